@@ -1,0 +1,25 @@
+//! Register maps of battery storage units: load, check, decode, encode.
+//!
+//! A *profile* is one TOML file that says where a unit keeps what: points, flags, lamps, limits and
+//! how the unit supervises its inverter. This package reads such a file into a [`Profile`], finds
+//! every mistake in it at once, and turns registers into values and back. It also holds the two
+//! facts about a serial line that everybody needs: its settings and how long a character takes.
+//!
+//! Does not: talk to a unit, judge one, or know any device. Meaning comes only through the closed
+//! sets [`Role`], [`Class`] and [`StateKind`].
+//!
+//! # Invariants
+//! - No I/O beyond reading a profile file by path; no clock; no panic from any file or register.
+//! - Register addresses are 0-based, as on the wire, everywhere.
+
+pub mod codec;
+pub mod layout;
+pub mod line;
+pub mod meaning;
+pub mod model;
+
+pub use codec::{Decoded, Quality, Value, decode, encode};
+pub use layout::{Instance, Known, Layout, Place};
+pub use line::{LineSettings, Parity};
+pub use meaning::{Class, Role, StateKind};
+pub use model::Profile;

@@ -1,0 +1,147 @@
+//! What happened, and when: the only truth that the rest is derived from.
+//!
+//! Live commands produce events, a recording holds them, [`crate::diagnose`] judges them. Nobody
+//! downstream sees who asked.
+
+use std::time::Duration;
+
+use packside_profiles::LineSettings;
+
+use crate::wire::Ask;
+
+/// One thing that happened.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    /// Monotonic time since the start of the session.
+    pub at: Duration,
+    /// What it was.
+    pub what: What,
+}
+
+/// The kinds of events.
+#[derive(Debug, Clone, PartialEq)]
+pub enum What {
+    /// The link as it was opened. First event of every session.
+    Opened(LinkFacts),
+    /// A question is about to be sent: what is asked, and until when an answer counts as in time.
+    Asked {
+        /// Number of this exchange, rising within a session.
+        exchange: u32,
+        /// The question.
+        ask: Ask,
+        /// Transaction id, on Modbus TCP.
+        transaction: Option<u16>,
+        /// End of the wait.
+        deadline: Duration,
+    },
+    /// Bytes sent; `at` is when the write returned.
+    Out(Vec<u8>),
+    /// Bytes received; `at` is when the read returned, an upper bound.
+    In(Vec<u8>),
+    /// The wait of an exchange is over without an accepted answer.
+    DeadlinePassed {
+        /// Its number.
+        exchange: u32,
+    },
+    /// The adapter or connection is gone.
+    Lost {
+        /// Why, in one phrase.
+        why: String,
+    },
+    /// It is back.
+    Back,
+    /// Listening without asking began or ended (`true` = began).
+    Listening(bool),
+    /// Wall clock, RFC 3339 in UTC.
+    Clock(String),
+    /// A lamp as a person or a camera saw it: lamp id, pattern id.
+    Sighting {
+        /// Lamp, as the profile names it.
+        lamp: String,
+        /// Pattern, as the lamp room names it.
+        pattern: String,
+    },
+    /// A named moment.
+    Mark(String),
+}
+
+impl What {
+    /// Whether this is something that the link did (and not the clock or a person).
+    pub fn is_link(&self) -> bool {
+        matches!(
+            self,
+            Self::Opened(_)
+                | Self::Asked { .. }
+                | Self::Out(_)
+                | Self::In(_)
+                | Self::DeadlinePassed { .. }
+                | Self::Lost { .. }
+                | Self::Back
+                | Self::Listening(_)
+        )
+    }
+}
+
+/// How frames are put into bytes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Framing {
+    /// Address, PDU, CRC.
+    Rtu,
+    /// Modbus TCP header, PDU.
+    Tcp,
+}
+
+/// Where the laptop is plugged in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Plugged {
+    /// A service socket, beside the inverter's.
+    Service,
+    /// The inverter's own socket: we silenced it.
+    InsteadOfInverter,
+    /// Clipped across the pair, as a second device.
+    AcrossThePair,
+}
+
+/// What kind of link it is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum LinkKind {
+    /// A serial adapter.
+    Serial {
+        /// Name of the port.
+        port: String,
+        /// Its settings.
+        line: LineSettings,
+    },
+    /// A TCP gateway.
+    Gateway {
+        /// Address as given.
+        address: String,
+    },
+    /// The built-in simulator.
+    Simulated {
+        /// Scenario.
+        scenario: String,
+        /// Line settings of the simulated line.
+        line: LineSettings,
+    },
+}
+
+/// A link as it was opened.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LinkFacts {
+    /// Kind and place.
+    pub kind: LinkKind,
+    /// Framing.
+    pub framing: Framing,
+    /// Where the laptop is plugged in, if said.
+    pub plugged: Option<Plugged>,
+    /// The user asked to ask although it may wake the unit or disturb someone.
+    pub ask_anyway: bool,
+}
+
+impl LinkFacts {
+    /// Whether other people's traffic can be heard on it.
+    pub fn can_overhear(&self) -> bool {
+        self.framing == Framing::Rtu
+    }
+}

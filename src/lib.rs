@@ -1,0 +1,7 @@
+//! Reads a battery storage unit and says whether it has a real fault or only waits for its inverter.
+//!
+//! Bytes with timestamps are the only truth; everything else is derived from them by pure
+//! functions. See `DEVELOPERS.md` for the map of the rooms.
+
+pub mod event;
+pub mod wire;
