@@ -9,6 +9,7 @@
 //! 412.30000000000001. A 64-bit raw value above 2^53 loses digits in [`Value::Number`]; `raw` keeps
 //! them all.
 
+use crate::lookup::words_of;
 use crate::model::{Decimal, Kind, Point, WordOrder};
 
 /// A decoded value.
@@ -72,12 +73,7 @@ pub enum CodecError {
 impl Point {
     /// Registers that one instance takes.
     pub fn width(&self) -> u16 {
-        match self.kind {
-            Kind::U32 | Kind::I32 | Kind::F32 | Kind::Bcd32 | Kind::Bits32 | Kind::Enum32 => 2,
-            Kind::U64 | Kind::I64 | Kind::F64 => 4,
-            Kind::String => self.registers.unwrap_or(1),
-            _ => 1,
-        }
+        words_of(self.kind).unwrap_or_else(|| self.registers.unwrap_or(1))
     }
 
     /// Bits of the raw value before slicing; 0 for a text.

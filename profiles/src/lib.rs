@@ -18,11 +18,14 @@ pub mod line;
 pub mod load;
 pub mod meaning;
 pub mod model;
+pub mod explain;
+pub mod lookup;
 mod rules;
 
 pub use codec::{Decoded, Quality, Value, decode, encode, encode_raw};
 pub use layout::{Instance, Known, Layout, Place, models_in_chain};
 pub use line::{LineSettings, Parity};
+pub use lookup::{near_matches, words_of};
 pub use load::{FindError, Loaded, Problem, Problems, find, load, shipped};
 pub use meaning::{Class, Role, StateKind};
 pub use model::Profile;

@@ -11,7 +11,6 @@ use std::fmt;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
-use serde::Deserialize;
 use serde::de::{DeserializeOwned, IntoDeserializer};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -20,6 +19,7 @@ use crate::model::{
     Ambient, Answering, CellLimits, CrossCheck, FORMAT, Flag, Group, Head, Inverter, InverterFamily, Lamp, LampCode,
     LampPattern, ManualStep, Members, Point, Profile, Recognise, Span, StorageWindow, UnitPicture,
 };
+use crate::lookup::near_matches;
 use crate::rules;
 
 /// A shipped profile: id and text. A new map is added here.
@@ -356,10 +356,9 @@ pub enum FindError {
 }
 
 fn meant(name: &str, known: &[String]) -> String {
-    let common = |other: &String| name.chars().zip(other.chars()).take_while(|(a, b)| a == b).count();
-    match known.iter().max_by_key(|other| common(other)) {
-        Some(best) if common(best) >= 3 => format!("; did you mean {best}?"),
-        _ => String::new(),
+    match near_matches(name, known.iter().map(String::as_str)).first() {
+        Some(best) => format!("; did you mean {best}?"),
+        None => String::new(),
     }
 }
 
@@ -379,10 +378,16 @@ pub fn find(name: &str, config: Option<&Path>) -> Result<Loaded, FindError> {
         (Some(path), None) => from_file(&path),
         (None, Some(text)) => from_text(text.to_owned(), format!("shipped:{name}")),
         (None, None) => {
-            let known = shipped().iter().map(|(id, _)| (*id).to_owned()).chain(own_names(config)).collect();
-            Err(FindError::Unknown { name: name.to_owned(), known })
+            Err(FindError::Unknown { name: name.to_owned(), known: known(config) })
         }
     }
+}
+
+/// Names of all profiles: the shipped ones, then those in the user's folder.
+pub fn known(config: Option<&Path>) -> Vec<String> {
+    let shipped = shipped().iter().map(|(id, _)| (*id).to_owned());
+    let own = own_names(config).into_iter().filter(|name| !self::shipped().iter().any(|(id, _)| id == name));
+    shipped.chain(own).collect()
 }
 
 /// Names of the user's own profiles.

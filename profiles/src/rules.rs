@@ -166,10 +166,10 @@ fn point_references(draft: &Draft<'_>, problems: &mut Collector<'_>) {
         let place = format!("group \"{}\", count", item.value.id);
         count_reference(draft, &item.value.count, item.at("count"), place, problems);
     }
-    if let Some(members) = &draft.members {
-        if let Some(count) = members.value.count.as_ref().filter(|id| point_named(draft, id).is_none()) {
-            unknown(members.at("count"), "members.count".to_owned(), "point", count, problems);
-        }
+    if let Some(members) = &draft.members
+        && let Some(count) = members.value.count.as_ref().filter(|id| point_named(draft, id).is_none())
+    {
+        unknown(members.at("count"), "members.count".to_owned(), "point", count, problems);
     }
 }
 
@@ -184,14 +184,14 @@ fn point_types(draft: &Draft<'_>, problems: &mut Collector<'_>) {
         if point.registers == Some(0) {
             problems.add(item.at("registers"), format!("point \"{}\", registers: expected 1 or more, found 0", point.id), "give its length");
         }
-        if let Some([from, to]) = point.bits {
-            if from > to || u32::from(to) >= point.raw_bits() {
-                problems.add(
-                    item.at("bits"),
-                    format!("point \"{}\", bits: expected [lowest, highest] inside {} bits, found [{from}, {to}]", point.id, point.raw_bits()),
-                    "bit 0 is the lowest",
-                );
-            }
+        if let Some([from, to]) = point.bits
+            && (from > to || u32::from(to) >= point.raw_bits())
+        {
+            problems.add(
+                item.at("bits"),
+                format!("point \"{}\", bits: expected [lowest, highest] inside {} bits, found [{from}, {to}]", point.id, point.raw_bits()),
+                "bit 0 is the lowest",
+            );
         }
         if point.scale.numerator == 0 {
             problems.add(item.at("scale"), format!("point \"{}\", scale: expected anything but 0", point.id), "remove it, or give the step of one");

@@ -1,0 +1,289 @@
+//! `packside profile`: list, show, check and explain register maps.
+//!
+//! Input: arguments and profile files. Output: text for stdout, text for stderr, an exit code:
+//! 0 done, 2 wrong usage (an unknown id), 4 a file that cannot be read or has mistakes.
+//!
+//! Does not: touch a unit, or print.
+//!
+//! # JSON
+//! One object with `"schema":"packside.profile/1"` and `"command"`; `list` has `profiles`, `show`
+//! has `profile`, `check` has `files` with `problems`, `explain` has `subjects`. Failures have
+//! `error` {`kind`, `message`, `exit`}. Registers count from 0.
+
+use std::path::{Path, PathBuf};
+
+use clap::{Args, Subcommand};
+use packside_profiles::explain::{self, Subject};
+use packside_profiles::load::{FindError, Problems, known};
+use packside_profiles::model::{Flag, LampCode, Point, Profile, Span};
+use packside_profiles::{Loaded, find, load};
+use serde_json::{Value as Json, json};
+
+use super::{LOCAL, USAGE};
+
+/// Name and version of the schema.
+const SCHEMA: &str = "packside.profile/1";
+
+/// List, show, check and explain register maps.
+#[derive(Debug, Clone, Args)]
+pub struct ProfileArgs {
+    /// What to do.
+    #[command(subcommand)]
+    command: ProfileCommand,
+    /// Folder with own profiles
+    #[arg(long, global = true, env = "PACKSIDE_CONFIG", value_name = "FOLDER", hide_env_values = true)]
+    config: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Subcommand)]
+enum ProfileCommand {
+    /// Name every known register map
+    List,
+    /// Show one map: spans, and every point with its registers, type, unit and role
+    Show {
+        /// Name of a map, or a file
+        name: String,
+    },
+    /// Look for mistakes in profile files, all of them at once
+    Check {
+        /// Profile files
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+    },
+    /// Say what a flag, point, lamp or lamp code means and what to do
+    Explain {
+        /// Name of a map, or a file
+        name: String,
+        /// Id of a flag, point, lamp or lamp code
+        what: String,
+    },
+}
+
+/// What a command gives: stdout, stderr, exit code.
+type Outcome = (String, String, u8);
+
+/// Runs the command.
+pub fn run(args: &ProfileArgs, json: bool) -> Outcome {
+    let config = args.config.as_deref();
+    match &args.command {
+        ProfileCommand::List => list(config, json),
+        ProfileCommand::Show { name } => with_profile("show", name, config, json, show),
+        ProfileCommand::Check { files } => check(files, json),
+        ProfileCommand::Explain { name, what } => {
+            with_profile("explain", name, config, json, |loaded, json| explain_one(loaded, what, json))
+        }
+    }
+}
+
+fn object(command: &str, mut rest: Json) -> String {
+    if let Some(map) = rest.as_object_mut() {
+        map.shift_insert(0, "schema".to_owned(), json!(SCHEMA));
+        map.shift_insert(1, "command".to_owned(), json!(command));
+    }
+    format!("{rest}\n")
+}
+
+fn failed(command: &str, kind: &str, message: &str, hint: &str, exit: u8, json: bool) -> Outcome {
+    let error = json!({ "error": { "kind": kind, "message": message, "exit": exit } });
+    let stdout = if json { object(command, error) } else { String::new() };
+    (stdout, format!("error: {}\nhint: {hint}\n", message.trim_end()), exit)
+}
+
+fn with_profile(
+    command: &str,
+    name: &str,
+    config: Option<&Path>,
+    json: bool,
+    then: impl Fn(&Loaded, bool) -> Outcome,
+) -> Outcome {
+    match find(name, config) {
+        Ok(loaded) => then(&loaded, json),
+        Err(FindError::Mistakes(problems)) => {
+            let stdout = if json { object(command, json!({ "files": [file_json(&problems.origin, Some(&problems))] })) } else { String::new() };
+            (stdout, format!("{problems}hint: correct the file, then: packside profile check {}\n", problems.origin), LOCAL)
+        }
+        Err(error) => failed(command, "profile", &error.to_string(), "packside profile list names them", LOCAL, json),
+    }
+}
+
+fn list(config: Option<&Path>, json: bool) -> Outcome {
+    let names = known(config);
+    let found: Vec<(String, Result<Loaded, FindError>)> =
+        names.into_iter().map(|name| (name.clone(), find(&name, config))).collect();
+    let exit = if found.iter().all(|(_, result)| result.is_ok()) { 0 } else { LOCAL };
+    if json {
+        let profiles: Vec<Json> = found.iter().map(|(name, result)| listed_json(name, result)).collect();
+        return (object("list", json!({ "profiles": profiles })), String::new(), exit);
+    }
+    let (mut stdout, mut stderr) = (String::new(), String::new());
+    for (name, result) in &found {
+        match result {
+            Ok(loaded) => {
+                let head = &loaded.profile.profile;
+                let verified = if head.verified_on_hardware { "seen on hardware" } else { "never on hardware" };
+                stdout.push_str(&format!("{name:<22} {} [{}, {verified}]\n", head.title, loaded.origin));
+            }
+            Err(error) => stderr.push_str(&format!("error: {name}: {error}\n")),
+        }
+    }
+    stdout.push_str("\nnext: packside profile show NAME\n");
+    (stdout, stderr, exit)
+}
+
+fn listed_json(name: &str, result: &Result<Loaded, FindError>) -> Json {
+    match result {
+        Ok(loaded) => {
+            let head = &loaded.profile.profile;
+            json!({ "id": name, "title": head.title, "origin": loaded.origin, "verified_on_hardware": head.verified_on_hardware, "error": null })
+        }
+        Err(error) => json!({ "id": name, "error": error.to_string() }),
+    }
+}
+
+fn show(loaded: &Loaded, json: bool) -> Outcome {
+    let profile = &loaded.profile;
+    if json {
+        return (object("show", json!({ "profile": profile_json(loaded) })), String::new(), 0);
+    }
+    let next = format!("\nnext: packside profile explain {} ID\n", profile.profile.id);
+    (explain::overview(profile) + &next, String::new(), 0)
+}
+
+fn explain_one(loaded: &Loaded, what: &str, json: bool) -> Outcome {
+    let profile = &loaded.profile;
+    match (explain::subjects(profile, what), explain::explain(profile, what)) {
+        (Ok(subjects), Ok(text)) => {
+            let all: Vec<Json> = subjects.iter().map(|subject| subject_json(profile, subject)).collect();
+            let stdout = if json { object("explain", json!({ "profile": profile.profile.id, "subjects": all })) } else { text };
+            (stdout, String::new(), 0)
+        }
+        (Err(error), _) | (_, Err(error)) => {
+            let hint = format!("packside profile show {} names the points", profile.profile.id);
+            failed("explain", "usage", &error.to_string(), &hint, USAGE, json)
+        }
+    }
+}
+
+fn check(files: &[PathBuf], json: bool) -> Outcome {
+    let (mut stdout, mut stderr, mut exit) = (String::new(), String::new(), 0);
+    let mut results = Vec::new();
+    for path in files {
+        let name = path.display().to_string();
+        let text = match std::fs::read_to_string(path) {
+            Ok(text) => text,
+            Err(error) => {
+                exit = LOCAL;
+                stderr.push_str(&format!("error: {name}: cannot be read: {error}\n"));
+                results.push(json!({ "file": name, "error": error.to_string(), "problems": [] }));
+                continue;
+            }
+        };
+        match load(&text, &name) {
+            Ok(profile) => {
+                let (points, flags) = (profile.points.len(), profile.flags.len());
+                stdout.push_str(&format!("{name}: no mistakes ({points} points, {flags} flags)\n"));
+                results.push(file_json(&name, None));
+            }
+            Err(problems) => {
+                exit = LOCAL;
+                stderr.push_str(&problems.to_string());
+                results.push(file_json(&name, Some(&problems)));
+            }
+        }
+    }
+    let stdout = if json { object("check", json!({ "files": results })) } else { stdout };
+    (stdout, stderr, exit)
+}
+
+fn file_json(name: &str, problems: Option<&Problems>) -> Json {
+    let list: Vec<Json> = problems
+        .map(|problems| problems.list.as_slice())
+        .unwrap_or_default()
+        .iter()
+        .map(|p| json!({ "line": p.line, "column": p.column, "message": p.message, "fix": p.fix }))
+        .collect();
+    json!({ "file": name, "error": null, "problems": list })
+}
+
+fn profile_json(loaded: &Loaded) -> Json {
+    let profile = &loaded.profile;
+    let head = &profile.profile;
+    json!({
+        "id": head.id,
+        "title": head.title,
+        "origin": loaded.origin,
+        "document": head.document,
+        "revision": head.revision,
+        "verified_on_hardware": head.verified_on_hardware,
+        "firmware_from": head.firmware_from,
+        "firmware_below": head.firmware_below,
+        "line": profile.answering.line.to_string(),
+        "unit": profile.answering.unit,
+        "functions": profile.answering.functions,
+        "silence_s": profile.inverter.silence_s,
+        "fed_by": profile.inverter.fed_by,
+        "spans": profile.spans.iter().map(span_json).collect::<Vec<_>>(),
+        "clears_when_read": profile.clears_when_read.iter().map(span_json).collect::<Vec<_>>(),
+        "points": profile.points.iter().map(|p| point_json(profile, p)).collect::<Vec<_>>(),
+        "flags": profile.flags.iter().map(|f| flag_json(profile, f)).collect::<Vec<_>>(),
+        "lamp_codes": profile.lamp_codes.iter().map(code_json).collect::<Vec<_>>(),
+    })
+}
+
+fn span_json(span: &Span) -> Json {
+    json!({ "table": explain::table(span.table), "from": span.from, "to": span.to })
+}
+
+fn subject_json(profile: &Profile, subject: &Subject<'_>) -> Json {
+    match subject {
+        Subject::Flag(flag) => flag_json(profile, flag),
+        Subject::Point(point) => point_json(profile, point),
+        Subject::Lamp(lamp) => json!({ "is": "lamp", "id": lamp.id, "colour": lamp.colour, "place": lamp.place }),
+        Subject::LampCode(code) => code_json(code),
+    }
+}
+
+fn point_json(profile: &Profile, point: &Point) -> Json {
+    json!({
+        "is": "point",
+        "id": point.id,
+        "role": point.role,
+        "table": profile.table_of(point).map(explain::table),
+        "group": point.group,
+        "register": point.address,
+        "registers": point.width(),
+        "type": explain::kind_name(point.kind),
+        "value_unit": point.unit,
+        "required": point.required,
+    })
+}
+
+fn flag_json(profile: &Profile, flag: &Flag) -> Json {
+    json!({
+        "is": "flag",
+        "id": flag.id,
+        "class": flag.class,
+        "severity": flag.severity,
+        "point": flag.point,
+        "bit": flag.bit,
+        "values": flag.values,
+        "meaning": flag.meaning,
+        "consequence": explain::consequence(profile, flag),
+        "do": flag.to_do,
+        "lies_in": flag.lies_in,
+        "clears": flag.clears,
+        "brings": flag.brings,
+    })
+}
+
+fn code_json(code: &LampCode) -> Json {
+    json!({
+        "is": "lamp-code",
+        "id": code.id,
+        "lamps": code.lamps,
+        "meaning": code.meaning,
+        "flags": code.flags,
+        "any_alarm": code.any_alarm,
+        "states": code.states,
+    })
+}
