@@ -6,11 +6,12 @@
 //!
 //! # Precision
 //! Value = raw x numerator / 10^places + offset, so that raw 4123 at scale 0.1 is 412.3 and not
-//! 412.30000000000001. A 64-bit raw value above 2^53 loses digits in [`Value::Number`]; `raw` keeps
+//! 412.30000000000001: the sum is made in whole numbers and rounded once. A 64-bit raw value above
+//! 2^53 loses digits in [`Value::Number`]; [`Decoded::raw`] keeps them all and [`encode_raw`] writes
 //! them all.
 
 use crate::lookup::words_of;
-use crate::model::{Decimal, Kind, Point, WordOrder};
+use crate::model::{Kind, Point, WordOrder};
 
 /// A decoded value.
 #[derive(Debug, Clone, PartialEq)]
@@ -166,8 +167,8 @@ fn whole_raw(point: &Point, words: &[u16]) -> u64 {
 /// Lowest bit and width of the part that is the value.
 fn part(point: &Point) -> (u32, u32) {
     match point.bits {
-        Some([from, to]) => (u32::from(from).min(63), u32::from(to.max(from) - from) + 1),
-        None => (0, point.raw_bits()),
+        Some([from, to]) => (u32::from(from).min(63), (u32::from(to.max(from) - from) + 1).min(64)),
+        None => (0, point.raw_bits().clamp(1, 64)),
     }
 }
 
@@ -215,31 +216,37 @@ fn to_bcd(mut value: u64) -> u64 {
     raw
 }
 
-/// raw x numerator x 10^power / 10^places + offset, with one rounding per step.
-#[expect(clippy::cast_precision_loss, reason = "the raw value is kept beside it")]
+/// raw x numerator x 10^power / 10^places + offset, rounded once: the sum is made in whole numbers.
 fn scaled(point: &Point, raw: i128, power: i8) -> f64 {
-    scale_by(raw.saturating_mul(point.scale.numerator.into()) as f64, point, power)
+    exact(point, raw, power).unwrap_or_else(|| {
+        #[expect(clippy::cast_precision_loss, reason = "only where the exact sum does not fit into 128 bits")]
+        let raw = raw as f64;
+        scaled_float(point, raw, power)
+    })
+}
+
+#[expect(clippy::cast_precision_loss, reason = "the one rounding; the raw value is kept beside it")]
+fn exact(point: &Point, raw: i128, power: i8) -> Option<f64> {
+    let places = places(point, power);
+    let offset_places = i32::try_from(point.offset.places).ok()?;
+    let common = places.max(offset_places).max(0);
+    let widen = |from: i32| 10i128.checked_pow(u32::try_from(common - from).ok()?);
+    let product = raw.checked_mul(point.scale.numerator.into())?.checked_mul(widen(places)?)?;
+    let offset = i128::from(point.offset.numerator).checked_mul(widen(offset_places)?)?;
+    Some(product.checked_add(offset)? as f64 / 10f64.powi(common))
 }
 
 #[expect(clippy::cast_precision_loss, reason = "numerators are short literals of a profile")]
 fn scaled_float(point: &Point, raw: f64, power: i8) -> f64 {
-    scale_by(raw * point.scale.numerator as f64, point, power)
-}
-
-fn scale_by(product: f64, point: &Point, power: i8) -> f64 {
-    let places = i32::try_from(point.scale.places).unwrap_or(0) - i32::from(power);
+    let product = raw * point.scale.numerator as f64;
+    let places = places(point, power);
     let number = if places >= 0 { product / 10f64.powi(places) } else { product * 10f64.powi(-places) };
-    add_offset(number, point.offset)
+    number + point.offset.value()
 }
 
-/// Adds an offset so that 0.1-steps stay 0.1-steps: rounded to twelve digits behind the point.
-fn add_offset(number: f64, offset: Decimal) -> f64 {
-    if offset.numerator == 0 {
-        return number;
-    }
-    let sum = number + offset.value();
-    let rounded = (sum * 1e9).round() / 1e9;
-    if rounded.is_finite() { rounded } else { sum }
+/// Digits behind the point that the scale gives, less the power of the scale point.
+fn places(point: &Point, power: i8) -> i32 {
+    i32::try_from(point.scale.places).unwrap_or(0) - i32::from(power)
 }
 
 fn is_possible(point: &Point, raw: u64, value: &Value) -> bool {
@@ -267,6 +274,9 @@ pub fn encode(point: &Point, value: &Value, power: i8, words: &mut [u16]) -> Res
         (Kind::F32, Value::Number(number)) => {
             #[expect(clippy::cast_possible_truncation, reason = "single precision is what the type holds")]
             let single = unscaled(point, *number, power) as f32;
+            if single.is_infinite() && number.is_finite() {
+                return Err(point.range_error(value));
+            }
             u64::from(single.to_bits())
         }
         (Kind::F64, Value::Number(number)) => unscaled(point, *number, power).to_bits(),
@@ -303,7 +313,7 @@ pub fn encode_raw(point: &Point, raw: u64, words: &mut [u16]) -> Result<(), Code
 
 #[expect(clippy::cast_precision_loss, reason = "numerators are short literals of a profile")]
 fn unscaled(point: &Point, number: f64, power: i8) -> f64 {
-    let places = i32::try_from(point.scale.places).unwrap_or(0) - i32::from(power);
+    let places = places(point, power);
     let number = number - point.offset.value();
     let product = if places >= 0 { number * 10f64.powi(places) } else { number / 10f64.powi(-places) };
     product / point.scale.numerator as f64
@@ -312,7 +322,7 @@ fn unscaled(point: &Point, number: f64, power: i8) -> f64 {
 /// The nearest raw integer, if it fits.
 #[expect(clippy::cast_possible_truncation, reason = "checked against the width")]
 fn integer(point: &Point, number: f64) -> Option<u64> {
-    if !number.is_finite() || number.abs() > 1e19 {
+    if !number.is_finite() || number.abs() > 2e19 {
         return None;
     }
     let whole = number.round() as i128;

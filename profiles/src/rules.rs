@@ -369,15 +369,24 @@ fn flag_classes(draft: &Draft<'_>, problems: &mut Collector<'_>) {
                 problems.add(item.at("brings"), format!("flag \"{}\" cannot bring \"{other}\": {} does not follow from a silent inverter", flag.id, brought.class), "remove it");
             }
         }
-        let in_alarm = point_named(draft, &flag.point).is_some_and(|p| p.role == Role::AlarmWord);
-        let always_fault = !flag.class.is_status() && !flag.class.is_condition() && flag.class != Class::InverterSilent;
-        if in_alarm && always_fault && flag.severity != Severity::Alarm {
+        if is_belittled(draft, flag) {
             problems.add(item.at("severity"), format!("flag \"{}\": {} in an alarm word is always an alarm", flag.id, flag.class), "write severity = \"alarm\"");
         }
         if flag.meaning.trim().is_empty() {
             problems.add(item.at("meaning"), format!("flag \"{}\", meaning: expected words for a technician, found nothing", flag.id), "say what it means");
         }
     }
+}
+
+/// Whether what is always a fault stands in an alarm word as less than an alarm. A word that has an
+/// alarm of the same class besides may carry its warning too, as the SunSpec events do.
+fn is_belittled(draft: &Draft<'_>, flag: &Flag) -> bool {
+    let in_alarm = point_named(draft, &flag.point).is_some_and(|p| matches!(p.role, Role::AlarmWord | Role::FaultCode));
+    let always_fault = !flag.class.is_status() && !flag.class.is_condition() && flag.class != Class::InverterSilent;
+    let has_alarm = draft.flags.iter().map(|f| &f.value).any(|f| {
+        f.point == flag.point && f.class == flag.class && f.severity == Severity::Alarm
+    });
+    in_alarm && always_fault && flag.severity != Severity::Alarm && !has_alarm
 }
 
 fn flag_ranks(draft: &Draft<'_>, problems: &mut Collector<'_>) {
@@ -389,6 +398,9 @@ fn flag_ranks(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     }
 }
 
+/// Roles that tell without a flag whether the inverter is heard.
+const INVERTER_SIGNS: &[Role] = &[Role::InverterFlag, Role::InverterAge, Role::InverterHeartbeat];
+
 fn inverter(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     let Some(item) = &draft.inverter else { return };
     let inverter = &item.value;
@@ -397,8 +409,8 @@ fn inverter(draft: &Draft<'_>, problems: &mut Collector<'_>) {
         Some((id, Some(flag))) if flag.class != Class::InverterSilent => {
             problems.add(item.at("flag"), format!("inverter.flag: expected a flag of class inverter-silent, \"{id}\" is {}", flag.class), "internal communication is not the inverter");
         }
-        None if !draft.points.iter().any(|p| p.value.role == Role::InverterFlag) => {
-            problems.add(item.at("flag"), "inverter.flag: expected a flag, or a point with role inverter_flag", "say where the unit flags a silent inverter");
+        None if !draft.points.iter().any(|p| INVERTER_SIGNS.contains(&p.value.role)) => {
+            problems.add(item.at("flag"), "inverter.flag: expected a flag, or a point that shows the inverter's life, found neither", "add flag = \"...\", or a point with role inverter_flag, inverter_age or inverter_heartbeat");
         }
         _ => {}
     }
