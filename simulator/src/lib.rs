@@ -13,15 +13,21 @@
 //! - Any bytes: no panic, bounded memory.
 
 mod cell;
+mod control;
 mod dice;
 mod frame;
 mod lamp;
+mod mischief;
+mod pack;
+mod protect;
+mod registers;
 mod scenario;
 mod scenario_file;
+mod unit;
 mod world;
 
 pub use frame::Framing;
 pub use scenario::{
     Event, Expect, InverterPlan, Mischief, MischiefKind, Mistake, Scenario, ScenarioError, Stack,
 };
-pub use world::{Truth, UnitTruth, World};
+pub use world::{Arrival, Truth, UnitTruth, World};
