@@ -3,5 +3,6 @@
 //! Bytes with timestamps are the only truth; everything else is derived from them by pure
 //! functions. See `DEVELOPERS.md` for the map of the rooms.
 
+pub mod ask;
 pub mod event;
 pub mod wire;
