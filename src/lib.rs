@@ -4,4 +4,6 @@
 //! functions. See `DEVELOPERS.md` for the map of the rooms.
 
 pub mod event;
+pub mod link;
+pub mod poll;
 pub mod wire;
