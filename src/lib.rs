@@ -4,6 +4,5 @@
 //! functions. See `DEVELOPERS.md` for the map of the rooms.
 
 pub mod event;
-pub mod link;
 pub mod poll;
 pub mod wire;

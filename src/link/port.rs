@@ -31,7 +31,10 @@ pub trait Port {
     /// what the computer is late.
     fn wait(&mut self, until: Duration) -> Arrived;
 
-    /// Opens the same port again after it was gone.
+    /// Lets time pass while the port is gone. `false` where the user wants to stop.
+    fn rest(&mut self, until: Duration) -> bool;
+
+    /// Opens the same port again after it was gone, or to have a fresh one.
     ///
     /// # Errors
     /// Where it is still gone.
