@@ -1,0 +1,184 @@
+//! The command line as data.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use packside_profiles::LineSettings;
+
+use crate::event::{Framing, Plugged};
+
+/// Cautions that every help text carries, in the words of the trade.
+pub(crate) const CAUTIONS: &str = "\
+CAUTION
+  Battery stacks hold hazardous voltage even when switched off; the stack itself cannot be made dead, only
+  the far side of an open isolator can be proven dead, with a rated two-pole tester. Short-circuit current
+  welds tools and burns, at 48 V as well. Never open DC connectors or breakers under load; wait for the
+  inverter's capacitors. Hot, hissing, smoking, swollen or smelling: leave, call the fire service.
+  Flooded: do not touch. Two persons, no jewellery, never alone. A cell below its maker's absolute minimum,
+  or one that cannot be read: do not charge, do not install, set apart, ask the maker.
+  Work for qualified persons under local codes, with the maker's manual and protective equipment.
+  packside only reads; asking may wake a unit. Nothing it prints is a release for work or a proof of
+  absence of voltage: a verdict is advice to a licensed practitioner, who decides.";
+
+/// Exit codes, as printed by `--help`.
+pub(crate) const EXIT_CODES: &str = "\
+EXIT CODES
+  0 normal (or done)    1 fault             2 wrong usage            3 bus problem: nothing known of the unit
+  4 trouble of this computer, a file or a profile                    5 awaiting inverter
+  6 undecided           8 inverter lost     9 not ready (a condition, no defect seen)     130 interrupted";
+
+/// Does this unit have a real fault, or is the inverter just not talking to it yet?
+#[derive(Debug, Parser)]
+#[command(
+    name = "packside",
+    version,
+    about = "Field tool for battery storage units: a real fault, or an inverter that is not talking yet?",
+    long_about = "Reads a battery storage unit over RS-485 or a TCP gateway and says whether it has a real fault or \
+                  only waits for its inverter. It only reads.\n\nTry it without hardware:\n  packside demo\n\nOne look \
+                  at a unit:\n  packside check --serial /dev/ttyUSB0 --profile generic-hv-stack\n  packside check \
+                  --gateway 192.0.2.7 --profile generic-hv-stack\n  packside check --simulated hv-waiting",
+    after_help = "Hazardous voltage: `packside --help` carries the cautions and the exit codes.",
+    after_long_help = [CAUTIONS, "\n\n", EXIT_CODES].concat(),
+    disable_help_subcommand = true,
+    max_term_width = 100
+)]
+pub(crate) struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub(crate) command: Option<Command>,
+    /// Result as text for people or JSON for programs.
+    #[arg(long, global = true, value_enum, default_value_t = Format::Text)]
+    pub(crate) format: Format,
+    /// Colour: `auto` means on a terminal, unless `NO_COLOR` is set.
+    #[arg(long, global = true, value_enum, default_value_t = Colour::Auto)]
+    pub(crate) color: Colour,
+}
+
+/// Form of the result.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Format {
+    /// For people.
+    Text,
+    /// For programs.
+    Json,
+}
+
+/// When to colour.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Colour {
+    /// On a terminal.
+    Auto,
+    /// Always.
+    Always,
+    /// Never.
+    Never,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// One full look at a unit, and the verdict
+    #[command(after_help = EXIT_CODES)]
+    Check(Box<CheckArgs>),
+    /// Say what a blinking lamp means
+    Lamp(super::lamp::LampArgs),
+    /// List, show, check and explain register maps
+    Profile(super::profile::ProfileArgs),
+    /// All of it on a built-in simulated stack, without hardware
+    Demo,
+}
+
+/// Where the unit is.
+#[derive(Debug, Clone, Args)]
+#[group(required = false)]
+pub(crate) struct Where {
+    /// Serial adapter, for example /dev/ttyUSB0 or COM3
+    #[arg(long, value_name = "PORT", group = "place")]
+    pub(crate) serial: Option<String>,
+    /// Line settings of the serial adapter [default: the profile's]
+    #[arg(long, value_name = "9600-8E1", requires = "serial")]
+    pub(crate) line: Option<LineSettings>,
+    /// TCP gateway; the port defaults to 502
+    #[arg(long, value_name = "HOST[:PORT]", group = "place")]
+    pub(crate) gateway: Option<String>,
+    /// What the gateway speaks: Modbus TCP, or RTU bytes over TCP
+    #[arg(long, value_enum, default_value_t = FramingArg::Tcp)]
+    pub(crate) framing: FramingArg,
+    /// A scenario of the built-in simulator, in virtual time
+    #[arg(long, value_name = "SCENARIO", group = "place")]
+    pub(crate) simulated: Option<String>,
+}
+
+/// Framing as an argument.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum FramingArg {
+    /// Modbus TCP.
+    Tcp,
+    /// RTU.
+    Rtu,
+}
+
+impl From<FramingArg> for Framing {
+    fn from(framing: FramingArg) -> Self {
+        match framing {
+            FramingArg::Tcp => Self::Tcp,
+            FramingArg::Rtu => Self::Rtu,
+        }
+    }
+}
+
+/// Plug as an argument.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum PluggedArg {
+    /// A service socket beside the inverter's.
+    Service,
+    /// The inverter's own socket: it is silenced by us.
+    InsteadOfInverter,
+    /// A second device across the pair.
+    AcrossThePair,
+}
+
+impl From<PluggedArg> for Plugged {
+    fn from(plugged: PluggedArg) -> Self {
+        match plugged {
+            PluggedArg::Service => Self::Service,
+            PluggedArg::InsteadOfInverter => Self::InsteadOfInverter,
+            PluggedArg::AcrossThePair => Self::AcrossThePair,
+        }
+    }
+}
+
+/// Arguments of `check`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct CheckArgs {
+    /// Where the unit is.
+    #[command(flatten)]
+    pub(crate) place: Where,
+    /// Register map: a name (`packside profile list`) or a file
+    #[arg(long, value_name = "NAME|FILE")]
+    pub(crate) profile: Option<String>,
+    /// Unit address of the first (or only) pack [default: the profile's]
+    #[arg(long, value_name = "N")]
+    pub(crate) unit: Option<u8>,
+    /// Look at this one address only
+    #[arg(long, value_name = "N", conflicts_with = "unit")]
+    pub(crate) only: Option<u8>,
+    /// Where the laptop is plugged in
+    #[arg(long, value_enum, value_name = "WHERE")]
+    pub(crate) plugged: Option<PluggedArg>,
+    /// Listen this long before the first question [default: 1.2 x the slowest usual poll period]
+    #[arg(long, value_name = "SECONDS")]
+    pub(crate) listen_first: Option<f64>,
+    /// Ask although it may wake the unit or disturb someone who is asking
+    #[arg(long)]
+    pub(crate) ask_anyway: bool,
+    /// A lamp as seen, for example fault=blinking; may be given several times
+    #[arg(long = "lamp", value_name = "LAMP=PATTERN")]
+    pub(crate) lamps: Vec<String>,
+    /// Simulated only: moment of the look, seconds after power-up [default: the scenario's]
+    #[arg(long, value_name = "SECONDS", requires = "simulated")]
+    pub(crate) look_at: Option<f64>,
+    /// Folder with own profiles
+    #[arg(long, env = "PACKSIDE_CONFIG", value_name = "FOLDER", hide_env_values = true)]
+    pub(crate) config: Option<PathBuf>,
+}

@@ -1,0 +1,185 @@
+//! The result as JSON: a contract, kept apart from the core types.
+//!
+//! `packside.check/1`: `identity`, `profile`, `link`, `verdict`, `not_tested`, `findings`,
+//! `readings`, `bus`, as in the README. Ids are stable, texts are not. Fields may be added; removing
+//! or changing one raises the number. Bytes and raw words are lower-case hex; times are ms.
+
+use serde_json::{Value as Json, json};
+
+use packside_profiles::model::{Profile, Table};
+use packside_profiles::{Place, Value};
+
+use crate::diagnose::{Basis, Bus, Finding, Judgement, Reading};
+use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
+
+/// Name and version of the schema of `check`.
+pub(crate) const CHECK_SCHEMA: &str = "packside.check/1";
+
+/// One judgement as one object.
+pub(crate) fn check(judgement: &Judgement, profile: Option<(&Profile, &str)>, link: Option<&LinkFacts>) -> Json {
+    let verdict = &judgement.verdict;
+    json!({
+        "schema": CHECK_SCHEMA,
+        "tool": env!("CARGO_PKG_VERSION"),
+        "simulated": link.is_some_and(|l| matches!(l.kind, LinkKind::Simulated { .. })),
+        "moment_ms": ms(judgement.moment),
+        "identity": identity(judgement),
+        "profile": profile.map(|(p, sha)| json!({
+            "id": p.profile.id, "sha256": sha, "verified_on_hardware": p.profile.verified_on_hardware,
+        })),
+        "link": link.map(link_json),
+        "verdict": {
+            "kind": verdict.kind.id(),
+            "confidence": match verdict.basis { Basis::Rule => None, Basis::Weighed(share) => Some(f64::from(share) / 1000.0) },
+            "basis": match verdict.basis { Basis::Rule => "rule", Basis::Weighed(_) => "weighed" },
+            "summary": verdict.summary,
+            "why": verdict.why,
+            "causes": verdict.causes.iter().map(|c| json!({
+                "id": c.id, "probability": f64::from(c.per_mille) / 1000.0, "meaning": c.meaning,
+                "for": c.reasons_for, "against": c.reasons_against,
+            })).collect::<Vec<_>>(),
+            "next": verdict.next.iter().map(|n| json!({ "id": n.id, "text": n.text, "needs": n.needs, "who": n.who })).collect::<Vec<_>>(),
+        },
+        "not_tested": judgement.not_tested.iter().map(|n| json!({ "id": n.id, "why": n.why, "when": n.when })).collect::<Vec<_>>(),
+        "findings": judgement.findings.iter().map(finding).collect::<Vec<_>>(),
+        "readings": judgement.readings.iter().map(reading).collect::<Vec<_>>(),
+        "bus": bus(&judgement.bus),
+    })
+}
+
+/// An error as one object, for programs that read JSON.
+pub(crate) fn error(kind: &str, exit: u8, message: &str, hint: Option<&str>) -> Json {
+    json!({
+        "schema": CHECK_SCHEMA,
+        "tool": env!("CARGO_PKG_VERSION"),
+        "error": { "kind": kind, "exit": exit, "message": message, "hint": hint },
+    })
+}
+
+fn ms(time: std::time::Duration) -> u64 {
+    u64::try_from(time.as_millis()).unwrap_or(u64::MAX)
+}
+
+fn identity(judgement: &Judgement) -> Json {
+    let identity = &judgement.identity;
+    json!({
+        "serial": identity.serial,
+        "model": identity.model,
+        "firmware": identity.firmware,
+        "modules": identity.modules.iter().map(|m| json!({
+            "position": m.position, "serial": m.serial, "firmware": m.firmware,
+        })).collect::<Vec<_>>(),
+        "members": identity.members.iter().map(|m| json!({
+            "unit": m.unit, "serial": m.serial, "firmware": m.firmware, "kind": m.kind.id(),
+            "state": m.state.as_ref().map(|(kind, _)| kind.id()),
+        })).collect::<Vec<_>>(),
+    })
+}
+
+fn link_json(link: &LinkFacts) -> Json {
+    let framing = match link.framing {
+        Framing::Rtu => "rtu",
+        Framing::Tcp => "tcp",
+    };
+    let mut json = match &link.kind {
+        LinkKind::Serial { port, line } => json!({ "kind": "serial", "port": port, "line": line.to_string() }),
+        LinkKind::Gateway { address } => json!({ "kind": "gateway", "address": address }),
+        LinkKind::Simulated { scenario, line } => {
+            json!({ "kind": "simulated", "scenario": scenario, "line": line.to_string() })
+        }
+    };
+    json["framing"] = framing.into();
+    json["plugged"] = match link.plugged {
+        None => Json::Null,
+        Some(Plugged::Service) => "service".into(),
+        Some(Plugged::InsteadOfInverter) => "instead-of-inverter".into(),
+        Some(Plugged::AcrossThePair) => "across-the-pair".into(),
+    };
+    json["ask_anyway"] = link.ask_anyway.into();
+    json
+}
+
+/// `{pack, module, cell, text}`; `pack` is the unit address.
+fn place(unit: u8, place: Place) -> Json {
+    let text = match (place.module, place.item) {
+        (Some(module), Some(item)) => format!("unit {unit}, module {module}, number {item}"),
+        (Some(module), None) => format!("unit {unit}, module {module}"),
+        (None, Some(item)) => format!("unit {unit}, number {item}"),
+        (None, None) => format!("unit {unit}"),
+    };
+    json!({ "pack": unit, "module": place.module, "cell": place.item, "text": text })
+}
+
+fn finding(finding: &Finding) -> Json {
+    json!({
+        "id": finding.id,
+        "severity": finding.severity,
+        "source": finding.source.id(),
+        "root": finding.root,
+        "follows_from": finding.follows_from,
+        "lies_in": finding.lies_in,
+        "clears": finding.clears,
+        "where": place(finding.unit, finding.place),
+        "text": finding.text,
+        "do": finding.to_do,
+    })
+}
+
+/// Name of a table in JSON.
+pub(crate) fn table(table: Table) -> &'static str {
+    match table {
+        Table::Coil => "coil",
+        Table::Discrete => "discrete",
+        Table::Holding => "holding",
+        Table::Input => "input",
+    }
+}
+
+fn reading(reading: &Reading) -> Json {
+    let value = match &reading.value {
+        None => Json::Null,
+        Some(Value::Number(number)) => json!(number),
+        Some(Value::Text(text)) => json!(text),
+        Some(Value::Bits(raw) | Value::Code(raw)) => json!(raw),
+    };
+    json!({
+        "point": reading.name,
+        "role": reading.role,
+        "value": value,
+        "value_name": reading.value_name,
+        "value_unit": reading.value_unit,
+        "raw": reading.raw.map(|raw| format!("0x{raw:04x}")),
+        "unit": reading.unit,
+        "table": table(reading.table),
+        "register": reading.register,
+        "quality": reading.quality.id(),
+        "remark": reading.remark,
+        "age_ms": reading.age.map(ms),
+    })
+}
+
+fn bus(bus: &Bus) -> Json {
+    let exceptions: u32 = bus.exceptions.iter().map(|(_, n)| n).sum();
+    json!({
+        "requests": bus.requests,
+        "answered": bus.answered,
+        "timeouts": bus.timeouts,
+        "damaged": bus.damaged,
+        "late": bus.late,
+        "exceptions": exceptions,
+        "exceptions_by_code": bus.exceptions.iter().map(|(c, n)| (format!("{c:02x}"), json!(n))).collect::<serde_json::Map<_, _>>(),
+        "foreign_requests": bus.foreign_requests,
+        "echo": bus.echo,
+        "noise_bytes": bus.noise_bytes,
+        "bytes_in": bus.bytes_in,
+        "answer_ms_p50": bus.answer_p50.map(fine_ms),
+        "answer_ms_p90": bus.answer_p90.map(fine_ms),
+        "answer_ms_max": bus.answer_max.map(fine_ms),
+        "listened_ms": ms(bus.listened),
+    })
+}
+
+/// Milliseconds with one decimal.
+fn fine_ms(time: std::time::Duration) -> f64 {
+    (time.as_secs_f64() * 10_000.0).round() / 10.0
+}

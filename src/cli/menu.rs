@@ -1,0 +1,44 @@
+//! The short menu of a bare `packside` on a terminal.
+
+use super::{USAGE, demo, out};
+
+const MENU: &str = "\
+packside: a real fault, or an inverter that is not talking yet?
+
+  1  see it work on a simulated stack, nothing needed      packside demo
+  2  look at a unit on a serial adapter                    packside check --serial PORT --profile NAME
+  3  look at a unit behind a TCP gateway                   packside check --gateway HOST --profile NAME
+  4  say what a blinking lamp means                        packside lamp
+  5  the register maps it knows                            packside profile list
+  q  leave
+
+Hazardous voltage is inside a unit even when it is switched off: `packside --help` carries the cautions.";
+
+/// Shows the menu; without a terminal it is wrong usage.
+pub(crate) fn run(colour: bool) -> u8 {
+    if !out::interactive() {
+        out::say("error: no command given: expected one of check, lamp, profile, demo");
+        out::say("hint: packside --help");
+        return USAGE;
+    }
+    out::say(MENU);
+    loop {
+        out::say("\nWhich one?");
+        match out::answer().as_deref() {
+            Some("1") => return demo::run(false, colour),
+            Some("2") => return told("packside check --serial PORT --profile generic-hv-stack"),
+            Some("3") => return told("packside check --gateway HOST --profile generic-hv-stack"),
+            Some("4") => return told("packside lamp --seen \"on 0.2 off 1.0\""),
+            Some("5") => return told("packside profile list"),
+            Some("q" | "Q") | None => return 0,
+            Some(other) => out::say(&format!("expected 1 to 5 or q, found \"{other}\"")),
+        }
+    }
+}
+
+/// These need an answer that only the command line can carry.
+fn told(command: &str) -> u8 {
+    out::say("Type this, with your own values:");
+    out::result(&format!("{command}\n"));
+    0
+}

@@ -1,0 +1,52 @@
+//! The one place that writes to stdout and stderr.
+//!
+//! Results go to stdout, everything else to stderr. A closed pipe ends the writing quietly and
+//! keeps the exit code of the verdict.
+
+use std::io::{IsTerminal as _, Write as _};
+
+use super::args::Colour;
+
+/// Writes a result. A broken pipe is not an error: whoever reads has seen enough.
+pub(crate) fn result(text: &str) {
+    let mut stdout = std::io::stdout().lock();
+    let _ = stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush());
+}
+
+/// Says something that is not the result.
+pub(crate) fn say(text: &str) {
+    let mut stderr = std::io::stderr().lock();
+    let _ = writeln!(stderr, "{text}");
+}
+
+/// Whether results may carry colour.
+pub(crate) fn colour(choice: Colour) -> bool {
+    match choice {
+        Colour::Always => true,
+        Colour::Never => false,
+        Colour::Auto => {
+            let unset = |name: &str| std::env::var_os(name).is_none_or(|value| value.is_empty());
+            let dumb = std::env::var("TERM").is_ok_and(|term| term == "dumb");
+            std::io::stdout().is_terminal() && unset("NO_COLOR") && !dumb
+        }
+    }
+}
+
+/// Whether a person can answer a question.
+pub(crate) fn interactive() -> bool {
+    std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
+}
+
+/// Whether progress may be drawn.
+pub(crate) fn draws_progress() -> bool {
+    std::io::stderr().is_terminal()
+}
+
+/// One line typed by a person, trimmed; nothing at the end of the input.
+pub(crate) fn answer() -> Option<String> {
+    let mut line = String::new();
+    match std::io::stdin().read_line(&mut line) {
+        Ok(n) if n > 0 => Some(line.trim().to_owned()),
+        _ => None,
+    }
+}

@@ -1,0 +1,234 @@
+//! The unit's own flags: what is up, what was up, what may be hidden, what nobody has defined.
+//!
+//! Every flag that may be a root is listed: no parsimony that hides a second fault. A status flag
+//! is explained by an active flag that brings it along, or by the state; by the silent inverter
+//! only if its class allows that.
+
+use std::time::Duration;
+
+use packside_profiles::model::{Clears, Flag, LiesIn, Point, Profile, Severity};
+use packside_profiles::{Class, Place, Quality, Role, StateKind, Value};
+
+use super::evidence::{MemberEvidence, Sample, Seen};
+use super::judgement::{Finding, Source};
+
+/// What the flags of one member say.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct FlagPicture {
+    /// Active now, earlier or latched.
+    pub(crate) findings: Vec<Finding>,
+    /// Ids of flags that are up in the latest answers.
+    pub(crate) active: Vec<String>,
+    /// What keeps the gate shut: undefined bits, unknown codes, hidden flags, unexplained statuses,
+    /// roots that were seen earlier.
+    pub(crate) doubts: Vec<String>,
+}
+
+/// One flag at one instance of its word.
+struct Raised<'a> {
+    flag: &'a Flag,
+    role: Role,
+    place: Place,
+    name: String,
+    raw: u64,
+}
+
+/// Reads all flags of a member. `measured` are the classes that good readings settle by themselves.
+pub(crate) fn picture(
+    evidence: &MemberEvidence,
+    profile: &Profile,
+    state: Option<StateKind>,
+    rebooted_at: Option<Duration>,
+    measured: &[Class],
+) -> FlagPicture {
+    let mut picture = FlagPicture::default();
+    let mut raised = Vec::new();
+    for (instance, point, samples) in evidence.each(profile) {
+        let Some(raw) = samples.last().and_then(word) else { continue };
+        let flags: Vec<&Flag> = profile.flags.iter().filter(|f| f.point == point.id).collect();
+        if flags.is_empty() && !is_word(point.role) {
+            continue;
+        }
+        raised.extend(flags.iter().filter(|f| is_up(f, raw)).map(|flag| Raised {
+            flag,
+            role: point.role,
+            place: instance.place,
+            name: instance.name.clone(),
+            raw,
+        }));
+        picture.doubts.extend(undefined(point, &flags, raw, &instance.name));
+        picture.doubts.extend(hidden(point, profile, &flags, raw, measured));
+        for flag in &flags {
+            earlier(&mut picture, evidence.unit, flag, point, instance.place, samples, rebooted_at);
+        }
+    }
+    picture.active = raised.iter().filter(|r| r.role != Role::LatchedWord).map(|r| r.flag.id.clone()).collect();
+    for one in &raised {
+        let finding = finding(evidence.unit, one, &raised, state, &mut picture.doubts);
+        picture.findings.push(finding);
+    }
+    picture
+}
+
+/// The raw word of a sample, if it can be relied on.
+fn word(sample: &Sample) -> Option<u64> {
+    match &sample.what {
+        Seen::Decoded(decoded) if decoded.quality == Quality::Good => match decoded.value {
+            Some(Value::Bits(bits)) => Some(bits),
+            Some(Value::Code(code)) => Some(code),
+            _ => Some(decoded.raw),
+        },
+        _ => None,
+    }
+}
+
+/// Whether a flag is up in this word.
+pub(crate) fn is_up(flag: &Flag, raw: u64) -> bool {
+    match flag.bit {
+        Some(bit) => (raw >> bit.min(63)) & 1 == u64::from(flag.active),
+        None => flag.values.contains(&raw),
+    }
+}
+
+fn is_word(role: Role) -> bool {
+    matches!(role, Role::AlarmWord | Role::WarningWord | Role::LatchedWord | Role::FaultCode)
+}
+
+/// Bits and codes that the profile does not know.
+fn undefined(point: &Point, flags: &[&Flag], raw: u64, name: &str) -> Option<String> {
+    if point.role == Role::FaultCode {
+        let known = raw == 0 || flags.iter().any(|f| f.values.contains(&raw)) || point.values.iter().any(|v| v.is == raw);
+        return (!known).then(|| format!("{name} shows code {raw}, which the profile does not know"));
+    }
+    if !is_word(point.role) {
+        return None;
+    }
+    let defined = flags.iter().filter_map(|f| f.bit).fold(0u64, |mask, bit| mask | (1u64 << bit.min(63)));
+    let strange = raw & !defined;
+    (strange != 0).then(|| {
+        format!("{name} = 0x{raw:04x} has bit {} set, which the profile does not know", strange.trailing_zeros())
+    })
+}
+
+/// Flags that a code of higher rank may hide, unless a measurement settles them.
+fn hidden(point: &Point, profile: &Profile, flags: &[&Flag], raw: u64, measured: &[Class]) -> Option<String> {
+    if raw == 0 && !point.rotates {
+        return None;
+    }
+    if !point.hides_others && !point.rotates {
+        return None;
+    }
+    let shown = flags.iter().find(|f| f.values.contains(&raw)).and_then(|f| f.rank);
+    let may_hide = |flag: &&&Flag| {
+        let ranked_below = match (shown, flag.rank) {
+            (Some(shown), Some(rank)) => rank > shown,
+            _ => true,
+        };
+        let elsewhere = profile.flags.iter().any(|f| f.point != point.id && f.class == flag.class);
+        let silent = flag.class == Class::InverterSilent;
+        (ranked_below || point.rotates) && !flag.values.contains(&raw) && !silent
+            && !elsewhere && !measured.contains(&flag.class)
+    };
+    let hidden: Vec<&str> = flags.iter().filter(may_hide).map(|f| f.id.as_str()).collect();
+    (!hidden.is_empty()).then(|| {
+        format!("{} shows one code at a time ({raw} now) and may hide: {}", point.id, hidden.join(", "))
+    })
+}
+
+fn finding(
+    unit: u8,
+    one: &Raised<'_>,
+    all: &[Raised<'_>],
+    state: Option<StateKind>,
+    doubts: &mut Vec<String>,
+) -> Finding {
+    let flag = one.flag;
+    let latched = one.role == Role::LatchedWord;
+    let follows = explained_by(flag, all, state);
+    if flag.class.is_status() && follows.is_none() && !latched {
+        doubts.push(format!("{} is up and nothing explains it", flag.id));
+    }
+    let severity = if latched || flag.class.is_status() { Severity::Notice } else { flag.severity };
+    let lead = if latched { "stored earlier, not active now: " } else { "" };
+    Finding {
+        id: flag.class.id(),
+        class: Some(flag.class),
+        severity,
+        source: Source::Flag,
+        root: !flag.class.is_status() && !latched,
+        follows_from: follows,
+        lies_in: flag.lies_in,
+        clears: Some(flag.clears),
+        unit,
+        place: one.place,
+        text: format!("{lead}{} ({} = 0x{:04x})", flag.meaning, one.name, one.raw),
+        to_do: flag.to_do.clone(),
+    }
+}
+
+/// What explains a status flag: an active flag that brings it along, or the state.
+fn explained_by(flag: &Flag, all: &[Raised<'_>], state: Option<StateKind>) -> Option<String> {
+    if !flag.class.is_status() {
+        return None;
+    }
+    let by_flag = all.iter().filter(|r| r.role != Role::LatchedWord).find(|r| {
+        r.flag.brings.contains(&flag.id)
+            && (r.flag.class != Class::InverterSilent || flag.class.may_follow_inverter_silence())
+    });
+    if let Some(cause) = by_flag {
+        return Some(cause.flag.class.id().to_owned());
+    }
+    state.filter(|s| state_explains(*s, flag.class)).map(|s| format!("state {s}"))
+}
+
+/// Statuses that belong to a state and need no other reason.
+fn state_explains(state: StateKind, class: Class) -> bool {
+    match class {
+        Class::SwitchesOpen | Class::TerminalsDead | Class::LimitsZero | Class::NotReadyStatus => !matches!(
+            state,
+            StateKind::Standby | StateKind::Running
+        ),
+        Class::Balancing | Class::Derating => true,
+        _ => false,
+    }
+}
+
+/// A root that was up earlier and is not now.
+fn earlier(
+    picture: &mut FlagPicture,
+    unit: u8,
+    flag: &Flag,
+    point: &Point,
+    place: Place,
+    samples: &[Sample],
+    rebooted_at: Option<Duration>,
+) {
+    let root = !flag.class.is_status() && flag.class != Class::InverterSilent;
+    if !root || flag.severity != Severity::Alarm || point.role == Role::LatchedWord {
+        return;
+    }
+    let words: Vec<(Duration, u64)> = samples.iter().filter_map(|s| Some((s.at, word(s)?))).collect();
+    let now_up = words.last().is_some_and(|(_, raw)| is_up(flag, *raw));
+    let last_up = words.iter().rev().find(|(_, raw)| is_up(flag, *raw));
+    let Some((seen_at, raw)) = last_up.filter(|_| !now_up) else { return };
+    let reboot_between = rebooted_at.is_some_and(|reboot| reboot > *seen_at);
+    let cleared = flag.clears == Clears::BySelf && !reboot_between;
+    let text = format!("seen at {:.0} s, not now: {} ({} = 0x{raw:04x})", seen_at.as_secs_f64(), flag.meaning, point.id);
+    if !cleared {
+        picture.doubts.push(format!("{} was up at {:.0} s; does it return?", flag.id, seen_at.as_secs_f64()));
+    }
+    picture.findings.push(Finding {
+        id: flag.class.id(),
+        class: Some(flag.class),
+        severity: Severity::Warning,
+        source: Source::Flag,
+        root: false,
+        follows_from: None,
+        lies_in: if cleared { flag.lies_in } else { LiesIn::Unknown },
+        clears: Some(flag.clears),
+        unit,
+        place,
+        text,
+        to_do: "look again: does it return?".to_owned(),
+    });
+}

@@ -1,0 +1,66 @@
+//! The gate: what must have been read, good and fresh, before any clean verdict.
+//!
+//! `normal`, `not-ready`, `awaiting-inverter` and `inverter-lost` need every required point: all
+//! alarm words of every member and module, state, inverter link, own heartbeat seen moving, cell
+//! and temperature extremes, identity. **A word that could not be read is not a word that is zero.**
+
+use packside_profiles::model::Profile;
+use packside_profiles::{Layout, Role};
+
+use super::heartbeat::Pulse;
+use super::judgement::{Reading, ReadingQuality};
+use super::readings::NOT_VALID_NOW;
+
+/// What is missing, each as a phrase that names it.
+pub(crate) fn missing(readings: &[Reading], layout: &Layout, profile: &Profile, pulse: Pulse) -> Vec<String> {
+    let mut missing: Vec<String> = readings.iter().filter(|r| needed(r, profile)).filter_map(shortfall).collect();
+    for index in &layout.pending {
+        if let Some(point) = profile.points.get(*index).filter(|p| p.required || always_needed(p.role)) {
+            missing.push(format!("{}: how many there are is not known", point.id));
+        }
+    }
+    for role in [Role::State, Role::OwnHeartbeat] {
+        if !profile.points.iter().any(|p| p.role == role) {
+            missing.push(format!("the profile has no point for {role}"));
+        }
+    }
+    if pulse == Pulse::NotKnown && profile.points.iter().any(|p| p.role == Role::OwnHeartbeat) {
+        missing.push("own heartbeat: not yet seen moving".to_owned());
+    }
+    missing
+}
+
+fn needed(reading: &Reading, profile: &Profile) -> bool {
+    always_needed(reading.role) || profile.points.iter().any(|p| p.id == reading.point && p.required)
+}
+
+/// Roles without which no clean verdict is possible, whatever the profile says.
+fn always_needed(role: Role) -> bool {
+    matches!(
+        role,
+        Role::AlarmWord
+            | Role::FaultCode
+            | Role::State
+            | Role::OwnHeartbeat
+            | Role::InverterFlag
+            | Role::CellVoltageMax
+            | Role::CellVoltageMin
+            | Role::CellTemperatureMax
+            | Role::CellTemperatureMin
+            | Role::Serial
+            | Role::Firmware
+    )
+}
+
+/// Why this reading does not satisfy the gate.
+fn shortfall(reading: &Reading) -> Option<String> {
+    let why = match reading.quality {
+        ReadingQuality::Good => return None,
+        ReadingQuality::NotAvailable if reading.remark.as_deref() == Some(NOT_VALID_NOW) => return None,
+        ReadingQuality::NotAvailable => reading.remark.clone().unwrap_or_else(|| "the unit has no value".to_owned()),
+        ReadingQuality::OutOfRange => "impossible value".to_owned(),
+        ReadingQuality::Stale => "too old".to_owned(),
+        ReadingQuality::NeverAsked => "not read".to_owned(),
+    };
+    Some(format!("{}: {why}", reading.name))
+}

@@ -1,0 +1,368 @@
+//! What judging gives: verdict, findings, readings, next steps. Plain data; rendering is elsewhere.
+
+use std::time::Duration;
+
+use packside_profiles::model::{Clears, LiesIn, Needs, Severity, Table};
+use packside_profiles::{Class, Place, Role, StateKind, Value};
+
+/// The kinds of verdict. Ids and exit codes are stable.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum VerdictKind {
+    /// Everything required was read, nothing is wrong, the inverter is heard.
+    Normal,
+    /// No defect seen; a condition or an operator's action keeps the unit from running.
+    NotReady,
+    /// A root alarm or a measured violation.
+    Fault,
+    /// No fault found; the inverter was not heard since power-up, as far as is known.
+    AwaitingInverter,
+    /// No fault found; the inverter was heard and is silent now.
+    InverterLost,
+    /// No valid answer: nothing can be said about the unit.
+    BusProblem,
+    /// Something is missing or contradicts; the next step settles it.
+    Undecided,
+}
+
+impl VerdictKind {
+    /// Every kind.
+    pub const ALL: [Self; 7] = [
+        Self::Normal,
+        Self::NotReady,
+        Self::Fault,
+        Self::AwaitingInverter,
+        Self::InverterLost,
+        Self::BusProblem,
+        Self::Undecided,
+    ];
+
+    /// The stable id.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Normal => "normal",
+            Self::NotReady => "not-ready",
+            Self::Fault => "fault",
+            Self::AwaitingInverter => "awaiting-inverter",
+            Self::InverterLost => "inverter-lost",
+            Self::BusProblem => "bus-problem",
+            Self::Undecided => "undecided",
+        }
+    }
+
+    /// The exit code of a command that ends with this verdict.
+    pub fn exit_code(self) -> u8 {
+        match self {
+            Self::Normal => 0,
+            Self::Fault => 1,
+            Self::BusProblem => 3,
+            Self::AwaitingInverter => 5,
+            Self::Undecided => 6,
+            Self::InverterLost => 8,
+            Self::NotReady => 9,
+        }
+    }
+}
+
+/// How a verdict was reached.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Basis {
+    /// By rule, from facts.
+    Rule,
+    /// By weighing soft evidence; the share of the leading cause in per mille.
+    Weighed(u32),
+}
+
+/// A possible reason of what is seen, with its share among all that were weighed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Cause {
+    /// Stable id.
+    pub id: &'static str,
+    /// Share in per mille.
+    pub per_mille: u32,
+    /// In the words of a technician.
+    pub meaning: &'static str,
+    /// Observations that speak for it.
+    pub reasons_for: Vec<String>,
+    /// Observations that speak against it.
+    pub reasons_against: Vec<String>,
+}
+
+/// Something to do, lowest risk first.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NextStep {
+    /// Stable id.
+    pub id: &'static str,
+    /// What to do.
+    pub text: String,
+    /// What it needs.
+    pub needs: Needs,
+    /// Who may do it.
+    pub who: &'static str,
+}
+
+/// What this look cannot tell, although it may be broken.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NotTested {
+    /// Stable id.
+    pub id: &'static str,
+    /// Why not.
+    pub why: String,
+    /// When it can be tested.
+    pub when: String,
+}
+
+/// Where a finding comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Source {
+    /// The unit's own flag.
+    Flag,
+    /// A number against a limit, or numbers against each other.
+    Measured,
+    /// The traffic.
+    Bus,
+    /// A lamp.
+    Lamp,
+}
+
+impl Source {
+    /// The stable id.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Flag => "flag",
+            Self::Measured => "measured",
+            Self::Bus => "bus",
+            Self::Lamp => "lamp",
+        }
+    }
+}
+
+/// Something that was found.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Finding {
+    /// Stable id: a [`Class`] id, or one of [`super::NOTICES`].
+    pub id: &'static str,
+    /// The class, for findings about the battery.
+    pub class: Option<Class>,
+    /// How grave.
+    pub severity: Severity,
+    /// Where it comes from.
+    pub source: Source,
+    /// Whether it may be the reason and not a consequence.
+    pub root: bool,
+    /// Id of the finding that explains this one.
+    pub follows_from: Option<String>,
+    /// Where the reason lies.
+    pub lies_in: LiesIn,
+    /// How its flag goes away.
+    pub clears: Option<Clears>,
+    /// Unit address.
+    pub unit: u8,
+    /// Module and cell or sensor.
+    pub place: Place,
+    /// Statement with the number that decided.
+    pub text: String,
+    /// What to do first.
+    pub to_do: String,
+}
+
+/// How far a reading may be relied on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ReadingQuality {
+    /// Good and fresh.
+    Good,
+    /// The unit says it has no value, or refuses to give one.
+    NotAvailable,
+    /// At a rail or impossible.
+    OutOfRange,
+    /// Too old for this moment.
+    Stale,
+    /// Nobody asked.
+    NeverAsked,
+}
+
+impl ReadingQuality {
+    /// The stable id.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Good => "good",
+            Self::NotAvailable => "not-available",
+            Self::OutOfRange => "out-of-range",
+            Self::Stale => "stale",
+            Self::NeverAsked => "never-asked",
+        }
+    }
+}
+
+/// One value, with the raw content it came from.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    /// Name: `cell_voltage[2.14]`.
+    pub name: String,
+    /// Point id in the profile.
+    pub point: String,
+    /// What it is for.
+    pub role: Role,
+    /// Position.
+    pub place: Place,
+    /// The value.
+    pub value: Option<Value>,
+    /// Name of the value, for enumerations.
+    pub value_name: Option<String>,
+    /// Physical unit.
+    pub value_unit: String,
+    /// Raw content, after word order and bit slice.
+    pub raw: Option<u64>,
+    /// Unit address.
+    pub unit: u8,
+    /// Table.
+    pub table: Table,
+    /// First register, 0-based.
+    pub register: u16,
+    /// How far it may be relied on.
+    pub quality: ReadingQuality,
+    /// Why it is not available, where more is known.
+    pub remark: Option<String>,
+    /// Age at the moment judged.
+    pub age: Option<Duration>,
+}
+
+impl Reading {
+    /// The number, if it is one and good.
+    pub fn number(&self) -> Option<f64> {
+        match (&self.value, self.quality) {
+            (Some(Value::Number(number)), ReadingQuality::Good) => Some(*number),
+            _ => None,
+        }
+    }
+
+    /// The number even where it is out of range or stale.
+    pub fn any_number(&self) -> Option<f64> {
+        match &self.value {
+            Some(Value::Number(number)) => Some(*number),
+            _ => None,
+        }
+    }
+}
+
+/// Who a module says it is.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ModuleIdentity {
+    /// Position, 1-based.
+    pub position: u16,
+    /// Serial number.
+    pub serial: Option<String>,
+    /// Firmware.
+    pub firmware: Option<String>,
+}
+
+/// One address of a rack, as far as it answered.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MemberSummary {
+    /// Unit address.
+    pub unit: u8,
+    /// Serial number.
+    pub serial: Option<String>,
+    /// Firmware.
+    pub firmware: Option<String>,
+    /// Verdict about this member alone.
+    pub kind: VerdictKind,
+    /// State as the unit names it.
+    pub state: Option<(StateKind, String)>,
+}
+
+/// Who the unit is.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Identity {
+    /// Serial number.
+    pub serial: Option<String>,
+    /// Model name.
+    pub model: Option<String>,
+    /// Firmware of the control unit.
+    pub firmware: Option<String>,
+    /// Modules.
+    pub modules: Vec<ModuleIdentity>,
+    /// Addresses judged.
+    pub members: Vec<MemberSummary>,
+}
+
+/// How the conversation went.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Bus {
+    /// Own questions sent.
+    pub requests: u32,
+    /// Answered with data.
+    pub answered: u32,
+    /// Answered by an exception, by code.
+    pub exceptions: Vec<(u8, u32)>,
+    /// No accepted answer in time.
+    pub timeouts: u32,
+    /// Time-outs in which damaged or foreign bytes came.
+    pub damaged: u32,
+    /// Answers that came after their time.
+    pub late: u32,
+    /// Requests of somebody else.
+    pub foreign_requests: u32,
+    /// Whether the adapter gives back what it sends.
+    pub echo: bool,
+    /// Bytes that belong to no frame.
+    pub noise_bytes: u64,
+    /// Bytes received in all.
+    pub bytes_in: u64,
+    /// Answer time, half of the answers were faster.
+    pub answer_p50: Option<Duration>,
+    /// Answer time, nine of ten answers were faster.
+    pub answer_p90: Option<Duration>,
+    /// The slowest answer.
+    pub answer_max: Option<Duration>,
+    /// Time spent listening only.
+    pub listened: Duration,
+}
+
+/// The verdict with its reasons.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Verdict {
+    /// Kind.
+    pub kind: VerdictKind,
+    /// How it was reached.
+    pub basis: Basis,
+    /// One sentence.
+    pub summary: String,
+    /// What decided, most important first.
+    pub why: Vec<String>,
+    /// Weighed causes, for problems of the bus.
+    pub causes: Vec<Cause>,
+    /// What to do, in order.
+    pub next: Vec<NextStep>,
+}
+
+/// Everything that judging gives.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Judgement {
+    /// Moment judged.
+    pub moment: Duration,
+    /// Who it is.
+    pub identity: Identity,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// What was not tested.
+    pub not_tested: Vec<NotTested>,
+    /// What was found.
+    pub findings: Vec<Finding>,
+    /// What was read.
+    pub readings: Vec<Reading>,
+    /// How the conversation went.
+    pub bus: Bus,
+}
+
+impl Judgement {
+    /// Ids of the root findings of alarm severity, each once, in order.
+    pub fn roots(&self) -> Vec<&'static str> {
+        let mut roots = Vec::new();
+        for finding in &self.findings {
+            if finding.root && finding.severity == Severity::Alarm && !roots.contains(&finding.id) {
+                roots.push(finding.id);
+            }
+        }
+        roots
+    }
+}

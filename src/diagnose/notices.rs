@@ -1,0 +1,88 @@
+//! Findings that are remarks: they decide nothing, but a careful colleague would say them.
+
+use packside_profiles::model::{LiesIn, Profile, Severity};
+use packside_profiles::{Place, Role};
+
+use super::inverter::InverterLink;
+use super::judgement::{Finding, Reading, Source};
+use super::member::{value_text, version, we_hold_its_socket};
+use crate::event::LinkFacts;
+
+/// Ids of all remarks; every other finding id is a class id.
+pub const NOTICES: &[&str] = &[
+    "ever-heard-unknown",
+    "we-hold-its-socket",
+    "flat-curve",
+    "firmware-below-minimum",
+    "member-missing",
+    "lamp-contradicts",
+];
+
+/// Adds the remarks that apply.
+pub(crate) fn add(
+    findings: &mut Vec<Finding>,
+    unit: u8,
+    inverter: &InverterLink,
+    facts: Option<&LinkFacts>,
+    readings: &[Reading],
+    profile: &Profile,
+) {
+    if *inverter == (InverterLink::SilentSoFar { proven: false }) {
+        findings.push(notice(
+            "ever-heard-unknown",
+            unit,
+            "no point tells whether the inverter was heard before: a lost cable and a first commissioning look the same",
+        ));
+    }
+    if we_hold_its_socket(facts) {
+        findings.push(notice(
+            "we-hold-its-socket",
+            unit,
+            "the laptop sits in the inverter's socket, so the inverter was silenced by us",
+        ));
+    }
+    let soc = readings.iter().find(|r| r.role == Role::Soc).and_then(Reading::number);
+    if profile.unit.chemistry == "LFP" && soc.is_some_and(|soc| (30.0..=90.0).contains(&soc)) {
+        findings.push(notice(
+            "flat-curve",
+            unit,
+            "on the flat part of the LFP curve (30 to 90 %) alike cell voltages do not show equal charge",
+        ));
+    }
+    firmware_minima(findings, unit, readings, profile);
+}
+
+fn firmware_minima(findings: &mut Vec<Finding>, unit: u8, readings: &[Reading], profile: &Profile) {
+    let firmware = readings.iter().find(|r| r.role == Role::Firmware).and_then(|r| r.value.as_ref()).map(value_text);
+    let Some(firmware) = firmware else { return };
+    let too_old: Vec<String> = profile
+        .inverter_families
+        .iter()
+        .filter(|family| version(&firmware) < version(&family.firmware_from))
+        .map(|family| format!("{} needs {}", family.name, family.firmware_from))
+        .collect();
+    if !too_old.is_empty() {
+        let text = format!("firmware {firmware} is too old for some inverter families: {}", too_old.join("; "));
+        let mut found = notice("firmware-below-minimum", unit, &text);
+        found.severity = Severity::Warning;
+        findings.push(found);
+    }
+}
+
+/// A remark.
+pub(crate) fn notice(id: &'static str, unit: u8, text: &str) -> Finding {
+    Finding {
+        id,
+        class: None,
+        severity: Severity::Notice,
+        source: Source::Measured,
+        root: false,
+        follows_from: None,
+        lies_in: LiesIn::Unknown,
+        clears: None,
+        unit,
+        place: Place::default(),
+        text: text.to_owned(),
+        to_do: String::new(),
+    }
+}

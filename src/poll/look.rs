@@ -1,0 +1,317 @@
+//! One look at a unit, as a state machine: what to ask next, and when it is enough.
+//!
+//! Takes finished exchanges; gives the next question, a wait, or "done". Per unit address:
+//! what can change under our asking first (flags, state, supervision) where asking may feed the
+//! unit's supervision, then who it is, then everything in the cheapest plan, then the heartbeat until
+//! it is seen to move or stand still, and who it is once more.
+//!
+//! Does not: send, wait, or judge. It decodes counts and the heartbeat only to know what to ask.
+//!
+//! # Invariants
+//! - Bounded: every read is asked a few times at most, every refusal makes the plan smaller.
+//! - Clear-on-read ranges are never asked.
+
+use std::collections::VecDeque;
+use std::time::Duration;
+
+use packside_profiles::model::{FedBy, Profile};
+use packside_profiles::{Instance, Known, Layout, Role};
+
+use super::plan::{Cost, Read, Split, absolute, plan, split};
+use crate::ask::{Exchange, Outcome};
+use crate::diagnose::evidence::{count_points, gather, known, number, whole};
+use crate::diagnose::readings::is_identity;
+use crate::wire::{Ask, Question};
+
+/// How often a read without answer is asked in all.
+const TRIES: u8 = 3;
+/// Looks at the heartbeat before giving up on it.
+const HEARTBEAT_LOOKS: u32 = 5;
+/// Pause after a "busy" answer.
+const BUSY_PAUSE: Duration = Duration::from_millis(300);
+
+/// What the look wants now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Want {
+    /// This question.
+    Ask(Ask),
+    /// Nothing before this moment.
+    WaitUntil(Duration),
+    /// The look is over.
+    Done,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Stage {
+    Quick,
+    Identity,
+    Everything,
+    Heartbeat(u32),
+    IdentityAgain,
+    Over,
+}
+
+/// One look at one or several unit addresses.
+#[derive(Debug)]
+pub struct Look<'a> {
+    profile: &'a Profile,
+    cost: Cost,
+    first_unit: u8,
+    only: bool,
+    unit: u8,
+    stage: Stage,
+    layout: Layout,
+    known: Known,
+    queue: VecDeque<(Read, u8)>,
+    open: Option<(Read, u8)>,
+    not_before: Duration,
+    /// Refused with exception 02 and not asked again.
+    refused: Vec<Instance>,
+    exchanges: Vec<Exchange>,
+    silent_reads: u32,
+    planned: usize,
+}
+
+impl<'a> Look<'a> {
+    /// A look that starts at `unit`; `only` keeps it from following a rack to its other packs.
+    pub fn new(profile: &'a Profile, unit: u8, only: bool, cost: Cost) -> Self {
+        let mut look = Self {
+            profile,
+            cost,
+            first_unit: unit,
+            only,
+            unit,
+            stage: Stage::Quick,
+            layout: Layout::default(),
+            known: Known::default(),
+            queue: VecDeque::new(),
+            open: None,
+            not_before: Duration::ZERO,
+            refused: Vec::new(),
+            exchanges: Vec::new(),
+            silent_reads: 0,
+            planned: 0,
+        };
+        look.begin_unit(unit);
+        look
+    }
+
+    /// What to do now.
+    pub fn next(&mut self, now: Duration) -> Want {
+        if now < self.not_before {
+            return Want::WaitUntil(self.not_before);
+        }
+        while self.queue.is_empty() {
+            if self.stage == Stage::Over {
+                return Want::Done;
+            }
+            self.advance();
+            if now < self.not_before {
+                return Want::WaitUntil(self.not_before);
+            }
+        }
+        let Some((read, tries)) = self.queue.pop_front() else { return Want::Done };
+        let ask = Ask {
+            unit: self.unit,
+            question: Question::Read { table: read.table, address: read.address, count: read.count },
+        };
+        self.open = Some((read, tries + 1));
+        Want::Ask(ask)
+    }
+
+    /// Takes the outcome of the last question.
+    pub fn take(&mut self, exchange: &Exchange) {
+        self.exchanges.push(exchange.clone());
+        let Some((read, tries)) = self.open.take() else { return };
+        match &exchange.outcome {
+            Outcome::Answered(_) => self.silent_reads = 0,
+            Outcome::Exception(0x02 | 0x03) => {
+                self.silent_reads = 0;
+                self.divide(&read);
+            }
+            Outcome::Exception(code) => self.refused_otherwise(read, tries, *code, exchange.ended_at),
+            _ => self.unanswered(read, tries),
+        }
+    }
+
+    /// Questions answered and questions planned so far, for a progress bar.
+    pub fn progress(&self) -> (usize, usize) {
+        (self.planned.saturating_sub(self.queue.len()), self.planned)
+    }
+
+    /// The address being looked at.
+    pub fn unit(&self) -> u8 {
+        self.unit
+    }
+
+    fn refused_otherwise(&mut self, read: Read, tries: u8, code: u8, at: Duration) {
+        if matches!(code, 0x05 | 0x06) {
+            self.not_before = at + BUSY_PAUSE;
+        }
+        if matches!(code, 0x0a | 0x0b) {
+            self.unanswered(read, tries);
+        } else if tries < TRIES {
+            self.queue.push_front((read, tries));
+        }
+    }
+
+    fn unanswered(&mut self, read: Read, tries: u8) {
+        self.silent_reads += 1;
+        if self.silent_reads >= u32::from(TRIES) {
+            // Nobody answers any more: three questions in a row are enough to say so.
+            self.queue.clear();
+            self.stage = Stage::IdentityAgain;
+        } else if tries < TRIES {
+            self.queue.push_front((read, tries));
+        }
+    }
+
+    /// Cuts a refused block until the missing points are known.
+    fn divide(&mut self, read: &Read) {
+        match split(read, &self.layout.instances) {
+            Split::Halves(left, right) => {
+                self.planned += 2;
+                self.queue.push_front((right, 0));
+                self.queue.push_front((left, 0));
+            }
+            Split::Missing(gone) => {
+                self.refused.extend(gone.iter().filter_map(|i| self.layout.instances.get(*i).cloned()));
+            }
+        }
+    }
+
+    fn begin_unit(&mut self, unit: u8) {
+        self.unit = unit;
+        self.known = Known::default();
+        self.layout = Layout::new(self.profile, &self.known);
+        self.refused.clear();
+        self.silent_reads = 0;
+        let asking_feeds = !matches!(self.profile.inverter.fed_by, FedBy::Writes | FedBy::OtherPort);
+        self.stage = if asking_feeds { Stage::Quick } else { Stage::Identity };
+        self.fill();
+    }
+
+    /// Queues the reads of the present stage.
+    fn fill(&mut self) {
+        let wanted: Vec<usize> = match self.stage {
+            Stage::Quick | Stage::Heartbeat(_) => self.indices(is_quick),
+            Stage::Identity => {
+                let counts = count_points(self.profile);
+                self.indices_of(|role, id| is_identity(role) || counts.contains(id))
+            }
+            Stage::IdentityAgain => self.indices(|role| role == Role::Serial || role == Role::Firmware),
+            Stage::Everything => self.indices(|_| true),
+            Stage::Over => Vec::new(),
+        };
+        let instances: Vec<Instance> = wanted.iter().filter_map(|i| self.layout.instances.get(*i).cloned()).collect();
+        let spans = absolute(&self.profile.spans, &self.known);
+        let clears = absolute(&self.profile.clears_when_read, &self.known);
+        let mut reads = plan(&instances, &spans, &clears, &self.cost);
+        for read in &mut reads {
+            // Back to indices into the whole layout.
+            read.instances = read.instances.iter().filter_map(|i| wanted.get(*i).copied()).collect();
+        }
+        self.planned += reads.len();
+        self.queue = reads.into_iter().map(|read| (read, 0)).collect();
+    }
+
+    fn indices(&self, wanted: impl Fn(Role) -> bool) -> Vec<usize> {
+        self.indices_of(|role, _| wanted(role))
+    }
+
+    fn indices_of(&self, wanted: impl Fn(Role, &str) -> bool) -> Vec<usize> {
+        let clears = absolute(&self.profile.clears_when_read, &self.known);
+        let is_wanted = |instance: &Instance| {
+            let point = self.profile.points.get(instance.point);
+            let asked_for = point.is_some_and(|p| wanted(p.role, &p.id));
+            let last = instance.address.saturating_add(instance.registers.saturating_sub(1));
+            let clears = clears.iter().any(|s| s.table == instance.table && s.from <= last && s.to >= instance.address);
+            asked_for && !clears && !self.refused.contains(instance)
+        };
+        self.layout.instances.iter().enumerate().filter(|(_, i)| is_wanted(i)).map(|(n, _)| n).collect()
+    }
+
+    /// The queue is empty: go to the next stage.
+    fn advance(&mut self) {
+        self.stage = match self.stage {
+            Stage::Quick => Stage::Identity,
+            Stage::Identity => {
+                self.learn_counts();
+                Stage::Everything
+            }
+            Stage::Everything => Stage::Heartbeat(0),
+            Stage::Heartbeat(looks) if looks + 1 < HEARTBEAT_LOOKS && !self.heartbeat_known() => {
+                Stage::Heartbeat(looks + 1)
+            }
+            Stage::Heartbeat(_) => Stage::IdentityAgain,
+            Stage::IdentityAgain | Stage::Over => return self.next_unit(),
+        };
+        if let Stage::Heartbeat(looks) = self.stage {
+            if self.heartbeat_known() {
+                self.stage = Stage::IdentityAgain;
+            } else {
+                // Growing gaps: equal ones could hit a counter that is reset with just that period.
+                let last = self.exchanges.last().map_or(Duration::ZERO, |e| e.ended_at);
+                let refresh = self.profile.unit.refresh_s.clamp(0.1, 60.0);
+                self.not_before = last + Duration::from_secs_f64(refresh * (1.1 + 0.37 * f64::from(looks)));
+            }
+        }
+        self.fill();
+    }
+
+    fn learn_counts(&mut self) {
+        let mine: Vec<&Exchange> = self.exchanges.iter().filter(|e| e.ask.unit == self.unit).collect();
+        self.known = known(&mine, self.profile);
+        self.layout = Layout::new(self.profile, &self.known);
+    }
+
+    /// Whether the heartbeat was seen moving, or standing still for certain.
+    fn heartbeat_known(&self) -> bool {
+        use crate::diagnose::heartbeat::{Pulse, pulse};
+        let refresh = Duration::from_secs_f64(self.profile.unit.refresh_s.clamp(0.1, 60.0));
+        let evidence = gather(&self.exchanges, self.profile);
+        let mine = evidence.iter().find(|e| e.unit == self.unit);
+        let series = mine.map(|e| e.series(self.profile, Role::OwnHeartbeat)).unwrap_or_default();
+        pulse(&series, refresh) != Pulse::NotKnown
+    }
+
+    fn next_unit(&mut self) {
+        let members = self.profile.members.as_ref().filter(|_| !self.only);
+        let count = members.map_or(1, |members| self.pack_count().min(members.at_most.into()));
+        let next = u16::from(self.unit) + 1;
+        if next < u16::from(self.first_unit) + count {
+            if let Ok(unit) = u8::try_from(next) {
+                return self.begin_unit(unit);
+            }
+        }
+        self.stage = Stage::Over;
+    }
+
+    /// Packs of the rack, as its first pack says.
+    fn pack_count(&self) -> u16 {
+        let Some(name) = self.profile.members.as_ref().and_then(|m| m.count.as_ref()) else { return 1 };
+        let evidence = gather(&self.exchanges, self.profile);
+        let first = evidence.iter().find(|e| e.unit == self.first_unit);
+        let count = first.and_then(|e| {
+            let (_, _, samples) = e.each(self.profile).find(|(_, point, _)| point.id == *name)?;
+            samples.iter().rev().find_map(number)
+        });
+        count.and_then(whole).unwrap_or(1).max(1)
+    }
+}
+
+/// What changes quickly and matters most: flags, state, supervision, heartbeat.
+fn is_quick(role: Role) -> bool {
+    matches!(
+        role,
+        Role::AlarmWord
+            | Role::WarningWord
+            | Role::FaultCode
+            | Role::State
+            | Role::InverterFlag
+            | Role::InverterAge
+            | Role::InverterEverHeard
+            | Role::OwnHeartbeat
+            | Role::Uptime
+    )
+}
