@@ -55,6 +55,8 @@ pub struct Asking {
     last_sent: Option<Duration>,
     /// Set for good once someone else was heard asking.
     someone_else: Option<LinkTrouble>,
+    /// Whether a question was ever answered.
+    has_answered: bool,
     /// Exchanges in a row in which no byte came.
     unheard: u32,
     /// The connection was made anew and nothing has been heard on it yet.
@@ -73,6 +75,7 @@ impl Asking {
             pacing: if gentle { Pacing::GENTLE } else { Pacing::FULL },
             last_sent: None,
             someone_else: None,
+            has_answered: false,
             unheard: 0,
             is_fresh: false,
             tap,
@@ -133,7 +136,8 @@ impl Asking {
     /// is returned and the question was not sent.
     ///
     /// # Errors
-    /// Where asking is not possible, or not right any more. A time-out is no error but an outcome.
+    /// Where asking is not possible, or not right any more, or where what came is plainly not from
+    /// a unit. A time-out is no error but an outcome.
     pub fn ask(&mut self, ask: Ask, time_out: Duration) -> Result<Exchange, LinkTrouble> {
         self.may_ask(ask)?;
         for _ in 0..=FENCES {
@@ -232,7 +236,11 @@ impl Asking {
             .find(|done| done.number == exchange)
             .ok_or(LinkTrouble::Stuck)?;
         self.learn(&done, self.tap.received() > heard_before);
-        Ok(done)
+        self.has_answered |= is_answer(&done.outcome);
+        match self.speaks() {
+            Some(speaker) if !self.has_answered => Err(LinkTrouble::WrongSpeaker(speaker)),
+            _ => Ok(done),
+        }
     }
 
     /// Waits for the exchange to end, at the deadline at the latest.
@@ -367,7 +375,7 @@ impl Asking {
     }
 
     /// What speaks on the other side, where it is plainly no unit with this framing.
-    pub fn speaks(&self) -> Option<Speaks> {
+    fn speaks(&self) -> Option<Speaks> {
         speaks(self.tap.port.framing(), self.tap.first_received())
     }
 }

@@ -50,7 +50,8 @@ pub fn speaks(framing: Framing, received: &[u8]) -> Option<Speaks> {
     }
     let printable = |byte: &&u8| byte.is_ascii_graphic() || b" \t\r\n".contains(byte);
     let printables = received.iter().filter(printable).count();
-    if received.len() >= 8 && printables == received.len() {
+    let has_lines = received.contains(&b'\n') || received.contains(&b'\r');
+    if received.len() >= 8 && printables == received.len() && has_lines {
         return Some(Speaks::Text);
     }
     match framing {
@@ -131,7 +132,8 @@ mod tests {
             Some(Speaks::Tcp),
         );
         named(Framing::Tcp, &[0, 1, 0, 0, 0, 5, 1, 4, 2, 0, 7], None);
-        named(Framing::Tcp, b"ok", None);
+        named(Framing::Tcp, b"ok\r\n", None);
+        named(Framing::Rtu, b"UUUUUUUUUUUU", None);
         named(Framing::Rtu, &[], None);
     }
 

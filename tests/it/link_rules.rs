@@ -1,57 +1,13 @@
 //! The rules by which a quiet link may begin to ask, on a virtual port.
 
-use std::collections::VecDeque;
 use std::time::Duration;
 
+use super::scripted::Scripted;
 use packside::event::{Framing, LinkFacts, LinkKind};
-use packside::link::{Arrived, Grounds, MayWake, NotShown, Port, PortGone, Quiet, Wake};
+use packside::link::{Grounds, MayWake, NotShown, Quiet, Wake};
 use packside::poll::Read;
 use packside_profiles::Known;
 use packside_profiles::model::{Base, FedBy, Profile, Span, Table};
-
-/// A port in virtual time on which given bytes come at given times.
-struct Scripted {
-    facts: LinkFacts,
-    now: Duration,
-    coming: VecDeque<(Duration, Vec<u8>)>,
-}
-
-impl Port for Scripted {
-    fn facts(&self) -> &LinkFacts {
-        &self.facts
-    }
-
-    fn now(&self) -> Duration {
-        self.now
-    }
-
-    fn send(&mut self, _: &[u8]) -> Result<Duration, PortGone> {
-        panic!("a quiet link sent something");
-    }
-
-    fn wait(&mut self, until: Duration) -> Arrived {
-        match self.coming.front() {
-            Some((at, _)) if *at <= until.max(self.now) => {
-                let (at, bytes) = self.coming.pop_front().unwrap();
-                self.now = self.now.max(at);
-                Arrived::Bytes(at, bytes)
-            }
-            _ => {
-                self.now = self.now.max(until);
-                Arrived::Nothing
-            }
-        }
-    }
-
-    fn rest(&mut self, until: Duration) -> bool {
-        self.now = self.now.max(until);
-        true
-    }
-
-    fn reopen(&mut self) -> Result<(), PortGone> {
-        Ok(())
-    }
-}
 
 const WINDOW: Duration = Duration::from_secs(12);
 
@@ -67,14 +23,7 @@ fn quiet(kind: LinkKind, framing: Framing, ask_anyway: bool, coming: &[u64]) -> 
         ask_anyway,
     };
     let coming = coming.iter().map(|at| (seconds(*at), vec![0x55])).collect();
-    Quiet::over(
-        Box::new(Scripted {
-            facts,
-            now: Duration::ZERO,
-            coming,
-        }),
-        Box::new(|_| {}),
-    )
+    Quiet::over(Box::new(Scripted::mute(facts, coming)), Box::new(|_| {}))
 }
 
 fn serial(coming: &[u64]) -> Quiet {
@@ -102,7 +51,7 @@ fn gateway(framing: Framing, ask_anyway: bool) -> Quiet {
 }
 
 /// A profile that says only what feeds the supervision.
-fn profile(fed_by: &str) -> Profile {
+pub(crate) fn profile(fed_by: &str) -> Profile {
     let text = format!(
         "format = 1\n\
          profile = {{ id = \"x\", title = \"x\", document = \"x\", revision = \"x\", author = \"x\", date = \"x\", \
