@@ -1,8 +1,11 @@
 //! Where every repetition of every point stands, once the counts are known.
+//!
+//! Input: a profile and what was read of counts and models. Output: concrete addresses. Whatever
+//! does not fit into 65536 registers is left out here; the checker names it.
 
 use std::collections::BTreeMap;
 
-use crate::model::{Profile, Table};
+use crate::model::{Base, Count, Group, Point, Profile, Table};
 
 /// What must be known besides the profile: counts read from the unit, models found in its chain.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -50,7 +53,111 @@ pub struct Layout {
 
 impl Layout {
     /// Places everything that `known` allows to place.
-    pub fn new(_profile: &Profile, _known: &Known) -> Self {
-        todo!()
+    pub fn new(profile: &Profile, known: &Known) -> Self {
+        let mut layout = Self::default();
+        for (index, point) in profile.points.iter().enumerate() {
+            match place(profile, known, index, point) {
+                Some(instances) => layout.instances.extend(instances),
+                None => layout.pending.push(index),
+            }
+        }
+        layout
     }
+}
+
+/// All instances of one point, or nothing where a count or model is not known.
+fn place(profile: &Profile, known: &Known, index: usize, point: &Point) -> Option<Vec<Instance>> {
+    let group = match &point.group {
+        None => None,
+        Some(id) => Some(profile.groups.iter().find(|group| group.id == *id)?),
+    };
+    let table = group.map(|group| group.table).or(point.table)?;
+    let base = group.map_or(point.base, |group| group.base);
+    let (base_address, model_length) = base_of(base, known)?;
+    let groups = match group {
+        None => 1,
+        Some(group) => group_count(group, known, model_length)?,
+    };
+    let repeats = match &point.repeat {
+        None => 1,
+        Some(repeat) => count(&repeat.count, known, || rest(model_length, point.address, repeat.stride))?,
+    };
+    let mut instances = Vec::new();
+    for module in 0..groups {
+        for item in 0..repeats {
+            let group_offset = group.map_or(0, |g| u32::from(g.address) + u32::from(module) * u32::from(g.stride));
+            let item_offset = point.repeat.as_ref().map_or(0, |r| u32::from(item) * u32::from(r.stride));
+            let address = base_address + group_offset + u32::from(point.address) + item_offset;
+            let last = address + u32::from(point.width().max(1)) - 1;
+            let (Ok(address), true) = (u16::try_from(address), last <= u32::from(u16::MAX)) else { continue };
+            let place =
+                Place { module: group.map(|_| module + 1), item: point.repeat.as_ref().map(|_| item + 1) };
+            let name = name(&point.id, place);
+            instances.push(Instance { point: index, name, place, table, address, registers: point.width() });
+        }
+    }
+    Some(instances)
+}
+
+fn name(id: &str, place: Place) -> String {
+    match (place.module, place.item) {
+        (Some(module), Some(item)) => format!("{id}[{module}.{item}]"),
+        (Some(one), None) | (None, Some(one)) => format!("{id}[{one}]"),
+        (None, None) => id.to_owned(),
+    }
+}
+
+/// First register of a base and, for a model, the registers it has with its header.
+fn base_of(base: Base, known: &Known) -> Option<(u32, Option<u32>)> {
+    match base {
+        Base::Absolute => Some((0, None)),
+        Base::Model(id) => {
+            let (start, length) = known.models.get(&id)?;
+            Some((u32::from(*start), Some(u32::from(*length) + 2)))
+        }
+    }
+}
+
+fn group_count(group: &Group, known: &Known, model_length: Option<u32>) -> Option<u16> {
+    let found = count(&group.count, known, || rest(model_length, group.address, group.stride))?;
+    Some(found.min(group.at_most))
+}
+
+fn count(count: &Count, known: &Known, rest: impl Fn() -> Option<u16>) -> Option<u16> {
+    match count {
+        Count::Fixed(n) => Some(*n),
+        Count::Named(name) if name == Count::REST_OF_MODEL => rest(),
+        Count::Named(name) => known.counts.get(name).copied(),
+    }
+}
+
+/// Repetitions that fit between an address and the end of the model.
+fn rest(model_length: Option<u32>, address: u16, stride: u16) -> Option<u16> {
+    let left = model_length?.saturating_sub(address.into());
+    u16::try_from(left / u32::from(stride.max(1))).ok()
+}
+
+/// Models of a SunSpec chain in `words`, which begin at register `start` with the mark "SunS".
+///
+/// Gives the register of each model's id and its length without header; nothing where the mark is
+/// missing. Stops at the end model or where the words end.
+pub fn models_in_chain(words: &[u16], start: u16) -> BTreeMap<u16, (u16, u16)> {
+    // Kind:   published
+    // Source: SunSpec models as implemented by PyPI pysunspec2 1.3.7: mark "SunS" =
+    //         0x5375 0x6e53, then {id, length, content}*, end id 0xffff
+    const MARK: [u16; 2] = [0x5375, 0x6e53];
+    let mut models = BTreeMap::new();
+    if words.get(..2) != Some(&MARK) {
+        return models;
+    }
+    let mut at = 2usize;
+    while let (Some(id), Some(length)) = (words.get(at), words.get(at + 1)) {
+        if *id == 0xffff {
+            break;
+        }
+        let Some(register) = u16::try_from(at).ok().and_then(|at| start.checked_add(at)) else { break };
+        models.entry(*id).or_insert((register, *length));
+        at += 2 + usize::from(*length);
+    }
+    models
 }

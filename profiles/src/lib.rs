@@ -15,11 +15,15 @@
 pub mod codec;
 pub mod layout;
 pub mod line;
+pub mod load;
 pub mod meaning;
 pub mod model;
+mod rules;
 
-pub use codec::{Decoded, Quality, Value, decode, encode};
-pub use layout::{Instance, Known, Layout, Place};
+pub use codec::{Decoded, Quality, Value, decode, encode, encode_raw};
+pub use layout::{Instance, Known, Layout, Place, models_in_chain};
 pub use line::{LineSettings, Parity};
+pub use load::{FindError, Loaded, Problem, Problems, find, load, shipped};
 pub use meaning::{Class, Role, StateKind};
 pub use model::Profile;
+pub use rules::STANDARD_PATTERNS;
