@@ -5,4 +5,5 @@
 
 pub mod ask;
 pub mod event;
+pub mod poll;
 pub mod wire;
