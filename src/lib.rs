@@ -4,4 +4,5 @@
 //! functions. See `DEVELOPERS.md` for the map of the rooms.
 
 pub mod event;
+pub mod lamp;
 pub mod wire;
