@@ -4,6 +4,10 @@
 //! functions. See `DEVELOPERS.md` for the map of the rooms.
 
 pub mod ask;
+pub mod cli;
+pub mod diagnose;
 pub mod event;
+pub mod lamp;
+pub mod link;
 pub mod poll;
 pub mod wire;

@@ -81,7 +81,9 @@ fn place(profile: &Profile, known: &Known, index: usize, point: &Point) -> Optio
     };
     let repeats = match &point.repeat {
         None => 1,
-        Some(repeat) => count(&repeat.count, known, || rest(model_length, point.address, repeat.stride))?,
+        Some(repeat) => count(&repeat.count, known, || {
+            rest(model_length, point.address, repeat.stride)
+        })?,
     };
     let first = base_address + u64::from(point.address) + group.map_or(0, |g| u64::from(g.address));
     let group_stride = group.map_or(0, |g| u64::from(g.stride));
@@ -92,13 +94,25 @@ fn place(profile: &Profile, known: &Known, index: usize, point: &Point) -> Optio
             let address = first + u64::from(module) * group_stride + u64::from(item) * item_stride;
             let last = address + u64::from(point.width().max(1)) - 1;
             // Addresses only grow: what follows does not fit either. Without a stride none would end it.
-            let (Ok(address), true) = (u16::try_from(address), last <= u64::from(u16::MAX)) else { break };
+            let (Ok(address), true) = (u16::try_from(address), last <= u64::from(u16::MAX)) else {
+                break;
+            };
             if instances.len() > usize::from(u16::MAX) {
                 return Some(instances);
             }
-            let place = Place { module: group.map(|_| module + 1), item: point.repeat.as_ref().map(|_| item + 1) };
+            let place = Place {
+                module: group.map(|_| module + 1),
+                item: point.repeat.as_ref().map(|_| item + 1),
+            };
             let name = name(&point.id, place);
-            instances.push(Instance { point: index, name, place, table, address, registers: point.width() });
+            instances.push(Instance {
+                point: index,
+                name,
+                place,
+                table,
+                address,
+                registers: point.width(),
+            });
         }
     }
     Some(instances)
@@ -124,7 +138,9 @@ fn base_of(base: Base, known: &Known) -> Option<(u64, Option<u32>)> {
 }
 
 fn group_count(group: &Group, known: &Known, model_length: Option<u32>) -> Option<u16> {
-    let found = count(&group.count, known, || rest(model_length, group.address, group.stride))?;
+    let found = count(&group.count, known, || {
+        rest(model_length, group.address, group.stride)
+    })?;
     Some(found.min(group.at_most))
 }
 
@@ -160,7 +176,9 @@ pub fn models_in_chain(words: &[u16], start: u16) -> BTreeMap<u16, (u16, u16)> {
         if *id == 0xffff {
             break;
         }
-        let Some(register) = u16::try_from(at).ok().and_then(|at| start.checked_add(at)) else { break };
+        let Some(register) = u16::try_from(at).ok().and_then(|at| start.checked_add(at)) else {
+            break;
+        };
         models.entry(*id).or_insert((register, *length));
         at += 2 + usize::from(*length);
     }

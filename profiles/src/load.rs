@@ -15,18 +15,25 @@ use serde::de::{DeserializeOwned, IntoDeserializer};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use crate::model::{
-    Ambient, Answering, CellLimits, CrossCheck, FORMAT, Flag, Group, Head, Inverter, InverterFamily, Lamp, LampCode,
-    LampPattern, ManualStep, Members, Point, Profile, Recognise, Span, StorageWindow, UnitPicture,
-};
 use crate::lookup::near_matches;
+use crate::model::{
+    Ambient, Answering, CellLimits, CrossCheck, FORMAT, Flag, Group, Head, Inverter,
+    InverterFamily, Lamp, LampCode, LampPattern, ManualStep, Members, Point, Profile, Recognise,
+    Span, StorageWindow, UnitPicture,
+};
 use crate::rules;
 
 /// A shipped profile: id and text. A new map is added here.
 pub fn shipped() -> &'static [(&'static str, &'static str)] {
     &[
-        ("generic-hv-stack", include_str!("../maps/generic-hv-stack.toml")),
-        ("generic-lv-rack", include_str!("../maps/generic-lv-rack.toml")),
+        (
+            "generic-hv-stack",
+            include_str!("../maps/generic-hv-stack.toml"),
+        ),
+        (
+            "generic-lv-rack",
+            include_str!("../maps/generic-lv-rack.toml"),
+        ),
     ]
 }
 
@@ -73,14 +80,30 @@ const PRINTED: usize = 20;
 impl fmt::Display for Problems {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let n = self.list.len();
-        writeln!(f, "{}: {n} {}", self.origin, if n == 1 { "mistake" } else { "mistakes" })?;
+        writeln!(
+            f,
+            "{}: {n} {}",
+            self.origin,
+            if n == 1 { "mistake" } else { "mistakes" }
+        )?;
         for problem in self.list.iter().take(PRINTED) {
-            let Problem { line, column, width, source, message, fix } = problem;
+            let Problem {
+                line,
+                column,
+                width,
+                source,
+                message,
+                fix,
+            } = problem;
             writeln!(f, "{}:{line}:{column}: {message}", self.origin)?;
             if *line > 0 {
                 let carets = "^".repeat((*width).max(1));
                 writeln!(f, "{line:>5} | {source}")?;
-                writeln!(f, "      | {}{carets}", " ".repeat(column.saturating_sub(1)))?;
+                writeln!(
+                    f,
+                    "      | {}{carets}",
+                    " ".repeat(column.saturating_sub(1))
+                )?;
             }
             if !fix.is_empty() {
                 writeln!(f, "      fix: {fix}")?;
@@ -103,13 +126,37 @@ pub(crate) struct Collector<'t> {
 
 impl Collector<'_> {
     /// Notes a mistake at a byte range of the file.
-    pub(crate) fn add(&mut self, span: Range<usize>, message: impl Into<String>, fix: impl Into<String>) {
+    pub(crate) fn add(
+        &mut self,
+        span: Range<usize>,
+        message: impl Into<String>,
+        fix: impl Into<String>,
+    ) {
         let start = span.start.min(self.text.len());
         let before = self.text.get(..start).unwrap_or_default();
         let line_start = before.rfind('\n').map_or(0, |at| at + 1);
-        let source = self.text.get(line_start..).unwrap_or_default().lines().next().unwrap_or_default();
-        let column = self.text.get(line_start..start).unwrap_or_default().chars().count();
-        let covered = self.text.get(span).unwrap_or_default().lines().next().unwrap_or_default().chars().count();
+        let source = self
+            .text
+            .get(line_start..)
+            .unwrap_or_default()
+            .lines()
+            .next()
+            .unwrap_or_default();
+        let column = self
+            .text
+            .get(line_start..start)
+            .unwrap_or_default()
+            .chars()
+            .count();
+        let covered = self
+            .text
+            .get(span)
+            .unwrap_or_default()
+            .lines()
+            .next()
+            .unwrap_or_default()
+            .chars()
+            .count();
         self.list.push(Problem {
             line: before.matches('\n').count() + 1,
             column: column + 1,
@@ -132,7 +179,10 @@ pub(crate) struct Item<'t, T> {
 impl<T> Item<'_, T> {
     /// Place of a key's value, or of the whole item where it has no such key.
     pub(crate) fn at(&self, key: &str) -> Range<usize> {
-        self.source.get_ref().get(key).map_or_else(|| first_line(self.source.span()), Spanned::span)
+        self.source
+            .get_ref()
+            .get(key)
+            .map_or_else(|| first_line(self.source.span()), Spanned::span)
     }
 }
 
@@ -168,9 +218,27 @@ pub(crate) struct Draft<'t> {
 
 /// Keys of a file, in the order in which the README shows them.
 const KEYS: &[&str] = &[
-    "format", "profile", "answering", "members", "recognise", "span", "clears_when_read", "group", "point", "flag",
-    "inverter", "unit", "lamp", "lamp_pattern", "lamp_code", "cross_check", "cell", "inverter_family",
-    "storage_window", "ambient", "manual_step",
+    "format",
+    "profile",
+    "answering",
+    "members",
+    "recognise",
+    "span",
+    "clears_when_read",
+    "group",
+    "point",
+    "flag",
+    "inverter",
+    "unit",
+    "lamp",
+    "lamp_pattern",
+    "lamp_code",
+    "cross_check",
+    "cell",
+    "inverter_family",
+    "storage_window",
+    "ambient",
+    "manual_step",
 ];
 
 /// Loads a profile from its text; `origin` is the file name for messages.
@@ -178,10 +246,17 @@ const KEYS: &[&str] = &[
 /// # Errors
 /// All mistakes of the file at once.
 pub fn load(text: &str, origin: &str) -> Result<Profile, Problems> {
-    let mut problems = Collector { text, list: Vec::new() };
+    let mut problems = Collector {
+        text,
+        list: Vec::new(),
+    };
     let (table, errors) = DeTable::parse_recoverable(text);
     for error in &errors {
-        problems.add(error.span().unwrap_or(0..0), format!("no valid TOML: {}", error.message()), "");
+        problems.add(
+            error.span().unwrap_or(0..0),
+            format!("no valid TOML: {}", error.message()),
+            "",
+        );
     }
     let mut profile = None;
     if errors.is_empty() && format_fits(table.get_ref(), &mut problems) {
@@ -193,21 +268,40 @@ pub fn load(text: &str, origin: &str) -> Result<Profile, Problems> {
     problems.list.dedup();
     match profile {
         Some(profile) if problems.list.is_empty() => Ok(profile),
-        _ => Err(Problems { origin: origin.to_owned(), list: problems.list }),
+        _ => Err(Problems {
+            origin: origin.to_owned(),
+            list: problems.list,
+        }),
     }
 }
 
 fn format_fits(table: &DeTable<'_>, problems: &mut Collector<'_>) -> bool {
     let Some(format) = table.get("format") else {
-        problems.add(0..0, "format: expected format = 1 at the top of the file, found nothing", "add: format = 1");
+        problems.add(
+            0..0,
+            "format: expected format = 1 at the top of the file, found nothing",
+            "add: format = 1",
+        );
         return false;
     };
-    let number = format.get_ref().as_integer().and_then(|n| u32::from_str_radix(n.as_str(), n.radix()).ok());
+    let number = format
+        .get_ref()
+        .as_integer()
+        .and_then(|n| u32::from_str_radix(n.as_str(), n.radix()).ok());
     let fits = number.is_some_and(|n| (1..=FORMAT).contains(&n));
     if !fits {
-        let found = number.map_or_else(|| format.get_ref().type_str().to_owned(), |n| n.to_string());
-        let fix = if number.is_some_and(|n| n > FORMAT) { "use a newer packside for this file" } else { "write: format = 1" };
-        problems.add(format.span(), format!("format: expected a number from 1 to {FORMAT}, found {found}"), fix);
+        let found =
+            number.map_or_else(|| format.get_ref().type_str().to_owned(), |n| n.to_string());
+        let fix = if number.is_some_and(|n| n > FORMAT) {
+            "use a newer packside for this file"
+        } else {
+            "write: format = 1"
+        };
+        problems.add(
+            format.span(),
+            format!("format: expected a number from 1 to {FORMAT}, found {found}"),
+            fix,
+        );
     }
     fits
 }
@@ -216,7 +310,11 @@ fn draft<'t>(table: &'t DeTable<'t>, problems: &mut Collector<'_>) -> Draft<'t> 
     for (key, _) in table {
         if !KEYS.contains(&key.get_ref().as_ref()) {
             let fix = format!("remove it, or use one of: {}", KEYS.join(", "));
-            problems.add(key.span(), format!("unknown key \"{}\"", key.get_ref()), fix);
+            problems.add(
+                key.span(),
+                format!("unknown key \"{}\"", key.get_ref()),
+                fix,
+            );
         }
     }
     Draft {
@@ -251,10 +349,17 @@ fn read<'t, T: DeserializeOwned>(
     match T::deserialize(source.clone().into_deserializer()) {
         Ok(value) => Some(Item { value, source }),
         Err(error) => {
-            let name = source.get_ref().get("id").and_then(|id| id.get_ref().as_str());
+            let name = source
+                .get_ref()
+                .get("id")
+                .and_then(|id| id.get_ref().as_str());
             let name = name.map_or_else(String::new, |id| format!(" \"{id}\""));
             let span = error.span().unwrap_or_else(|| source.span());
-            problems.add(first_line(span), format!("{key}{name}: {}", error.message()), "");
+            problems.add(
+                first_line(span),
+                format!("{key}{name}: {}", error.message()),
+                "",
+            );
             None
         }
     }
@@ -265,7 +370,9 @@ fn one<'t, T: DeserializeOwned>(
     key: &str,
     problems: &mut Collector<'_>,
 ) -> Option<Item<'t, T>> {
-    table.get(key).and_then(|source| read(key, source, problems))
+    table
+        .get(key)
+        .and_then(|source| read(key, source, problems))
 }
 
 fn needed<'t, T: DeserializeOwned>(
@@ -274,7 +381,11 @@ fn needed<'t, T: DeserializeOwned>(
     problems: &mut Collector<'_>,
 ) -> Option<Item<'t, T>> {
     if !table.contains_key(key) {
-        problems.add(0..0, format!("{key}: expected a table [{key}], found none"), format!("add [{key}]"));
+        problems.add(
+            0..0,
+            format!("{key}: expected a table [{key}], found none"),
+            format!("add [{key}]"),
+        );
     }
     one(table, key, problems)
 }
@@ -284,13 +395,22 @@ fn many<'t, T: DeserializeOwned>(
     key: &str,
     problems: &mut Collector<'_>,
 ) -> Vec<Item<'t, T>> {
-    let Some(source) = table.get(key) else { return Vec::new() };
-    let Some(items) = source.get_ref().as_array() else {
-        let found = source.get_ref().type_str();
-        problems.add(source.span(), format!("{key}: expected [[{key}]] items, found a {found}"), format!("write [[{key}]]"));
+    let Some(source) = table.get(key) else {
         return Vec::new();
     };
-    items.iter().filter_map(|item| read(key, item, problems)).collect()
+    let Some(items) = source.get_ref().as_array() else {
+        let found = source.get_ref().type_str();
+        problems.add(
+            source.span(),
+            format!("{key}: expected [[{key}]] items, found a {found}"),
+            format!("write [[{key}]]"),
+        );
+        return Vec::new();
+    };
+    items
+        .iter()
+        .filter_map(|item| read(key, item, problems))
+        .collect()
 }
 
 /// The profile, if every part that must be there could be read.
@@ -371,34 +491,48 @@ pub fn find(name: &str, config: Option<&Path>) -> Result<Loaded, FindError> {
     if name.contains(['/', '\\']) || Path::new(name).extension().is_some_and(|e| e == "toml") {
         return from_file(Path::new(name));
     }
-    let shipped_text = shipped().iter().find(|(id, _)| *id == name).map(|(_, text)| *text);
-    let own = config.map(|folder| folder.join("profiles").join(format!("{name}.toml"))).filter(|path| path.exists());
+    let shipped_text = shipped()
+        .iter()
+        .find(|(id, _)| *id == name)
+        .map(|(_, text)| *text);
+    let own = config
+        .map(|folder| folder.join("profiles").join(format!("{name}.toml")))
+        .filter(|path| path.exists());
     match (own, shipped_text) {
-        (Some(path), Some(_)) => Err(FindError::SameName { name: name.to_owned(), path }),
+        (Some(path), Some(_)) => Err(FindError::SameName {
+            name: name.to_owned(),
+            path,
+        }),
         (Some(path), None) => from_file(&path),
         (None, Some(text)) => from_text(text.to_owned(), format!("shipped:{name}")),
-        (None, None) => {
-            Err(FindError::Unknown { name: name.to_owned(), known: known(config) })
-        }
+        (None, None) => Err(FindError::Unknown {
+            name: name.to_owned(),
+            known: known(config),
+        }),
     }
 }
 
 /// Names of all profiles: the shipped ones, then those in the user's folder.
 pub fn known(config: Option<&Path>) -> Vec<String> {
     let shipped = shipped().iter().map(|(id, _)| (*id).to_owned());
-    let own = own_names(config).into_iter().filter(|name| !self::shipped().iter().any(|(id, _)| id == name));
+    let own = own_names(config)
+        .into_iter()
+        .filter(|name| !self::shipped().iter().any(|(id, _)| id == name));
     shipped.chain(own).collect()
 }
 
 /// Names of the user's own profiles.
 fn own_names(config: Option<&Path>) -> Vec<String> {
-    let Some(entries) = config.and_then(|folder| std::fs::read_dir(folder.join("profiles")).ok()) else {
+    let Some(entries) = config.and_then(|folder| std::fs::read_dir(folder.join("profiles")).ok())
+    else {
         return Vec::new();
     };
     let name = |entry: std::fs::DirEntry| {
         let path = entry.path();
         let is_map = path.extension().is_some_and(|e| e == "toml");
-        path.file_stem().filter(|_| is_map).map(|stem| stem.to_string_lossy().into_owned())
+        path.file_stem()
+            .filter(|_| is_map)
+            .map(|stem| stem.to_string_lossy().into_owned())
     };
     let mut names: Vec<String> = entries.filter_map(Result::ok).filter_map(name).collect();
     names.sort();
@@ -406,14 +540,20 @@ fn own_names(config: Option<&Path>) -> Vec<String> {
 }
 
 fn from_file(path: &Path) -> Result<Loaded, FindError> {
-    let text = std::fs::read_to_string(path)
-        .map_err(|error| FindError::Unreadable { path: path.to_owned(), why: error.to_string() })?;
+    let text = std::fs::read_to_string(path).map_err(|error| FindError::Unreadable {
+        path: path.to_owned(),
+        why: error.to_string(),
+    })?;
     from_text(text, path.display().to_string())
 }
 
 fn from_text(text: String, origin: String) -> Result<Loaded, FindError> {
     let profile = load(&text, &origin).map_err(FindError::Mistakes)?;
-    Ok(Loaded { profile, text, origin })
+    Ok(Loaded {
+        profile,
+        text,
+        origin,
+    })
 }
 
 #[cfg(test)]

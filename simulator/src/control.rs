@@ -70,7 +70,12 @@ impl Control {
 
     /// Switched off and on again. What only the service tool clears stays.
     pub(crate) fn restart(&mut self, now: Duration, profile: &Profile) {
-        let stays = |id: &String| profile.flags.iter().any(|f| f.id == *id && f.clears == Clears::Service);
+        let stays = |id: &String| {
+            profile
+                .flags
+                .iter()
+                .any(|f| f.id == *id && f.clears == Clears::Service)
+        };
         self.active.retain(stays);
         self.raised.retain(stays);
         self.state = StateKind::SelfTest;
@@ -89,7 +94,8 @@ impl Control {
 
     /// Whether the inverter was heard within the silence time.
     pub(crate) fn hears(&self, now: Duration) -> bool {
-        self.heard.is_some_and(|at| now.saturating_sub(at) < self.silence)
+        self.heard
+            .is_some_and(|at| now.saturating_sub(at) < self.silence)
     }
 
     /// Whether the current limits are above zero.
@@ -103,7 +109,11 @@ impl Control {
             pack.current = 0.0;
             return;
         }
-        pack.current = if self.allows_current(now) && self.in_service() { self.wanted_current } else { 0.0 };
+        pack.current = if self.allows_current(now) && self.in_service() {
+            self.wanted_current
+        } else {
+            0.0
+        };
         pack.flow(STEP);
         self.flags(now, profile, pack);
         let next = self.next_state(now, profile, pack);
@@ -125,7 +135,9 @@ impl Control {
         let latched = |flag: &Flag| role_of(profile, flag) == Some(Role::LatchedWord);
         profile.flags.iter().filter(move |flag| {
             let root = !flag.class.is_status() && flag.class != Class::InverterSilent;
-            root && flag.severity == Severity::Alarm && self.active.contains(&flag.id) && !latched(flag)
+            root && flag.severity == Severity::Alarm
+                && self.active.contains(&flag.id)
+                && !latched(flag)
         })
     }
 
@@ -140,7 +152,8 @@ impl Control {
                 _ => tested && calls_for(profile, pack, flag.class, flag.severity),
             };
             let holds = flag.clears != Clears::BySelf && self.active.contains(&flag.id);
-            let up = (up || holds || self.raised.contains(&flag.id)) && !self.suppressed.contains(&flag.id);
+            let up = (up || holds || self.raised.contains(&flag.id))
+                && !self.suppressed.contains(&flag.id);
             set(&mut self.active, &flag.id, up);
         }
         let new: Vec<Class> = self.alarms(profile).map(|flag| flag.class).collect();
@@ -148,7 +161,10 @@ impl Control {
     }
 
     fn statuses(&mut self, now: Duration, profile: &Profile) {
-        let active = profile.flags.iter().filter(|f| self.active.contains(&f.id) && !f.class.is_status());
+        let active = profile
+            .flags
+            .iter()
+            .filter(|f| self.active.contains(&f.id) && !f.class.is_status());
         let active = active.filter(|f| role_of(profile, f) != Some(Role::LatchedWord));
         let brought: BTreeSet<String> = active.flat_map(|f| f.brings.iter().cloned()).collect();
         for flag in profile.flags.iter().filter(|flag| flag.class.is_status()) {
@@ -160,7 +176,11 @@ impl Control {
                 _ => false,
             };
             let up = (real && brought.contains(&flag.id)) || self.raised.contains(&flag.id);
-            set(&mut self.active, &flag.id, up && !self.suppressed.contains(&flag.id));
+            set(
+                &mut self.active,
+                &flag.id,
+                up && !self.suppressed.contains(&flag.id),
+            );
         }
     }
 
@@ -168,7 +188,10 @@ impl Control {
         let picture = &profile.unit;
         let for_now = now.saturating_sub(self.since);
         let lonely = now.saturating_sub(self.lonely_since);
-        if picture.auto_off_s.is_some_and(|s| lonely >= Duration::from_secs(s.into())) {
+        if picture
+            .auto_off_s
+            .is_some_and(|s| lonely >= Duration::from_secs(s.into()))
+        {
             return StateKind::Off;
         }
         if now.saturating_sub(self.booted) < seconds(picture.self_test_s) {
@@ -189,11 +212,19 @@ impl Control {
         if !may_close || self.alarms(profile).next().is_some() {
             return StateKind::Waiting;
         }
-        let precharge = seconds(picture.precharge_s.map_or(0.0, |[short, long]| (short + long) / 2.0));
+        let precharge = seconds(
+            picture
+                .precharge_s
+                .map_or(0.0, |[short, long]| (short + long) / 2.0),
+        );
         match self.state {
             StateKind::Precharge if for_now < precharge => StateKind::Precharge,
             StateKind::Precharge => StateKind::Standby,
-            StateKind::Standby | StateKind::Running if pack.current.abs() > picture.rest_current => StateKind::Running,
+            StateKind::Standby | StateKind::Running
+                if pack.current.abs() > picture.rest_current =>
+            {
+                StateKind::Running
+            }
             StateKind::Standby | StateKind::Running => StateKind::Standby,
             _ if precharge.is_zero() => StateKind::Standby,
             _ => StateKind::Precharge,
@@ -203,7 +234,10 @@ impl Control {
     /// Terminals follow the pack when closed, rise in pre-charge, decay when open.
     fn move_terminals(&mut self, now: Duration, profile: &Profile, pack: &Pack) {
         let volts = pack.voltage();
-        let precharge = profile.unit.precharge_s.map_or(0.1, |[short, long]| (short + long) / 2.0);
+        let precharge = profile
+            .unit
+            .precharge_s
+            .map_or(0.1, |[short, long]| (short + long) / 2.0);
         if self.closed {
             self.terminals = volts;
         } else if self.state == StateKind::Precharge {
@@ -220,16 +254,25 @@ impl Control {
     pub(crate) fn lamp_pattern<'p>(&self, profile: &'p Profile, lamp: &str) -> &'p str {
         let code = profile.lamp_codes.iter().find(|code| {
             let alarm = code.any_alarm && self.alarms(profile).next().is_some();
-            alarm || code.flags.iter().any(|id| self.active.contains(id)) || code.states.contains(&self.state)
+            alarm
+                || code.flags.iter().any(|id| self.active.contains(id))
+                || code.states.contains(&self.state)
         });
-        let powered = self.state != StateKind::Off || code.is_some_and(|c| c.states.contains(&StateKind::Off));
-        code.filter(|_| powered).and_then(|c| c.lamps.get(lamp)).map_or("off", String::as_str)
+        let powered = self.state != StateKind::Off
+            || code.is_some_and(|c| c.states.contains(&StateKind::Off));
+        code.filter(|_| powered)
+            .and_then(|c| c.lamps.get(lamp))
+            .map_or("off", String::as_str)
     }
 }
 
 /// Role of the word or code that a flag stands in.
 pub(crate) fn role_of(profile: &Profile, flag: &Flag) -> Option<Role> {
-    profile.points.iter().find(|p| p.id == flag.point).map(|p| p.role)
+    profile
+        .points
+        .iter()
+        .find(|p| p.id == flag.point)
+        .map(|p| p.role)
 }
 
 fn set(flags: &mut BTreeSet<String>, id: &str, up: bool) {

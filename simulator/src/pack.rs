@@ -61,7 +61,10 @@ pub(crate) fn module_count(profile: &Profile, wanted: u16) -> u16 {
 impl Pack {
     /// A pack at power-up, its small differences thrown from the dice.
     pub(crate) fn new(profile: &Profile, stack: &Stack, dice: &mut Dice) -> Self {
-        let sensors = profile.points.iter().find(|p| p.role == Role::CellTemperature);
+        let sensors = profile
+            .points
+            .iter()
+            .find(|p| p.role == Role::CellTemperature);
         let sensors = match sensors.map(|p| p.repeat.as_ref().map(|r| &r.count)) {
             None => 0,
             Some(None) => 1,

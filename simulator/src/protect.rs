@@ -14,13 +14,19 @@ pub(crate) fn calls_for(profile: &Profile, pack: &Pack, class: Class, severity: 
     let temperatures = pack.temperature_extremes();
     let soc = Some((pack.soc, pack.soc));
     let volts = Some((pack.voltage(), pack.voltage()));
-    let amps = Some((amps_as_reported(profile, pack), amps_as_reported(profile, pack)));
+    let amps = Some((
+        amps_as_reported(profile, pack),
+        amps_as_reported(profile, pack),
+    ));
     let kohm = Some((pack.insulation_kohm, pack.insulation_kohm));
     let beyond = |range, role, low| beyond(profile, severity, range, role, low);
     let apart = |range: Option<(f64, f64)>, role| {
         let limit = limits(profile, role, |l| l.spread).filter(|_| severity == Severity::Alarm);
         let at_rest = pack.current.abs() <= profile.unit.rest_current;
-        at_rest && range.zip(limit).is_some_and(|((low, high), limit)| high - low > limit)
+        at_rest
+            && range
+                .zip(limit)
+                .is_some_and(|((low, high), limit)| high - low > limit)
     };
     let (cell_lost, sensor_lost) = pack.lost();
     match class {
@@ -28,7 +34,9 @@ pub(crate) fn calls_for(profile: &Profile, pack: &Pack, class: Class, severity: 
         Class::CellUnderVoltage => beyond(cells, Role::CellVoltage, true),
         Class::CellBelowMinimum => {
             let minimum = profile.cell.as_ref().map(|c| c.never_charge_below);
-            cells.zip(minimum).is_some_and(|((low, _), minimum)| low < minimum)
+            cells
+                .zip(minimum)
+                .is_some_and(|((low, _), minimum)| low < minimum)
         }
         Class::CellImbalance => apart(cells, Role::CellVoltage),
         Class::PackOverVoltage => beyond(volts, Role::PackVoltage, false),
@@ -61,15 +69,27 @@ pub(crate) fn signed(positive: Option<packside_profiles::model::Positive>, value
 }
 
 fn limits(profile: &Profile, role: Role, pick: impl Fn(&Limits) -> Option<f64>) -> Option<f64> {
-    profile.points.iter().filter(|p| p.role == role).find_map(|p| pick(&p.limits))
+    profile
+        .points
+        .iter()
+        .filter(|p| p.role == role)
+        .find_map(|p| pick(&p.limits))
 }
 
-fn beyond(profile: &Profile, severity: Severity, range: Option<(f64, f64)>, role: Role, low: bool) -> bool {
+fn beyond(
+    profile: &Profile,
+    severity: Severity,
+    range: Option<(f64, f64)>,
+    role: Role,
+    low: bool,
+) -> bool {
     let limit = limits(profile, role, |l| match (severity, low) {
         (Severity::Alarm, true) => l.alarm_below,
         (Severity::Alarm, false) => l.alarm_above,
         (_, true) => l.warn_below,
         (_, false) => l.warn_above,
     });
-    range.zip(limit).is_some_and(|((lowest, highest), limit)| if low { lowest < limit } else { highest > limit })
+    range.zip(limit).is_some_and(
+        |((lowest, highest), limit)| if low { lowest < limit } else { highest > limit },
+    )
 }

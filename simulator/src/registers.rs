@@ -57,11 +57,18 @@ pub(crate) struct Sources<'a> {
 pub(crate) fn image(sources: &Sources<'_>, layout: &Layout) -> Image {
     let mut image = Image::new();
     for instance in &layout.instances {
-        let Some(point) = sources.profile.points.get(instance.point) else { continue };
-        let addresses = instance.address..=instance.address.saturating_add(instance.registers.saturating_sub(1));
+        let Some(point) = sources.profile.points.get(instance.point) else {
+            continue;
+        };
+        let addresses = instance.address
+            ..=instance
+                .address
+                .saturating_add(instance.registers.saturating_sub(1));
         let key = |address| (instance.table, address);
-        let mut words: Vec<u16> =
-            addresses.clone().map(|a| image.get(&key(a)).copied().unwrap_or_default()).collect();
+        let mut words: Vec<u16> = addresses
+            .clone()
+            .map(|a| image.get(&key(a)).copied().unwrap_or_default())
+            .collect();
         write(sources, point, instance, &mut words);
         image.extend(addresses.map(key).zip(words));
     }
@@ -70,9 +77,14 @@ pub(crate) fn image(sources: &Sources<'_>, layout: &Layout) -> Image {
 
 /// Writes one value; what does not fit or is not there becomes the point's not-available value.
 fn write(sources: &Sources<'_>, point: &Point, instance: &Instance, words: &mut [u16]) {
-    let power = if point.scale_point.is_some() { SCALE_POWER } else { 0 };
+    let power = if point.scale_point.is_some() {
+        SCALE_POWER
+    } else {
+        0
+    };
     let value = value(sources, point, instance);
-    let written = value.is_some_and(|value| encode(point, &in_kind(point, value), power, words).is_ok());
+    let written =
+        value.is_some_and(|value| encode(point, &in_kind(point, value), power, words).is_ok());
     if !written {
         let raw = point.not_available.first().or(point.rail.first());
         // Without such a value the registers keep 0: the profile knows no other way to say it.
@@ -99,12 +111,19 @@ fn in_kind(point: &Point, value: Value) -> Value {
     }
 }
 
-#[expect(clippy::cast_precision_loss, reason = "words of at most 32 bits and small codes")]
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "words of at most 32 bits and small codes"
+)]
 fn raw_number(raw: u64) -> f64 {
     raw as f64
 }
 
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped; the codec refuses what is too wide")]
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "clamped; the codec refuses what is too wide"
+)]
 fn whole(number: f64) -> u64 {
     number.round().clamp(0.0, 4_294_967_295.0) as u64
 }
@@ -117,7 +136,12 @@ fn value(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option<Va
 
 /// What it is.
 fn identity(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option<Value> {
-    let Sources { profile, facts, pack, .. } = sources;
+    let Sources {
+        profile,
+        facts,
+        pack,
+        ..
+    } = sources;
     if let Some(mark) = profile.recognise.iter().find(|r| r.point == point.id) {
         #[expect(clippy::cast_precision_loss, reason = "marks are short")]
         return Some(match &mark.equals {
@@ -127,8 +151,16 @@ fn identity(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option
     }
     let module = instance.place.module.unwrap_or(1);
     Some(match point.role {
-        Role::Serial => Value::Text(format!("SIM{:06}-{}", facts.serial % 1_000_000, facts.index)),
-        Role::ModuleSerial => Value::Text(format!("SIM{:05}-{}{module:02}", facts.serial % 100_000, facts.index)),
+        Role::Serial => Value::Text(format!(
+            "SIM{:06}-{}",
+            facts.serial % 1_000_000,
+            facts.index
+        )),
+        Role::ModuleSerial => Value::Text(format!(
+            "SIM{:05}-{}{module:02}",
+            facts.serial % 100_000,
+            facts.index
+        )),
         Role::Model => Value::Text("SIMULATED".to_owned()),
         Role::Firmware | Role::ModuleFirmware => Value::Text(facts.firmware.clone()),
         Role::ModulePosition => Value::Number(module.into()),
@@ -141,11 +173,27 @@ fn identity(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option
 
 /// What it measures. `None` within is a value that it does not have.
 fn measured(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option<f64> {
-    let Sources { pack, control, profile, now, .. } = sources;
+    let Sources {
+        pack,
+        control,
+        profile,
+        now,
+        ..
+    } = sources;
     let module = instance.place.module.unwrap_or(1);
     let item = instance.place.item.unwrap_or(1);
-    let limit = || if control.allows_current(*now) { 50.0 } else { 0.0 };
-    let heard = || control.heard.map(|at| now.saturating_sub(at).as_secs_f64().floor());
+    let limit = || {
+        if control.allows_current(*now) {
+            50.0
+        } else {
+            0.0
+        }
+    };
+    let heard = || {
+        control
+            .heard
+            .map(|at| now.saturating_sub(at).as_secs_f64().floor())
+    };
     let tested = control.state != StateKind::SelfTest;
     match point.role {
         Role::PackVoltage => Some(pack.voltage()),
@@ -171,7 +219,9 @@ fn measured(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option
         Role::InverterEverHeard => Some(f64::from(u8::from(control.heard.is_some()))),
         Role::InverterHeartbeat => Some(control.inverter_counter.into()),
         Role::Balancing => Some(0.0),
-        Role::Other if clears(profile, instance) => Some(if sources.facts.log_read { 0.0 } else { LOGGED }),
+        Role::Other if clears(profile, instance) => {
+            Some(if sources.facts.log_read { 0.0 } else { LOGGED })
+        }
         Role::Other => Some(0.0),
         _ => None,
     }
@@ -179,12 +229,17 @@ fn measured(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option
 
 fn clears(profile: &Profile, instance: &Instance) -> bool {
     let inside = |from, to| (from..=to).contains(&instance.address);
-    profile.clears_when_read.iter().any(|s| s.table == instance.table && inside(s.from, s.to))
+    profile
+        .clears_when_read
+        .iter()
+        .any(|s| s.table == instance.table && inside(s.from, s.to))
 }
 
 /// What it says: state, words, codes, switches.
 fn reported(sources: &Sources<'_>, point: &Point) -> Option<Value> {
-    let Sources { profile, control, .. } = sources;
+    let Sources {
+        profile, control, ..
+    } = sources;
     let active = |flag: &&Flag| flag.point == point.id && control.active.contains(&flag.id);
     Some(match point.role {
         Role::State => {
@@ -192,24 +247,46 @@ fn reported(sources: &Sources<'_>, point: &Point) -> Option<Value> {
             Value::Code(known.or(point.values.first())?.is)
         }
         Role::AlarmWord | Role::WarningWord | Role::LatchedWord => {
-            let bits = profile.flags.iter().filter(|f| f.point == point.id).filter_map(|f| {
-                let up = control.active.contains(&f.id);
-                let set = up == (f.active != 0);
-                f.bit.filter(|bit| set && *bit < 64).map(|bit| 1u64 << bit)
-            });
+            let bits = profile
+                .flags
+                .iter()
+                .filter(|f| f.point == point.id)
+                .filter_map(|f| {
+                    let up = control.active.contains(&f.id);
+                    let set = up == (f.active != 0);
+                    f.bit.filter(|bit| set && *bit < 64).map(|bit| 1u64 << bit)
+                });
             Value::Bits(bits.fold(0, |word, bit| word | bit))
         }
         Role::FaultCode => {
             let mut flags: Vec<&Flag> = profile.flags.iter().filter(active).collect();
             flags.sort_by_key(|f| f.rank.unwrap_or(u16::MAX));
-            let turn = if point.rotates { usize::from(sources.facts.heartbeat) / 3 % flags.len().max(1) } else { 0 };
-            Value::Code(flags.get(turn).and_then(|f| f.values.first()).copied().unwrap_or(0))
+            let turn = if point.rotates {
+                usize::from(sources.facts.heartbeat) / 3 % flags.len().max(1)
+            } else {
+                0
+            };
+            Value::Code(
+                flags
+                    .get(turn)
+                    .and_then(|f| f.values.first())
+                    .copied()
+                    .unwrap_or(0),
+            )
         }
         Role::InverterFlag => {
-            let up = profile.inverter.flag.as_ref().is_some_and(|id| control.active.contains(id));
+            let up = profile
+                .inverter
+                .flag
+                .as_ref()
+                .is_some_and(|id| control.active.contains(id));
             Value::Number(u8::from(up).into())
         }
-        Role::Switches => Value::Bits(if control.closed { profile.unit.switches_closed } else { 0 }),
+        Role::Switches => Value::Bits(if control.closed {
+            profile.unit.switches_closed
+        } else {
+            0
+        }),
         _ => return None,
     })
 }

@@ -75,13 +75,24 @@ pub(crate) struct Birth {
 
 impl Unit {
     /// A unit at power-up.
-    pub(crate) fn new(profile: &Arc<Profile>, layout: &Arc<Layout>, stack: &Stack, mut birth: Birth) -> Self {
-        let silence = stack.silence.unwrap_or(Duration::from_secs(profile.inverter.silence_s.into()));
+    pub(crate) fn new(
+        profile: &Arc<Profile>,
+        layout: &Arc<Layout>,
+        stack: &Stack,
+        mut birth: Birth,
+    ) -> Self {
+        let silence = stack
+            .silence
+            .unwrap_or(Duration::from_secs(profile.inverter.silence_s.into()));
         let oldest = profile.profile.firmware_from.clone();
         let facts = Facts {
             index: birth.index,
             packs: stack.packs_expected.unwrap_or(stack.packs),
-            firmware: stack.firmware.clone().or(oldest).unwrap_or_else(|| "1.0".to_owned()),
+            firmware: stack
+                .firmware
+                .clone()
+                .or(oldest)
+                .unwrap_or_else(|| "1.0".to_owned()),
             serial: birth.dice.next(),
             heartbeat: u16::from(birth.dice.byte()),
             log_read: false,
@@ -112,7 +123,9 @@ impl Unit {
                 continue;
             }
             self.control.step(next, &self.profile, &mut self.pack);
-            let interval = Duration::try_from_secs_f64(self.profile.unit.refresh_s).unwrap_or(STEP).max(STEP);
+            let interval = Duration::try_from_secs_f64(self.profile.unit.refresh_s)
+                .unwrap_or(STEP)
+                .max(STEP);
             if next.saturating_sub(self.refreshed) >= interval {
                 self.refreshed = next;
                 self.facts.heartbeat = self.facts.heartbeat.wrapping_add(1);
@@ -169,8 +182,17 @@ impl Unit {
 
     /// One line for people.
     pub(crate) fn describe(&self) -> String {
-        let flags = if self.control.active.is_empty() { "no flags".to_owned() } else { self.flags().join(", ") };
-        format!("unit {} {}: {flags}; {:.1} V", self.address, self.control.state, self.pack.voltage())
+        let flags = if self.control.active.is_empty() {
+            "no flags".to_owned()
+        } else {
+            self.flags().join(", ")
+        };
+        format!(
+            "unit {} {}: {flags}; {:.1} V",
+            self.address,
+            self.control.state,
+            self.pack.voltage()
+        )
     }
 
     /// Pattern of one of its lamps.
@@ -214,14 +236,21 @@ impl Unit {
                 let last = from.saturating_add(count.saturating_sub(1));
                 let covers = |s: &packside_profiles::model::Span| from <= s.to && last >= s.from;
                 let table = table_of(function);
-                self.profile.inverter.reads_of.iter().any(|s| Some(s.table) == table && covers(s))
+                self.profile
+                    .inverter
+                    .reads_of
+                    .iter()
+                    .any(|s| Some(s.table) == table && covers(s))
             }),
         };
         if feeds && !self.frozen {
             self.control.feed(now);
         }
         let counter = self.layout.instances.iter().find(|i| {
-            self.profile.points.get(i.point).is_some_and(|p| p.role == Role::InverterHeartbeat)
+            self.profile
+                .points
+                .get(i.point)
+                .is_some_and(|p| p.role == Role::InverterHeartbeat)
         });
         if function == 6 && counter.is_some_and(|c| word(0) == Some(c.address)) {
             self.control.inverter_counter = word(2).unwrap_or_default();
@@ -257,25 +286,42 @@ impl Unit {
         let last = from.checked_add(count - 1).ok_or(2)?;
         let readable = |address: u16| {
             let spans = self.profile.spans.iter().filter(|s| s.table == table);
-            spans.into_iter().any(|s| (s.from..=s.to).contains(&address))
+            spans
+                .into_iter()
+                .any(|s| (s.from..=s.to).contains(&address))
         };
         if !(from..=last).all(readable) {
             return Err(2);
         }
-        let word = |address: u16| self.image.get(&(table, address)).copied().unwrap_or_default();
+        let word = |address: u16| {
+            self.image
+                .get(&(table, address))
+                .copied()
+                .unwrap_or_default()
+        };
         let bytes: Vec<u8> = if function <= 2 {
             let bits: Vec<bool> = (from..=last).map(|a| word(a) != 0).collect();
-            let byte = |eight: &[bool]| eight.iter().rev().fold(0, |byte, bit| byte << 1 | u8::from(*bit));
+            let byte = |eight: &[bool]| {
+                eight
+                    .iter()
+                    .rev()
+                    .fold(0, |byte, bit| byte << 1 | u8::from(*bit))
+            };
             bits.chunks(8).map(byte).collect()
         } else {
             (from..=last).flat_map(|a| word(a).to_be_bytes()).collect()
         };
-        let forgets = |s: &packside_profiles::model::Span| s.table == table && from <= s.to && last >= s.from;
+        let forgets =
+            |s: &packside_profiles::model::Span| s.table == table && from <= s.to && last >= s.from;
         if self.profile.clears_when_read.iter().any(forgets) {
             self.facts.log_read = true;
             self.refresh();
         }
-        Ok([&[u8::try_from(bytes.len()).map_err(|_| 3u8)?], bytes.as_slice()].concat())
+        Ok([
+            &[u8::try_from(bytes.len()).map_err(|_| 3u8)?],
+            bytes.as_slice(),
+        ]
+        .concat())
     }
 
     fn diagnose(&mut self, data: &[u8]) -> Result<Vec<u8>, u8> {
@@ -298,11 +344,17 @@ impl Unit {
 
     /// Which span-less addresses and roles a read covers: whether one of a role is among them.
     pub(crate) fn covers_role(&self, pdu: &[u8], role: Role) -> bool {
-        let &[function, a, b, c, d] = pdu else { return false };
+        let &[function, a, b, c, d] = pdu else {
+            return false;
+        };
         let from = u16::from_be_bytes([a, b]);
         let last = from.saturating_add(u16::from_be_bytes([c, d]).saturating_sub(1));
         self.layout.instances.iter().any(|i| {
-            let is_role = self.profile.points.get(i.point).is_some_and(|p| p.role == role);
+            let is_role = self
+                .profile
+                .points
+                .get(i.point)
+                .is_some_and(|p| p.role == role);
             let end = i.address.saturating_add(i.registers.saturating_sub(1));
             is_role && Some(i.table) == table_of(function) && from <= end && last >= i.address
         })
@@ -327,13 +379,17 @@ fn exactly<const N: usize>(data: &[u8]) -> Result<&[u8; N], u8> {
 fn write_many(data: &[u8]) -> Result<Vec<u8>, u8> {
     let (&[a, b, c, d, bytes], values) = data.split_first_chunk::<5>().ok_or(3)?;
     let count = u16::from_be_bytes([c, d]);
-    let fits = (1..=123).contains(&count) && usize::from(bytes) == values.len() && u16::from(bytes) == count * 2;
+    let fits = (1..=123).contains(&count)
+        && usize::from(bytes) == values.len()
+        && u16::from(bytes) == count * 2;
     if fits { Ok(vec![a, b, c, d]) } else { Err(3) }
 }
 
 /// Function 2B/0E, basic objects only.
 fn identify(data: &[u8], firmware: &str) -> Result<Vec<u8>, u8> {
-    let &[0x0e, code, object] = data else { return Err(1) };
+    let &[0x0e, code, object] = data else {
+        return Err(1);
+    };
     let texts = ["Simulated, no maker", "SIMULATED", firmware];
     let chosen: Vec<usize> = match code {
         1..=3 if usize::from(object) < texts.len() => (usize::from(object)..texts.len()).collect(),
@@ -342,10 +398,20 @@ fn identify(data: &[u8], firmware: &str) -> Result<Vec<u8>, u8> {
         4 => return Err(2),
         _ => return Err(3),
     };
-    let mut answer = vec![0x0e, code, 0x81, 0, 0, u8::try_from(chosen.len()).unwrap_or(0)];
+    let mut answer = vec![
+        0x0e,
+        code,
+        0x81,
+        0,
+        0,
+        u8::try_from(chosen.len()).unwrap_or(0),
+    ];
     for id in chosen {
         let text = texts.get(id).copied().unwrap_or_default().as_bytes();
-        answer.extend([u8::try_from(id).unwrap_or(0), u8::try_from(text.len()).unwrap_or(0)]);
+        answer.extend([
+            u8::try_from(id).unwrap_or(0),
+            u8::try_from(text.len()).unwrap_or(0),
+        ]);
         answer.extend(text);
     }
     Ok(answer)

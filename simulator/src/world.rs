@@ -74,7 +74,11 @@ enum Happening {
     /// The inverter's request is at the units.
     InverterRequest { step: usize, request: Request },
     /// Bytes reach a client. `began` is when the first of them was on the wire.
-    Arrives { client: Option<u32>, began: Duration, bytes: Vec<u8> },
+    Arrives {
+        client: Option<u32>,
+        began: Duration,
+        bytes: Vec<u8>,
+    },
     /// An event of the scenario.
     Event(Event),
 }
@@ -116,12 +120,19 @@ impl World {
         let layout = Arc::new(shared_layout(&profile, stack));
         let birth = |index: u8| {
             let address = profile.answering.unit.saturating_add(index - 1);
-            Birth { address, index, dice: Dice::fork(seed, index.into()) }
+            Birth {
+                address,
+                index,
+                dice: Dice::fork(seed, index.into()),
+            }
         };
-        let mut units: Vec<Unit> =
-            (1..=stack.packs.max(1)).map(|i| Unit::new(&profile, &layout, stack, birth(i))).collect();
+        let mut units: Vec<Unit> = (1..=stack.packs.max(1))
+            .map(|i| Unit::new(&profile, &layout, stack, birth(i)))
+            .collect();
         let wanted = scenario.inverter.as_ref().map_or(0.0, |plan| plan.current);
-        units.iter_mut().for_each(|unit| unit.control.wanted_current = wanted);
+        units
+            .iter_mut()
+            .for_each(|unit| unit.control.wanted_current = wanted);
         let by_event = scenario.events.iter().any(|event| event.inverter.is_some());
         let answer_time = Duration::from_millis(profile.answering.answer_time_ms.into());
         let mut world = Self {
@@ -133,7 +144,10 @@ impl World {
             units,
             rules: Rules::new(&scenario.mischief, Dice::fork(seed, 1001)),
             dice: Dice::fork(seed, 1002),
-            inverter: scenario.inverter.clone().or_else(|| by_event.then(InverterPlan::default)),
+            inverter: scenario
+                .inverter
+                .clone()
+                .or_else(|| by_event.then(InverterPlan::default)),
             inverter_forced: (by_event && scenario.inverter.is_none()).then_some(false),
             inverter_counter: 0,
             clients: BTreeMap::new(),
@@ -175,7 +189,10 @@ impl World {
             return;
         }
         let framing = self.framing;
-        let fresh = || Client { splitter: Splitter::new(framing), last_byte: at };
+        let fresh = || Client {
+            splitter: Splitter::new(framing),
+            last_byte: at,
+        };
         let entry = self.clients.entry(client).or_insert_with(fresh);
         let mut bytes = bytes.to_vec();
         if framing == Framing::Tcp {
@@ -215,7 +232,9 @@ impl World {
     /// A client is gone; nothing more reaches it.
     pub fn drop_client(&mut self, client: u32) {
         self.clients.remove(&client);
-        self.queue.retain(|_, what| !matches!(what, Happening::Arrives { client: Some(c), .. } if *c == client));
+        self.queue.retain(
+            |_, what| !matches!(what, Happening::Arrives { client: Some(c), .. } if *c == client),
+        );
     }
 
     /// When something happens next without a client.
@@ -225,7 +244,10 @@ impl World {
 
     /// Goes on to a time; gives the bytes that reach the client until then, with their times.
     pub fn advance(&mut self, to: Duration) -> Vec<(Duration, Vec<u8>)> {
-        self.advance_all(to).into_iter().map(|arrival| (arrival.at, arrival.bytes)).collect()
+        self.advance_all(to)
+            .into_iter()
+            .map(|arrival| (arrival.at, arrival.bytes))
+            .collect()
     }
 
     /// Goes on to a time; gives the bytes that reach any client until then.
@@ -252,14 +274,19 @@ impl World {
 
     fn happen(&mut self, at: Duration, what: Happening) {
         match what {
-            Happening::Arrives { client, bytes, .. } => self.arrived.push(Arrival { at, client, bytes }),
+            Happening::Arrives { client, bytes, .. } => {
+                self.arrived.push(Arrival { at, client, bytes })
+            }
             Happening::ClientBytes { client, bytes } => self.client_bytes(at, client, &bytes),
             Happening::InverterTurn { step } => self.inverter_turn(at, step),
             Happening::InverterRequest { step, request } => {
                 let end = self.request(at, Asker::Inverter, &request);
                 let time_out = Duration::from_millis(self.profile.answering.time_out_ms.into());
                 let gap = self.line.frame_silence() + Duration::from_millis(10);
-                self.push(end.unwrap_or(at + time_out) + gap, Happening::InverterTurn { step: step + 1 });
+                self.push(
+                    end.unwrap_or(at + time_out) + gap,
+                    Happening::InverterTurn { step: step + 1 },
+                );
             }
             Happening::Event(event) => {
                 self.inverter_forced = event.inverter.or(self.inverter_forced);
@@ -278,7 +305,9 @@ impl World {
         // Far longer than any silence within a frame, since adapters hold bytes back.
         let patience = self.line.frame_silence() + Duration::from_millis(50);
         let sent = self.line.characters(bytes.len());
-        let Some(entry) = self.clients.get_mut(&client) else { return };
+        let Some(entry) = self.clients.get_mut(&client) else {
+            return;
+        };
         let errors = entry.splitter.damaged;
         let silent = at.saturating_sub(sent).saturating_sub(entry.last_byte);
         if self.framing == Framing::Rtu && entry.last_byte < at && silent > patience {
@@ -309,7 +338,11 @@ impl World {
         // A unit that sits on the network itself goes by FF or 0 there.
         let direct = self.framing == Framing::Tcp && matches!(request.unit, 0 | 255);
         let address = if direct { first? } else { request.unit };
-        let Some(unit) = self.units.iter_mut().find(|unit| unit.address == address && unit.is_on()) else {
+        let Some(unit) = self
+            .units
+            .iter_mut()
+            .find(|unit| unit.address == address && unit.is_on())
+        else {
             return self.nobody(at, asker, request);
         };
         if self.rules.absent(at, address) {
@@ -317,23 +350,36 @@ impl World {
         }
         let mut pdu = unit.answer(at, asker, &request.pdu)?;
         let client = matches!(asker, Asker::Client(_));
-        let refused = client.then(|| self.rules.refusal(at, address, |role| unit.covers_role(&request.pdu, role)));
+        let refused = client.then(|| {
+            self.rules
+                .refusal(at, address, |role| unit.covers_role(&request.pdu, role))
+        });
         if let (Some(Some(code)), Some(function)) = (refused, request.pdu.first()) {
             pdu = vec![function | 0x80, code];
         }
-        let answer = Answer { transaction: request.transaction, unit: request.unit, pdu };
+        let answer = Answer {
+            transaction: request.transaction,
+            unit: request.unit,
+            pdu,
+        };
         let coming = if client {
             self.rules.spoil(at, self.framing, &answer)
         } else {
             let bytes = wrap(self.framing, answer.transaction, answer.unit, &answer.pdu);
-            vec![Coming { later: Duration::ZERO, bytes, bytewise: None }]
+            vec![Coming {
+                later: Duration::ZERO,
+                bytes,
+                bytewise: None,
+            }]
         };
         self.answer(at, asker, request, &coming)
     }
 
     /// A gateway says that its unit is silent; a serial line says nothing.
     fn nobody(&mut self, at: Duration, asker: Asker, request: &Request) -> Option<Duration> {
-        let Asker::Client(client) = asker else { return None };
+        let Asker::Client(client) = asker else {
+            return None;
+        };
         if self.framing != Framing::Tcp {
             return None;
         }
@@ -343,12 +389,25 @@ impl World {
         let bytes = wrap(Framing::Tcp, request.transaction, request.unit, &pdu);
         let ends = at.max(self.line_free) + patience;
         self.line_free = ends;
-        self.push(ends, Happening::Arrives { client: Some(client), began: ends, bytes });
+        self.push(
+            ends,
+            Happening::Arrives {
+                client: Some(client),
+                began: ends,
+                bytes,
+            },
+        );
         Some(ends)
     }
 
     /// Puts what comes of an answer on the line. Gives its end.
-    fn answer(&mut self, at: Duration, asker: Asker, request: &Request, coming: &[Coming]) -> Option<Duration> {
+    fn answer(
+        &mut self,
+        at: Duration,
+        asker: Asker,
+        request: &Request,
+        coming: &[Coming],
+    ) -> Option<Duration> {
         if self.queue.len() >= QUEUED {
             return None;
         }
@@ -381,7 +440,11 @@ impl World {
         bytes: &[u8],
         bytewise: Option<Duration>,
     ) -> Duration {
-        let size = if bytewise.is_some() { 1 } else { chunk_size(self.line) };
+        let size = if bytewise.is_some() {
+            1
+        } else {
+            chunk_size(self.line)
+        };
         let mut sent = 0;
         let mut waited = Duration::ZERO;
         let mut ends = begins;
@@ -389,7 +452,14 @@ impl World {
             let began = begins + waited + self.line.characters(sent);
             sent += chunk.len();
             ends = begins + waited + self.line.characters(sent);
-            self.push(ends, Happening::Arrives { client, began, bytes: chunk.to_vec() });
+            self.push(
+                ends,
+                Happening::Arrives {
+                    client,
+                    began,
+                    bytes: chunk.to_vec(),
+                },
+            );
             waited += bytewise.unwrap_or_default();
         }
         self.line_free = self.line_free.max(ends);
@@ -400,9 +470,20 @@ impl World {
     fn deliver(&mut self, client: Option<u32>, begins: Duration, part: &Coming) -> Duration {
         let mut ends = begins + self.line.characters(part.bytes.len().saturating_sub(4));
         self.line_free = self.line_free.max(ends);
-        let size = if part.bytewise.is_some() { 1 } else { part.bytes.len().max(1) };
+        let size = if part.bytewise.is_some() {
+            1
+        } else {
+            part.bytes.len().max(1)
+        };
         for chunk in part.bytes.chunks(size) {
-            self.push(ends, Happening::Arrives { client, began: ends, bytes: chunk.to_vec() });
+            self.push(
+                ends,
+                Happening::Arrives {
+                    client,
+                    began: ends,
+                    bytes: chunk.to_vec(),
+                },
+            );
             ends += part.bytewise.unwrap_or_default();
         }
         ends
@@ -417,15 +498,21 @@ impl World {
 
     /// One step of the inverter's round: at the first it also plans its next round.
     fn inverter_turn(&mut self, at: Duration, step: usize) {
-        let Some(every) = self.inverter.as_ref().map(|plan| plan.every) else { return };
-        let on_this_line = self.framing == Framing::Rtu && self.profile.inverter.port == InverterPort::ThisBus;
+        let Some(every) = self.inverter.as_ref().map(|plan| plan.every) else {
+            return;
+        };
+        let on_this_line =
+            self.framing == Framing::Rtu && self.profile.inverter.port == InverterPort::ThisBus;
         if on_this_line && at < self.line_free && self.inverter_talks() {
             let free = self.line_free + self.line.frame_silence() + Duration::from_millis(2);
             self.push(free, Happening::InverterTurn { step });
             return;
         }
         if step == 0 {
-            self.push(at + every.max(Duration::from_millis(200)), Happening::InverterTurn { step: 0 });
+            self.push(
+                at + every.max(Duration::from_millis(200)),
+                Happening::InverterTurn { step: 0 },
+            );
             self.inverter_counter = self.inverter_counter.wrapping_add(1);
         }
         if !self.inverter_talks() {
@@ -433,13 +520,22 @@ impl World {
         }
         if !on_this_line {
             let counter = self.inverter_counter;
-            self.units.iter_mut().filter(|unit| unit.is_on()).for_each(|unit| unit.feed_unseen(at, counter));
+            self.units
+                .iter_mut()
+                .filter(|unit| unit.is_on())
+                .for_each(|unit| unit.feed_unseen(at, counter));
             return;
         }
-        let Some((unit, pdu)) = self.round().into_iter().nth(step) else { return };
+        let Some((unit, pdu)) = self.round().into_iter().nth(step) else {
+            return;
+        };
         let bytes = wrap(Framing::Rtu, 0, unit, &pdu);
         let ends = self.transmit(None, at, &bytes, None);
-        let request = Request { transaction: 0, unit, pdu };
+        let request = Request {
+            transaction: 0,
+            unit,
+            pdu,
+        };
         self.push(ends, Happening::InverterRequest { step, request });
     }
 
@@ -450,12 +546,18 @@ impl World {
         let mut round = Vec::new();
         for unit in &self.units {
             if self.profile.inverter.fed_by == FedBy::Writes {
-                let [a, b] = first_of(Role::InverterHeartbeat).map_or(0, |p| p.address).to_be_bytes();
+                let [a, b] = first_of(Role::InverterHeartbeat)
+                    .map_or(0, |p| p.address)
+                    .to_be_bytes();
                 let [c, d] = self.inverter_counter.to_be_bytes();
                 round.push((unit.address, vec![6, a, b, c, d]));
             }
             if let Some(state) = first_of(Role::State) {
-                let function = if state.table == Some(Table::Holding) { 3 } else { 4 };
+                let function = if state.table == Some(Table::Holding) {
+                    3
+                } else {
+                    4
+                };
                 let [a, b] = state.address.to_be_bytes();
                 round.push((unit.address, vec![function, a, b, 0, 1]));
             }
@@ -480,20 +582,33 @@ impl World {
 
     /// Whether a lamp of the first unit shines now.
     pub fn lamp(&self, id: &str) -> bool {
-        shines(&self.lamp_pattern(id), &self.profile.lamp_patterns, self.now)
+        shines(
+            &self.lamp_pattern(id),
+            &self.profile.lamp_patterns,
+            self.now,
+        )
     }
 
     /// Pattern of a lamp of the first unit now.
     pub fn lamp_pattern(&self, id: &str) -> String {
-        self.units.first().map_or("off", |unit| unit.lamp_pattern(id)).to_owned()
+        self.units
+            .first()
+            .map_or("off", |unit| unit.lamp_pattern(id))
+            .to_owned()
     }
 
     /// One line for people.
     pub fn state_line(&self) -> String {
         let units: Vec<String> = self.units.iter().map(Unit::describe).collect();
-        let lamp = |lamp: &packside_profiles::model::Lamp| format!("{} {}", lamp.id, self.lamp_pattern(&lamp.id));
+        let lamp = |lamp: &packside_profiles::model::Lamp| {
+            format!("{} {}", lamp.id, self.lamp_pattern(&lamp.id))
+        };
         let lamps: Vec<String> = self.profile.lamps.iter().map(lamp).collect();
-        let inverter = if self.inverter_talks() { "talks" } else { "is silent" };
+        let inverter = if self.inverter_talks() {
+            "talks"
+        } else {
+            "is silent"
+        };
         format!(
             "simulated {} at {:.1} s: {}; lamps {}; the inverter {inverter}",
             self.name,
@@ -505,8 +620,14 @@ impl World {
 
     /// What is really the case now.
     pub fn truth(&self) -> Truth {
-        let unit = |unit: &Unit| UnitTruth { unit: unit.address, state: unit.control.state, flags: unit.flags() };
-        Truth { units: self.units.iter().map(unit).collect() }
+        let unit = |unit: &Unit| UnitTruth {
+            unit: unit.address,
+            state: unit.control.state,
+            flags: unit.flags(),
+        };
+        Truth {
+            units: self.units.iter().map(unit).collect(),
+        }
     }
 }
 

@@ -16,7 +16,11 @@ use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
 pub(crate) const CHECK_SCHEMA: &str = "packside.check/1";
 
 /// One judgement as one object.
-pub(crate) fn check(judgement: &Judgement, profile: Option<(&Profile, &str)>, link: Option<&LinkFacts>) -> Json {
+pub(crate) fn check(
+    judgement: &Judgement,
+    profile: Option<(&Profile, &str)>,
+    link: Option<&LinkFacts>,
+) -> Json {
     let verdict = &judgement.verdict;
     json!({
         "schema": CHECK_SCHEMA,
@@ -82,7 +86,9 @@ fn link_json(link: &LinkFacts) -> Json {
         Framing::Tcp => "tcp",
     };
     let mut json = match &link.kind {
-        LinkKind::Serial { port, line } => json!({ "kind": "serial", "port": port, "line": line.to_string() }),
+        LinkKind::Serial { port, line } => {
+            json!({ "kind": "serial", "port": port, "line": line.to_string() })
+        }
         LinkKind::Gateway { address } => json!({ "kind": "gateway", "address": address }),
         LinkKind::Simulated { scenario, line } => {
             json!({ "kind": "simulated", "scenario": scenario, "line": line.to_string() })

@@ -31,7 +31,13 @@ pub struct ProfileArgs {
     #[command(subcommand)]
     command: ProfileCommand,
     /// Folder with own profiles
-    #[arg(long, global = true, env = "PACKSIDE_CONFIG", value_name = "FOLDER", hide_env_values = true)]
+    #[arg(
+        long,
+        global = true,
+        env = "PACKSIDE_CONFIG",
+        value_name = "FOLDER",
+        hide_env_values = true
+    )]
     config: Option<PathBuf>,
 }
 
@@ -70,7 +76,9 @@ pub fn run(args: &ProfileArgs, json: bool) -> Outcome {
         ProfileCommand::Show { name } => with_profile("show", name, config, json, show),
         ProfileCommand::Check { files } => check(files, json),
         ProfileCommand::Explain { name, what } => {
-            with_profile("explain", name, config, json, |loaded, json| explain_one(loaded, what, json))
+            with_profile("explain", name, config, json, |loaded, json| {
+                explain_one(loaded, what, json)
+            })
         }
     }
 }
@@ -85,8 +93,16 @@ fn object(command: &str, mut rest: Json) -> String {
 
 fn failed(command: &str, kind: &str, message: &str, hint: &str, exit: u8, json: bool) -> Outcome {
     let error = json!({ "error": { "kind": kind, "message": message, "exit": exit } });
-    let stdout = if json { object(command, error) } else { String::new() };
-    (stdout, format!("error: {}\nhint: {hint}\n", message.trim_end()), exit)
+    let stdout = if json {
+        object(command, error)
+    } else {
+        String::new()
+    };
+    (
+        stdout,
+        format!("error: {}\nhint: {hint}\n", message.trim_end()),
+        exit,
+    )
 }
 
 fn with_profile(
@@ -99,29 +115,70 @@ fn with_profile(
     match find(name, config) {
         Ok(loaded) => then(&loaded, json),
         Err(FindError::Mistakes(problems)) => {
-            let stdout = if json { object(command, json!({ "files": [file_json(&problems.origin, Some(&problems))] })) } else { String::new() };
-            (stdout, format!("{problems}hint: correct the file, then: packside profile check {}\n", problems.origin), LOCAL)
+            let stdout = if json {
+                object(
+                    command,
+                    json!({ "files": [file_json(&problems.origin, Some(&problems))] }),
+                )
+            } else {
+                String::new()
+            };
+            (
+                stdout,
+                format!(
+                    "{problems}hint: correct the file, then: packside profile check {}\n",
+                    problems.origin
+                ),
+                LOCAL,
+            )
         }
-        Err(error) => failed(command, "profile", &error.to_string(), "packside profile list names them", LOCAL, json),
+        Err(error) => failed(
+            command,
+            "profile",
+            &error.to_string(),
+            "packside profile list names them",
+            LOCAL,
+            json,
+        ),
     }
 }
 
 fn list(config: Option<&Path>, json: bool) -> Outcome {
     let names = known(config);
-    let found: Vec<(String, Result<Loaded, FindError>)> =
-        names.into_iter().map(|name| (name.clone(), find(&name, config))).collect();
-    let exit = if found.iter().all(|(_, result)| result.is_ok()) { 0 } else { LOCAL };
+    let found: Vec<(String, Result<Loaded, FindError>)> = names
+        .into_iter()
+        .map(|name| (name.clone(), find(&name, config)))
+        .collect();
+    let exit = if found.iter().all(|(_, result)| result.is_ok()) {
+        0
+    } else {
+        LOCAL
+    };
     if json {
-        let profiles: Vec<Json> = found.iter().map(|(name, result)| listed_json(name, result)).collect();
-        return (object("list", json!({ "profiles": profiles })), String::new(), exit);
+        let profiles: Vec<Json> = found
+            .iter()
+            .map(|(name, result)| listed_json(name, result))
+            .collect();
+        return (
+            object("list", json!({ "profiles": profiles })),
+            String::new(),
+            exit,
+        );
     }
     let (mut stdout, mut stderr) = (String::new(), String::new());
     for (name, result) in &found {
         match result {
             Ok(loaded) => {
                 let head = &loaded.profile.profile;
-                let verified = if head.verified_on_hardware { "seen on hardware" } else { "never on hardware" };
-                stdout.push_str(&format!("{name:<22} {} [{}, {verified}]\n", head.title, loaded.origin));
+                let verified = if head.verified_on_hardware {
+                    "seen on hardware"
+                } else {
+                    "never on hardware"
+                };
+                stdout.push_str(&format!(
+                    "{name:<22} {} [{}, {verified}]\n",
+                    head.title, loaded.origin
+                ));
             }
             Err(error) => stderr.push_str(&format!("error: {name}: {error}\n")),
         }
@@ -143,22 +200,45 @@ fn listed_json(name: &str, result: &Result<Loaded, FindError>) -> Json {
 fn show(loaded: &Loaded, json: bool) -> Outcome {
     let profile = &loaded.profile;
     if json {
-        return (object("show", json!({ "profile": profile_json(loaded) })), String::new(), 0);
+        return (
+            object("show", json!({ "profile": profile_json(loaded) })),
+            String::new(),
+            0,
+        );
     }
-    let next = format!("\nnext: packside profile explain {} ID\n", profile.profile.id);
+    let next = format!(
+        "\nnext: packside profile explain {} ID\n",
+        profile.profile.id
+    );
     (explain::overview(profile) + &next, String::new(), 0)
 }
 
 fn explain_one(loaded: &Loaded, what: &str, json: bool) -> Outcome {
     let profile = &loaded.profile;
-    match (explain::subjects(profile, what), explain::explain(profile, what)) {
+    match (
+        explain::subjects(profile, what),
+        explain::explain(profile, what),
+    ) {
         (Ok(subjects), Ok(text)) => {
-            let all: Vec<Json> = subjects.iter().map(|subject| subject_json(profile, subject)).collect();
-            let stdout = if json { object("explain", json!({ "profile": profile.profile.id, "subjects": all })) } else { text };
+            let all: Vec<Json> = subjects
+                .iter()
+                .map(|subject| subject_json(profile, subject))
+                .collect();
+            let stdout = if json {
+                object(
+                    "explain",
+                    json!({ "profile": profile.profile.id, "subjects": all }),
+                )
+            } else {
+                text
+            };
             (stdout, String::new(), 0)
         }
         (Err(error), _) | (_, Err(error)) => {
-            let hint = format!("packside profile show {} names the points", profile.profile.id);
+            let hint = format!(
+                "packside profile show {} names the points",
+                profile.profile.id
+            );
             failed("explain", "usage", &error.to_string(), &hint, USAGE, json)
         }
     }
@@ -181,7 +261,9 @@ fn check(files: &[PathBuf], json: bool) -> Outcome {
         match load(&text, &name) {
             Ok(profile) => {
                 let (points, flags) = (profile.points.len(), profile.flags.len());
-                stdout.push_str(&format!("{name}: no mistakes ({points} points, {flags} flags)\n"));
+                stdout.push_str(&format!(
+                    "{name}: no mistakes ({points} points, {flags} flags)\n"
+                ));
                 results.push(file_json(&name, None));
             }
             Err(problems) => {
@@ -191,7 +273,11 @@ fn check(files: &[PathBuf], json: bool) -> Outcome {
             }
         }
     }
-    let stdout = if json { object("check", json!({ "files": results })) } else { stdout };
+    let stdout = if json {
+        object("check", json!({ "files": results }))
+    } else {
+        stdout
+    };
     (stdout, stderr, exit)
 }
 
@@ -238,7 +324,9 @@ fn subject_json(profile: &Profile, subject: &Subject<'_>) -> Json {
     match subject {
         Subject::Flag(flag) => flag_json(profile, flag),
         Subject::Point(point) => point_json(profile, point),
-        Subject::Lamp(lamp) => json!({ "is": "lamp", "id": lamp.id, "colour": lamp.colour, "place": lamp.place }),
+        Subject::Lamp(lamp) => {
+            json!({ "is": "lamp", "id": lamp.id, "colour": lamp.colour, "place": lamp.place })
+        }
         Subject::LampCode(code) => code_json(code),
     }
 }

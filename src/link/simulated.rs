@@ -26,13 +26,32 @@ struct SimulatedPort {
 }
 
 /// A quiet link to a simulated unit that was powered up `age` ago.
-pub fn open_simulated(scenario: &Scenario, profile: &Profile, age: Duration, plugged: Option<Plugged>) -> Quiet {
+pub fn open_simulated(
+    scenario: &Scenario,
+    profile: &Profile,
+    age: Duration,
+    plugged: Option<Plugged>,
+) -> Quiet {
     let mut world = World::new(scenario, profile, SimulatedFraming::Rtu, scenario.seed);
     // What was on the line before the session began, nobody has heard.
     drop(world.advance(age));
-    let kind = LinkKind::Simulated { scenario: scenario.name.clone(), line: world.line() };
-    let facts = LinkFacts { kind, framing: Framing::Rtu, plugged, ask_anyway: false };
-    let port = SimulatedPort { facts, world, began: age, world_now: age, coming: VecDeque::new() };
+    let kind = LinkKind::Simulated {
+        scenario: scenario.name.clone(),
+        line: world.line(),
+    };
+    let facts = LinkFacts {
+        kind,
+        framing: Framing::Rtu,
+        plugged,
+        ask_anyway: false,
+    };
+    let port = SimulatedPort {
+        facts,
+        world,
+        began: age,
+        world_now: age,
+        coming: VecDeque::new(),
+    };
     Quiet::over(Box::new(port), Box::new(|_| {}))
 }
 

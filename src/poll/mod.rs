@@ -5,6 +5,8 @@
 //!
 //! Does not: ask anything, or know a clock.
 
+mod look;
 mod plan;
 
+pub use look::{Look, Want};
 pub use plan::{Cost, Read, Split, absolute, cycle_time, plan, split, unplanned};

@@ -9,7 +9,11 @@ use crate::{KINDS, point};
 
 fn number(kind: &str, more: &str, words: &[u16]) -> f64 {
     match decode(&point(kind, more), words, 0).unwrap() {
-        Decoded { value: Some(Value::Number(n)), quality: Quality::Good, .. } => n,
+        Decoded {
+            value: Some(Value::Number(n)),
+            quality: Quality::Good,
+            ..
+        } => n,
         other => panic!("{kind} {words:x?}: {other:?}"),
     }
 }
@@ -25,11 +29,24 @@ fn whole_numbers_of_every_width_and_order_are_decoded() {
     assert_eq!(number("u16", "", &[0xfffe]), 65534.0);
     assert_eq!(number("i16", "", &[0xfffe]), -2.0);
     assert_eq!(number("u32", "", &[0x0001, 0x0002]), 65538.0);
-    assert_eq!(number("u32", "order = \"low-first\"", &[0x0001, 0x0002]), 131_073.0);
+    assert_eq!(
+        number("u32", "order = \"low-first\"", &[0x0001, 0x0002]),
+        131_073.0
+    );
     assert_eq!(number("i32", "", &[0xffff, 0xfff6]), -10.0);
-    assert_eq!(number("i32", "order = \"low-first\"", &[0xfff6, 0xffff]), -10.0);
+    assert_eq!(
+        number("i32", "order = \"low-first\"", &[0xfff6, 0xffff]),
+        -10.0
+    );
     assert_eq!(number("u64", "", &[0, 1, 0, 0]), 4_294_967_296.0);
-    assert_eq!(number("i64", "order = \"low-first\"", &[0xfffb, 0xffff, 0xffff, 0xffff]), -5.0);
+    assert_eq!(
+        number(
+            "i64",
+            "order = \"low-first\"",
+            &[0xfffb, 0xffff, 0xffff, 0xffff]
+        ),
+        -5.0
+    );
     assert_eq!(number("u8-low", "", &[0x12f0]), 240.0);
     assert_eq!(number("u8-high", "", &[0x12f0]), 18.0);
     assert_eq!(number("i8-low", "", &[0x12f0]), -16.0);
@@ -42,7 +59,10 @@ fn whole_numbers_of_every_width_and_order_are_decoded() {
 #[test]
 fn floats_are_decoded() {
     assert_eq!(number("f32", "", &[0x3fc0, 0x0000]), 1.5);
-    assert_eq!(number("f32", "order = \"low-first\"", &[0x0000, 0xc000]), -2.0);
+    assert_eq!(
+        number("f32", "order = \"low-first\"", &[0x0000, 0xc000]),
+        -2.0
+    );
     assert_eq!(number("f64", "", &[0x3fb9, 0x9999, 0x9999, 0x999a]), 0.1);
 }
 
@@ -53,7 +73,10 @@ fn scale_and_offset_round_only_once() {
     assert_eq!(number("u16", "scale = 0.1", &[4123]), 412.3);
     assert_eq!(number("u16", "scale = 0.001", &[3272]), 3.272);
     assert_eq!(number("u16", "scale = 0.1\noffset = -40", &[653]), 25.3);
-    assert_eq!(number("u16", "scale = 0.1\noffset = -273.15", &[2981]), 24.95);
+    assert_eq!(
+        number("u16", "scale = 0.1\noffset = -273.15", &[2981]),
+        24.95
+    );
     assert_eq!(number("i16", "scale = 2.5", &[0xffff]), -2.5);
     let p = point("u16", "scale = 0.1");
     let at_power = |power| decode(&p, &[4123], power).unwrap().value;
@@ -69,7 +92,14 @@ fn bcd_is_decoded_and_refuses_letters() {
     assert_eq!(number("bcd16", "", &[0x1999]), 1999.0);
     assert_eq!(number("bcd32", "", &[0x2026, 0x1125]), 20_261_125.0);
     let bad = decode(&point("bcd16", ""), &[0x19a9], 0).unwrap();
-    assert_eq!(bad, Decoded { raw: 0x19a9, value: None, quality: Quality::OutOfRange });
+    assert_eq!(
+        bad,
+        Decoded {
+            raw: 0x19a9,
+            value: None,
+            quality: Quality::OutOfRange
+        }
+    );
 }
 
 // Kind:   published
@@ -78,15 +108,36 @@ fn bcd_is_decoded_and_refuses_letters() {
 #[test]
 fn contents_that_stand_for_nothing_are_not_available() {
     assert_eq!(quality("f32", "", &[0x7fc0, 0]), Quality::NotAvailable);
-    assert_eq!(quality("f64", "", &[0x7ff8, 0, 0, 0]), Quality::NotAvailable);
+    assert_eq!(
+        quality("f64", "", &[0x7ff8, 0, 0, 0]),
+        Quality::NotAvailable
+    );
     assert_eq!(quality("bits16", "", &[0xffff]), Quality::NotAvailable);
-    assert_eq!(quality("bits32", "", &[0xffff, 0xffff]), Quality::NotAvailable);
+    assert_eq!(
+        quality("bits32", "", &[0xffff, 0xffff]),
+        Quality::NotAvailable
+    );
     assert_eq!(quality("bits32", "", &[0xffff, 0xfffe]), Quality::Good);
-    assert_eq!(quality("string", "registers = 2", &[0, 0]), Quality::NotAvailable);
-    assert_eq!(quality("string", "registers = 2", &[0x2020, 0x2020]), Quality::NotAvailable);
-    assert_eq!(quality("string", "registers = 2", &[0xffff, 0xffff]), Quality::NotAvailable);
-    assert_eq!(quality("i16", "not_available = [32768]", &[0x8000]), Quality::NotAvailable);
-    assert_eq!(quality("u16", "not_available = [65535]", &[0xffff]), Quality::NotAvailable);
+    assert_eq!(
+        quality("string", "registers = 2", &[0, 0]),
+        Quality::NotAvailable
+    );
+    assert_eq!(
+        quality("string", "registers = 2", &[0x2020, 0x2020]),
+        Quality::NotAvailable
+    );
+    assert_eq!(
+        quality("string", "registers = 2", &[0xffff, 0xffff]),
+        Quality::NotAvailable
+    );
+    assert_eq!(
+        quality("i16", "not_available = [32768]", &[0x8000]),
+        Quality::NotAvailable
+    );
+    assert_eq!(
+        quality("u16", "not_available = [65535]", &[0xffff]),
+        Quality::NotAvailable
+    );
     assert_eq!(quality("u16", "", &[0xffff]), Quality::Good);
 }
 
@@ -95,17 +146,31 @@ fn contents_that_stand_for_nothing_are_not_available() {
 fn rails_and_impossible_values_are_out_of_range_with_their_value() {
     let more = "scale = 0.1\nrail = [32767]\nlimits = { possible = [-40, 120] }";
     let rail = decode(&point("i16", more), &[32767], 0).unwrap();
-    assert_eq!(rail, Decoded { raw: 32767, value: Some(Value::Number(3276.7)), quality: Quality::OutOfRange });
+    assert_eq!(
+        rail,
+        Decoded {
+            raw: 32767,
+            value: Some(Value::Number(3276.7)),
+            quality: Quality::OutOfRange
+        }
+    );
     assert_eq!(quality("i16", more, &[1201]), Quality::OutOfRange);
     assert_eq!(quality("i16", more, &[1200]), Quality::Good);
-    assert_eq!(quality("f32", "", &[0x7f80, 0]), Quality::OutOfRange, "infinity");
+    assert_eq!(
+        quality("f32", "", &[0x7f80, 0]),
+        Quality::OutOfRange,
+        "infinity"
+    );
 }
 
 // Kind: derived
 #[test]
 fn slices_take_and_write_only_their_bits() {
     let p = point("u16", "bits = [4, 7]");
-    assert_eq!(decode(&p, &[0xabcd], 0).unwrap().value, Some(Value::Number(12.0)));
+    assert_eq!(
+        decode(&p, &[0xabcd], 0).unwrap().value,
+        Some(Value::Number(12.0))
+    );
     let mut words = [0xabcd];
     encode(&p, &Value::Number(3.0), 0, &mut words).unwrap();
     assert_eq!(words, [0xab3d]);
@@ -117,10 +182,17 @@ fn slices_take_and_write_only_their_bits() {
 
 #[test]
 fn text_is_decoded_without_padding_and_with_strange_bytes_marked() {
-    let text = |words: &[u16]| decode(&point("string", "registers = 2"), words, 0).unwrap().value;
+    let text = |words: &[u16]| {
+        decode(&point("string", "registers = 2"), words, 0)
+            .unwrap()
+            .value
+    };
     assert_eq!(text(&[0x4142, 0x0000]), Some(Value::Text("AB".to_owned())));
     assert_eq!(text(&[0x4142, 0x2020]), Some(Value::Text("AB".to_owned())));
-    assert_eq!(text(&[0x41ff, 0x4200]), Some(Value::Text("A\u{fffd}B".to_owned())));
+    assert_eq!(
+        text(&[0x41ff, 0x4200]),
+        Some(Value::Text("A\u{fffd}B".to_owned()))
+    );
 }
 
 // Kind: derived
@@ -156,7 +228,14 @@ fn err_codec_says_what_does_not_fit() {
 #[test]
 fn every_type_has_its_width() {
     for (name, kind) in KINDS {
-        let p = point(name, if *kind == Kind::String { "registers = 3" } else { "" });
+        let p = point(
+            name,
+            if *kind == Kind::String {
+                "registers = 3"
+            } else {
+                ""
+            },
+        );
         assert_eq!(p.kind, *kind);
         let words = vec![0; p.width().into()];
         assert!(decode(&p, &words, 0).is_ok(), "{name}");
@@ -168,14 +247,16 @@ fn any_point() -> impl Strategy<Value = Point> {
     let scale = prop::sample::select(vec!["1.0", "0.1", "0.01", "0.001", "2.5", "10.0", "-0.1"]);
     let offset = prop::sample::select(vec!["0", "-40", "-273.15", "1000"]);
     let order = prop::sample::select(vec!["high-first", "low-first"]);
-    (prop::sample::select(KINDS.to_vec()), scale, offset, order).prop_map(|((name, kind), scale, offset, order)| {
-        let more = match kind {
-            Kind::String => "registers = 4".to_owned(),
-            Kind::F32 | Kind::F64 => format!("order = \"{order}\""),
-            _ => format!("order = \"{order}\"\nscale = {scale}\noffset = {offset}"),
-        };
-        point(name, &more)
-    })
+    (prop::sample::select(KINDS.to_vec()), scale, offset, order).prop_map(
+        |((name, kind), scale, offset, order)| {
+            let more = match kind {
+                Kind::String => "registers = 4".to_owned(),
+                Kind::F32 | Kind::F64 => format!("order = \"{order}\""),
+                _ => format!("order = \"{order}\"\nscale = {scale}\noffset = {offset}"),
+            };
+            point(name, &more)
+        },
+    )
 }
 
 proptest! {

@@ -15,7 +15,11 @@ fn with_modules(count: u16) -> Known {
 }
 
 fn instance<'l>(layout: &'l Layout, name: &str) -> &'l Instance {
-    layout.instances.iter().find(|i| i.name == name).unwrap_or_else(|| panic!("{name}"))
+    layout
+        .instances
+        .iter()
+        .find(|i| i.name == name)
+        .unwrap_or_else(|| panic!("{name}"))
 }
 
 // Kind: derived
@@ -25,12 +29,22 @@ fn instance<'l>(layout: &'l Layout, name: &str) -> &'l Instance {
 fn repetitions_are_named_and_placed_from_one() {
     let layout = Layout::new(&shipped_profile("generic-hv-stack"), &with_modules(3));
     let cell = instance(&layout, "cell_voltage[2.14]");
-    assert_eq!((cell.table, cell.address, cell.registers), (Table::Input, 129, 1));
+    assert_eq!(
+        (cell.table, cell.address, cell.registers),
+        (Table::Input, 129, 1)
+    );
     assert_eq!((cell.place.module, cell.place.item), (Some(2), Some(14)));
     assert_eq!(instance(&layout, "module_voltage[3]").address, 160);
     assert_eq!(instance(&layout, "module_serial[1]").address, 64);
     assert_eq!(instance(&layout, "pack_voltage").registers, 2);
-    assert_eq!(layout.instances.iter().filter(|i| i.name.starts_with("cell_voltage[")).count(), 90);
+    assert_eq!(
+        layout
+            .instances
+            .iter()
+            .filter(|i| i.name.starts_with("cell_voltage["))
+            .count(),
+        90
+    );
     let rack = Layout::new(&shipped_profile("generic-lv-rack"), &Known::default());
     assert_eq!(instance(&rack, "cell_voltage[14]").address, 45);
 }
@@ -39,7 +53,11 @@ fn repetitions_are_named_and_placed_from_one() {
 fn points_that_wait_for_a_count_are_pending() {
     let profile = shipped_profile("generic-hv-stack");
     let layout = Layout::new(&profile, &Known::default());
-    let waiting: Vec<&str> = layout.pending.iter().map(|i| profile.points[*i].id.as_str()).collect();
+    let waiting: Vec<&str> = layout
+        .pending
+        .iter()
+        .map(|i| profile.points[*i].id.as_str())
+        .collect();
     assert!(waiting.contains(&"cell_voltage") && waiting.contains(&"module_serial"));
     assert!(layout.instances.iter().any(|i| i.name == "module_count"));
 }
@@ -67,12 +85,21 @@ fn huge_strides_counts_and_addresses_neither_panic_nor_grow() {
         }
     }
     let layout = Layout::new(&profile, &with_modules(65535));
-    assert!(layout.instances.iter().all(|i| u32::from(i.address) + u32::from(i.registers) <= 65536));
+    assert!(
+        layout
+            .instances
+            .iter()
+            .all(|i| u32::from(i.address) + u32::from(i.registers) <= 65536)
+    );
     for group in &mut profile.groups {
         (group.address, group.stride) = (0, 0);
     }
     profile.points.iter_mut().for_each(|p| p.address = 0);
-    profile.points.iter_mut().filter_map(|p| p.repeat.as_mut()).for_each(|r| r.stride = 0);
+    profile
+        .points
+        .iter_mut()
+        .filter_map(|p| p.repeat.as_mut())
+        .for_each(|r| r.stride = 0);
     let layout = Layout::new(&profile, &with_modules(65535));
     assert!(layout.instances.len() < profile.points.len() * 65537);
 }

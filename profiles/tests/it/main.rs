@@ -14,7 +14,9 @@ fn point(kind: &str, more: &str) -> Point {
     struct File {
         point: Point,
     }
-    let text = format!("[point]\nid = \"p\"\nrole = \"other\"\ntable = \"input\"\naddress = 0\ntype = \"{kind}\"\n{more}");
+    let text = format!(
+        "[point]\nid = \"p\"\nrole = \"other\"\ntable = \"input\"\naddress = 0\ntype = \"{kind}\"\n{more}"
+    );
     toml::from_str::<File>(&text).unwrap().point
 }
 

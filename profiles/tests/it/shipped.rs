@@ -1,7 +1,9 @@
 //! The shipped maps keep what they promise.
 
 use packside_profiles::model::{FedBy, Profile};
-use packside_profiles::{Class, Known, Layout, Role, StateKind, Value, decode, encode, load, shipped};
+use packside_profiles::{
+    Class, Known, Layout, Role, StateKind, Value, decode, encode, load, shipped,
+};
 
 fn each(check: impl Fn(&Profile)) {
     for (id, text) in shipped() {
@@ -30,7 +32,10 @@ fn every_instance_stands_inside_one_span_at_every_module_count() {
             known.counts.insert("module_count".to_owned(), count);
             for i in Layout::new(profile, &known).instances {
                 let last = i.address + i.registers - 1;
-                let inside = profile.spans.iter().any(|s| s.table == i.table && s.from <= i.address && last <= s.to);
+                let inside = profile
+                    .spans
+                    .iter()
+                    .any(|s| s.table == i.table && s.from <= i.address && last <= s.to);
                 assert!(inside, "{}: {}", profile.profile.id, i.name);
             }
         }
@@ -43,7 +48,8 @@ fn no_two_points_share_bits() {
         let mut known = Known::default();
         known.counts.insert("module_count".to_owned(), 6);
         let layout = Layout::new(profile, &known);
-        let mut taken: std::collections::BTreeMap<_, Vec<(u16, &str)>> = std::collections::BTreeMap::new();
+        let mut taken: std::collections::BTreeMap<_, Vec<(u16, &str)>> =
+            std::collections::BTreeMap::new();
         for i in &layout.instances {
             let point = &profile.points[i.point];
             let mut mask = vec![0xffffu16; i.registers.into()];
@@ -79,10 +85,19 @@ fn every_numeric_point_encodes_what_it_decodes() {
 #[test]
 fn the_inverter_is_never_said_to_bring_a_real_fault() {
     each(|profile| {
-        let silent = profile.flag(profile.inverter.flag.as_ref().unwrap()).unwrap();
+        let silent = profile
+            .flag(profile.inverter.flag.as_ref().unwrap())
+            .unwrap();
         assert_eq!(silent.class, Class::InverterSilent);
         for id in &silent.brings {
-            assert!(profile.flag(id).unwrap().class.may_follow_inverter_silence(), "{id}");
+            assert!(
+                profile
+                    .flag(id)
+                    .unwrap()
+                    .class
+                    .may_follow_inverter_silence(),
+                "{id}"
+            );
         }
     });
 }
@@ -90,8 +105,15 @@ fn the_inverter_is_never_said_to_bring_a_real_fault() {
 #[test]
 fn every_alarm_says_what_to_do() {
     each(|profile| {
-        let alarms = profile.flags.iter().filter(|f| f.severity == packside_profiles::model::Severity::Alarm);
-        for flag in alarms.filter(|f| profile.point(&f.point).is_some_and(|p| p.role != Role::LatchedWord)) {
+        let alarms = profile
+            .flags
+            .iter()
+            .filter(|f| f.severity == packside_profiles::model::Severity::Alarm);
+        for flag in alarms.filter(|f| {
+            profile
+                .point(&f.point)
+                .is_some_and(|p| p.role != Role::LatchedWord)
+        }) {
             assert!(!flag.to_do.is_empty(), "{}", flag.id);
         }
     });
@@ -103,7 +125,11 @@ fn every_alarm_says_what_to_do() {
 fn fault_lamp_of_the_stack_blinks_alike_for_alarm_and_silent_inverter() {
     let profile = named("generic-hv-stack");
     let alarm = profile.lamp_codes.iter().find(|c| c.any_alarm).unwrap();
-    let silent = profile.lamp_codes.iter().find(|c| c.flags.contains(&"inverter-silent".to_owned())).unwrap();
+    let silent = profile
+        .lamp_codes
+        .iter()
+        .find(|c| c.flags.contains(&"inverter-silent".to_owned()))
+        .unwrap();
     assert_eq!(alarm.lamps, silent.lamps);
     assert_eq!(alarm.lamps["fault"], "blinking");
 }
@@ -112,15 +138,31 @@ fn fault_lamp_of_the_stack_blinks_alike_for_alarm_and_silent_inverter() {
 #[test]
 fn stack_and_rack_differ_in_character_as_described() {
     let (stack, rack) = (named("generic-hv-stack"), named("generic-lv-rack"));
-    assert_eq!((stack.inverter.fed_by, stack.inverter.silence_s), (FedBy::Writes, 45));
-    assert_eq!((rack.inverter.fed_by, rack.inverter.silence_s), (FedBy::AnyRequest, 90));
+    assert_eq!(
+        (stack.inverter.fed_by, stack.inverter.silence_s),
+        (FedBy::Writes, 45)
+    );
+    assert_eq!(
+        (rack.inverter.fed_by, rack.inverter.silence_s),
+        (FedBy::AnyRequest, 90)
+    );
     assert_eq!(rack.unit.auto_off_s, Some(900));
-    let ranks: Vec<_> = rack.flags_of("current_code").map(|f| (f.rank, f.class)).collect();
-    assert_eq!(ranks.iter().max().map(|(_, class)| *class), Some(Class::InverterSilent));
+    let ranks: Vec<_> = rack
+        .flags_of("current_code")
+        .map(|f| (f.rank, f.class))
+        .collect();
+    assert_eq!(
+        ranks.iter().max().map(|(_, class)| *class),
+        Some(Class::InverterSilent)
+    );
     assert!(!stack.clears_when_read.is_empty());
     let mut known = Known::default();
     known.counts.insert("module_count".to_owned(), 6);
-    let registers: u16 = Layout::new(&stack, &known).instances.iter().map(|i| i.registers).sum();
+    let registers: u16 = Layout::new(&stack, &known)
+        .instances
+        .iter()
+        .map(|i| i.registers)
+        .sum();
     assert!((280..=420).contains(&registers), "{registers}");
 }
 
@@ -130,7 +172,11 @@ fn every_state_is_shown_by_some_lamp_code() {
         for value in &profile.points_with(Role::State).next().unwrap().values {
             let state = value.state.unwrap();
             let shown = profile.lamp_codes.iter().any(|c| c.states.contains(&state));
-            assert!(shown || state == StateKind::Off, "{}: {state}", profile.profile.id);
+            assert!(
+                shown || state == StateKind::Off,
+                "{}: {state}",
+                profile.profile.id
+            );
         }
     });
 }

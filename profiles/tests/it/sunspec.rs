@@ -26,17 +26,24 @@ const START: u16 = 40000;
 
 fn image() -> Vec<u16> {
     let digits: Vec<char> = IMAGE.chars().collect();
-    digits.chunks(4).map(|four| u16::from_str_radix(&four.iter().collect::<String>(), 16).unwrap()).collect()
+    digits
+        .chunks(4)
+        .map(|four| u16::from_str_radix(&four.iter().collect::<String>(), 16).unwrap())
+        .collect()
 }
 
 fn profile() -> Profile {
-    load(include_str!("sunspec.toml"), "sunspec.toml").unwrap_or_else(|problems| panic!("{problems}"))
+    load(include_str!("sunspec.toml"), "sunspec.toml")
+        .unwrap_or_else(|problems| panic!("{problems}"))
 }
 
 /// Everything of the image by printed name: raw, value, quality.
 fn readings() -> BTreeMap<String, (u64, Option<Value>, Quality)> {
     let (words, profile) = (image(), profile());
-    let mut known = Known { models: models_in_chain(&words, START), ..Known::default() };
+    let mut known = Known {
+        models: models_in_chain(&words, START),
+        ..Known::default()
+    };
     known.counts.insert("string_count".to_owned(), 2);
     let layout = Layout::new(&profile, &known);
     assert_eq!(layout.pending, Vec::<usize>::new());
@@ -46,7 +53,12 @@ fn readings() -> BTreeMap<String, (u64, Option<Value>, Quality)> {
     };
     let power = |id: &str| {
         let found = layout.instances.iter().find(|i| i.name == id).unwrap();
-        let decoded = decode(&profile.points[found.point], content(found.address, found.registers), 0).unwrap();
+        let decoded = decode(
+            &profile.points[found.point],
+            content(found.address, found.registers),
+            0,
+        )
+        .unwrap();
         match decoded.value {
             Some(Value::Number(n)) => n as i8,
             _ => 0,
@@ -58,8 +70,12 @@ fn readings() -> BTreeMap<String, (u64, Option<Value>, Quality)> {
         .map(|instance| {
             let point = &profile.points[instance.point];
             let power = point.scale_point.as_ref().map_or(0, |id| power(id));
-            let decoded = decode(point, content(instance.address, instance.registers), power).unwrap();
-            (instance.name.clone(), (decoded.raw, decoded.value, decoded.quality))
+            let decoded =
+                decode(point, content(instance.address, instance.registers), power).unwrap();
+            (
+                instance.name.clone(),
+                (decoded.raw, decoded.value, decoded.quality),
+            )
         })
         .collect()
 }
@@ -69,7 +85,11 @@ fn readings() -> BTreeMap<String, (u64, Option<Value>, Quality)> {
 #[test]
 fn models_of_a_published_chain_are_found() {
     let found = models_in_chain(&image(), START);
-    let expected = BTreeMap::from([(1, (40002, 66)), (802, (40070, 62)), (803, (40134, 26 + 2 * 32))]);
+    let expected = BTreeMap::from([
+        (1, (40002, 66)),
+        (802, (40070, 62)),
+        (803, (40134, 26 + 2 * 32)),
+    ]);
     assert_eq!(found, expected);
 }
 
@@ -80,7 +100,10 @@ fn models_of_a_chain_without_mark_or_cut_short_are_left_out() {
     assert!(models_in_chain(&[0x5375, 0x6e53, 1], 0).is_empty());
     // A model that ends behind register 65535 ends the chain, without a panic.
     let words = [0x5375, 0x6e53, 1, 0xffff, 0, 0];
-    assert_eq!(models_in_chain(&words, 0xfff0), BTreeMap::from([(1, (0xfff2, 0xffff))]));
+    assert_eq!(
+        models_in_chain(&words, 0xfff0),
+        BTreeMap::from([(1, (0xfff2, 0xffff))])
+    );
 }
 
 // Kind:   published
@@ -119,12 +142,24 @@ fn points_of_models_802_and_803_have_their_published_values() {
     assert_eq!(good("string_failure[1]"), code(0));
     assert_eq!(good("string_failure[2]"), code(7));
     assert_eq!(good("events"), (Some(Value::Bits(1)), Quality::Good));
-    assert_eq!(good("string_events[2]"), (Some(Value::Bits(0x0010_0800)), Quality::Good));
-    assert_eq!(good("string_switches[2]"), (Some(Value::Bits(0)), Quality::Good));
+    assert_eq!(
+        good("string_events[2]"),
+        (Some(Value::Bits(0x0010_0800)), Quality::Good)
+    );
+    assert_eq!(
+        good("string_switches[2]"),
+        (Some(Value::Bits(0)), Quality::Good)
+    );
     assert_eq!(good("dod"), (None, Quality::NotAvailable));
     assert_eq!(good("inverter_order"), (None, Quality::NotAvailable));
-    assert_eq!(good("serial"), (Some(Value::Text("SN0001".to_owned())), Quality::Good));
-    assert_eq!(good("firmware"), (Some(Value::Text("1.2.3".to_owned())), Quality::Good));
+    assert_eq!(
+        good("serial"),
+        (Some(Value::Text("SN0001".to_owned())), Quality::Good)
+    );
+    assert_eq!(
+        good("firmware"),
+        (Some(Value::Text("1.2.3".to_owned())), Quality::Good)
+    );
     assert_eq!(good("options"), (None, Quality::NotAvailable));
 }
 

@@ -1,0 +1,360 @@
+//! Ranks patterns by how likely each would have been seen as it was.
+//!
+//! For every pattern the probability of the edges is summed over the unknown phase, the unknown
+//! rate (evenly over +-20 %: our choice, no tolerance is published) and every way to assign
+//! seen edges to true ones, some missed, some doubled, some stray.
+//!
+//! # Invariants
+//! - Probabilities of one ranking and of `other` sum to 1.
+//! - Work is bounded by the number of edges: at most [`MOST_EDGES`] are looked at.
+
+use super::pattern::Pattern;
+use super::seen::{Edge, Seen};
+
+/// Rate tolerance either way.
+const RATE_TOLERANCE: f64 = 0.2;
+/// Prior of "none of these patterns".
+const PRIOR_OTHER: f64 = 0.01;
+/// Prior of a less usual printed form of a pattern.
+const PRIOR_VARIANT: f64 = 0.1;
+/// Densities are per this time, so that products keep a handy size. Cancels out.
+const DENSITY_UNIT_MS: f64 = 100.0;
+/// From here on a pattern counts as recognised.
+const ENOUGH: f64 = 0.9;
+/// Edges looked at, from the end; nobody needs more.
+const MOST_EDGES: usize = 400;
+
+/// One pattern and how probable it is.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ranked {
+    /// Pattern id.
+    pub id: String,
+    /// Between 0 and 1.
+    pub probability: f64,
+    /// Most probable period, ms, if the pattern has one.
+    pub period_ms: Option<f64>,
+}
+
+/// The pattern changed while somebody watched.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Change {
+    /// When, ms.
+    pub at_ms: f64,
+    /// Pattern before.
+    pub before: String,
+    /// Pattern after.
+    pub after: String,
+}
+
+/// Patterns, the most probable first.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ranking {
+    /// Every pattern looked at.
+    pub ranked: Vec<Ranked>,
+    /// Probability that it was none of them.
+    pub other: f64,
+    /// Whether the first is sure enough to act on.
+    pub enough: bool,
+    /// A change of pattern in the middle, if that explains it better.
+    pub change: Option<Change>,
+}
+
+impl Ranking {
+    /// The most probable pattern, if it beats "none of these".
+    #[must_use]
+    pub fn first(&self) -> Option<&Ranked> {
+        self.ranked
+            .first()
+            .filter(|ranked| ranked.probability > self.other)
+    }
+
+    /// Patterns that cannot be told apart by what was seen: all with at least a tenth.
+    #[must_use]
+    pub fn leaders(&self) -> Vec<&Ranked> {
+        self.ranked
+            .iter()
+            .filter(|ranked| ranked.probability >= 0.1)
+            .collect()
+    }
+
+    /// Builds a ranking from weights.
+    pub(super) fn from_weights(mut ranked: Vec<Ranked>, other: f64) -> Self {
+        let sum = other + ranked.iter().map(|one| one.probability).sum::<f64>();
+        let sum = if sum > 0.0 { sum } else { 1.0 };
+        for one in &mut ranked {
+            one.probability /= sum;
+        }
+        ranked.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+        let enough = ranked.first().is_some_and(|one| one.probability >= ENOUGH);
+        Self {
+            ranked,
+            other: other / sum,
+            enough,
+            change: None,
+        }
+    }
+}
+
+/// Ranks the patterns for what was seen.
+///
+/// With single-key taps steady and flickering lamps are left out: nobody taps them.
+#[must_use]
+pub fn rank(seen: &Seen, patterns: &[Pattern]) -> Ranking {
+    let mut ranking = rank_whole(seen, patterns);
+    if ranking.other > 0.5 {
+        ranking.change = find_change(seen, patterns);
+    }
+    ranking
+}
+
+fn rank_whole(seen: &Seen, patterns: &[Pattern]) -> Ranking {
+    let seen = &latest(seen);
+    let tapped = !seen.observer.both_edges;
+    let candidates: Vec<&Pattern> = patterns
+        .iter()
+        .filter(|pattern| !(tapped && (pattern.is_steady() || pattern.period_ms() < 200)))
+        .collect();
+    let ranked = candidates
+        .iter()
+        .map(|pattern| {
+            let (weight, period_ms) = weigh(pattern, seen);
+            let wrong_level = seen
+                .lit_at_start
+                .is_some_and(|lit| (pattern.id == "on" && !lit) || (pattern.id == "off" && lit));
+            let probability = if wrong_level { weight * 1e-3 } else { weight };
+            Ranked {
+                id: pattern.id.clone(),
+                probability,
+                period_ms,
+            }
+        })
+        .collect::<Vec<_>>();
+    let count = u32::try_from(candidates.len().max(1)).unwrap_or(1);
+    let other = weigh_other(seen) * f64::from(count) * PRIOR_OTHER / (1.0 - PRIOR_OTHER);
+    Ranking::from_weights(ranked, other)
+}
+
+/// The last edges only, so that work stays bounded.
+fn latest(seen: &Seen) -> Seen {
+    let surplus = seen.edges.len().saturating_sub(MOST_EDGES);
+    match seen.edges.get(surplus).filter(|_| surplus > 0) {
+        Some(edge) => seen.part(edge.at_ms - seen.observer.jitter_ms, seen.to_ms),
+        None => seen.clone(),
+    }
+}
+
+/// Looks for a moment at which one pattern gave way to another.
+fn find_change(seen: &Seen, patterns: &[Pattern]) -> Option<Change> {
+    let seen = &latest(seen);
+    if seen.edges.len() > 80 {
+        return None; // A change in so long a trace is better seen by watching again.
+    }
+    let mut best: Option<(f64, Change)> = None;
+    for pair in seen.edges.windows(2) {
+        let [left, right] = pair else { continue };
+        let at_ms = f64::midpoint(left.at_ms, right.at_ms);
+        let halves = (seen.part(seen.from_ms, at_ms), seen.part(at_ms, seen.to_ms));
+        if halves.0.edges.len() < 3 || halves.1.edges.len() < 3 {
+            continue;
+        }
+        let (before, after) = (
+            rank_whole(&halves.0, patterns),
+            rank_whole(&halves.1, patterns),
+        );
+        let (Some(first), Some(second)) = (before.first(), after.first()) else {
+            continue;
+        };
+        let sure = first.probability.min(second.probability);
+        let better = best.as_ref().is_none_or(|(so_far, _)| sure > *so_far);
+        if first.id != second.id && sure >= 0.6 && better {
+            let change = Change {
+                at_ms,
+                before: first.id.clone(),
+                after: second.id.clone(),
+            };
+            best = Some((sure, change));
+        }
+    }
+    best.map(|(_, change)| change)
+}
+
+/// Probability density of what was seen under one pattern, and its most probable period.
+fn weigh(pattern: &Pattern, seen: &Seen) -> (f64, Option<f64>) {
+    if pattern.is_steady() {
+        return (forward(&[], seen), None);
+    }
+    let usual = if pattern.variants_ms.is_empty() {
+        1.0
+    } else {
+        1.0 - PRIOR_VARIANT
+    };
+    let (mut total, mut best) = weigh_cycle(&pattern.cycle_ms, seen);
+    total *= usual;
+    for variant in &pattern.variants_ms {
+        let share =
+            PRIOR_VARIANT / f64::from(u32::try_from(pattern.variants_ms.len()).unwrap_or(1));
+        let (weight, period) = weigh_cycle(variant, seen);
+        if weight * share > total {
+            best = period;
+        }
+        total += weight * share;
+    }
+    (total, Some(best))
+}
+
+/// Averages over rate and phase.
+fn weigh_cycle(cycle_ms: &[u32], seen: &Seen) -> (f64, f64) {
+    let period: f64 = cycle_ms.iter().map(|time| f64::from(*time)).sum();
+    let half_ms = ((seen.to_ms - seen.from_ms) / 2.0).max(500.0);
+    let step_ms = 0.5 * seen.observer.jitter_ms;
+    let rates = whole(2.0 * RATE_TOLERANCE * half_ms / step_ms).clamp(20, 400);
+    let phases = whole(period / step_ms).clamp(8, 800);
+    let (mut total, mut best, mut best_period) = (0.0, 0.0, period);
+    let mut events = Vec::new();
+    for rate in 0..rates {
+        let share = (f64::from(rate) + 0.5) / f64::from(rates);
+        let stretch = 1.0 / (1.0 - RATE_TOLERANCE + 2.0 * RATE_TOLERANCE * share);
+        let mut at_this_rate = 0.0;
+        for phase in 0..phases {
+            let offset = period * stretch * (f64::from(phase) + 0.5) / f64::from(phases);
+            predict(cycle_ms, stretch, offset, seen, &mut events);
+            at_this_rate += forward(&events, seen);
+        }
+        total += at_this_rate;
+        if at_this_rate > best {
+            (best, best_period) = (at_this_rate, period * stretch);
+        }
+    }
+    (total / f64::from(rates) / f64::from(phases), best_period)
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "clamped right here"
+)]
+fn whole(number: f64) -> u32 {
+    number.clamp(0.0, 1e6).ceil() as u32
+}
+
+/// Edges that the pattern would make in the window; one cycle begins `offset` after its middle.
+fn predict(cycle_ms: &[u32], stretch: f64, offset: f64, seen: &Seen, events: &mut Vec<Edge>) {
+    events.clear();
+    let period: f64 = cycle_ms.iter().map(|time| f64::from(*time) * stretch).sum();
+    let start = f64::midpoint(seen.from_ms, seen.to_ms) + offset;
+    let back = ((start - seen.from_ms) / period).ceil();
+    let mut at_ms = start - back * period;
+    while at_ms < seen.to_ms && period > 0.0 {
+        let mut lit = true;
+        for time in cycle_ms {
+            let wanted = lit || seen.observer.both_edges;
+            if wanted && at_ms >= seen.from_ms && at_ms < seen.to_ms {
+                events.push(Edge { at_ms, lit });
+            }
+            at_ms += f64::from(*time) * stretch;
+            lit = !lit;
+        }
+    }
+}
+
+/// Sums the probability of all ways to assign seen edges to predicted ones.
+///
+/// `row[j]`: the events so far explain the first `j` seen edges.
+fn forward(events: &[Edge], seen: &Seen) -> f64 {
+    let observer = seen.observer;
+    let stray = observer.stray_per_s / 1000.0 * DENSITY_UNIT_MS;
+    let edges = &seen.edges;
+    let mut row = vec![0.0; edges.len() + 1];
+    let mut next = vec![0.0; edges.len() + 1];
+    if let Some(first) = row.first_mut() {
+        *first = 1.0;
+    }
+    let mut low = 0;
+    for event in events {
+        // Edges long past are stray before this event comes.
+        let limit = event.at_ms - 4.5 * observer.jitter_ms;
+        while let Some(edge) = edges.get(low).filter(|edge| edge.at_ms < limit) {
+            debug_assert!(edge.at_ms < limit);
+            let here = row.get(low).copied().unwrap_or(0.0);
+            if let Some(then) = row.get_mut(low + 1) {
+                *then += here * stray;
+            }
+            low += 1;
+        }
+        next.fill(0.0);
+        let (mut any, mut missed) = (false, observer.missed);
+        if event.at_ms - seen.from_ms < observer.jitter_ms * 2.0
+            || seen.to_ms - event.at_ms < observer.jitter_ms * 2.0
+        {
+            missed = missed.max(0.3); // At the rim the tap may lie outside.
+        }
+        for j in low..=edges.len() {
+            let here = row.get(j).copied().unwrap_or(0.0);
+            if here > 0.0 {
+                any = true;
+                spread(here, j, event, missed, seen, &mut next);
+            } else if any {
+                break;
+            }
+        }
+        if !any {
+            return 0.0;
+        }
+        std::mem::swap(&mut row, &mut next);
+    }
+    let mut sum = 0.0;
+    let mut left = 1.0;
+    for weight in row.iter().skip(low).rev() {
+        sum += weight * left;
+        left *= stray;
+    }
+    sum
+}
+
+/// Moves the probability of one cell on: the event is missed, seen once, or seen twice.
+fn spread(here: f64, j: usize, event: &Edge, missed: f64, seen: &Seen, next: &mut [f64]) {
+    let observer = seen.observer;
+    let mut add = |at: usize, weight: f64| {
+        if let Some(cell) = next.get_mut(at) {
+            *cell += weight;
+        }
+    };
+    add(j, here * missed);
+    let Some(edge) = seen.edges.get(j).filter(|edge| edge.lit == event.lit) else {
+        return;
+    };
+    let off = (edge.at_ms - event.at_ms) / observer.jitter_ms;
+    if off.abs() > 4.5 {
+        return;
+    }
+    let peak = DENSITY_UNIT_MS / (observer.jitter_ms * (2.0 * std::f64::consts::PI).sqrt());
+    let hit = here * (1.0 - missed) * peak * (-0.5 * off * off).exp();
+    add(j + 1, hit * (1.0 - observer.doubled));
+    let again = seen.edges.get(j + 1).filter(|again| again.lit == event.lit);
+    let gap = again.map_or(f64::INFINITY, |again| again.at_ms - edge.at_ms);
+    if (0.0..=DOUBLE_WITHIN_MS).contains(&gap) {
+        add(
+            j + 2,
+            hit * observer.doubled * DENSITY_UNIT_MS / DOUBLE_WITHIN_MS,
+        );
+    }
+}
+
+/// A key that bounces, or a finger that does, comes again within this time.
+const DOUBLE_WITHIN_MS: f64 = 250.0;
+
+/// Density under "something else": gaps of any length between 60 ms and 4 s, evenly by octave.
+fn weigh_other(seen: &Seen) -> f64 {
+    let octaves = (4000.0f64 / 60.0).ln();
+    let mut weight = 1.0;
+    for pair in seen.edges.windows(2) {
+        let [left, right] = pair else { continue };
+        let gap = (right.at_ms - left.at_ms).clamp(60.0, 4000.0);
+        weight *= DENSITY_UNIT_MS / (gap * octaves);
+    }
+    if seen.edges.is_empty() {
+        1e-3
+    } else {
+        weight * DENSITY_UNIT_MS / 4000.0
+    }
+}
