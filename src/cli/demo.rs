@@ -68,13 +68,12 @@ fn tell(as_json: bool, colour: bool) -> Result<u8, Failure> {
         let Some(last) = moments.last() else { continue };
         ended_as_told &= last.judgement.verdict.kind == story.ends;
         if as_json {
-            let mut object = json::check(
+            let result = json::check(
                 &last.judgement,
                 Some((&loaded.profile, &loaded.sha256)),
                 Some(&facts),
             );
-            object["story"] = story.scenario.into();
-            object["told"] = story.ends.id().into();
+            let object = json::with_story(result, story.scenario, story.ends.id());
             out::result(&format!("{object}\n"));
         } else {
             out::result(&story_text(

@@ -132,8 +132,8 @@ pub(crate) fn rank(seen: &Observations) -> Vec<(Cause, NextStep)> {
     let fitting: Vec<(&Row, i32)> = TABLE
         .iter()
         .filter(|row| {
-            !(row.serial_only && seen.gateway && seen.tcp_framing)
-                && !(row.gateway_only && !seen.gateway)
+            let overheard_line = !(seen.gateway && seen.tcp_framing);
+            (overheard_line || !row.serial_only) && (seen.gateway || !row.gateway_only)
         })
         .map(|row| {
             let moved: i32 = row

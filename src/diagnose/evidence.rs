@@ -167,9 +167,8 @@ pub(crate) fn count_points(profile: &Profile) -> BTreeSet<String> {
 /// A count as a whole number, if it is one.
 pub(crate) fn whole(number: f64) -> Option<u16> {
     (0..=u16::MAX)
-        .contains(&(number as i64).try_into().ok()?)
-        .then_some(())?;
-    u16::try_from(number as i64).ok()
+        .find(|whole| f64::from(*whole) >= number)
+        .filter(|whole| (f64::from(*whole) - number).abs() < 0.5)
 }
 
 /// Powers of ten that scale points give.
@@ -187,8 +186,10 @@ fn powers(mine: &[&Exchange], profile: &Profile, layout: &Layout) -> BTreeMap<St
             .into_iter()
             .rev()
             .find_map(|s| number(&s));
-        if let Some(power) = last.filter(|p| (-10.0..=10.0).contains(p)) {
-            powers.insert(point.id.clone(), power as i8);
+        let power =
+            last.and_then(|p| (-10i8..=10).find(|power| (f64::from(*power) - p).abs() < 0.5));
+        if let Some(power) = power {
+            powers.insert(point.id.clone(), power);
         }
     }
     powers

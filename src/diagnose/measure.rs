@@ -4,9 +4,10 @@
 //! Only good, fresh readings are measured. A cell that cannot be read is itself a finding: it
 //! cannot be shown to be above the never-charge-below voltage.
 
-use packside_profiles::model::{CrossCheckKind, LiesIn, Limits, Profile, Severity};
+use packside_profiles::model::{LiesIn, Limits, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
+use super::adds_up;
 use super::judgement::{Finding, Reading, ReadingQuality, Source};
 
 /// What the numbers of one member say.
@@ -41,16 +42,9 @@ pub(crate) fn measure(
     if at_rest(readings, profile) {
         spread(&mut measured, readings, profile);
     }
-    for check in &profile.cross_checks {
-        cross_check(
-            &mut measured,
-            readings,
-            profile,
-            check.what,
-            check.tolerance,
-            state,
-        );
-    }
+    measured
+        .findings
+        .extend(adds_up::violations(readings, profile, state));
     terminals(&mut measured, readings, profile, state);
     measured
 }
@@ -203,7 +197,8 @@ fn settle(measured: &mut Measured, readings: &[Reading], profile: &Profile) {
     }
 }
 
-fn first(readings: &[Reading], role: Role) -> Option<f64> {
+/// The good number of the first reading with a role.
+pub(crate) fn first(readings: &[Reading], role: Role) -> Option<f64> {
     readings
         .iter()
         .find(|r| r.role == role)
@@ -257,180 +252,6 @@ fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile) {
     }
 }
 
-fn cross_check(
-    measured: &mut Measured,
-    readings: &[Reading],
-    profile: &Profile,
-    what: CrossCheckKind,
-    tolerance: f64,
-    state: Option<StateKind>,
-) {
-    let unit = readings.first().map_or(0, |r| r.unit);
-    let mut compare = |class: Class,
-                       place: Place,
-                       left: (String, f64),
-                       right: (String, f64),
-                       value_unit: &str| {
-        if (left.1 - right.1).abs() <= tolerance {
-            return;
-        }
-        let text = format!(
-            "{} = {} but {} = {}: {} apart, more than {}",
-            left.0,
-            with_unit(left.1, value_unit),
-            right.0,
-            with_unit(right.1, value_unit),
-            with_unit((left.1 - right.1).abs(), value_unit),
-            with_unit(tolerance, value_unit),
-        );
-        measured
-            .findings
-            .push(finding(class, Severity::Alarm, unit, place, text));
-    };
-    let pack = first(readings, Role::PackVoltage);
-    match what {
-        CrossCheckKind::CellsMakeModule => {
-            for module in readings.iter().filter(|r| r.role == Role::ModuleVoltage) {
-                let cells = complete_sum(readings, Role::CellVoltage, module.place.module);
-                if let (Some(volts), Some(sum)) = (module.number(), cells) {
-                    let place = Place {
-                        module: module.place.module,
-                        item: None,
-                    };
-                    let name = place
-                        .module
-                        .map_or_else(String::new, |m| format!(" of module {m}"));
-                    compare(
-                        Class::SensorFault,
-                        place,
-                        (format!("sum of cells{name}"), sum),
-                        (module.name.clone(), volts),
-                        "V",
-                    );
-                }
-            }
-        }
-        CrossCheckKind::ModulesMakePack => {
-            if let (Some(volts), Some(sum)) =
-                (pack, complete_sum(readings, Role::ModuleVoltage, None))
-            {
-                compare(
-                    Class::ConfigurationFault,
-                    Place::default(),
-                    ("sum of modules".into(), sum),
-                    ("pack voltage".into(), volts),
-                    "V",
-                );
-            }
-        }
-        CrossCheckKind::CellsMakePack => {
-            if let (Some(volts), Some(sum)) =
-                (pack, complete_sum(readings, Role::CellVoltage, None))
-            {
-                compare(
-                    Class::SensorFault,
-                    Place::default(),
-                    ("sum of cells".into(), sum),
-                    ("pack voltage".into(), volts),
-                    "V",
-                );
-            }
-        }
-        CrossCheckKind::VoltsTimesAmpsMakePower => {
-            let amps = first(readings, Role::PackCurrent);
-            if let (Some(volts), Some(amps), Some(watts)) =
-                (pack, amps, first(readings, Role::PackPower))
-            {
-                compare(
-                    Class::SensorFault,
-                    Place::default(),
-                    ("voltage x current".into(), volts * amps),
-                    ("power".into(), watts),
-                    "W",
-                );
-            }
-        }
-        CrossCheckKind::ExtremesMatch => extremes(readings, &mut compare),
-        CrossCheckKind::TerminalsMatchPack => {
-            if let (true, Some(volts), Some(terminals)) = (
-                matches!(state, Some(StateKind::Standby | StateKind::Running))
-                    && switches_closed(readings, profile),
-                pack,
-                first(readings, Role::TerminalVoltage),
-            ) {
-                compare(
-                    Class::SwitchFault,
-                    Place::default(),
-                    ("terminal voltage".into(), terminals),
-                    ("pack voltage".into(), volts),
-                    "V",
-                );
-            }
-        }
-    }
-}
-
-/// The unit's own extremes against the extremes of the single values.
-fn extremes(
-    readings: &[Reading],
-    compare: &mut impl FnMut(Class, Place, (String, f64), (String, f64), &str),
-) {
-    for (role, single, highest) in [
-        (Role::CellVoltageMax, Role::CellVoltage, true),
-        (Role::CellVoltageMin, Role::CellVoltage, false),
-    ] {
-        let values = || {
-            readings
-                .iter()
-                .filter(|r| r.role == single)
-                .filter_map(Reading::number)
-        };
-        let own = if highest {
-            values().max_by(f64::total_cmp)
-        } else {
-            values().min_by(f64::total_cmp)
-        };
-        if let (Some(reported), Some(own), true) =
-            (first(readings, role), own, all_good(readings, single))
-        {
-            let which = if highest { "highest" } else { "lowest" };
-            compare(
-                Class::ControlUnitFault,
-                Place::default(),
-                (format!("{which} cell as reported"), reported),
-                (format!("{which} single cell"), own),
-                "V",
-            );
-        }
-    }
-}
-
-fn all_good(readings: &[Reading], role: Role) -> bool {
-    readings
-        .iter()
-        .filter(|r| r.role == role)
-        .all(|r| r.quality == ReadingQuality::Good)
-}
-
-/// Sum over all readings of a role (in one module), if every one of them is good.
-fn complete_sum(readings: &[Reading], role: Role, module: Option<u16>) -> Option<f64> {
-    let values: Option<Vec<f64>> = readings
-        .iter()
-        .filter(|r| r.role == role && (module.is_none() || r.place.module == module))
-        .map(Reading::number)
-        .collect();
-    values.filter(|v| !v.is_empty()).map(|v| v.iter().sum())
-}
-
-/// Whether the unit reports its switches closed (or has no point for them).
-fn switches_closed(readings: &[Reading], profile: &Profile) -> bool {
-    let closed = profile.unit.switches_closed;
-    readings
-        .iter()
-        .find(|r| r.role == Role::Switches)
-        .is_none_or(|r| r.raw.is_some_and(|raw| raw & closed == closed))
-}
-
 /// Voltage at the terminals although the switches are reported open: never "safe", never "fine".
 fn terminals(
     measured: &mut Measured,
@@ -477,7 +298,14 @@ fn terminals(
 /// Above this a voltage at open terminals is worth a warning, V.
 const TOUCH_LIMIT_V: f64 = 60.0;
 
-fn finding(class: Class, severity: Severity, unit: u8, place: Place, text: String) -> Finding {
+/// A finding from numbers.
+pub(crate) fn finding(
+    class: Class,
+    severity: Severity,
+    unit: u8,
+    place: Place,
+    text: String,
+) -> Finding {
     Finding {
         id: class.id(),
         class: Some(class),

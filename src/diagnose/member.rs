@@ -63,15 +63,7 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         rebooted_at,
         &measured.settled,
     );
-    let heartbeat = evidence.series(profile, Role::OwnHeartbeat);
-    let since_reboot: Vec<_> = heartbeat
-        .into_iter()
-        .filter(|(at, _)| rebooted_at.is_none_or(|r| *at >= r))
-        .collect();
-    let pulse = pulse(
-        &since_reboot,
-        Duration::from_secs_f64(profile.unit.refresh_s.clamp(0.1, 60.0)),
-    );
+    let pulse = own_pulse(evidence, profile, rebooted_at);
     let foreign: Vec<Duration> = shared
         .foreign
         .iter()
@@ -104,23 +96,15 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     if let Some((None, name)) = &state {
         doubts.push(format!("state {name}, which the profile does not know"));
     }
-    let frozen = frozen(
+    frozen(
         &mut findings,
         &mut doubts,
         pulse,
         evidence.unit,
         shared.facts,
     );
-    let (kind, why) = decide(
-        &findings,
-        doubts,
-        &inverter,
-        state_kind,
-        frozen,
-        unconfirmed,
-        &readings,
-        profile,
-    );
+    let roots = Roots::of(&findings, &readings, profile, unconfirmed);
+    let (kind, why) = decide(&roots, doubts, &inverter, state_kind, profile);
     Member {
         unit: evidence.unit,
         kind,
@@ -131,6 +115,16 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         inverter,
         unconfirmed,
     }
+}
+
+/// Whether the own heartbeat moves, since the last restart.
+fn own_pulse(evidence: &MemberEvidence, profile: &Profile, rebooted_at: Option<Duration>) -> Pulse {
+    let mut series = evidence.series(profile, Role::OwnHeartbeat);
+    series.retain(|(at, _)| rebooted_at.is_none_or(|reboot| *at >= reboot));
+    pulse(
+        &series,
+        Duration::from_secs_f64(profile.unit.refresh_s.clamp(0.1, 60.0)),
+    )
 }
 
 /// A member that never answered.
@@ -280,9 +274,9 @@ fn frozen(
     pulse: Pulse,
     unit: u8,
     facts: Option<&LinkFacts>,
-) -> bool {
+) {
     let Pulse::Frozen { stood } = pulse else {
-        return false;
+        return;
     };
     let gateway = facts.is_some_and(|f| matches!(f.kind, LinkKind::Gateway { .. }));
     let text = format!(
@@ -309,7 +303,6 @@ fn frozen(
             to_do: "record this first; then restart the control unit by the manual and see whether it returns".to_owned(),
         },
     );
-    !gateway
 }
 
 /// Whether a root is only a condition or an operator's action.
@@ -333,46 +326,55 @@ fn is_condition(finding: &Finding, readings: &[Reading], profile: &Profile) -> b
     cells.peek().is_some() && cells.all(|cell| cell.number().is_some_and(|volts| volts >= limit))
 }
 
-#[expect(
-    clippy::too_many_arguments,
-    reason = "the facts that decide, each by name"
-)]
+/// The root alarms, as far as they decide.
+struct Roots {
+    texts: Vec<String>,
+    only_conditions: bool,
+    unconfirmed: bool,
+}
+
+impl Roots {
+    fn of(
+        findings: &[Finding],
+        readings: &[Reading],
+        profile: &Profile,
+        unconfirmed: bool,
+    ) -> Self {
+        let roots: Vec<&Finding> = findings
+            .iter()
+            .filter(|f| {
+                f.root && f.severity == Severity::Alarm && f.class != Some(Class::InverterSilent)
+            })
+            .collect();
+        Self {
+            texts: roots.iter().map(|f| f.text.clone()).collect(),
+            only_conditions: roots.iter().all(|f| is_condition(f, readings, profile)),
+            unconfirmed,
+        }
+    }
+}
+
+/// Root alarms first; then anything missing or contradictory; only then the inverter link.
 fn decide(
-    findings: &[Finding],
+    roots: &Roots,
     doubts: Vec<String>,
     inverter: &InverterLink,
     state: Option<StateKind>,
-    frozen: bool,
-    unconfirmed: bool,
-    readings: &[Reading],
     profile: &Profile,
 ) -> (VerdictKind, Vec<String>) {
-    let roots: Vec<&Finding> = findings
-        .iter()
-        .filter(|f| {
-            f.root && f.severity == Severity::Alarm && f.class != Some(Class::InverterSilent)
-        })
-        .collect();
-    let texts = || roots.iter().map(|f| f.text.clone()).collect::<Vec<_>>();
-    let only_conditions = roots.iter().all(|f| is_condition(f, readings, profile));
-    if !roots.is_empty() && !only_conditions {
-        let mut why = texts();
-        if unconfirmed {
+    let mut why = roots.texts.clone();
+    if !why.is_empty() && !roots.only_conditions {
+        if roots.unconfirmed {
             why.push("unconfirmed: the map could not be recognised for certain".to_owned());
         }
         return (VerdictKind::Fault, why);
     }
-    debug_assert!(!frozen, "a frozen heartbeat is a root");
-    if !roots.is_empty() {
-        let mut why = texts();
-        if doubts.is_empty() {
-            return (VerdictKind::NotReady, why);
-        }
+    if !doubts.is_empty() {
         why.splice(0..0, doubts);
         return (VerdictKind::Undecided, why);
     }
-    if !doubts.is_empty() {
-        return (VerdictKind::Undecided, doubts);
+    if !why.is_empty() {
+        return (VerdictKind::NotReady, why);
     }
     by_inverter(inverter, state, profile)
 }

@@ -18,6 +18,7 @@ use std::time::Duration;
 use packside_profiles::model::{Profile, Severity};
 use packside_profiles::{Role, Value};
 
+mod adds_up;
 mod bus;
 mod causes;
 pub(crate) mod evidence;

@@ -325,10 +325,11 @@ impl<'a> Look<'a> {
         let members = self.profile.members.as_ref().filter(|_| !self.only);
         let count = members.map_or(1, |members| self.pack_count().min(members.at_most.into()));
         let next = u16::from(self.unit) + 1;
-        if next < u16::from(self.first_unit) + count {
-            if let Ok(unit) = u8::try_from(next) {
-                return self.begin_unit(unit);
-            }
+        if let (true, Ok(unit)) = (
+            next < u16::from(self.first_unit) + count,
+            u8::try_from(next),
+        ) {
+            return self.begin_unit(unit);
         }
         self.stage = Stage::Over;
     }
