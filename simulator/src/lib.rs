@@ -23,10 +23,7 @@ mod protect;
 mod registers;
 mod scenario;
 mod scenario_file;
-pub mod serve;
 mod unit;
-#[cfg(unix)]
-mod unix;
 mod world;
 
 pub use frame::Framing;
