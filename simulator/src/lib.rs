@@ -23,11 +23,13 @@ mod protect;
 mod registers;
 mod scenario;
 mod scenario_file;
+pub mod serve;
 mod unit;
 mod world;
 
 pub use frame::Framing;
 pub use scenario::{
     Event, Expect, InverterPlan, Mischief, MischiefKind, Mistake, Scenario, ScenarioError, Stack,
+    time_from_text,
 };
 pub use world::{Arrival, Truth, UnitTruth, World};

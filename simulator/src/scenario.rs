@@ -247,6 +247,26 @@ pub enum MischiefKind {
     NoAnswer,
 }
 
+impl fmt::Display for MischiefKind {
+    /// As scenario files write it.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Drop => "drop",
+            Self::Damage => "damage",
+            Self::Late => "late",
+            Self::Twice => "twice",
+            Self::Foreign => "foreign",
+            Self::Echo => "echo",
+            Self::Garbage => "garbage",
+            Self::Cut => "cut",
+            Self::Bytewise => "bytewise",
+            Self::Exception => "exception",
+            Self::WrongUnit => "wrong-unit",
+            Self::NoAnswer => "no-answer",
+        })
+    }
+}
+
 /// A bad habit, how often and when.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -295,7 +315,7 @@ fn two() -> u8 {
     2
 }
 
-pub(crate) fn parse_time(text: &str) -> Option<Duration> {
+fn parse_time(text: &str) -> Option<Duration> {
     let unit_at = text.find(|c: char| c.is_ascii_alphabetic())?;
     let (number, unit) = text.split_at(unit_at);
     let number: f64 = number.trim().parse().ok()?;
@@ -312,12 +332,20 @@ pub(crate) fn parse_time(text: &str) -> Option<Duration> {
         .then(|| Duration::from_secs_f64(seconds))
 }
 
-fn time<'de, D: serde::Deserializer<'de>>(source: D) -> Result<Duration, D::Error> {
-    let text = String::deserialize(source)?;
-    parse_time(&text).ok_or_else(|| serde::de::Error::custom(no_time(&text)))
+/// Reads a time as scenarios write it: `20s`, `800ms`, `2min`, `1h`.
+///
+/// # Errors
+/// Where the text is none, in the words of a scenario's mistakes.
+pub fn time_from_text(text: &str) -> Result<Duration, String> {
+    parse_time(text).ok_or_else(|| no_time(text))
 }
 
-pub(crate) fn no_time(text: &str) -> String {
+fn time<'de, D: serde::Deserializer<'de>>(source: D) -> Result<Duration, D::Error> {
+    let text = String::deserialize(source)?;
+    time_from_text(&text).map_err(serde::de::Error::custom)
+}
+
+fn no_time(text: &str) -> String {
     format!("expected a time like \"20s\", \"800ms\", \"2min\" or \"1h\", found \"{text}\"")
 }
 

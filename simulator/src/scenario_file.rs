@@ -168,9 +168,7 @@ impl TryFrom<String> for Time {
     type Error = String;
 
     fn try_from(text: String) -> Result<Self, String> {
-        crate::scenario::parse_time(&text)
-            .map(Self)
-            .ok_or_else(|| crate::scenario::no_time(&text))
+        crate::scenario::time_from_text(&text).map(Self)
     }
 }
 

@@ -489,7 +489,8 @@ impl World {
         ends
     }
 
-    fn inverter_talks(&self) -> bool {
+    /// Whether the inverter talks now.
+    pub fn inverter_talks(&self) -> bool {
         let planned = self.inverter.as_ref().is_some_and(|plan| {
             self.now >= plan.from && plan.until.is_none_or(|until| self.now < until)
         });
