@@ -437,6 +437,14 @@ fn base(base: Base) -> String {
     }
 }
 
+/// Base of an address as in the file.
+pub fn base_name(base: Base) -> String {
+    match base {
+        Base::Absolute => "absolute".to_owned(),
+        Base::Model(id) => format!("model({id})"),
+    }
+}
+
 /// Name of a table as in the file.
 pub fn table(table: Table) -> &'static str {
     match table {

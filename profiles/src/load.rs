@@ -412,7 +412,17 @@ pub fn find(name: &str, config: Option<&Path>) -> Result<Loaded, FindError> {
             name: name.to_owned(),
             path,
         }),
-        (Some(path), None) => from_file(&path),
+        (Some(path), None) => {
+            let loaded = from_file(&path)?;
+            let id = &loaded.profile.profile.id;
+            match shipped().iter().any(|(shipped, _)| shipped == id) {
+                true => Err(FindError::SameName {
+                    name: id.clone(),
+                    path,
+                }),
+                false => Ok(loaded),
+            }
+        }
         (None, Some(text)) => from_text(text.to_owned(), format!("shipped:{name}")),
         (None, None) => Err(FindError::Unknown {
             name: name.to_owned(),
