@@ -86,6 +86,15 @@ impl Point {
         }
     }
 
+    /// Bits of the raw value after slicing; 0 for a text.
+    pub fn value_bits(&self) -> u32 {
+        if self.kind == Kind::String {
+            0
+        } else {
+            part(self).1
+        }
+    }
+
     fn is_signed(&self) -> bool {
         matches!(
             self.kind,

@@ -316,6 +316,10 @@ fn pattern(code: &LampCode) -> String {
 
 /// The register map as one page: spans, then every point with its place, type, unit and role.
 pub fn overview(profile: &Profile) -> String {
+    heading(profile) + "\n" + &point_table(profile)
+}
+
+fn heading(profile: &Profile) -> String {
     let head = &profile.profile;
     let answering = &profile.answering;
     let functions: Vec<String> = answering
@@ -350,28 +354,20 @@ pub fn overview(profile: &Profile) -> String {
         "inverter",
         &format!("silent after {} s; {}", inverter.silence_s, fed_by(profile)),
     );
-    page.line(
-        "may be read",
-        &profile
-            .spans
-            .iter()
-            .map(span)
-            .collect::<Vec<_>>()
-            .join(", "),
-    );
-    page.line(
-        "never read",
-        &profile
-            .clears_when_read
-            .iter()
-            .map(span)
-            .collect::<Vec<_>>()
-            .join(", "),
-    );
-    let mut text = page.text;
-    let _ = writeln!(
-        text,
-        "\n  {:<22} {:<24} {:<11} {:<6} role",
+    let lost = &profile.clears_when_read;
+    let readable = profile.spans.iter().filter(|span| !lost.contains(span));
+    page.line("may be read", &ranges(readable));
+    page.line("never read", &ranges(lost));
+    page.text
+}
+
+fn ranges<'s>(spans: impl IntoIterator<Item = &'s Span>) -> String {
+    spans.into_iter().map(span).collect::<Vec<_>>().join(", ")
+}
+
+fn point_table(profile: &Profile) -> String {
+    let mut text = format!(
+        "  {:<22} {:<24} {:<11} {:<6} role\n",
         "point", "registers, from 0", "type", "unit"
     );
     for point in &profile.points {
@@ -438,6 +434,14 @@ fn base(base: Base) -> String {
     match base {
         Base::Absolute => String::new(),
         Base::Model(id) => format!("model {id} + "),
+    }
+}
+
+/// Base of an address as in the file.
+pub fn base_name(base: Base) -> String {
+    match base {
+        Base::Absolute => "absolute".to_owned(),
+        Base::Model(id) => format!("model({id})"),
     }
 }
 

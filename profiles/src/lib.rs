@@ -20,6 +20,7 @@ pub mod load;
 pub mod lookup;
 pub mod meaning;
 pub mod model;
+mod problem;
 mod rules;
 
 pub use codec::{Decoded, Quality, Value, decode, encode, encode_raw};

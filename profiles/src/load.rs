@@ -7,7 +7,6 @@
 //! A serde error ends the reading of whatever it is in. So every point, flag, lamp and so on is
 //! read by itself: one mistake costs one item, and the rules still see all the others.
 
-use std::fmt;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
@@ -21,6 +20,8 @@ use crate::model::{
     InverterFamily, Lamp, LampCode, LampPattern, ManualStep, Members, Point, Profile, Recognise,
     Span, StorageWindow, UnitPicture,
 };
+use crate::problem::{self, Collector};
+pub use crate::problem::{Problem, Problems};
 use crate::rules;
 
 /// A shipped profile: id and text. A new map is added here.
@@ -46,126 +47,6 @@ pub struct Loaded {
     pub text: String,
     /// File name, or `shipped:NAME`.
     pub origin: String,
-}
-
-/// One mistake, with its place.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Problem {
-    /// Line, 1-based; 0 where the whole file is meant.
-    pub line: usize,
-    /// Column in characters, 1-based.
-    pub column: usize,
-    /// Characters to underline.
-    pub width: usize,
-    /// The line as it stands.
-    pub source: String,
-    /// Where: expected what, found what.
-    pub message: String,
-    /// What to change.
-    pub fix: String,
-}
-
-/// All mistakes of one file.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Problems {
-    /// File name.
-    pub origin: String,
-    /// The mistakes, by line.
-    pub list: Vec<Problem>,
-}
-
-/// Mistakes printed before the rest is only counted, so that they fit a screen or two.
-const PRINTED: usize = 20;
-
-impl fmt::Display for Problems {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let n = self.list.len();
-        writeln!(
-            f,
-            "{}: {n} {}",
-            self.origin,
-            if n == 1 { "mistake" } else { "mistakes" }
-        )?;
-        for problem in self.list.iter().take(PRINTED) {
-            let Problem {
-                line,
-                column,
-                width,
-                source,
-                message,
-                fix,
-            } = problem;
-            writeln!(f, "{}:{line}:{column}: {message}", self.origin)?;
-            if *line > 0 {
-                let carets = "^".repeat((*width).max(1));
-                writeln!(f, "{line:>5} | {source}")?;
-                writeln!(
-                    f,
-                    "      | {}{carets}",
-                    " ".repeat(column.saturating_sub(1))
-                )?;
-            }
-            if !fix.is_empty() {
-                writeln!(f, "      fix: {fix}")?;
-            }
-        }
-        if n > PRINTED {
-            writeln!(f, "and {} more", n - PRINTED)?;
-        }
-        Ok(())
-    }
-}
-
-impl std::error::Error for Problems {}
-
-/// Collects mistakes while a file is read.
-pub(crate) struct Collector<'t> {
-    text: &'t str,
-    list: Vec<Problem>,
-}
-
-impl Collector<'_> {
-    /// Notes a mistake at a byte range of the file.
-    pub(crate) fn add(
-        &mut self,
-        span: Range<usize>,
-        message: impl Into<String>,
-        fix: impl Into<String>,
-    ) {
-        let start = span.start.min(self.text.len());
-        let before = self.text.get(..start).unwrap_or_default();
-        let line_start = before.rfind('\n').map_or(0, |at| at + 1);
-        let source = self
-            .text
-            .get(line_start..)
-            .unwrap_or_default()
-            .lines()
-            .next()
-            .unwrap_or_default();
-        let column = self
-            .text
-            .get(line_start..start)
-            .unwrap_or_default()
-            .chars()
-            .count();
-        let covered = self
-            .text
-            .get(span)
-            .unwrap_or_default()
-            .lines()
-            .next()
-            .unwrap_or_default()
-            .chars()
-            .count();
-        self.list.push(Problem {
-            line: before.matches('\n').count() + 1,
-            column: column + 1,
-            width: covered.clamp(1, source.chars().count().saturating_sub(column).max(1)),
-            source: source.to_owned(),
-            message: message.into(),
-            fix: fix.into(),
-        });
-    }
 }
 
 /// One item of a file with the place it stands at.
@@ -246,16 +127,13 @@ const KEYS: &[&str] = &[
 /// # Errors
 /// All mistakes of the file at once.
 pub fn load(text: &str, origin: &str) -> Result<Profile, Problems> {
-    let mut problems = Collector {
-        text,
-        list: Vec::new(),
-    };
+    let mut problems = Collector::new(text);
     let (table, errors) = DeTable::parse_recoverable(text);
     for error in &errors {
         problems.add(
-            error.span().unwrap_or(0..0),
+            error.span().unwrap_or_default(),
             format!("no valid TOML: {}", error.message()),
-            "",
+            "correct the syntax first; the rest is checked after that",
         );
     }
     let mut profile = None;
@@ -264,21 +142,19 @@ pub fn load(text: &str, origin: &str) -> Result<Profile, Problems> {
         rules::check(&draft, &mut problems);
         profile = assemble(draft);
     }
-    problems.list.sort_by_key(|p| (p.line, p.column));
-    problems.list.dedup();
+    let list = problems.finish();
     match profile {
-        Some(profile) if problems.list.is_empty() => Ok(profile),
+        Some(profile) if list.is_empty() => Ok(profile),
         _ => Err(Problems {
             origin: origin.to_owned(),
-            list: problems.list,
+            list,
         }),
     }
 }
 
 fn format_fits(table: &DeTable<'_>, problems: &mut Collector<'_>) -> bool {
     let Some(format) = table.get("format") else {
-        problems.add(
-            0..0,
+        problems.add_whole(
             "format: expected format = 1 at the top of the file, found nothing",
             "add: format = 1",
         );
@@ -309,10 +185,15 @@ fn format_fits(table: &DeTable<'_>, problems: &mut Collector<'_>) -> bool {
 fn draft<'t>(table: &'t DeTable<'t>, problems: &mut Collector<'_>) -> Draft<'t> {
     for (key, _) in table {
         if !KEYS.contains(&key.get_ref().as_ref()) {
-            let fix = format!("remove it, or use one of: {}", KEYS.join(", "));
+            let near = near_matches(key.get_ref(), KEYS.iter().copied());
+            let fix = match near.as_slice() {
+                [] => format!("use one of: {}", KEYS.join(", ")),
+                near => format!("did you mean {}?", near.join(" or ")),
+            };
+            let found = key.get_ref();
             problems.add(
                 key.span(),
-                format!("unknown key \"{}\"", key.get_ref()),
+                format!("file: expected a known key, found \"{found}\""),
                 fix,
             );
         }
@@ -341,28 +222,57 @@ fn draft<'t>(table: &'t DeTable<'t>, problems: &mut Collector<'_>) -> Draft<'t> 
     }
 }
 
+/// Reads one item. A mistake in it hides no other: the key is taken out and the rest is read again.
 fn read<'t, T: DeserializeOwned>(
     key: &str,
     source: &'t Spanned<DeValue<'t>>,
     problems: &mut Collector<'_>,
 ) -> Option<Item<'t, T>> {
-    match T::deserialize(source.clone().into_deserializer()) {
-        Ok(value) => Some(Item { value, source }),
-        Err(error) => {
-            let name = source
-                .get_ref()
-                .get("id")
-                .and_then(|id| id.get_ref().as_str());
-            let name = name.map_or_else(String::new, |id| format!(" \"{id}\""));
-            let span = error.span().unwrap_or_else(|| source.span());
-            problems.add(
-                first_line(span),
-                format!("{key}{name}: {}", error.message()),
-                "",
-            );
-            None
+    let id = source
+        .get_ref()
+        .get("id")
+        .and_then(|id| id.get_ref().as_str());
+    let name = id.map_or_else(|| key.to_owned(), |id| format!("{key} \"{id}\""));
+    let mut rest = source.clone();
+    let mut taken_out: Vec<String> = Vec::new();
+    loop {
+        let error = match T::deserialize(rest.clone().into_deserializer()) {
+            Ok(value) if taken_out.is_empty() => return Some(Item { value, source }),
+            Ok(_) => break,
+            Err(error) => error,
+        };
+        let missing = problem::missing_key(error.message());
+        // Missing because it was taken out, or because the key taken out was this one misspelt.
+        let meant =
+            |taken: &String| missing.is_some_and(|key| !near_matches(taken, [key]).is_empty());
+        if taken_out.iter().any(meant) {
+            break;
         }
+        let span = error.span().unwrap_or_else(|| source.span());
+        let wrong = wrong_key(&rest, &span).filter(|_| missing.is_none());
+        let place = wrong
+            .as_ref()
+            .map_or_else(|| name.clone(), |wrong| format!("{name}, {wrong}"));
+        let (message, fix) = problem::reword(error.message(), &place, &name);
+        problems.add(first_line(span), message, fix);
+        let (Some(wrong), DeValue::Table(table)) = (wrong, rest.get_mut()) else {
+            break;
+        };
+        table.remove(wrong.as_str());
+        taken_out.push(wrong);
     }
+    problems.broken(id.unwrap_or(key));
+    None
+}
+
+/// The key of a table that a mistake belongs to: it, or its value, stands there.
+fn wrong_key(item: &Spanned<DeValue<'_>>, span: &Range<usize>) -> Option<String> {
+    let table = item.get_ref().as_table()?;
+    let covers = |place: Range<usize>| place.start <= span.start && span.end <= place.end;
+    let (key, _) = table
+        .iter()
+        .find(|(key, value)| covers(key.span()) || covers(value.span()))?;
+    Some(key.get_ref().to_string())
 }
 
 fn one<'t, T: DeserializeOwned>(
@@ -381,8 +291,7 @@ fn needed<'t, T: DeserializeOwned>(
     problems: &mut Collector<'_>,
 ) -> Option<Item<'t, T>> {
     if !table.contains_key(key) {
-        problems.add(
-            0..0,
+        problems.add_whole(
             format!("{key}: expected a table [{key}], found none"),
             format!("add [{key}]"),
         );
@@ -503,7 +412,17 @@ pub fn find(name: &str, config: Option<&Path>) -> Result<Loaded, FindError> {
             name: name.to_owned(),
             path,
         }),
-        (Some(path), None) => from_file(&path),
+        (Some(path), None) => {
+            let loaded = from_file(&path)?;
+            let id = &loaded.profile.profile.id;
+            match shipped().iter().any(|(shipped, _)| shipped == id) {
+                true => Err(FindError::SameName {
+                    name: id.clone(),
+                    path,
+                }),
+                false => Ok(loaded),
+            }
+        }
         (None, Some(text)) => from_text(text.to_owned(), format!("shipped:{name}")),
         (None, None) => Err(FindError::Unknown {
             name: name.to_owned(),

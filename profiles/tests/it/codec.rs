@@ -267,33 +267,33 @@ proptest! {
         prop_assert_eq!(decoded.value.is_none() && p.kind != Kind::Bcd16 && p.kind != Kind::Bcd32, decoded.quality == Quality::NotAvailable);
     }
 
+    // Above 2^53 the number has fewer digits than the registers, so wide ones get 48 bits here;
+    // `encode_raw` is for the rest.
     #[test]
-    fn what_was_decoded_encodes_to_the_same_registers(p in any_point(), words in prop::collection::vec(any::<u16>(), 4), power in -3i8..=3) {
-        // Above 2^53 the number has fewer digits than the registers: `encode_raw` is for those.
-        let small = |raw: u64| !matches!(p.kind, Kind::U64 | Kind::I64) || raw < 1 << 48 || raw > u64::MAX - (1 << 48);
-        let width = usize::from(p.width());
-        let decoded = decode(&p, &words[..width], power).unwrap();
-        prop_assume!(small(decoded.raw));
-        let Some(value) = decoded.value else { return Ok(()) };
-        if matches!(p.kind, Kind::String) {
+    fn what_was_decoded_encodes_to_the_same_registers(p in any_point(), raw: u64, power in -3i8..=3) {
+        if p.kind == Kind::String {
             return Ok(());
         }
+        let raw = match p.kind {
+            Kind::U64 => raw >> 16,
+            Kind::I64 => (raw.cast_signed() >> 16).cast_unsigned(),
+            _ => raw & (u64::MAX >> (64 - p.raw_bits())),
+        };
         let power = if matches!(p.kind, Kind::F32 | Kind::F64) { 0 } else { power };
-        let value = if power == 0 { decode(&p, &words[..width], 0).unwrap().value.unwrap_or(value) } else { value };
         // The other half of the register belongs to another point and must stay.
-        let mut written = words[..width].to_vec();
-        match p.kind {
-            Kind::U8Low | Kind::I8Low => written[0] &= 0xff00,
-            Kind::U8High | Kind::I8High => written[0] &= 0x00ff,
-            _ => written.fill(0),
-        }
+        let mut words = vec![0x5a5a; p.width().into()];
+        encode_raw(&p, raw, &mut words).unwrap();
+        let Some(value) = decode(&p, &words, power).unwrap().value else { return Ok(()) };
+        let mut written = vec![0x5a5a; p.width().into()];
         encode(&p, &value, power, &mut written).unwrap();
-        prop_assert_eq!(&written[..], &words[..width]);
+        prop_assert_eq!(written, words);
     }
 
     #[test]
     fn raw_written_is_raw_read(p in any_point(), raw: u64) {
-        prop_assume!(p.kind != Kind::String);
+        if p.kind == Kind::String {
+            return Ok(());
+        }
         let raw = raw & (u64::MAX >> (64 - p.raw_bits()));
         let mut words = vec![0x5a5a; p.width().into()];
         encode_raw(&p, raw, &mut words).unwrap();

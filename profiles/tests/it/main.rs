@@ -1,6 +1,15 @@
 //! Tests of the profile layer as its users see it.
 
+#![expect(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    clippy::cast_possible_truncation,
+    reason = "tests may panic"
+)]
+
 mod codec;
+mod explain;
+mod find;
 mod layout;
 mod rules;
 mod shipped;
