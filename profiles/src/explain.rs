@@ -12,9 +12,9 @@ use std::fmt::Write as _;
 
 use crate::lookup::near_matches;
 use crate::meaning::{Class, Role};
-use crate::model::{
-    Base, Clears, Count, Flag, Kind, Lamp, LampCode, LiesIn, Point, Profile, Severity, Span, Table,
-};
+use crate::model::{Base, Count, Flag, Lamp, LampCode, Point, Profile, Severity, Span};
+pub use crate::words::{base_name, kind_name, table};
+use crate::words::{clears, lies_in, severity};
 
 /// Something in a profile that can be explained.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -437,24 +437,6 @@ fn base(base: Base) -> String {
     }
 }
 
-/// Base of an address as in the file.
-pub fn base_name(base: Base) -> String {
-    match base {
-        Base::Absolute => "absolute".to_owned(),
-        Base::Model(id) => format!("model({id})"),
-    }
-}
-
-/// Name of a table as in the file.
-pub fn table(table: Table) -> &'static str {
-    match table {
-        Table::Coil => "coil",
-        Table::Discrete => "discrete",
-        Table::Holding => "holding",
-        Table::Input => "input",
-    }
-}
-
 /// Registers of the first instance, `input 64` or `holding 4-11`.
 pub fn address(profile: &Profile, point: &Point) -> String {
     let group = point.group.as_ref().and_then(|id| profile.group(id));
@@ -563,59 +545,6 @@ fn limits(point: &Point) -> String {
         parts.push(format!("impossible outside {lowest} to {highest}"));
     }
     parts.join(", ")
-}
-
-/// Name of a type as in the file.
-pub fn kind_name(kind: Kind) -> &'static str {
-    match kind {
-        Kind::U8Low => "u8-low",
-        Kind::U8High => "u8-high",
-        Kind::I8Low => "i8-low",
-        Kind::I8High => "i8-high",
-        Kind::U16 => "u16",
-        Kind::I16 => "i16",
-        Kind::U32 => "u32",
-        Kind::I32 => "i32",
-        Kind::U64 => "u64",
-        Kind::I64 => "i64",
-        Kind::F32 => "f32",
-        Kind::F64 => "f64",
-        Kind::Bcd16 => "bcd16",
-        Kind::Bcd32 => "bcd32",
-        Kind::String => "string",
-        Kind::Bits16 => "bits16",
-        Kind::Bits32 => "bits32",
-        Kind::Enum16 => "enum16",
-        Kind::Enum32 => "enum32",
-    }
-}
-
-fn severity(severity: Severity) -> &'static str {
-    match severity {
-        Severity::Notice => "notice",
-        Severity::Warning => "warning",
-        Severity::Alarm => "alarm",
-    }
-}
-
-fn lies_in(place: LiesIn) -> &'static str {
-    match place {
-        LiesIn::Module => "a battery module",
-        LiesIn::ControlUnit => "the control unit",
-        LiesIn::Connection => "a cable, connector or socket",
-        LiesIn::InverterSide => "the inverter or what hangs on it",
-        LiesIn::SiteCondition => "temperature, charge or the site",
-        LiesIn::Operator => "somebody switched it so",
-        LiesIn::Unknown => "not said",
-    }
-}
-
-fn clears(clears: Clears) -> &'static str {
-    match clears {
-        Clears::BySelf => "by itself when its reason has gone",
-        Clears::PowerCycle => "only when the unit is switched off and on",
-        Clears::Service => "only by the maker's service",
-    }
 }
 
 /// A heading and labelled lines, wrapped at 100 columns; empty entries are left out.

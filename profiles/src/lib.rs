@@ -22,6 +22,7 @@ pub mod meaning;
 pub mod model;
 mod problem;
 mod rules;
+mod words;
 
 pub use codec::{Decoded, Quality, Value, decode, encode, encode_raw};
 pub use layout::{Instance, Known, Layout, Place, models_in_chain};

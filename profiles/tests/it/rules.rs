@@ -546,7 +546,7 @@ fn err_unit_and_windows() {
     check(
         "when = \"before-power\"",
         "when = \"first\"",
-        "manual_step \"polarity\", when: expected one of before-power, power-up, with-inverter, after, found \"first\"",
+        "manual_step \"sound-outside\", when: expected one of before-power, power-up, with-inverter, after, found \"first\"",
     );
 }
 
