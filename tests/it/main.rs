@@ -1,8 +1,18 @@
 //! Integration tests, one binary.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::print_stdout,
+    reason = "a test may fail loudly, and prints its table"
+)]
+
+mod bad_input;
 mod link_asking;
 mod link_open;
 mod link_rules;
 mod link_watch;
 mod peer;
+mod scenarios;
 mod scripted;
