@@ -52,7 +52,7 @@ fn err_profile_with_ten_mistakes_names_all_ten() {
     let (_, text) = packside_profiles::shipped()[0];
     // Kind: invented (ten different mistakes, one edit each)
     let edits = [
-        ("unit = 1\n", "unit = 300\n"),
+        ("unit = 1\n", "unit = 0\n"),
         ("time_out_ms = 600", "time_out_ms = 10"),
         ("functions = [3, 4, 8]", "functions = [3, 4, 6]"),
         ("silence_s = 45", "silence_s = 0"),
@@ -81,7 +81,7 @@ fn err_profile_with_ten_mistakes_names_all_ten() {
         &[
             "broken.toml:",
             "^",
-            "300",
+            "answering.unit",
             "time_out_ms",
             "functions",
             "silence_s",
