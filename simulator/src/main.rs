@@ -49,7 +49,7 @@ struct RunArgs {
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
     /// Scenario seconds in one real second, the line's as well: to see lamps and states go by
-    #[arg(long, value_name = "N", default_value_t = 1.0)]
+    #[arg(long, value_name = "N", default_value_t = 1.0, value_parser = speed_from_text)]
     speed: f64,
     /// Line settings, for example 19200-8E1 [default: the profile's]
     #[arg(long, value_name = "LINE")]
@@ -85,6 +85,11 @@ fn start_from_text(text: &str) -> Result<Duration, String> {
         return Err("expected at most 24h".to_owned());
     }
     Ok(time)
+}
+
+fn speed_from_text(text: &str) -> Result<f64, String> {
+    let speed = text.parse().ok().filter(|s| (0.01..=1000.0).contains(s));
+    speed.ok_or_else(|| format!("expected a number from 0.01 to 1000, found \"{text}\""))
 }
 
 fn main() -> ExitCode {

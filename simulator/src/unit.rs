@@ -387,8 +387,10 @@ fn write_many(data: &[u8]) -> Result<Vec<u8>, u8> {
 
 /// Function 2B/0E, basic objects only.
 fn identify(data: &[u8], firmware: &str) -> Result<Vec<u8>, u8> {
-    let &[0x0e, code, object] = data else {
-        return Err(1);
+    let (code, object) = match data {
+        [0x0e, code, object] => (*code, *object),
+        [0x0e, ..] => return Err(3),
+        _ => return Err(1),
     };
     let texts = ["Simulated, no maker", "SIMULATED", firmware];
     let chosen: Vec<usize> = match code {

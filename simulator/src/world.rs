@@ -16,12 +16,15 @@
 //! # Sources
 //! - Modbus over Serial Line V1.02, 2.5.1.1 (silences) and 2.4.1 (broadcast is not answered)
 
+mod inverter;
+mod line;
+
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
-use packside_profiles::model::{FedBy, InverterPort, Profile, Table};
-use packside_profiles::{LineSettings, Role, StateKind};
+use packside_profiles::model::Profile;
+use packside_profiles::{LineSettings, StateKind};
 
 use crate::dice::Dice;
 use crate::frame::{Framing, Request, Splitter, wrap};
@@ -35,6 +38,15 @@ const QUEUED: usize = 4096;
 
 /// Most clients at a time; bytes of further ones are lost.
 const CLIENTS: usize = 64;
+
+/// Most questions of one client that a gateway keeps; further ones are lost.
+// Kind:   published
+// Source: Modbus Messaging on TCP/IP Implementation Guide V1.0b: up to 16 transactions may be
+//         outstanding
+const OUTSTANDING: usize = 16;
+
+/// Longest that a client's bytes wait for the line; a real port would not take more either.
+const BACKLOG: Duration = Duration::from_secs(10);
 
 /// What is really the case with one unit.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -86,7 +98,12 @@ enum Happening {
 #[derive(Debug, Clone)]
 struct Client {
     splitter: Splitter,
+    /// When its last byte is on the wire.
     last_byte: Duration,
+    /// When its last byte that the units have heard was on the wire.
+    heard: Duration,
+    /// On TCP: when each of its questions is answered.
+    open: Vec<Duration>,
 }
 
 /// Everything, at a time.
@@ -192,6 +209,8 @@ impl World {
         let fresh = || Client {
             splitter: Splitter::new(framing),
             last_byte: at,
+            heard: at,
+            open: Vec::new(),
         };
         let entry = self.clients.entry(client).or_insert_with(fresh);
         let mut bytes = bytes.to_vec();
@@ -201,6 +220,9 @@ impl World {
             return;
         }
         let begins = at.max(entry.last_byte);
+        if begins > at + BACKLOG {
+            return;
+        }
         let ends = begins + self.line.characters(bytes.len());
         entry.last_byte = ends;
         if self.rules.echoes(begins) {
@@ -210,23 +232,6 @@ impl World {
         }
         self.line_free = self.line_free.max(ends);
         self.push(ends, Happening::ClientBytes { client, bytes });
-    }
-
-    /// Two talk at once: both are damaged.
-    fn collide(&mut self, begins: Duration, ends: Duration, bytes: &mut [u8]) {
-        let mut hit = false;
-        for (at, what) in &mut self.queue {
-            if let Happening::Arrives { began, bytes, .. } = what
-                && *began < ends
-                && at.0 > begins
-            {
-                hit = true;
-                bytes.iter_mut().for_each(|byte| *byte ^= self.dice.byte());
-            }
-        }
-        if hit {
-            bytes.iter_mut().for_each(|byte| *byte ^= self.dice.byte());
-        }
     }
 
     /// A client is gone; nothing more reaches it.
@@ -309,8 +314,9 @@ impl World {
             return;
         };
         let errors = entry.splitter.damaged;
-        let silent = at.saturating_sub(sent).saturating_sub(entry.last_byte);
-        if self.framing == Framing::Rtu && entry.last_byte < at && silent > patience {
+        let silent = at.saturating_sub(sent).saturating_sub(entry.heard);
+        entry.heard = at;
+        if self.framing == Framing::Rtu && silent > patience {
             entry.splitter.forget();
         }
         let requests = entry.splitter.push(bytes);
@@ -319,8 +325,24 @@ impl World {
             unit.counters.bus_errors = unit.counters.bus_errors.wrapping_add(errors);
         }
         for request in requests {
-            self.request(at, Asker::Client(client), &request);
+            if self.is_overrun(at, client) {
+                continue;
+            }
+            let end = self.request(at, Asker::Client(client), &request);
+            if let (Some(end), Some(entry)) = (end, self.clients.get_mut(&client)) {
+                entry.open.push(end);
+            }
         }
+    }
+
+    /// Whether a gateway has as many open questions of a client as it keeps. On a serial line
+    /// nothing is kept: whoever asks on top of an answer damages it.
+    fn is_overrun(&mut self, at: Duration, client: u32) -> bool {
+        let Some(entry) = self.clients.get_mut(&client) else {
+            return true;
+        };
+        entry.open.retain(|end| *end > at);
+        self.framing == Framing::Tcp && entry.open.len() >= OUTSTANDING
     }
 
     /// A request is at the units. Gives the end of the answer, if one comes.
@@ -373,197 +395,6 @@ impl World {
             }]
         };
         self.answer(at, asker, request, &coming)
-    }
-
-    /// A gateway says that its unit is silent; a serial line says nothing.
-    fn nobody(&mut self, at: Duration, asker: Asker, request: &Request) -> Option<Duration> {
-        let Asker::Client(client) = asker else {
-            return None;
-        };
-        if self.framing != Framing::Tcp {
-            return None;
-        }
-        // A gateway that is set up well gives up a little before its client does.
-        let patience = Duration::from_millis(self.profile.answering.time_out_ms.into()) * 4 / 5;
-        let pdu = [request.pdu.first()? | 0x80, 0x0b];
-        let bytes = wrap(Framing::Tcp, request.transaction, request.unit, &pdu);
-        let ends = at.max(self.line_free) + patience;
-        self.line_free = ends;
-        self.push(
-            ends,
-            Happening::Arrives {
-                client: Some(client),
-                began: ends,
-                bytes,
-            },
-        );
-        Some(ends)
-    }
-
-    /// Puts what comes of an answer on the line. Gives its end.
-    fn answer(
-        &mut self,
-        at: Duration,
-        asker: Asker,
-        request: &Request,
-        coming: &[Coming],
-    ) -> Option<Duration> {
-        if self.queue.len() >= QUEUED {
-            return None;
-        }
-        let client = match asker {
-            Asker::Client(client) => Some(client),
-            Asker::Inverter => None,
-        };
-        let silence = self.line.frame_silence();
-        let mut end = None;
-        for part in coming {
-            let started = if self.framing == Framing::Tcp {
-                at.max(self.line_free) + self.line.characters(request.pdu.len() + 3)
-            } else {
-                at.max(self.line_free)
-            };
-            let begins = started + silence + self.answer_time + part.later;
-            end = Some(match self.framing {
-                Framing::Rtu => self.transmit(client, begins, &part.bytes, part.bytewise),
-                Framing::Tcp => self.deliver(client, begins, part),
-            });
-        }
-        end
-    }
-
-    /// Sends bytes at character times, in chunks. Gives the end of the last one.
-    fn transmit(
-        &mut self,
-        client: Option<u32>,
-        begins: Duration,
-        bytes: &[u8],
-        bytewise: Option<Duration>,
-    ) -> Duration {
-        let size = if bytewise.is_some() {
-            1
-        } else {
-            chunk_size(self.line)
-        };
-        let mut sent = 0;
-        let mut waited = Duration::ZERO;
-        let mut ends = begins;
-        for chunk in bytes.chunks(size) {
-            let began = begins + waited + self.line.characters(sent);
-            sent += chunk.len();
-            ends = begins + waited + self.line.characters(sent);
-            self.push(
-                ends,
-                Happening::Arrives {
-                    client,
-                    began,
-                    bytes: chunk.to_vec(),
-                },
-            );
-            waited += bytewise.unwrap_or_default();
-        }
-        self.line_free = self.line_free.max(ends);
-        ends
-    }
-
-    /// Delivers what a gateway has received as a whole, or byte by byte.
-    fn deliver(&mut self, client: Option<u32>, begins: Duration, part: &Coming) -> Duration {
-        let mut ends = begins + self.line.characters(part.bytes.len().saturating_sub(4));
-        self.line_free = self.line_free.max(ends);
-        let size = if part.bytewise.is_some() {
-            1
-        } else {
-            part.bytes.len().max(1)
-        };
-        for chunk in part.bytes.chunks(size) {
-            self.push(
-                ends,
-                Happening::Arrives {
-                    client,
-                    began: ends,
-                    bytes: chunk.to_vec(),
-                },
-            );
-            ends += part.bytewise.unwrap_or_default();
-        }
-        ends
-    }
-
-    /// Whether the inverter talks now.
-    pub fn inverter_talks(&self) -> bool {
-        let planned = self.inverter.as_ref().is_some_and(|plan| {
-            self.now >= plan.from && plan.until.is_none_or(|until| self.now < until)
-        });
-        self.inverter_forced.unwrap_or(planned)
-    }
-
-    /// One step of the inverter's round: at the first it also plans its next round.
-    fn inverter_turn(&mut self, at: Duration, step: usize) {
-        let Some(every) = self.inverter.as_ref().map(|plan| plan.every) else {
-            return;
-        };
-        let on_this_line =
-            self.framing == Framing::Rtu && self.profile.inverter.port == InverterPort::ThisBus;
-        if on_this_line && at < self.line_free && self.inverter_talks() {
-            let free = self.line_free + self.line.frame_silence() + Duration::from_millis(2);
-            self.push(free, Happening::InverterTurn { step });
-            return;
-        }
-        if step == 0 {
-            self.push(
-                at + every.max(Duration::from_millis(200)),
-                Happening::InverterTurn { step: 0 },
-            );
-            self.inverter_counter = self.inverter_counter.wrapping_add(1);
-        }
-        if !self.inverter_talks() {
-            return;
-        }
-        if !on_this_line {
-            let counter = self.inverter_counter;
-            self.units
-                .iter_mut()
-                .filter(|unit| unit.is_on())
-                .for_each(|unit| unit.feed_unseen(at, counter));
-            return;
-        }
-        let Some((unit, pdu)) = self.round().into_iter().nth(step) else {
-            return;
-        };
-        let bytes = wrap(Framing::Rtu, 0, unit, &pdu);
-        let ends = self.transmit(None, at, &bytes, None);
-        let request = Request {
-            transaction: 0,
-            unit,
-            pdu,
-        };
-        self.push(ends, Happening::InverterRequest { step, request });
-    }
-
-    /// What the inverter asks in one round: a sign of life where writes feed the unit, and the
-    /// state, of every unit.
-    fn round(&self) -> Vec<(u8, Vec<u8>)> {
-        let first_of = |role| self.profile.points.iter().find(|p| p.role == role);
-        let mut round = Vec::new();
-        for unit in &self.units {
-            if self.profile.inverter.fed_by == FedBy::Writes {
-                let [a, b] = first_of(Role::InverterHeartbeat)
-                    .map_or(0, |p| p.address)
-                    .to_be_bytes();
-                let [c, d] = self.inverter_counter.to_be_bytes();
-                round.push((unit.address, vec![6, a, b, c, d]));
-            }
-            if let Some(state) = first_of(Role::State) {
-                let function = if state.table == Some(Table::Holding) {
-                    3
-                } else {
-                    4
-                };
-                let [a, b] = state.address.to_be_bytes();
-                round.push((unit.address, vec![function, a, b, 0, 1]));
-            }
-        }
-        round
     }
 
     /// Line settings.
@@ -630,10 +461,4 @@ impl World {
             units: self.units.iter().map(unit).collect(),
         }
     }
-}
-
-/// Characters that arrive together: few enough that a listener sees a frame grow, many enough that
-/// a real driver can keep up.
-fn chunk_size(line: LineSettings) -> usize {
-    if line.baud > 38_400 { 32 } else { 8 }
 }
