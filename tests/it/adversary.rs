@@ -207,6 +207,66 @@ fn count_of(ask: &Ask) -> u16 {
     }
 }
 
+/// What the asker lets be asked, after waiting where too many old questions are open.
+fn may_be_asked(line: &mut Line, wanted: Ask) -> Ask {
+    if let Next::Stuck = line.asker.next(wanted) {
+        // The tool waits until old questions have aged; so does this test.
+        line.now += Duration::from_secs(600);
+        line.asker.tick(line.now);
+    }
+    match line.asker.next(wanted) {
+        Next::Ask(ask) | Next::Fence(ask) => ask,
+        Next::Stuck => panic!("stuck for ever, seed {SEED:#x}"),
+    }
+}
+
+/// Lets the line do to one question what the plan says.
+fn play(line: &mut Line, plan: Plan, ask: &Ask, transaction: u16, number: u32) {
+    let mut frame = line.answer(ask, transaction, &Line::truth(number, count_of(ask)));
+    match plan {
+        Plan::Prompt => line.hear(&frame),
+        Plan::ByteByByte => frame.iter().for_each(|byte| line.hear(&[*byte])),
+        Plan::GarbageBefore => {
+            let garbage = line.garbage();
+            line.hear(&[garbage, frame].concat());
+        }
+        Plan::Exception => {
+            let pdu = [ask.function() | 0x80, 0x02];
+            let frame = line.frame(ask, transaction, &pdu);
+            line.hear(&frame);
+        }
+        Plan::Lost => {}
+        Plan::Late => line.late.push(frame),
+        Plan::Damaged => {
+            line.damage(&mut frame);
+            line.hear(&frame);
+        }
+        Plan::Cut => {
+            let kept = 1 + line.dice.below(frame.len() as u64 - 1) as usize;
+            line.hear(&frame[..kept]);
+        }
+        Plan::ForeignBefore => {
+            // Differs in unit: nobody asked unit 77.
+            let foreign = line.answer(
+                &read(77, 0, count_of(ask)),
+                0xfff1,
+                &Line::truth(!number, count_of(ask)),
+            );
+            line.hear(&foreign);
+            line.hear(&frame);
+        }
+        Plan::OlderAgain => {
+            let differs = |older: &(Ask, Vec<u8>)| {
+                older.0.unit != ask.unit || count_of(&older.0) != count_of(ask)
+            };
+            if let Some((_, older)) = line.older.clone().filter(differs) {
+                line.hear(&older);
+            }
+            line.hear(&frame);
+        }
+    }
+}
+
 /// One question under one plan. Gives the exchange, the truth, and the plan that was really used.
 fn one(line: &mut Line, number: u32) -> (Exchange, Vec<u16>, Plan) {
     let wanted = read(
@@ -214,18 +274,7 @@ fn one(line: &mut Line, number: u32) -> (Exchange, Vec<u16>, Plan) {
         line.dice.below(500) as u16,
         1 + line.dice.below(20) as u16,
     );
-    let ask = match line.asker.next(wanted) {
-        Next::Ask(ask) | Next::Fence(ask) => ask,
-        Next::Stuck => {
-            // The tool waits until old questions have aged; so does this test.
-            line.now += Duration::from_secs(600);
-            line.asker.tick(line.now);
-            match line.asker.next(wanted) {
-                Next::Ask(ask) | Next::Fence(ask) => ask,
-                Next::Stuck => panic!("stuck for ever at exchange {number}"),
-            }
-        }
-    };
+    let ask = may_be_asked(line, wanted);
     // Late answers of earlier questions arrive before or after the new question goes out.
     let early = line.dice.below(2) == 0;
     let overdue = std::mem::take(&mut line.late);
@@ -250,50 +299,9 @@ fn one(line: &mut Line, number: u32) -> (Exchange, Vec<u16>, Plan) {
     }
     let words = Line::truth(number, count_of(&ask));
     let plan = PLANS[line.dice.below(PLANS.len() as u64) as usize];
-    let mut frame = line.answer(&ask, transaction.unwrap_or_default(), &words);
-    let whole = frame.clone();
-    match plan {
-        Plan::Prompt => line.hear(&frame),
-        Plan::ByteByByte => frame.iter().for_each(|byte| line.hear(&[*byte])),
-        Plan::GarbageBefore => {
-            let garbage = line.garbage();
-            line.hear(&[garbage, frame].concat());
-        }
-        Plan::Exception => {
-            let pdu = [ask.function() | 0x80, 0x02];
-            let frame = line.frame(&ask, transaction.unwrap_or_default(), &pdu);
-            line.hear(&frame);
-        }
-        Plan::Lost => {}
-        Plan::Late => line.late.push(frame),
-        Plan::Damaged => {
-            line.damage(&mut frame);
-            line.hear(&frame);
-        }
-        Plan::Cut => {
-            let kept = 1 + line.dice.below(frame.len() as u64 - 1) as usize;
-            line.hear(&frame[..kept]);
-        }
-        Plan::ForeignBefore => {
-            // Differs in unit: nobody asked unit 77.
-            let foreign = line.answer(
-                &read(77, 0, count_of(&ask)),
-                0xfff1,
-                &Line::truth(!number, count_of(&ask)),
-            );
-            line.hear(&foreign);
-            line.hear(&frame);
-        }
-        Plan::OlderAgain => {
-            let differs = |older: &(Ask, Vec<u8>)| {
-                older.0.unit != ask.unit || count_of(&older.0) != count_of(&ask)
-            };
-            if let Some((_, older)) = line.older.clone().filter(differs) {
-                line.hear(&older);
-            }
-            line.hear(&frame);
-        }
-    }
+    let transaction = transaction.unwrap_or_default();
+    let whole = line.answer(&ask, transaction, &words);
+    play(line, plan, &ask, transaction, number);
     line.happen(What::DeadlinePassed { exchange });
     line.older = Some((ask, whole));
     let found = line
