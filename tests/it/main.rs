@@ -11,6 +11,7 @@
 
 mod adversary;
 mod bad_input;
+mod cases;
 mod link_asking;
 mod link_open;
 mod link_rules;
