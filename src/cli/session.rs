@@ -7,7 +7,7 @@ use std::time::Duration;
 use packside_profiles::Profile;
 
 use super::out;
-use crate::event::{Event, What};
+use crate::event::{Event, LinkKind, What};
 use crate::link::{Asking, LinkTrouble, NotShown, Quiet, Wake, quiet_window};
 use crate::poll::{Cost, Look, Want};
 use crate::wire::{Ask, Question};
@@ -54,11 +54,8 @@ pub(crate) fn begin(
         .listen_first
         .unwrap_or_else(|| quiet_window(Some(profile)));
     let wake = Wake::of(Some(profile), &packside_profiles::Known::default(), &[]);
-    if let (Some(why), false) = (wake.why(), manner.user_said) {
-        // Refused before the first byte, unless the link is simulated: `prove` decides.
-        tracing::debug!(%why, "asking may wake the unit");
-    }
-    if overhears && !manner.user_said {
+    let user_said = users_word(&quiet, &wake, manner);
+    if overhears && !user_said {
         out::say(&format!(
             "listening {:.1} s first: only one client may ask on a serial bus",
             window.as_secs_f64()
@@ -68,7 +65,7 @@ pub(crate) fn begin(
             .listen_for_silence(window, until)
             .map_err(Refusal::Trouble)?;
     }
-    let proof = match quiet.prove(&wake, window, manner.user_said) {
+    let proof = match quiet.prove(&wake, window, user_said) {
         Ok(proof) => proof,
         Err(NotShown::NotSilent { silent, window }) => {
             return Err(overhear(quiet, NotShown::NotSilent { silent, window }));
@@ -81,6 +78,24 @@ pub(crate) fn begin(
             let (quiet, why) = *back;
             overhear(quiet, why)
         })
+}
+
+/// The user's explicit word that asking is right: given on the command line, or by a key after the
+/// caution where a person can answer.
+fn users_word(quiet: &Quiet, wake: &Wake, manner: &Manner) -> bool {
+    let real = !matches!(quiet.facts().kind, LinkKind::Simulated { .. });
+    let Some(why) = wake.why().filter(|_| real) else {
+        return manner.user_said;
+    };
+    out::say(&format!(
+        "CAUTION: {why}. Any question may put its lamp out, and it may pre-charge and close its switches: nobody may \
+         have hands near the terminals."
+    ));
+    if manner.user_said || !out::interactive() {
+        return manner.user_said;
+    }
+    out::say("Ask it all the same? Type y and Enter; anything else leaves it alone.");
+    out::answer().as_deref() == Some("y")
 }
 
 /// Somebody is heard: do not ask, but hear what they say.

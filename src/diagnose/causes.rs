@@ -51,7 +51,7 @@ struct Row {
     prior: i32,
     serial_only: bool,
     gateway_only: bool,
-    /// Weight of each observation in bits, in the order of [`names`].
+    /// Weight of each observation in bits, in the order of [`columns`].
     weights: [i32; COLUMNS],
     next: (&'static str, &'static str, Needs),
 }

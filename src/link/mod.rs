@@ -1,6 +1,6 @@
 //! The way to the unit: opens it, listens first, and asks only where that is shown to be right.
 //!
-//! [`open`] gives a [`Quiet`] link. [`Quiet::prove`] says by rule whether asking is right, and
+//! [`open()`] gives a [`Quiet`] link. [`Quiet::prove`] says by rule whether asking is right, and
 //! [`Quiet::ask`] then makes it an [`Asking`] one. All bytes pass one tap and stand on the tape as
 //! [`crate::event::Event`]s. A [`Port`] moves the bytes and tells the time; it is real (a worker
 //! thread) or virtual (the simulator).

@@ -27,6 +27,8 @@ use crate::wire::{Ask, Question};
 const TRIES: u8 = 3;
 /// Looks at the heartbeat before giving up on it.
 const HEARTBEAT_LOOKS: u32 = 5;
+/// Refusals without a single answer after which a unit is left alone.
+const REFUSALS: u32 = 12;
 /// Pause after a "busy" answer.
 const BUSY_PAUSE: Duration = Duration::from_millis(300);
 
@@ -69,6 +71,9 @@ pub struct Look<'a> {
     refused: Vec<Instance>,
     exchanges: Vec<Exchange>,
     silent_reads: u32,
+    /// Reads answered with data, and reads refused, by the present unit.
+    answered: u32,
+    refusals: u32,
     planned: usize,
 }
 
@@ -90,6 +95,8 @@ impl<'a> Look<'a> {
             refused: Vec::new(),
             exchanges: Vec::new(),
             silent_reads: 0,
+            answered: 0,
+            refusals: 0,
             planned: 0,
         };
         look.begin_unit(unit);
@@ -132,7 +139,10 @@ impl<'a> Look<'a> {
             return;
         };
         match &exchange.outcome {
-            Outcome::Answered(_) => self.silent_reads = 0,
+            Outcome::Answered(_) => {
+                self.silent_reads = 0;
+                self.answered += 1;
+            }
             Outcome::Exception(0x02 | 0x03) => {
                 self.silent_reads = 0;
                 self.divide(&read);
@@ -177,7 +187,15 @@ impl<'a> Look<'a> {
     }
 
     /// Cuts a refused block until the missing points are known.
+    ///
+    /// A unit that refuses everything has another map or is not configured: a few refusals show it.
     fn divide(&mut self, read: &Read) {
+        self.refusals += 1;
+        if self.answered == 0 && self.refusals >= REFUSALS {
+            self.queue.clear();
+            self.stage = Stage::IdentityAgain;
+            return;
+        }
         match split(read, &self.layout.instances) {
             Split::Halves(left, right) => {
                 self.planned += 2;
@@ -199,6 +217,8 @@ impl<'a> Look<'a> {
         self.layout = Layout::new(self.profile, &self.known);
         self.refused.clear();
         self.silent_reads = 0;
+        self.answered = 0;
+        self.refusals = 0;
         let asking_feeds = !matches!(
             self.profile.inverter.fed_by,
             FedBy::Writes | FedBy::OtherPort

@@ -1,6 +1,6 @@
 //! The cheapest way to read the wanted points.
 //!
-//! [`plan`] cuts them into reads, [`split`] finds the missing ones after a refusal, and
+//! [`plan()`] cuts them into reads, [`split`] finds the missing ones after a refusal, and
 //! [`cycle_time`] says how long the line needs at least.
 //!
 //! Does not: ask anything, or know a clock.

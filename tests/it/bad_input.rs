@@ -256,3 +256,46 @@ fn rack_that_asking_may_wake_is_not_asked_without_the_explicit_word() {
     assert!(stderr.contains("--ask-anyway"), "{stderr}");
     assert!(heard.join().unwrap().is_empty(), "a byte was sent");
 }
+
+/// Only `check` reaches a unit; `demo` stays inside, `lamp` and `profile` open no link.
+#[test]
+fn check_sends_nothing_but_questions_that_change_nothing() {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = listener.local_addr().unwrap().to_string();
+    let heard = std::thread::spawn(move || {
+        let mut stream = listener.accept().unwrap().0;
+        let mut functions = Vec::new();
+        let mut request = [0; 12];
+        while stream.read_exact(&mut request).is_ok() {
+            functions.push(request[7]);
+            // Exception 02 to everything: the tool then tries whatever else it would ever ask.
+            let refusal = [&request[..4], &[0, 3, request[6], request[7] | 0x80, 2]].concat();
+            if stream.write_all(&refusal).is_err() {
+                break;
+            }
+        }
+        functions
+    });
+    let output = packside(&[
+        "check",
+        "--gateway",
+        &address,
+        "--profile",
+        "generic-hv-stack",
+        "--only",
+        "1",
+    ]);
+    assert_eq!(
+        output.status.code(),
+        Some(6),
+        "refusals are no fault and no bus problem"
+    );
+    let functions = heard.join().unwrap();
+    assert!(functions.len() > 3, "{functions:?}");
+    assert!(
+        functions
+            .iter()
+            .all(|function| matches!(function, 1..=4 | 8 | 0x11 | 0x2b)),
+        "{functions:?}"
+    );
+}
