@@ -56,11 +56,17 @@ impl Pairing {
     /// Whether the frame is our own request given back. Where an answer could look the same, the
     /// first copy is taken for the echo, unless the link has been shown not to echo.
     fn is_echo(&mut self, span: &Span) -> bool {
-        let knows_better = self.echoes() == Some(false);
+        let echoes = self.echoes();
         let Some(open) = self.open.as_mut().filter(|open| is_during(open, span)) else {
             return false;
         };
-        let can_be = !knows_better && !open.echo_seen && !open.frame_seen;
+        // Where it is not known yet, only the first frame can be it: somebody else may ask the
+        // same. Where it is known, an adapter may deliver a late answer and the echo together.
+        let may_echo = match echoes {
+            Some(echoes) => echoes,
+            None => !open.frame_seen,
+        };
+        let can_be = may_echo && !open.echo_seen;
         if !can_be || span.bytes != open.request {
             return false;
         }
@@ -79,11 +85,14 @@ impl Pairing {
     }
 
     fn name_stray(&mut self, span: &Span, unit: u8, pdu: &[u8]) -> StrayKind {
+        let answers_foreign = self.answers_foreign(span, unit, pdu);
+        if answers_foreign {
+            self.foreign = None;
+        }
         if self.fits_unanswered(unit, pdu) {
             return StrayKind::Late;
         }
-        if self.answers_foreign(span, unit, pdu) {
-            self.foreign = None;
+        if answers_foreign {
             return StrayKind::ForeignAnswer;
         }
         if self.accepted.contains(&span.bytes) {
@@ -126,6 +135,8 @@ impl Pairing {
         if let (Some(ask), Some(open)) = (&ask, &mut self.open) {
             open.contested |= ask.shares_answers_with(&open.ask);
         }
+        let unit = span.bytes.first().copied().unwrap_or_default();
+        self.heard_request = Some((span.last.at, unit));
         self.foreign = Some(Foreign {
             frame: span.bytes.clone(),
             ask,

@@ -15,7 +15,8 @@
 //!
 //! # Limits
 //! On RTU nothing in a frame says which of two questions of one shape it answers. A duplicate or
-//! an unheard request's answer that comes while a question of its shape is open is accepted.
+//! an unheard request's answer that comes while a question of its shape is open is accepted. So is
+//! an answer that was held back for more than a minute: questions are given up by then.
 //!
 //! # Sources
 //! - Modbus over Serial Line V1.02, 2.4.1; Modbus Messaging on TCP/IP V1.0b, 4.3 (transactions)

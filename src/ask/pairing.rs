@@ -86,6 +86,8 @@ pub struct Pairing {
     /// Transaction ids and whether they were answered, oldest first.
     pub(super) transactions: VecDeque<(u16, bool)>,
     pub(super) foreign: Option<Foreign>,
+    /// When somebody else was last heard asking, and which unit.
+    pub(super) heard_request: Option<(Duration, u8)>,
     echoes: Option<bool>,
     last_in: Duration,
     now: Duration,
@@ -108,6 +110,7 @@ impl Pairing {
             accepted: VecDeque::new(),
             transactions: VecDeque::new(),
             foreign: None,
+            heard_request: None,
             echoes: None,
             last_in: Duration::ZERO,
             now: Duration::ZERO,
@@ -136,7 +139,7 @@ impl Pairing {
                 ..
             } => self.asked(*exchange, *ask, transaction.unwrap_or(0), &mut done),
             What::Out(bytes) => self.sent(bytes),
-            What::In(bytes) => self.received(bytes, &mut done),
+            What::In(bytes) => self.received(bytes, event.at, &mut done),
             What::DeadlinePassed { exchange } => {
                 if self.open.as_ref().is_some_and(|o| o.number == *exchange) {
                     self.give_up(false, &mut done);
@@ -160,6 +163,11 @@ impl Pairing {
     /// Whether the link gives our own requests back: `None` until it was shown either way.
     pub fn echoes(&self) -> Option<bool> {
         self.echoes
+    }
+
+    /// When somebody else was last heard asking, and which unit.
+    pub fn heard_request(&self) -> Option<(Duration, u8)> {
+        self.heard_request
     }
 
     /// Number of the last exchange.
@@ -191,7 +199,11 @@ impl Pairing {
         if self.open.as_ref().is_some_and(|o| o.number == number) {
             return;
         }
-        self.give_up(false, done);
+        // Bytes that are still undecided may be the begin of a late answer or of somebody else's
+        // request, whose rest comes during this exchange: they stay undecided.
+        if self.open.is_some() {
+            self.give_up(false, done);
+        }
         self.tick(self.now);
         if self.now.saturating_sub(self.last_in) > PAUSE {
             self.sort_out(true, done);
@@ -227,21 +239,16 @@ impl Pairing {
         open.request.truncate(RUN);
     }
 
-    fn received(&mut self, bytes: &[u8], done: &mut Vec<Exchange>) {
+    fn received(&mut self, bytes: &[u8], at: Duration, done: &mut Vec<Exchange>) {
         if self.open.is_none() && self.now.saturating_sub(self.last_in) > PAUSE {
             self.sort_out(true, done);
             self.end_run();
         }
         self.last_in = self.now;
-        let open = self.open.as_ref().filter(|open| !open.request.is_empty());
-        let during = open.map(|open| open.number);
-        self.splitter.push(
-            bytes,
-            Stamp {
-                at: self.now,
-                during,
-            },
-        );
+        // Bytes read before the question may lie in a queue until after it was sent.
+        let is_during = |open: &&Open| !open.request.is_empty() && at >= open.asked_at;
+        let during = self.open.as_ref().filter(is_during).map(|o| o.number);
+        self.splitter.push(bytes, Stamp { at, during });
         self.sort_out(false, done);
     }
 
@@ -249,7 +256,9 @@ impl Pairing {
     fn sort_out(&mut self, is_over: bool, done: &mut Vec<Exchange>) {
         loop {
             let expected = self.open.as_ref().map(|open| (&open.ask, open.transaction));
-            let Some(span) = self.splitter.next(expected, is_over) else {
+            let unanswered = self.unanswered.iter().map(|u| u.ask);
+            let others: Vec<Ask> = unanswered.chain(self.awaited().copied()).collect();
+            let Some(span) = self.splitter.next_knowing(expected, &others, is_over) else {
                 return;
             };
             match span.kind {

@@ -224,8 +224,8 @@ fn answer_begun_before_the_question_went_out_is_not_its_own() {
     session.ask(read(1, 0, 2));
     session.hear(&frame[4..]);
     session.time_out();
-    // What came after the question is the rest of a cut frame.
-    assert_eq!(session.last().0, Outcome::TimedOut(Silence::Damaged));
+    let silent = Outcome::TimedOut(Silence::OnlyNotOurs);
+    assert_eq!(session.last(), (silent, vec![StrayKind::ForeignAnswer]));
 }
 
 #[test]
@@ -308,4 +308,62 @@ fn lost_link_ends_the_exchange() {
     assert_eq!(session.last().0, Outcome::LinkLost);
     session.happen(What::Back);
     assert_ne!(session.asker.next(read(1, 0, 2)), Next::Ask(read(1, 0, 2)));
+}
+
+#[test]
+fn late_answer_cut_by_the_next_question_is_still_named_late() {
+    let mut session = Session::new(&[3]);
+    session.ask(read(1, 0, 2));
+    session.time_out();
+    let late = answer(1, &[7, 8]);
+    session.hear(&late[..4]);
+    session.ask(read(1, 0, 1));
+    session.hear(&late[4..]);
+    session.hear(&answer(1, &[9]));
+    assert_eq!(session.last(), (registers(&[9]), vec![StrayKind::Late]));
+}
+
+#[test]
+fn foreign_request_cut_by_our_question_is_still_heard() {
+    let mut session = Session::new(&[3]);
+    let theirs = read(1, 40, 2).encode_rtu();
+    session.hear(&theirs[..5]);
+    session.ask(read(1, 0, 2));
+    session.hear(&theirs[5..]);
+    session.hear(&answer(1, &[1, 2]));
+    session.time_out();
+    let kinds = vec![StrayKind::ForeignRequest, StrayKind::Doubtful];
+    let silent = Outcome::TimedOut(Silence::OnlyNotOurs);
+    assert_eq!(session.last(), (silent, kinds));
+    let heard = session.asker.pairing().heard_request();
+    assert_eq!(heard.map(|(_, unit)| unit), Some(1));
+}
+
+#[test]
+fn known_echo_behind_a_late_answer_is_no_foreign_request() {
+    let mut session = Session::new(&[3]);
+    let request = session.ask(read(1, 0, 3));
+    session.hear(&request);
+    session.hear(&answer(1, &[1, 2, 3]));
+    session.ask(read(1, 0, 2));
+    session.time_out();
+    let request = session.ask(read(1, 0, 1));
+    session.hear(&[answer(1, &[7, 8]), request, answer(1, &[9])].concat());
+    let kinds = vec![StrayKind::Late, StrayKind::Echo];
+    assert_eq!(session.last(), (registers(&[9]), kinds));
+    assert_eq!(session.asker.pairing().heard_request(), None);
+}
+
+#[test]
+fn bytes_read_before_the_question_but_handed_over_after_it_are_not_its_answer() {
+    let mut session = Session::new(&[3]);
+    session.now += ms(100);
+    session.ask(read(1, 0, 1));
+    let what = What::In(answer(1, &[9]));
+    let event = Event { at: ms(50), what };
+    session.done.extend(session.asker.take(&event));
+    session.events.push(event);
+    session.time_out();
+    let silent = Outcome::TimedOut(Silence::OnlyNotOurs);
+    assert_eq!(session.last(), (silent, vec![StrayKind::ForeignAnswer]));
 }

@@ -102,44 +102,48 @@ impl Splitter {
     /// `expected` is the open question and its transaction id (which RTU ignores). With `is_over`
     /// nothing more will come: no byte stays undecided.
     pub fn next(&mut self, expected: Option<(&Ask, u16)>, is_over: bool) -> Option<Span> {
-        let wanted = expected.and_then(|(ask, transaction)| self.find(ask, transaction));
-        let open = expected
-            .map(|(ask, _)| ask)
-            .filter(|_| !is_over && wanted.is_none());
-        let (noise, frame) = self.scan(wanted.as_ref(), open, is_over);
-        if noise > 0 {
-            return self.cut(noise, SpanKind::Noise);
-        }
-        self.cut(frame?, SpanKind::Frame)
+        self.next_knowing(expected, &[], is_over)
     }
 
-    /// Length of the noise at the begin, and of the frame behind it if there is one.
-    ///
-    /// `open` is the question whose answer is not there yet.
-    fn scan(
-        &self,
-        wanted: Option<&Range<usize>>,
-        open: Option<&Ask>,
+    /// As [`Splitter::next`], knowing other questions whose answers may still come. Their answers
+    /// are not searched for, but taken whole where they stand.
+    pub fn next_knowing(
+        &mut self,
+        expected: Option<(&Ask, u16)>,
+        others: &[Ask],
         is_over: bool,
-    ) -> (usize, Option<usize>) {
+    ) -> Option<Span> {
+        let wanted = expected.and_then(|(ask, transaction)| self.find(ask, transaction));
+        let open = expected.map(|(ask, _)| ask);
+        let may_wait = !is_over && wanted.is_none();
         let mut at = 0;
+        let mut frame = None;
         while let Some(rest) = self.bytes.get(at..).filter(|rest| !rest.is_empty()) {
-            if let Some(wanted) = wanted.filter(|wanted| wanted.start == at) {
-                return (at, Some(wanted.len()));
-            }
-            let rtu = self.framing == Framing::Rtu;
-            if rtu && open.is_some_and(|ask| rtu::begins_answer(ask, rest)) {
+            if let Some(wanted) = wanted.as_ref().filter(|wanted| wanted.start == at) {
+                frame = Some(wanted.len());
                 break;
             }
-            match self.measure(rest) {
-                Measure::Frame(length) if !self.swallows(at..at + length, wanted) => {
-                    return (at, Some(length));
+            let is_rtu = self.framing == Framing::Rtu;
+            let mut known = others.iter().chain(open).filter(|_| is_rtu);
+            if may_wait && known.clone().any(|ask| rtu::begins_answer(ask, rest)) {
+                break;
+            }
+            let measure = known
+                .find_map(|ask| rtu::measure_answer(ask, rest))
+                .map_or_else(|| self.measure(rest), Measure::Frame);
+            match measure {
+                Measure::Frame(length) if !self.swallows(at..at + length, wanted.as_ref()) => {
+                    frame = Some(length);
+                    break;
                 }
-                Measure::More if !is_over && wanted.is_none() => break,
+                Measure::More if may_wait => break,
                 _ => at += 1,
             }
         }
-        (at, None)
+        if at > 0 {
+            return self.cut(at, SpanKind::Noise);
+        }
+        self.cut(frame?, SpanKind::Frame)
     }
 
     fn measure(&self, bytes: &[u8]) -> Measure {
