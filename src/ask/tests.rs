@@ -39,8 +39,12 @@ struct Session {
 
 impl Session {
     fn new(functions: &[u8]) -> Self {
+        Self::on(Framing::Rtu, functions)
+    }
+
+    fn on(framing: Framing, functions: &[u8]) -> Self {
         let mut session = Self {
-            asker: Asker::new(Framing::Rtu, functions),
+            asker: Asker::new(framing, functions),
             now: Duration::ZERO,
             events: Vec::new(),
             done: Vec::new(),
@@ -50,7 +54,7 @@ impl Session {
                 port: "invented".to_owned(),
                 line: "9600-8E1".parse().unwrap(),
             },
-            framing: Framing::Rtu,
+            framing,
             plugged: None,
             ask_anyway: false,
         }));
@@ -404,4 +408,47 @@ fn answer_that_begins_like_a_request_is_not_cut_there() {
     );
     assert_eq!(strays, []);
     assert_eq!(foreign_requests(&session.events), []);
+}
+
+/// A Modbus TCP answer to a request, whose transaction id it takes.
+fn tcp_answer(request: &[u8], words: &[u16]) -> Vec<u8> {
+    let rtu = answer(request[6], words);
+    let body = &rtu[..rtu.len() - 2];
+    let length = u8::try_from(body.len()).unwrap();
+    [&request[..4], &[0, length], body].concat()
+}
+
+#[test]
+fn tcp_late_duplicate_and_foreign_answers_are_skipped_and_named() {
+    let mut session = Session::on(Framing::Tcp, &[3]);
+    let first = session.ask(read(1, 0, 2));
+    session.time_out();
+    assert_eq!(session.last().0, Outcome::TimedOut(Silence::Nothing));
+    // The transaction id tells answers apart: no fence is needed.
+    assert_eq!(session.asker.next(read(1, 0, 2)), Next::Ask(read(1, 0, 2)));
+    let second = session.ask(read(1, 0, 2));
+    assert_ne!(first[..2], second[..2]);
+    session.hear(&tcp_answer(&first, &[1, 1]));
+    session.hear(&tcp_answer(&second, &[2, 2]));
+    assert_eq!(session.last(), (registers(&[2, 2]), vec![StrayKind::Late]));
+    let third = session.ask(read(1, 0, 2));
+    let mut foreign = tcp_answer(&third, &[4, 4]);
+    foreign[0] ^= 0x40;
+    session.hear(&tcp_answer(&second, &[2, 2]));
+    session.hear(&foreign);
+    session.hear(&tcp_answer(&third, &[3, 3]));
+    let strays = vec![StrayKind::Duplicate, StrayKind::ForeignTransaction];
+    assert_eq!(session.last(), (registers(&[3, 3]), strays));
+}
+
+#[test]
+fn tcp_length_of_ffff_neither_stalls_nor_hides_the_answer() {
+    let mut session = Session::on(Framing::Tcp, &[3]);
+    let request = session.ask(read(1, 0, 2));
+    session.hear(&[request[0], request[1], 0, 0, 0xff, 0xff, 1, 3]);
+    session.hear(&tcp_answer(&request, &[7, 8]));
+    assert_eq!(
+        session.last(),
+        (registers(&[7, 8]), vec![StrayKind::Damaged])
+    );
 }
