@@ -15,12 +15,16 @@ const UNANSWERED: usize = 32;
 /// Answered questions that are remembered, as fences that are known to work.
 const ANSWERED: usize = 16;
 
+/// Exception code of a unit that does not understand the function.
+const ILLEGAL_FUNCTION: u8 = 0x01;
+
 /// What to do to get an answer to a wanted question.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Next {
     /// Ask it.
     Ask(Ask),
-    /// First ask this one. Its answer settles that no earlier answer can come any more.
+    /// First ask this one. Its answer settles that no earlier answer can come any more; an
+    /// exception does not.
     Fence(Ask),
     /// No question could be told from those unanswered. They age out after a minute
     /// ([`Asker::tick`]).
@@ -129,6 +133,10 @@ impl Asker {
     }
 
     fn learn(&mut self, exchange: &Exchange) {
+        let is_echo = matches!(exchange.ask.question, Question::Echo(_));
+        if is_echo && exchange.outcome == Outcome::Exception(ILLEGAL_FUNCTION) {
+            self.functions.retain(|function| *function != 0x08);
+        }
         let is_read = matches!(exchange.ask.question, Question::Read { .. });
         if !is_read || !matches!(exchange.outcome, Outcome::Answered(_)) {
             return;

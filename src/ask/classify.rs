@@ -144,7 +144,7 @@ impl Pairing {
         });
     }
 
-    fn forget_old_foreign(&mut self, now: Duration) {
+    pub(super) fn forget_old_foreign(&mut self, now: Duration) {
         let is_old = |foreign: &Foreign| now.saturating_sub(foreign.at) > FOREIGN_WAIT;
         if self.foreign.as_ref().is_some_and(is_old) {
             self.foreign = None;

@@ -13,6 +13,11 @@
 //! - What is not accepted is named, with its bytes ([`Stray`]).
 //! - Memory is bounded whatever comes in; nothing panics.
 //!
+//! # Why only an answer settles what was asked before
+//! Order is kept on the way to a unit, so its answer shows that earlier ones cannot come any more.
+//! An exception shows nothing: a gateway may refuse by itself while a question before still waits
+//! on the line behind it.
+//!
 //! # Limits
 //! On RTU nothing in a frame says which of two questions of one shape it answers. A duplicate or
 //! an unheard request's answer that comes while a question of its shape is open is accepted. So is

@@ -148,6 +148,8 @@ impl Pairing {
             What::Lost { .. } => {
                 self.give_up(true, &mut done);
                 self.foreign = None;
+                // What comes back may be wired otherwise.
+                self.echoes = None;
             }
             What::Back | What::Listening(_) | What::Clock(_) | What::Sighting { .. } => {}
             What::Mark(_) => {}
@@ -210,6 +212,7 @@ impl Pairing {
         }
         self.end_run();
         self.last_number = number;
+        self.forget_old_foreign(self.now);
         let fence = self.framing == Framing::Rtu && self.unanswered_of(ask.unit).next().is_some();
         let contested = self
             .awaited()
@@ -319,7 +322,10 @@ impl Pairing {
         let Some(open) = self.open.take() else { return };
         self.learn_echo(&open, &span.bytes);
         // Order is kept on the way to a unit: what was asked of it before cannot be answered now.
-        self.unanswered.retain(|u| u.ask.unit != open.ask.unit);
+        // A refusal proves no order: a gateway may give it by itself, past the queue of the line.
+        if matches!(outcome, Outcome::Answered(_)) {
+            self.unanswered.retain(|u| u.ask.unit != open.ask.unit);
+        }
         remember(&mut self.transactions, (open.transaction, true));
         remember(&mut self.accepted, span.bytes);
         if let Some(log) = &mut self.log {

@@ -39,8 +39,12 @@ struct Session {
 
 impl Session {
     fn new(functions: &[u8]) -> Self {
+        Self::on(Framing::Rtu, functions)
+    }
+
+    fn on(framing: Framing, functions: &[u8]) -> Self {
         let mut session = Self {
-            asker: Asker::new(Framing::Rtu, functions),
+            asker: Asker::new(framing, functions),
             now: Duration::ZERO,
             events: Vec::new(),
             done: Vec::new(),
@@ -50,7 +54,7 @@ impl Session {
                 port: "invented".to_owned(),
                 line: "9600-8E1".parse().unwrap(),
             },
-            framing: Framing::Rtu,
+            framing,
             plugged: None,
             ask_anyway: false,
         }));
@@ -308,6 +312,145 @@ fn lost_link_ends_the_exchange() {
     assert_eq!(session.last().0, Outcome::LinkLost);
     session.happen(What::Back);
     assert_ne!(session.asker.next(read(1, 0, 2)), Next::Ask(read(1, 0, 2)));
+}
+
+/// A gateway refuses past the queue of the line: what was asked before may still be answered.
+#[test]
+fn exception_settles_nothing_asked_before() {
+    let mut session = Session::new(&[3, 4]);
+    let mut other = read(1, 0, 2);
+    other.question = Question::Read {
+        table: Table::Input,
+        address: 0,
+        count: 2,
+    };
+    session.ask(read(1, 0, 2));
+    session.time_out();
+    session.ask(other);
+    session.hear(&sealed(vec![1, 0x84, 0x0b]));
+    assert_eq!(session.last().0, Outcome::Exception(0x0b));
+    assert_eq!(
+        session.asker.next(read(1, 9, 2)),
+        Next::Fence(read(1, 9, 1))
+    );
+    session.ask(read(1, 9, 2));
+    session.hear(&answer(1, &[7, 8]));
+    session.time_out();
+    assert_eq!(session.last().1, [StrayKind::Doubtful]);
+}
+
+#[test]
+fn foreign_request_of_long_ago_makes_no_answer_doubtful() {
+    let mut session = Session::new(&[3]);
+    session.hear(&read(1, 40, 2).encode_rtu());
+    session.now += Duration::from_secs(10);
+    session.ask(read(1, 0, 2));
+    session.hear(&answer(1, &[1, 2]));
+    assert_eq!(session.last(), (registers(&[1, 2]), vec![]));
+}
+
+#[test]
+fn echo_is_not_known_any_more_after_the_link_was_lost() {
+    let mut session = Session::new(&[3, 8]);
+    session.ask(read(1, 0, 1));
+    session.hear(&answer(1, &[5]));
+    assert_eq!(session.asker.echoes(), Some(false));
+    session.happen(What::Lost {
+        why: "adapter gone".to_owned(),
+    });
+    session.happen(What::Back);
+    assert_eq!(session.asker.echoes(), None);
+    let request = session.ask(read(1, 0, 1));
+    session.hear(&request);
+    session.hear(&answer(1, &[6]));
+    assert_eq!(session.last(), (registers(&[6]), vec![StrayKind::Echo]));
+}
+
+#[test]
+fn function_8_is_no_fence_any_more_where_it_was_refused() {
+    let mut session = Session::new(&[3, 8]);
+    session.ask(read(1, 0, 1));
+    session.hear(&answer(1, &[5]));
+    session.ask(read(1, 0, 2));
+    session.time_out();
+    let Next::Fence(fence) = session.asker.next(read(1, 0, 2)) else {
+        panic!("no fence")
+    };
+    assert!(matches!(fence.question, Question::Echo(_)), "{fence:?}");
+    session.ask(fence);
+    session.hear(&sealed(vec![1, 0x88, 0x01]));
+    assert_eq!(session.last().0, Outcome::Exception(1));
+    assert_eq!(
+        session.asker.next(read(1, 0, 2)),
+        Next::Fence(read(1, 0, 1))
+    );
+}
+
+/// An answer whose first eight bytes pass for a read request, CRC and all.
+// Kind: derived (data bytes 4 and 5 are the CRC of the six bytes before them)
+#[test]
+fn answer_that_begins_like_a_request_is_not_cut_there() {
+    let table = Table::Coil;
+    let (address, count) = (0, 40);
+    let question = Question::Read {
+        table,
+        address,
+        count,
+    };
+    let frame = sealed(sealed(vec![1, 0x01, 5, 0x10, 0x00, 0x08]));
+    let mut session = Session::new(&[1]);
+    session.ask(Ask { unit: 1, question });
+    frame.iter().for_each(|byte| session.hear(&[*byte]));
+    let (outcome, strays) = session.last();
+    assert!(
+        matches!(outcome, Outcome::Answered(Answer::Bits(_))),
+        "{outcome:?}"
+    );
+    assert_eq!(strays, []);
+    assert_eq!(foreign_requests(&session.events), []);
+}
+
+/// A Modbus TCP answer to a request, whose transaction id it takes.
+fn tcp_answer(request: &[u8], words: &[u16]) -> Vec<u8> {
+    let rtu = answer(request[6], words);
+    let body = &rtu[..rtu.len() - 2];
+    let length = u8::try_from(body.len()).unwrap();
+    [&request[..4], &[0, length], body].concat()
+}
+
+#[test]
+fn tcp_late_duplicate_and_foreign_answers_are_skipped_and_named() {
+    let mut session = Session::on(Framing::Tcp, &[3]);
+    let first = session.ask(read(1, 0, 2));
+    session.time_out();
+    assert_eq!(session.last().0, Outcome::TimedOut(Silence::Nothing));
+    // The transaction id tells answers apart: no fence is needed.
+    assert_eq!(session.asker.next(read(1, 0, 2)), Next::Ask(read(1, 0, 2)));
+    let second = session.ask(read(1, 0, 2));
+    assert_ne!(first[..2], second[..2]);
+    session.hear(&tcp_answer(&first, &[1, 1]));
+    session.hear(&tcp_answer(&second, &[2, 2]));
+    assert_eq!(session.last(), (registers(&[2, 2]), vec![StrayKind::Late]));
+    let third = session.ask(read(1, 0, 2));
+    let mut foreign = tcp_answer(&third, &[4, 4]);
+    foreign[0] ^= 0x40;
+    session.hear(&tcp_answer(&second, &[2, 2]));
+    session.hear(&foreign);
+    session.hear(&tcp_answer(&third, &[3, 3]));
+    let strays = vec![StrayKind::Duplicate, StrayKind::ForeignTransaction];
+    assert_eq!(session.last(), (registers(&[3, 3]), strays));
+}
+
+#[test]
+fn tcp_length_of_ffff_neither_stalls_nor_hides_the_answer() {
+    let mut session = Session::on(Framing::Tcp, &[3]);
+    let request = session.ask(read(1, 0, 2));
+    session.hear(&[request[0], request[1], 0, 0, 0xff, 0xff, 1, 3]);
+    session.hear(&tcp_answer(&request, &[7, 8]));
+    assert_eq!(
+        session.last(),
+        (registers(&[7, 8]), vec![StrayKind::Damaged])
+    );
 }
 
 #[test]

@@ -76,23 +76,22 @@ pub(super) fn measure_answer(ask: &Ask, bytes: &[u8]) -> Option<usize> {
     ask.decode(pdu).ok().map(|_| length)
 }
 
-/// Whether these bytes begin like the answer to a read of registers and are too few for it yet.
+/// Whether these bytes begin like the answer to this question and are too few for it yet.
 ///
-/// The first eight bytes of such an answer pass for a read request once in 65536: whoever waits for
-/// the answer must not cut it there.
+/// The first bytes of an answer pass for a shorter request once in 65536: whoever waits for the
+/// answer must not cut it there.
 pub(super) fn begins_answer(ask: &Ask, bytes: &[u8]) -> bool {
-    let Question::Read {
-        table: Table::Holding | Table::Input,
-        count,
-        ..
-    } = ask.question
-    else {
+    let function = ask.function();
+    if !bytes.starts_with(&[ask.unit, function]) {
         return false;
-    };
-    let data = usize::from(count) * 2;
-    let header = matches!(bytes, [unit, function, length, ..]
-        if *unit == ask.unit && *function == ask.function() && usize::from(*length) == data);
-    header && bytes.len() < data + 5
+    }
+    let counted = bytes.get(2).map(|count| usize::from(*count));
+    let fits = ask.read_bytes().is_none_or(|data| counted == Some(data));
+    fits && match answer(function, bytes) {
+        Length::Is(length) => length <= LONGEST && bytes.len() < length,
+        Length::More => true,
+        Length::Never => false,
+    }
 }
 
 /// Whether a whole frame can be a request.

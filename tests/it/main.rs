@@ -12,6 +12,7 @@
 mod adversary;
 mod bad_input;
 mod cases;
+mod held_back;
 mod link_asking;
 mod link_open;
 mod link_rules;
