@@ -14,7 +14,7 @@ use packside_profiles::model::{Clears, Flag, Profile, Severity, Terminals};
 use packside_profiles::{Class, Role, StateKind};
 
 use crate::pack::Pack;
-use crate::protect::calls_for;
+use crate::protect::Seen;
 
 /// Time between two looks of the control unit at its pack.
 pub(crate) const STEP: Duration = Duration::from_millis(100);
@@ -143,13 +143,14 @@ impl Control {
 
     fn flags(&mut self, now: Duration, profile: &Profile, pack: &Pack) {
         let tested = self.state != StateKind::SelfTest;
+        let seen = Seen::of(profile, pack);
         for flag in profile.flags.iter().filter(|flag| !flag.class.is_status()) {
             let up = match role_of(profile, flag) {
                 Some(Role::LatchedWord) => self.latched.contains(&flag.class),
                 _ if profile.inverter.flag.as_ref() == Some(&flag.id) => {
                     tested && now.saturating_sub(self.heard.unwrap_or(self.booted)) >= self.silence
                 }
-                _ => tested && calls_for(profile, pack, flag.class, flag.severity),
+                _ => tested && seen.calls_for(profile, flag.class, flag.severity),
             };
             let holds = flag.clears != Clears::BySelf && self.active.contains(&flag.id);
             let up = (up || holds || self.raised.contains(&flag.id))

@@ -137,16 +137,20 @@ impl Pack {
         }
     }
 
-    fn volts(&self, cell: &Cell) -> f64 {
-        let rest = open_circuit(&self.chemistry, self.soc) + cell.offset;
-        cell.forced.unwrap_or(rest) + self.current * RESISTANCE
+    /// Voltage of a cell without its small difference and without current.
+    fn rest(&self) -> f64 {
+        open_circuit(&self.chemistry, self.soc)
+    }
+
+    fn volts(&self, cell: &Cell, rest: f64) -> f64 {
+        cell.forced.unwrap_or(rest + cell.offset) + self.current * RESISTANCE
     }
 
     /// Voltage of a cell (both counted from 1) as the control unit sees it; nothing if it is lost.
     pub(crate) fn cell(&self, module: u16, cell: u16) -> Option<f64> {
         let module = self.modules.get(usize::from(module).checked_sub(1)?)?;
         let cell = module.cells.get(usize::from(cell).checked_sub(1)?)?;
-        (!cell.lost).then(|| self.volts(cell))
+        (!cell.lost).then(|| self.volts(cell, self.rest()))
     }
 
     /// Temperature of a sensor (both counted from 1); nothing if it is lost.
@@ -165,7 +169,8 @@ impl Pack {
         let module = usize::from(module)
             .checked_sub(1)
             .and_then(|m| self.modules.get(m));
-        module.map_or(0.0, |m| m.cells.iter().map(|c| self.volts(c)).sum())
+        let rest = self.rest();
+        module.map_or(0.0, |m| m.cells.iter().map(|c| self.volts(c, rest)).sum())
     }
 
     /// Voltage of the pack, really.
@@ -176,7 +181,8 @@ impl Pack {
     /// Lowest and highest readable cell.
     pub(crate) fn cell_extremes(&self) -> Option<(f64, f64)> {
         let cells = self.modules.iter().flat_map(|m| &m.cells);
-        extremes(cells.filter(|c| !c.lost).map(|c| self.volts(c)))
+        let rest = self.rest();
+        extremes(cells.filter(|c| !c.lost).map(|c| self.volts(c, rest)))
     }
 
     /// Lowest and highest readable temperature.
