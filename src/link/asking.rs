@@ -8,7 +8,7 @@
 //! # Invariants
 //! - Before a request, no byte has been on the line in either direction for a frame silence.
 //! - After a valid foreign request was heard, nothing is sent any more; only
-//!   [`Asking::into_quiet`] is left.
+//!   [`Asking::into_quiet`] is left. The user's explicit word and a simulated link are exempt.
 //! - Every wait is bounded.
 //!
 //! # Sources
@@ -18,12 +18,11 @@ use std::time::Duration;
 
 use packside_profiles::LineSettings;
 use packside_profiles::line::Parity;
-use packside_profiles::model::{Span, Table};
+use packside_profiles::model::Table;
 
-use super::quiet::touches_any;
 use super::tap::{Heard, Tap};
-use super::{LinkTrouble, Pacing, Quiet, Speaks, speaks};
-use crate::ask::{Asker, Exchange, Next, Outcome};
+use super::{Grounds, LinkTrouble, Pacing, Proof, Quiet, Speaks, speaks};
+use crate::ask::{Asker, Exchange, Next, Outcome, StrayKind};
 use crate::event::{Event, Framing, LinkFacts, LinkKind, What};
 use crate::poll::Read;
 use crate::wire::{Ask, Question};
@@ -50,9 +49,14 @@ pub struct Asking {
     tap: Tap,
     asker: Asker,
     functions: Vec<u8>,
-    keeps_off: Vec<Span>,
+    proof: Proof,
     pacing: Pacing,
     last_sent: Option<Duration>,
+    /// Foreign requests do not end asking: the user said so, or nobody real is there.
+    bears_others: bool,
+    /// When asking began.
+    began: Duration,
+    last_request: Vec<u8>,
     /// Set for good once someone else was heard asking.
     someone_else: Option<LinkTrouble>,
     /// Whether a question was ever answered.
@@ -65,15 +69,24 @@ pub struct Asking {
 
 impl Asking {
     /// Only [`Quiet::ask`] begins to ask.
-    pub(super) fn new(tap: Tap, functions: &[u8], keeps_off: Vec<Span>) -> Self {
-        let asker = Asker::new(tap.port.framing(), functions);
+    pub(super) fn new(tap: Tap, functions: &[u8], proof: Proof) -> Self {
+        let began = tap.port.now();
+        let mut asker = Asker::new(tap.port.framing(), functions);
+        // The asker's own account must be the one that a replay of the tape gives.
+        asker.take(&Event {
+            at: began,
+            what: What::Opened(tap.port.facts().clone()),
+        });
         let gentle = tap.port.framing() == Framing::Tcp;
         Self {
             asker,
             functions: functions.to_vec(),
-            keeps_off,
+            bears_others: matches!(proof.grounds(), Grounds::UserSaid | Grounds::Simulated),
+            proof,
             pacing: if gentle { Pacing::GENTLE } else { Pacing::FULL },
+            began,
             last_sent: None,
+            last_request: Vec::new(),
             someone_else: None,
             has_answered: false,
             unheard: 0,
@@ -146,7 +159,7 @@ impl Asking {
                 Next::Fence(fence) => fence,
                 Next::Stuck => return Err(LinkTrouble::Stuck),
             };
-            self.may_ask(fence)?;
+            self.may_fence(fence)?;
             let exchange = self.exchange(fence, time_out)?;
             if !is_answer(&exchange.outcome) {
                 return Ok(exchange);
@@ -181,23 +194,13 @@ impl Asking {
         if let Some(trouble) = &self.someone_else {
             return Err(trouble.clone());
         }
+        if let Some(read) = read_of(ask)
+            && self.proof.keeps_off(&read)
+        {
+            return Err(LinkTrouble::WouldWake { ask });
+        }
         let function = match ask.question {
-            Question::Read {
-                table,
-                address,
-                count,
-            } => {
-                let read = Read {
-                    table,
-                    address,
-                    count,
-                    instances: Vec::new(),
-                };
-                if touches_any(&read, &self.keeps_off) {
-                    return Err(LinkTrouble::WouldWake { ask });
-                }
-                return Ok(());
-            }
+            Question::Read { .. } => return Ok(()),
             Question::Echo(_) | Question::Counter(_) => 0x08,
             Question::ServerId => 0x11,
             Question::DeviceId { .. } => 0x2b,
@@ -208,11 +211,21 @@ impl Asking {
         Err(LinkTrouble::NotUnderstood { ask })
     }
 
+    /// Whether a question that nobody wanted may be sent: never one that clears what it reads.
+    fn may_fence(&self, fence: Ask) -> Result<(), LinkTrouble> {
+        self.may_ask(fence)?;
+        match read_of(fence) {
+            Some(read) if self.proof.would_clear(&read) => Err(LinkTrouble::Stuck),
+            _ => Ok(()),
+        }
+    }
+
     /// One request and what comes of it.
     fn exchange(&mut self, ask: Ask, time_out: Duration) -> Result<Exchange, LinkTrouble> {
         self.bring_back()?;
         self.keep_pace()?;
         self.keep_silence()?;
+        self.asker.tick(self.now());
         let wait = self.whole_wait(ask, time_out);
         let (asked, bytes) = self.asker.open(self.now(), ask, wait);
         let What::Asked {
@@ -223,6 +236,7 @@ impl Asking {
         };
         self.tap.record(asked.at, asked.what);
         self.last_sent = Some(self.now());
+        self.last_request.clone_from(&bytes);
         let heard_before = self.tap.received();
         let done = match self.tap.send(&bytes) {
             Ok(sent) => {
@@ -275,7 +289,32 @@ impl Asking {
     /// Gives an event to the asker. Ends asking for good where someone else was heard.
     fn take(&mut self, event: &Event) -> Result<Vec<Exchange>, LinkTrouble> {
         let done = self.asker.take(event);
+        self.look_for_others(&done)?;
         Ok(done)
+    }
+
+    /// Ends asking for good where a valid request was heard that is not ours.
+    ///
+    /// One that equals our last request may be an echo that came late, so it proves nothing.
+    fn look_for_others(&mut self, done: &[Exchange]) -> Result<(), LinkTrouble> {
+        if self.bears_others {
+            return Ok(());
+        }
+        let outside = self.asker.pairing().strays_outside();
+        let strays = outside.chain(done.iter().flat_map(|exchange| &exchange.strays));
+        let other = strays
+            .filter(|stray| stray.kind == StrayKind::ForeignRequest)
+            .filter(|stray| stray.at >= self.began && stray.bytes != self.last_request)
+            .find_map(|stray| match stray.bytes.as_slice() {
+                [unit, function, ..] => Some((stray.at, *unit, *function)),
+                _ => None,
+            });
+        let Some((at, unit, function)) = other else {
+            return Ok(());
+        };
+        let trouble = LinkTrouble::SomeoneElseAsks { at, unit, function };
+        self.someone_else = Some(trouble.clone());
+        Err(trouble)
     }
 
     /// Listens for one event at most; what comes belongs to no open question.
@@ -377,6 +416,23 @@ impl Asking {
     /// What speaks on the other side, where it is plainly no unit with this framing.
     fn speaks(&self) -> Option<Speaks> {
         speaks(self.tap.port.framing(), self.tap.first_received())
+    }
+}
+
+/// The registers that a question reads, if it does.
+fn read_of(ask: Ask) -> Option<Read> {
+    match ask.question {
+        Question::Read {
+            table,
+            address,
+            count,
+        } => Some(Read {
+            table,
+            address,
+            count,
+            instances: Vec::new(),
+        }),
+        _ => None,
     }
 }
 

@@ -35,38 +35,34 @@ pub struct Quiet {
 pub struct Wake {
     why: Option<MayWake>,
     keeps_off: Vec<Span>,
+    clears: Vec<Span>,
 }
 
 impl Wake {
     /// Judges planned reads by what the profile says feeds the inverter supervision.
     pub fn of(profile: Option<&Profile>, known: &Known, planned: &[Read]) -> Self {
-        let Some(inverter) = profile.map(|profile| &profile.inverter) else {
-            return Self {
-                why: Some(MayWake::NoProfile),
-                keeps_off: Vec::new(),
-            };
+        let mut wake = Self {
+            why: Some(MayWake::NoProfile),
+            keeps_off: Vec::new(),
+            clears: Vec::new(),
         };
+        let Some(profile) = profile else { return wake };
+        let inverter = &profile.inverter;
         let feeding = absolute(&inverter.reads_of, known);
         let places_all = feeding.len() == inverter.reads_of.len();
-        let touches = planned
-            .iter()
-            .any(|read| feeding.iter().any(|span| read.touches(span)));
-        let why = match inverter.fed_by {
+        let touches = planned.iter().any(|read| touches_any(read, &feeding));
+        wake.clears = absolute(&profile.clears_when_read, known);
+        wake.why = match inverter.fed_by {
             FedBy::AnyRequest => Some(MayWake::AnyRequest),
             FedBy::Unknown => Some(MayWake::Unknown),
             FedBy::ReadsOf if touches || !places_all => Some(MayWake::PlannedRead),
             FedBy::ReadsOf => {
-                return Self {
-                    why: None,
-                    keeps_off: feeding,
-                };
+                wake.keeps_off = feeding;
+                None
             }
             FedBy::Writes | FedBy::OtherPort => None,
         };
-        Self {
-            why,
-            keeps_off: Vec::new(),
-        }
+        wake
     }
 
     /// Why a question may wake the unit, if it may: to be warned of before the first byte.
@@ -93,12 +89,23 @@ pub enum Grounds {
 pub struct Proof {
     grounds: Grounds,
     keeps_off: Vec<Span>,
+    clears: Vec<Span>,
 }
 
 impl Proof {
     /// What shows it.
     pub fn grounds(&self) -> Grounds {
         self.grounds
+    }
+
+    /// Whether a read must not be sent because it would feed the inverter supervision.
+    pub(super) fn keeps_off(&self, read: &Read) -> bool {
+        touches_any(read, &self.keeps_off)
+    }
+
+    /// Whether a read would clear what it reads.
+    pub(super) fn would_clear(&self, read: &Read) -> bool {
+        touches_any(read, &self.clears)
     }
 }
 
@@ -201,6 +208,7 @@ impl Quiet {
             Ok(Proof {
                 grounds,
                 keeps_off: keeps_off.to_vec(),
+                clears: wake.clears.clone(),
             })
         };
         if let LinkKind::Simulated { .. } = facts.kind {
@@ -242,12 +250,12 @@ impl Quiet {
         }
         let now = self.now();
         self.tap.record(now, What::Listening(false));
-        Ok(Asking::new(self.tap, functions, proof.keeps_off))
+        Ok(Asking::new(self.tap, functions, proof))
     }
 }
 
 /// Whether a read touches one of these ranges.
-pub(super) fn touches_any(read: &Read, spans: &[Span]) -> bool {
+fn touches_any(read: &Read, spans: &[Span]) -> bool {
     spans
         .iter()
         .any(|span| span.base == Base::Absolute && read.touches(span))

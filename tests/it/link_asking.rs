@@ -337,3 +337,103 @@ fn err_web_server_and_wrong_framing_are_named() {
     );
     assert!(ask_one(Way::RtuOverTcp, with_crc(&[1, 4, 2, 0, 1])).is_ok());
 }
+
+/// A line heard silent for a second, and what comes on it at 5 s.
+fn heard_silent(coming: Vec<u8>) -> Asking {
+    let line = "9600-8E1".parse().unwrap();
+    let kind = LinkKind::Serial {
+        port: "COM7".into(),
+        line,
+    };
+    let window = Duration::from_secs(1);
+    let coming = vec![(Duration::from_secs(5), coming)];
+    let mut quiet = scripted(kind, Framing::Rtu, coming);
+    quiet.listen_for_silence(window, window).unwrap();
+    let harmless = Wake::of(
+        Some(&super::link_rules::profile("writes")),
+        &Known::default(),
+        &[],
+    );
+    let proof = quiet.prove(&harmless, window, false).unwrap();
+    let Ok(asking) = quiet.ask(proof, &[4]) else {
+        panic!("not asking after silence")
+    };
+    asking
+}
+
+// Kind: invented
+#[test]
+fn foreign_request_drops_the_link_back_to_quiet() {
+    let mut asking = heard_silent(with_crc(&[7, 3, 0, 40, 0, 2]));
+    assert!(asking.ask(read(0, 1), SHORT).is_ok());
+    let heard = LinkTrouble::SomeoneElseAsks {
+        at: Duration::from_secs(5),
+        unit: 7,
+        function: 3,
+    };
+    assert_eq!(asking.idle(Duration::from_secs(9)), Err(heard.clone()));
+    assert_eq!(asking.ask(read(0, 2), SHORT).err(), Some(heard));
+    let tape = asking.into_quiet().drain();
+    let sent = tape
+        .iter()
+        .filter(|e| matches!(e.what, What::Out(_)))
+        .count();
+    assert_eq!(sent, 1, "only before the other was heard");
+    assert_eq!(tape.last().unwrap().what, What::Listening(true));
+}
+
+// Kind: invented
+#[test]
+fn own_request_echoed_late_and_foreign_answers_do_not_end_asking() {
+    let own = with_crc(&[1, 4, 0, 0, 0, 1]);
+    let answer = with_crc(&[7, 3, 4, 0, 1, 0, 2]);
+    for coming in [own, answer] {
+        let mut asking = heard_silent(coming);
+        assert!(asking.ask(read(0, 1), SHORT).is_ok());
+        assert_eq!(asking.idle(Duration::from_secs(9)), Ok(()));
+    }
+}
+
+// Kind: invented
+#[test]
+fn users_word_holds_although_someone_else_asks() {
+    let line = "9600-8E1".parse().unwrap();
+    let kind = LinkKind::Serial {
+        port: "COM7".into(),
+        line,
+    };
+    let foreign = vec![(Duration::from_secs(1), with_crc(&[7, 3, 0, 40, 0, 2]))];
+    let mut asking = begin(scripted(kind, Framing::Rtu, foreign), &[4]);
+    assert_eq!(asking.idle(Duration::from_secs(9)), Ok(()));
+    assert!(asking.ask(read(0, 1), SHORT).is_ok());
+}
+
+// Kind: invented
+// Note: the unit does not understand function 08, so a fence is a read; the only other lengths at
+//       this address touch a register that clears
+#[test]
+fn fence_never_reads_what_clears_when_read() {
+    let mut profile = super::link_rules::profile("other-port");
+    profile.clears_when_read = vec![Span {
+        table: Table::Input,
+        base: Base::Absolute,
+        from: 1,
+        to: 99,
+    }];
+    let quiet = scripted(cabinet(), Framing::Rtu, Vec::new());
+    let wake = Wake::of(Some(&profile), &Known::default(), &[]);
+    let proof = quiet.prove(&wake, Duration::ZERO, true).unwrap();
+    let Ok(mut asking) = quiet.ask(proof, &[4]) else {
+        panic!("not asking")
+    };
+    assert!(asking.ask(read(0, 1), SHORT).is_ok());
+    assert_eq!(
+        asking.ask(read(0, 1), SHORT).err(),
+        Some(LinkTrouble::Stuck)
+    );
+    let sent = asking
+        .tape()
+        .iter()
+        .filter(|e| matches!(e.what, What::Out(_)));
+    assert_eq!(sent.count(), 1);
+}
