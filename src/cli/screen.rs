@@ -304,7 +304,7 @@ fn numbers(out: &mut String, judgement: &Judgement) {
         let _ = writeln!(
             out,
             "  {:<37}{scale}",
-            "each mark: how many cells at this voltage"
+            "height: how many cells at a voltage"
         );
     }
 }

@@ -12,6 +12,7 @@ use super::evidence::{MemberEvidence, Seen};
 use super::heartbeat::{Pulse, pulse};
 use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
 use super::judgement::{Finding, Reading, ReadingQuality, Source, VerdictKind};
+use super::sightings::{self, Sighting};
 use super::{flags, gate, measure, notices, readings};
 use crate::event::{LinkFacts, LinkKind, Plugged};
 
@@ -44,8 +45,21 @@ pub(crate) struct Shared<'a> {
     pub(crate) facts: Option<&'a LinkFacts>,
     /// Requests of somebody else, by unit address.
     pub(crate) foreign: &'a [(Duration, u8)],
+    /// Lamps as seen.
+    pub(crate) sightings: &'a [Sighting],
     /// Moment judged.
     pub(crate) moment: Duration,
+}
+
+impl Shared<'_> {
+    /// When somebody else asked this unit.
+    fn foreign_to(&self, unit: u8) -> Vec<Duration> {
+        self.foreign
+            .iter()
+            .filter(|(_, asked)| *asked == unit)
+            .map(|(at, _)| *at)
+            .collect()
+    }
 }
 
 /// Judges one member that gave at least one valid answer.
@@ -64,12 +78,7 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         &measured.settled,
     );
     let pulse = own_pulse(evidence, profile, rebooted_at);
-    let foreign: Vec<Duration> = shared
-        .foreign
-        .iter()
-        .filter(|(_, unit)| *unit == evidence.unit)
-        .map(|(at, _)| *at)
-        .collect();
+    let foreign = shared.foreign_to(evidence.unit);
     let around = Circumstances {
         facts: shared.facts,
         foreign: &foreign,
@@ -87,15 +96,25 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         &readings,
         profile,
     );
+    let alarm = findings.iter().any(is_root);
+    let seen = shared.sightings;
+    let lamps = sightings::contradictions(
+        seen,
+        profile,
+        &flagged.active,
+        alarm,
+        state_kind,
+        evidence.unit,
+    );
     let mut doubts = recognition(&readings, profile);
     let unconfirmed = !doubts.is_empty();
     doubts.extend(identity_changes(evidence, profile));
     doubts.extend(gate::missing(&readings, &evidence.layout, profile, pulse));
+    doubts.extend(lamps.iter().map(|f| f.text.clone()));
+    findings.extend(lamps);
     doubts.extend(flagged.doubts);
     doubts.extend(measured.doubts);
-    if let Some((None, name)) = &state {
-        doubts.push(format!("state {name}, which the profile does not know"));
-    }
+    doubts.extend(unknown_state(state.as_ref()));
     frozen(
         &mut findings,
         &mut doubts,
@@ -114,6 +133,14 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         state: state.and_then(|(kind, name)| Some((kind?, name))),
         inverter,
         unconfirmed,
+    }
+}
+
+/// A state that the profile does not know.
+fn unknown_state(state: Option<&(Option<StateKind>, String)>) -> Option<String> {
+    match state {
+        Some((None, name)) => Some(format!("state {name}, which the profile does not know")),
+        _ => None,
     }
 }
 
@@ -326,6 +353,13 @@ fn is_condition(finding: &Finding, readings: &[Reading], profile: &Profile) -> b
     cells.peek().is_some() && cells.all(|cell| cell.number().is_some_and(|volts| volts >= limit))
 }
 
+/// A root alarm; the silent inverter is not one.
+pub(crate) fn is_root(finding: &Finding) -> bool {
+    finding.root
+        && finding.severity == Severity::Alarm
+        && finding.class != Some(Class::InverterSilent)
+}
+
 /// The root alarms, as far as they decide.
 struct Roots {
     texts: Vec<String>,
@@ -340,12 +374,7 @@ impl Roots {
         profile: &Profile,
         unconfirmed: bool,
     ) -> Self {
-        let roots: Vec<&Finding> = findings
-            .iter()
-            .filter(|f| {
-                f.root && f.severity == Severity::Alarm && f.class != Some(Class::InverterSilent)
-            })
-            .collect();
+        let roots: Vec<&Finding> = findings.iter().filter(|f| is_root(f)).collect();
         Self {
             texts: roots.iter().map(|f| f.text.clone()).collect(),
             only_conditions: roots.iter().all(|f| is_condition(f, readings, profile)),
@@ -405,14 +434,14 @@ fn by_inverter(
         (InverterLink::Unknown(why), _) => (VerdictKind::Undecided, vec![why.clone()]),
         (InverterLink::SilentSoFar { proven }, _) => {
             let heard = if *proven {
-                "and was never heard since power-up"
+                " and never did since power-up"
             } else {
                 "; whether it was ever heard is not known"
             };
             (
                 VerdictKind::AwaitingInverter,
                 vec![format!(
-                    "the unit has not heard an inverter for {silence_s} s {heard}"
+                    "the unit has not heard an inverter for {silence_s} s{heard}"
                 )],
             )
         }

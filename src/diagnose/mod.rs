@@ -32,6 +32,7 @@ mod member;
 mod next;
 mod notices;
 pub(crate) mod readings;
+mod sightings;
 
 pub use judgement::{
     Basis, Bus, Cause, Finding, Identity, Judgement, MemberSummary, ModuleIdentity, NextStep,
@@ -58,10 +59,12 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
     let Some(profile) = profile else {
         return without_profile(moment, bus, &seen, &exchanges, facts.as_ref());
     };
+    let sightings = sightings::last_of_each(events);
     let shared = Shared {
         profile,
         facts: facts.as_ref(),
         foreign: &foreign,
+        sightings: &sightings,
         moment,
     };
     // Somebody else's questions and the answers to them are evidence like our own.
@@ -156,7 +159,7 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, profile: &Profile) 
             }
         }
     }
-    steps.sort_by_key(|s| s.needs);
+    next::rank(&mut steps);
     for member in members.iter().filter(|m| m.kind != VerdictKind::BusProblem) {
         for item in next::not_tested(member, profile) {
             if !not_tested.iter().any(|n| n.id == item.id) {
@@ -249,8 +252,24 @@ fn summary(kind: VerdictKind, deciding: &[&Member], findings: &[Finding]) -> Str
         VerdictKind::BusProblem => {
             "No valid answer: nothing can be said about the unit.".to_owned()
         }
-        VerdictKind::Undecided => "Undecided: something is missing or contradicts.".to_owned(),
+        VerdictKind::Undecided => undecided_summary(deciding),
     }
+}
+
+/// What keeps it open, in a few words.
+fn undecided_summary(deciding: &[&Member]) -> String {
+    use inverter::InverterLink;
+    let one_reason = deciding.iter().all(|member| member.why.len() == 1);
+    let text = match deciding.first().map(|member| &member.inverter) {
+        Some(InverterLink::TooEarly { .. }) if one_reason => {
+            "Too early to say: the silence time is not over."
+        }
+        Some(InverterLink::Unknown(_)) if one_reason => {
+            "Not settled: whether the unit hears its inverter is not known."
+        }
+        _ => "Not settled: something is missing or contradicts.",
+    };
+    text.to_owned()
 }
 
 fn identity(members: &[Member]) -> Identity {

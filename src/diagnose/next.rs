@@ -38,8 +38,13 @@ pub(crate) fn steps(member: &Member, profile: &Profile, seconds_since_start: u64
         VerdictKind::BusProblem => Vec::new(),
         VerdictKind::Undecided => undecided_steps(member, profile, seconds_since_start),
     };
-    steps.sort_by_key(|s| s.needs);
+    rank(&mut steps);
     steps
+}
+
+/// Lowest risk first; looking again comes after what is to be done before.
+pub(crate) fn rank(steps: &mut [NextStep]) {
+    steps.sort_by_key(|step| (step.id == "look-with-inverter", step.needs));
 }
 
 fn roots(member: &Member) -> impl Iterator<Item = &Finding> {

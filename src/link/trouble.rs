@@ -137,9 +137,7 @@ impl OpenError {
         match self {
             Self::PortMissing { port, there } => match near(port, there) {
                 Some(name) => Some(format!("did you mean {name}?")),
-                None if there.is_empty() => {
-                    Some("plug in the adapter, then run packside find".into())
-                }
+                None if there.is_empty() => Some("plug in the adapter, then try again".into()),
                 None => None,
             },
             Self::PortBusy { .. } => Some("close the other program that has this port open".into()),
@@ -149,7 +147,7 @@ impl OpenError {
                 "join the group {group} (sudo usermod -aG {group} $USER), then log out and in"
             )),
             Self::NotSerial { .. } => {
-                Some("packside find lists the serial ports of this computer".into())
+                Some("give the name of a serial port, for example /dev/ttyUSB0 or COM3".into())
             }
             Self::ConnectRefused { .. } => Some(
                 "check the TCP port in the gateway's settings (Modbus TCP usually has 502)".into(),
@@ -237,7 +235,7 @@ impl NotShown {
     pub fn hint(&self) -> &'static str {
         match self {
             Self::NotSilent { .. } => {
-                "packside listen reads the battery from the overheard conversation"
+                "listen longer (--listen-first), or make sure that nobody is harmed and give --ask-anyway"
             }
             Self::MayWake { .. } => {
                 "make sure that nobody works at the terminals, then give --ask-anyway"
@@ -315,9 +313,9 @@ impl LinkTrouble {
     pub fn hint(&self) -> Option<&'static str> {
         match self {
             Self::Lost(PortGone::Adapter) => Some("plug the adapter in again"),
-            Self::SomeoneElseAsks { .. } => {
-                Some("packside listen reads the battery from the overheard conversation")
-            }
+            Self::SomeoneElseAsks { .. } => Some(
+                "listen longer (--listen-first), or make sure that nobody is harmed and give --ask-anyway",
+            ),
             Self::WrongSpeaker(speaks) => Some(speaks.hint()),
             _ => None,
         }
@@ -382,7 +380,7 @@ mod tests {
                 there: Vec::new(),
             },
             "cannot open COM3: there is no such port; this computer has no serial port\n\
-             hint: plug in the adapter, then run packside find",
+             hint: plug in the adapter, then try again",
         );
     }
 

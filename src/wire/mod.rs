@@ -14,6 +14,8 @@ pub mod question;
 mod rtu;
 mod split;
 mod tcp;
+#[cfg(test)]
+mod tests;
 
 pub use answer::{Answer, Misfit, Reply, exception_name};
 pub use crc::{crc16, is_sealed, sealed};

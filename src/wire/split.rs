@@ -103,7 +103,10 @@ impl Splitter {
     /// nothing more will come: no byte stays undecided.
     pub fn next(&mut self, expected: Option<(&Ask, u16)>, is_over: bool) -> Option<Span> {
         let wanted = expected.and_then(|(ask, transaction)| self.find(ask, transaction));
-        let (noise, frame) = self.scan(wanted.as_ref(), is_over);
+        let open = expected
+            .map(|(ask, _)| ask)
+            .filter(|_| !is_over && wanted.is_none());
+        let (noise, frame) = self.scan(wanted.as_ref(), open, is_over);
         if noise > 0 {
             return self.cut(noise, SpanKind::Noise);
         }
@@ -111,11 +114,22 @@ impl Splitter {
     }
 
     /// Length of the noise at the begin, and of the frame behind it if there is one.
-    fn scan(&self, wanted: Option<&Range<usize>>, is_over: bool) -> (usize, Option<usize>) {
+    ///
+    /// `open` is the question whose answer is not there yet.
+    fn scan(
+        &self,
+        wanted: Option<&Range<usize>>,
+        open: Option<&Ask>,
+        is_over: bool,
+    ) -> (usize, Option<usize>) {
         let mut at = 0;
         while let Some(rest) = self.bytes.get(at..).filter(|rest| !rest.is_empty()) {
             if let Some(wanted) = wanted.filter(|wanted| wanted.start == at) {
                 return (at, Some(wanted.len()));
+            }
+            let rtu = self.framing == Framing::Rtu;
+            if rtu && open.is_some_and(|ask| rtu::begins_answer(ask, rest)) {
+                break;
             }
             match self.measure(rest) {
                 Measure::Frame(length) if !self.swallows(at..at + length, wanted) => {

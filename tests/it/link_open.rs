@@ -62,7 +62,7 @@ fn err_file_folder_and_other_device_are_no_serial_ports() {
         let (text, blame) = failure(&serial(port));
         let expected = format!(
             "cannot open {port}: it is not a serial port\n\
-             hint: packside find lists the serial ports of this computer"
+             hint: give the name of a serial port, for example /dev/ttyUSB0 or COM3"
         );
         assert_eq!((text, blame), (expected, Blame::ThisComputer));
     }

@@ -53,7 +53,6 @@ impl Peer {
                 port,
                 line: "115200-8N1".parse().unwrap(),
             };
-            let handle = runtime.handle().clone();
             (
                 target,
                 Some(slave),
