@@ -64,9 +64,12 @@ fn long_answer_arrives_in_pieces_at_character_times() {
 #[test]
 fn question_in_pieces_is_answered_and_half_of_one_is_forgotten() {
     let mut stage = stack("");
-    stage.at(10.0);
+    stage.at(5.0);
     let (table, address) = stage.place(Role::State);
-    let frame = rtu(1, &read(table, address, 1));
+    let question = read(table, address, 1);
+    assert!(stage.ask(1, &question).is_some());
+    // Long after its last question; the silence that counts is the one within this one.
+    let frame = rtu(1, &question);
     stage.world.send(s(10.0), &frame[..3]);
     stage.world.send(s(10.02), &frame[3..]);
     let came: usize = stage

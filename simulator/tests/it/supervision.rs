@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use packside_profiles::model::{FedBy, InverterPort, Profile, Span, Table};
+use packside_profiles::model::{Base, FedBy, InverterPort, Profile, Span, Table};
 use packside_profiles::{Class, Role};
 use packside_simulator::Framing;
 
@@ -73,24 +73,21 @@ fn supervision_fed_by_something_unknown_hears_every_question() {
 // Kind: derived (as above)
 #[test]
 fn supervision_fed_by_reads_of_a_range_hears_only_reads_that_touch_it() {
-    let (table, address) = stack("").place(Role::State);
     let mut picky = fed_by(FedBy::ReadsOf);
     picky.inverter.reads_of = vec![Span {
-        table,
-        from: address,
-        to: address,
-        base: Default::default(),
+        table: Table::Input,
+        from: 10,
+        to: 12,
+        base: Base::Absolute,
     }];
-    assert!(!silent_despite(picky.clone(), &read(table, address, 1)));
-    assert!(!silent_despite(picky.clone(), &read(table, 0, address + 3)));
-    assert!(silent_despite(picky.clone(), &read(table, address + 1, 1)));
-    let other = if table == Table::Input {
-        Table::Holding
-    } else {
-        Table::Input
-    };
-    assert!(silent_despite(picky.clone(), &read(other, address, 1)));
-    assert!(silent_despite(picky, &write(address)));
+    let silent = |pdu: &[u8]| silent_despite(picky.clone(), pdu);
+    assert!(!silent(&read(Table::Input, 11, 1)), "inside");
+    assert!(!silent(&read(Table::Input, 8, 3)), "across its start");
+    assert!(!silent(&read(Table::Input, 12, 4)), "across its end");
+    assert!(silent(&read(Table::Input, 5, 5)), "up to just below");
+    assert!(silent(&read(Table::Input, 13, 5)), "from just above");
+    assert!(silent(&read(Table::Holding, 11, 1)), "another table");
+    assert!(silent(&write(11)), "a write");
 }
 
 // Kind: derived (as above)
