@@ -87,7 +87,9 @@ def clients():
     server = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
     differences = []
     try:
-        unit = minimalmodbus.Instrument(server.stdout.readline().strip(), 1)
+        server.stdout.readline()  # what is served, in words
+        command = server.stdout.readline().split()  # the line to type
+        unit = minimalmodbus.Instrument(command[command.index("--serial") + 1], 1)
         unit.serial.baudrate, unit.serial.timeout = 9600, 1.0
         unit.serial.parity = minimalmodbus.serial.PARITY_EVEN
         # Kind: invented (the map), read by an independent client
