@@ -10,7 +10,7 @@ use super::args::{CheckArgs, Where};
 use super::session::{self, Manner, Refusal};
 use super::{Failure, LOCAL, USAGE, json, out, screen};
 use crate::diagnose::{Judgement, judge};
-use crate::event::{Event, LinkFacts, What};
+use crate::event::{Event, LinkFacts};
 use crate::lamp;
 use crate::link::{Blame, Interrupt, LinkTrouble, NotShown, OpenError, OpenOptions, Quiet, Target};
 
@@ -304,31 +304,29 @@ fn not_asked(
             Some(why.hint().to_owned()),
         ));
     }
-    let heard = events.iter().any(|e| matches!(e.what, What::In(_)));
-    debug_assert!(heard, "a line that is not silent was heard");
     let judgement = judge(&events, Some(&loaded.profile), None);
     out::say(&format!("note: {why}"));
     show(&judgement, loaded, facts, as_json, colour, args);
     Ok(judgement.verdict.kind.exit_code())
 }
 
-fn failure_of_open(error: &OpenError) -> Failure {
-    let (exit, kind) = match error.blame() {
+/// Exit code and stable word for whose business a trouble is.
+fn by_blame(blame: Blame) -> (u8, &'static str) {
+    match blame {
         Blame::ThisComputer => (LOCAL, "port"),
         Blame::Path => (BUS, "path"),
         Blame::Usage => (USAGE, "usage"),
         Blame::Stopped => (INTERRUPTED, "interrupted"),
-    };
+    }
+}
+
+fn failure_of_open(error: &OpenError) -> Failure {
+    let (exit, kind) = by_blame(error.blame());
     failure(exit, kind, error.to_string(), error.hint())
 }
 
 fn failure_of(trouble: &LinkTrouble) -> Failure {
-    let (exit, kind) = match trouble.blame() {
-        Blame::ThisComputer => (LOCAL, "port"),
-        Blame::Path => (BUS, "path"),
-        Blame::Usage => (USAGE, "usage"),
-        Blame::Stopped => (INTERRUPTED, "interrupted"),
-    };
+    let (exit, kind) = by_blame(trouble.blame());
     failure(
         exit,
         kind,

@@ -129,7 +129,10 @@ pub(crate) fn look(
             Want::WaitUntil(at) => asking.idle(at),
             Want::Ask(ask) => asking
                 .ask(ask, time_out(profile, asking, &ask))
-                .map(|exchange| look.take(&exchange)),
+                .map(|exchange| {
+                    tracing::debug!(ask = ?exchange.ask, outcome = ?exchange.outcome, "exchange");
+                    look.take(&exchange);
+                }),
         };
         let (done, planned) = look.progress();
         seen(done, planned, look.unit());

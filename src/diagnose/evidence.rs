@@ -64,6 +64,13 @@ impl MemberEvidence {
             })
     }
 
+    /// Packs of the rack as this one says, from its last answer that carries the number.
+    pub(crate) fn pack_count(&self, profile: &Profile) -> Option<u16> {
+        let name = profile.members.as_ref()?.count.as_ref()?;
+        let (_, _, samples) = self.each(profile).find(|(_, point, _)| point.id == *name)?;
+        samples.iter().rev().find_map(number).and_then(whole)
+    }
+
     /// Numbers that the first instance with this role gave, with their times.
     pub(crate) fn series(&self, profile: &Profile, role: Role) -> Vec<(Duration, f64)> {
         let Some((_, _, samples)) = self.each(profile).find(|(_, point, _)| point.role == role)

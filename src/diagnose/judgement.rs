@@ -354,15 +354,36 @@ pub struct Judgement {
     pub bus: Bus,
 }
 
-impl Judgement {
-    /// Ids of the root findings of alarm severity, each once, in order.
-    pub fn roots(&self) -> Vec<&'static str> {
-        let mut roots = Vec::new();
-        for finding in &self.findings {
-            if finding.root && finding.severity == Severity::Alarm && !roots.contains(&finding.id) {
-                roots.push(finding.id);
-            }
+impl Finding {
+    /// Whether this may be the reason and stops the unit; the silent inverter is no such root.
+    pub fn is_root_alarm(&self) -> bool {
+        self.weighs_most() && self.class != Some(Class::InverterSilent)
+    }
+
+    fn weighs_most(&self) -> bool {
+        self.root && self.severity == Severity::Alarm
+    }
+}
+
+/// Roots of alarm severity first, then by severity; otherwise the order stays.
+pub(crate) fn sort_by_weight(findings: &mut [Finding]) {
+    findings.sort_by_key(|f| (!f.weighs_most(), std::cmp::Reverse(f.severity)));
+}
+
+/// Ids of the root alarms, each once, in order.
+pub(crate) fn root_ids(findings: &[Finding]) -> Vec<&'static str> {
+    let mut ids = Vec::new();
+    for finding in findings.iter().filter(|f| f.is_root_alarm()) {
+        if !ids.contains(&finding.id) {
+            ids.push(finding.id);
         }
-        roots
+    }
+    ids
+}
+
+impl Judgement {
+    /// Ids of the root alarms, each once, in order.
+    pub fn roots(&self) -> Vec<&'static str> {
+        root_ids(&self.findings)
     }
 }

@@ -11,7 +11,7 @@ use packside_profiles::{Class, Place, Role, StateKind, Value};
 use super::evidence::{MemberEvidence, Seen};
 use super::heartbeat::{Pulse, pulse};
 use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
-use super::judgement::{Finding, Reading, ReadingQuality, Source, VerdictKind};
+use super::judgement::{Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight};
 use super::sightings::{self, Sighting};
 use super::{flags, gate, measure, notices, readings};
 use crate::event::{LinkFacts, LinkKind, Plugged};
@@ -96,7 +96,7 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         &readings,
         profile,
     );
-    let alarm = findings.iter().any(is_root);
+    let alarm = findings.iter().any(Finding::is_root_alarm);
     let seen = shared.sightings;
     let lamps = sightings::contradictions(
         seen,
@@ -186,12 +186,7 @@ fn state(readings: &[Reading], profile: &Profile) -> Option<(Option<StateKind>, 
 fn merge(flagged: Vec<Finding>, measured: Vec<Finding>) -> Vec<Finding> {
     let mut all = flagged;
     all.extend(measured);
-    all.sort_by_key(|f| {
-        (
-            !(f.root && f.severity == Severity::Alarm),
-            std::cmp::Reverse(f.severity),
-        )
-    });
+    sort_by_weight(&mut all);
     all
 }
 
@@ -353,13 +348,6 @@ fn is_condition(finding: &Finding, readings: &[Reading], profile: &Profile) -> b
     cells.peek().is_some() && cells.all(|cell| cell.number().is_some_and(|volts| volts >= limit))
 }
 
-/// A root alarm; the silent inverter is not one.
-pub(crate) fn is_root(finding: &Finding) -> bool {
-    finding.root
-        && finding.severity == Severity::Alarm
-        && finding.class != Some(Class::InverterSilent)
-}
-
 /// The root alarms, as far as they decide.
 struct Roots {
     texts: Vec<String>,
@@ -374,7 +362,7 @@ impl Roots {
         profile: &Profile,
         unconfirmed: bool,
     ) -> Self {
-        let roots: Vec<&Finding> = findings.iter().filter(|f| is_root(f)).collect();
+        let roots: Vec<&Finding> = findings.iter().filter(|f| f.is_root_alarm()).collect();
         Self {
             texts: roots.iter().map(|f| f.text.clone()).collect(),
             only_conditions: roots.iter().all(|f| is_condition(f, readings, profile)),

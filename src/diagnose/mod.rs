@@ -15,8 +15,8 @@
 
 use std::time::Duration;
 
+use packside_profiles::Role;
 use packside_profiles::model::{Profile, Severity};
-use packside_profiles::{Role, Value};
 
 mod adds_up;
 mod bus;
@@ -43,6 +43,7 @@ pub use notices::NOTICES;
 
 use crate::ask::{Exchange, exchanges, foreign_requests, overheard};
 use crate::event::{Event, LinkFacts, What};
+use judgement::{root_ids, sort_by_weight};
 use member::{Member, Shared};
 
 /// Judges what the events show at a moment (the last link event where none is given).
@@ -100,20 +101,12 @@ fn last_moment(events: &[Event]) -> Duration {
 
 /// Addresses that must be there, from the count that the first pack gives.
 fn expected_members(profile: &Profile, evidence: &[evidence::MemberEvidence]) -> Vec<u8> {
-    let Some(members) = &profile.members else {
-        return Vec::new();
-    };
-    let Some(count) = &members.count else {
+    let Some(members) = profile.members.as_ref().filter(|m| m.count.is_some()) else {
         return Vec::new();
     };
     let first = evidence.iter().find(|e| e.answered > 0);
-    let number = first.and_then(|e| {
-        e.each(profile)
-            .find(|(_, p, _)| p.id == *count)
-            .and_then(|(_, _, s)| s.iter().rev().find_map(evidence::number))
-    });
-    let count = number
-        .and_then(evidence::whole)
+    let count = first
+        .and_then(|e| e.pack_count(profile))
         .unwrap_or(1)
         .min(members.at_most.into());
     let start = evidence.iter().map(|e| e.unit).min().unwrap_or(1);
@@ -175,12 +168,7 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, profile: &Profile) 
         missing.source = Source::Bus;
         findings.push(missing);
     }
-    findings.sort_by_key(|f| {
-        (
-            !(f.root && f.severity == Severity::Alarm),
-            std::cmp::Reverse(f.severity),
-        )
-    });
+    sort_by_weight(&mut findings);
     let summary = summary(kind, &deciding, &findings);
     Judgement {
         moment,
@@ -222,18 +210,7 @@ fn rack_kind(members: &[Member]) -> VerdictKind {
 /// The verdict in one sentence.
 fn summary(kind: VerdictKind, deciding: &[&Member], findings: &[Finding]) -> String {
     let unconfirmed = deciding.iter().any(|m| m.unconfirmed);
-    let roots = || {
-        let mut ids: Vec<&str> = Vec::new();
-        for f in findings
-            .iter()
-            .filter(|f| f.root && f.severity == Severity::Alarm)
-        {
-            if f.class != Some(packside_profiles::Class::InverterSilent) && !ids.contains(&f.id) {
-                ids.push(f.id);
-            }
-        }
-        ids.join(", ")
-    };
+    let roots = || root_ids(findings).join(", ");
     match kind {
         VerdictKind::Normal => {
             "In service: the inverter is heard and no fault was found so far.".to_owned()
@@ -278,11 +255,8 @@ fn identity(members: &[Member]) -> Identity {
             .readings
             .iter()
             .find(|r| r.role == role && r.place.module == module)
-            .and_then(|r| match &r.value {
-                Some(Value::Text(text)) => Some(text.clone()),
-                Some(other) => Some(member::value_text(other)),
-                None => None,
-            })
+            .and_then(|r| r.value.as_ref())
+            .map(member::value_text)
     };
     let Some(first) = members.first() else {
         return Identity::default();

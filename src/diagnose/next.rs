@@ -2,8 +2,8 @@
 //!
 //! Steps are ranked by risk first (look before low voltage before unit off before live DC).
 
-use packside_profiles::model::{Clears, LiesIn, Needs, Profile, Severity};
-use packside_profiles::{Class, Role, StateKind};
+use packside_profiles::model::{Clears, LiesIn, Needs, Profile};
+use packside_profiles::{Role, StateKind};
 
 use super::inverter::InverterLink;
 use super::judgement::{Finding, NextStep, NotTested, ReadingQuality, VerdictKind};
@@ -48,9 +48,7 @@ pub(crate) fn rank(steps: &mut [NextStep]) {
 }
 
 fn roots(member: &Member) -> impl Iterator<Item = &Finding> {
-    member.findings.iter().filter(|f| {
-        f.root && f.severity == Severity::Alarm && f.class != Some(Class::InverterSilent)
-    })
+    member.findings.iter().filter(|f| f.is_root_alarm())
 }
 
 fn condition_steps(member: &Member) -> Vec<NextStep> {

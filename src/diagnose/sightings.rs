@@ -4,10 +4,11 @@
 //! compared with flags and state. Where no meaning of the pattern fits them, that is a contradiction,
 //! and a contradiction keeps the gate shut.
 
-use packside_profiles::model::{LiesIn, Profile, Severity};
-use packside_profiles::{Place, StateKind};
+use packside_profiles::StateKind;
+use packside_profiles::model::{Profile, Severity};
 
 use super::judgement::{Finding, Source};
+use super::notices::notice;
 use crate::event::{Event, What};
 use crate::lamp::{Meaning, meanings};
 
@@ -48,19 +49,16 @@ pub(crate) fn contradictions(
                 return None;
             }
             let said: Vec<&str> = meanings.iter().map(|meaning| meaning.meaning.as_str()).collect();
+            let text = format!(
+                "lamp {lamp} was seen {pattern} ({}), the registers do not say so",
+                said.join("; or ")
+            );
             Some(Finding {
-                id: "lamp-contradicts",
-                class: None,
                 severity: Severity::Warning,
                 source: Source::Lamp,
-                root: false,
-                follows_from: None,
-                lies_in: LiesIn::Unknown,
-                clears: None,
-                unit,
-                place: Place::default(),
-                text: format!("lamp {lamp} was seen {pattern} ({}), the registers do not say so", said.join("; or ")),
-                to_do: "look at the lamp again, and at the same unit; a code may be hidden or the answers stale".to_owned(),
+                to_do: "look at the lamp again, and at the same unit; a code may be hidden or the answers stale"
+                    .to_owned(),
+                ..notice("lamp-contradicts", unit, &text)
             })
         })
         .collect()

@@ -19,7 +19,7 @@ use packside_profiles::{Instance, Known, Layout, Role};
 
 use super::plan::{Cost, Read, Split, absolute, plan, split};
 use crate::ask::{Exchange, Outcome};
-use crate::diagnose::evidence::{count_points, gather, known, number, whole};
+use crate::diagnose::evidence::{count_points, gather, known};
 use crate::diagnose::readings::is_identity;
 use crate::wire::{Ask, Question};
 
@@ -356,18 +356,12 @@ impl<'a> Look<'a> {
 
     /// Packs of the rack, as its first pack says.
     fn pack_count(&self) -> u16 {
-        let Some(name) = self.profile.members.as_ref().and_then(|m| m.count.as_ref()) else {
-            return 1;
-        };
         let evidence = gather(&self.exchanges, self.profile);
         let first = evidence.iter().find(|e| e.unit == self.first_unit);
-        let count = first.and_then(|e| {
-            let (_, _, samples) = e
-                .each(self.profile)
-                .find(|(_, point, _)| point.id == *name)?;
-            samples.iter().rev().find_map(number)
-        });
-        count.and_then(whole).unwrap_or(1).max(1)
+        first
+            .and_then(|e| e.pack_count(self.profile))
+            .unwrap_or(1)
+            .max(1)
     }
 }
 
