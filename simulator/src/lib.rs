@@ -24,6 +24,7 @@ mod registers;
 mod scenario;
 mod scenario_file;
 pub mod serve;
+pub mod uart;
 mod unit;
 mod world;
 
