@@ -341,6 +341,11 @@ impl Ear {
         self.within || self.state == State::Low
     }
 
+    /// Whether it waits for the rest of a character.
+    pub fn is_in_character(&self) -> bool {
+        self.within
+    }
+
     /// It has heard everything up to a time (ns) as it was sent.
     pub fn skip_to(&mut self, at: u64) {
         self.from = self.from.max(at);
