@@ -280,10 +280,14 @@ fn gather(quiet: Quiet, profile: &Profile, manner: &Manner) -> Result<session::S
     if let Some(bar) = bar {
         bar.finish_and_clear();
     }
-    Ok(session::Seen {
-        events: asking.drain(),
-        trouble,
-    })
+    // Only one client may ask on a serial bus: what the other one hears is heard instead.
+    let events = match trouble {
+        Some(LinkTrouble::SomeoneElseAsks { .. }) => {
+            session::overhear(asking.into_quiet()).map_err(Refusal::Trouble)?
+        }
+        _ => asking.drain(),
+    };
+    Ok(session::Seen { events, trouble })
 }
 
 /// Nothing was asked: say why, and judge what was overheard.
@@ -296,10 +300,15 @@ fn not_asked(
     colour: bool,
     args: &CheckArgs,
 ) -> Result<u8, Failure> {
-    if let NotShown::MayWake { .. } = why {
+    let kind = match why {
+        NotShown::MayWake { .. } => Some("may-wake"),
+        NotShown::NotListened => Some("not-listened"),
+        NotShown::NotSilent { .. } => None,
+    };
+    if let Some(kind) = kind {
         return Err(failure(
             USAGE,
-            "may-wake",
+            kind,
             why.to_string(),
             Some(why.hint().to_owned()),
         ));

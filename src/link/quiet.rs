@@ -49,7 +49,8 @@ impl Wake {
         let Some(profile) = profile else { return wake };
         let inverter = &profile.inverter;
         let feeding = absolute(&inverter.reads_of, known);
-        let places_all = feeding.len() == inverter.reads_of.len();
+        let is_placed = |spans: &[Span]| absolute(spans, known).len() == spans.len();
+        let places_all = is_placed(&inverter.reads_of) && is_placed(&profile.spans);
         let touches = planned.iter().any(|read| touches_any(read, &feeding));
         wake.clears = absolute(&profile.clears_when_read, known);
         wake.why = match inverter.fed_by {
@@ -223,8 +224,11 @@ impl Quiet {
         if !facts.can_overhear() {
             return proof(Grounds::CannotOverhear, &wake.keeps_off);
         }
+        if window.is_zero() {
+            return Err(NotShown::NotListened);
+        }
         let silent = self.silent_for();
-        if silent < window || window.is_zero() {
+        if silent < window {
             return Err(NotShown::NotSilent { silent, window });
         }
         proof(Grounds::HeardSilent(window), &wake.keeps_off)
