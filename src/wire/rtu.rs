@@ -26,7 +26,12 @@ enum Length {
     Never,
 }
 
-/// What stands at the begin of these bytes: the shortest frame whose CRC is right.
+/// What stands at the begin of these bytes: the shortest frame whose CRC is right, but no read
+/// request that the standard does not allow where a longer frame is right as well.
+///
+/// One byte 00 behind a valid frame makes a valid frame again. So one answer of two registers in
+/// 256, the one whose check value ends in 00, is as valid without its last byte, in the shape of a
+/// read request; what it would ask for is then most often more than can be asked for.
 pub(super) fn measure(bytes: &[u8]) -> Measure {
     let Some(function) = bytes.get(1).copied() else {
         return Measure::More;
@@ -36,14 +41,14 @@ pub(super) fn measure(bytes: &[u8]) -> Measure {
     } else {
         [exception(function), Length::Never]
     };
-    let mut shortest: Option<usize> = None;
+    let mut best: Option<usize> = None;
     let mut undecided = false;
     for way in ways {
         match way {
             Length::Is(length) if length > LONGEST => {}
             Length::Is(length) => match bytes.get(..length) {
                 Some(frame) if is_sealed(frame) => {
-                    shortest = Some(shortest.map_or(length, |other| other.min(length)));
+                    best = Some(best.map_or(length, |other| better(bytes, length, other)));
                 }
                 Some(_) => {}
                 None => undecided = true,
@@ -52,10 +57,20 @@ pub(super) fn measure(bytes: &[u8]) -> Measure {
             Length::Never => {}
         }
     }
-    match shortest {
+    match best {
         Some(length) => Measure::Frame(length),
         None if undecided => Measure::More,
         None => Measure::Nothing,
+    }
+}
+
+/// Which of two lengths with a right CRC is to be believed.
+fn better(bytes: &[u8], a: usize, b: usize) -> usize {
+    let (short, long) = (a.min(b), a.max(b));
+    if bytes.get(..short).is_some_and(is_request) {
+        short
+    } else {
+        long
     }
 }
 
