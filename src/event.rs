@@ -102,6 +102,20 @@ pub enum Plugged {
     AcrossThePair,
 }
 
+impl Plugged {
+    /// All of them.
+    pub const ALL: [Self; 3] = [Self::Service, Self::InsteadOfInverter, Self::AcrossThePair];
+
+    /// Its word on the command line, in JSON and in recordings.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Service => "service",
+            Self::InsteadOfInverter => "instead-of-inverter",
+            Self::AcrossThePair => "across-the-pair",
+        }
+    }
+}
+
 /// What kind of link it is.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum LinkKind {

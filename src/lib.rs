@@ -10,4 +10,5 @@ pub mod event;
 pub mod lamp;
 pub mod link;
 pub mod poll;
+pub mod recording;
 pub mod wire;

@@ -18,7 +18,7 @@ use packside_profiles::model::{Base, FedBy, Span};
 use packside_profiles::{Known, Profile};
 
 use super::tap::{Heard, Tap};
-use super::{Asking, LinkTrouble, MayWake, NotShown, Port, Say};
+use super::{Asking, LinkTrouble, MayWake, NotShown, Port, Say, Sink};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::poll::{Read, absolute};
 
@@ -132,6 +132,11 @@ impl Quiet {
         let now = tap.port.now();
         tap.record(now, What::Listening(true));
         Self { tap }
+    }
+
+    /// Tells this sink every event, those on the tape first.
+    pub fn record_to(&mut self, sink: Sink) {
+        self.tap.record_to(sink);
     }
 
     /// The link as it was opened.

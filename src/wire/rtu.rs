@@ -7,8 +7,6 @@
 //! # Sources
 //! - Modbus Application Protocol V1.1b3, section 6 (layout of requests and answers)
 
-use packside_profiles::model::Table;
-
 use super::crc::is_sealed;
 use super::question::{Ask, Question};
 use super::split::Measure;
@@ -120,25 +118,10 @@ pub(crate) fn is_request(frame: &[u8]) -> bool {
 
 /// The question in a whole frame, if it is a read request that the standard allows.
 pub(crate) fn read_request(frame: &[u8]) -> Option<Ask> {
-    let [unit, function, a, b, c, d, _, _] = *frame else {
-        return None;
-    };
-    let (table, most) = match function {
-        0x01 => (Table::Coil, 2000),
-        0x02 => (Table::Discrete, 2000),
-        0x03 => (Table::Holding, 125),
-        0x04 => (Table::Input, 125),
-        _ => return None,
-    };
-    let (address, count) = (u16::from_be_bytes([a, b]), u16::from_be_bytes([c, d]));
-    let question = Question::Read {
-        table,
-        address,
-        count,
-    };
-    (1..=most)
-        .contains(&count)
-        .then_some(Ask { unit, question })
+    let (unit, rest) = frame.split_first()?;
+    let (pdu, _) = rest.split_last_chunk::<2>()?;
+    let ask = Ask::from_pdu(*unit, pdu)?;
+    matches!(ask.question, Question::Read { .. }).then_some(ask)
 }
 
 fn exception(function: u8) -> Length {
