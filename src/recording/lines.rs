@@ -9,7 +9,7 @@ use packside_profiles::LineSettings;
 use serde_json::{Map, Value as Json, json};
 
 use super::{Entry, Header, ProfileText, SCHEMA, Shown, Start};
-use crate::event::{Event, Framing, LinkFacts, LinkKind, Plugged, What};
+use crate::event::{Answer, Event, Framing, LinkFacts, LinkKind, Plugged, What};
 use crate::wire::Ask;
 
 /// A line that could be understood.
@@ -81,6 +81,13 @@ fn event(event: &Event) -> Json {
             json!({ "type": "sighting", "at_ns": at, "lamp": lamp, "pattern": pattern })
         }
         What::Mark(name) => json!({ "type": "mark", "at_ns": at, "name": name }),
+        What::Answer(answer) => json!({
+            "type": "answer", "at_ns": at, "step": answer.step, "question": answer.question,
+            "value": answer.value, "note": answer.note,
+        }),
+        What::Photo { step, file, sha256 } => {
+            json!({ "type": "photo", "at_ns": at, "step": step, "file": file, "sha256": sha256 })
+        }
     }
 }
 
@@ -227,6 +234,17 @@ impl<'a> Members<'a> {
                 pattern: self.owned("pattern")?,
             },
             "mark" => What::Mark(self.owned("name")?),
+            "answer" => What::Answer(Answer {
+                step: self.owned("step")?,
+                question: self.owned("question")?,
+                value: self.owned("value")?,
+                note: self.maybe("note", |v| v.as_str().map(str::to_owned))?,
+            }),
+            "photo" => What::Photo {
+                step: self.owned("step")?,
+                file: self.owned("file")?,
+                sha256: self.owned("sha256")?,
+            },
             _ => return Ok(None),
         }))
     }

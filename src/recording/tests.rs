@@ -6,7 +6,7 @@ use std::time::Duration;
 use packside_profiles::model::Table;
 
 use super::*;
-use crate::event::{Framing, LinkFacts, LinkKind, Plugged, What};
+use crate::event::{Answer, Framing, LinkFacts, LinkKind, Plugged, What};
 use crate::wire::question::Counter;
 use crate::wire::{Ask, Question};
 
@@ -84,6 +84,17 @@ fn entries() -> Vec<Entry> {
             pattern: "blinking".to_owned(),
         },
         What::Mark("before switching off".to_owned()),
+        What::Answer(Answer {
+            step: "earth".to_owned(),
+            question: "Earth connected?".to_owned(),
+            value: "skipped".to_owned(),
+            note: Some("cellar locked".to_owned()),
+        }),
+        What::Photo {
+            step: "nameplate".to_owned(),
+            file: "plate.jpg".to_owned(),
+            sha256: "ab".to_owned(),
+        },
     ];
     whats.extend(asked);
     let event = |(n, what)| {
@@ -256,10 +267,10 @@ fn line_of_a_later_version_is_passed_over_and_said() {
     let lines = [
         lines::header(&header()).to_string(),
         lines::start(&start()).to_string(),
-        "{\"type\":\"photo\",\"file\":\"a.jpg\"}".to_owned(),
+        "{\"type\":\"smell\",\"of\":\"ozone\"}".to_owned(),
     ];
     let text: String = lines.iter().map(|l| chain.seal(l) + "\n").collect();
     let recording = read(text.as_bytes()).unwrap();
-    let kind = "photo".to_owned();
+    let kind = "smell".to_owned();
     assert_eq!(recording.missing[0], Missing::Unknown { line: 3, kind });
 }

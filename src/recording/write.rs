@@ -158,7 +158,7 @@ impl Recorder {
     /// Where it cannot be written, or another unit answers than the one recorded.
     pub fn entry(&mut self, entry: &Entry) -> Result<(), WriteError> {
         let sync = match entry {
-            Entry::Event(event) => matches!(event.what, What::Sighting { .. } | What::Mark(_)),
+            Entry::Event(event) => is_from_a_person(&event.what),
             Entry::Unit(serial) => {
                 if let Some(recorded) = self.unit.as_ref().filter(|known| *known != serial) {
                     return Err(WriteError::OtherUnit {
@@ -216,4 +216,12 @@ fn system(path: &Path, why: std::io::Error) -> WriteError {
         path: path.to_owned(),
         why,
     }
+}
+
+/// Whether a person said it: then it is on the disk before the tool goes on.
+fn is_from_a_person(what: &What) -> bool {
+    matches!(
+        what,
+        What::Sighting { .. } | What::Mark(_) | What::Answer(_) | What::Photo { .. }
+    )
 }
