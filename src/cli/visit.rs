@@ -15,10 +15,11 @@ use super::args::{CheckArgs, RecordArgs};
 use super::live::{Ended, Live};
 use super::prompt::{self, Typed};
 use super::reach::{self, Loaded, failure};
-use super::record::{self, Record};
+use super::record::Record;
 use super::{Failure, LOCAL, USAGE, json, out, screen};
 use crate::event::{Answer, Event, Plugged, What};
 use crate::link::wall;
+use crate::recording::read;
 use crate::visit::answers::{self, Answers};
 use crate::visit::{Kind, Measure, Step, Visit, understand};
 
@@ -128,7 +129,9 @@ fn resume(visit: &mut Visit<'_>, path: &Path, go_on: bool) -> Result<Vec<Event>,
     if !go_on || !path.exists() {
         return Ok(Vec::new());
     }
-    let recording = record::open(path)?;
+    let unreadable = |why: String| failure(LOCAL, "recording", format!("recording {}: {why}", path.display()), None);
+    let bytes = std::fs::read(path).map_err(|why| unreadable(format!("cannot be read: {why}")))?;
+    let recording = read(&bytes).map_err(|why| unreadable(why.to_string()))?;
     let events: Vec<Event> = recording.sessions.iter().flat_map(|s| s.events()).collect();
     visit.resume(&events);
     if let Some(step) = visit.next() {
@@ -196,7 +199,7 @@ fn walk<'a>(
             note,
         };
         if !matches!(source, Source::Person) || !is_typed(&step) {
-            out::say(&line_of(&answer));
+            tell(&line_of(&answer));
         }
         if step.id == "plugged" {
             live.plugged = Plugged::ALL.into_iter().find(|p| p.id() == answer.value);
@@ -264,12 +267,13 @@ fn ask(visit: &Visit<'_>, step: &Step) -> Given {
         Needs::UnitOff => "  [unit off]",
         Needs::LiveDc => "  [LIVE DC]",
     };
-    out::say(&format!("\n{number} of {all}  {}{touch}", step.text));
+    out::say("");
+    tell(&format!("{number} of {all}  {}{touch}", step.text));
     if let Some(caution) = step.caution {
-        out::say(&format!("   CAUTION  {caution}"));
+        tell(&format!("CAUTION  {caution}"));
     }
     if let Some(answer) = visit.answer(&step.id) {
-        out::say(&format!("   answered before: {}", line_of(answer)));
+        tell(&format!("answered before: {}", line_of(answer)));
     }
     loop {
         let typed = match &step.kind {
@@ -282,8 +286,8 @@ fn ask(visit: &Visit<'_>, step: &Step) -> Given {
                 let digits: String = ('1'..='9').take(choices.len()).collect();
                 prompt::key("   number, or s b p q > ", &format!("{digits}sbpq"))
             }
-            Kind::Number { unit, .. } => prompt::line(&format!("   {unit}, or s b p q > ")),
-            Kind::Words | Kind::Storage => prompt::line("   in words, or s b p q > "),
+            Kind::Number { unit, .. } => prompt::line(&format!("   in {unit}, or s b p q, then Enter > ")),
+            Kind::Words | Kind::Storage => prompt::line("   in words, or s b p q, then Enter > "),
         };
         let Typed::Text(typed) = typed else {
             return Given::Stop;
@@ -313,6 +317,13 @@ fn ask(visit: &Visit<'_>, step: &Step) -> Given {
             },
         }
     }
+}
+
+/// Says it, folded to the width of the screen.
+fn tell(text: &str) {
+    let mut folded = String::new();
+    screen::wrap(&mut folded, text, "", "   ");
+    out::say(folded.trim_end());
 }
 
 /// A few words; nothing where the person stops.
