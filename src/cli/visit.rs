@@ -129,7 +129,14 @@ fn resume(visit: &mut Visit<'_>, path: &Path, go_on: bool) -> Result<Vec<Event>,
     if !go_on || !path.exists() {
         return Ok(Vec::new());
     }
-    let unreadable = |why: String| failure(LOCAL, "recording", format!("recording {}: {why}", path.display()), None);
+    let unreadable = |why: String| {
+        failure(
+            LOCAL,
+            "recording",
+            format!("recording {}: {why}", path.display()),
+            None,
+        )
+    };
     let bytes = std::fs::read(path).map_err(|why| unreadable(format!("cannot be read: {why}")))?;
     let recording = read(&bytes).map_err(|why| unreadable(why.to_string()))?;
     let events: Vec<Event> = recording.sessions.iter().flat_map(|s| s.events()).collect();
@@ -286,7 +293,9 @@ fn ask(visit: &Visit<'_>, step: &Step) -> Given {
                 let digits: String = ('1'..='9').take(choices.len()).collect();
                 prompt::key("   number, or s b p q > ", &format!("{digits}sbpq"))
             }
-            Kind::Number { unit, .. } => prompt::line(&format!("   in {unit}, or s b p q, then Enter > ")),
+            Kind::Number { unit, .. } => {
+                prompt::line(&format!("   in {unit}, or s b p q, then Enter > "))
+            }
             Kind::Words | Kind::Storage => prompt::line("   in words, or s b p q, then Enter > "),
         };
         let Typed::Text(typed) = typed else {
@@ -403,7 +412,7 @@ fn take_photo(live: &mut Live<'_>, step: &Step, file: &str) {
 fn line_of(answer: &Answer) -> String {
     let note = answer.note.as_ref().map(|note| format!("  {note}"));
     format!(
-        "   {}: {}{}",
+        "{}: {}{}",
         answer.step,
         answer.value,
         note.unwrap_or_default()

@@ -19,7 +19,7 @@ pub(crate) fn runtime() -> tokio::runtime::Runtime {
 fn open_quietly(target: &Target, interrupt: &Interrupt) -> Result<Quiet, OpenError> {
     let options = OpenOptions {
         interrupt: interrupt.clone(),
-        ..OpenOptions::default()..OpenOptions::default()
+        ..OpenOptions::default()
     };
     open(target, options, Box::new(|_| {}))
 }

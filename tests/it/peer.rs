@@ -81,7 +81,7 @@ impl Peer {
     pub(crate) fn open(&mut self) -> Quiet {
         let options = OpenOptions {
             interrupt: Interrupt::default(),
-            ..OpenOptions::default()..OpenOptions::default()
+            ..OpenOptions::default()
         };
         let quiet = open(&self.target, options, Box::new(|_| {})).unwrap();
         self.slave = None;
