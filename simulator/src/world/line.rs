@@ -133,7 +133,7 @@ impl World {
     /// characters of whoever begins suffer: rarely, and often while the inverter works hard.
     pub(super) fn loosen(&mut self, talker: Party, begins: Duration) {
         // Kind: invented (comes and goes, follows the inverter's power)
-        let chance = 15.0 + 75.0 * self.inverter_power();
+        let chance = 5.0 + 35.0 * self.inverter_power();
         if self.has_common_wire || !self.noise_dice.percent(chance) {
             return;
         }
