@@ -11,4 +11,5 @@ pub mod lamp;
 pub mod link;
 pub mod poll;
 pub mod recording;
+pub mod report;
 pub mod wire;

@@ -80,6 +80,8 @@ pub(crate) enum Command {
     /// One full look at a unit, and the verdict
     #[command(after_help = EXIT_CODES)]
     Check(Box<CheckArgs>),
+    /// The page to hand over, from a recording
+    Report(super::report::ReportArgs),
     /// Say what a blinking lamp means
     Lamp(super::lamp::LampArgs),
     /// List, show, check and explain register maps

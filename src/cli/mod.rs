@@ -14,6 +14,7 @@ mod menu;
 mod out;
 pub mod profile;
 mod record;
+mod report;
 mod screen;
 mod session;
 
@@ -56,6 +57,7 @@ pub fn run() -> u8 {
         None => menu::run(colour),
         Some(Command::Demo) => demo::run(json, colour),
         Some(Command::Check(args)) => finish(check::run(&args, json, colour), json),
+        Some(Command::Report(args)) => finish(report::run(&args, json), json),
         Some(Command::Lamp(args)) => print(lamp::run(&args, json, colour)),
         Some(Command::Profile(args)) => print(profile::run(&args, json)),
     }
