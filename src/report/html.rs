@@ -79,16 +79,6 @@ impl Html {
         self
     }
 
-    /// One row of a table: the first cell is its heading.
-    pub(crate) fn row(&mut self, heading: &str, cells: &[&str]) -> &mut Self {
-        self.around("tr", &[], |row| {
-            row.put("th", &[("scope", "row")], heading);
-            for cell in cells {
-                row.put("td", &[], cell);
-            }
-        })
-    }
-
     /// The head of a table.
     pub(crate) fn head(&mut self, columns: &[&str]) -> &mut Self {
         self.around("thead", &[], |head| {

@@ -10,6 +10,9 @@
 //! `facts` what the recording says beside the wire; `series` values over time; `page` the order of
 //! the page; `figures` and the rooms below it the pictures; `html` the only place that writes markup.
 
+mod canvas;
+mod cells;
+mod curves;
 mod facts;
 mod figures;
 mod html;
@@ -18,6 +21,7 @@ mod page;
 mod sections;
 mod series;
 mod style;
+mod timeline;
 mod words;
 
 pub use json::json;
