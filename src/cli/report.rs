@@ -12,9 +12,11 @@ use super::check::Loaded;
 use super::{Failure, LOCAL, USAGE, json, out, record};
 use crate::diagnose::{Judgement, judge};
 use crate::event::{LinkFacts, What};
-use crate::recording::{Entry, Recording, Session};
+use crate::recording::{Entry, Recording, Session, Shown};
 use crate::report::{self, Options, Picture, Reader, Source};
 
+/// Exit code where something does not hold.
+const BROKEN: u8 = 7;
 /// Largest photograph that is put into the page.
 const PHOTO_AT_MOST: u64 = 4 << 20;
 /// Most bytes of photographs in one page.
@@ -35,6 +37,9 @@ pub(crate) struct ReportArgs {
     /// Take the names of people and places out
     #[arg(long)]
     without_names: bool,
+    /// Say whether the recording is whole and gives today what was shown on site; else exit 7
+    #[arg(long)]
+    verify: bool,
 }
 
 /// Reader as an argument.
@@ -63,21 +68,69 @@ pub(crate) fn run(args: &ReportArgs, as_json: bool) -> Result<u8, Failure> {
         },
         names: !args.without_names,
     };
-    let [file] = args.files.as_slice() else {
-        return Err(failure(USAGE, "usage", "expected one recording".to_owned()));
-    };
+    match args.files.as_slice() {
+        [file] if args.verify => verify(file, args, options, as_json),
+        [file] => {
+            let opened = Opened::read(file)?;
+            write(args.output.as_deref(), &opened.text(options, as_json)?)?;
+            Ok(0)
+        }
+        [one, other] if !args.verify => {
+            let (one, other) = (Opened::read(one)?, Opened::read(other)?);
+            let comparison = report::compare(one.source()?, other.source()?, options)
+                .map_err(|why| failure(USAGE, "usage", why.to_string()))?;
+            let text = if as_json {
+                format!("{}\n", report::comparison_json(&comparison))
+            } else {
+                report::comparison_page(&comparison, options)
+            };
+            write(args.output.as_deref(), &text)?;
+            Ok(0)
+        }
+        _ => Err(failure(
+            USAGE,
+            "usage",
+            "--verify: expected one recording, found two".to_owned(),
+        )),
+    }
+}
+
+/// Says what does not hold; writes the page too where one is asked for.
+fn verify(file: &Path, args: &ReportArgs, options: Options, as_json: bool) -> Result<u8, Failure> {
     let opened = Opened::read(file)?;
-    let source = opened.source()?;
-    let text = if as_json {
-        format!(
-            "{}\n",
-            report::json(&source, options, opened.judged(source.session))
-        )
+    if args.output.is_some() {
+        write(args.output.as_deref(), &opened.text(options, as_json)?)?;
+    }
+    let sessions = opened.recording.sessions.iter();
+    let judged: Vec<(&Shown, Judgement)> = sessions
+        .filter_map(|session| Some((session, report::last_shown(session)?)))
+        .map(|(session, shown)| {
+            let judgement = judged_at(session, opened.loaded.as_ref(), Some(shown.at));
+            (shown, judgement)
+        })
+        .collect();
+    let broken = report::verify(&opened.recording, &judged);
+    if as_json {
+        let broken: Vec<serde_json::Value> = broken
+            .iter()
+            .map(|b| serde_json::json!({ "id": b.id(), "text": b.to_string() }))
+            .collect();
+        let object = serde_json::json!({
+            "schema": report::SCHEMA, "tool": env!("CARGO_PKG_VERSION"), "holds": broken.is_empty(),
+            "fingerprint": opened.recording.fingerprint, "broken": broken,
+        });
+        out::result(&format!("{object}\n"));
+    } else if broken.is_empty() {
+        out::result(&format!(
+            "holds: whole, sealed, and judged today as shown on site; fingerprint {}\n",
+            opened.recording.fingerprint
+        ));
     } else {
-        report::page(&source, options)
-    };
-    write(args.output.as_deref(), &text)?;
-    Ok(0)
+        for broken in &broken {
+            out::result(&format!("does not hold: {broken}\n"));
+        }
+    }
+    Ok(if broken.is_empty() { 0 } else { BROKEN })
 }
 
 impl Opened {
@@ -115,6 +168,17 @@ impl Opened {
             profile_sha256: self.loaded.as_ref().map_or("", |l| l.sha256.as_str()),
             judgement: &self.judgement,
             pictures: &self.pictures,
+        })
+    }
+
+    /// The page, or the same as data.
+    fn text(&self, options: Options, as_json: bool) -> Result<String, Failure> {
+        let source = self.source()?;
+        Ok(if as_json {
+            let judged = self.judged(source.session);
+            format!("{}\n", report::json(&source, options, judged))
+        } else {
+            report::page(&source, options)
         })
     }
 

@@ -274,30 +274,29 @@ fn draw_cell(
         return;
     };
     let text = number(value, 0);
-    let fits = size.0 >= text.chars().count() as f64 * 5.4;
+    let needed = text.chars().count() as f64 * 5.6;
+    let fits = size.0 >= needed * 0.85;
+    let class = match (end.is_some(), size.0 >= needed) {
+        (true, true) => "t-mid t-small t-bold",
+        (true, false) => "t-mid t-tiny t-bold",
+        (false, true) => "t-mid t-small",
+        (false, false) => "t-mid t-tiny",
+    };
     let lower = if size.1 > 24.0 { 5.0 } else { 0.0 };
     match end {
         Some(shape) if lower > 0.0 => {
             canvas.mark(shape, (middle.0, at.1 + 6.5), 3.2);
             if fits {
-                canvas.text(
-                    (middle.0, middle.1 + lower + 4.0),
-                    "t-mid t-small t-bold",
-                    &text,
-                );
+                canvas.text((middle.0, middle.1 + lower + 4.0), class, &text);
             }
         }
         Some(shape) => {
             canvas.mark(shape, (at.0 + 6.5, middle.1), 3.2);
             if fits {
-                canvas.text(
-                    (middle.0 + 5.0, middle.1 + 4.0),
-                    "t-mid t-small t-bold",
-                    &text,
-                );
+                canvas.text((middle.0 + 5.0, middle.1 + 4.0), class, &text);
             }
         }
-        None if fits => canvas.text((middle.0, middle.1 + 4.0), "t-mid t-small", &text),
+        None if fits => canvas.text((middle.0, middle.1 + 4.0), class, &text),
         None => canvas.circle(middle, 1.5, "fill"),
     }
 }

@@ -5,8 +5,11 @@
 
 use serde_json::{Value as Json, json};
 
+use super::cells::Grid;
+use super::compare::{Comparison, Pair};
 use super::facts::{self, Facts};
 use super::{Options, SCHEMA, Source, words};
+use crate::diagnose::Finding;
 use crate::recording::{Entry, Session};
 
 /// One report. `judged` is the result of judging as `packside check` gives it.
@@ -69,4 +72,69 @@ fn hide_place(mut judged: Json, options: Options) -> Json {
         link.insert("place".to_owned(), json!(facts::TAKEN_OUT));
     }
     judged
+}
+
+/// A comparison as data.
+pub fn comparison_json(comparison: &Comparison) -> Json {
+    let sources = &comparison.sources;
+    let visit = |source: &Source| {
+        json!({
+            "begun": words::local(&source.session.start, std::time::Duration::ZERO),
+            "verdict": source.judgement.verdict.kind.id(),
+            "shown": super::last_shown(source.session).map(|shown| &shown.verdict),
+            "fingerprint": source.recording.fingerprint,
+            "missing": source.recording.missing.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        })
+    };
+    let findings = |list: &[Finding]| {
+        list.iter()
+            .map(|f| {
+                json!({ "id": f.id, "severity": f.severity, "unit": f.unit, "module": f.place.module, "cell": f.place.item, "text": f.text })
+            })
+            .collect::<Vec<_>>()
+    };
+    let differing = |list: &[(String, Pair<String>)]| {
+        list.iter()
+            .map(|(what, pair)| json!({ "what": what, "before": pair.before, "after": pair.after }))
+            .collect::<Vec<_>>()
+    };
+    json!({
+        "schema": SCHEMA,
+        "tool": env!("CARGO_PKG_VERSION"),
+        "serial": comparison.serial,
+        "before": visit(&sources.before),
+        "after": visit(&sources.after),
+        "findings": {
+            "new": findings(&comparison.new), "gone": findings(&comparison.gone), "stayed": findings(&comparison.stayed),
+        },
+        "cells_not_compared": comparison.cells.as_ref().err(),
+        "cells_moved": comparison.cells.as_ref().map(moved).unwrap_or_default(),
+        "apart_mv": { "before": apart(&comparison.grids.before), "after": apart(&comparison.grids.after) },
+        "warmest_c": { "before": highest(&comparison.warm.before), "after": highest(&comparison.warm.after) },
+        "identity": differing(&comparison.identity),
+        "answers": differing(&comparison.answers),
+    })
+}
+
+/// Every cell with how it moved against the middle, mV.
+fn moved(grid: &Grid) -> Vec<Json> {
+    let cells = grid.cells.iter();
+    cells
+        .map(|(((unit, module), cell), value)| {
+            json!({ "unit": unit, "module": module, "cell": cell, "mv": value.map(|v| tenths(v * 1000.0)) })
+        })
+        .collect()
+}
+
+fn apart(grid: &Grid) -> Option<f64> {
+    let (low, high) = grid.extremes()?;
+    Some(tenths((high.0 - low.0) * 1000.0))
+}
+
+fn highest(grid: &Grid) -> Option<f64> {
+    grid.extremes().map(|(_, high)| tenths(high.0))
+}
+
+fn tenths(value: f64) -> f64 {
+    (value * 10.0).round() / 10.0
 }

@@ -2,6 +2,7 @@
 //!
 //! Input: a [`Recording`], a profile, the [`Judgement`] of it, pictures that were taken. Output:
 //! [`page()`], one HTML document without any outside resource, and [`json()`], the same as data.
+//! [`compare()`] sets two visits to one unit side by side, [`verify()`] says what does not hold.
 //!
 //! Does not: decide anything, read a file or a clock. A mark in a picture is an extreme of the
 //! numbers shown, or a place that a finding names.
@@ -12,6 +13,8 @@
 
 mod canvas;
 mod cells;
+mod compare;
+mod compare_page;
 mod curves;
 mod facts;
 mod figures;
@@ -22,10 +25,14 @@ mod sections;
 mod series;
 mod style;
 mod timeline;
+mod verify;
 mod words;
 
-pub use json::json;
+pub use compare::{Comparison, Unequal, compare};
+pub use compare_page::comparison_page;
+pub use json::{comparison_json, json};
 pub use page::page;
+pub use verify::{Broken, verify};
 
 use std::time::Duration;
 

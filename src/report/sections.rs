@@ -24,7 +24,12 @@ pub(crate) fn section(html: &mut Html, heading: &str, inner: impl FnOnce(&mut Ht
 
 /// A table whose rows turn into short lists where the page is narrow.
 pub(crate) fn table(html: &mut Html, caption: &str, columns: &[&str], rows: &[Vec<String>]) {
-    html.around("table", &[("class", "pile full")], |table| {
+    let class = if columns.len() > 3 {
+        "pile full"
+    } else {
+        "pile"
+    };
+    html.around("table", &[("class", class)], |table| {
         if !caption.is_empty() {
             table.put("caption", &[], caption);
         }
@@ -418,23 +423,21 @@ pub(crate) fn readings_of<'r>(finding: &Finding, readings: &'r [Reading]) -> Vec
     mine.filter(|r| names(&finding.text, &r.name)).collect()
 }
 
-/// Whether a text holds a name as a whole word.
+/// Whether a text holds a name as a whole word. A name that could be an ordinary word counts only
+/// where its value follows.
 fn names(text: &str, name: &str) -> bool {
-    let inside = |c: char| c.is_alphanumeric() || matches!(c, '_' | '[' | '.');
+    let is_word_like = !name.contains(['_', '[']);
+    let inside = |c: char| c.is_alphanumeric() || matches!(c, '_' | '[');
     text.match_indices(name).any(|(at, _)| {
         let before = text.get(..at).and_then(|t| t.chars().next_back());
         let after = text.get(at + name.len()..).unwrap_or_default();
-        let mut after = after.chars();
-        let goes_on = match after.next() {
-            Some('.') => after.next().is_some_and(char::is_alphanumeric),
-            Some(c) => inside(c),
-            None => false,
-        };
-        !before.is_some_and(inside) && !goes_on
+        let goes_on = after.chars().next().is_some_and(inside);
+        let has_value = after.starts_with(" = ") || after.starts_with(" is ");
+        !before.is_some_and(inside) && !goes_on && (has_value || !is_word_like)
     })
 }
 
-/// `0x1f01 at input 2 = bits 0, 8`.
+/// `alarm_2 = bits 0, 8; raw 0x1f01, input 2`.
 pub(crate) fn raw_and_decoded(reading: &Reading) -> String {
     let table = match reading.table {
         packside_profiles::model::Table::Coil => "coil",
@@ -446,10 +449,10 @@ pub(crate) fn raw_and_decoded(reading: &Reading) -> String {
         .raw
         .map_or_else(|| "nothing".to_owned(), |raw| format!("0x{raw:04x}"));
     format!(
-        "{}: {raw} at {table} {} = {}",
+        "{} = {}, raw {raw} in {table} {}",
         reading.name,
-        reading.register,
-        value(reading)
+        value(reading),
+        reading.register
     )
 }
 
@@ -770,10 +773,10 @@ mod tests {
             "cell_voltage[2.14] = 2.31 V is low",
             "cell_voltage[2.14]"
         ));
-        assert!(!names("cell_voltage[2.14] = 2.31 V", "cell_voltage[2.1"));
         assert!(!names("insulation_valid = 1", "insulation"));
         assert!(!names("pack_insulation = 1", "insulation"));
-        assert!(names("it is insulation. Then", "insulation"));
+        assert!(names("insulation = 42 kOhm is low", "insulation"));
+        assert!(!names("the main switches are open", "switches"));
     }
 
     #[test]
