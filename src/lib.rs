@@ -11,5 +11,6 @@ pub mod lamp;
 pub mod link;
 pub mod poll;
 pub mod recording;
+pub mod report;
 pub mod visit;
 pub mod wire;

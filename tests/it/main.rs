@@ -19,5 +19,7 @@ mod link_rules;
 mod link_watch;
 mod peer;
 mod recording;
+mod report;
 mod scenarios;
 mod scripted;
+mod visits;
