@@ -9,5 +9,6 @@ pub mod diagnose;
 pub mod event;
 pub mod lamp;
 pub mod link;
+pub mod listen;
 pub mod poll;
 pub mod wire;

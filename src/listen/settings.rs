@@ -1,0 +1,1 @@
+//! Which line settings and wiring explain what was received.
