@@ -1,0 +1,108 @@
+//! How often wrong line settings and swapped pairs are named right, over every pair of settings.
+//!
+//! True settings times assumed settings times pair times marks, an inverter polling for some seconds
+//! on each line. Prints a table. Run: `cargo bench --bench settings`.
+
+#![allow(
+    clippy::print_stdout,
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    clippy::cast_possible_truncation,
+    clippy::disallowed_methods,
+    reason = "a benchmark prints, measures, and may fail loudly"
+)]
+
+use std::time::{Duration, Instant};
+
+#[path = "../tests/it/settings_grid.rs"]
+mod settings_grid;
+#[path = "../tests/it/settings_line.rs"]
+mod settings_line;
+
+use packside::listen::settings::explain;
+use settings_grid::{BAUDS, Counts, listen, settings, wire};
+use settings_line::{Marks, Pair};
+
+const SECONDS: u64 = 6;
+const SEED: u64 = 2026;
+
+fn main() {
+    let began = Instant::now();
+    println!(
+        "{SECONDS} s of an inverter polling on each line, seed {SEED}; sums over 24 x 24 settings"
+    );
+    let mut wrong = 0;
+    for pair in [Pair::Straight, Pair::SwappedBiased, Pair::SwappedFloating] {
+        for marks in [Marks::Full, Marks::Tty, Marks::None] {
+            wrong += row(pair, marks);
+        }
+    }
+    slowest();
+    println!(
+        "proven but wrong: {wrong}; {:.0} s in all",
+        began.elapsed().as_secs_f64()
+    );
+    assert_eq!(wrong, 0, "a proof was wrong");
+}
+
+/// One line of the table; gives how many were proven but wrong.
+fn row(pair: Pair, marks: Marks) -> usize {
+    let mut counts = Counts::default();
+    let all = settings(&BAUDS);
+    for truth in &all {
+        let wire = wire(*truth, pair, SECONDS, SEED);
+        for ours in &all {
+            listen(&wire, *truth, *ours, pair, marks, &mut counts);
+        }
+    }
+    let classes: Vec<String> = counts
+        .by_class
+        .iter()
+        .map(|(id, n)| format!("{id} {n}"))
+        .collect();
+    let most = counts.tries.iter().max().copied().unwrap_or(0);
+    let mean = counts.tries.iter().sum::<usize>() as f64 / counts.tries.len().max(1) as f64;
+    println!(
+        "{pair:?}, marks {marks:?}: {}; likely but unproven {}; proven wrong {}, likely wrong {}; \
+         lost never right {}; tries mean {mean:.1}, most {most}",
+        classes.join(", "),
+        counts.unproven.len(),
+        counts.proven_wrong.len(),
+        counts.likely_wrong.len(),
+        counts.never_right.len(),
+    );
+    let shown = [
+        counts.proven_wrong.as_slice(),
+        &counts.likely_wrong,
+        &counts.never_right,
+        &counts.unproven,
+    ];
+    for text in shown.iter().flat_map(|list| list.iter().take(4)) {
+        println!("    {text}");
+    }
+    counts.proven_wrong.len()
+}
+
+/// The longest that one explanation takes.
+fn slowest() {
+    let mut worst = (Duration::ZERO, String::new());
+    for truth in settings(&[4_800, 19_200, 57_600]) {
+        for pair in [Pair::Straight, Pair::SwappedFloating] {
+            let wire = wire(truth, pair, 4 * SECONDS, SEED);
+            for ours in settings(&[9_600, 19_200, 57_600, 115_200]) {
+                let heard = wire.heard(ours, Marks::None);
+                let began = Instant::now();
+                let found = explain(&heard, ours);
+                let took = began.elapsed();
+                if took > worst.0 {
+                    worst = (took, format!("{truth} {pair:?} at {ours}: {}", found.id()));
+                }
+            }
+        }
+    }
+    println!(
+        "slowest explanation: {:.0} ms ({})",
+        worst.0.as_secs_f64() * 1e3,
+        worst.1
+    );
+}
