@@ -12,6 +12,7 @@
     reason = "a benchmark prints, measures, and may fail loudly"
 )]
 
+use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
 #[path = "../tests/it/settings_grid.rs"]
@@ -25,8 +26,14 @@ use settings_line::{Marks, Pair};
 
 const SECONDS: u64 = 6;
 const SEED: u64 = 2026;
+/// How many cases of each kind of miss are printed.
+const SHOWN: usize = 3;
 
 fn main() {
+    if std::env::var("PROBE").is_ok() {
+        probe();
+        return;
+    }
     let began = Instant::now();
     println!(
         "{SECONDS} s of an inverter polling on each line, seed {SEED}; sums over 24 x 24 settings"
@@ -34,7 +41,13 @@ fn main() {
     let mut wrong = 0;
     for pair in [Pair::Straight, Pair::SwappedBiased, Pair::SwappedFloating] {
         for marks in [Marks::Full, Marks::Tty, Marks::None] {
-            wrong += row(pair, marks);
+            if std::env::args()
+                .skip(1)
+                .filter(|a| !a.starts_with('-'))
+                .all(|word| format!("{pair:?}{marks:?}").contains(&word))
+            {
+                wrong += block(pair, marks);
+            }
         }
     }
     slowest();
@@ -45,16 +58,29 @@ fn main() {
     assert_eq!(wrong, 0, "a proof was wrong");
 }
 
-/// One line of the table; gives how many were proven but wrong.
-fn row(pair: Pair, marks: Marks) -> usize {
-    let mut counts = Counts::default();
+/// One block of the table, a line for each relation of the rates; gives how many were proven wrong.
+fn block(pair: Pair, marks: Marks) -> usize {
+    let mut by_ratio: BTreeMap<u32, Counts> = BTreeMap::new();
     let all = settings(&BAUDS);
     for truth in &all {
         let wire = wire(*truth, pair, SECONDS, SEED);
         for ours in &all {
-            listen(&wire, *truth, *ours, pair, marks, &mut counts);
+            let counts = by_ratio.entry(ours.baud * 100 / truth.baud).or_default();
+            listen(&wire, *truth, *ours, pair, marks, counts);
         }
     }
+    println!("{pair:?}, marks {marks:?}");
+    by_ratio
+        .iter()
+        .for_each(|(ratio, counts)| line(*ratio, counts));
+    by_ratio
+        .values()
+        .map(|counts| counts.proven_wrong.len())
+        .sum()
+}
+
+/// The counts of one relation of rates.
+fn line(ratio: u32, counts: &Counts) {
     let classes: Vec<String> = counts
         .by_class
         .iter()
@@ -63,13 +89,15 @@ fn row(pair: Pair, marks: Marks) -> usize {
     let most = counts.tries.iter().max().copied().unwrap_or(0);
     let mean = counts.tries.iter().sum::<usize>() as f64 / counts.tries.len().max(1) as f64;
     println!(
-        "{pair:?}, marks {marks:?}: {}; likely but unproven {}; proven wrong {}, likely wrong {}; \
-         lost never right {}; tries mean {mean:.1}, most {most}",
+        "  our rate {:>5.2} x theirs: {:<40} unproven {}, proven wrong {}, likely wrong {}, lost never right {}; \
+         tries mean {mean:.1}, most {most}; {:.1} ms each",
+        f64::from(ratio) / 100.0,
         classes.join(", "),
         counts.unproven.len(),
         counts.proven_wrong.len(),
         counts.likely_wrong.len(),
         counts.never_right.len(),
+        counts.took.as_secs_f64() * 1e3 / f64::from(counts.explained),
     );
     let shown = [
         counts.proven_wrong.as_slice(),
@@ -77,10 +105,9 @@ fn row(pair: Pair, marks: Marks) -> usize {
         &counts.never_right,
         &counts.unproven,
     ];
-    for text in shown.iter().flat_map(|list| list.iter().take(4)) {
+    for text in shown.iter().flat_map(|list| list.iter().take(SHOWN)) {
         println!("    {text}");
     }
-    counts.proven_wrong.len()
 }
 
 /// The longest that one explanation takes.
@@ -105,4 +132,40 @@ fn slowest() {
         worst.0.as_secs_f64() * 1e3,
         worst.1
     );
+}
+
+fn probe() {
+    for (t, o) in [
+        ("9600-8N1", "9600-8E1"),
+        ("9600-8E1", "19200-8N1"),
+        ("9600-8E1", "38400-8N1"),
+        ("9600-8E1", "57600-8E1"),
+        ("9600-8N1", "115200-8N1"),
+        ("19200-8N1", "9600-8N1"),
+        ("38400-8E1", "57600-8N1"),
+        ("115200-8E1", "9600-8E1"),
+    ] {
+        for pair in [Pair::Straight, Pair::SwappedBiased] {
+            for marks in [Marks::Full, Marks::None] {
+                let truth = t.parse().unwrap();
+                let ours = o.parse().unwrap();
+                let w = wire(truth, pair, SECONDS, SEED);
+                let heard = w.heard(ours, marks);
+                let began = Instant::now();
+                let e = explain(&heard, ours);
+                println!(
+                    "{t} {o} {pair:?} {marks:?} heard {} {:.0} ms {} {:?} {:?}",
+                    heard.len(),
+                    began.elapsed().as_secs_f64() * 1e3,
+                    e.id(),
+                    if e.id() == "lost" {
+                        String::new()
+                    } else {
+                        format!("{:?}", e.class)
+                    },
+                    e.evidence
+                );
+            }
+        }
+    }
 }

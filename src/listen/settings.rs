@@ -48,7 +48,9 @@ const RECENT_RECUT: usize = 1_024;
 /// Fewer characters than this say nothing.
 const TOO_FEW: usize = 8;
 /// A sender whose bits are longer than this many of ours leaves too little of itself.
-const MOST_BITS_PER_BIT: u32 = 6;
+const MOST_BITS_PER_BIT: u32 = 3;
+/// A rate is tried only if a sender can have caused this share of the characters, in percent.
+const LEAST_PLAUSIBLE: usize = 70;
 /// Fewer accidental fits than this must be expected for a proof.
 const PROOF: f64 = 1e-6;
 
@@ -228,9 +230,10 @@ fn frames_as_received(received: &[Received]) -> Fit {
         during: None,
     };
     splitter.push(&bytes, stamp);
-    // At most two ways to read a frame at each byte.
+    // At most two ways to read a frame wherever a known function code stands.
+    let known = |pair: &&[u8]| matches!(pair, [_, function] if matches!(function & 0x7f, 1..=8 | 15..=24 | 43));
     let mut fit = Fit {
-        windows: 2 * bytes.len() as u64,
+        windows: 2 * bytes.windows(2).filter(known).count() as u64,
         ..Fit::default()
     };
     while let Some(span) = splitter.next(None, true) {
@@ -288,16 +291,14 @@ fn survivors(
     ours: LineSettings,
     windows_before: u64,
 ) -> (Vec<Hypothesis>, Evidence) {
-    let mut windows = windows_before;
+    let mut looked_at = BTreeSet::new();
     let mut best: Vec<(Hypothesis, Fit)> = Vec::new();
-    for hypothesis in hypotheses(ours) {
-        let cut = recut::recut(received, ours, hypothesis);
-        windows += cut.windows;
+    for hypothesis in hypotheses(received, ours) {
+        let cut = recut::recut(received, ours, hypothesis, &mut looked_at);
         let fit = Fit {
             frames: cut.frames,
             fitted: cut.characters,
-            windows: cut.windows,
-            in_frame: Vec::new(),
+            ..Fit::default()
         };
         let leader = best.first().map_or(0, |(_, fit)| fit.fitted);
         if fit.fitted > leader {
@@ -307,6 +308,7 @@ fn survivors(
             best.push((hypothesis, fit));
         }
     }
+    let windows = windows_before + looked_at.len() as u64;
     let evidence = best
         .first()
         .map_or_else(Fit::default, |(_, fit)| Fit {
@@ -320,10 +322,11 @@ fn survivors(
 }
 
 /// Everything that may still be found in the characters, besides what they are as they stand.
-fn hypotheses(ours: LineSettings) -> impl Iterator<Item = Hypothesis> {
+fn hypotheses(received: &[Received], ours: LineSettings) -> impl Iterator<Item = Hypothesis> {
     let bauds = BAUDS.into_iter().chain([ours.baud]);
     let mut bauds: Vec<u32> = bauds
         .filter(|baud| *baud <= ours.baud && ours.baud <= baud.saturating_mul(MOST_BITS_PER_BIT))
+        .filter(|baud| recut::plausible_percent(received, ours, *baud) >= LEAST_PLAUSIBLE)
         .collect();
     bauds.sort_unstable();
     bauds.dedup();

@@ -3,8 +3,10 @@
 //! Shared by the test and by `benches/settings.rs`.
 
 use std::collections::BTreeMap;
+use std::time::{Duration, Instant};
 
 use packside::listen::settings::{Class, Explanation, explain, next_settings};
+use packside::listen::waveform::Received;
 use packside_profiles::LineSettings;
 
 use crate::settings_line::{Marks, Pair, Wire, conversation};
@@ -23,6 +25,9 @@ pub(crate) struct Counts {
     pub(crate) never_right: Vec<String>,
     /// How many further settings were listened at until it was right.
     pub(crate) tries: Vec<usize>,
+    /// Explanations asked for, and the time they took.
+    pub(crate) explained: u32,
+    pub(crate) took: Duration,
 }
 
 pub(crate) const BAUDS: [u32; 6] = [4_800, 9_600, 19_200, 38_400, 57_600, 115_200];
@@ -49,7 +54,7 @@ pub(crate) fn listen(
     let what = format!("{truth} {pair:?} heard at {ours} with marks {marks:?}");
     let mut tried = vec![ours];
     let mut heard = wire.heard(ours, marks);
-    let first = explain(&heard, ours);
+    let first = timed(&heard, ours, counts);
     *counts.by_class.entry(first.id()).or_default() += 1;
     let mut explanation = first;
     loop {
@@ -64,11 +69,20 @@ pub(crate) fn listen(
         };
         tried.push(next);
         heard = wire.heard(next, marks);
-        explanation = explain(&heard, next);
+        explanation = timed(&heard, next, counts);
     }
     if tried.len() > 1 {
         counts.tries.push(tried.len() - 1);
     }
+}
+
+#[expect(clippy::disallowed_methods, reason = "measures")]
+fn timed(heard: &[Received], ours: LineSettings, counts: &mut Counts) -> Explanation {
+    let began = Instant::now();
+    let explanation = explain(heard, ours);
+    counts.took += began.elapsed();
+    counts.explained += 1;
+    explanation
 }
 
 fn note(explanation: &Explanation, is_right: bool, what: &str, counts: &mut Counts) {

@@ -18,6 +18,8 @@
 //!
 //! Does not: judge how sure the result is (see the parent), or mend damaged frames.
 
+use std::collections::BTreeSet;
+
 use packside_profiles::LineSettings;
 
 use super::shape::{Shape, Wanted, shape};
@@ -25,11 +27,14 @@ use crate::listen::waveform::{Mark, Received, Receiver, Sampled, common_clock, p
 use crate::wire::is_sealed;
 
 /// Bytes tried per frame.
-const STEPS_PER_FRAME: u32 = 3_000;
-/// Bytes tried in all, per hypothesis.
-pub(super) const STEPS_PER_HYPOTHESIS: u32 = 300_000;
+const STEPS_PER_FRAME: u32 = 600;
+/// Bytes tried in all, per hypothesis, and how many more each frame found is worth.
+pub(super) const STEPS_PER_HYPOTHESIS: u32 = 12_000;
+const STEPS_PER_FIND: u32 = 2_000;
 /// More ways than this to read a frame prove nothing.
-const MOST_WAYS: usize = 12;
+const MOST_WAYS: usize = 64;
+/// After so many frames with too many ways, and none found, a hypothesis is given up.
+const MOST_VAGUE: u32 = 6;
 
 /// How the line may really be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -47,12 +52,18 @@ pub(super) struct Cut {
     pub(super) frames: Vec<Vec<u8>>,
     /// How many received characters they explain.
     pub(super) characters: usize,
-    /// Check values looked at.
-    pub(super) windows: u64,
 }
 
 /// Cuts the received characters as this hypothesis would have it.
-pub(super) fn recut(received: &[Received], ours: LineSettings, hypothesis: Hypothesis) -> Cut {
+///
+/// `looked_at` gathers the frames whose check value was looked at, over all hypotheses: the same
+/// bytes a second time are no second chance for an accident.
+pub(super) fn recut(
+    received: &[Received],
+    ours: LineSettings,
+    hypothesis: Hypothesis,
+    looked_at: &mut BTreeSet<Vec<u8>>,
+) -> Cut {
     let clock = common_clock(ours.baud, hypothesis.settings.baud);
     let mut search = Search {
         received,
@@ -61,16 +72,56 @@ pub(super) fn recut(received: &[Received], ours: LineSettings, hypothesis: Hypot
         fresh: Receiver::new(ours, clock, true),
         ours,
         steps_left: STEPS_PER_HYPOTHESIS,
+        vague: 0,
+        looked_at,
     };
     let mut cut = Cut::default();
     let mut at = 0;
-    while at < received.len() && search.steps_left > 0 {
+    while at < received.len() && search.steps_left > 0 && !search.is_hopeless(&cut) {
         match search.frame(at, Wanted::Request, &mut cut) {
             Some((request, end)) => at = search.answer(&request, end, &mut cut),
             None => at += 1,
         }
     }
     cut
+}
+
+/// Share of the received characters, in percent, that a sender of this rate can have caused at all.
+///
+/// Looks at each character alone, whatever stood before: runs of equal bits must fit the bits of
+/// the sender.
+pub(super) fn plausible_percent(received: &[Received], ours: LineSettings, baud: u32) -> usize {
+    let clock = common_clock(ours.baud, baud);
+    let bit = clock / u64::from(baud.max(1));
+    let fresh = Receiver::new(ours, clock, true);
+    let mut counts = [0_usize; 256];
+    for one in received {
+        if let Some(count) = counts.get_mut(usize::from(one.byte)) {
+            *count += 1;
+        }
+    }
+    let plausible: usize = (0..=u8::MAX)
+        .zip(counts)
+        .filter(|(byte, count)| *count > 0 && can_cause(fresh, bit, false, *byte))
+        .map(|(_, count)| count)
+        .sum();
+    plausible * 100 / received.len().max(1)
+}
+
+/// Whether some bits of the sender, the first of this level, complete this character.
+fn can_cause(mut receiver: Receiver, bit: u64, level: bool, byte: u8) -> bool {
+    let mut complete = None;
+    receiver.hear(level, bit, |sampled| complete = Some(sampled));
+    if let Some(sampled) = complete {
+        let [unsure, _] = sampled.unsure.to_le_bytes();
+        return (sampled.byte ^ byte) & !unsure == 0;
+    }
+    let fits = receiver
+        .inside()
+        .is_some_and(|inside| inside.may_become(byte));
+    fits && [false, true]
+        .into_iter()
+        .any(|level| can_cause(receiver, bit, level, byte))
 }
 
 struct Search<'a> {
@@ -82,6 +133,9 @@ struct Search<'a> {
     fresh: Receiver,
     ours: LineSettings,
     steps_left: u32,
+    /// Frames given up as they can be read in too many ways.
+    vague: u32,
+    looked_at: &'a mut BTreeSet<Vec<u8>>,
 }
 
 /// A point on a path: our receiver there, and which received character it is at.
@@ -101,6 +155,10 @@ struct Step {
 }
 
 impl Search<'_> {
+    fn is_hopeless(&self, cut: &Cut) -> bool {
+        cut.frames.is_empty() && self.vague >= MOST_VAGUE
+    }
+
     /// The answer, directly or one stray character behind its request. Gives where to go on.
     fn answer(&mut self, request: &[u8], end: usize, cut: &mut Cut) -> usize {
         let wanted = Wanted::AnswerTo(request);
@@ -117,8 +175,12 @@ impl Search<'_> {
         wanted: Wanted<'_>,
         cut: &mut Cut,
     ) -> Option<(Vec<u8>, usize)> {
-        let ways = self.ways(start, wanted)?;
-        cut.windows += ways.len() as u64;
+        let Some(ways) = self.ways(start, wanted) else {
+            self.vague += 1;
+            return None;
+        };
+        self.looked_at
+            .extend(ways.iter().map(|(frame, _)| frame.clone()));
         let mut sealed = ways.into_iter().filter(|(frame, _)| is_sealed(frame));
         let (frame, end) = sealed.next()?;
         if sealed.next().is_some() {
@@ -126,6 +188,7 @@ impl Search<'_> {
         }
         cut.characters += end - start;
         cut.frames.push(frame.clone());
+        self.steps_left += STEPS_PER_FIND;
         Some((frame, end))
     }
 
