@@ -3,6 +3,11 @@
 //! Bytes with timestamps are the only truth; everything else is derived from them by pure
 //! functions. See `DEVELOPERS.md` for the map of the rooms.
 
+pub mod ask;
+pub mod cli;
+pub mod diagnose;
 pub mod event;
 pub mod lamp;
+pub mod link;
+pub mod poll;
 pub mod wire;

@@ -12,9 +12,9 @@ use std::fmt::Write as _;
 
 use crate::lookup::near_matches;
 use crate::meaning::{Class, Role};
-use crate::model::{
-    Base, Clears, Count, Flag, Kind, Lamp, LampCode, LiesIn, Point, Profile, Severity, Span, Table,
-};
+use crate::model::{Base, Count, Flag, Lamp, LampCode, Point, Profile, Severity, Span};
+pub use crate::words::{base_name, kind_name, table};
+use crate::words::{clears, lies_in, severity};
 
 /// Something in a profile that can be explained.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -42,7 +42,11 @@ pub struct UnknownSubject {
 }
 
 fn meant(near: &[String]) -> String {
-    if near.is_empty() { String::new() } else { format!("; did you mean {}?", near.join(" or ")) }
+    if near.is_empty() {
+        String::new()
+    } else {
+        format!("; did you mean {}?", near.join(" or "))
+    }
 }
 
 /// Everything that bears this id. A flag and a lamp code may share one.
@@ -91,7 +95,10 @@ fn explain_flag(profile: &Profile, flag: &Flag) -> String {
     let mut page = Page::new(&format!("flag {} of {}", flag.id, profile.profile.id));
     page.line("meaning", &flag.meaning);
     page.line("verdict", consequence(profile, flag));
-    page.line("severity", &format!("{} (class {})", severity(flag.severity), flag.class));
+    page.line(
+        "severity",
+        &format!("{} (class {})", severity(flag.severity), flag.class),
+    );
     page.line("stands in", &place_of_flag(profile, flag));
     page.line("lies in", lies_in(flag.lies_in));
     page.line("do first", &flag.to_do);
@@ -137,9 +144,15 @@ pub fn consequence(profile: &Profile, flag: &Flag) -> &'static str {
 }
 
 fn place_of_flag(profile: &Profile, flag: &Flag) -> String {
-    let place = profile.point(&flag.point).map(|point| address(profile, point)).unwrap_or_default();
+    let place = profile
+        .point(&flag.point)
+        .map(|point| address(profile, point))
+        .unwrap_or_default();
     match flag.bit {
-        Some(bit) => format!("{}, bit {bit}, meant when {} ({place})", flag.point, flag.active),
+        Some(bit) => format!(
+            "{}, bit {bit}, meant when {} ({place})",
+            flag.point, flag.active
+        ),
         None => {
             let values: Vec<String> = flag.values.iter().map(u64::to_string).collect();
             format!("{} = {} ({place})", flag.point, values.join(" or "))
@@ -148,28 +161,50 @@ fn place_of_flag(profile: &Profile, flag: &Flag) -> String {
 }
 
 fn brought_by(profile: &Profile, flag: &Flag) -> String {
-    let by: Vec<&str> =
-        profile.flags.iter().filter(|other| other.brings.contains(&flag.id)).map(|other| other.id.as_str()).collect();
+    let by: Vec<&str> = profile
+        .flags
+        .iter()
+        .filter(|other| other.brings.contains(&flag.id))
+        .map(|other| other.id.as_str())
+        .collect();
     by.join(", ")
 }
 
 /// Flags that cannot be seen while this one is shown.
 fn hidden_by(profile: &Profile, flag: &Flag) -> String {
-    let hides = profile.point(&flag.point).is_some_and(|point| point.hides_others);
-    let Some(rank) = flag.rank.filter(|_| hides) else { return String::new() };
+    let hides = profile
+        .point(&flag.point)
+        .is_some_and(|point| point.hides_others);
+    let Some(rank) = flag.rank.filter(|_| hides) else {
+        return String::new();
+    };
     let below: Vec<&str> = profile
         .flags_of(&flag.point)
         .filter(|other| other.rank.is_some_and(|r| r > rank))
         .map(|other| other.id.as_str())
         .collect();
-    if below.is_empty() { "nothing: it is shown only when no other code is up".to_owned() } else { below.join(", ") }
+    if below.is_empty() {
+        "nothing: it is shown only when no other code is up".to_owned()
+    } else {
+        below.join(", ")
+    }
 }
 
 fn lamps_of_flag(profile: &Profile, flag: &Flag) -> String {
-    let alarm = flag.severity == Severity::Alarm && !flag.class.is_status() && flag.class != Class::InverterSilent;
-    let active = profile.point(&flag.point).is_some_and(|p| p.role != Role::LatchedWord);
-    let shows = |code: &&LampCode| code.flags.contains(&flag.id) || (code.any_alarm && alarm && active);
-    profile.lamp_codes.iter().find(shows).map(pattern).unwrap_or_default()
+    let alarm = flag.severity == Severity::Alarm
+        && !flag.class.is_status()
+        && flag.class != Class::InverterSilent;
+    let active = profile
+        .point(&flag.point)
+        .is_some_and(|p| p.role != Role::LatchedWord);
+    let shows =
+        |code: &&LampCode| code.flags.contains(&flag.id) || (code.any_alarm && alarm && active);
+    profile
+        .lamp_codes
+        .iter()
+        .find(shows)
+        .map(pattern)
+        .unwrap_or_default()
 }
 
 fn explain_point(profile: &Profile, point: &Point) -> String {
@@ -184,22 +219,41 @@ fn explain_point(profile: &Profile, point: &Point) -> String {
         page.line("valid when", &format!("{} is {:?}", when.point, when.is));
     }
     if point.hides_others {
-        page.line("beware", "names the most important fault only; what ranks lower counts as not read");
+        page.line(
+            "beware",
+            "names the most important fault only; what ranks lower counts as not read",
+        );
     }
     if point.rotates {
-        page.line("beware", "shows one fault after another, so it must be read several times");
+        page.line(
+            "beware",
+            "shows one fault after another, so it must be read several times",
+        );
     }
     if point.required {
         page.line("needed", "no clean verdict without it");
     }
     for value in &point.values {
-        let state = value.state.map(|state| format!(" ({state})")).unwrap_or_default();
-        page.line(&format!("value {}", value.is), &format!("{}{state}", value.name));
+        let state = value
+            .state
+            .map(|state| format!(" ({state})"))
+            .unwrap_or_default();
+        page.line(
+            &format!("value {}", value.is),
+            &format!("{}{state}", value.name),
+        );
     }
     for flag in profile.flags_of(&point.id) {
         let label = match flag.bit {
             Some(bit) => format!("bit {bit}"),
-            None => format!("value {}", flag.values.iter().map(u64::to_string).collect::<Vec<_>>().join(", ")),
+            None => format!(
+                "value {}",
+                flag.values
+                    .iter()
+                    .map(u64::to_string)
+                    .collect::<Vec<_>>()
+                    .join(", ")
+            ),
         };
         page.line(&label, &format!("{}: {}", flag.id, flag.meaning));
     }
@@ -211,14 +265,19 @@ fn explain_lamp(profile: &Profile, lamp: &Lamp) -> String {
     page.line("colour", &lamp.colour);
     page.line("place", &lamp.place);
     page.line("beware", DARK);
-    for code in profile.lamp_codes.iter().filter(|code| code.lamps.contains_key(&lamp.id)) {
+    for code in profile
+        .lamp_codes
+        .iter()
+        .filter(|code| code.lamps.contains_key(&lamp.id))
+    {
         let shown = code.lamps.get(&lamp.id).map_or("", String::as_str);
         page.line(shown, &format!("{}: {}", code.id, code.meaning));
     }
     page.text
 }
 
-const DARK: &str = "a dark lamp never means that the unit is sound, and never that it carries no voltage";
+const DARK: &str =
+    "a dark lamp never means that the unit is sound, and never that it carries no voltage";
 
 fn explain_code(profile: &Profile, code: &LampCode) -> String {
     let mut page = Page::new(&format!("lamp code {} of {}", code.id, profile.profile.id));
@@ -238,39 +297,92 @@ fn explain_code(profile: &Profile, code: &LampCode) -> String {
         .collect();
     page.line("same picture", &same.join(", "));
     if !same.is_empty() {
-        page.line("beware", "the lamps alone cannot tell these apart; only the registers can");
+        page.line(
+            "beware",
+            "the lamps alone cannot tell these apart; only the registers can",
+        );
     }
     page.text
 }
 
 fn pattern(code: &LampCode) -> String {
-    let lamps: Vec<String> = code.lamps.iter().map(|(lamp, pattern)| format!("{lamp} {pattern}")).collect();
+    let lamps: Vec<String> = code
+        .lamps
+        .iter()
+        .map(|(lamp, pattern)| format!("{lamp} {pattern}"))
+        .collect();
     lamps.join(", ")
 }
 
 /// The register map as one page: spans, then every point with its place, type, unit and role.
 pub fn overview(profile: &Profile) -> String {
+    heading(profile) + "\n" + &point_table(profile)
+}
+
+fn heading(profile: &Profile) -> String {
     let head = &profile.profile;
     let answering = &profile.answering;
-    let functions: Vec<String> = answering.functions.iter().map(|code| format!("{code:02X}")).collect();
+    let functions: Vec<String> = answering
+        .functions
+        .iter()
+        .map(|code| format!("{code:02X}"))
+        .collect();
     let mut page = Page::new(&format!("{}: {}", head.id, head.title));
-    page.line("document", &format!("{}, revision {}", head.document, head.revision));
-    let verified = if head.verified_on_hardware { "yes" } else { "no, never compared with a real unit" };
+    page.line(
+        "document",
+        &format!("{}, revision {}", head.document, head.revision),
+    );
+    let verified = if head.verified_on_hardware {
+        "yes"
+    } else {
+        "no, never compared with a real unit"
+    };
     page.line("on hardware", verified);
     page.line("firmware", &firmware_range(profile));
     page.line("notes", &head.notes);
-    page.line("line", &format!("{}, unit address {}, functions {} (hex)", answering.line, answering.unit, functions.join(" ")));
+    page.line(
+        "line",
+        &format!(
+            "{}, unit address {}, functions {} (hex)",
+            answering.line,
+            answering.unit,
+            functions.join(" ")
+        ),
+    );
     let inverter = &profile.inverter;
-    page.line("inverter", &format!("silent after {} s; {}", inverter.silence_s, fed_by(profile)));
-    page.line("may be read", &profile.spans.iter().map(span).collect::<Vec<_>>().join(", "));
-    page.line("never read", &profile.clears_when_read.iter().map(span).collect::<Vec<_>>().join(", "));
-    let mut text = page.text;
-    let _ = writeln!(text, "\n  {:<22} {:<24} {:<11} {:<6} role", "point", "registers, from 0", "type", "unit");
+    page.line(
+        "inverter",
+        &format!("silent after {} s; {}", inverter.silence_s, fed_by(profile)),
+    );
+    let lost = &profile.clears_when_read;
+    let readable = profile.spans.iter().filter(|span| !lost.contains(span));
+    page.line("may be read", &ranges(readable));
+    page.line("never read", &ranges(lost));
+    page.text
+}
+
+fn ranges<'s>(spans: impl IntoIterator<Item = &'s Span>) -> String {
+    spans.into_iter().map(span).collect::<Vec<_>>().join(", ")
+}
+
+fn point_table(profile: &Profile) -> String {
+    let mut text = format!(
+        "  {:<22} {:<24} {:<11} {:<6} role\n",
+        "point", "registers, from 0", "type", "unit"
+    );
     for point in &profile.points {
         let needed = if point.required { " *" } else { "" };
-        let place = format!("{}{}", address(profile, point), short_repeat(profile, point));
+        let place = format!(
+            "{}{}",
+            address(profile, point),
+            short_repeat(profile, point)
+        );
         let kind = kind_name(point.kind);
-        let _ = writeln!(text, "  {:<22} {place:<24} {kind:<11} {:<6} {}{needed}", point.id, point.unit, point.role);
+        let _ = writeln!(
+            text,
+            "  {:<22} {place:<24} {kind:<11} {:<6} {}{needed}",
+            point.id, point.unit, point.role
+        );
     }
     let _ = writeln!(
         text,
@@ -283,7 +395,10 @@ pub fn overview(profile: &Profile) -> String {
 }
 
 fn firmware_range(profile: &Profile) -> String {
-    match (&profile.profile.firmware_from, &profile.profile.firmware_below) {
+    match (
+        &profile.profile.firmware_from,
+        &profile.profile.firmware_below,
+    ) {
         (Some(from), Some(below)) => format!("from {from}, below {below}"),
         (Some(from), None) => format!("from {from}"),
         (None, Some(below)) => format!("below {below}"),
@@ -295,7 +410,9 @@ fn fed_by(profile: &Profile) -> &'static str {
     use crate::model::FedBy;
     match profile.inverter.fed_by {
         FedBy::AnyRequest => "any valid question feeds it, ours as well: asking may wake the unit",
-        FedBy::ReadsOf => "reads of certain registers feed it, ours as well: asking may wake the unit",
+        FedBy::ReadsOf => {
+            "reads of certain registers feed it, ours as well: asking may wake the unit"
+        }
         FedBy::Writes => "only what the inverter writes feeds it, not our reads",
         FedBy::OtherPort => "only another socket feeds it, not our reads",
         FedBy::Unknown => "what feeds it is not known: asking may wake the unit",
@@ -304,23 +421,19 @@ fn fed_by(profile: &Profile) -> &'static str {
 
 /// A range as printed.
 fn span(span: &Span) -> String {
-    format!("{} {}{}-{}", table(span.table), base(span.base), span.from, span.to)
+    format!(
+        "{} {}{}-{}",
+        table(span.table),
+        base(span.base),
+        span.from,
+        span.to
+    )
 }
 
 fn base(base: Base) -> String {
     match base {
         Base::Absolute => String::new(),
         Base::Model(id) => format!("model {id} + "),
-    }
-}
-
-/// Name of a table as in the file.
-pub fn table(table: Table) -> &'static str {
-    match table {
-        Table::Coil => "coil",
-        Table::Discrete => "discrete",
-        Table::Holding => "holding",
-        Table::Input => "input",
     }
 }
 
@@ -331,13 +444,25 @@ pub fn address(profile: &Profile, point: &Point) -> String {
     let last = first + u32::from(point.width().max(1)) - 1;
     let origin = base(group.map_or(point.base, |group| group.base));
     let table = profile.table_of(point).map_or("?", table);
-    if first == last { format!("{table} {origin}{first}") } else { format!("{table} {origin}{first}-{last}") }
+    if first == last {
+        format!("{table} {origin}{first}")
+    } else {
+        format!("{table} {origin}{first}-{last}")
+    }
 }
 
 fn short_repeat(profile: &Profile, point: &Point) -> String {
-    let group = point.group.as_ref().and_then(|id| profile.group(id)).map(|g| times(&g.count));
+    let group = point
+        .group
+        .as_ref()
+        .and_then(|id| profile.group(id))
+        .map(|g| times(&g.count));
     let own = point.repeat.as_ref().map(|r| times(&r.count));
-    group.into_iter().chain(own).map(|n| format!(" x{n}")).collect()
+    group
+        .into_iter()
+        .chain(own)
+        .map(|n| format!(" x{n}"))
+        .collect()
 }
 
 fn times(count: &Count) -> String {
@@ -351,10 +476,20 @@ fn repetition(profile: &Profile, point: &Point) -> String {
     let mut parts = Vec::new();
     if let Some(group) = point.group.as_ref().and_then(|id| profile.group(id)) {
         let stride = group.stride;
-        parts.push(format!("{} {} times, every {stride} registers, at most {}", group.id, spelled(&group.count), group.at_most));
+        parts.push(format!(
+            "{} {} times, every {stride} registers, at most {}",
+            group.id,
+            spelled(&group.count),
+            group.at_most
+        ));
     }
     if let Some(repeat) = &point.repeat {
-        parts.push(format!("{} {} times, every {} registers", repeat.name, spelled(&repeat.count), repeat.stride));
+        parts.push(format!(
+            "{} {} times, every {} registers",
+            repeat.name,
+            spelled(&repeat.count),
+            repeat.stride
+        ));
     }
     parts.join("; ")
 }
@@ -402,65 +537,14 @@ fn limits(point: &Point) -> String {
         ("alarm above", limits.alarm_above),
         ("spread at rest", limits.spread),
     ];
-    let mut parts: Vec<String> =
-        named.into_iter().filter_map(|(name, value)| value.map(|v| format!("{name} {v}"))).collect();
+    let mut parts: Vec<String> = named
+        .into_iter()
+        .filter_map(|(name, value)| value.map(|v| format!("{name} {v}")))
+        .collect();
     if let Some([lowest, highest]) = limits.possible {
         parts.push(format!("impossible outside {lowest} to {highest}"));
     }
     parts.join(", ")
-}
-
-/// Name of a type as in the file.
-pub fn kind_name(kind: Kind) -> &'static str {
-    match kind {
-        Kind::U8Low => "u8-low",
-        Kind::U8High => "u8-high",
-        Kind::I8Low => "i8-low",
-        Kind::I8High => "i8-high",
-        Kind::U16 => "u16",
-        Kind::I16 => "i16",
-        Kind::U32 => "u32",
-        Kind::I32 => "i32",
-        Kind::U64 => "u64",
-        Kind::I64 => "i64",
-        Kind::F32 => "f32",
-        Kind::F64 => "f64",
-        Kind::Bcd16 => "bcd16",
-        Kind::Bcd32 => "bcd32",
-        Kind::String => "string",
-        Kind::Bits16 => "bits16",
-        Kind::Bits32 => "bits32",
-        Kind::Enum16 => "enum16",
-        Kind::Enum32 => "enum32",
-    }
-}
-
-fn severity(severity: Severity) -> &'static str {
-    match severity {
-        Severity::Notice => "notice",
-        Severity::Warning => "warning",
-        Severity::Alarm => "alarm",
-    }
-}
-
-fn lies_in(place: LiesIn) -> &'static str {
-    match place {
-        LiesIn::Module => "a battery module",
-        LiesIn::ControlUnit => "the control unit",
-        LiesIn::Connection => "a cable, connector or socket",
-        LiesIn::InverterSide => "the inverter or what hangs on it",
-        LiesIn::SiteCondition => "temperature, charge or the site",
-        LiesIn::Operator => "somebody switched it so",
-        LiesIn::Unknown => "not said",
-    }
-}
-
-fn clears(clears: Clears) -> &'static str {
-    match clears {
-        Clears::BySelf => "by itself when its reason has gone",
-        Clears::PowerCycle => "only when the unit is switched off and on",
-        Clears::Service => "only by the maker's service",
-    }
 }
 
 /// A heading and labelled lines, wrapped at 100 columns; empty entries are left out.
@@ -473,7 +557,9 @@ const LABEL: usize = 15;
 
 impl Page {
     fn new(heading: &str) -> Self {
-        Self { text: format!("{heading}\n") }
+        Self {
+            text: format!("{heading}\n"),
+        }
     }
 
     fn line(&mut self, label: &str, content: &str) {

@@ -1,7 +1,8 @@
 //! Where every repetition of every point stands, once the counts are known.
 //!
 //! Input: a profile and what was read of counts and models. Output: concrete addresses. Whatever
-//! does not fit into 65536 registers is left out here; the checker names it.
+//! does not fit into 65536 registers is left out here; the checker names it. Counts read from a unit are
+//! never believed beyond `at_most` and the end of the address space.
 
 use std::collections::BTreeMap;
 
@@ -80,20 +81,38 @@ fn place(profile: &Profile, known: &Known, index: usize, point: &Point) -> Optio
     };
     let repeats = match &point.repeat {
         None => 1,
-        Some(repeat) => count(&repeat.count, known, || rest(model_length, point.address, repeat.stride))?,
+        Some(repeat) => count(&repeat.count, known, || {
+            rest(model_length, point.address, repeat.stride)
+        })?,
     };
+    let first = base_address + u64::from(point.address) + group.map_or(0, |g| u64::from(g.address));
+    let group_stride = group.map_or(0, |g| u64::from(g.stride));
+    let item_stride = point.repeat.as_ref().map_or(0, |r| u64::from(r.stride));
     let mut instances = Vec::new();
     for module in 0..groups {
         for item in 0..repeats {
-            let group_offset = group.map_or(0, |g| u32::from(g.address) + u32::from(module) * u32::from(g.stride));
-            let item_offset = point.repeat.as_ref().map_or(0, |r| u32::from(item) * u32::from(r.stride));
-            let address = base_address + group_offset + u32::from(point.address) + item_offset;
-            let last = address + u32::from(point.width().max(1)) - 1;
-            let (Ok(address), true) = (u16::try_from(address), last <= u32::from(u16::MAX)) else { continue };
-            let place =
-                Place { module: group.map(|_| module + 1), item: point.repeat.as_ref().map(|_| item + 1) };
+            let address = first + u64::from(module) * group_stride + u64::from(item) * item_stride;
+            let last = address + u64::from(point.width().max(1)) - 1;
+            // Addresses only grow: what follows does not fit either. Without a stride none would end it.
+            let (Ok(address), true) = (u16::try_from(address), last <= u64::from(u16::MAX)) else {
+                break;
+            };
+            if instances.len() > usize::from(u16::MAX) {
+                return Some(instances);
+            }
+            let place = Place {
+                module: group.map(|_| module + 1),
+                item: point.repeat.as_ref().map(|_| item + 1),
+            };
             let name = name(&point.id, place);
-            instances.push(Instance { point: index, name, place, table, address, registers: point.width() });
+            instances.push(Instance {
+                point: index,
+                name,
+                place,
+                table,
+                address,
+                registers: point.width(),
+            });
         }
     }
     Some(instances)
@@ -108,18 +127,20 @@ fn name(id: &str, place: Place) -> String {
 }
 
 /// First register of a base and, for a model, the registers it has with its header.
-fn base_of(base: Base, known: &Known) -> Option<(u32, Option<u32>)> {
+fn base_of(base: Base, known: &Known) -> Option<(u64, Option<u32>)> {
     match base {
         Base::Absolute => Some((0, None)),
         Base::Model(id) => {
             let (start, length) = known.models.get(&id)?;
-            Some((u32::from(*start), Some(u32::from(*length) + 2)))
+            Some((u64::from(*start), Some(u32::from(*length) + 2)))
         }
     }
 }
 
 fn group_count(group: &Group, known: &Known, model_length: Option<u32>) -> Option<u16> {
-    let found = count(&group.count, known, || rest(model_length, group.address, group.stride))?;
+    let found = count(&group.count, known, || {
+        rest(model_length, group.address, group.stride)
+    })?;
     Some(found.min(group.at_most))
 }
 
@@ -155,7 +176,9 @@ pub fn models_in_chain(words: &[u16], start: u16) -> BTreeMap<u16, (u16, u16)> {
         if *id == 0xffff {
             break;
         }
-        let Some(register) = u16::try_from(at).ok().and_then(|at| start.checked_add(at)) else { break };
+        let Some(register) = u16::try_from(at).ok().and_then(|at| start.checked_add(at)) else {
+            break;
+        };
         models.entry(*id).or_insert((register, *length));
         at += 2 + usize::from(*length);
     }

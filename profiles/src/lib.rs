@@ -13,20 +13,22 @@
 //! - Register addresses are 0-based, as on the wire, everywhere.
 
 pub mod codec;
+pub mod explain;
 pub mod layout;
 pub mod line;
 pub mod load;
+pub mod lookup;
 pub mod meaning;
 pub mod model;
-pub mod explain;
-pub mod lookup;
+mod problem;
 mod rules;
+mod words;
 
 pub use codec::{Decoded, Quality, Value, decode, encode, encode_raw};
 pub use layout::{Instance, Known, Layout, Place, models_in_chain};
 pub use line::{LineSettings, Parity};
-pub use lookup::{near_matches, words_of};
 pub use load::{FindError, Loaded, Problem, Problems, find, load, shipped};
+pub use lookup::{near_matches, words_of};
 pub use meaning::{Class, Role, StateKind};
 pub use model::Profile;
 pub use rules::STANDARD_PATTERNS;

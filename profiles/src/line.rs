@@ -35,7 +35,9 @@ pub struct LineSettings {
 
 /// Why a text is no line setting.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("line settings: expected something like 9600-8E1 (300 to 1000000 baud, 8 data bits, N, E or O, 1 or 2 stop bits), found \"{found}\"")]
+#[error(
+    "line settings: expected something like 9600-8E1 (300 to 1000000 baud, 8 data bits, N, E or O, 1 or 2 stop bits), found \"{found}\""
+)]
 pub struct LineSettingsError {
     /// The text as given.
     pub found: String,
@@ -81,13 +83,18 @@ impl FromStr for LineSettings {
     type Err = LineSettingsError;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
-        parse(text).ok_or_else(|| LineSettingsError { found: text.to_owned() })
+        parse(text).ok_or_else(|| LineSettingsError {
+            found: text.to_owned(),
+        })
     }
 }
 
 fn parse(text: &str) -> Option<LineSettings> {
     let (baud, layout) = text.split_once('-')?;
-    let baud = baud.parse().ok().filter(|b| (300..=1_000_000).contains(b))?;
+    let baud = baud
+        .parse()
+        .ok()
+        .filter(|b| (300..=1_000_000).contains(b))?;
     let (parity, stop_bits) = match layout.to_ascii_uppercase().as_str() {
         "8N1" => (Parity::None, 1),
         "8N2" => (Parity::None, 2),
@@ -97,7 +104,11 @@ fn parse(text: &str) -> Option<LineSettings> {
         "8O2" => (Parity::Odd, 2),
         _ => return None,
     };
-    Some(LineSettings { baud, parity, stop_bits })
+    Some(LineSettings {
+        baud,
+        parity,
+        stop_bits,
+    })
 }
 
 impl TryFrom<String> for LineSettings {
@@ -115,9 +126,20 @@ mod tests {
     fn check(settings: &str, character_us: f64, silence_us: f64, full_answer_ms: f64) {
         let line: LineSettings = settings.parse().unwrap();
         let close = |a: Duration, b: f64| (a.as_secs_f64() * 1e6 - b).abs() < b * 1e-4;
-        assert!(close(line.characters(1), character_us), "{settings}: {:?}", line.characters(1));
-        assert!(close(line.frame_silence(), silence_us), "{settings}: {:?}", line.frame_silence());
-        assert!(close(line.characters(255), full_answer_ms * 1e3), "{settings}");
+        assert!(
+            close(line.characters(1), character_us),
+            "{settings}: {:?}",
+            line.characters(1)
+        );
+        assert!(
+            close(line.frame_silence(), silence_us),
+            "{settings}: {:?}",
+            line.frame_silence()
+        );
+        assert!(
+            close(line.characters(255), full_answer_ms * 1e3),
+            "{settings}"
+        );
         assert_eq!(line.to_string(), settings);
     }
 
@@ -136,7 +158,10 @@ mod tests {
 
     #[test]
     fn err_line_settings_says_what_is_expected() {
-        let error = "9600,n,8,1".parse::<LineSettings>().unwrap_err().to_string();
+        let error = "9600,n,8,1"
+            .parse::<LineSettings>()
+            .unwrap_err()
+            .to_string();
         assert_eq!(
             error,
             "line settings: expected something like 9600-8E1 (300 to 1000000 baud, 8 data bits, N, E or O, \

@@ -7,7 +7,6 @@
 //! A serde error ends the reading of whatever it is in. So every point, flag, lamp and so on is
 //! read by itself: one mistake costs one item, and the rules still see all the others.
 
-use std::fmt;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
@@ -15,18 +14,27 @@ use serde::de::{DeserializeOwned, IntoDeserializer};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use crate::model::{
-    Ambient, Answering, CellLimits, CrossCheck, FORMAT, Flag, Group, Head, Inverter, InverterFamily, Lamp, LampCode,
-    LampPattern, ManualStep, Members, Point, Profile, Recognise, Span, StorageWindow, UnitPicture,
-};
 use crate::lookup::near_matches;
+use crate::model::{
+    Ambient, Answering, CellLimits, CrossCheck, FORMAT, Flag, Group, Head, Inverter,
+    InverterFamily, Lamp, LampCode, LampPattern, ManualStep, Members, Point, Profile, Recognise,
+    Span, StorageWindow, UnitPicture,
+};
+use crate::problem::{self, Collector};
+pub use crate::problem::{Problem, Problems};
 use crate::rules;
 
 /// A shipped profile: id and text. A new map is added here.
 pub fn shipped() -> &'static [(&'static str, &'static str)] {
     &[
-        ("generic-hv-stack", include_str!("../maps/generic-hv-stack.toml")),
-        ("generic-lv-rack", include_str!("../maps/generic-lv-rack.toml")),
+        (
+            "generic-hv-stack",
+            include_str!("../maps/generic-hv-stack.toml"),
+        ),
+        (
+            "generic-lv-rack",
+            include_str!("../maps/generic-lv-rack.toml"),
+        ),
     ]
 }
 
@@ -41,86 +49,6 @@ pub struct Loaded {
     pub origin: String,
 }
 
-/// One mistake, with its place.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Problem {
-    /// Line, 1-based; 0 where the whole file is meant.
-    pub line: usize,
-    /// Column in characters, 1-based.
-    pub column: usize,
-    /// Characters to underline.
-    pub width: usize,
-    /// The line as it stands.
-    pub source: String,
-    /// Where: expected what, found what.
-    pub message: String,
-    /// What to change.
-    pub fix: String,
-}
-
-/// All mistakes of one file.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Problems {
-    /// File name.
-    pub origin: String,
-    /// The mistakes, by line.
-    pub list: Vec<Problem>,
-}
-
-/// Mistakes printed before the rest is only counted, so that they fit a screen or two.
-const PRINTED: usize = 20;
-
-impl fmt::Display for Problems {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let n = self.list.len();
-        writeln!(f, "{}: {n} {}", self.origin, if n == 1 { "mistake" } else { "mistakes" })?;
-        for problem in self.list.iter().take(PRINTED) {
-            let Problem { line, column, width, source, message, fix } = problem;
-            writeln!(f, "{}:{line}:{column}: {message}", self.origin)?;
-            if *line > 0 {
-                let carets = "^".repeat((*width).max(1));
-                writeln!(f, "{line:>5} | {source}")?;
-                writeln!(f, "      | {}{carets}", " ".repeat(column.saturating_sub(1)))?;
-            }
-            if !fix.is_empty() {
-                writeln!(f, "      fix: {fix}")?;
-            }
-        }
-        if n > PRINTED {
-            writeln!(f, "and {} more", n - PRINTED)?;
-        }
-        Ok(())
-    }
-}
-
-impl std::error::Error for Problems {}
-
-/// Collects mistakes while a file is read.
-pub(crate) struct Collector<'t> {
-    text: &'t str,
-    list: Vec<Problem>,
-}
-
-impl Collector<'_> {
-    /// Notes a mistake at a byte range of the file.
-    pub(crate) fn add(&mut self, span: Range<usize>, message: impl Into<String>, fix: impl Into<String>) {
-        let start = span.start.min(self.text.len());
-        let before = self.text.get(..start).unwrap_or_default();
-        let line_start = before.rfind('\n').map_or(0, |at| at + 1);
-        let source = self.text.get(line_start..).unwrap_or_default().lines().next().unwrap_or_default();
-        let column = self.text.get(line_start..start).unwrap_or_default().chars().count();
-        let covered = self.text.get(span).unwrap_or_default().lines().next().unwrap_or_default().chars().count();
-        self.list.push(Problem {
-            line: before.matches('\n').count() + 1,
-            column: column + 1,
-            width: covered.clamp(1, source.chars().count().saturating_sub(column).max(1)),
-            source: source.to_owned(),
-            message: message.into(),
-            fix: fix.into(),
-        });
-    }
-}
-
 /// One item of a file with the place it stands at.
 #[derive(Debug, Clone)]
 pub(crate) struct Item<'t, T> {
@@ -132,7 +60,10 @@ pub(crate) struct Item<'t, T> {
 impl<T> Item<'_, T> {
     /// Place of a key's value, or of the whole item where it has no such key.
     pub(crate) fn at(&self, key: &str) -> Range<usize> {
-        self.source.get_ref().get(key).map_or_else(|| first_line(self.source.span()), Spanned::span)
+        self.source
+            .get_ref()
+            .get(key)
+            .map_or_else(|| first_line(self.source.span()), Spanned::span)
     }
 }
 
@@ -168,9 +99,27 @@ pub(crate) struct Draft<'t> {
 
 /// Keys of a file, in the order in which the README shows them.
 const KEYS: &[&str] = &[
-    "format", "profile", "answering", "members", "recognise", "span", "clears_when_read", "group", "point", "flag",
-    "inverter", "unit", "lamp", "lamp_pattern", "lamp_code", "cross_check", "cell", "inverter_family",
-    "storage_window", "ambient", "manual_step",
+    "format",
+    "profile",
+    "answering",
+    "members",
+    "recognise",
+    "span",
+    "clears_when_read",
+    "group",
+    "point",
+    "flag",
+    "inverter",
+    "unit",
+    "lamp",
+    "lamp_pattern",
+    "lamp_code",
+    "cross_check",
+    "cell",
+    "inverter_family",
+    "storage_window",
+    "ambient",
+    "manual_step",
 ];
 
 /// Loads a profile from its text; `origin` is the file name for messages.
@@ -178,10 +127,14 @@ const KEYS: &[&str] = &[
 /// # Errors
 /// All mistakes of the file at once.
 pub fn load(text: &str, origin: &str) -> Result<Profile, Problems> {
-    let mut problems = Collector { text, list: Vec::new() };
+    let mut problems = Collector::new(text);
     let (table, errors) = DeTable::parse_recoverable(text);
     for error in &errors {
-        problems.add(error.span().unwrap_or(0..0), format!("no valid TOML: {}", error.message()), "");
+        problems.add(
+            error.span().unwrap_or_default(),
+            format!("no valid TOML: {}", error.message()),
+            "correct the syntax first; the rest is checked after that",
+        );
     }
     let mut profile = None;
     if errors.is_empty() && format_fits(table.get_ref(), &mut problems) {
@@ -189,25 +142,42 @@ pub fn load(text: &str, origin: &str) -> Result<Profile, Problems> {
         rules::check(&draft, &mut problems);
         profile = assemble(draft);
     }
-    problems.list.sort_by_key(|p| (p.line, p.column));
-    problems.list.dedup();
+    let list = problems.finish();
     match profile {
-        Some(profile) if problems.list.is_empty() => Ok(profile),
-        _ => Err(Problems { origin: origin.to_owned(), list: problems.list }),
+        Some(profile) if list.is_empty() => Ok(profile),
+        _ => Err(Problems {
+            origin: origin.to_owned(),
+            list,
+        }),
     }
 }
 
 fn format_fits(table: &DeTable<'_>, problems: &mut Collector<'_>) -> bool {
     let Some(format) = table.get("format") else {
-        problems.add(0..0, "format: expected format = 1 at the top of the file, found nothing", "add: format = 1");
+        problems.add_whole(
+            "format: expected format = 1 at the top of the file, found nothing",
+            "add: format = 1",
+        );
         return false;
     };
-    let number = format.get_ref().as_integer().and_then(|n| u32::from_str_radix(n.as_str(), n.radix()).ok());
+    let number = format
+        .get_ref()
+        .as_integer()
+        .and_then(|n| u32::from_str_radix(n.as_str(), n.radix()).ok());
     let fits = number.is_some_and(|n| (1..=FORMAT).contains(&n));
     if !fits {
-        let found = number.map_or_else(|| format.get_ref().type_str().to_owned(), |n| n.to_string());
-        let fix = if number.is_some_and(|n| n > FORMAT) { "use a newer packside for this file" } else { "write: format = 1" };
-        problems.add(format.span(), format!("format: expected a number from 1 to {FORMAT}, found {found}"), fix);
+        let found =
+            number.map_or_else(|| format.get_ref().type_str().to_owned(), |n| n.to_string());
+        let fix = if number.is_some_and(|n| n > FORMAT) {
+            "use a newer packside for this file"
+        } else {
+            "write: format = 1"
+        };
+        problems.add(
+            format.span(),
+            format!("format: expected a number from 1 to {FORMAT}, found {found}"),
+            fix,
+        );
     }
     fits
 }
@@ -215,8 +185,17 @@ fn format_fits(table: &DeTable<'_>, problems: &mut Collector<'_>) -> bool {
 fn draft<'t>(table: &'t DeTable<'t>, problems: &mut Collector<'_>) -> Draft<'t> {
     for (key, _) in table {
         if !KEYS.contains(&key.get_ref().as_ref()) {
-            let fix = format!("remove it, or use one of: {}", KEYS.join(", "));
-            problems.add(key.span(), format!("unknown key \"{}\"", key.get_ref()), fix);
+            let near = near_matches(key.get_ref(), KEYS.iter().copied());
+            let fix = match near.as_slice() {
+                [] => format!("use one of: {}", KEYS.join(", ")),
+                near => format!("did you mean {}?", near.join(" or ")),
+            };
+            let found = key.get_ref();
+            problems.add(
+                key.span(),
+                format!("file: expected a known key, found \"{found}\""),
+                fix,
+            );
         }
     }
     Draft {
@@ -243,21 +222,57 @@ fn draft<'t>(table: &'t DeTable<'t>, problems: &mut Collector<'_>) -> Draft<'t> 
     }
 }
 
+/// Reads one item. A mistake in it hides no other: the key is taken out and the rest is read again.
 fn read<'t, T: DeserializeOwned>(
     key: &str,
     source: &'t Spanned<DeValue<'t>>,
     problems: &mut Collector<'_>,
 ) -> Option<Item<'t, T>> {
-    match T::deserialize(source.clone().into_deserializer()) {
-        Ok(value) => Some(Item { value, source }),
-        Err(error) => {
-            let name = source.get_ref().get("id").and_then(|id| id.get_ref().as_str());
-            let name = name.map_or_else(String::new, |id| format!(" \"{id}\""));
-            let span = error.span().unwrap_or_else(|| source.span());
-            problems.add(first_line(span), format!("{key}{name}: {}", error.message()), "");
-            None
+    let id = source
+        .get_ref()
+        .get("id")
+        .and_then(|id| id.get_ref().as_str());
+    let name = id.map_or_else(|| key.to_owned(), |id| format!("{key} \"{id}\""));
+    let mut rest = source.clone();
+    let mut taken_out: Vec<String> = Vec::new();
+    loop {
+        let error = match T::deserialize(rest.clone().into_deserializer()) {
+            Ok(value) if taken_out.is_empty() => return Some(Item { value, source }),
+            Ok(_) => break,
+            Err(error) => error,
+        };
+        let missing = problem::missing_key(error.message());
+        // Missing because it was taken out, or because the key taken out was this one misspelt.
+        let meant =
+            |taken: &String| missing.is_some_and(|key| !near_matches(taken, [key]).is_empty());
+        if taken_out.iter().any(meant) {
+            break;
         }
+        let span = error.span().unwrap_or_else(|| source.span());
+        let wrong = wrong_key(&rest, &span).filter(|_| missing.is_none());
+        let place = wrong
+            .as_ref()
+            .map_or_else(|| name.clone(), |wrong| format!("{name}, {wrong}"));
+        let (message, fix) = problem::reword(error.message(), &place, &name);
+        problems.add(first_line(span), message, fix);
+        let (Some(wrong), DeValue::Table(table)) = (wrong, rest.get_mut()) else {
+            break;
+        };
+        table.remove(wrong.as_str());
+        taken_out.push(wrong);
     }
+    problems.broken(id.unwrap_or(key));
+    None
+}
+
+/// The key of a table that a mistake belongs to: it, or its value, stands there.
+fn wrong_key(item: &Spanned<DeValue<'_>>, span: &Range<usize>) -> Option<String> {
+    let table = item.get_ref().as_table()?;
+    let covers = |place: Range<usize>| place.start <= span.start && span.end <= place.end;
+    let (key, _) = table
+        .iter()
+        .find(|(key, value)| covers(key.span()) || covers(value.span()))?;
+    Some(key.get_ref().to_string())
 }
 
 fn one<'t, T: DeserializeOwned>(
@@ -265,7 +280,9 @@ fn one<'t, T: DeserializeOwned>(
     key: &str,
     problems: &mut Collector<'_>,
 ) -> Option<Item<'t, T>> {
-    table.get(key).and_then(|source| read(key, source, problems))
+    table
+        .get(key)
+        .and_then(|source| read(key, source, problems))
 }
 
 fn needed<'t, T: DeserializeOwned>(
@@ -274,7 +291,10 @@ fn needed<'t, T: DeserializeOwned>(
     problems: &mut Collector<'_>,
 ) -> Option<Item<'t, T>> {
     if !table.contains_key(key) {
-        problems.add(0..0, format!("{key}: expected a table [{key}], found none"), format!("add [{key}]"));
+        problems.add_whole(
+            format!("{key}: expected a table [{key}], found none"),
+            format!("add [{key}]"),
+        );
     }
     one(table, key, problems)
 }
@@ -284,13 +304,22 @@ fn many<'t, T: DeserializeOwned>(
     key: &str,
     problems: &mut Collector<'_>,
 ) -> Vec<Item<'t, T>> {
-    let Some(source) = table.get(key) else { return Vec::new() };
-    let Some(items) = source.get_ref().as_array() else {
-        let found = source.get_ref().type_str();
-        problems.add(source.span(), format!("{key}: expected [[{key}]] items, found a {found}"), format!("write [[{key}]]"));
+    let Some(source) = table.get(key) else {
         return Vec::new();
     };
-    items.iter().filter_map(|item| read(key, item, problems)).collect()
+    let Some(items) = source.get_ref().as_array() else {
+        let found = source.get_ref().type_str();
+        problems.add(
+            source.span(),
+            format!("{key}: expected [[{key}]] items, found a {found}"),
+            format!("write [[{key}]]"),
+        );
+        return Vec::new();
+    };
+    items
+        .iter()
+        .filter_map(|item| read(key, item, problems))
+        .collect()
 }
 
 /// The profile, if every part that must be there could be read.
@@ -371,34 +400,58 @@ pub fn find(name: &str, config: Option<&Path>) -> Result<Loaded, FindError> {
     if name.contains(['/', '\\']) || Path::new(name).extension().is_some_and(|e| e == "toml") {
         return from_file(Path::new(name));
     }
-    let shipped_text = shipped().iter().find(|(id, _)| *id == name).map(|(_, text)| *text);
-    let own = config.map(|folder| folder.join("profiles").join(format!("{name}.toml"))).filter(|path| path.exists());
+    let shipped_text = shipped()
+        .iter()
+        .find(|(id, _)| *id == name)
+        .map(|(_, text)| *text);
+    let own = config
+        .map(|folder| folder.join("profiles").join(format!("{name}.toml")))
+        .filter(|path| path.exists());
     match (own, shipped_text) {
-        (Some(path), Some(_)) => Err(FindError::SameName { name: name.to_owned(), path }),
-        (Some(path), None) => from_file(&path),
-        (None, Some(text)) => from_text(text.to_owned(), format!("shipped:{name}")),
-        (None, None) => {
-            Err(FindError::Unknown { name: name.to_owned(), known: known(config) })
+        (Some(path), Some(_)) => Err(FindError::SameName {
+            name: name.to_owned(),
+            path,
+        }),
+        (Some(path), None) => {
+            let loaded = from_file(&path)?;
+            let id = &loaded.profile.profile.id;
+            match shipped().iter().any(|(shipped, _)| shipped == id) {
+                true => Err(FindError::SameName {
+                    name: id.clone(),
+                    path,
+                }),
+                false => Ok(loaded),
+            }
         }
+        (None, Some(text)) => from_text(text.to_owned(), format!("shipped:{name}")),
+        (None, None) => Err(FindError::Unknown {
+            name: name.to_owned(),
+            known: known(config),
+        }),
     }
 }
 
 /// Names of all profiles: the shipped ones, then those in the user's folder.
 pub fn known(config: Option<&Path>) -> Vec<String> {
     let shipped = shipped().iter().map(|(id, _)| (*id).to_owned());
-    let own = own_names(config).into_iter().filter(|name| !self::shipped().iter().any(|(id, _)| id == name));
+    let own = own_names(config)
+        .into_iter()
+        .filter(|name| !self::shipped().iter().any(|(id, _)| id == name));
     shipped.chain(own).collect()
 }
 
 /// Names of the user's own profiles.
 fn own_names(config: Option<&Path>) -> Vec<String> {
-    let Some(entries) = config.and_then(|folder| std::fs::read_dir(folder.join("profiles")).ok()) else {
+    let Some(entries) = config.and_then(|folder| std::fs::read_dir(folder.join("profiles")).ok())
+    else {
         return Vec::new();
     };
     let name = |entry: std::fs::DirEntry| {
         let path = entry.path();
         let is_map = path.extension().is_some_and(|e| e == "toml");
-        path.file_stem().filter(|_| is_map).map(|stem| stem.to_string_lossy().into_owned())
+        path.file_stem()
+            .filter(|_| is_map)
+            .map(|stem| stem.to_string_lossy().into_owned())
     };
     let mut names: Vec<String> = entries.filter_map(Result::ok).filter_map(name).collect();
     names.sort();
@@ -406,14 +459,20 @@ fn own_names(config: Option<&Path>) -> Vec<String> {
 }
 
 fn from_file(path: &Path) -> Result<Loaded, FindError> {
-    let text = std::fs::read_to_string(path)
-        .map_err(|error| FindError::Unreadable { path: path.to_owned(), why: error.to_string() })?;
+    let text = std::fs::read_to_string(path).map_err(|error| FindError::Unreadable {
+        path: path.to_owned(),
+        why: error.to_string(),
+    })?;
     from_text(text, path.display().to_string())
 }
 
 fn from_text(text: String, origin: String) -> Result<Loaded, FindError> {
     let profile = load(&text, &origin).map_err(FindError::Mistakes)?;
-    Ok(Loaded { profile, text, origin })
+    Ok(Loaded {
+        profile,
+        text,
+        origin,
+    })
 }
 
 #[cfg(test)]

@@ -95,7 +95,11 @@ fn edits(a: &str, b: &str) -> usize {
         for (right, pair) in b.iter().zip(row.windows(2)) {
             let [diagonal, above] = *pair else { continue };
             let before = next.last().copied().unwrap_or_default();
-            next.push((diagonal + usize::from(left != *right)).min(above + 1).min(before + 1));
+            next.push(
+                (diagonal + usize::from(left != *right))
+                    .min(above + 1)
+                    .min(before + 1),
+            );
         }
         row = next;
     }

@@ -214,7 +214,10 @@ impl Class {
 
     /// Whether a silent inverter may bring this along. Nothing else may ever be explained by it.
     pub fn may_follow_inverter_silence(self) -> bool {
-        matches!(self, Self::SwitchesOpen | Self::TerminalsDead | Self::LimitsZero | Self::NotReadyStatus)
+        matches!(
+            self,
+            Self::SwitchesOpen | Self::TerminalsDead | Self::LimitsZero | Self::NotReadyStatus
+        )
     }
 
     /// Conditions and operator's actions: with only such roots the unit is *not ready*, not faulty.

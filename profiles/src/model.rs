@@ -430,7 +430,9 @@ pub struct NamedValue {
 }
 
 /// How grave a flag is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize, serde::Serialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize, serde::Serialize,
+)]
 #[serde(rename_all = "lowercase")]
 pub enum Severity {
     /// For information.
@@ -442,7 +444,9 @@ pub enum Severity {
 }
 
 /// Where the reason of a flag lies.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize, serde::Serialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize, serde::Serialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum LiesIn {
     /// A battery module.
@@ -684,7 +688,9 @@ pub struct CrossCheck {
 }
 
 /// What a cross-check compares.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize, serde::Serialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize, serde::Serialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum CrossCheckKind {
     /// Sum of the cell voltages of a module = module voltage, V.
@@ -768,7 +774,9 @@ pub struct ManualStep {
 }
 
 /// What a step needs, lowest risk first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize, serde::Serialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize, serde::Serialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Needs {
     /// Looking only.
@@ -794,11 +802,17 @@ pub struct Decimal {
 impl Decimal {
     /// Zero.
     pub fn zero() -> Self {
-        Self { numerator: 0, places: 0 }
+        Self {
+            numerator: 0,
+            places: 0,
+        }
     }
 
     /// The value as a floating-point number, correctly rounded.
-    #[expect(clippy::cast_precision_loss, reason = "numerators are short literals of a profile")]
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "numerators are short literals of a profile"
+    )]
     pub fn value(self) -> f64 {
         self.numerator as f64 / 10f64.powi(i32::try_from(self.places).unwrap_or(0))
     }
@@ -806,7 +820,10 @@ impl Decimal {
 
 impl Default for Decimal {
     fn default() -> Self {
-        Self { numerator: 1, places: 0 }
+        Self {
+            numerator: 1,
+            places: 0,
+        }
     }
 }
 

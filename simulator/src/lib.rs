@@ -1,1 +1,35 @@
-//! x
+//! A storage unit, its lamps, its line and its inverter, without the hardware.
+//!
+//! Input: a [`Scenario`], a profile, a seed, a client's bytes with their times. Output: the bytes
+//! that reach the client with their times, lamps, and the truth behind them. Everything is found
+//! by the roles and classes of the profile; no register number stands here.
+//!
+//! Does not: share code with the tool's own codec (two witnesses), judge anything, or know a real
+//! product. Whatever it prints says that it is simulated.
+//!
+//! # Invariants
+//! - Time is a parameter; only [`serve`] reads a clock. All chance comes from one seed: same
+//!   scenario, profile, seed and client's bytes, same answers to the byte.
+//! - Any bytes: no panic, bounded memory.
+
+mod cell;
+mod control;
+mod dice;
+mod frame;
+mod lamp;
+mod mischief;
+mod pack;
+mod protect;
+mod registers;
+mod scenario;
+mod scenario_file;
+pub mod serve;
+mod unit;
+mod world;
+
+pub use frame::Framing;
+pub use scenario::{
+    Event, Expect, InverterPlan, Mischief, MischiefKind, Mistake, Scenario, ScenarioError, Stack,
+    time_from_text,
+};
+pub use world::{Arrival, Truth, UnitTruth, World};

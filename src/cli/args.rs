@@ -179,6 +179,11 @@ pub(crate) struct CheckArgs {
     #[arg(long, value_name = "SECONDS", requires = "simulated")]
     pub(crate) look_at: Option<f64>,
     /// Folder with own profiles
-    #[arg(long, env = "PACKSIDE_CONFIG", value_name = "FOLDER", hide_env_values = true)]
+    #[arg(
+        long,
+        env = "PACKSIDE_CONFIG",
+        value_name = "FOLDER",
+        hide_env_values = true
+    )]
     pub(crate) config: Option<PathBuf>,
 }

@@ -11,8 +11,8 @@ use super::session::{self, Manner, Refusal};
 use super::{Failure, LOCAL, USAGE, json, out, screen};
 use crate::diagnose::{Judgement, judge};
 use crate::event::{Event, LinkFacts, What};
-use crate::link::{Blame, Interrupt, LinkTrouble, NotShown, OpenError, OpenOptions, Quiet, Target};
 use crate::lamp;
+use crate::link::{Blame, Interrupt, LinkTrouble, NotShown, OpenError, OpenOptions, Quiet, Target};
 
 /// Exit code of a problem on the way to the unit.
 const BUS: u8 = 3;
@@ -27,7 +27,9 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
     let manner = Manner {
         unit: args.only.or(args.unit).unwrap_or(profile.answering.unit),
         only: args.only.is_some(),
-        listen_first: args.listen_first.map(|s| Duration::from_secs_f64(s.clamp(0.0, 3600.0))),
+        listen_first: args
+            .listen_first
+            .map(|s| Duration::from_secs_f64(s.clamp(0.0, 3600.0))),
         user_said: args.ask_anyway,
     };
     let quiet = open(args, profile)?;
@@ -35,7 +37,9 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
     let seen = match gather(quiet, profile, &manner) {
         Ok(seen) => seen,
         Err(Refusal::Trouble(trouble)) => return Err(failure_of(&trouble)),
-        Err(Refusal::NotShown(why, events)) => return not_asked(&why, events, &loaded, &facts, as_json, colour, args),
+        Err(Refusal::NotShown(why, events)) => {
+            return not_asked(&why, events, &loaded, &facts, as_json, colour, args);
+        }
     };
     if seen.trouble == Some(LinkTrouble::Interrupted) {
         return Err(failure_of(&LinkTrouble::Interrupted));
@@ -48,21 +52,42 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
     }
     let mut events = seen.events;
     let last = events.last().map_or(Duration::ZERO, |e| e.at);
-    events.extend(sightings.iter().map(|(lamp, pattern)| session::sighting(last, lamp, pattern)));
+    events.extend(
+        sightings
+            .iter()
+            .map(|(lamp, pattern)| session::sighting(last, lamp, pattern)),
+    );
     let judgement = judge(&events, Some(profile), None);
     show(&judgement, &loaded, &facts, as_json, colour, args);
     Ok(judgement.verdict.kind.exit_code())
 }
 
 /// Prints one judgement.
-fn show(judgement: &Judgement, loaded: &Loaded, facts: &LinkFacts, as_json: bool, colour: bool, args: &CheckArgs) {
+fn show(
+    judgement: &Judgement,
+    loaded: &Loaded,
+    facts: &LinkFacts,
+    as_json: bool,
+    colour: bool,
+    args: &CheckArgs,
+) {
     if as_json {
-        let object = json::check(judgement, Some((&loaded.profile, &loaded.sha256)), Some(facts));
+        let object = json::check(
+            judgement,
+            Some((&loaded.profile, &loaded.sha256)),
+            Some(facts),
+        );
         out::result(&format!("{object}\n"));
         return;
     }
     let command = next_command(judgement, args);
-    out::result(&screen::look(judgement, Some(&loaded.profile), Some(facts), colour, &command));
+    out::result(&screen::look(
+        judgement,
+        Some(&loaded.profile),
+        Some(facts),
+        colour,
+        &command,
+    ));
 }
 
 /// A profile with the fingerprint of its text.
@@ -85,8 +110,18 @@ impl Loaded {
     }
 }
 
-fn failure(exit: u8, kind: &'static str, message: impl Into<String>, hint: Option<String>) -> Failure {
-    Failure { exit, kind, message: message.into(), hint }
+fn failure(
+    exit: u8,
+    kind: &'static str,
+    message: impl Into<String>,
+    hint: Option<String>,
+) -> Failure {
+    Failure {
+        exit,
+        kind,
+        message: message.into(),
+        hint,
+    }
 }
 
 /// The profile asked for, or that of the scenario.
@@ -95,12 +130,18 @@ fn load_profile(args: &CheckArgs) -> Result<Loaded, Failure> {
         (Some(name), _) => name.clone(),
         (None, Some(scenario)) => scenario_of(scenario)?.profile.clone(),
         (None, None) => {
-            let known: Vec<&str> = packside_profiles::shipped().iter().map(|(id, _)| *id).collect();
+            let known: Vec<&str> = packside_profiles::shipped()
+                .iter()
+                .map(|(id, _)| *id)
+                .collect();
             return Err(failure(
                 USAGE,
                 "usage",
                 "no register map given: expected --profile NAME or FILE",
-                Some(format!("known maps: {} (packside profile list)", known.join(", "))),
+                Some(format!(
+                    "known maps: {} (packside profile list)",
+                    known.join(", ")
+                )),
             ));
         }
     };
@@ -111,7 +152,8 @@ fn load_profile(args: &CheckArgs) -> Result<Loaded, Failure> {
 
 /// A scenario of the simulator by name or file.
 pub(crate) fn scenario_of(name: &str) -> Result<packside_simulator::Scenario, Failure> {
-    packside_simulator::Scenario::find(name).map_err(|error| failure(LOCAL, "scenario", error.to_string(), None))
+    packside_simulator::Scenario::find(name)
+        .map_err(|error| failure(LOCAL, "scenario", error.to_string(), None))
 }
 
 /// Lamps as given on the command line, checked against the profile.
@@ -120,16 +162,24 @@ fn sightings(args: &CheckArgs, profile: &Profile) -> Result<Vec<(String, String)
         .iter()
         .map(|text| {
             let wrong = |message: String| failure(USAGE, "usage", message, None);
-            let (lamp_id, pattern) = text
-                .split_once('=')
-                .ok_or_else(|| wrong(format!("--lamp: expected LAMP=PATTERN, for example fault=blinking, found \"{text}\"")))?;
+            let (lamp_id, pattern) = text.split_once('=').ok_or_else(|| {
+                wrong(format!(
+                    "--lamp: expected LAMP=PATTERN, for example fault=blinking, found \"{text}\""
+                ))
+            })?;
             let lamps: Vec<&str> = profile.lamps.iter().map(|l| l.id.as_str()).collect();
             if !lamps.contains(&lamp_id) {
-                return Err(wrong(format!("--lamp: expected one of {}, found \"{lamp_id}\"", lamps.join(", "))));
+                return Err(wrong(format!(
+                    "--lamp: expected one of {}, found \"{lamp_id}\"",
+                    lamps.join(", ")
+                )));
             }
-            let patterns = lamp::pattern_ids(profile);
+            let patterns = lamp::pattern_ids(Some(profile));
             if !patterns.iter().any(|p| p == pattern) {
-                return Err(wrong(format!("--lamp: expected one of {}, found \"{pattern}\"", patterns.join(", "))));
+                return Err(wrong(format!(
+                    "--lamp: expected one of {}, found \"{pattern}\"",
+                    patterns.join(", ")
+                )));
             }
             Ok((lamp_id.to_owned(), pattern.to_owned()))
         })
@@ -140,14 +190,31 @@ fn open(args: &CheckArgs, profile: &Profile) -> Result<Quiet, Failure> {
     let plugged = args.plugged.map(Into::into);
     if let Some(name) = &args.place.simulated {
         let scenario = scenario_of(name)?;
-        let look_at = args.look_at.map_or(scenario.look_at, |s| Duration::from_secs_f64(s.clamp(0.0, 86_400.0)));
-        let window = args.listen_first.map_or_else(|| crate::link::quiet_window(Some(profile)), Duration::from_secs_f64);
-        out::say(&format!("simulated scenario {name}, {:.0} s after power-up: no real unit", look_at.as_secs_f64()));
-        return Ok(crate::link::open_simulated(&scenario, profile, look_at.saturating_sub(window), plugged));
+        let look_at = args.look_at.map_or(scenario.look_at, |s| {
+            Duration::from_secs_f64(s.clamp(0.0, 86_400.0))
+        });
+        let window = args.listen_first.map_or_else(
+            || crate::link::quiet_window(Some(profile)),
+            Duration::from_secs_f64,
+        );
+        out::say(&format!(
+            "simulated scenario {name}, {:.0} s after power-up: no real unit",
+            look_at.as_secs_f64()
+        ));
+        return Ok(crate::link::open_simulated(
+            &scenario,
+            profile,
+            look_at.saturating_sub(window),
+            plugged,
+        ));
     }
     let target = target(&args.place, profile)?;
     let interrupt = Interrupt::on_ctrl_c().unwrap_or_default();
-    let options = OpenOptions { plugged, ask_anyway: args.ask_anyway, interrupt };
+    let options = OpenOptions {
+        plugged,
+        ask_anyway: args.ask_anyway,
+        interrupt,
+    };
     crate::link::open(&target, options, Box::new(out::say)).map_err(|error| failure_of_open(&error))
 }
 
@@ -158,21 +225,36 @@ fn target(place: &Where, profile: &Profile) -> Result<Target, Failure> {
     }
     let line = place.line.unwrap_or(profile.answering.line);
     if let Some(port) = &place.serial {
-        return Ok(Target::Serial { port: port.clone(), line });
+        return Ok(Target::Serial {
+            port: port.clone(),
+            line,
+        });
     }
     let adapters = crate::link::adapters();
     match adapters.as_slice() {
         [only] => {
-            out::say(&format!("one serial adapter is present, using it: {}", only.name));
-            Ok(Target::Serial { port: only.name.clone(), line })
+            out::say(&format!(
+                "one serial adapter is present, using it: {}",
+                only.name
+            ));
+            Ok(Target::Serial {
+                port: only.name.clone(),
+                line,
+            })
         }
         several => {
             let names: Vec<&str> = several.iter().map(|port| port.name.as_str()).collect();
-            let found = if names.is_empty() { "none".to_owned() } else { names.join(", ") };
+            let found = if names.is_empty() {
+                "none".to_owned()
+            } else {
+                names.join(", ")
+            };
             Err(failure(
                 USAGE,
                 "usage",
-                format!("where is the unit? expected --serial PORT, --gateway HOST or --simulated SCENARIO; serial adapters present: {found}"),
+                format!(
+                    "where is the unit? expected --serial PORT, --gateway HOST or --simulated SCENARIO; serial adapters present: {found}"
+                ),
                 Some("packside demo shows it without hardware".to_owned()),
             ))
         }
@@ -183,7 +265,8 @@ fn target(place: &Where, profile: &Profile) -> Result<Target, Failure> {
 fn gather(quiet: Quiet, profile: &Profile, manner: &Manner) -> Result<session::Seen, Refusal> {
     let mut asking = session::begin(quiet, profile, manner)?;
     let bar = out::draws_progress().then(|| {
-        let style = indicatif::ProgressStyle::with_template("  {msg} {bar:30} {pos}/{len} questions");
+        let style =
+            indicatif::ProgressStyle::with_template("  {msg} {bar:30} {pos}/{len} questions");
         let bar = indicatif::ProgressBar::new(1);
         style.map_or(bar.clone(), |style| bar.with_style(style))
     });
@@ -197,7 +280,10 @@ fn gather(quiet: Quiet, profile: &Profile, manner: &Manner) -> Result<session::S
     if let Some(bar) = bar {
         bar.finish_and_clear();
     }
-    Ok(session::Seen { events: asking.drain(), trouble })
+    Ok(session::Seen {
+        events: asking.drain(),
+        trouble,
+    })
 }
 
 /// Nothing was asked: say why, and judge what was overheard.
@@ -211,7 +297,12 @@ fn not_asked(
     args: &CheckArgs,
 ) -> Result<u8, Failure> {
     if let NotShown::MayWake { .. } = why {
-        return Err(failure(USAGE, "may-wake", why.to_string(), Some(why.hint().to_owned())));
+        return Err(failure(
+            USAGE,
+            "may-wake",
+            why.to_string(),
+            Some(why.hint().to_owned()),
+        ));
     }
     let heard = events.iter().any(|e| matches!(e.what, What::In(_)));
     debug_assert!(heard, "a line that is not silent was heard");
@@ -238,7 +329,12 @@ fn failure_of(trouble: &LinkTrouble) -> Failure {
         Blame::Usage => (USAGE, "usage"),
         Blame::Stopped => (INTERRUPTED, "interrupted"),
     };
-    failure(exit, kind, trouble.to_string(), trouble.hint().map(str::to_owned))
+    failure(
+        exit,
+        kind,
+        trouble.to_string(),
+        trouble.hint().map(str::to_owned),
+    )
 }
 
 /// The command that comes next, ready to type.
@@ -275,7 +371,9 @@ fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
     let place = place.join(" ");
     let root = judgement.roots().first().copied();
     match (judgement.verdict.kind, root) {
-        (VerdictKind::Fault, Some(_)) => format!("next: packside check {place} --format json > before-switching-off.json"),
+        (VerdictKind::Fault, Some(_)) => {
+            format!("next: packside check {place} --format json > before-switching-off.json")
+        }
         _ => format!("next: packside check {place}"),
     }
 }

@@ -16,7 +16,11 @@ use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
 pub(crate) const CHECK_SCHEMA: &str = "packside.check/1";
 
 /// One judgement as one object.
-pub(crate) fn check(judgement: &Judgement, profile: Option<(&Profile, &str)>, link: Option<&LinkFacts>) -> Json {
+pub(crate) fn check(
+    judgement: &Judgement,
+    profile: Option<(&Profile, &str)>,
+    link: Option<&LinkFacts>,
+) -> Json {
     let verdict = &judgement.verdict;
     json!({
         "schema": CHECK_SCHEMA,
@@ -45,6 +49,15 @@ pub(crate) fn check(judgement: &Judgement, profile: Option<(&Profile, &str)>, li
         "readings": judgement.readings.iter().map(reading).collect::<Vec<_>>(),
         "bus": bus(&judgement.bus),
     })
+}
+
+/// The same object, with the story of the demo it belongs to and the verdict it must end with.
+pub(crate) fn with_story(mut result: Json, story: &str, told: &str) -> Json {
+    if let Some(object) = result.as_object_mut() {
+        object.insert("story".to_owned(), story.into());
+        object.insert("told".to_owned(), told.into());
+    }
+    result
 }
 
 /// An error as one object, for programs that read JSON.
@@ -81,22 +94,24 @@ fn link_json(link: &LinkFacts) -> Json {
         Framing::Rtu => "rtu",
         Framing::Tcp => "tcp",
     };
-    let mut json = match &link.kind {
-        LinkKind::Serial { port, line } => json!({ "kind": "serial", "port": port, "line": line.to_string() }),
-        LinkKind::Gateway { address } => json!({ "kind": "gateway", "address": address }),
-        LinkKind::Simulated { scenario, line } => {
-            json!({ "kind": "simulated", "scenario": scenario, "line": line.to_string() })
-        }
+    let plugged = link.plugged.map(|plugged| match plugged {
+        Plugged::Service => "service",
+        Plugged::InsteadOfInverter => "instead-of-inverter",
+        Plugged::AcrossThePair => "across-the-pair",
+    });
+    let (kind, place, line) = match &link.kind {
+        LinkKind::Serial { port, line } => ("serial", port, Some(line)),
+        LinkKind::Gateway { address } => ("gateway", address, None),
+        LinkKind::Simulated { scenario, line } => ("simulated", scenario, Some(line)),
     };
-    json["framing"] = framing.into();
-    json["plugged"] = match link.plugged {
-        None => Json::Null,
-        Some(Plugged::Service) => "service".into(),
-        Some(Plugged::InsteadOfInverter) => "instead-of-inverter".into(),
-        Some(Plugged::AcrossThePair) => "across-the-pair".into(),
-    };
-    json["ask_anyway"] = link.ask_anyway.into();
-    json
+    json!({
+        "kind": kind,
+        "place": place,
+        "line": line.map(ToString::to_string),
+        "framing": framing,
+        "plugged": plugged,
+        "ask_anyway": link.ask_anyway,
+    })
 }
 
 /// `{pack, module, cell, text}`; `pack` is the unit address.

@@ -14,6 +14,7 @@ mod menu;
 mod out;
 pub mod profile;
 mod screen;
+mod session;
 
 use args::{Cli, Command, Format};
 
@@ -74,7 +75,12 @@ pub(crate) fn finish(result: Result<u8, Failure>, json: bool) -> u8 {
         Ok(exit) => exit,
         Err(failure) => {
             if json {
-                let object = json::error(failure.kind, failure.exit, &failure.message, failure.hint.as_deref());
+                let object = json::error(
+                    failure.kind,
+                    failure.exit,
+                    &failure.message,
+                    failure.hint.as_deref(),
+                );
                 out::result(&format!("{object}\n"));
             }
             out::say(&format!("error: {}", failure.message));
@@ -89,6 +95,9 @@ pub(crate) fn finish(result: Result<u8, Failure>, json: bool) -> u8 {
 /// The developers' log, off unless `PACKSIDE_LOG` asks for it.
 fn start_log() {
     if let Ok(filter) = tracing_subscriber::EnvFilter::try_from_env("PACKSIDE_LOG") {
-        let _ = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).try_init();
+        let _ = tracing_subscriber::fmt()
+            .with_env_filter(filter)
+            .with_writer(std::io::stderr)
+            .try_init();
     }
 }

@@ -10,7 +10,9 @@ use super::args::Colour;
 /// Writes a result. A broken pipe is not an error: whoever reads has seen enough.
 pub(crate) fn result(text: &str) {
     let mut stdout = std::io::stdout().lock();
-    let _ = stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush());
+    let _ = stdout
+        .write_all(text.as_bytes())
+        .and_then(|()| stdout.flush());
 }
 
 /// Says something that is not the result.

@@ -8,7 +8,8 @@
 //! # JSON
 //! One object with `"schema":"packside.profile/1"` and `"command"`; `list` has `profiles`, `show`
 //! has `profile`, `check` has `files` with `problems`, `explain` has `subjects`. Failures have
-//! `error` {`kind`, `message`, `exit`}. Registers count from 0.
+//! `error` {`kind`, `message`, `exit`}. Registers count from 0 at `base`; `register` is that of the first
+//! instance.
 
 use std::path::{Path, PathBuf};
 
@@ -31,7 +32,13 @@ pub struct ProfileArgs {
     #[command(subcommand)]
     command: ProfileCommand,
     /// Folder with own profiles
-    #[arg(long, global = true, env = "PACKSIDE_CONFIG", value_name = "FOLDER", hide_env_values = true)]
+    #[arg(
+        long,
+        global = true,
+        env = "PACKSIDE_CONFIG",
+        value_name = "FOLDER",
+        hide_env_values = true
+    )]
     config: Option<PathBuf>,
 }
 
@@ -70,7 +77,9 @@ pub fn run(args: &ProfileArgs, json: bool) -> Outcome {
         ProfileCommand::Show { name } => with_profile("show", name, config, json, show),
         ProfileCommand::Check { files } => check(files, json),
         ProfileCommand::Explain { name, what } => {
-            with_profile("explain", name, config, json, |loaded, json| explain_one(loaded, what, json))
+            with_profile("explain", name, config, json, |loaded, json| {
+                explain_one(loaded, what, json)
+            })
         }
     }
 }
@@ -85,8 +94,16 @@ fn object(command: &str, mut rest: Json) -> String {
 
 fn failed(command: &str, kind: &str, message: &str, hint: &str, exit: u8, json: bool) -> Outcome {
     let error = json!({ "error": { "kind": kind, "message": message, "exit": exit } });
-    let stdout = if json { object(command, error) } else { String::new() };
-    (stdout, format!("error: {}\nhint: {hint}\n", message.trim_end()), exit)
+    let stdout = if json {
+        object(command, error)
+    } else {
+        String::new()
+    };
+    (
+        stdout,
+        format!("error: {}\nhint: {hint}\n", message.trim_end()),
+        exit,
+    )
 }
 
 fn with_profile(
@@ -99,29 +116,70 @@ fn with_profile(
     match find(name, config) {
         Ok(loaded) => then(&loaded, json),
         Err(FindError::Mistakes(problems)) => {
-            let stdout = if json { object(command, json!({ "files": [file_json(&problems.origin, Some(&problems))] })) } else { String::new() };
-            (stdout, format!("{problems}hint: correct the file, then: packside profile check {}\n", problems.origin), LOCAL)
+            let stdout = if json {
+                object(
+                    command,
+                    json!({ "files": [file_json(&problems.origin, Some(&problems))] }),
+                )
+            } else {
+                String::new()
+            };
+            (
+                stdout,
+                format!(
+                    "{problems}hint: correct the file, then: packside profile check {}\n",
+                    problems.origin
+                ),
+                LOCAL,
+            )
         }
-        Err(error) => failed(command, "profile", &error.to_string(), "packside profile list names them", LOCAL, json),
+        Err(error) => failed(
+            command,
+            "profile",
+            &error.to_string(),
+            "packside profile list names them",
+            LOCAL,
+            json,
+        ),
     }
 }
 
 fn list(config: Option<&Path>, json: bool) -> Outcome {
     let names = known(config);
-    let found: Vec<(String, Result<Loaded, FindError>)> =
-        names.into_iter().map(|name| (name.clone(), find(&name, config))).collect();
-    let exit = if found.iter().all(|(_, result)| result.is_ok()) { 0 } else { LOCAL };
+    let found: Vec<(String, Result<Loaded, FindError>)> = names
+        .into_iter()
+        .map(|name| (name.clone(), find(&name, config)))
+        .collect();
+    let exit = if found.iter().all(|(_, result)| result.is_ok()) {
+        0
+    } else {
+        LOCAL
+    };
     if json {
-        let profiles: Vec<Json> = found.iter().map(|(name, result)| listed_json(name, result)).collect();
-        return (object("list", json!({ "profiles": profiles })), String::new(), exit);
+        let profiles: Vec<Json> = found
+            .iter()
+            .map(|(name, result)| listed_json(name, result))
+            .collect();
+        return (
+            object("list", json!({ "profiles": profiles })),
+            String::new(),
+            exit,
+        );
     }
     let (mut stdout, mut stderr) = (String::new(), String::new());
     for (name, result) in &found {
         match result {
             Ok(loaded) => {
                 let head = &loaded.profile.profile;
-                let verified = if head.verified_on_hardware { "seen on hardware" } else { "never on hardware" };
-                stdout.push_str(&format!("{name:<22} {} [{}, {verified}]\n", head.title, loaded.origin));
+                let verified = if head.verified_on_hardware {
+                    "seen on hardware"
+                } else {
+                    "never on hardware"
+                };
+                stdout.push_str(&format!(
+                    "{name:<22} {} [{}, {verified}]\n",
+                    head.title, loaded.origin
+                ));
             }
             Err(error) => stderr.push_str(&format!("error: {name}: {error}\n")),
         }
@@ -143,22 +201,45 @@ fn listed_json(name: &str, result: &Result<Loaded, FindError>) -> Json {
 fn show(loaded: &Loaded, json: bool) -> Outcome {
     let profile = &loaded.profile;
     if json {
-        return (object("show", json!({ "profile": profile_json(loaded) })), String::new(), 0);
+        return (
+            object("show", json!({ "profile": profile_json(loaded) })),
+            String::new(),
+            0,
+        );
     }
-    let next = format!("\nnext: packside profile explain {} ID\n", profile.profile.id);
+    let next = format!(
+        "\nnext: packside profile explain {} ID\n",
+        profile.profile.id
+    );
     (explain::overview(profile) + &next, String::new(), 0)
 }
 
 fn explain_one(loaded: &Loaded, what: &str, json: bool) -> Outcome {
     let profile = &loaded.profile;
-    match (explain::subjects(profile, what), explain::explain(profile, what)) {
+    match (
+        explain::subjects(profile, what),
+        explain::explain(profile, what),
+    ) {
         (Ok(subjects), Ok(text)) => {
-            let all: Vec<Json> = subjects.iter().map(|subject| subject_json(profile, subject)).collect();
-            let stdout = if json { object("explain", json!({ "profile": profile.profile.id, "subjects": all })) } else { text };
+            let all: Vec<Json> = subjects
+                .iter()
+                .map(|subject| subject_json(profile, subject))
+                .collect();
+            let stdout = if json {
+                object(
+                    "explain",
+                    json!({ "profile": profile.profile.id, "subjects": all }),
+                )
+            } else {
+                text
+            };
             (stdout, String::new(), 0)
         }
         (Err(error), _) | (_, Err(error)) => {
-            let hint = format!("packside profile show {} names the points", profile.profile.id);
+            let hint = format!(
+                "packside profile show {} names the points",
+                profile.profile.id
+            );
             failed("explain", "usage", &error.to_string(), &hint, USAGE, json)
         }
     }
@@ -181,7 +262,9 @@ fn check(files: &[PathBuf], json: bool) -> Outcome {
         match load(&text, &name) {
             Ok(profile) => {
                 let (points, flags) = (profile.points.len(), profile.flags.len());
-                stdout.push_str(&format!("{name}: no mistakes ({points} points, {flags} flags)\n"));
+                stdout.push_str(&format!(
+                    "{name}: no mistakes ({points} points, {flags} flags)\n"
+                ));
                 results.push(file_json(&name, None));
             }
             Err(problems) => {
@@ -191,7 +274,11 @@ fn check(files: &[PathBuf], json: bool) -> Outcome {
             }
         }
     }
-    let stdout = if json { object("check", json!({ "files": results })) } else { stdout };
+    let stdout = if json {
+        object("check", json!({ "files": results }))
+    } else {
+        stdout
+    };
     (stdout, stderr, exit)
 }
 
@@ -231,26 +318,35 @@ fn profile_json(loaded: &Loaded) -> Json {
 }
 
 fn span_json(span: &Span) -> Json {
-    json!({ "table": explain::table(span.table), "from": span.from, "to": span.to })
+    json!({
+        "table": explain::table(span.table),
+        "base": explain::base_name(span.base),
+        "from": span.from,
+        "to": span.to,
+    })
 }
 
 fn subject_json(profile: &Profile, subject: &Subject<'_>) -> Json {
     match subject {
         Subject::Flag(flag) => flag_json(profile, flag),
         Subject::Point(point) => point_json(profile, point),
-        Subject::Lamp(lamp) => json!({ "is": "lamp", "id": lamp.id, "colour": lamp.colour, "place": lamp.place }),
+        Subject::Lamp(lamp) => {
+            json!({ "is": "lamp", "id": lamp.id, "colour": lamp.colour, "place": lamp.place })
+        }
         Subject::LampCode(code) => code_json(code),
     }
 }
 
 fn point_json(profile: &Profile, point: &Point) -> Json {
+    let group = point.group.as_ref().and_then(|id| profile.group(id));
     json!({
         "is": "point",
         "id": point.id,
         "role": point.role,
         "table": profile.table_of(point).map(explain::table),
         "group": point.group,
-        "register": point.address,
+        "base": explain::base_name(group.map_or(point.base, |group| group.base)),
+        "register": point.address.saturating_add(group.map_or(0, |group| group.address)),
         "registers": point.width(),
         "type": explain::kind_name(point.kind),
         "value_unit": point.unit,
@@ -286,4 +382,148 @@ fn code_json(code: &LampCode) -> Json {
         "any_alarm": code.any_alarm,
         "states": code.states,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn ask(command: ProfileCommand, json: bool) -> Outcome {
+        run(
+            &ProfileArgs {
+                command,
+                config: None,
+            },
+            json,
+        )
+    }
+
+    fn parsed(outcome: &Outcome) -> Json {
+        assert_eq!(outcome.0.lines().count(), 1, "one object on one line");
+        let object: Json = serde_json::from_str(&outcome.0).unwrap();
+        assert_eq!(object["schema"], SCHEMA);
+        object
+    }
+
+    fn explain_of(what: &str, json: bool) -> Outcome {
+        ask(
+            ProfileCommand::Explain {
+                name: "generic-hv-stack".to_owned(),
+                what: what.to_owned(),
+            },
+            json,
+        )
+    }
+
+    #[test]
+    fn list_names_the_shipped_maps_and_the_next_command() {
+        let (stdout, stderr, exit) = ask(ProfileCommand::List, false);
+        assert!(stdout.starts_with("generic-hv-stack "), "{stdout}");
+        assert!(
+            stdout.ends_with("next: packside profile show NAME\n"),
+            "{stdout}"
+        );
+        assert_eq!((stderr.as_str(), exit), ("", 0));
+        let object = parsed(&ask(ProfileCommand::List, true));
+        assert_eq!(object["profiles"][1]["id"], "generic-lv-rack");
+        assert_eq!(object["profiles"][1]["verified_on_hardware"], false);
+    }
+
+    // Kind: invented
+    // Note: cell 1 of module 1: group at 64, cells at 4 in it
+    #[test]
+    fn show_gives_every_point_with_its_first_register() {
+        let show = || ProfileCommand::Show {
+            name: "generic-hv-stack".to_owned(),
+        };
+        let (stdout, _, exit) = ask(show(), false);
+        assert!(
+            stdout.contains("  cell_voltage           input 68 xn x30"),
+            "{stdout}"
+        );
+        assert_eq!(exit, 0);
+        let object = parsed(&ask(show(), true));
+        let points = object["profile"]["points"].as_array().unwrap();
+        let cell = points.iter().find(|p| p["id"] == "cell_voltage").unwrap();
+        assert_eq!(
+            (&cell["register"], &cell["table"]),
+            (&json!(68), &json!("input"))
+        );
+    }
+
+    #[test]
+    fn explain_prints_a_flag_as_text_and_as_json() {
+        let (stdout, stderr, exit) = explain_of("cold", false);
+        assert!(stdout.contains("a sensor is below its limit"), "{stdout}");
+        assert_eq!((stderr.as_str(), exit), ("", 0));
+        let object = parsed(&explain_of("cold", true));
+        assert_eq!(object["subjects"][0]["class"], "under-temperature");
+    }
+
+    #[test]
+    fn err_explain_of_an_unknown_id_is_wrong_usage() {
+        let (stdout, stderr, exit) = explain_of("insulatoin-low", false);
+        assert_eq!((stdout.as_str(), exit), ("", USAGE));
+        assert_eq!(
+            stderr,
+            "error: generic-hv-stack: expected the id of a flag, point, lamp or lamp code, found \"insulatoin-low\"; \
+             did you mean insulation-low?\nhint: packside profile show generic-hv-stack names the points\n"
+        );
+        assert_eq!(
+            parsed(&explain_of("insulatoin-low", true))["error"]["exit"],
+            USAGE
+        );
+    }
+
+    #[test]
+    fn err_unknown_profile_is_trouble_of_this_computer() {
+        let show = ProfileCommand::Show {
+            name: "generic-hv-stak".to_owned(),
+        };
+        let (stdout, stderr, exit) = ask(show, false);
+        assert_eq!((stdout.as_str(), exit), ("", LOCAL));
+        assert!(
+            stderr.contains("did you mean generic-hv-stack?"),
+            "{stderr}"
+        );
+    }
+
+    #[test]
+    fn check_names_every_file_and_fails_if_one_has_mistakes_or_cannot_be_read() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = |name: &str, text: &str| {
+            let path = folder.path().join(name);
+            std::fs::write(&path, text).unwrap();
+            path
+        };
+        let good = path("good.toml", packside_profiles::shipped()[0].1);
+        let bad = path("bad.toml", "format = 9\n");
+        let binary = folder.path().join("binary.toml");
+        std::fs::write(&binary, [0xff, 0xfe, 0x00]).unwrap();
+        let (stdout, stderr, exit) = ask(
+            ProfileCommand::Check {
+                files: vec![good.clone()],
+            },
+            false,
+        );
+        assert!(stdout.contains("good.toml: no mistakes ("), "{stdout}");
+        assert_eq!((stderr.as_str(), exit), ("", 0));
+        let files = vec![good, bad, binary, folder.path().join("none.toml")];
+        let (stdout, stderr, exit) = ask(
+            ProfileCommand::Check {
+                files: files.clone(),
+            },
+            false,
+        );
+        assert_eq!(exit, LOCAL);
+        assert!(stdout.contains("good.toml: no mistakes"), "{stdout}");
+        assert!(
+            stderr.contains("bad.toml:1:10: format: expected a number from 1 to 1, found 9"),
+            "{stderr}"
+        );
+        assert!(stderr.contains("binary.toml: cannot be read: "), "{stderr}");
+        assert!(stderr.contains("none.toml: cannot be read: "), "{stderr}");
+        let object = parsed(&ask(ProfileCommand::Check { files }, true));
+        assert_eq!(object["files"][1]["problems"][0]["line"], 1);
+    }
 }

@@ -34,9 +34,16 @@ pub(crate) fn look(
     also(&mut out, judgement);
     causes(&mut out, judgement);
     next(&mut out, judgement);
-    let not_tested: Vec<String> =
-        judgement.not_tested.iter().map(|n| format!("{}: {}; {}", n.id, n.why, n.when)).collect();
-    section(&mut out, "Not tested, may still be broken", not_tested.iter().map(String::as_str));
+    let not_tested: Vec<String> = judgement
+        .not_tested
+        .iter()
+        .map(|n| format!("{}: {}; {}", n.id, n.why, n.when))
+        .collect();
+    section(
+        &mut out,
+        "Not tested, may still be broken",
+        not_tested.iter().map(String::as_str),
+    );
     numbers(&mut out, judgement);
     bus(&mut out, judgement);
     let _ = writeln!(out);
@@ -65,7 +72,9 @@ fn style(kind: VerdictKind) -> Style {
     let colour = match kind {
         VerdictKind::Normal => Some(AnsiColor::Green),
         VerdictKind::Fault => Some(AnsiColor::Red),
-        VerdictKind::NotReady | VerdictKind::AwaitingInverter | VerdictKind::InverterLost => Some(AnsiColor::Yellow),
+        VerdictKind::NotReady | VerdictKind::AwaitingInverter | VerdictKind::InverterLost => {
+            Some(AnsiColor::Yellow)
+        }
         VerdictKind::BusProblem | VerdictKind::Undecided => None,
     };
     Style::new().bold().fg_color(colour.map(Into::into))
@@ -75,14 +84,27 @@ fn style(kind: VerdictKind) -> Style {
 pub(crate) fn headline(out: &mut String, judgement: &Judgement, colour: bool) {
     let kind = judgement.verdict.kind;
     let (on, off) = if colour {
-        (style(kind).render().to_string(), style(kind).render_reset().to_string())
+        (
+            style(kind).render().to_string(),
+            style(kind).render_reset().to_string(),
+        )
     } else {
         Default::default()
     };
-    let _ = writeln!(out, "{on}{}{off}  {}", title(kind), judgement.verdict.summary);
+    let _ = writeln!(
+        out,
+        "{on}{}{off}  {}",
+        title(kind),
+        judgement.verdict.summary
+    );
 }
 
-fn who(out: &mut String, judgement: &Judgement, profile: Option<&Profile>, link: Option<&LinkFacts>) {
+fn who(
+    out: &mut String,
+    judgement: &Judgement,
+    profile: Option<&Profile>,
+    link: Option<&LinkFacts>,
+) {
     let identity = &judgement.identity;
     let mut parts = Vec::new();
     if let Some(serial) = &identity.serial {
@@ -96,12 +118,20 @@ fn who(out: &mut String, judgement: &Judgement, profile: Option<&Profile>, link:
     }
     for member in &identity.members {
         if let Some((_, name)) = &member.state {
-            let lead = if identity.members.len() > 1 { format!("address {} ", member.unit) } else { String::new() };
+            let lead = if identity.members.len() > 1 {
+                format!("address {} ", member.unit)
+            } else {
+                String::new()
+            };
             parts.push(format!("{lead}state {name}"));
         }
     }
     if let Some(profile) = profile {
-        let proven = if profile.profile.verified_on_hardware { "" } else { ", not verified on hardware" };
+        let proven = if profile.profile.verified_on_hardware {
+            ""
+        } else {
+            ", not verified on hardware"
+        };
         parts.push(format!("map {}{proven}", profile.profile.id));
     }
     if let Some(link) = link {
@@ -125,13 +155,22 @@ pub(crate) fn link_text(link: &LinkFacts) -> String {
 
 /// Findings beyond those that decided.
 fn also(out: &mut String, judgement: &Judgement) {
-    let told = |f: &&Finding| !judgement.verdict.why.iter().any(|why| why.ends_with(&f.text));
+    let told = |f: &&Finding| {
+        !judgement
+            .verdict
+            .why
+            .iter()
+            .any(|why| why.ends_with(&f.text))
+    };
     let lines: Vec<String> = judgement
         .findings
         .iter()
         .filter(told)
         .map(|f| {
-            let follows = f.follows_from.as_ref().map_or_else(String::new, |from| format!(" (follows from {from})"));
+            let follows = f
+                .follows_from
+                .as_ref()
+                .map_or_else(String::new, |from| format!(" (follows from {from})"));
             format!("{} {}: {}{follows}", severity(f.severity), f.id, f.text)
         })
         .collect();
@@ -165,8 +204,18 @@ fn causes(out: &mut String, judgement: &Judgement) {
                 500.. => "likely",
                 _ => "open  ",
             };
-            let reasons = cause.reasons_for.iter().take(2).cloned().collect::<Vec<_>>().join(", ");
-            let because = if reasons.is_empty() { String::new() } else { format!(" (for it: {reasons})") };
+            let reasons = cause
+                .reasons_for
+                .iter()
+                .take(2)
+                .cloned()
+                .collect::<Vec<_>>()
+                .join(", ");
+            let because = if reasons.is_empty() {
+                String::new()
+            } else {
+                format!(" (for it: {reasons})")
+            };
             format!("{strength}  {}{because}", cause.meaning)
         })
         .collect();
@@ -185,7 +234,12 @@ fn next(out: &mut String, judgement: &Judgement) {
             Needs::UnitOff => "unit off",
             Needs::LiveDc => "LIVE DC",
         };
-        wrap(out, &format!("[{needs}, {}] {}", step.who, step.text), &format!("  {}. ", index + 1), "     ");
+        wrap(
+            out,
+            &format!("[{needs}, {}] {}", step.who, step.text),
+            &format!("  {}. ", index + 1),
+            "     ",
+        );
     }
 }
 
@@ -228,7 +282,11 @@ fn numbers(out: &mut String, judgement: &Judgement) {
     let _ = writeln!(out, "\nNumbers");
     let axis = axis(&judgement.readings);
     for unit in &units {
-        let mine: Vec<&Reading> = judgement.readings.iter().filter(|r| r.unit == *unit).collect();
+        let mine: Vec<&Reading> = judgement
+            .readings
+            .iter()
+            .filter(|r| r.unit == *unit)
+            .collect();
         if mine.is_empty() {
             continue;
         }
@@ -239,8 +297,15 @@ fn numbers(out: &mut String, judgement: &Judgement) {
         modules(out, &mine, axis);
     }
     if let Some((low, high)) = axis {
-        let scale = format!("{low:.3} V{}{high:.3} V", " ".repeat(STRIP.saturating_sub(14)));
-        let _ = writeln!(out, "  {:<37}{scale}", "each mark: how many cells at this voltage");
+        let scale = format!(
+            "{low:.3} V{}{high:.3} V",
+            " ".repeat(STRIP.saturating_sub(14))
+        );
+        let _ = writeln!(
+            out,
+            "  {:<37}{scale}",
+            "height: how many cells at a voltage"
+        );
     }
 }
 
@@ -270,7 +335,11 @@ fn pack_line(out: &mut String, readings: &[&Reading]) {
 fn value(reading: &Reading) -> String {
     match (reading.any_number(), reading.quality) {
         (Some(number), ReadingQuality::Good) => with_unit(number, &reading.value_unit),
-        (Some(number), quality) => format!("{} ({})", with_unit(number, &reading.value_unit), quality.id()),
+        (Some(number), quality) => format!(
+            "{} ({})",
+            with_unit(number, &reading.value_unit),
+            quality.id()
+        ),
         (None, quality) => quality.id().to_owned(),
     }
 }
@@ -280,7 +349,12 @@ const STRIP: usize = 40;
 
 /// Common axis of all pictures: lowest and highest readable cell.
 fn axis(readings: &[Reading]) -> Option<(f64, f64)> {
-    let cells = || readings.iter().filter(|r| r.role == Role::CellVoltage).filter_map(Reading::any_number);
+    let cells = || {
+        readings
+            .iter()
+            .filter(|r| r.role == Role::CellVoltage)
+            .filter_map(Reading::any_number)
+    };
     let low = cells().min_by(f64::total_cmp)?;
     let high = cells().max_by(f64::total_cmp)?;
     // At least 20 mV wide, so that noise does not look like spread.
@@ -289,21 +363,42 @@ fn axis(readings: &[Reading]) -> Option<(f64, f64)> {
 }
 
 fn modules(out: &mut String, readings: &[&Reading], axis: Option<(f64, f64)>) {
-    let mut positions: Vec<Option<u16>> =
-        readings.iter().filter(|r| r.role == Role::CellVoltage).map(|r| r.place.module).collect();
+    let mut positions: Vec<Option<u16>> = readings
+        .iter()
+        .filter(|r| r.role == Role::CellVoltage)
+        .map(|r| r.place.module)
+        .collect();
     positions.dedup();
     for module in positions {
-        let of = |role: Role| readings.iter().filter(move |r| r.role == role && r.place.module == module);
-        let cells: Vec<f64> = of(Role::CellVoltage).filter_map(|r| r.any_number()).collect();
-        let unreadable = of(Role::CellVoltage).filter(|r| r.quality != ReadingQuality::Good).count();
-        let temperatures: Vec<f64> = of(Role::CellTemperature).filter_map(|r| r.number()).collect();
+        let of = |role: Role| {
+            readings
+                .iter()
+                .filter(move |r| r.role == role && r.place.module == module)
+        };
+        let cells: Vec<f64> = of(Role::CellVoltage)
+            .filter_map(|r| r.any_number())
+            .collect();
+        let unreadable = of(Role::CellVoltage)
+            .filter(|r| r.quality != ReadingQuality::Good)
+            .count();
+        let temperatures: Vec<f64> = of(Role::CellTemperature)
+            .filter_map(|r| r.number())
+            .collect();
         let volts = of(Role::ModuleVoltage).next().and_then(|r| r.number());
         let name = module.map_or_else(|| "cells".to_owned(), |m| format!("module {m}"));
         let volts = volts.map_or_else(String::new, |v| with_unit(v, "V"));
         let strip = axis.map_or_else(String::new, |axis| strip(&cells, axis));
         let warm = range(&temperatures, "°C", 0);
-        let lost = if unreadable > 0 { format!("  {unreadable} CELLS WITHOUT A GOOD VALUE") } else { String::new() };
-        let _ = writeln!(out, "  {name:<9} {volts:>8}  {:<15}  {strip}  {warm}{lost}", range(&cells, "V", 3));
+        let lost = if unreadable > 0 {
+            format!("  {unreadable} CELLS WITHOUT A GOOD VALUE")
+        } else {
+            String::new()
+        };
+        let _ = writeln!(
+            out,
+            "  {name:<9} {volts:>8}  {:<15}  {strip}  {warm}{lost}",
+            range(&cells, "V", 3)
+        );
     }
 }
 
@@ -323,24 +418,43 @@ fn strip(cells: &[f64], (low, high): (f64, f64)) -> String {
     let mut counts = [0usize; STRIP];
     for cell in cells {
         let column = (cell - low) / (high - low) * (STRIP as f64 - 1.0);
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to the strip")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped to the strip"
+        )]
         let column = column.round().clamp(0.0, STRIP as f64 - 1.0) as usize;
         if let Some(count) = counts.get_mut(column) {
             *count += 1;
         }
     }
-    counts.iter().map(|count| BLOCKS.get((*count).min(8)).copied().unwrap_or('█')).collect()
+    counts
+        .iter()
+        .map(|count| BLOCKS.get((*count).min(8)).copied().unwrap_or('█'))
+        .collect()
 }
 
 fn bus(out: &mut String, judgement: &Judgement) {
     let bus = &judgement.bus;
     let exceptions: u32 = bus.exceptions.iter().map(|(_, n)| n).sum();
-    let mut parts = vec![format!("{} questions, {} answered", bus.requests, bus.answered + exceptions)];
+    let mut parts = vec![format!(
+        "{} questions, {} answered",
+        bus.requests,
+        bus.answered + exceptions
+    )];
     if exceptions > 0 {
-        let codes: Vec<String> = bus.exceptions.iter().map(|(code, n)| format!("{code:02x} × {n}")).collect();
+        let codes: Vec<String> = bus
+            .exceptions
+            .iter()
+            .map(|(code, n)| format!("{code:02x} × {n}"))
+            .collect();
         parts.push(format!("exceptions {}", codes.join(", ")));
     }
-    for (count, name) in [(bus.timeouts, "without answer"), (bus.damaged, "damaged"), (bus.late, "late answers")] {
+    for (count, name) in [
+        (bus.timeouts, "without answer"),
+        (bus.damaged, "damaged"),
+        (bus.late, "late answers"),
+    ] {
         if count > 0 {
             parts.push(format!("{count} {name}"));
         }
@@ -349,13 +463,23 @@ fn bus(out: &mut String, judgement: &Judgement) {
         parts.push("the adapter echoes".to_owned());
     }
     if bus.foreign_requests > 0 {
-        parts.push(format!("{} questions of somebody else", bus.foreign_requests));
+        parts.push(format!(
+            "{} questions of somebody else",
+            bus.foreign_requests
+        ));
     }
     if let (Some(p50), Some(max)) = (bus.answer_p50, bus.answer_max) {
-        parts.push(format!("answers after {:.0} ms, slowest {:.0} ms", p50.as_secs_f64() * 1e3, max.as_secs_f64() * 1e3));
+        parts.push(format!(
+            "answers after {:.0} ms, slowest {:.0} ms",
+            p50.as_secs_f64() * 1e3,
+            max.as_secs_f64() * 1e3
+        ));
     }
     if bus.listened.as_millis() > 0 {
-        parts.push(format!("listened {:.1} s first", bus.listened.as_secs_f64()));
+        parts.push(format!(
+            "listened {:.1} s first",
+            bus.listened.as_secs_f64()
+        ));
     }
     let _ = writeln!(out, "\nBus");
     wrap(out, &parts.join(" · "), "  ", "  ");

@@ -44,18 +44,29 @@ pub(crate) enum Refusal {
 const OVERHEAR: Duration = Duration::from_secs(30);
 
 /// Listens, proves, begins to ask.
-pub(crate) fn begin(mut quiet: Quiet, profile: &Profile, manner: &Manner) -> Result<Asking, Refusal> {
+pub(crate) fn begin(
+    mut quiet: Quiet,
+    profile: &Profile,
+    manner: &Manner,
+) -> Result<Asking, Refusal> {
     let overhears = quiet.facts().can_overhear();
-    let window = manner.listen_first.unwrap_or_else(|| quiet_window(Some(profile)));
+    let window = manner
+        .listen_first
+        .unwrap_or_else(|| quiet_window(Some(profile)));
     let wake = Wake::of(Some(profile), &packside_profiles::Known::default(), &[]);
     if let (Some(why), false) = (wake.why(), manner.user_said) {
         // Refused before the first byte, unless the link is simulated: `prove` decides.
         tracing::debug!(%why, "asking may wake the unit");
     }
     if overhears && !manner.user_said {
-        out::say(&format!("listening {:.1} s first: only one client may ask on a serial bus", window.as_secs_f64()));
+        out::say(&format!(
+            "listening {:.1} s first: only one client may ask on a serial bus",
+            window.as_secs_f64()
+        ));
         let until = quiet.now() + window;
-        quiet.listen_for_silence(window, until).map_err(Refusal::Trouble)?;
+        quiet
+            .listen_for_silence(window, until)
+            .map_err(Refusal::Trouble)?;
     }
     let proof = match quiet.prove(&wake, window, manner.user_said) {
         Ok(proof) => proof,
@@ -64,15 +75,20 @@ pub(crate) fn begin(mut quiet: Quiet, profile: &Profile, manner: &Manner) -> Res
         }
         Err(why) => return Err(Refusal::NotShown(why, quiet.drain())),
     };
-    quiet.ask(proof, &profile.answering.functions).map_err(|back| {
-        let (quiet, why) = *back;
-        overhear(quiet, why)
-    })
+    quiet
+        .ask(proof, &profile.answering.functions)
+        .map_err(|back| {
+            let (quiet, why) = *back;
+            overhear(quiet, why)
+        })
 }
 
 /// Somebody is heard: do not ask, but hear what they say.
 fn overhear(mut quiet: Quiet, why: NotShown) -> Refusal {
-    out::say(&format!("somebody is heard on this line: not asking, listening up to {} s instead", OVERHEAR.as_secs()));
+    out::say(&format!(
+        "somebody is heard on this line: not asking, listening up to {} s instead",
+        OVERHEAR.as_secs()
+    ));
     let until = quiet.now() + OVERHEAR;
     match quiet.listen(until) {
         Ok(()) => Refusal::NotShown(why, quiet.drain()),
@@ -96,7 +112,9 @@ pub(crate) fn look(
         let step = match look.next(asking.now()) {
             Want::Done => return None,
             Want::WaitUntil(at) => asking.idle(at),
-            Want::Ask(ask) => asking.ask(ask, time_out(profile, asking, &ask)).map(|exchange| look.take(&exchange)),
+            Want::Ask(ask) => asking
+                .ask(ask, time_out(profile, asking, &ask))
+                .map(|exchange| look.take(&exchange)),
         };
         let (done, planned) = look.progress();
         seen(done, planned, look.unit());
@@ -122,5 +140,11 @@ fn time_out(profile: &Profile, asking: &Asking, ask: &Ask) -> Duration {
 
 /// A named moment for the tape.
 pub(crate) fn sighting(at: Duration, lamp: &str, pattern: &str) -> Event {
-    Event { at, what: What::Sighting { lamp: lamp.to_owned(), pattern: pattern.to_owned() } }
+    Event {
+        at,
+        what: What::Sighting {
+            lamp: lamp.to_owned(),
+            pattern: pattern.to_owned(),
+        },
+    }
 }

@@ -9,7 +9,10 @@ use crate::event::{Event, Framing, LinkFacts, LinkKind, What};
 
 /// Counts and answer times.
 pub(crate) fn statistics(events: &[Event], exchanges: &[Exchange], foreign: usize) -> Bus {
-    let mut bus = Bus { foreign_requests: count(foreign), ..Bus::default() };
+    let mut bus = Bus {
+        foreign_requests: count(foreign),
+        ..Bus::default()
+    };
     let mut answer_times = Vec::new();
     for exchange in exchanges {
         bus.requests += 1;
@@ -18,7 +21,8 @@ pub(crate) fn statistics(events: &[Event], exchanges: &[Exchange], foreign: usiz
             Outcome::Exception(code) => note_exception(&mut bus, *code),
             Outcome::TimedOut(_) => {
                 bus.timeouts += 1;
-                bus.damaged += u32::from(exchange.strays.iter().any(|s| s.kind == StrayKind::Damaged));
+                bus.damaged +=
+                    u32::from(exchange.strays.iter().any(|s| s.kind == StrayKind::Damaged));
             }
             Outcome::LinkLost => bus.timeouts += 1,
         }
@@ -30,17 +34,35 @@ pub(crate) fn statistics(events: &[Event], exchanges: &[Exchange], foreign: usiz
                 _ => {}
             }
         }
-        let answered = matches!(exchange.outcome, Outcome::Answered(_) | Outcome::Exception(_));
-        if let (true, Some(first), Some(sent)) = (answered, exchange.first_byte_at, exchange.sent_at) {
+        let answered = matches!(
+            exchange.outcome,
+            Outcome::Answered(_) | Outcome::Exception(_)
+        );
+        if let (true, Some(first), Some(sent)) =
+            (answered, exchange.first_byte_at, exchange.sent_at)
+        {
             answer_times.push(first.saturating_sub(sent));
         }
     }
     answer_times.sort_unstable();
-    let share = |numerator: usize| answer_times.get(answer_times.len() * numerator / 10).copied();
+    let share = |numerator: usize| {
+        answer_times
+            .get(answer_times.len() * numerator / 10)
+            .copied()
+    };
     bus.answer_p50 = share(5);
     bus.answer_p90 = share(9);
     bus.answer_max = answer_times.last().copied();
-    bus.bytes_in = events.iter().map(|e| if let What::In(bytes) = &e.what { bytes.len() as u64 } else { 0 }).sum();
+    bus.bytes_in = events
+        .iter()
+        .map(|e| {
+            if let What::In(bytes) = &e.what {
+                bytes.len() as u64
+            } else {
+                0
+            }
+        })
+        .sum();
     bus.listened = listened(events);
     bus
 }
@@ -67,7 +89,9 @@ fn listened(events: &[Event]) -> Duration {
         match event.what {
             What::Listening(true) => since = Some(event.at),
             What::Listening(false) => {
-                total += since.take().map_or(Duration::ZERO, |from: Duration| event.at.saturating_sub(from));
+                total += since.take().map_or(Duration::ZERO, |from: Duration| {
+                    event.at.saturating_sub(from)
+                });
             }
             _ => {}
         }
@@ -77,12 +101,39 @@ fn listened(events: &[Event]) -> Duration {
 }
 
 /// What a bus without a valid answer looked like.
-pub(crate) fn observe(events: &[Event], exchanges: &[Exchange], facts: Option<&LinkFacts>) -> Observations {
-    let bytes: Vec<u8> =
-        events.iter().filter_map(|e| if let What::In(b) = &e.what { Some(b.as_slice()) } else { None }).flatten().copied().collect();
-    let stray = |kind: StrayKind| exchanges.iter().any(|e| e.strays.iter().any(|s| s.kind == kind));
-    let exception = |code: u8| exchanges.iter().any(|e| e.outcome == Outcome::Exception(code));
-    let (echo, foreign) = (stray(StrayKind::Echo), stray(StrayKind::ForeignRequest) || stray(StrayKind::ForeignAnswer) || stray(StrayKind::WrongUnit));
+pub(crate) fn observe(
+    events: &[Event],
+    exchanges: &[Exchange],
+    facts: Option<&LinkFacts>,
+) -> Observations {
+    let bytes: Vec<u8> = events
+        .iter()
+        .filter_map(|e| {
+            if let What::In(b) = &e.what {
+                Some(b.as_slice())
+            } else {
+                None
+            }
+        })
+        .flatten()
+        .copied()
+        .collect();
+    let stray = |kind: StrayKind| {
+        exchanges
+            .iter()
+            .any(|e| e.strays.iter().any(|s| s.kind == kind))
+    };
+    let exception = |code: u8| {
+        exchanges
+            .iter()
+            .any(|e| e.outcome == Outcome::Exception(code))
+    };
+    let (echo, foreign) = (
+        stray(StrayKind::Echo),
+        stray(StrayKind::ForeignRequest)
+            || stray(StrayKind::ForeignAnswer)
+            || stray(StrayKind::WrongUnit),
+    );
     let (damaged, late) = (stray(StrayKind::Damaged), stray(StrayKind::Late));
     let answered = exceptions_or_answers(exchanges);
     let text = mostly(&bytes, |b| matches!(b, b'\t' | b'\n' | b'\r' | 0x20..=0x7e));
@@ -90,8 +141,14 @@ pub(crate) fn observe(events: &[Event], exchanges: &[Exchange], facts: Option<&L
     Observations {
         nothing: bytes.is_empty(),
         garbage: garbage && !text,
-        inverted_look: garbage && !text && share(&bytes, |b| matches!(b, 0x7e | 0x7f | 0xfe | 0xff)) >= 40,
-        too_fast_look: garbage && !text && share(&bytes, |b| matches!(b, 0x00 | 0x80 | 0xe0 | 0xf8 | 0x98 | 0xe6)) >= 60,
+        inverted_look: garbage
+            && !text
+            && share(&bytes, |b| matches!(b, 0x7e | 0x7f | 0xfe | 0xff)) >= 40,
+        too_fast_look: garbage
+            && !text
+            && share(&bytes, |b| {
+                matches!(b, 0x00 | 0x80 | 0xe0 | 0xf8 | 0x98 | 0xe6)
+            }) >= 60,
         text: text && garbage,
         damaged,
         echo,
@@ -106,7 +163,9 @@ pub(crate) fn observe(events: &[Event], exchanges: &[Exchange], facts: Option<&L
 }
 
 fn exceptions_or_answers(exchanges: &[Exchange]) -> bool {
-    exchanges.iter().any(|e| matches!(e.outcome, Outcome::Answered(_) | Outcome::Exception(_)))
+    exchanges
+        .iter()
+        .any(|e| matches!(e.outcome, Outcome::Answered(_) | Outcome::Exception(_)))
 }
 
 /// Share of bytes of a kind, in percent.

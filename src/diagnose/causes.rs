@@ -71,7 +71,10 @@ fn columns(seen: &Observations) -> [(bool, &'static str); COLUMNS] {
         (seen.foreign, "valid frames of others were heard"),
         (seen.late, "answers came after the time-out"),
         (seen.exception_0a, "the gateway answered 0A (no path)"),
-        (seen.exception_0b, "the gateway answered 0B (no answer behind it)"),
+        (
+            seen.exception_0b,
+            "the gateway answered 0B (no answer behind it)",
+        ),
         (seen.lost, "the link was lost in between"),
     ]
 }
@@ -128,15 +131,32 @@ pub(crate) fn rank(seen: &Observations) -> Vec<(Cause, NextStep)> {
     let columns = columns(seen);
     let fitting: Vec<(&Row, i32)> = TABLE
         .iter()
-        .filter(|row| !(row.serial_only && seen.gateway && seen.tcp_framing) && !(row.gateway_only && !seen.gateway))
+        .filter(|row| {
+            let overheard_line = !(seen.gateway && seen.tcp_framing);
+            (overheard_line || !row.serial_only) && (seen.gateway || !row.gateway_only)
+        })
         .map(|row| {
-            let moved: i32 = row.weights.iter().zip(columns).filter(|(_, (on, _))| *on).map(|(w, _)| *w).sum();
+            let moved: i32 = row
+                .weights
+                .iter()
+                .zip(columns)
+                .filter(|(_, (on, _))| *on)
+                .map(|(w, _)| *w)
+                .sum();
             (row, row.prior + moved)
         })
         .collect();
-    let lowest = fitting.iter().map(|(_, bits)| *bits).min().unwrap_or_default();
+    let lowest = fitting
+        .iter()
+        .map(|(_, bits)| *bits)
+        .min()
+        .unwrap_or_default();
     let odds = |bits: i32| 1u128 << u32::try_from(bits - lowest).unwrap_or_default().min(100);
-    let total: u128 = fitting.iter().map(|(_, bits)| odds(*bits)).sum::<u128>().max(1);
+    let total: u128 = fitting
+        .iter()
+        .map(|(_, bits)| odds(*bits))
+        .sum::<u128>()
+        .max(1);
     let mut ranked: Vec<(Cause, NextStep)> = fitting
         .iter()
         .map(|(row, bits)| {
@@ -150,8 +170,13 @@ pub(crate) fn rank(seen: &Observations) -> Vec<(Cause, NextStep)> {
 
 fn cause(row: &Row, per_mille: u32, columns: &[(bool, &'static str)]) -> Cause {
     let reasons = |wanted: fn(i32) -> bool| {
-        let mut moved: Vec<(i32, &str)> =
-            row.weights.iter().zip(columns).filter(|(w, (on, _))| *on && wanted(**w)).map(|(w, (_, t))| (w.abs(), *t)).collect();
+        let mut moved: Vec<(i32, &str)> = row
+            .weights
+            .iter()
+            .zip(columns)
+            .filter(|(w, (on, _))| *on && wanted(**w))
+            .map(|(w, (_, t))| (w.abs(), *t))
+            .collect();
         moved.sort_by_key(|(w, _)| std::cmp::Reverse(*w));
         moved.into_iter().map(|(_, text)| text.to_owned()).collect()
     };
@@ -166,8 +191,17 @@ fn cause(row: &Row, per_mille: u32, columns: &[(bool, &'static str)]) -> Cause {
 
 fn next(row: &Row) -> NextStep {
     let (id, text, needs) = row.next;
-    let who = if needs == Needs::Look { "anyone on site" } else { "technician" };
-    NextStep { id, text: text.to_owned(), needs, who }
+    let who = if needs == Needs::Look {
+        "anyone on site"
+    } else {
+        "technician"
+    };
+    NextStep {
+        id,
+        text: text.to_owned(),
+        needs,
+        who,
+    }
 }
 
 #[cfg(test)]
@@ -181,38 +215,69 @@ mod tests {
     // Kind: common practice (FIELD table "what goes wrong on the wire, and how it looks")
     #[test]
     fn garbage_rich_in_7f_fe_ff_points_to_a_swapped_pair() {
-        let seen = Observations { garbage: true, inverted_look: true, ..Default::default() };
+        let seen = Observations {
+            garbage: true,
+            inverted_look: true,
+            ..Default::default()
+        };
         assert_eq!(leader(seen), "pair-swapped");
     }
 
     #[test]
     fn garbage_rich_in_00_80_f8_points_to_line_settings() {
-        let seen = Observations { garbage: true, too_fast_look: true, ..Default::default() };
+        let seen = Observations {
+            garbage: true,
+            too_fast_look: true,
+            ..Default::default()
+        };
         assert_eq!(leader(seen), "wrong-speed-or-format");
     }
 
     #[test]
     fn readable_text_points_to_another_protocol() {
-        let seen = Observations { garbage: true, text: true, gateway: true, tcp_framing: true, ..Default::default() };
+        let seen = Observations {
+            garbage: true,
+            text: true,
+            gateway: true,
+            tcp_framing: true,
+            ..Default::default()
+        };
         assert_eq!(leader(seen), "other-protocol");
     }
 
     #[test]
     fn exception_0a_points_to_the_gateway() {
-        let seen = Observations { exception_0a: true, gateway: true, tcp_framing: true, ..Default::default() };
+        let seen = Observations {
+            exception_0a: true,
+            gateway: true,
+            tcp_framing: true,
+            ..Default::default()
+        };
         assert_eq!(leader(seen), "gateway-path");
     }
 
     #[test]
     fn shares_sum_to_one_within_rounding() {
-        let seen = Observations { nothing: true, ..Default::default() };
+        let seen = Observations {
+            nothing: true,
+            ..Default::default()
+        };
         let total: u32 = rank(&seen).iter().map(|(cause, _)| cause.per_mille).sum();
         assert!((990..=1010).contains(&total), "{total}");
     }
 
     #[test]
     fn clean_silence_leaves_several_causes_open() {
-        let ranked = rank(&Observations { nothing: true, ..Default::default() });
-        assert!(ranked.iter().filter(|(cause, _)| cause.per_mille >= 100).count() >= 4);
+        let ranked = rank(&Observations {
+            nothing: true,
+            ..Default::default()
+        });
+        assert!(
+            ranked
+                .iter()
+                .filter(|(cause, _)| cause.per_mille >= 100)
+                .count()
+                >= 4
+        );
     }
 }

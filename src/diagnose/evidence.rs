@@ -42,12 +42,8 @@ pub(crate) struct MemberEvidence {
     pub(crate) layout: Layout,
     /// Samples by instance index, in the order of time.
     pub(crate) samples: Vec<Vec<Sample>>,
-    /// Questions asked of it.
-    pub(crate) asked: u32,
     /// Valid answers, exceptions included.
     pub(crate) answered: u32,
-    /// When the last own question went out.
-    pub(crate) own_requests: Vec<Duration>,
 }
 
 impl MemberEvidence {
@@ -56,27 +52,44 @@ impl MemberEvidence {
         &'a self,
         profile: &'a Profile,
     ) -> impl Iterator<Item = (&'a Instance, &'a Point, &'a [Sample])> {
-        self.layout.instances.iter().zip(&self.samples).filter_map(|(instance, samples)| {
-            profile.points.get(instance.point).map(|point| (instance, point, samples.as_slice()))
-        })
+        self.layout
+            .instances
+            .iter()
+            .zip(&self.samples)
+            .filter_map(|(instance, samples)| {
+                profile
+                    .points
+                    .get(instance.point)
+                    .map(|point| (instance, point, samples.as_slice()))
+            })
     }
 
     /// Numbers that the first instance with this role gave, with their times.
     pub(crate) fn series(&self, profile: &Profile, role: Role) -> Vec<(Duration, f64)> {
-        let Some((_, _, samples)) = self.each(profile).find(|(_, point, _)| point.role == role) else {
+        let Some((_, _, samples)) = self.each(profile).find(|(_, point, _)| point.role == role)
+        else {
             return Vec::new();
         };
-        samples.iter().filter_map(|sample| Some((sample.at, number(sample)?))).collect()
+        samples
+            .iter()
+            .filter_map(|sample| Some((sample.at, number(sample)?)))
+            .collect()
     }
 }
 
 /// The number in a sample, if it is a usable one.
 pub(crate) fn number(sample: &Sample) -> Option<f64> {
     match &sample.what {
-        Seen::Decoded(Decoded { value: Some(Value::Number(n)), quality: Quality::Good, .. }) => Some(*n),
-        Seen::Decoded(Decoded { value: Some(Value::Bits(b) | Value::Code(b)), quality: Quality::Good, .. }) => {
-            u32::try_from(*b).ok().map(f64::from)
-        }
+        Seen::Decoded(Decoded {
+            value: Some(Value::Number(n)),
+            quality: Quality::Good,
+            ..
+        }) => Some(*n),
+        Seen::Decoded(Decoded {
+            value: Some(Value::Bits(b) | Value::Code(b)),
+            quality: Quality::Good,
+            ..
+        }) => u32::try_from(*b).ok().map(f64::from),
         _ => None,
     }
 }
@@ -84,7 +97,10 @@ pub(crate) fn number(sample: &Sample) -> Option<f64> {
 /// Sorts the exchanges by unit address and decodes them.
 pub(crate) fn gather(exchanges: &[Exchange], profile: &Profile) -> Vec<MemberEvidence> {
     let units: BTreeSet<u8> = exchanges.iter().map(|e| e.ask.unit).collect();
-    units.into_iter().map(|unit| member(unit, exchanges, profile)).collect()
+    units
+        .into_iter()
+        .map(|unit| member(unit, exchanges, profile))
+        .collect()
 }
 
 fn member(unit: u8, exchanges: &[Exchange], profile: &Profile) -> MemberEvidence {
@@ -100,14 +116,13 @@ fn member(unit: u8, exchanges: &[Exchange], profile: &Profile) -> MemberEvidence
             point.map_or_else(Vec::new, |point| samples(&mine, instance, point, &powers))
         })
         .collect();
-    let is_answer = |e: &&&Exchange| matches!(e.outcome, Outcome::Answered(_) | Outcome::Exception(_));
+    let is_answer =
+        |e: &&&Exchange| matches!(e.outcome, Outcome::Answered(_) | Outcome::Exception(_));
     MemberEvidence {
         unit,
         layout,
         samples,
-        asked: u32::try_from(mine.len()).unwrap_or(u32::MAX),
         answered: u32::try_from(mine.iter().filter(is_answer).count()).unwrap_or(u32::MAX),
-        own_requests: mine.iter().filter_map(|e| e.sent_at).collect(),
     }
 }
 
@@ -117,8 +132,14 @@ pub(crate) fn known(mine: &[&Exchange], profile: &Profile) -> Known {
     let mut known = Known::default();
     for name in count_points(profile) {
         let found = fixed.instances.iter().find_map(|instance| {
-            let point = profile.points.get(instance.point).filter(|p| p.id == name)?;
-            let last = samples(mine, instance, point, &BTreeMap::new()).into_iter().rev().find_map(|s| number(&s))?;
+            let point = profile
+                .points
+                .get(instance.point)
+                .filter(|p| p.id == name)?;
+            let last = samples(mine, instance, point, &BTreeMap::new())
+                .into_iter()
+                .rev()
+                .find_map(|s| number(&s))?;
             whole(last)
         });
         if let Some(count) = found {
@@ -131,7 +152,10 @@ pub(crate) fn known(mine: &[&Exchange], profile: &Profile) -> Known {
 /// Ids of the points whose values say how often something repeats.
 pub(crate) fn count_points(profile: &Profile) -> BTreeSet<String> {
     let groups = profile.groups.iter().map(|g| &g.count);
-    let repeats = profile.points.iter().filter_map(|p| p.repeat.as_ref().map(|r| &r.count));
+    let repeats = profile
+        .points
+        .iter()
+        .filter_map(|p| p.repeat.as_ref().map(|r| &r.count));
     let named = groups.chain(repeats).filter_map(|count| match count {
         Count::Named(name) if name != Count::REST_OF_MODEL => Some(name.clone()),
         _ => None,
@@ -142,27 +166,42 @@ pub(crate) fn count_points(profile: &Profile) -> BTreeSet<String> {
 
 /// A count as a whole number, if it is one.
 pub(crate) fn whole(number: f64) -> Option<u16> {
-    (0..=u16::MAX).contains(&(number as i64).try_into().ok()?).then_some(())?;
-    u16::try_from(number as i64).ok()
+    (0..=u16::MAX)
+        .find(|whole| f64::from(*whole) >= number)
+        .filter(|whole| (f64::from(*whole) - number).abs() < 0.5)
 }
 
 /// Powers of ten that scale points give.
 fn powers(mine: &[&Exchange], profile: &Profile, layout: &Layout) -> BTreeMap<String, i8> {
     let mut powers = BTreeMap::new();
     for instance in &layout.instances {
-        let Some(point) = profile.points.get(instance.point).filter(|p| p.role == Role::ScaleFactor) else {
+        let Some(point) = profile
+            .points
+            .get(instance.point)
+            .filter(|p| p.role == Role::ScaleFactor)
+        else {
             continue;
         };
-        let last = samples(mine, instance, point, &BTreeMap::new()).into_iter().rev().find_map(|s| number(&s));
-        if let Some(power) = last.filter(|p| (-10.0..=10.0).contains(p)) {
-            powers.insert(point.id.clone(), power as i8);
+        let last = samples(mine, instance, point, &BTreeMap::new())
+            .into_iter()
+            .rev()
+            .find_map(|s| number(&s));
+        let power =
+            last.and_then(|p| (-10i8..=10).find(|power| (f64::from(*power) - p).abs() < 0.5));
+        if let Some(power) = power {
+            powers.insert(point.id.clone(), power);
         }
     }
     powers
 }
 
 /// Every observation of one instance.
-fn samples(mine: &[&Exchange], instance: &Instance, point: &Point, powers: &BTreeMap<String, i8>) -> Vec<Sample> {
+fn samples(
+    mine: &[&Exchange],
+    instance: &Instance,
+    point: &Point,
+    powers: &BTreeMap<String, i8>,
+) -> Vec<Sample> {
     let power = match &point.scale_point {
         None => 0,
         Some(name) => match powers.get(name) {
@@ -178,17 +217,29 @@ fn samples(mine: &[&Exchange], instance: &Instance, point: &Point, powers: &BTre
                     let words = words.get(offset..offset + usize::from(instance.registers))?;
                     Seen::Decoded(decode(point, words, power).ok()?)
                 }
-                Outcome::Exception(code) if is_alone(&exchange.ask, instance) => Seen::Refused(*code),
+                Outcome::Exception(code) if is_alone(&exchange.ask, instance) => {
+                    Seen::Refused(*code)
+                }
                 _ => return None,
             };
-            Some(Sample { at: exchange.ended_at, what })
+            Some(Sample {
+                at: exchange.ended_at,
+                what,
+            })
         })
         .collect()
 }
 
 /// Position of the instance inside the registers asked for, if all of it is inside.
 fn offset_inside(ask: &Ask, instance: &Instance) -> Option<usize> {
-    let Question::Read { table, address, count } = ask.question else { return None };
+    let Question::Read {
+        table,
+        address,
+        count,
+    } = ask.question
+    else {
+        return None;
+    };
     let first = u32::from(instance.address);
     let end = first + u32::from(instance.registers);
     let inside = table == instance.table

@@ -44,8 +44,14 @@ pub(crate) fn picture(
     let mut picture = FlagPicture::default();
     let mut raised = Vec::new();
     for (instance, point, samples) in evidence.each(profile) {
-        let Some(raw) = samples.last().and_then(word) else { continue };
-        let flags: Vec<&Flag> = profile.flags.iter().filter(|f| f.point == point.id).collect();
+        let Some(raw) = samples.last().and_then(word) else {
+            continue;
+        };
+        let flags: Vec<&Flag> = profile
+            .flags
+            .iter()
+            .filter(|f| f.point == point.id)
+            .collect();
         if flags.is_empty() && !is_word(point.role) {
             continue;
         }
@@ -56,13 +62,29 @@ pub(crate) fn picture(
             name: instance.name.clone(),
             raw,
         }));
-        picture.doubts.extend(undefined(point, &flags, raw, &instance.name));
-        picture.doubts.extend(hidden(point, profile, &flags, raw, measured));
+        picture
+            .doubts
+            .extend(undefined(point, &flags, raw, &instance.name));
+        picture
+            .doubts
+            .extend(hidden(point, profile, &flags, raw, measured));
         for flag in &flags {
-            earlier(&mut picture, evidence.unit, flag, point, instance.place, samples, rebooted_at);
+            earlier(
+                &mut picture,
+                evidence.unit,
+                flag,
+                point,
+                instance.place,
+                samples,
+                rebooted_at,
+            );
         }
     }
-    picture.active = raised.iter().filter(|r| r.role != Role::LatchedWord).map(|r| r.flag.id.clone()).collect();
+    picture.active = raised
+        .iter()
+        .filter(|r| r.role != Role::LatchedWord)
+        .map(|r| r.flag.id.clone())
+        .collect();
     for one in &raised {
         let finding = finding(evidence.unit, one, &raised, state, &mut picture.doubts);
         picture.findings.push(finding);
@@ -91,47 +113,82 @@ pub(crate) fn is_up(flag: &Flag, raw: u64) -> bool {
 }
 
 fn is_word(role: Role) -> bool {
-    matches!(role, Role::AlarmWord | Role::WarningWord | Role::LatchedWord | Role::FaultCode)
+    matches!(
+        role,
+        Role::AlarmWord | Role::WarningWord | Role::LatchedWord | Role::FaultCode
+    )
 }
 
 /// Bits and codes that the profile does not know.
 fn undefined(point: &Point, flags: &[&Flag], raw: u64, name: &str) -> Option<String> {
     if point.role == Role::FaultCode {
-        let known = raw == 0 || flags.iter().any(|f| f.values.contains(&raw)) || point.values.iter().any(|v| v.is == raw);
-        return (!known).then(|| format!("{name} shows code {raw}, which the profile does not know"));
+        let known = raw == 0
+            || flags.iter().any(|f| f.values.contains(&raw))
+            || point.values.iter().any(|v| v.is == raw);
+        return (!known)
+            .then(|| format!("{name} shows code {raw}, which the profile does not know"));
     }
     if !is_word(point.role) {
         return None;
     }
-    let defined = flags.iter().filter_map(|f| f.bit).fold(0u64, |mask, bit| mask | (1u64 << bit.min(63)));
+    let defined = flags
+        .iter()
+        .filter_map(|f| f.bit)
+        .fold(0u64, |mask, bit| mask | (1u64 << bit.min(63)));
     let strange = raw & !defined;
     (strange != 0).then(|| {
-        format!("{name} = 0x{raw:04x} has bit {} set, which the profile does not know", strange.trailing_zeros())
+        format!(
+            "{name} = 0x{raw:04x} has bit {} set, which the profile does not know",
+            strange.trailing_zeros()
+        )
     })
 }
 
 /// Flags that a code of higher rank may hide, unless a measurement settles them.
-fn hidden(point: &Point, profile: &Profile, flags: &[&Flag], raw: u64, measured: &[Class]) -> Option<String> {
+fn hidden(
+    point: &Point,
+    profile: &Profile,
+    flags: &[&Flag],
+    raw: u64,
+    measured: &[Class],
+) -> Option<String> {
     if raw == 0 && !point.rotates {
         return None;
     }
     if !point.hides_others && !point.rotates {
         return None;
     }
-    let shown = flags.iter().find(|f| f.values.contains(&raw)).and_then(|f| f.rank);
+    let shown = flags
+        .iter()
+        .find(|f| f.values.contains(&raw))
+        .and_then(|f| f.rank);
     let may_hide = |flag: &&&Flag| {
         let ranked_below = match (shown, flag.rank) {
             (Some(shown), Some(rank)) => rank > shown,
             _ => true,
         };
-        let elsewhere = profile.flags.iter().any(|f| f.point != point.id && f.class == flag.class);
+        let elsewhere = profile
+            .flags
+            .iter()
+            .any(|f| f.point != point.id && f.class == flag.class);
         let silent = flag.class == Class::InverterSilent;
-        (ranked_below || point.rotates) && !flag.values.contains(&raw) && !silent
-            && !elsewhere && !measured.contains(&flag.class)
+        (ranked_below || point.rotates)
+            && !flag.values.contains(&raw)
+            && !silent
+            && !elsewhere
+            && !measured.contains(&flag.class)
     };
-    let hidden: Vec<&str> = flags.iter().filter(may_hide).map(|f| f.id.as_str()).collect();
+    let hidden: Vec<&str> = flags
+        .iter()
+        .filter(may_hide)
+        .map(|f| f.id.as_str())
+        .collect();
     (!hidden.is_empty()).then(|| {
-        format!("{} shows one code at a time ({raw} now) and may hide: {}", point.id, hidden.join(", "))
+        format!(
+            "{} shows one code at a time ({raw} now) and may hide: {}",
+            point.id,
+            hidden.join(", ")
+        )
     })
 }
 
@@ -148,8 +205,16 @@ fn finding(
     if flag.class.is_status() && follows.is_none() && !latched {
         doubts.push(format!("{} is up and nothing explains it", flag.id));
     }
-    let severity = if latched || flag.class.is_status() { Severity::Notice } else { flag.severity };
-    let lead = if latched { "stored earlier, not active now: " } else { "" };
+    let severity = if latched || flag.class.is_status() {
+        Severity::Notice
+    } else {
+        flag.severity
+    };
+    let lead = if latched {
+        "stored earlier, not active now: "
+    } else {
+        ""
+    };
     Finding {
         id: flag.class.id(),
         class: Some(flag.class),
@@ -171,23 +236,28 @@ fn explained_by(flag: &Flag, all: &[Raised<'_>], state: Option<StateKind>) -> Op
     if !flag.class.is_status() {
         return None;
     }
-    let by_flag = all.iter().filter(|r| r.role != Role::LatchedWord).find(|r| {
-        r.flag.brings.contains(&flag.id)
-            && (r.flag.class != Class::InverterSilent || flag.class.may_follow_inverter_silence())
-    });
+    let by_flag = all
+        .iter()
+        .filter(|r| r.role != Role::LatchedWord)
+        .find(|r| {
+            r.flag.brings.contains(&flag.id)
+                && (r.flag.class != Class::InverterSilent
+                    || flag.class.may_follow_inverter_silence())
+        });
     if let Some(cause) = by_flag {
         return Some(cause.flag.class.id().to_owned());
     }
-    state.filter(|s| state_explains(*s, flag.class)).map(|s| format!("state {s}"))
+    state
+        .filter(|s| state_explains(*s, flag.class))
+        .map(|s| format!("state {s}"))
 }
 
 /// Statuses that belong to a state and need no other reason.
 fn state_explains(state: StateKind, class: Class) -> bool {
     match class {
-        Class::SwitchesOpen | Class::TerminalsDead | Class::LimitsZero | Class::NotReadyStatus => !matches!(
-            state,
-            StateKind::Standby | StateKind::Running
-        ),
+        Class::SwitchesOpen | Class::TerminalsDead | Class::LimitsZero | Class::NotReadyStatus => {
+            !matches!(state, StateKind::Standby | StateKind::Running)
+        }
         Class::Balancing | Class::Derating => true,
         _ => false,
     }
@@ -207,15 +277,29 @@ fn earlier(
     if !root || flag.severity != Severity::Alarm || point.role == Role::LatchedWord {
         return;
     }
-    let words: Vec<(Duration, u64)> = samples.iter().filter_map(|s| Some((s.at, word(s)?))).collect();
+    let words: Vec<(Duration, u64)> = samples
+        .iter()
+        .filter_map(|s| Some((s.at, word(s)?)))
+        .collect();
     let now_up = words.last().is_some_and(|(_, raw)| is_up(flag, *raw));
     let last_up = words.iter().rev().find(|(_, raw)| is_up(flag, *raw));
-    let Some((seen_at, raw)) = last_up.filter(|_| !now_up) else { return };
+    let Some((seen_at, raw)) = last_up.filter(|_| !now_up) else {
+        return;
+    };
     let reboot_between = rebooted_at.is_some_and(|reboot| reboot > *seen_at);
     let cleared = flag.clears == Clears::BySelf && !reboot_between;
-    let text = format!("seen at {:.0} s, not now: {} ({} = 0x{raw:04x})", seen_at.as_secs_f64(), flag.meaning, point.id);
+    let text = format!(
+        "seen at {:.0} s, not now: {} ({} = 0x{raw:04x})",
+        seen_at.as_secs_f64(),
+        flag.meaning,
+        point.id
+    );
     if !cleared {
-        picture.doubts.push(format!("{} was up at {:.0} s; does it return?", flag.id, seen_at.as_secs_f64()));
+        picture.doubts.push(format!(
+            "{} was up at {:.0} s; does it return?",
+            flag.id,
+            seen_at.as_secs_f64()
+        ));
     }
     picture.findings.push(Finding {
         id: flag.class.id(),
@@ -224,7 +308,11 @@ fn earlier(
         source: Source::Flag,
         root: false,
         follows_from: None,
-        lies_in: if cleared { flag.lies_in } else { LiesIn::Unknown },
+        lies_in: if cleared {
+            flag.lies_in
+        } else {
+            LiesIn::Unknown
+        },
         clears: Some(flag.clears),
         unit,
         place,

@@ -12,10 +12,23 @@ use super::judgement::{Reading, ReadingQuality};
 use super::readings::NOT_VALID_NOW;
 
 /// What is missing, each as a phrase that names it.
-pub(crate) fn missing(readings: &[Reading], layout: &Layout, profile: &Profile, pulse: Pulse) -> Vec<String> {
-    let mut missing: Vec<String> = readings.iter().filter(|r| needed(r, profile)).filter_map(shortfall).collect();
+pub(crate) fn missing(
+    readings: &[Reading],
+    layout: &Layout,
+    profile: &Profile,
+    pulse: Pulse,
+) -> Vec<String> {
+    let mut missing: Vec<String> = readings
+        .iter()
+        .filter(|r| needed(r, profile))
+        .filter_map(shortfall)
+        .collect();
     for index in &layout.pending {
-        if let Some(point) = profile.points.get(*index).filter(|p| p.required || always_needed(p.role)) {
+        if let Some(point) = profile
+            .points
+            .get(*index)
+            .filter(|p| p.required || always_needed(p.role))
+        {
             missing.push(format!("{}: how many there are is not known", point.id));
         }
     }
@@ -31,7 +44,11 @@ pub(crate) fn missing(readings: &[Reading], layout: &Layout, profile: &Profile, 
 }
 
 fn needed(reading: &Reading, profile: &Profile) -> bool {
-    always_needed(reading.role) || profile.points.iter().any(|p| p.id == reading.point && p.required)
+    always_needed(reading.role)
+        || profile
+            .points
+            .iter()
+            .any(|p| p.id == reading.point && p.required)
 }
 
 /// Roles without which no clean verdict is possible, whatever the profile says.
@@ -56,8 +73,13 @@ fn always_needed(role: Role) -> bool {
 fn shortfall(reading: &Reading) -> Option<String> {
     let why = match reading.quality {
         ReadingQuality::Good => return None,
-        ReadingQuality::NotAvailable if reading.remark.as_deref() == Some(NOT_VALID_NOW) => return None,
-        ReadingQuality::NotAvailable => reading.remark.clone().unwrap_or_else(|| "the unit has no value".to_owned()),
+        ReadingQuality::NotAvailable if reading.remark.as_deref() == Some(NOT_VALID_NOW) => {
+            return None;
+        }
+        ReadingQuality::NotAvailable => reading
+            .remark
+            .clone()
+            .unwrap_or_else(|| "the unit has no value".to_owned()),
         ReadingQuality::OutOfRange => "impossible value".to_owned(),
         ReadingQuality::Stale => "too old".to_owned(),
         ReadingQuality::NeverAsked => "not read".to_owned(),

@@ -25,10 +25,18 @@ pub(crate) enum Pulse {
 
 /// Judges the samples of one counter, in the order of time; `interval` is the refresh interval.
 pub(crate) fn pulse(samples: &[(Duration, f64)], interval: Duration) -> Pulse {
-    let Some(&(last_at, last)) = samples.last() else { return Pulse::NotKnown };
-    let run: Vec<Duration> =
-        samples.iter().rev().take_while(|(_, value)| same(*value, last)).map(|(at, _)| *at).collect();
-    let stood = run.last().map_or(Duration::ZERO, |first| last_at.saturating_sub(*first));
+    let Some(&(last_at, last)) = samples.last() else {
+        return Pulse::NotKnown;
+    };
+    let run: Vec<Duration> = samples
+        .iter()
+        .rev()
+        .take_while(|(_, value)| same(*value, last))
+        .map(|(at, _)| *at)
+        .collect();
+    let stood = run
+        .last()
+        .map_or(Duration::ZERO, |first| last_at.saturating_sub(*first));
     if run.len() >= 3 && stood >= interval * 3 && gaps_differ(&run, interval) {
         return Pulse::Frozen { stood };
     }
@@ -44,7 +52,11 @@ fn same(a: f64, b: f64) -> bool {
 
 /// Times newest first.
 fn gaps_differ(run: &[Duration], interval: Duration) -> bool {
-    let gaps = || run.iter().zip(run.iter().skip(1)).map(|(newer, older)| newer.saturating_sub(*older));
+    let gaps = || {
+        run.iter()
+            .zip(run.iter().skip(1))
+            .map(|(newer, older)| newer.saturating_sub(*older))
+    };
     let longest = gaps().max().unwrap_or_default();
     let shortest = gaps().min().unwrap_or_default();
     longest.saturating_sub(shortest) * 10 >= interval
@@ -55,8 +67,15 @@ mod tests {
     use super::*;
 
     fn check(samples: &[(u64, f64)], expected: Pulse) {
-        let samples: Vec<_> = samples.iter().map(|(ms, v)| (Duration::from_millis(*ms), *v)).collect();
-        assert_eq!(pulse(&samples, Duration::from_secs(1)), expected, "{samples:?}");
+        let samples: Vec<_> = samples
+            .iter()
+            .map(|(ms, v)| (Duration::from_millis(*ms), *v))
+            .collect();
+        assert_eq!(
+            pulse(&samples, Duration::from_secs(1)),
+            expected,
+            "{samples:?}"
+        );
     }
 
     // Kind: invented (the rule itself is the project's own)
@@ -83,14 +102,21 @@ mod tests {
 
     #[test]
     fn three_equal_values_over_three_intervals_are_frozen() {
-        check(&[(0, 7.0), (1300, 7.0), (3200, 7.0)], Pulse::Frozen { stood: Duration::from_millis(3200) });
+        check(
+            &[(0, 7.0), (1300, 7.0), (3200, 7.0)],
+            Pulse::Frozen {
+                stood: Duration::from_millis(3200),
+            },
+        );
     }
 
     #[test]
     fn counter_that_stops_later_is_frozen() {
         check(
             &[(0, 1.0), (1000, 2.0), (2300, 2.0), (5000, 2.0)],
-            Pulse::Frozen { stood: Duration::from_millis(4000) },
+            Pulse::Frozen {
+                stood: Duration::from_millis(4000),
+            },
         );
     }
 }

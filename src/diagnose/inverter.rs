@@ -47,14 +47,23 @@ pub(crate) struct Circumstances<'a> {
 }
 
 /// Judges the inverter link of one member.
-pub(crate) fn link(evidence: &MemberEvidence, profile: &Profile, around: &Circumstances<'_>) -> InverterLink {
+pub(crate) fn link(
+    evidence: &MemberEvidence,
+    profile: &Profile,
+    around: &Circumstances<'_>,
+) -> InverterLink {
     let since = around.rebooted_at.unwrap_or_default();
     let flag = flag_series(evidence, profile, since);
     let Some((_, now_up)) = flag.last().copied() else {
-        return InverterLink::Unknown("the unit's flag for a silent inverter was not read".to_owned());
+        return InverterLink::Unknown(
+            "the unit's flag for a silent inverter was not read".to_owned(),
+        );
     };
     let silence = Duration::from_secs(profile.inverter.silence_s.into());
-    let foreign_lately = around.foreign.iter().any(|at| *at + silence >= around.moment && *at >= since);
+    let foreign_lately = around
+        .foreign
+        .iter()
+        .any(|at| *at + silence >= around.moment && *at >= since);
     let ours_cannot_feed = matches!(profile.inverter.fed_by, FedBy::Writes | FedBy::OtherPort);
     let was_up = flag.iter().any(|(_, up)| *up);
     if now_up || (was_up && !ours_cannot_feed && !foreign_lately) {
@@ -75,7 +84,14 @@ pub(crate) fn link(evidence: &MemberEvidence, profile: &Profile, around: &Circum
 
 /// The flag is down and our reads cannot have put it down.
 fn not_flagged(evidence: &MemberEvidence, profile: &Profile, since: Duration) -> InverterLink {
-    let last = |role| evidence.series(profile, role).into_iter().rev().find(|(at, _)| *at >= since).map(|(_, v)| v);
+    let last = |role| {
+        evidence
+            .series(profile, role)
+            .into_iter()
+            .rev()
+            .find(|(at, _)| *at >= since)
+            .map(|(_, v)| v)
+    };
     let uptime = last(Role::Uptime);
     let ever_heard = last(Role::InverterEverHeard).map(|v| v > 0.0);
     let silence_s = f64::from(profile.inverter.silence_s);
@@ -84,17 +100,22 @@ fn not_flagged(evidence: &MemberEvidence, profile: &Profile, since: Duration) ->
         (Some(true), _) | (None, false) => InverterLink::Heard,
         (Some(false) | None, true) => {
             let left = (silence_s - uptime.unwrap_or_default()).clamp(0.0, silence_s);
-            InverterLink::TooEarly { remaining_s: whole_seconds(left) }
+            InverterLink::TooEarly {
+                remaining_s: whole_seconds(left),
+            }
         }
         (Some(false), false) => InverterLink::Unknown(
-            "the unit says that it never heard an inverter, yet does not flag the silence".to_owned(),
+            "the unit says that it never heard an inverter, yet does not flag the silence"
+                .to_owned(),
         ),
     }
 }
 
 /// Rounds up to whole seconds.
 fn whole_seconds(seconds: f64) -> u32 {
-    (0..=86_400).find(|s| f64::from(*s) >= seconds).unwrap_or(86_400)
+    (0..=86_400)
+        .find(|s| f64::from(*s) >= seconds)
+        .unwrap_or(86_400)
 }
 
 /// The inverter is silent; was it ever heard?
@@ -104,18 +125,33 @@ fn silent(
     around: &Circumstances<'_>,
     ours_cannot_feed: bool,
 ) -> InverterLink {
-    let point = evidence.series(profile, Role::InverterEverHeard).last().map(|(_, v)| *v > 0.0);
-    let in_its_socket = around.facts.is_some_and(|f| f.plugged == Some(Plugged::InsteadOfInverter));
+    let point = evidence
+        .series(profile, Role::InverterEverHeard)
+        .last()
+        .map(|(_, v)| *v > 0.0);
+    let in_its_socket = around
+        .facts
+        .is_some_and(|f| f.plugged == Some(Plugged::InsteadOfInverter));
     let heard_before = (ours_cannot_feed && point == Some(true)) || !around.foreign.is_empty();
     if heard_before && !in_its_socket {
         return InverterLink::Lost;
     }
-    InverterLink::SilentSoFar { proven: point == Some(false) }
+    InverterLink::SilentSoFar {
+        proven: point == Some(false),
+    }
 }
 
 /// When the flag was seen up or down, since a moment.
-fn flag_series(evidence: &MemberEvidence, profile: &Profile, since: Duration) -> Vec<(Duration, bool)> {
-    let flag = profile.inverter.flag.as_ref().and_then(|id| profile.flags.iter().find(|f| f.id == *id));
+fn flag_series(
+    evidence: &MemberEvidence,
+    profile: &Profile,
+    since: Duration,
+) -> Vec<(Duration, bool)> {
+    let flag = profile
+        .inverter
+        .flag
+        .as_ref()
+        .and_then(|id| profile.flags.iter().find(|f| f.id == *id));
     let mut series = Vec::new();
     for (_, point, samples) in evidence.each(profile) {
         let carries_flag = flag.is_some_and(|f| f.point == point.id);
@@ -124,9 +160,14 @@ fn flag_series(evidence: &MemberEvidence, profile: &Profile, since: Duration) ->
             continue;
         }
         for sample in samples.iter().filter(|s| s.at >= since) {
-            let Seen::Decoded(decoded) = &sample.what else { continue };
+            let Seen::Decoded(decoded) = &sample.what else {
+                continue;
+            };
             if decoded.quality == Quality::Good {
-                series.push((sample.at, flag.map_or(decoded.raw != 0, |f| is_up(f, decoded.raw))));
+                series.push((
+                    sample.at,
+                    flag.map_or(decoded.raw != 0, |f| is_up(f, decoded.raw)),
+                ));
             }
         }
     }
@@ -137,5 +178,10 @@ fn flag_series(evidence: &MemberEvidence, profile: &Profile, since: Duration) ->
 /// The last moment at which the uptime stepped back, or started after our first look.
 pub(crate) fn rebooted_at(evidence: &MemberEvidence, profile: &Profile) -> Option<Duration> {
     let uptime = evidence.series(profile, Role::Uptime);
-    uptime.iter().zip(uptime.iter().skip(1)).rev().find(|(a, b)| b.1 < a.1).map(|(_, b)| b.0)
+    uptime
+        .iter()
+        .zip(uptime.iter().skip(1))
+        .rev()
+        .find(|(a, b)| b.1 < a.1)
+        .map(|(_, b)| b.0)
 }

@@ -4,9 +4,10 @@
 //! Only good, fresh readings are measured. A cell that cannot be read is itself a finding: it
 //! cannot be shown to be above the never-charge-below voltage.
 
-use packside_profiles::model::{CrossCheckKind, LiesIn, Limits, Profile, Severity};
+use packside_profiles::model::{LiesIn, Limits, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
+use super::adds_up;
 use super::judgement::{Finding, Reading, ReadingQuality, Source};
 
 /// What the numbers of one member say.
@@ -21,10 +22,16 @@ pub(crate) struct Measured {
 }
 
 /// Measures one member.
-pub(crate) fn measure(readings: &[Reading], profile: &Profile, state: Option<StateKind>) -> Measured {
+pub(crate) fn measure(
+    readings: &[Reading],
+    profile: &Profile,
+    state: Option<StateKind>,
+) -> Measured {
     let mut measured = Measured::default();
     for reading in readings {
-        let Some(point) = profile.points.iter().find(|p| p.id == reading.point) else { continue };
+        let Some(point) = profile.points.iter().find(|p| p.id == reading.point) else {
+            continue;
+        };
         unreadable(&mut measured, reading);
         if let Some(number) = reading.number() {
             limits(&mut measured, reading, number, &point.limits);
@@ -35,9 +42,9 @@ pub(crate) fn measure(readings: &[Reading], profile: &Profile, state: Option<Sta
     if at_rest(readings, profile) {
         spread(&mut measured, readings, profile);
     }
-    for check in &profile.cross_checks {
-        cross_check(&mut measured, readings, profile, check.what, check.tolerance, state);
-    }
+    measured
+        .findings
+        .extend(adds_up::violations(readings, profile, state));
     terminals(&mut measured, readings, profile, state);
     measured
 }
@@ -70,22 +77,37 @@ fn limits(measured: &mut Measured, reading: &Reading, number: f64, limits: &Limi
         let out = if low { number < limit } else { number > limit };
         out.then_some((limit, low, severity))
     });
-    let Some((limit, low, severity)) = violated else { return };
-    let Some(class) = class_of(reading.role, low) else { return };
+    let Some((limit, low, severity)) = violated else {
+        return;
+    };
+    let Some(class) = class_of(reading.role, low) else {
+        return;
+    };
     let side = if low { "below" } else { "above" };
     let text = format!(
         "{} = {} is {side} the {} limit of {}",
         reading.name,
         with_unit(number, &reading.value_unit),
-        if severity == Severity::Alarm { "alarm" } else { "warning" },
+        if severity == Severity::Alarm {
+            "alarm"
+        } else {
+            "warning"
+        },
         with_unit(limit, &reading.value_unit),
     );
-    measured.findings.push(finding(class, severity, reading.unit, reading.place, text));
+    measured
+        .findings
+        .push(finding(class, severity, reading.unit, reading.place, text));
 }
 
 fn absolute_minimum(measured: &mut Measured, reading: &Reading, number: f64, profile: &Profile) {
     let cell = matches!(reading.role, Role::CellVoltage | Role::CellVoltageMin);
-    let Some(limit) = profile.cell.as_ref().map(|c| c.never_charge_below).filter(|l| cell && number < *l) else {
+    let Some(limit) = profile
+        .cell
+        .as_ref()
+        .map(|c| c.never_charge_below)
+        .filter(|l| cell && number < *l)
+    else {
         return;
     };
     let text = format!(
@@ -95,29 +117,52 @@ fn absolute_minimum(measured: &mut Measured, reading: &Reading, number: f64, pro
         with_unit(limit, "V"),
     );
     let place = reading.place;
-    measured.findings.push(finding(Class::CellBelowMinimum, Severity::Alarm, reading.unit, place, text));
+    measured.findings.push(finding(
+        Class::CellBelowMinimum,
+        Severity::Alarm,
+        reading.unit,
+        place,
+        text,
+    ));
 }
 
 /// Cells and sensors without a usable value.
 fn unreadable(measured: &mut Measured, reading: &Reading) {
-    let lost = matches!(reading.quality, ReadingQuality::NotAvailable | ReadingQuality::OutOfRange);
+    let lost = matches!(
+        reading.quality,
+        ReadingQuality::NotAvailable | ReadingQuality::OutOfRange
+    );
     // Refused or not valid now is missing evidence, not evidence of a broken sensor.
     if !lost || reading.remark.is_some() {
         return;
     }
-    let raw = reading.raw.map_or_else(String::new, |raw| format!(" (raw 0x{raw:04x})"));
+    let raw = reading
+        .raw
+        .map_or_else(String::new, |raw| format!(" (raw 0x{raw:04x})"));
     let (class, text) = match reading.role {
         Role::CellVoltage => (
             Class::CellBelowMinimum,
-            format!("{} cannot be read{raw}: it cannot be shown to be safe to charge", reading.name),
+            format!(
+                "{} cannot be read{raw}: it cannot be shown to be safe to charge",
+                reading.name
+            ),
         ),
         Role::CellTemperature => (
             Class::SensorFault,
-            format!("{} gives no temperature{raw}: a sensor or its connector, not a temperature", reading.name),
+            format!(
+                "{} gives no temperature{raw}: a sensor or its connector, not a temperature",
+                reading.name
+            ),
         ),
         _ => return,
     };
-    measured.findings.push(finding(class, Severity::Alarm, reading.unit, reading.place, text));
+    measured.findings.push(finding(
+        class,
+        Severity::Alarm,
+        reading.unit,
+        reading.place,
+        text,
+    ));
 }
 
 /// Classes that are settled because every reading that would show them is good.
@@ -137,7 +182,11 @@ fn settle(measured: &mut Measured, readings: &[Reading], profile: &Profile) {
         (Role::Soc, true),
     ] {
         let judged = profile.points.iter().filter(|p| p.role == role).any(|p| {
-            if low { p.limits.alarm_below.is_some() } else { p.limits.alarm_above.is_some() }
+            if low {
+                p.limits.alarm_below.is_some()
+            } else {
+                p.limits.alarm_above.is_some()
+            }
         });
         if let Some(class) = class_of(role, low).filter(|_| judged && all_good(role)) {
             measured.settled.push(class);
@@ -148,13 +197,19 @@ fn settle(measured: &mut Measured, readings: &[Reading], profile: &Profile) {
     }
 }
 
-fn first(readings: &[Reading], role: Role) -> Option<f64> {
-    readings.iter().find(|r| r.role == role).and_then(Reading::number)
+/// The good number of the first reading with a role.
+pub(crate) fn first(readings: &[Reading], role: Role) -> Option<f64> {
+    readings
+        .iter()
+        .find(|r| r.role == role)
+        .and_then(Reading::number)
 }
 
 /// Whether the pack carries no current worth speaking of and balances nothing.
 fn at_rest(readings: &[Reading], profile: &Profile) -> bool {
-    let balancing = readings.iter().any(|r| r.role == Role::Balancing && r.raw.is_some_and(|raw| raw != 0));
+    let balancing = readings
+        .iter()
+        .any(|r| r.role == Role::Balancing && r.raw.is_some_and(|raw| raw != 0));
     let current = first(readings, Role::PackCurrent);
     !balancing && current.is_some_and(|amps| amps.abs() <= profile.unit.rest_current)
 }
@@ -171,7 +226,9 @@ fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile) {
         let values = || of_point().filter_map(|r| r.number().map(|n| (n, r)));
         let lowest = values().min_by(|a, b| a.0.total_cmp(&b.0));
         let highest = values().max_by(|a, b| a.0.total_cmp(&b.0));
-        let (Some((low, low_at)), Some((high, high_at)), Some(limit)) = (lowest, highest, point.limits.spread) else {
+        let (Some((low, low_at)), Some((high, high_at)), Some(limit)) =
+            (lowest, highest, point.limits.spread)
+        else {
             continue;
         };
         if high - low > limit {
@@ -184,133 +241,54 @@ fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile) {
                 with_unit(high - low, &point.unit),
                 with_unit(limit, &point.unit),
             );
-            measured.findings.push(finding(class, Severity::Alarm, low_at.unit, low_at.place, text));
+            measured.findings.push(finding(
+                class,
+                Severity::Alarm,
+                low_at.unit,
+                low_at.place,
+                text,
+            ));
         }
     }
-}
-
-fn cross_check(
-    measured: &mut Measured,
-    readings: &[Reading],
-    profile: &Profile,
-    what: CrossCheckKind,
-    tolerance: f64,
-    state: Option<StateKind>,
-) {
-    let unit = readings.first().map_or(0, |r| r.unit);
-    let mut compare = |class: Class, place: Place, left: (String, f64), right: (String, f64), value_unit: &str| {
-        if (left.1 - right.1).abs() <= tolerance {
-            return;
-        }
-        let text = format!(
-            "{} = {} but {} = {}: {} apart, more than {}",
-            left.0,
-            with_unit(left.1, value_unit),
-            right.0,
-            with_unit(right.1, value_unit),
-            with_unit((left.1 - right.1).abs(), value_unit),
-            with_unit(tolerance, value_unit),
-        );
-        measured.findings.push(finding(class, Severity::Alarm, unit, place, text));
-    };
-    let pack = first(readings, Role::PackVoltage);
-    match what {
-        CrossCheckKind::CellsMakeModule => {
-            for module in readings.iter().filter(|r| r.role == Role::ModuleVoltage) {
-                let cells = complete_sum(readings, Role::CellVoltage, module.place.module);
-                if let (Some(volts), Some(sum)) = (module.number(), cells) {
-                    let place = Place { module: module.place.module, item: None };
-                    let name = place.module.map_or_else(String::new, |m| format!(" of module {m}"));
-                    compare(Class::SensorFault, place, (format!("sum of cells{name}"), sum), (module.name.clone(), volts), "V");
-                }
-            }
-        }
-        CrossCheckKind::ModulesMakePack => {
-            if let (Some(volts), Some(sum)) = (pack, complete_sum(readings, Role::ModuleVoltage, None)) {
-                compare(Class::ConfigurationFault, Place::default(), ("sum of modules".into(), sum), ("pack voltage".into(), volts), "V");
-            }
-        }
-        CrossCheckKind::CellsMakePack => {
-            if let (Some(volts), Some(sum)) = (pack, complete_sum(readings, Role::CellVoltage, None)) {
-                compare(Class::SensorFault, Place::default(), ("sum of cells".into(), sum), ("pack voltage".into(), volts), "V");
-            }
-        }
-        CrossCheckKind::VoltsTimesAmpsMakePower => {
-            let amps = first(readings, Role::PackCurrent);
-            if let (Some(volts), Some(amps), Some(watts)) = (pack, amps, first(readings, Role::PackPower)) {
-                compare(Class::SensorFault, Place::default(), ("voltage x current".into(), volts * amps), ("power".into(), watts), "W");
-            }
-        }
-        CrossCheckKind::ExtremesMatch => extremes(readings, &mut compare),
-        CrossCheckKind::TerminalsMatchPack => {
-            if let (true, Some(volts), Some(terminals)) = (
-                matches!(state, Some(StateKind::Standby | StateKind::Running)) && switches_closed(readings, profile),
-                pack,
-                first(readings, Role::TerminalVoltage),
-            ) {
-                compare(Class::SwitchFault, Place::default(), ("terminal voltage".into(), terminals), ("pack voltage".into(), volts), "V");
-            }
-        }
-    }
-}
-
-/// The unit's own extremes against the extremes of the single values.
-fn extremes(readings: &[Reading], compare: &mut impl FnMut(Class, Place, (String, f64), (String, f64), &str)) {
-    for (role, single, highest) in [
-        (Role::CellVoltageMax, Role::CellVoltage, true),
-        (Role::CellVoltageMin, Role::CellVoltage, false),
-    ] {
-        let values = || readings.iter().filter(|r| r.role == single).filter_map(Reading::number);
-        let own = if highest { values().max_by(f64::total_cmp) } else { values().min_by(f64::total_cmp) };
-        if let (Some(reported), Some(own), true) = (first(readings, role), own, all_good(readings, single)) {
-            let which = if highest { "highest" } else { "lowest" };
-            compare(
-                Class::ControlUnitFault,
-                Place::default(),
-                (format!("{which} cell as reported"), reported),
-                (format!("{which} single cell"), own),
-                "V",
-            );
-        }
-    }
-}
-
-fn all_good(readings: &[Reading], role: Role) -> bool {
-    readings.iter().filter(|r| r.role == role).all(|r| r.quality == ReadingQuality::Good)
-}
-
-/// Sum over all readings of a role (in one module), if every one of them is good.
-fn complete_sum(readings: &[Reading], role: Role, module: Option<u16>) -> Option<f64> {
-    let values: Option<Vec<f64>> = readings
-        .iter()
-        .filter(|r| r.role == role && (module.is_none() || r.place.module == module))
-        .map(Reading::number)
-        .collect();
-    values.filter(|v| !v.is_empty()).map(|v| v.iter().sum())
-}
-
-/// Whether the unit reports its switches closed (or has no point for them).
-fn switches_closed(readings: &[Reading], profile: &Profile) -> bool {
-    let closed = profile.unit.switches_closed;
-    readings.iter().find(|r| r.role == Role::Switches).is_none_or(|r| r.raw.is_some_and(|raw| raw & closed == closed))
 }
 
 /// Voltage at the terminals although the switches are reported open: never "safe", never "fine".
-fn terminals(measured: &mut Measured, readings: &[Reading], profile: &Profile, state: Option<StateKind>) {
+fn terminals(
+    measured: &mut Measured,
+    readings: &[Reading],
+    profile: &Profile,
+    state: Option<StateKind>,
+) {
     let dead = profile.unit.terminals_without_inverter == packside_profiles::model::Terminals::Dead;
-    let open = matches!(state, Some(StateKind::Waiting | StateKind::SelfTest | StateKind::Fault | StateKind::Off))
-        && readings.iter().any(|r| r.role == Role::Switches && r.raw == Some(0));
-    let Some(reading) = readings.iter().find(|r| r.role == Role::TerminalVoltage).filter(|_| dead && open) else {
+    let open = matches!(
+        state,
+        Some(StateKind::Waiting | StateKind::SelfTest | StateKind::Fault | StateKind::Off)
+    ) && readings
+        .iter()
+        .any(|r| r.role == Role::Switches && r.raw == Some(0));
+    let Some(reading) = readings
+        .iter()
+        .find(|r| r.role == Role::TerminalVoltage)
+        .filter(|_| dead && open)
+    else {
         return;
     };
-    let Some(volts) = reading.number().filter(|volts| volts.abs() > TOUCH_LIMIT_V) else { return };
+    let Some(volts) = reading.number().filter(|volts| volts.abs() > TOUCH_LIMIT_V) else {
+        return;
+    };
     let text = format!(
         "switches reported open, yet the terminals carry {}: another source, capacitors not yet discharged, or a \
          switch that does not open",
         with_unit(volts, "V")
     );
     measured.doubts.push(text.clone());
-    let mut found = finding(Class::SwitchFault, Severity::Warning, reading.unit, reading.place, text);
+    let mut found = finding(
+        Class::SwitchFault,
+        Severity::Warning,
+        reading.unit,
+        reading.place,
+        text,
+    );
     found.lies_in = LiesIn::Unknown;
     measured.findings.push(found);
 }
@@ -320,7 +298,14 @@ fn terminals(measured: &mut Measured, readings: &[Reading], profile: &Profile, s
 /// Above this a voltage at open terminals is worth a warning, V.
 const TOUCH_LIMIT_V: f64 = 60.0;
 
-fn finding(class: Class, severity: Severity, unit: u8, place: Place, text: String) -> Finding {
+/// A finding from numbers.
+pub(crate) fn finding(
+    class: Class,
+    severity: Severity,
+    unit: u8,
+    place: Place,
+    text: String,
+) -> Finding {
     Finding {
         id: class.id(),
         class: Some(class),
@@ -340,12 +325,14 @@ fn finding(class: Class, severity: Severity, unit: u8, place: Place, text: Strin
 /// Where a measured violation usually lies; a starting point, not a proof.
 fn lies_in(class: Class) -> LiesIn {
     match class {
-        Class::CellOverVoltage | Class::CellUnderVoltage | Class::CellBelowMinimum | Class::CellImbalance => {
-            LiesIn::Module
-        }
-        Class::UnderTemperature | Class::LowCharge | Class::PackUnderVoltage | Class::OverTemperature => {
-            LiesIn::SiteCondition
-        }
+        Class::CellOverVoltage
+        | Class::CellUnderVoltage
+        | Class::CellBelowMinimum
+        | Class::CellImbalance => LiesIn::Module,
+        Class::UnderTemperature
+        | Class::LowCharge
+        | Class::PackUnderVoltage
+        | Class::OverTemperature => LiesIn::SiteCondition,
         Class::SensorFault | Class::ConfigurationFault => LiesIn::Connection,
         Class::ControlUnitFault => LiesIn::ControlUnit,
         _ => LiesIn::Unknown,
@@ -358,16 +345,28 @@ fn to_do(class: Class) -> &'static str {
         Class::CellBelowMinimum => {
             "do not charge, do not install, set the module apart and ask its maker; it does not travel as ordinary goods"
         }
-        Class::CellOverVoltage | Class::PackOverVoltage => "do not charge; read again, then ask the maker",
+        Class::CellOverVoltage | Class::PackOverVoltage => {
+            "do not charge; read again, then ask the maker"
+        }
         Class::CellUnderVoltage | Class::PackUnderVoltage | Class::LowCharge => {
             "no discharge; charge only as the maker's manual allows"
         }
         Class::UnderTemperature => "let the unit warm up to its window, then look again",
-        Class::OverTemperature => "keep away, let it cool down, look for heat, smell, swelling; leave if there is any",
-        Class::CellImbalance => "leave at rest and look again; then compare the module with its sisters",
-        Class::SensorFault => "unit off by the manual, then look at the sense connector of this module",
-        Class::ConfigurationFault => "look at the order, polarity and count of the modules against the nameplates",
-        Class::InsulationLow => "disconnect nothing live; the fault may lie on the inverter side or in the PV: isolate by the manual and look again",
+        Class::OverTemperature => {
+            "keep away, let it cool down, look for heat, smell, swelling; leave if there is any"
+        }
+        Class::CellImbalance => {
+            "leave at rest and look again; then compare the module with its sisters"
+        }
+        Class::SensorFault => {
+            "unit off by the manual, then look at the sense connector of this module"
+        }
+        Class::ConfigurationFault => {
+            "look at the order, polarity and count of the modules against the nameplates"
+        }
+        Class::InsulationLow => {
+            "disconnect nothing live; the fault may lie on the inverter side or in the PV: isolate by the manual and look again"
+        }
         Class::SwitchFault => "isolate every other source, wait for the decay time and look again",
         _ => "look again, then follow the maker's manual",
     }
@@ -376,10 +375,14 @@ fn to_do(class: Class) -> &'static str {
 /// A number with its unit, in as many digits as make sense for it.
 pub(crate) fn with_unit(number: f64, unit: &str) -> String {
     let digits = match unit {
-        "V" if number.abs() < 10.0 => 3,
+        "V" if (0.1..10.0).contains(&number.abs()) => 3,
         "V" | "A" | "degC" | "%" | "s" => 1,
         _ => 0,
     };
     let unit = if unit == "degC" { "°C" } else { unit };
-    if unit.is_empty() { format!("{number}") } else { format!("{number:.digits$} {unit}") }
+    if unit.is_empty() {
+        format!("{number}")
+    } else {
+        format!("{number:.digits$} {unit}")
+    }
 }

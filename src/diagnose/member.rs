@@ -12,6 +12,7 @@ use super::evidence::{MemberEvidence, Seen};
 use super::heartbeat::{Pulse, pulse};
 use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
 use super::judgement::{Finding, Reading, ReadingQuality, Source, VerdictKind};
+use super::sightings::{self, Sighting};
 use super::{flags, gate, measure, notices, readings};
 use crate::event::{LinkFacts, LinkKind, Plugged};
 
@@ -44,8 +45,21 @@ pub(crate) struct Shared<'a> {
     pub(crate) facts: Option<&'a LinkFacts>,
     /// Requests of somebody else, by unit address.
     pub(crate) foreign: &'a [(Duration, u8)],
+    /// Lamps as seen.
+    pub(crate) sightings: &'a [Sighting],
     /// Moment judged.
     pub(crate) moment: Duration,
+}
+
+impl Shared<'_> {
+    /// When somebody else asked this unit.
+    fn foreign_to(&self, unit: u8) -> Vec<Duration> {
+        self.foreign
+            .iter()
+            .filter(|(_, asked)| *asked == unit)
+            .map(|(at, _)| *at)
+            .collect()
+    }
 }
 
 /// Judges one member that gave at least one valid answer.
@@ -56,29 +70,60 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     let state = state(&readings, profile);
     let state_kind = state.as_ref().and_then(|(kind, _)| *kind);
     let measured = measure::measure(&readings, profile, state_kind);
-    let flagged = flags::picture(evidence, profile, state_kind, rebooted_at, &measured.settled);
-    let heartbeat = evidence.series(profile, Role::OwnHeartbeat);
-    let since_reboot: Vec<_> = heartbeat.into_iter().filter(|(at, _)| rebooted_at.is_none_or(|r| *at >= r)).collect();
-    let pulse = pulse(&since_reboot, Duration::from_secs_f64(profile.unit.refresh_s.clamp(0.1, 60.0)));
-    let foreign: Vec<Duration> =
-        shared.foreign.iter().filter(|(_, unit)| *unit == evidence.unit).map(|(at, _)| *at).collect();
-    let around =
-        Circumstances { facts: shared.facts, foreign: &foreign, moment: shared.moment, rebooted_at };
+    let flagged = flags::picture(
+        evidence,
+        profile,
+        state_kind,
+        rebooted_at,
+        &measured.settled,
+    );
+    let pulse = own_pulse(evidence, profile, rebooted_at);
+    let foreign = shared.foreign_to(evidence.unit);
+    let around = Circumstances {
+        facts: shared.facts,
+        foreign: &foreign,
+        moment: shared.moment,
+        rebooted_at,
+    };
     let inverter = link(evidence, profile, &around);
 
     let mut findings = merge(flagged.findings, measured.findings);
-    notices::add(&mut findings, evidence.unit, &inverter, shared.facts, &readings, profile);
+    notices::add(
+        &mut findings,
+        evidence.unit,
+        &inverter,
+        shared.facts,
+        &readings,
+        profile,
+    );
+    let alarm = findings.iter().any(is_root);
+    let seen = shared.sightings;
+    let lamps = sightings::contradictions(
+        seen,
+        profile,
+        &flagged.active,
+        alarm,
+        state_kind,
+        evidence.unit,
+    );
     let mut doubts = recognition(&readings, profile);
     let unconfirmed = !doubts.is_empty();
     doubts.extend(identity_changes(evidence, profile));
     doubts.extend(gate::missing(&readings, &evidence.layout, profile, pulse));
+    doubts.extend(lamps.iter().map(|f| f.text.clone()));
+    findings.extend(lamps);
     doubts.extend(flagged.doubts);
     doubts.extend(measured.doubts);
-    if let Some((None, name)) = &state {
-        doubts.push(format!("state {name}, which the profile does not know"));
-    }
-    let frozen = frozen(&mut findings, &mut doubts, pulse, evidence.unit, shared.facts);
-    let (kind, why) = decide(&findings, doubts, &inverter, state_kind, frozen, unconfirmed, &readings, profile);
+    doubts.extend(unknown_state(state.as_ref()));
+    frozen(
+        &mut findings,
+        &mut doubts,
+        pulse,
+        evidence.unit,
+        shared.facts,
+    );
+    let roots = Roots::of(&findings, &readings, profile, unconfirmed);
+    let (kind, why) = decide(&roots, doubts, &inverter, state_kind, profile);
     Member {
         unit: evidence.unit,
         kind,
@@ -91,12 +136,32 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     }
 }
 
+/// A state that the profile does not know.
+fn unknown_state(state: Option<&(Option<StateKind>, String)>) -> Option<String> {
+    match state {
+        Some((None, name)) => Some(format!("state {name}, which the profile does not know")),
+        _ => None,
+    }
+}
+
+/// Whether the own heartbeat moves, since the last restart.
+fn own_pulse(evidence: &MemberEvidence, profile: &Profile, rebooted_at: Option<Duration>) -> Pulse {
+    let mut series = evidence.series(profile, Role::OwnHeartbeat);
+    series.retain(|(at, _)| rebooted_at.is_none_or(|reboot| *at >= reboot));
+    pulse(
+        &series,
+        Duration::from_secs_f64(profile.unit.refresh_s.clamp(0.1, 60.0)),
+    )
+}
+
 /// A member that never answered.
 pub(crate) fn silent(unit: u8) -> Member {
     Member {
         unit,
         kind: VerdictKind::BusProblem,
-        why: vec![format!("unit {unit} gave no valid answer: nothing can be said about it")],
+        why: vec![format!(
+            "unit {unit} gave no valid answer: nothing can be said about it"
+        )],
         findings: Vec::new(),
         readings: Vec::new(),
         state: None,
@@ -107,7 +172,9 @@ pub(crate) fn silent(unit: u8) -> Member {
 
 /// The state by name; the kind is absent where the profile does not know the number.
 fn state(readings: &[Reading], profile: &Profile) -> Option<(Option<StateKind>, String)> {
-    let reading = readings.iter().find(|r| r.role == Role::State && r.quality == ReadingQuality::Good)?;
+    let reading = readings
+        .iter()
+        .find(|r| r.role == Role::State && r.quality == ReadingQuality::Good)?;
     let raw = reading.raw?;
     let point = profile.points.iter().find(|p| p.id == reading.point)?;
     let named = point.values.iter().find(|v| v.is == raw);
@@ -119,7 +186,12 @@ fn state(readings: &[Reading], profile: &Profile) -> Option<(Option<StateKind>, 
 fn merge(flagged: Vec<Finding>, measured: Vec<Finding>) -> Vec<Finding> {
     let mut all = flagged;
     all.extend(measured);
-    all.sort_by_key(|f| (!(f.root && f.severity == Severity::Alarm), std::cmp::Reverse(f.severity)));
+    all.sort_by_key(|f| {
+        (
+            !(f.root && f.severity == Severity::Alarm),
+            std::cmp::Reverse(f.severity),
+        )
+    });
     all
 }
 
@@ -131,7 +203,9 @@ fn recognition(readings: &[Reading], profile: &Profile) -> Vec<String> {
         let reading = readings.iter().find(|r| r.point == rule.point);
         let found = reading.and_then(|r| r.value.as_ref().map(|v| (r, v)));
         let fits = match (&rule.equals, found) {
-            (Scalar::Number(n), Some((r, _))) => r.raw.is_some_and(|raw| i128::from(raw) == i128::from(*n)),
+            (Scalar::Number(n), Some((r, _))) => {
+                r.raw.is_some_and(|raw| i128::from(raw) == i128::from(*n))
+            }
             (Scalar::Text(t), Some((_, Value::Text(text)))) => text.starts_with(t.as_str()),
             _ => false,
         };
@@ -148,11 +222,21 @@ fn recognition(readings: &[Reading], profile: &Profile) -> Vec<String> {
             ));
         }
     }
-    let firmware = readings.iter().find(|r| r.role == Role::Firmware).and_then(|r| r.value.as_ref()).map(value_text);
+    let firmware = readings
+        .iter()
+        .find(|r| r.role == Role::Firmware)
+        .and_then(|r| r.value.as_ref())
+        .map(value_text);
     let head = &profile.profile;
     if let Some(firmware) = firmware {
-        let below = head.firmware_from.as_ref().is_some_and(|from| version(&firmware) < version(from));
-        let above = head.firmware_below.as_ref().is_some_and(|limit| version(&firmware) >= version(limit));
+        let below = head
+            .firmware_from
+            .as_ref()
+            .is_some_and(|from| version(&firmware) < version(from));
+        let above = head
+            .firmware_below
+            .as_ref()
+            .is_some_and(|limit| version(&firmware) >= version(limit));
         if below || above {
             let from = head.firmware_from.as_deref().unwrap_or("any");
             let limit = head.firmware_below.as_deref().unwrap_or("any");
@@ -164,7 +248,10 @@ fn recognition(readings: &[Reading], profile: &Profile) -> Vec<String> {
 
 /// Dotted numbers, compared part by part.
 pub(crate) fn version(text: &str) -> Vec<u32> {
-    text.split(|c: char| !c.is_ascii_digit()).filter(|part| !part.is_empty()).filter_map(|p| p.parse().ok()).collect()
+    text.split(|c: char| !c.is_ascii_digit())
+        .filter(|part| !part.is_empty())
+        .filter_map(|p| p.parse().ok())
+        .collect()
 }
 
 /// A value for people.
@@ -186,14 +273,22 @@ fn identity_changes(evidence: &MemberEvidence, profile: &Profile) -> Vec<String>
         }
         let mut texts: Vec<String> = Vec::new();
         for sample in samples {
-            let Seen::Decoded(decoded) = &sample.what else { continue };
-            let Some(Value::Text(text)) = &decoded.value else { continue };
+            let Seen::Decoded(decoded) = &sample.what else {
+                continue;
+            };
+            let Some(Value::Text(text)) = &decoded.value else {
+                continue;
+            };
             if !texts.contains(text) {
                 texts.push(text.clone());
             }
         }
         if texts.len() > 1 {
-            doubts.push(format!("{} changes between {}: two units may answer in turn", instance.name, texts.join(" and ")));
+            doubts.push(format!(
+                "{} changes between {}: two units may answer in turn",
+                instance.name,
+                texts.join(" and ")
+            ));
         }
     }
     doubts
@@ -206,10 +301,15 @@ fn frozen(
     pulse: Pulse,
     unit: u8,
     facts: Option<&LinkFacts>,
-) -> bool {
-    let Pulse::Frozen { stood } = pulse else { return false };
+) {
+    let Pulse::Frozen { stood } = pulse else {
+        return;
+    };
     let gateway = facts.is_some_and(|f| matches!(f.kind, LinkKind::Gateway { .. }));
-    let text = format!("the own heartbeat has not moved for {:.1} s: the answers are stale", stood.as_secs_f64());
+    let text = format!(
+        "the own heartbeat has not moved for {:.1} s: the answers are stale",
+        stood.as_secs_f64()
+    );
     if gateway {
         doubts.push(format!("{text}; the gateway may answer from a cache"));
     }
@@ -230,70 +330,100 @@ fn frozen(
             to_do: "record this first; then restart the control unit by the manual and see whether it returns".to_owned(),
         },
     );
-    !gateway
 }
 
 /// Whether a root is only a condition or an operator's action.
 fn is_condition(finding: &Finding, readings: &[Reading], profile: &Profile) -> bool {
-    let Some(class) = finding.class.filter(|c| c.is_condition()) else { return false };
-    if !matches!(class, Class::CellUnderVoltage | Class::PackUnderVoltage | Class::LowCharge) {
+    let Some(class) = finding.class.filter(|c| c.is_condition()) else {
+        return false;
+    };
+    if !matches!(
+        class,
+        Class::CellUnderVoltage | Class::PackUnderVoltage | Class::LowCharge
+    ) {
         return true;
     }
-    let Some(limit) = profile.cell.as_ref().map(|c| c.never_charge_below) else { return false };
-    let mut cells = readings.iter().filter(|r| r.role == Role::CellVoltage).peekable();
+    let Some(limit) = profile.cell.as_ref().map(|c| c.never_charge_below) else {
+        return false;
+    };
+    let mut cells = readings
+        .iter()
+        .filter(|r| r.role == Role::CellVoltage)
+        .peekable();
     cells.peek().is_some() && cells.all(|cell| cell.number().is_some_and(|volts| volts >= limit))
 }
 
-#[expect(clippy::too_many_arguments, reason = "the facts that decide, each by name")]
+/// A root alarm; the silent inverter is not one.
+pub(crate) fn is_root(finding: &Finding) -> bool {
+    finding.root
+        && finding.severity == Severity::Alarm
+        && finding.class != Some(Class::InverterSilent)
+}
+
+/// The root alarms, as far as they decide.
+struct Roots {
+    texts: Vec<String>,
+    only_conditions: bool,
+    unconfirmed: bool,
+}
+
+impl Roots {
+    fn of(
+        findings: &[Finding],
+        readings: &[Reading],
+        profile: &Profile,
+        unconfirmed: bool,
+    ) -> Self {
+        let roots: Vec<&Finding> = findings.iter().filter(|f| is_root(f)).collect();
+        Self {
+            texts: roots.iter().map(|f| f.text.clone()).collect(),
+            only_conditions: roots.iter().all(|f| is_condition(f, readings, profile)),
+            unconfirmed,
+        }
+    }
+}
+
+/// Root alarms first; then anything missing or contradictory; only then the inverter link.
 fn decide(
-    findings: &[Finding],
+    roots: &Roots,
     doubts: Vec<String>,
     inverter: &InverterLink,
     state: Option<StateKind>,
-    frozen: bool,
-    unconfirmed: bool,
-    readings: &[Reading],
     profile: &Profile,
 ) -> (VerdictKind, Vec<String>) {
-    let roots: Vec<&Finding> = findings
-        .iter()
-        .filter(|f| f.root && f.severity == Severity::Alarm && f.class != Some(Class::InverterSilent))
-        .collect();
-    let texts = || roots.iter().map(|f| f.text.clone()).collect::<Vec<_>>();
-    let only_conditions = roots.iter().all(|f| is_condition(f, readings, profile));
-    if !roots.is_empty() && !only_conditions {
-        let mut why = texts();
-        if unconfirmed {
+    let mut why = roots.texts.clone();
+    if !why.is_empty() && !roots.only_conditions {
+        if roots.unconfirmed {
             why.push("unconfirmed: the map could not be recognised for certain".to_owned());
         }
         return (VerdictKind::Fault, why);
     }
-    debug_assert!(!frozen, "a frozen heartbeat is a root");
-    if !roots.is_empty() {
-        let mut why = texts();
-        if doubts.is_empty() {
-            return (VerdictKind::NotReady, why);
-        }
+    if !doubts.is_empty() {
         why.splice(0..0, doubts);
         return (VerdictKind::Undecided, why);
     }
-    if !doubts.is_empty() {
-        return (VerdictKind::Undecided, doubts);
+    if !why.is_empty() {
+        return (VerdictKind::NotReady, why);
     }
     by_inverter(inverter, state, profile)
 }
 
 /// Nothing is wrong and nothing is missing: what remains is the inverter link.
-fn by_inverter(inverter: &InverterLink, state: Option<StateKind>, profile: &Profile) -> (VerdictKind, Vec<String>) {
+fn by_inverter(
+    inverter: &InverterLink,
+    state: Option<StateKind>,
+    profile: &Profile,
+) -> (VerdictKind, Vec<String>) {
     let silence_s = profile.inverter.silence_s;
     match (inverter, state) {
         (_, Some(StateKind::Fault)) => (
             VerdictKind::Undecided,
             vec!["the unit is in its fault state, yet no flag and no number says why".to_owned()],
         ),
-        (_, Some(StateKind::Maintenance)) => {
-            (VerdictKind::NotReady, vec!["the unit is in its maintenance state".to_owned()])
-        }
+        (_, Some(StateKind::Maintenance)) => (
+            VerdictKind::NotReady,
+            vec!["the unit is in its maintenance state".to_owned()],
+        ),
         (InverterLink::TooEarly { remaining_s }, _) => (
             VerdictKind::Undecided,
             vec![format!(
@@ -303,16 +433,28 @@ fn by_inverter(inverter: &InverterLink, state: Option<StateKind>, profile: &Prof
         ),
         (InverterLink::Unknown(why), _) => (VerdictKind::Undecided, vec![why.clone()]),
         (InverterLink::SilentSoFar { proven }, _) => {
-            let heard = if *proven { "and was never heard since power-up" } else { "; whether it was ever heard is not known" };
-            (VerdictKind::AwaitingInverter, vec![format!("the unit has not heard an inverter for {silence_s} s {heard}")])
+            let heard = if *proven {
+                " and never did since power-up"
+            } else {
+                "; whether it was ever heard is not known"
+            };
+            (
+                VerdictKind::AwaitingInverter,
+                vec![format!(
+                    "the unit has not heard an inverter for {silence_s} s{heard}"
+                )],
+            )
         }
         (InverterLink::Lost, _) => (
             VerdictKind::InverterLost,
-            vec![format!("the inverter was heard before and has been silent for {silence_s} s or more")],
+            vec![format!(
+                "the inverter was heard before and has been silent for {silence_s} s or more"
+            )],
         ),
-        (InverterLink::Heard, Some(StateKind::Standby | StateKind::Running)) => {
-            (VerdictKind::Normal, vec!["the inverter is heard and the unit is in service".to_owned()])
-        }
+        (InverterLink::Heard, Some(StateKind::Standby | StateKind::Running)) => (
+            VerdictKind::Normal,
+            vec!["the inverter is heard and the unit is in service".to_owned()],
+        ),
         (InverterLink::Heard, state) => (
             VerdictKind::Undecided,
             vec![format!(

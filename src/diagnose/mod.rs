@@ -18,6 +18,7 @@ use std::time::Duration;
 use packside_profiles::model::{Profile, Severity};
 use packside_profiles::{Role, Value};
 
+mod adds_up;
 mod bus;
 mod causes;
 pub(crate) mod evidence;
@@ -31,15 +32,16 @@ mod member;
 mod next;
 mod notices;
 pub(crate) mod readings;
+mod sightings;
 
 pub use judgement::{
-    Basis, Bus, Cause, Finding, Identity, Judgement, MemberSummary, ModuleIdentity, NextStep, NotTested, Reading,
-    ReadingQuality, Source, Verdict, VerdictKind,
+    Basis, Bus, Cause, Finding, Identity, Judgement, MemberSummary, ModuleIdentity, NextStep,
+    NotTested, Reading, ReadingQuality, Source, Verdict, VerdictKind,
 };
-pub use measure::with_unit;
+pub(crate) use measure::with_unit;
 pub use notices::NOTICES;
 
-use crate::ask::{Exchange, exchanges};
+use crate::ask::{Exchange, exchanges, foreign_requests, overheard};
 use crate::event::{Event, LinkFacts, What};
 use member::{Member, Shared};
 
@@ -52,16 +54,33 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
         _ => None,
     });
     let exchanges = exchanges(&seen);
-    let foreign = bus::foreign_requests(&seen);
+    let foreign = foreign_requests(&seen);
     let bus = bus::statistics(&seen, &exchanges, foreign.len());
     let Some(profile) = profile else {
         return without_profile(moment, bus, &seen, &exchanges, facts.as_ref());
     };
-    let shared = Shared { profile, facts: facts.as_ref(), foreign: &foreign, moment };
-    let evidence = evidence::gather(&exchanges, profile);
+    let sightings = sightings::last_of_each(events);
+    let shared = Shared {
+        profile,
+        facts: facts.as_ref(),
+        foreign: &foreign,
+        sightings: &sightings,
+        moment,
+    };
+    // Somebody else's questions and the answers to them are evidence like our own.
+    let mut all = exchanges.clone();
+    all.extend(overheard(&seen));
+    all.sort_by_key(|exchange| exchange.ended_at);
+    let evidence = evidence::gather(&all, profile);
     let mut members: Vec<Member> = evidence
         .iter()
-        .map(|e| if e.answered == 0 { member::silent(e.unit) } else { member::judge(e, &shared) })
+        .map(|e| {
+            if e.answered == 0 {
+                member::silent(e.unit)
+            } else {
+                member::judge(e, &shared)
+            }
+        })
         .collect();
     let expected = expected_members(profile, &evidence);
     add_absent(&mut members, expected);
@@ -81,15 +100,26 @@ fn last_moment(events: &[Event]) -> Duration {
 
 /// Addresses that must be there, from the count that the first pack gives.
 fn expected_members(profile: &Profile, evidence: &[evidence::MemberEvidence]) -> Vec<u8> {
-    let Some(members) = &profile.members else { return Vec::new() };
-    let Some(count) = &members.count else { return Vec::new() };
+    let Some(members) = &profile.members else {
+        return Vec::new();
+    };
+    let Some(count) = &members.count else {
+        return Vec::new();
+    };
     let first = evidence.iter().find(|e| e.answered > 0);
     let number = first.and_then(|e| {
-        e.each(profile).find(|(_, p, _)| p.id == *count).and_then(|(_, _, s)| s.iter().rev().find_map(evidence::number))
+        e.each(profile)
+            .find(|(_, p, _)| p.id == *count)
+            .and_then(|(_, _, s)| s.iter().rev().find_map(evidence::number))
     });
-    let count = number.and_then(evidence::whole).unwrap_or(1).min(members.at_most.into());
+    let count = number
+        .and_then(evidence::whole)
+        .unwrap_or(1)
+        .min(members.at_most.into());
     let start = evidence.iter().map(|e| e.unit).min().unwrap_or(1);
-    (0..count).filter_map(|i| start.checked_add(u8::try_from(i).ok()?)).collect()
+    (0..count)
+        .filter_map(|i| start.checked_add(u8::try_from(i).ok()?))
+        .collect()
 }
 
 /// Members that the rack expects and nobody asked.
@@ -109,13 +139,19 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, profile: &Profile) 
     let many = members.len() > 1;
     let deciding: Vec<&Member> = members
         .iter()
-        .filter(|m| m.kind == kind || (kind == VerdictKind::Undecided && m.kind == VerdictKind::BusProblem))
+        .filter(|m| {
+            m.kind == kind || (kind == VerdictKind::Undecided && m.kind == VerdictKind::BusProblem)
+        })
         .collect();
     let mut why = Vec::new();
     let mut steps: Vec<NextStep> = Vec::new();
     let mut not_tested: Vec<NotTested> = Vec::new();
     for member in &deciding {
-        let lead = if many { format!("address {}: ", member.unit) } else { String::new() };
+        let lead = if many {
+            format!("address {}: ", member.unit)
+        } else {
+            String::new()
+        };
         why.extend(member.why.iter().map(|text| format!("{lead}{text}")));
         for step in next::steps(member, profile, moment.as_secs()) {
             if !steps.iter().any(|s| s.text == step.text) {
@@ -123,7 +159,7 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, profile: &Profile) 
             }
         }
     }
-    steps.sort_by_key(|s| s.needs);
+    next::rank(&mut steps);
     for member in members.iter().filter(|m| m.kind != VerdictKind::BusProblem) {
         for item in next::not_tested(member, profile) {
             if !not_tested.iter().any(|n| n.id == item.id) {
@@ -139,12 +175,24 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, profile: &Profile) 
         missing.source = Source::Bus;
         findings.push(missing);
     }
-    findings.sort_by_key(|f| (!(f.root && f.severity == Severity::Alarm), std::cmp::Reverse(f.severity)));
+    findings.sort_by_key(|f| {
+        (
+            !(f.root && f.severity == Severity::Alarm),
+            std::cmp::Reverse(f.severity),
+        )
+    });
     let summary = summary(kind, &deciding, &findings);
     Judgement {
         moment,
         identity,
-        verdict: Verdict { kind, basis: Basis::Rule, summary, why, causes: Vec::new(), next: steps },
+        verdict: Verdict {
+            kind,
+            basis: Basis::Rule,
+            summary,
+            why,
+            causes: Vec::new(),
+            next: steps,
+        },
         not_tested,
         findings,
         readings: members.into_iter().flat_map(|m| m.readings).collect(),
@@ -161,10 +209,14 @@ fn rack_kind(members: &[Member]) -> VerdictKind {
     if any(VerdictKind::Undecided) || any(VerdictKind::BusProblem) {
         return VerdictKind::Undecided;
     }
-    [VerdictKind::NotReady, VerdictKind::InverterLost, VerdictKind::AwaitingInverter]
-        .into_iter()
-        .find(|kind| any(*kind))
-        .unwrap_or(VerdictKind::Normal)
+    [
+        VerdictKind::NotReady,
+        VerdictKind::InverterLost,
+        VerdictKind::AwaitingInverter,
+    ]
+    .into_iter()
+    .find(|kind| any(*kind))
+    .unwrap_or(VerdictKind::Normal)
 }
 
 /// The verdict in one sentence.
@@ -172,7 +224,10 @@ fn summary(kind: VerdictKind, deciding: &[&Member], findings: &[Finding]) -> Str
     let unconfirmed = deciding.iter().any(|m| m.unconfirmed);
     let roots = || {
         let mut ids: Vec<&str> = Vec::new();
-        for f in findings.iter().filter(|f| f.root && f.severity == Severity::Alarm) {
+        for f in findings
+            .iter()
+            .filter(|f| f.root && f.severity == Severity::Alarm)
+        {
             if f.class != Some(packside_profiles::Class::InverterSilent) && !ids.contains(&f.id) {
                 ids.push(f.id);
             }
@@ -180,26 +235,58 @@ fn summary(kind: VerdictKind, deciding: &[&Member], findings: &[Finding]) -> Str
         ids.join(", ")
     };
     match kind {
-        VerdictKind::Normal => "In service: the inverter is heard and no fault was found so far.".to_owned(),
+        VerdictKind::Normal => {
+            "In service: the inverter is heard and no fault was found so far.".to_owned()
+        }
         VerdictKind::NotReady => format!("Not ready, no defect seen: {}.", roots()),
-        VerdictKind::Fault if unconfirmed => format!("Fault (unit not recognised for certain): {}.", roots()),
+        VerdictKind::Fault if unconfirmed => {
+            format!("Fault (unit not recognised for certain): {}.", roots())
+        }
         VerdictKind::Fault => format!("Real fault: {}.", roots()),
-        VerdictKind::AwaitingInverter => "Only waiting for the inverter: no fault was found so far.".to_owned(),
-        VerdictKind::InverterLost => "The inverter fell silent: no fault was found in the unit so far.".to_owned(),
-        VerdictKind::BusProblem => "No valid answer: nothing can be said about the unit.".to_owned(),
-        VerdictKind::Undecided => "Undecided: something is missing or contradicts.".to_owned(),
+        VerdictKind::AwaitingInverter => {
+            "Only waiting for the inverter: no fault was found so far.".to_owned()
+        }
+        VerdictKind::InverterLost => {
+            "The inverter fell silent: no fault was found in the unit so far.".to_owned()
+        }
+        VerdictKind::BusProblem => {
+            "No valid answer: nothing can be said about the unit.".to_owned()
+        }
+        VerdictKind::Undecided => undecided_summary(deciding),
     }
+}
+
+/// What keeps it open, in a few words.
+fn undecided_summary(deciding: &[&Member]) -> String {
+    use inverter::InverterLink;
+    let one_reason = deciding.iter().all(|member| member.why.len() == 1);
+    let text = match deciding.first().map(|member| &member.inverter) {
+        Some(InverterLink::TooEarly { .. }) if one_reason => {
+            "Too early to say: the silence time is not over."
+        }
+        Some(InverterLink::Unknown(_)) if one_reason => {
+            "Not settled: whether the unit hears its inverter is not known."
+        }
+        _ => "Not settled: something is missing or contradicts.",
+    };
+    text.to_owned()
 }
 
 fn identity(members: &[Member]) -> Identity {
     let text = |member: &Member, role: Role, module: Option<u16>| {
-        member.readings.iter().find(|r| r.role == role && r.place.module == module).and_then(|r| match &r.value {
-            Some(Value::Text(text)) => Some(text.clone()),
-            Some(other) => Some(member::value_text(other)),
-            None => None,
-        })
+        member
+            .readings
+            .iter()
+            .find(|r| r.role == role && r.place.module == module)
+            .and_then(|r| match &r.value {
+                Some(Value::Text(text)) => Some(text.clone()),
+                Some(other) => Some(member::value_text(other)),
+                None => None,
+            })
     };
-    let Some(first) = members.first() else { return Identity::default() };
+    let Some(first) = members.first() else {
+        return Identity::default();
+    };
     let mut positions: Vec<u16> = first
         .readings
         .iter()
@@ -244,12 +331,19 @@ fn without_answer(
     let ranked = causes::rank(&bus::observe(events, exchanges, facts));
     let share = ranked.first().map_or(0, |(cause, _)| cause.per_mille);
     let mut next: Vec<NextStep> = Vec::new();
-    for (_, step) in ranked.iter().filter(|(cause, _)| cause.per_mille >= 80).take(4) {
+    for (_, step) in ranked
+        .iter()
+        .filter(|(cause, _)| cause.per_mille >= 80)
+        .take(4)
+    {
         next.push(step.clone());
     }
     next.sort_by_key(|s| s.needs);
     let asked = bus.requests;
-    let why = vec![format!("{asked} questions, no valid answer; {} bytes came in all", bus.bytes_in)];
+    let why = vec![format!(
+        "{asked} questions, no valid answer; {} bytes came in all",
+        bus.bytes_in
+    )];
     Judgement {
         moment,
         identity: Identity::default(),
@@ -258,7 +352,11 @@ fn without_answer(
             basis: Basis::Weighed(share),
             summary: "No valid answer: nothing can be said about the unit.".to_owned(),
             why,
-            causes: ranked.into_iter().map(|(cause, _)| cause).filter(|c| c.per_mille >= 10).collect(),
+            causes: ranked
+                .into_iter()
+                .map(|(cause, _)| cause)
+                .filter(|c| c.per_mille >= 10)
+                .collect(),
             next,
         },
         not_tested: Vec::new(),
@@ -276,13 +374,18 @@ fn without_profile(
     exchanges: &[Exchange],
     facts: Option<&LinkFacts>,
 ) -> Judgement {
-    let answered = bus.answered > 0 || bus.exceptions.iter().any(|(code, _)| !matches!(code, 0x0a | 0x0b));
+    let answered = bus.answered > 0
+        || bus
+            .exceptions
+            .iter()
+            .any(|(code, _)| !matches!(code, 0x0a | 0x0b));
     let mut judgement = without_answer(moment, bus, events, exchanges, facts);
     if answered {
         judgement.verdict.kind = VerdictKind::Undecided;
         judgement.verdict.basis = Basis::Rule;
         judgement.verdict.causes.clear();
-        judgement.verdict.summary = "Undecided: a unit answers, but no profile says what its registers mean.".to_owned();
+        judgement.verdict.summary =
+            "Undecided: a unit answers, but no profile says what its registers mean.".to_owned();
     }
     judgement
 }

@@ -41,7 +41,10 @@ pub(crate) fn add(
             "the laptop sits in the inverter's socket, so the inverter was silenced by us",
         ));
     }
-    let soc = readings.iter().find(|r| r.role == Role::Soc).and_then(Reading::number);
+    let soc = readings
+        .iter()
+        .find(|r| r.role == Role::Soc)
+        .and_then(Reading::number);
     if profile.unit.chemistry == "LFP" && soc.is_some_and(|soc| (30.0..=90.0).contains(&soc)) {
         findings.push(notice(
             "flat-curve",
@@ -53,7 +56,11 @@ pub(crate) fn add(
 }
 
 fn firmware_minima(findings: &mut Vec<Finding>, unit: u8, readings: &[Reading], profile: &Profile) {
-    let firmware = readings.iter().find(|r| r.role == Role::Firmware).and_then(|r| r.value.as_ref()).map(value_text);
+    let firmware = readings
+        .iter()
+        .find(|r| r.role == Role::Firmware)
+        .and_then(|r| r.value.as_ref())
+        .map(value_text);
     let Some(firmware) = firmware else { return };
     let too_old: Vec<String> = profile
         .inverter_families
@@ -62,7 +69,10 @@ fn firmware_minima(findings: &mut Vec<Finding>, unit: u8, readings: &[Reading], 
         .map(|family| format!("{} needs {}", family.name, family.firmware_from))
         .collect();
     if !too_old.is_empty() {
-        let text = format!("firmware {firmware} is too old for some inverter families: {}", too_old.join("; "));
+        let text = format!(
+            "firmware {firmware} is too old for some inverter families: {}",
+            too_old.join("; ")
+        );
         let mut found = notice("firmware-below-minimum", unit, &text);
         found.severity = Severity::Warning;
         findings.push(found);

@@ -18,7 +18,11 @@ const FRESH_AT_MOST: Duration = Duration::from_secs(120);
 
 /// Latest readings of a member, in the order of its layout; points that wait for a count follow as
 /// never asked.
-pub(crate) fn readings(evidence: &MemberEvidence, profile: &Profile, moment: Duration) -> Vec<Reading> {
+pub(crate) fn readings(
+    evidence: &MemberEvidence,
+    profile: &Profile,
+    moment: Duration,
+) -> Vec<Reading> {
     let mut readings: Vec<Reading> = evidence
         .each(profile)
         .map(|(instance, point, samples)| reading(evidence.unit, instance, point, samples, moment))
@@ -27,7 +31,13 @@ pub(crate) fn readings(evidence: &MemberEvidence, profile: &Profile, moment: Dur
     readings
 }
 
-fn reading(unit: u8, instance: &Instance, point: &Point, samples: &[Sample], moment: Duration) -> Reading {
+fn reading(
+    unit: u8,
+    instance: &Instance,
+    point: &Point,
+    samples: &[Sample],
+    moment: Duration,
+) -> Reading {
     let mut reading = Reading {
         name: instance.name.clone(),
         point: point.id.clone(),
@@ -44,7 +54,9 @@ fn reading(unit: u8, instance: &Instance, point: &Point, samples: &[Sample], mom
         remark: None,
         age: None,
     };
-    let Some(last) = samples.last() else { return reading };
+    let Some(last) = samples.last() else {
+        return reading;
+    };
     let age = moment.saturating_sub(last.at);
     reading.age = Some(age);
     match &last.what {
@@ -69,7 +81,11 @@ fn fill(reading: &mut Reading, decoded: &Decoded, point: &Point) {
         Quality::OutOfRange => ReadingQuality::OutOfRange,
     };
     if let Some(Value::Code(code)) = decoded.value {
-        reading.value_name = point.values.iter().find(|v| v.is == code).map(|v| v.name.clone());
+        reading.value_name = point
+            .values
+            .iter()
+            .find(|v| v.is == code)
+            .map(|v| v.name.clone());
     }
 }
 
@@ -105,10 +121,16 @@ fn fresh_for(samples: &[Sample], role: Role) -> Duration {
     if is_identity(role) {
         return FRESH_AT_MOST;
     }
-    let good: Vec<Duration> =
-        samples.iter().filter(|s| matches!(s.what, Seen::Decoded(_))).map(|s| s.at).collect();
-    let mut gaps: Vec<Duration> =
-        good.iter().zip(good.iter().skip(1)).map(|(a, b)| b.saturating_sub(*a)).collect();
+    let good: Vec<Duration> = samples
+        .iter()
+        .filter(|s| matches!(s.what, Seen::Decoded(_)))
+        .map(|s| s.at)
+        .collect();
+    let mut gaps: Vec<Duration> = good
+        .iter()
+        .zip(good.iter().skip(1))
+        .map(|(a, b)| b.saturating_sub(*a))
+        .collect();
     gaps.sort_unstable();
     let median = gaps.get(gaps.len() / 2).copied().unwrap_or_default();
     (median * 3).clamp(FRESH_AT_LEAST, FRESH_AT_MOST)

@@ -68,6 +68,19 @@ impl Pattern {
         self.period_ms() == 0
     }
 
+    /// Whether the lamp is lit at a time after the start of a cycle, ms. For patterns that change.
+    #[must_use]
+    pub fn is_on_at(&self, at_ms: u32) -> bool {
+        let mut rest = at_ms.checked_rem(self.period_ms()).unwrap_or_default();
+        for (index, time) in self.cycle_ms.iter().enumerate() {
+            if rest < *time {
+                return index % 2 == 0;
+            }
+            rest -= time;
+        }
+        false
+    }
+
     /// Length of the cycle, ms; 0 if steady.
     #[must_use]
     pub fn period_ms(&self) -> u32 {

@@ -138,7 +138,7 @@ fn read_flashes(words: &[&str]) -> Option<Description> {
             "pause" | "then" | "a" | "and" | "long" | "dark" | "repeat" | "repeating"
         )
     };
-    (flash && rest.iter().all(|word| fill(&word))).then_some(Description::Flashes(count))
+    (flash && rest.iter().all(fill)).then_some(Description::Flashes(count))
 }
 
 impl Description {

@@ -110,10 +110,16 @@ impl<'a> Look<'a> {
                 return Want::WaitUntil(self.not_before);
             }
         }
-        let Some((read, tries)) = self.queue.pop_front() else { return Want::Done };
+        let Some((read, tries)) = self.queue.pop_front() else {
+            return Want::Done;
+        };
         let ask = Ask {
             unit: self.unit,
-            question: Question::Read { table: read.table, address: read.address, count: read.count },
+            question: Question::Read {
+                table: read.table,
+                address: read.address,
+                count: read.count,
+            },
         };
         self.open = Some((read, tries + 1));
         Want::Ask(ask)
@@ -122,14 +128,18 @@ impl<'a> Look<'a> {
     /// Takes the outcome of the last question.
     pub fn take(&mut self, exchange: &Exchange) {
         self.exchanges.push(exchange.clone());
-        let Some((read, tries)) = self.open.take() else { return };
+        let Some((read, tries)) = self.open.take() else {
+            return;
+        };
         match &exchange.outcome {
             Outcome::Answered(_) => self.silent_reads = 0,
             Outcome::Exception(0x02 | 0x03) => {
                 self.silent_reads = 0;
                 self.divide(&read);
             }
-            Outcome::Exception(code) => self.refused_otherwise(read, tries, *code, exchange.ended_at),
+            Outcome::Exception(code) => {
+                self.refused_otherwise(read, tries, *code, exchange.ended_at)
+            }
             _ => self.unanswered(read, tries),
         }
     }
@@ -175,7 +185,10 @@ impl<'a> Look<'a> {
                 self.queue.push_front((left, 0));
             }
             Split::Missing(gone) => {
-                self.refused.extend(gone.iter().filter_map(|i| self.layout.instances.get(*i).cloned()));
+                self.refused.extend(
+                    gone.iter()
+                        .filter_map(|i| self.layout.instances.get(*i).cloned()),
+                );
             }
         }
     }
@@ -186,8 +199,15 @@ impl<'a> Look<'a> {
         self.layout = Layout::new(self.profile, &self.known);
         self.refused.clear();
         self.silent_reads = 0;
-        let asking_feeds = !matches!(self.profile.inverter.fed_by, FedBy::Writes | FedBy::OtherPort);
-        self.stage = if asking_feeds { Stage::Quick } else { Stage::Identity };
+        let asking_feeds = !matches!(
+            self.profile.inverter.fed_by,
+            FedBy::Writes | FedBy::OtherPort
+        );
+        self.stage = if asking_feeds {
+            Stage::Quick
+        } else {
+            Stage::Identity
+        };
         self.fill();
     }
 
@@ -199,17 +219,26 @@ impl<'a> Look<'a> {
                 let counts = count_points(self.profile);
                 self.indices_of(|role, id| is_identity(role) || counts.contains(id))
             }
-            Stage::IdentityAgain => self.indices(|role| role == Role::Serial || role == Role::Firmware),
+            Stage::IdentityAgain => {
+                self.indices(|role| role == Role::Serial || role == Role::Firmware)
+            }
             Stage::Everything => self.indices(|_| true),
             Stage::Over => Vec::new(),
         };
-        let instances: Vec<Instance> = wanted.iter().filter_map(|i| self.layout.instances.get(*i).cloned()).collect();
+        let instances: Vec<Instance> = wanted
+            .iter()
+            .filter_map(|i| self.layout.instances.get(*i).cloned())
+            .collect();
         let spans = absolute(&self.profile.spans, &self.known);
         let clears = absolute(&self.profile.clears_when_read, &self.known);
         let mut reads = plan(&instances, &spans, &clears, &self.cost);
         for read in &mut reads {
             // Back to indices into the whole layout.
-            read.instances = read.instances.iter().filter_map(|i| wanted.get(*i).copied()).collect();
+            read.instances = read
+                .instances
+                .iter()
+                .filter_map(|i| wanted.get(*i).copied())
+                .collect();
         }
         self.planned += reads.len();
         self.queue = reads.into_iter().map(|read| (read, 0)).collect();
@@ -224,11 +253,21 @@ impl<'a> Look<'a> {
         let is_wanted = |instance: &Instance| {
             let point = self.profile.points.get(instance.point);
             let asked_for = point.is_some_and(|p| wanted(p.role, &p.id));
-            let last = instance.address.saturating_add(instance.registers.saturating_sub(1));
-            let clears = clears.iter().any(|s| s.table == instance.table && s.from <= last && s.to >= instance.address);
+            let last = instance
+                .address
+                .saturating_add(instance.registers.saturating_sub(1));
+            let clears = clears
+                .iter()
+                .any(|s| s.table == instance.table && s.from <= last && s.to >= instance.address);
             asked_for && !clears && !self.refused.contains(instance)
         };
-        self.layout.instances.iter().enumerate().filter(|(_, i)| is_wanted(i)).map(|(n, _)| n).collect()
+        self.layout
+            .instances
+            .iter()
+            .enumerate()
+            .filter(|(_, i)| is_wanted(i))
+            .map(|(n, _)| n)
+            .collect()
     }
 
     /// The queue is empty: go to the next stage.
@@ -253,14 +292,19 @@ impl<'a> Look<'a> {
                 // Growing gaps: equal ones could hit a counter that is reset with just that period.
                 let last = self.exchanges.last().map_or(Duration::ZERO, |e| e.ended_at);
                 let refresh = self.profile.unit.refresh_s.clamp(0.1, 60.0);
-                self.not_before = last + Duration::from_secs_f64(refresh * (1.1 + 0.37 * f64::from(looks)));
+                self.not_before =
+                    last + Duration::from_secs_f64(refresh * (1.1 + 0.37 * f64::from(looks)));
             }
         }
         self.fill();
     }
 
     fn learn_counts(&mut self) {
-        let mine: Vec<&Exchange> = self.exchanges.iter().filter(|e| e.ask.unit == self.unit).collect();
+        let mine: Vec<&Exchange> = self
+            .exchanges
+            .iter()
+            .filter(|e| e.ask.unit == self.unit)
+            .collect();
         self.known = known(&mine, self.profile);
         self.layout = Layout::new(self.profile, &self.known);
     }
@@ -271,7 +315,9 @@ impl<'a> Look<'a> {
         let refresh = Duration::from_secs_f64(self.profile.unit.refresh_s.clamp(0.1, 60.0));
         let evidence = gather(&self.exchanges, self.profile);
         let mine = evidence.iter().find(|e| e.unit == self.unit);
-        let series = mine.map(|e| e.series(self.profile, Role::OwnHeartbeat)).unwrap_or_default();
+        let series = mine
+            .map(|e| e.series(self.profile, Role::OwnHeartbeat))
+            .unwrap_or_default();
         pulse(&series, refresh) != Pulse::NotKnown
     }
 
@@ -279,21 +325,26 @@ impl<'a> Look<'a> {
         let members = self.profile.members.as_ref().filter(|_| !self.only);
         let count = members.map_or(1, |members| self.pack_count().min(members.at_most.into()));
         let next = u16::from(self.unit) + 1;
-        if next < u16::from(self.first_unit) + count {
-            if let Ok(unit) = u8::try_from(next) {
-                return self.begin_unit(unit);
-            }
+        if let (true, Ok(unit)) = (
+            next < u16::from(self.first_unit) + count,
+            u8::try_from(next),
+        ) {
+            return self.begin_unit(unit);
         }
         self.stage = Stage::Over;
     }
 
     /// Packs of the rack, as its first pack says.
     fn pack_count(&self) -> u16 {
-        let Some(name) = self.profile.members.as_ref().and_then(|m| m.count.as_ref()) else { return 1 };
+        let Some(name) = self.profile.members.as_ref().and_then(|m| m.count.as_ref()) else {
+            return 1;
+        };
         let evidence = gather(&self.exchanges, self.profile);
         let first = evidence.iter().find(|e| e.unit == self.first_unit);
         let count = first.and_then(|e| {
-            let (_, _, samples) = e.each(self.profile).find(|(_, point, _)| point.id == *name)?;
+            let (_, _, samples) = e
+                .each(self.profile)
+                .find(|(_, point, _)| point.id == *name)?;
             samples.iter().rev().find_map(number)
         });
         count.and_then(whole).unwrap_or(1).max(1)

@@ -1,9 +1,25 @@
 //! Modbus frames: asks and answers as typed values, raw frames as bytes that judge nothing.
 //!
+//! [`Ask`] encodes a question and decodes what answers it; [`Splitter`] cuts a stream of bytes into
+//! frames and noise. Whose frame it is, [`crate::ask`] decides.
+//!
 //! # Sources
 //! - Modbus Application Protocol V1.1b3; Modbus over Serial Line V1.02; Modbus Messaging on TCP/IP
 //!   Implementation Guide V1.0b.
 
+mod answer;
+mod crc;
+mod cursor;
 pub mod question;
+mod rtu;
+mod split;
+mod tcp;
+#[cfg(test)]
+mod tests;
 
+pub use answer::{Answer, Misfit, Reply, exception_name};
+pub use crc::{crc16, is_sealed, sealed};
 pub use question::{Ask, Question};
+pub(crate) use rtu::{is_request, read_request};
+pub use split::{Span, SpanKind, Splitter, Stamp};
+pub use tcp::Adu;

@@ -2,6 +2,8 @@
 
 use packside_profiles::model::Table;
 
+use super::crc::sealed;
+
 /// A question to one unit address.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Ask {
@@ -59,4 +61,80 @@ pub enum Counter {
     Busy,
     /// 12, character overruns.
     Overruns,
+}
+
+impl Ask {
+    /// Function code.
+    pub fn function(&self) -> u8 {
+        match self.question {
+            Question::Read { table, .. } => match table {
+                Table::Coil => 0x01,
+                Table::Discrete => 0x02,
+                Table::Holding => 0x03,
+                Table::Input => 0x04,
+            },
+            Question::Echo(_) | Question::Counter(_) => 0x08,
+            Question::ServerId => 0x11,
+            Question::DeviceId { .. } => 0x2b,
+        }
+    }
+
+    /// Function code and data.
+    pub fn encode_pdu(&self) -> Vec<u8> {
+        let mut pdu = vec![self.function()];
+        match self.question {
+            Question::Read { address, count, .. } => {
+                pdu.extend(address.to_be_bytes());
+                pdu.extend(count.to_be_bytes());
+            }
+            Question::Echo(number) => {
+                pdu.extend([0, 0]);
+                pdu.extend(number.to_be_bytes());
+            }
+            Question::Counter(counter) => {
+                pdu.extend(counter.sub_function().to_be_bytes());
+                pdu.extend([0, 0]);
+            }
+            Question::ServerId => {}
+            Question::DeviceId { code, object } => pdu.extend([0x0e, code, object]),
+        }
+        pdu
+    }
+
+    /// The frame for a serial line: unit, PDU, CRC.
+    pub fn encode_rtu(&self) -> Vec<u8> {
+        let mut frame = vec![self.unit];
+        frame.extend(self.encode_pdu());
+        sealed(frame)
+    }
+
+    /// The frame for Modbus TCP: header with this transaction id, PDU.
+    pub fn encode_tcp(&self, transaction: u16) -> Vec<u8> {
+        let pdu = self.encode_pdu();
+        // The longest question has 5 bytes.
+        let length = u16::try_from(pdu.len() + 1).unwrap_or(u16::MAX);
+        let mut frame = transaction.to_be_bytes().to_vec();
+        frame.extend([0, 0]);
+        frame.extend(length.to_be_bytes());
+        frame.push(self.unit);
+        frame.extend(pdu);
+        frame
+    }
+}
+
+impl Counter {
+    /// Sub-function of function code 08.
+    pub fn sub_function(self) -> u16 {
+        match self {
+            Self::DiagnosticRegister => 0x02,
+            Self::BusMessages => 0x0b,
+            Self::BusErrors => 0x0c,
+            Self::Exceptions => 0x0d,
+            Self::ServerMessages => 0x0e,
+            Self::NoResponse => 0x0f,
+            Self::Naks => 0x10,
+            Self::Busy => 0x11,
+            Self::Overruns => 0x12,
+        }
+    }
 }

@@ -1,0 +1,247 @@
+//! What a profile must keep to beyond keys and types. One named rule per function.
+//!
+//! Every rule looks at everything it can and reports each mistake at its place; none stops at the
+//! first. The rules about flags are the ones that keep a real fault from being explained away.
+
+mod flags;
+mod points;
+mod unit;
+
+use std::collections::BTreeSet;
+use std::ops::Range;
+
+use crate::load::{Draft, Item};
+use crate::model::{Flag, Kind, Point, Scalar, Table};
+use crate::problem::Collector;
+
+/// Names of lamp patterns that need no definition: those of CiA 303-3.
+pub const STANDARD_PATTERNS: &[&str] = &[
+    "on",
+    "off",
+    "flickering",
+    "blinking",
+    "single-flash",
+    "double-flash",
+    "triple-flash",
+    "quadruple-flash",
+];
+
+/// Runs all rules.
+pub(crate) fn check(draft: &Draft<'_>, problems: &mut Collector<'_>) {
+    head(draft, problems);
+    answering(draft, problems);
+    unique_ids(draft, problems);
+    points::references(draft, problems);
+    points::counts(draft, problems);
+    points::types(draft, problems);
+    points::raw_values(draft, problems);
+    points::limits(draft, problems);
+    points::places(draft, problems);
+    points::strides(draft, problems);
+    points::spans(draft, problems);
+    points::roles(draft, problems);
+    points::needed(draft, problems);
+    points::state_values(draft, problems);
+    flags::places(draft, problems);
+    flags::taken_twice(draft, problems);
+    flags::consequences(draft, problems);
+    flags::severities(draft, problems);
+    flags::ranks(draft, problems);
+    unit::inverter(draft, problems);
+    unit::members(draft, problems);
+    unit::picture(draft, problems);
+    unit::windows(draft, problems);
+    unit::lamp_patterns(draft, problems);
+    unit::lamp_codes(draft, problems);
+    unit::manual_steps(draft, problems);
+    recognition(draft, problems);
+}
+
+fn head(draft: &Draft<'_>, problems: &mut Collector<'_>) {
+    let Some(head) = &draft.head else { return };
+    let text = |s: &str| s.trim().is_empty();
+    let fields = [
+        ("id", &head.value.id),
+        ("document", &head.value.document),
+        ("revision", &head.value.revision),
+        ("author", &head.value.author),
+        ("date", &head.value.date),
+    ];
+    for (key, value) in fields {
+        if text(value) {
+            problems.add(
+                head.at(key),
+                format!("profile.{key}: expected where the map comes from, found nothing"),
+                "fill it in",
+            );
+        }
+    }
+    let parts: Vec<&str> = head.value.date.split('-').collect();
+    let shape: Vec<usize> = parts.iter().map(|p| p.len()).collect();
+    if shape != [4, 2, 2]
+        || !head
+            .value
+            .date
+            .chars()
+            .all(|c| c.is_ascii_digit() || c == '-')
+    {
+        problems.add(
+            head.at("date"),
+            format!(
+                "profile.date: expected YYYY-MM-DD, found \"{}\"",
+                head.value.date
+            ),
+            "write the date as 2026-11-25",
+        );
+    }
+}
+
+fn answering(draft: &Draft<'_>, problems: &mut Collector<'_>) {
+    let Some(item) = &draft.answering else { return };
+    let answering = &item.value;
+    if !(1..=247).contains(&answering.unit) {
+        problems.add(
+            item.at("unit"),
+            format!(
+                "answering.unit: expected 1 to 247, found {}",
+                answering.unit
+            ),
+            "give the factory unit address",
+        );
+    }
+    if answering.time_out_ms <= answering.answer_time_ms {
+        problems.add(
+            item.at("time_out_ms"),
+            format!(
+                "answering.time_out_ms: expected more than answer_time_ms = {}, found {}",
+                answering.answer_time_ms, answering.time_out_ms
+            ),
+            "give the longest time after which an answer can still come",
+        );
+    }
+    for function in &answering.functions {
+        if !matches!(function, 0x01..=0x04 | 0x08 | 0x11 | 0x2b) {
+            problems.add(
+                item.at("functions"),
+                format!("answering.functions: expected 1, 2, 3, 4, 8, 17 or 43 (all of them read), found {function}"),
+                "list only functions that this tool may send",
+            );
+        }
+    }
+    let tables: BTreeSet<Table> = draft.spans.iter().map(|s| s.value.table).collect();
+    for table in tables {
+        let needed = function_of(table);
+        if !answering.functions.contains(&needed) {
+            problems.add(
+                item.at("functions"),
+                format!(
+                    "answering.functions: a span of table {table:?} needs function {needed:02}"
+                ),
+                format!("add {needed}"),
+            );
+        }
+    }
+}
+
+/// Function code that reads a table.
+fn function_of(table: Table) -> u8 {
+    match table {
+        Table::Coil => 1,
+        Table::Discrete => 2,
+        Table::Holding => 3,
+        Table::Input => 4,
+    }
+}
+
+/// Reports every id that stands twice.
+fn no_twice<T>(
+    items: &[Item<'_, T>],
+    what: &str,
+    id: impl Fn(&T) -> &str,
+    problems: &mut Collector<'_>,
+) {
+    let mut seen = BTreeSet::new();
+    for item in items {
+        if !seen.insert(id(&item.value).to_owned()) {
+            problems.add(
+                item.at("id"),
+                format!("{what} \"{}\": this id is already taken", id(&item.value)),
+                "give it another id",
+            );
+        }
+    }
+}
+
+fn unique_ids(draft: &Draft<'_>, problems: &mut Collector<'_>) {
+    no_twice(&draft.points, "point", |p| &p.id, problems);
+    no_twice(&draft.flags, "flag", |f| &f.id, problems);
+    no_twice(&draft.groups, "group", |g| &g.id, problems);
+    no_twice(&draft.lamps, "lamp", |l| &l.id, problems);
+    no_twice(&draft.lamp_patterns, "lamp_pattern", |p| &p.id, problems);
+    no_twice(&draft.lamp_codes, "lamp_code", |c| &c.id, problems);
+    no_twice(&draft.manual_steps, "manual_step", |s| &s.id, problems);
+}
+
+fn point_named<'d>(draft: &'d Draft<'_>, id: &str) -> Option<&'d Point> {
+    draft
+        .points
+        .iter()
+        .map(|item| &item.value)
+        .find(|p| p.id == id)
+}
+
+fn flag_named<'d>(draft: &'d Draft<'_>, id: &str) -> Option<&'d Flag> {
+    draft
+        .flags
+        .iter()
+        .map(|item| &item.value)
+        .find(|f| f.id == id)
+}
+
+fn unknown(at: Range<usize>, place: String, what: &str, name: &str, problems: &mut Collector<'_>) {
+    if problems.is_broken(name) {
+        return;
+    }
+    problems.add(
+        at,
+        format!("{place}: expected the id of a {what}, found \"{name}\", which is none"),
+        format!("correct the name, or add the {what}"),
+    );
+}
+
+fn recognition(draft: &Draft<'_>, problems: &mut Collector<'_>) {
+    for item in &draft.recognise {
+        let Some(point) = point_named(draft, &item.value.point) else {
+            unknown(
+                item.at("point"),
+                "recognise.point".to_owned(),
+                "point",
+                &item.value.point,
+                problems,
+            );
+            continue;
+        };
+        let is_text = matches!(item.value.equals, Scalar::Text(_));
+        if is_text != (point.kind == Kind::String) {
+            let (expected, found) = if is_text {
+                ("a number", "a text")
+            } else {
+                ("a text", "a number")
+            };
+            problems.add(
+                item.at("equals"),
+                format!(
+                    "recognise \"{}\", equals: expected {expected}, found {found}",
+                    point.id
+                ),
+                "write it as the point decodes it",
+            );
+        }
+    }
+    if draft.recognise.is_empty() && !problems.is_broken("recognise") {
+        problems.add_whole(
+            "no [[recognise]]: nothing would prove that this is the right map",
+            "add a point and the value it must have",
+        );
+    }
+}

@@ -1,0 +1,105 @@
+//! Where the repetitions of the shipped maps stand, and that no map can break the layout.
+
+use packside_profiles::model::{Profile, Table};
+use packside_profiles::{Instance, Known, Layout, load, shipped};
+
+fn shipped_profile(name: &str) -> Profile {
+    let (id, text) = shipped().iter().find(|(id, _)| *id == name).unwrap();
+    load(text, id).unwrap()
+}
+
+fn with_modules(count: u16) -> Known {
+    let mut known = Known::default();
+    known.counts.insert("module_count".to_owned(), count);
+    known
+}
+
+fn instance<'l>(layout: &'l Layout, name: &str) -> &'l Instance {
+    layout
+        .instances
+        .iter()
+        .find(|i| i.name == name)
+        .unwrap_or_else(|| panic!("{name}"))
+}
+
+// Kind: derived
+// Note: groups at 64 with stride 48; cells at 4 + 1 a cell, so cell 14 of module 2 is
+//       64 + 48 + 4 + 13 = 129
+#[test]
+fn repetitions_are_named_and_placed_from_one() {
+    let layout = Layout::new(&shipped_profile("generic-hv-stack"), &with_modules(3));
+    let cell = instance(&layout, "cell_voltage[2.14]");
+    assert_eq!(
+        (cell.table, cell.address, cell.registers),
+        (Table::Input, 129, 1)
+    );
+    assert_eq!((cell.place.module, cell.place.item), (Some(2), Some(14)));
+    assert_eq!(instance(&layout, "module_voltage[3]").address, 160);
+    assert_eq!(instance(&layout, "module_serial[1]").address, 64);
+    assert_eq!(instance(&layout, "pack_voltage").registers, 2);
+    assert_eq!(
+        layout
+            .instances
+            .iter()
+            .filter(|i| i.name.starts_with("cell_voltage["))
+            .count(),
+        90
+    );
+    let rack = Layout::new(&shipped_profile("generic-lv-rack"), &Known::default());
+    assert_eq!(instance(&rack, "cell_voltage[14]").address, 45);
+}
+
+#[test]
+fn points_that_wait_for_a_count_are_pending() {
+    let profile = shipped_profile("generic-hv-stack");
+    let layout = Layout::new(&profile, &Known::default());
+    let waiting: Vec<&str> = layout
+        .pending
+        .iter()
+        .map(|i| profile.points[*i].id.as_str())
+        .collect();
+    assert!(waiting.contains(&"cell_voltage") && waiting.contains(&"module_serial"));
+    assert!(layout.instances.iter().any(|i| i.name == "module_count"));
+}
+
+#[test]
+fn a_count_is_not_believed_beyond_at_most() {
+    let profile = shipped_profile("generic-hv-stack");
+    let six = Layout::new(&profile, &with_modules(6));
+    assert_eq!(Layout::new(&profile, &with_modules(65535)), six);
+    assert!(Layout::new(&profile, &with_modules(0)).pending.is_empty());
+}
+
+// Kind: invented
+#[test]
+fn huge_strides_counts_and_addresses_neither_panic_nor_grow() {
+    let mut profile = shipped_profile("generic-hv-stack");
+    for group in &mut profile.groups {
+        (group.address, group.stride, group.at_most) = (65535, 65535, 65535);
+    }
+    for point in &mut profile.points {
+        point.address = 65535;
+        if let Some(repeat) = &mut point.repeat {
+            repeat.stride = 65535;
+            repeat.count = packside_profiles::model::Count::Fixed(65535);
+        }
+    }
+    let layout = Layout::new(&profile, &with_modules(65535));
+    assert!(
+        layout
+            .instances
+            .iter()
+            .all(|i| u32::from(i.address) + u32::from(i.registers) <= 65536)
+    );
+    for group in &mut profile.groups {
+        (group.address, group.stride) = (0, 0);
+    }
+    profile.points.iter_mut().for_each(|p| p.address = 0);
+    profile
+        .points
+        .iter_mut()
+        .filter_map(|p| p.repeat.as_mut())
+        .for_each(|r| r.stride = 0);
+    let layout = Layout::new(&profile, &with_modules(65535));
+    assert!(layout.instances.len() < profile.points.len() * 65537);
+}

@@ -1,0 +1,290 @@
+//! The control unit of one pack: states, inverter supervision, flags, switches, lamps.
+//!
+//! Input: time, physics, signs of life of the inverter. Output: state, active flags, switches,
+//! terminals, the lamp code. Moves in steps of [`STEP`]. Does not: know registers.
+//!
+//! # How a status comes up
+//! A status flag is up when an active flag *brings* it and it is really so: switches open,
+//! terminals dead, limits zero. Before the silence time is over nothing brings it.
+
+use std::collections::BTreeSet;
+use std::time::Duration;
+
+use packside_profiles::model::{Clears, Flag, Profile, Severity, Terminals};
+use packside_profiles::{Class, Role, StateKind};
+
+use crate::pack::Pack;
+use crate::protect::Seen;
+
+/// Time between two looks of the control unit at its pack.
+pub(crate) const STEP: Duration = Duration::from_millis(100);
+
+/// A control unit.
+#[derive(Debug, Clone)]
+pub(crate) struct Control {
+    /// State.
+    pub(crate) state: StateKind,
+    since: Duration,
+    /// Power-up.
+    pub(crate) booted: Duration,
+    silence: Duration,
+    /// Last sign of life of the inverter.
+    pub(crate) heard: Option<Duration>,
+    lonely_since: Duration,
+    /// Counter that the inverter wrote last.
+    pub(crate) inverter_counter: u16,
+    /// Current that the inverter (or a scenario) asks for, A, positive into the battery.
+    pub(crate) wanted_current: f64,
+    /// Flags that a scenario holds up.
+    pub(crate) raised: BTreeSet<String>,
+    suppressed: BTreeSet<String>,
+    /// Active flags, by id.
+    pub(crate) active: BTreeSet<String>,
+    latched: BTreeSet<Class>,
+    /// Voltage at the terminals.
+    pub(crate) terminals: f64,
+    /// Main switches closed.
+    pub(crate) closed: bool,
+}
+
+impl Control {
+    /// A control unit at power-up.
+    pub(crate) fn new(silence: Duration, suppressed: &[String]) -> Self {
+        Self {
+            state: StateKind::SelfTest,
+            since: Duration::ZERO,
+            booted: Duration::ZERO,
+            silence,
+            heard: None,
+            lonely_since: Duration::ZERO,
+            inverter_counter: 0,
+            wanted_current: 0.0,
+            raised: BTreeSet::new(),
+            suppressed: suppressed.iter().cloned().collect(),
+            active: BTreeSet::new(),
+            latched: BTreeSet::new(),
+            terminals: 0.0,
+            closed: false,
+        }
+    }
+
+    /// Switched off and on again. What only the service tool clears stays.
+    pub(crate) fn restart(&mut self, now: Duration, profile: &Profile) {
+        let stays = |id: &String| {
+            profile
+                .flags
+                .iter()
+                .any(|f| f.id == *id && f.clears == Clears::Service)
+        };
+        self.active.retain(stays);
+        self.raised.retain(stays);
+        self.state = StateKind::SelfTest;
+        self.since = now;
+        self.booted = now;
+        self.lonely_since = now;
+        self.heard = None;
+        self.closed = false;
+    }
+
+    /// A sign of life of the inverter.
+    pub(crate) fn feed(&mut self, now: Duration) {
+        self.heard = Some(now);
+        self.lonely_since = now;
+    }
+
+    /// Whether the inverter was heard within the silence time.
+    pub(crate) fn hears(&self, now: Duration) -> bool {
+        self.heard
+            .is_some_and(|at| now.saturating_sub(at) < self.silence)
+    }
+
+    /// Whether the current limits are above zero.
+    pub(crate) fn allows_current(&self, now: Duration) -> bool {
+        self.closed && self.hears(now)
+    }
+
+    /// One look at the pack.
+    pub(crate) fn step(&mut self, now: Duration, profile: &Profile, pack: &mut Pack) {
+        if self.state == StateKind::Off {
+            pack.current = 0.0;
+            return;
+        }
+        pack.current = if self.allows_current(now) && self.in_service() {
+            self.wanted_current
+        } else {
+            0.0
+        };
+        pack.flow(STEP);
+        self.flags(now, profile, pack);
+        let next = self.next_state(now, profile, pack);
+        if next != self.state {
+            self.state = next;
+            self.since = now;
+        }
+        self.closed = self.in_service();
+        self.move_terminals(now, profile, pack);
+        self.statuses(now, profile);
+    }
+
+    fn in_service(&self) -> bool {
+        matches!(self.state, StateKind::Standby | StateKind::Running)
+    }
+
+    /// Alarms that keep the switches open: neither statuses nor the silent inverter.
+    fn alarms<'p>(&self, profile: &'p Profile) -> impl Iterator<Item = &'p Flag> {
+        let latched = |flag: &Flag| role_of(profile, flag) == Some(Role::LatchedWord);
+        profile.flags.iter().filter(move |flag| {
+            let root = !flag.class.is_status() && flag.class != Class::InverterSilent;
+            root && flag.severity == Severity::Alarm
+                && self.active.contains(&flag.id)
+                && !latched(flag)
+        })
+    }
+
+    fn flags(&mut self, now: Duration, profile: &Profile, pack: &Pack) {
+        let tested = self.state != StateKind::SelfTest;
+        let seen = Seen::of(profile, pack);
+        for flag in profile.flags.iter().filter(|flag| !flag.class.is_status()) {
+            let up = match role_of(profile, flag) {
+                Some(Role::LatchedWord) => self.latched.contains(&flag.class),
+                _ if profile.inverter.flag.as_ref() == Some(&flag.id) => {
+                    tested && now.saturating_sub(self.heard.unwrap_or(self.booted)) >= self.silence
+                }
+                _ => tested && seen.calls_for(profile, flag.class, flag.severity),
+            };
+            let holds = flag.clears != Clears::BySelf && self.active.contains(&flag.id);
+            let up = (up || holds || self.raised.contains(&flag.id))
+                && !self.suppressed.contains(&flag.id);
+            set(&mut self.active, &flag.id, up);
+        }
+        let new: Vec<Class> = self.alarms(profile).map(|flag| flag.class).collect();
+        self.latched.extend(new);
+    }
+
+    fn statuses(&mut self, now: Duration, profile: &Profile) {
+        let active = profile
+            .flags
+            .iter()
+            .filter(|f| self.active.contains(&f.id) && !f.class.is_status());
+        let active = active.filter(|f| role_of(profile, f) != Some(Role::LatchedWord));
+        let brought: BTreeSet<String> = active.flat_map(|f| f.brings.iter().cloned()).collect();
+        for flag in profile.flags.iter().filter(|flag| flag.class.is_status()) {
+            let real = match flag.class {
+                Class::SwitchesOpen => !self.closed,
+                Class::TerminalsDead => !self.closed,
+                Class::LimitsZero => !self.allows_current(now),
+                Class::NotReadyStatus => !self.in_service(),
+                _ => false,
+            };
+            let up = (real && brought.contains(&flag.id)) || self.raised.contains(&flag.id);
+            set(
+                &mut self.active,
+                &flag.id,
+                up && !self.suppressed.contains(&flag.id),
+            );
+        }
+    }
+
+    fn next_state(&self, now: Duration, profile: &Profile, pack: &Pack) -> StateKind {
+        let picture = &profile.unit;
+        let for_now = now.saturating_sub(self.since);
+        let lonely = now.saturating_sub(self.lonely_since);
+        if picture
+            .auto_off_s
+            .is_some_and(|s| lonely >= Duration::from_secs(s.into()))
+        {
+            return StateKind::Off;
+        }
+        if now.saturating_sub(self.booted) < seconds(picture.self_test_s) {
+            return StateKind::SelfTest;
+        }
+        if self.alarms(profile).any(|f| f.class == Class::Maintenance) {
+            return StateKind::Maintenance;
+        }
+        if self.alarms(profile).any(|f| !f.class.is_condition()) {
+            return StateKind::Fault;
+        }
+        let silent = now.saturating_sub(self.heard.unwrap_or(self.booted)) >= self.silence;
+        let may_close = match picture.terminals_without_inverter {
+            Terminals::Dead => self.hears(now),
+            Terminals::Live => true,
+            Terminals::LiveUntilSilence => !silent,
+        };
+        if !may_close || self.alarms(profile).next().is_some() {
+            return StateKind::Waiting;
+        }
+        let precharge = seconds(
+            picture
+                .precharge_s
+                .map_or(0.0, |[short, long]| (short + long) / 2.0),
+        );
+        match self.state {
+            StateKind::Precharge if for_now < precharge => StateKind::Precharge,
+            StateKind::Precharge => StateKind::Standby,
+            StateKind::Standby | StateKind::Running
+                if pack.current.abs() > picture.rest_current =>
+            {
+                StateKind::Running
+            }
+            StateKind::Standby | StateKind::Running => StateKind::Standby,
+            _ if precharge.is_zero() => StateKind::Standby,
+            _ => StateKind::Precharge,
+        }
+    }
+
+    /// Terminals follow the pack when closed, rise in pre-charge, decay when open.
+    fn move_terminals(&mut self, now: Duration, profile: &Profile, pack: &Pack) {
+        let volts = pack.voltage();
+        let precharge = profile
+            .unit
+            .precharge_s
+            .map_or(0.1, |[short, long]| (short + long) / 2.0);
+        if self.closed {
+            self.terminals = volts;
+        } else if self.state == StateKind::Precharge {
+            let share = now.saturating_sub(self.since).as_secs_f64() / precharge.max(0.1);
+            self.terminals = self.terminals.max(volts * share.clamp(0.0, 0.98));
+        } else {
+            // Three per cent are left after the decay time: 3.5 time constants.
+            let constant = profile.unit.decay_s.unwrap_or(1.0).max(0.1) / 3.5;
+            self.terminals *= 1.0 - (STEP.as_secs_f64() / constant).min(1.0);
+        }
+    }
+
+    /// Pattern of a lamp: of the first lamp code that applies, dark where none says anything.
+    pub(crate) fn lamp_pattern<'p>(&self, profile: &'p Profile, lamp: &str) -> &'p str {
+        let code = profile.lamp_codes.iter().find(|code| {
+            let alarm = code.any_alarm && self.alarms(profile).next().is_some();
+            alarm
+                || code.flags.iter().any(|id| self.active.contains(id))
+                || code.states.contains(&self.state)
+        });
+        let powered = self.state != StateKind::Off
+            || code.is_some_and(|c| c.states.contains(&StateKind::Off));
+        code.filter(|_| powered)
+            .and_then(|c| c.lamps.get(lamp))
+            .map_or("off", String::as_str)
+    }
+}
+
+/// Role of the word or code that a flag stands in.
+pub(crate) fn role_of(profile: &Profile, flag: &Flag) -> Option<Role> {
+    profile
+        .points
+        .iter()
+        .find(|p| p.id == flag.point)
+        .map(|p| p.role)
+}
+
+fn set(flags: &mut BTreeSet<String>, id: &str, up: bool) {
+    if !up {
+        flags.remove(id);
+    } else if !flags.contains(id) {
+        flags.insert(id.to_owned());
+    }
+}
+
+/// Seconds of a profile as a duration; nonsense counts as none.
+fn seconds(s: f64) -> Duration {
+    Duration::try_from_secs_f64(s).unwrap_or_default()
+}

@@ -1,0 +1,232 @@
+//! `packside-simulator`: serves a scenario in real time, and says how to reach it.
+//!
+//! Input: arguments. Output: on stdout two lines, how to reach the unit and what to type; on stderr
+//! what the unit does. Does not: hold logic worth testing elsewhere (see [`packside_simulator`]).
+//!
+//! # Why nothing catches an interrupt
+//! Nothing needs tidying up: the terminal of the user is untouched, and the system closes sockets
+//! and pseudo-terminals. What was done to the line stands on stderr already.
+
+use std::fmt::Write as _;
+use std::process::ExitCode;
+use std::time::Duration;
+
+use clap::{Args, Parser, Subcommand};
+use packside_profiles::{LineSettings, Profile};
+use packside_simulator::serve::{Options, Place, Server};
+use packside_simulator::{Scenario, World, time_from_text};
+
+/// Exit code for trouble of this computer, a file or a profile, as `packside` has it.
+const TROUBLE: u8 = 4;
+
+/// A storage unit without the hardware: everything that it says is simulated.
+#[derive(Debug, Parser)]
+#[command(name = "packside-simulator", version, max_term_width = 100)]
+struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Name the scenarios that come with it
+    List,
+    /// Serve a scenario until interrupted
+    Run(Box<RunArgs>),
+}
+
+#[derive(Debug, Args)]
+struct RunArgs {
+    /// A name of `list`, or a file ending in .toml
+    scenario: String,
+    #[command(flatten)]
+    place: PlaceArgs,
+    /// Begin so long after power-up, for example 90s or 2min
+    #[arg(long, value_name = "TIME", default_value = "0s", value_parser = start_from_text)]
+    start_at: Duration,
+    /// Seed of all chance [default: the scenario's]
+    #[arg(long, value_name = "N")]
+    seed: Option<u64>,
+    /// Scenario seconds in one real second, the line's as well: to see lamps and states go by
+    #[arg(long, value_name = "N", default_value_t = 1.0, value_parser = speed_from_text)]
+    speed: f64,
+    /// Line settings, for example 19200-8E1 [default: the profile's]
+    #[arg(long, value_name = "LINE")]
+    line: Option<LineSettings>,
+    /// From the end of a question to the answer, for example 5ms [default: the scenario's]
+    #[arg(long, value_name = "TIME", value_parser = time_from_text)]
+    answer_time: Option<Duration>,
+    /// Modules in series in each pack [default: the scenario's]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=64))]
+    modules: Option<u16>,
+}
+
+#[derive(Debug, Args)]
+#[group(multiple = false)]
+struct PlaceArgs {
+    /// On a pseudo-terminal, as behind a serial adapter (this is the default)
+    #[arg(long)]
+    pty: bool,
+    /// Modbus TCP at this address, for example 127.0.0.1:0 (a free port)
+    #[arg(long, value_name = "ADDRESS")]
+    tcp: Option<String>,
+    /// RTU bytes over TCP at this address
+    #[arg(long, value_name = "ADDRESS")]
+    rtu_tcp: Option<String>,
+}
+
+/// Longest time that is simulated before serving begins.
+const LONGEST_START: Duration = Duration::from_secs(24 * 3600);
+
+fn start_from_text(text: &str) -> Result<Duration, String> {
+    let time = time_from_text(text)?;
+    if time > LONGEST_START {
+        return Err("expected at most 24h".to_owned());
+    }
+    Ok(time)
+}
+
+fn speed_from_text(text: &str) -> Result<f64, String> {
+    let speed = text.parse().ok().filter(|s| (0.01..=1000.0).contains(s));
+    speed.ok_or_else(|| format!("expected a number from 0.01 to 1000, found \"{text}\""))
+}
+
+fn main() -> ExitCode {
+    let done = match Cli::parse().command {
+        Command::List => {
+            say(&list());
+            Ok(())
+        }
+        Command::Run(args) => run(&args),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(why) => {
+            note(&format!("error: {why}"));
+            ExitCode::from(TROUBLE)
+        }
+    }
+}
+
+fn list() -> String {
+    let mut text = String::new();
+    for (name, _) in Scenario::shipped() {
+        if let Ok(scenario) = Scenario::find(name) {
+            let _ = writeln!(text, "{name:<26} {}", scenario.title);
+        }
+    }
+    text.push_str("all of it invented and simulated: packside-simulator run NAME");
+    text
+}
+
+fn run(args: &RunArgs) -> Result<(), String> {
+    let mut scenario = Scenario::find(&args.scenario).map_err(|error| error.to_string())?;
+    scenario.stack.modules = args.modules.unwrap_or(scenario.stack.modules);
+    let profile = packside_profiles::find(&scenario.profile, None)
+        .map_err(|error| error.to_string())?
+        .profile;
+    let place = match (&args.place.tcp, &args.place.rtu_tcp) {
+        (Some(address), _) => Place::Tcp(address.clone()),
+        (_, Some(address)) => Place::RtuOverTcp(address.clone()),
+        _ => Place::Pty,
+    };
+    let options = Options {
+        seed: args.seed.unwrap_or(scenario.seed),
+        start_at: args.start_at,
+        speed: args.speed,
+        line: args.line,
+        answer_time: args.answer_time,
+    };
+    let mut server =
+        Server::open(&scenario, &profile, &place, &options).map_err(|error| error.to_string())?;
+    let line = server.world().line();
+    say(&format!(
+        "simulated {}, seed {}: {} ({line}); no real unit is there",
+        scenario.name,
+        options.seed,
+        server.reach()
+    ));
+    say(&command_to_type(
+        &place,
+        server.reach(),
+        line,
+        &scenario,
+        &profile,
+    ));
+    let mut shown = String::new();
+    server
+        .run(|world| {
+            let now = happenings(world, &profile);
+            if now != shown {
+                note(&format!("{}{}", world.state_line(), mischief(world)));
+                shown = now;
+            }
+            true
+        })
+        .map_err(|error| error.to_string())
+}
+
+/// What `packside` must be told to look at this unit.
+fn command_to_type(
+    place: &Place,
+    reach: &str,
+    line: LineSettings,
+    scenario: &Scenario,
+    profile: &Profile,
+) -> String {
+    let place = match place {
+        Place::Pty => format!("--serial {reach} --line {line}"),
+        Place::Tcp(_) => format!("--gateway {reach}"),
+        Place::RtuOverTcp(_) => format!("--gateway {reach} --framing rtu"),
+    };
+    // A map from a file has no name that the tool would find.
+    let is_shipped = packside_profiles::shipped()
+        .iter()
+        .any(|(id, _)| *id == scenario.profile);
+    let map = if is_shipped {
+        &profile.profile.id
+    } else {
+        &scenario.profile
+    };
+    format!("packside check {place} --profile {map}")
+}
+
+/// What a person wants to hear of at once; numbers that always move are not among it.
+fn happenings(world: &World, profile: &Profile) -> String {
+    let lamps = profile
+        .lamps
+        .iter()
+        .map(|lamp| world.lamp_pattern(&lamp.id));
+    let lamps: Vec<String> = lamps.collect();
+    let done: u32 = world.mischief_counts().values().sum();
+    format!(
+        "{:?} {lamps:?} {} {}",
+        world.truth(),
+        world.inverter_talks(),
+        done / 10
+    )
+}
+
+/// What was done to the line so far.
+fn mischief(world: &World) -> String {
+    let counts = world.mischief_counts();
+    let done = counts.iter().filter(|(_, count)| **count > 0);
+    done.fold(String::new(), |mut text, (kind, count)| {
+        let start = if text.is_empty() { "; mischief" } else { "," };
+        let _ = write!(text, "{start} {kind} x {count}");
+        text
+    })
+}
+
+/// Writes to stdout; a reader that is gone ends nothing.
+fn say(text: &str) {
+    use std::io::Write as _;
+    let _ = writeln!(std::io::stdout(), "{text}");
+}
+
+/// Writes to stderr.
+fn note(text: &str) {
+    use std::io::Write as _;
+    let _ = writeln!(std::io::stderr(), "{text}");
+}

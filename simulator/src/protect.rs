@@ -1,0 +1,115 @@
+//! Protections: which classes the physics calls for, by the profile's limits.
+//!
+//! Input: a pack and a profile. Output: whether a flag of a class and severity should be up. Does
+//! not: look at flags by name, or know statuses (they follow from other flags).
+
+use packside_profiles::model::{Limits, Profile, Severity};
+use packside_profiles::{Class, Role};
+
+use crate::pack::Pack;
+
+/// What the control unit sees of its pack at one look; taken once, used for every flag.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Seen {
+    cells: Option<(f64, f64)>,
+    temperatures: Option<(f64, f64)>,
+    volts: f64,
+    amps: f64,
+    soc: f64,
+    kohm: f64,
+    at_rest: bool,
+    value_lost: bool,
+}
+
+impl Seen {
+    /// Looks at the pack.
+    pub(crate) fn of(profile: &Profile, pack: &Pack) -> Self {
+        let (cell_lost, sensor_lost) = pack.lost();
+        Self {
+            cells: pack.cell_extremes(),
+            temperatures: pack.temperature_extremes(),
+            volts: pack.voltage(),
+            amps: amps_as_reported(profile, pack),
+            soc: pack.soc,
+            kohm: pack.insulation_kohm,
+            at_rest: pack.current.abs() <= profile.unit.rest_current,
+            value_lost: cell_lost || sensor_lost,
+        }
+    }
+
+    /// Whether the numbers call for a flag of this class and severity.
+    pub(crate) fn calls_for(&self, profile: &Profile, class: Class, severity: Severity) -> bool {
+        let one = |value| Some((value, value));
+        let beyond = |range, role, low| beyond(profile, severity, range, role, low);
+        let apart = |range: Option<(f64, f64)>, role| {
+            let limit = limits(profile, role, |l| l.spread).filter(|_| severity == Severity::Alarm);
+            let far = range
+                .zip(limit)
+                .is_some_and(|((low, high), limit)| high - low > limit);
+            self.at_rest && far
+        };
+        match class {
+            Class::CellOverVoltage => beyond(self.cells, Role::CellVoltage, false),
+            Class::CellUnderVoltage => beyond(self.cells, Role::CellVoltage, true),
+            Class::CellBelowMinimum => {
+                let minimum = profile.cell.as_ref().map(|c| c.never_charge_below);
+                let lowest = self.cells.map(|(low, _)| low);
+                lowest.zip(minimum).is_some_and(|(low, least)| low < least)
+            }
+            Class::CellImbalance => apart(self.cells, Role::CellVoltage),
+            Class::PackOverVoltage => beyond(one(self.volts), Role::PackVoltage, false),
+            Class::PackUnderVoltage => beyond(one(self.volts), Role::PackVoltage, true),
+            Class::OverTemperature => beyond(self.temperatures, Role::CellTemperature, false),
+            Class::UnderTemperature => beyond(self.temperatures, Role::CellTemperature, true),
+            Class::TemperatureImbalance => apart(self.temperatures, Role::CellTemperature),
+            Class::OverCurrent => {
+                let amps = one(self.amps);
+                beyond(amps, Role::PackCurrent, true) || beyond(amps, Role::PackCurrent, false)
+            }
+            Class::LowCharge => beyond(one(self.soc), Role::Soc, true),
+            Class::InsulationLow => beyond(one(self.kohm), Role::Insulation, true),
+            Class::SensorFault => severity == Severity::Alarm && self.value_lost,
+            _ => false,
+        }
+    }
+}
+
+/// Current with the sign that the profile's point has, since its limits have it too.
+fn amps_as_reported(profile: &Profile, pack: &Pack) -> f64 {
+    let point = profile.points.iter().find(|p| p.role == Role::PackCurrent);
+    signed(point.and_then(|p| p.positive), pack.current)
+}
+
+/// A value counted positive into the battery, with the sign of its point.
+pub(crate) fn signed(positive: Option<packside_profiles::model::Positive>, value: f64) -> f64 {
+    match positive {
+        Some(packside_profiles::model::Positive::Discharge) => -value,
+        _ => value,
+    }
+}
+
+fn limits(profile: &Profile, role: Role, pick: impl Fn(&Limits) -> Option<f64>) -> Option<f64> {
+    profile
+        .points
+        .iter()
+        .filter(|p| p.role == role)
+        .find_map(|p| pick(&p.limits))
+}
+
+fn beyond(
+    profile: &Profile,
+    severity: Severity,
+    range: Option<(f64, f64)>,
+    role: Role,
+    low: bool,
+) -> bool {
+    let limit = limits(profile, role, |l| match (severity, low) {
+        (Severity::Alarm, true) => l.alarm_below,
+        (Severity::Alarm, false) => l.alarm_above,
+        (_, true) => l.warn_below,
+        (_, false) => l.warn_above,
+    });
+    range.zip(limit).is_some_and(
+        |((lowest, highest), limit)| if low { lowest < limit } else { highest > limit },
+    )
+}

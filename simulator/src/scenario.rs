@@ -1,0 +1,568 @@
+//! A scenario: what stands there, what happens to it and when, and what a look must conclude.
+//!
+//! Input: TOML text. Output: a [`Scenario`], or all its mistakes at once. Does not: run anything
+//! (see [`crate::World`]), or judge (its `expect` entries are for whoever judges).
+//!
+//! # Form of the file
+//! ```toml
+//! format = 1
+//! name = "example"
+//! title = "one line for people"
+//! profile = "generic-hv-stack"
+//! look_at = "90s"            # times: ms, s, min, h
+//! [stack]
+//! modules = 5
+//! soc = 55
+//! [inverter]                 # polls from power-up on; left out: there is none
+//! from = "10s"
+//! [[event]]
+//! at = "20s"
+//! raise = "door-open"
+//! [[mischief]]
+//! kind = "late"
+//! delay = "800ms"
+//! chance = 10
+//! [[expect]]
+//! at = "90s"
+//! verdict = ["not-ready"]
+//! roots = ["door-open"]
+//! ```
+
+use std::fmt;
+use std::path::Path;
+use std::time::Duration;
+
+use packside_profiles::{Class, Role};
+use serde::Deserialize;
+
+/// Everything that a simulation needs besides the profile.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scenario {
+    /// Stable name.
+    pub name: String,
+    /// One line for people.
+    pub title: String,
+    /// Register map, by name or file.
+    pub profile: String,
+    /// Seed of all chance, unless another is given.
+    pub seed: u64,
+    /// When a look is worth taking, since power-up.
+    pub look_at: Duration,
+    /// What a look must conclude.
+    pub expects: Vec<Expect>,
+    /// What stands there.
+    pub stack: Stack,
+    /// The inverter, if there is one.
+    pub inverter: Option<InverterPlan>,
+    /// What happens, by time.
+    pub events: Vec<Event>,
+    /// Bad habits of the line.
+    pub mischief: Vec<Mischief>,
+}
+
+/// What a look at a moment must conclude.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Expect {
+    /// Moment, since power-up.
+    #[serde(deserialize_with = "time")]
+    pub at: Duration,
+    /// Kinds of verdict that are right (ids).
+    pub verdict: Vec<String>,
+    /// Root findings (class ids): exactly these.
+    #[serde(default)]
+    pub roots: Vec<String>,
+    /// Causes on the link that must be named (ids).
+    #[serde(default)]
+    pub links: Vec<String>,
+}
+
+/// What stands there at power-up.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Stack {
+    /// Modules in series in each pack.
+    pub modules: u16,
+    /// Packs side by side that answer.
+    pub packs: u8,
+    /// Packs that the first one expects; as many as answer unless given.
+    pub packs_expected: Option<u8>,
+    /// State of charge, %.
+    pub soc: f64,
+    /// Temperature of the cells, degC.
+    pub temperature: f64,
+    /// Spread of the cells at power-up, mV either way.
+    pub spread_mv: f64,
+    /// Insulation against earth, kOhm.
+    pub insulation_kohm: f64,
+    /// Capacity, Ah.
+    pub capacity_ah: f64,
+    /// Firmware of the control unit; the oldest of the profile unless given.
+    pub firmware: Option<String>,
+    /// Silence time, if not that of the profile.
+    #[serde(deserialize_with = "some_time")]
+    pub silence: Option<Duration>,
+    /// Time from the end of the silence after a question to the answer, if not that of the profile.
+    #[serde(deserialize_with = "some_time")]
+    pub answer_time: Option<Duration>,
+    /// Flags (ids) that the unit never raises, though it should.
+    pub suppress: Vec<String>,
+}
+
+impl Default for Stack {
+    fn default() -> Self {
+        Self {
+            modules: 1,
+            packs: 1,
+            packs_expected: None,
+            soc: 55.0,
+            temperature: 22.0,
+            spread_mv: 3.0,
+            insulation_kohm: 2500.0,
+            capacity_ah: 50.0,
+            firmware: None,
+            silence: None,
+            answer_time: None,
+            suppress: Vec::new(),
+        }
+    }
+}
+
+/// When and how an inverter talks.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct InverterPlan {
+    /// First words, since power-up.
+    #[serde(deserialize_with = "time")]
+    pub from: Duration,
+    /// Falls silent; never unless given.
+    #[serde(deserialize_with = "some_time")]
+    pub until: Option<Duration>,
+    /// Poll period.
+    #[serde(deserialize_with = "time")]
+    pub every: Duration,
+    /// Current it asks for once the unit is ready, A, positive into the battery.
+    pub current: f64,
+}
+
+impl Default for InverterPlan {
+    fn default() -> Self {
+        Self {
+            from: Duration::ZERO,
+            until: None,
+            every: Duration::from_secs(5),
+            current: 0.0,
+        }
+    }
+}
+
+/// Something that happens: one of the keys, with the place it concerns.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Event {
+    /// When, since power-up.
+    #[serde(deserialize_with = "time")]
+    pub at: Duration,
+    /// Pack, 1-based; all unless given.
+    pub pack: Option<u8>,
+    /// Module, 1-based; all unless given.
+    pub module: Option<u16>,
+    /// Cell, 1-based; all unless given. With `volts` or `lost`.
+    pub cell: Option<u16>,
+    /// Sensor, 1-based; all unless given. With `celsius` or `lost`.
+    pub sensor: Option<u16>,
+    /// Cells have this voltage from now on.
+    pub volts: Option<f64>,
+    /// Sensors have this temperature from now on.
+    pub celsius: Option<f64>,
+    /// The chosen cell or sensor gives no value (true) or gives one again.
+    pub lost: Option<bool>,
+    /// Insulation from now on.
+    pub insulation_kohm: Option<f64>,
+    /// State of charge from now on.
+    pub soc: Option<f64>,
+    /// Current that flows while the switches are closed, A, positive into the battery.
+    pub current: Option<f64>,
+    /// This flag (id) is up from now on.
+    pub raise: Option<String>,
+    /// This flag (id) is not held up any more.
+    pub lower: Option<String>,
+    /// The control unit hangs: it answers, and nothing in it moves (true), or works again.
+    pub frozen: Option<bool>,
+    /// The inverter talks (true) or is silent.
+    pub inverter: Option<bool>,
+    /// The unit answers (true) or is silent on the wire.
+    pub answers: Option<bool>,
+    /// The unit is switched off and on.
+    pub restart: Option<bool>,
+}
+
+impl Event {
+    fn actions(&self) -> usize {
+        let keys = [
+            self.volts.is_some(),
+            self.celsius.is_some(),
+            self.lost.is_some(),
+            self.insulation_kohm.is_some(),
+            self.soc.is_some(),
+            self.current.is_some(),
+            self.raise.is_some(),
+            self.lower.is_some(),
+            self.frozen.is_some(),
+            self.inverter.is_some(),
+            self.answers.is_some(),
+            self.restart.is_some(),
+        ];
+        keys.iter().filter(|set| **set).count()
+    }
+}
+
+/// Kinds of bad habits.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum MischiefKind {
+    /// The answer is lost.
+    Drop,
+    /// Bits of the answer are flipped (on TCP: of its header).
+    Damage,
+    /// The answer comes `delay` later.
+    Late,
+    /// The answer comes again `delay` after it.
+    Twice,
+    /// An answer of another unit comes before it.
+    Foreign,
+    /// The adapter sends the request back first.
+    Echo,
+    /// Bytes of noise come before the answer.
+    Garbage,
+    /// The answer ends early.
+    Cut,
+    /// The answer comes byte by byte, `delay` apart.
+    Bytewise,
+    /// Reads of points with `role` are refused with exception `code`.
+    Exception,
+    /// The answer carries another unit address.
+    WrongUnit,
+    /// The unit is not there at all.
+    NoAnswer,
+}
+
+impl fmt::Display for MischiefKind {
+    /// As scenario files write it.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Drop => "drop",
+            Self::Damage => "damage",
+            Self::Late => "late",
+            Self::Twice => "twice",
+            Self::Foreign => "foreign",
+            Self::Echo => "echo",
+            Self::Garbage => "garbage",
+            Self::Cut => "cut",
+            Self::Bytewise => "bytewise",
+            Self::Exception => "exception",
+            Self::WrongUnit => "wrong-unit",
+            Self::NoAnswer => "no-answer",
+        })
+    }
+}
+
+/// A bad habit, how often and when.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Mischief {
+    /// What.
+    pub kind: MischiefKind,
+    /// How often, percent of the answers.
+    #[serde(default = "always")]
+    pub chance: f64,
+    /// At most so many times.
+    pub times: Option<u32>,
+    /// From this time on.
+    #[serde(default, deserialize_with = "time")]
+    pub from: Duration,
+    /// Until this time.
+    #[serde(default, deserialize_with = "some_time")]
+    pub until: Option<Duration>,
+    /// Only answers of this unit address.
+    pub unit: Option<u8>,
+    /// For `late`, `twice`, `bytewise`.
+    #[serde(default = "second", deserialize_with = "time")]
+    pub delay: Duration,
+    /// For `damage` (bits flipped), `garbage` and `cut` (bytes).
+    #[serde(default = "one")]
+    pub amount: u16,
+    /// For `exception`.
+    #[serde(default = "two")]
+    pub code: u8,
+    /// For `exception`.
+    pub role: Option<Role>,
+}
+
+fn always() -> f64 {
+    100.0
+}
+
+fn second() -> Duration {
+    Duration::from_secs(1)
+}
+
+fn one() -> u16 {
+    1
+}
+
+fn two() -> u8 {
+    2
+}
+
+fn parse_time(text: &str) -> Option<Duration> {
+    let unit_at = text.find(|c: char| c.is_ascii_alphabetic())?;
+    let (number, unit) = text.split_at(unit_at);
+    let number: f64 = number.trim().parse().ok()?;
+    let factor = match unit {
+        "ms" => 0.001,
+        "s" => 1.0,
+        "min" => 60.0,
+        "h" => 3600.0,
+        _ => return None,
+    };
+    let seconds = number * factor;
+    (0.0..=31_536_000.0)
+        .contains(&seconds)
+        .then(|| Duration::from_secs_f64(seconds))
+}
+
+/// Reads a time as scenarios write it: `20s`, `800ms`, `2min`, `1h`.
+///
+/// # Errors
+/// Where the text is none, in the words of a scenario's mistakes.
+pub fn time_from_text(text: &str) -> Result<Duration, String> {
+    parse_time(text).ok_or_else(|| no_time(text))
+}
+
+fn time<'de, D: serde::Deserializer<'de>>(source: D) -> Result<Duration, D::Error> {
+    let text = String::deserialize(source)?;
+    time_from_text(&text).map_err(serde::de::Error::custom)
+}
+
+fn no_time(text: &str) -> String {
+    format!("expected a time like \"20s\", \"800ms\", \"2min\" or \"1h\", found \"{text}\"")
+}
+
+fn some_time<'de, D: serde::Deserializer<'de>>(source: D) -> Result<Option<Duration>, D::Error> {
+    time(source).map(Some)
+}
+
+/// One mistake in a scenario file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Mistake {
+    /// Line, 1-based.
+    pub line: usize,
+    /// Column in characters, 1-based.
+    pub column: usize,
+    /// The line as it stands.
+    pub source: String,
+    /// Where: expected what, found what.
+    pub message: String,
+}
+
+/// Why there is no scenario.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ScenarioError {
+    /// It has mistakes; all of them.
+    Mistakes {
+        /// File name.
+        origin: String,
+        /// By line.
+        list: Vec<Mistake>,
+    },
+    /// The file cannot be read.
+    Unreadable {
+        /// As given.
+        path: String,
+        /// As the system says it.
+        why: String,
+    },
+    /// There is none of that name.
+    Unknown {
+        /// As given.
+        name: String,
+    },
+}
+
+impl std::error::Error for ScenarioError {}
+
+impl fmt::Display for ScenarioError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Unreadable { path, why } => write!(f, "scenario {path}: cannot be read: {why}"),
+            Self::Unknown { name } => {
+                let known: Vec<&str> = Scenario::shipped().iter().map(|(name, _)| *name).collect();
+                write!(
+                    f,
+                    "scenario \"{name}\": expected a file or one of {}, found no such scenario",
+                    known.join(", ")
+                )
+            }
+            Self::Mistakes { origin, list } => {
+                let n = list.len();
+                write!(
+                    f,
+                    "{origin}: {n} {}",
+                    if n == 1 { "mistake" } else { "mistakes" }
+                )?;
+                for Mistake {
+                    line,
+                    column,
+                    source,
+                    message,
+                } in list
+                {
+                    write!(
+                        f,
+                        "\n{origin}:{line}:{column}: {message}\n{line:>5} | {source}"
+                    )?;
+                    write!(f, "\n      | {}^", " ".repeat(column.saturating_sub(1)))?;
+                }
+                Ok(())
+            }
+        }
+    }
+}
+
+macro_rules! shipped {
+    ($($name:literal),+ $(,)?) => {
+        &[$(($name, include_str!(concat!("../scenarios/", $name, ".toml")))),+]
+    };
+}
+
+impl Scenario {
+    /// Reads a scenario; `origin` is the file name for messages.
+    ///
+    /// # Errors
+    /// All mistakes of the file at once.
+    pub fn load(text: &str, origin: &str) -> Result<Self, ScenarioError> {
+        crate::scenario_file::read(text).map_err(|list| ScenarioError::Mistakes {
+            origin: origin.to_owned(),
+            list,
+        })
+    }
+
+    /// The scenarios that come with the simulator: name and text. A new one is added here.
+    pub fn shipped() -> &'static [(&'static str, &'static str)] {
+        shipped!(
+            "hv-waiting",
+            "hv-fault-behind-lamp",
+            "hv-running",
+            "hv-cell-low-no-flag",
+            "hv-frozen-heartbeat",
+            "hv-alarm-word-unreadable",
+            "hv-cold",
+            "hv-inverter-lost",
+            "hv-silence-60s",
+            "hv-noisy-line",
+            "hv-late-answers",
+            "hv-echoing-adapter",
+            "hv-no-answer",
+            "hv-self-test",
+            "rack-waiting",
+            "rack-hidden-fault",
+            "rack-member-missing",
+        )
+    }
+
+    /// Finds a scenario: a name with a separator or ending in `.toml` is a file, else a shipped one.
+    ///
+    /// # Errors
+    /// Where there is no such scenario, it cannot be read, or has mistakes.
+    pub fn find(name_or_file: &str) -> Result<Self, ScenarioError> {
+        let is_file = name_or_file.contains(['/', '\\'])
+            || Path::new(name_or_file)
+                .extension()
+                .is_some_and(|e| e == "toml");
+        if is_file {
+            let text = std::fs::read_to_string(name_or_file).map_err(|error| {
+                ScenarioError::Unreadable {
+                    path: name_or_file.to_owned(),
+                    why: error.to_string(),
+                }
+            })?;
+            return Self::load(&text, name_or_file);
+        }
+        let shipped = Self::shipped()
+            .iter()
+            .find(|(name, _)| *name == name_or_file);
+        let (name, text) = shipped.ok_or_else(|| ScenarioError::Unknown {
+            name: name_or_file.to_owned(),
+        })?;
+        Self::load(text, &format!("shipped:{name}"))
+    }
+}
+
+/// What is wrong with an event by itself.
+pub(crate) fn event_mistake(event: &Event) -> Option<String> {
+    match event.actions() {
+        1 => None,
+        0 => Some(
+            "event: expected one thing that happens (volts, celsius, lost, raise, ...), found none"
+                .to_owned(),
+        ),
+        n => Some(format!(
+            "event: expected one thing that happens, found {n}: write an [[event]] for each"
+        )),
+    }
+}
+
+/// Whether a text is the id of a class.
+pub(crate) fn is_class(id: &str) -> bool {
+    Class::ALL.iter().any(|class| class.id() == id)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Kind: invented
+    #[test]
+    fn time_texts_are_read() {
+        let check = |text, millis: Option<u64>| {
+            assert_eq!(
+                parse_time(text),
+                millis.map(Duration::from_millis),
+                "{text}"
+            )
+        };
+        check("20s", Some(20_000));
+        check("1.5s", Some(1_500));
+        check("800ms", Some(800));
+        check("2 min", Some(120_000));
+        check("1h", Some(3_600_000));
+        check("20", None);
+        check("-1s", None);
+        check("NaNs", None);
+        check("9999999h", None);
+    }
+
+    #[test]
+    fn shipped_scenarios_have_no_mistakes() {
+        for (name, _) in Scenario::shipped() {
+            match Scenario::find(name) {
+                Ok(scenario) => {
+                    assert_eq!(scenario.name, *name);
+                    assert!(!scenario.expects.is_empty(), "{name} expects nothing");
+                }
+                Err(error) => panic!("{error}"),
+            }
+        }
+    }
+
+    #[test]
+    fn err_scenario_unknown_lists_what_there_is() {
+        let error = Scenario::find("hv-wating").unwrap_err().to_string();
+        assert!(
+            error.starts_with("scenario \"hv-wating\": expected a file or one of hv-waiting, "),
+            "{error}"
+        );
+        assert!(error.ends_with("found no such scenario"), "{error}");
+    }
+}

@@ -1,0 +1,426 @@
+//! Reads a scenario file entry by entry, so that all its mistakes are found at once.
+//!
+//! Input: TOML text. Output: a [`Scenario`] or all mistakes with line and column. Flags are checked
+//! against the profile where that is a shipped one. Does not: open files.
+
+use std::collections::BTreeSet;
+use std::ops::Range;
+use std::time::Duration;
+
+use packside_profiles::Profile;
+use serde::Deserialize;
+use serde::de::{DeserializeOwned, IntoDeserializer};
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+use crate::scenario::{
+    Event, Expect, InverterPlan, Mischief, MischiefKind, Mistake, Scenario, Stack, event_mistake,
+    is_class,
+};
+
+const KEYS: &[&str] = &[
+    "format", "name", "title", "profile", "seed", "look_at", "stack", "inverter", "event",
+    "mischief", "expect",
+];
+const VERDICTS: &[&str] = &[
+    "normal",
+    "not-ready",
+    "fault",
+    "awaiting-inverter",
+    "inverter-lost",
+    "bus-problem",
+    "undecided",
+];
+
+/// Collects mistakes with their places.
+struct Mistakes<'t> {
+    text: &'t str,
+    list: Vec<Mistake>,
+}
+
+impl Mistakes<'_> {
+    fn add(&mut self, span: Range<usize>, message: String) {
+        let before = self.text.get(..span.start).unwrap_or(self.text);
+        let line_start = before.rfind('\n').map_or(0, |at| at + 1);
+        let source = self
+            .text
+            .get(line_start..)
+            .unwrap_or_default()
+            .lines()
+            .next()
+            .unwrap_or_default();
+        self.list.push(Mistake {
+            line: before.matches('\n').count() + 1,
+            column: before.get(line_start..).unwrap_or_default().chars().count() + 1,
+            source: source.to_owned(),
+            message,
+        });
+    }
+}
+
+/// An entry with the place it stands at.
+struct Entry<'t, T> {
+    value: T,
+    source: &'t Spanned<DeValue<'t>>,
+}
+
+impl<T> Entry<'_, T> {
+    fn at(&self, key: &str) -> Range<usize> {
+        self.source
+            .get_ref()
+            .get(key)
+            .map_or_else(|| self.source.span(), Spanned::span)
+    }
+}
+
+/// Reads a scenario.
+pub(crate) fn read(text: &str) -> Result<Scenario, Vec<Mistake>> {
+    let mut mistakes = Mistakes {
+        text,
+        list: Vec::new(),
+    };
+    let (table, errors) = DeTable::parse_recoverable(text);
+    for error in &errors {
+        mistakes.add(
+            error.span().unwrap_or(0..0),
+            format!("no valid TOML: {}", error.message()),
+        );
+    }
+    let scenario = if errors.is_empty() {
+        read_table(table.get_ref(), &mut mistakes)
+    } else {
+        None
+    };
+    mistakes.list.sort_by_key(|m| (m.line, m.column));
+    match scenario {
+        Some(scenario) if mistakes.list.is_empty() => Ok(scenario),
+        _ => Err(mistakes.list),
+    }
+}
+
+fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenario> {
+    for (key, _) in table {
+        if !KEYS.contains(&key.get_ref().as_ref()) {
+            mistakes.add(
+                key.span(),
+                format!(
+                    "unknown key \"{}\": expected one of {}",
+                    key.get_ref(),
+                    KEYS.join(", ")
+                ),
+            );
+        }
+    }
+    let format = needed::<u32>(table, "format", mistakes);
+    if let Some(other) = format.filter(|f| f.value != 1) {
+        mistakes.add(
+            other.source.span(),
+            format!("format: expected 1, found {}", other.value),
+        );
+    }
+    let name = needed::<String>(table, "name", mistakes);
+    let title = needed::<String>(table, "title", mistakes);
+    let profile_name = needed::<String>(table, "profile", mistakes);
+    let look_at = needed::<Time>(table, "look_at", mistakes);
+    let seed = one::<u64>(table, "seed", mistakes);
+    let stack = one::<Stack>(table, "stack", mistakes);
+    let inverter = one::<InverterPlan>(table, "inverter", mistakes);
+    let mut events = many::<Event>(table, "event", mistakes);
+    let mischief = many::<Mischief>(table, "mischief", mistakes);
+    let expects = many::<Expect>(table, "expect", mistakes);
+
+    let shipped = profile_name.as_ref().and_then(|entry| {
+        let (id, text) = packside_profiles::shipped()
+            .iter()
+            .find(|(id, _)| *id == entry.value)?;
+        packside_profiles::load(text, id).ok()
+    });
+    check_stack(stack.as_ref(), shipped.as_ref(), mistakes);
+    check_inverter(inverter.as_ref(), mistakes);
+    check_events(&events, shipped.as_ref(), mistakes);
+    check_mischief(&mischief, mistakes);
+    check_expects(&expects, mistakes);
+    events.sort_by_key(|event| event.value.at);
+    Some(Scenario {
+        name: name?.value,
+        title: title?.value,
+        profile: profile_name?.value,
+        seed: seed.map_or(1, |entry| entry.value),
+        look_at: look_at?.value.0,
+        expects: values(expects),
+        stack: stack.map(|entry| entry.value).unwrap_or_default(),
+        inverter: inverter.map(|entry| entry.value),
+        events: values(events),
+        mischief: values(mischief),
+    })
+}
+
+fn values<T>(entries: Vec<Entry<'_, T>>) -> Vec<T> {
+    entries.into_iter().map(|entry| entry.value).collect()
+}
+
+/// A time as text.
+#[derive(Deserialize)]
+#[serde(try_from = "String")]
+struct Time(Duration);
+
+impl TryFrom<String> for Time {
+    type Error = String;
+
+    fn try_from(text: String) -> Result<Self, String> {
+        crate::scenario::time_from_text(&text).map(Self)
+    }
+}
+
+fn check_stack(
+    stack: Option<&Entry<'_, Stack>>,
+    profile: Option<&Profile>,
+    mistakes: &mut Mistakes<'_>,
+) {
+    let Some(entry) = stack else { return };
+    let stack = &entry.value;
+    let mut within = |key: &str, value: f64, lowest: f64, highest: f64| {
+        if !(lowest..=highest).contains(&value) {
+            mistakes.add(
+                entry.at(key),
+                format!("stack, {key}: expected {lowest} to {highest}, found {value}"),
+            );
+        }
+    };
+    let most_packs = profile.map_or(247, |p| p.members.as_ref().map_or(1, |m| m.at_most));
+    within("modules", stack.modules.into(), 1.0, 64.0);
+    within("packs", stack.packs.into(), 1.0, most_packs.into());
+    within(
+        "packs_expected",
+        stack.packs_expected.unwrap_or(1).into(),
+        1.0,
+        most_packs.into(),
+    );
+    within("soc", stack.soc, 0.0, 100.0);
+    within("temperature", stack.temperature, -60.0, 150.0);
+    within("spread_mv", stack.spread_mv, 0.0, 1000.0);
+    within("insulation_kohm", stack.insulation_kohm, 0.0, 60_000.0);
+    within("capacity_ah", stack.capacity_ah, 1.0, 10_000.0);
+    for id in &stack.suppress {
+        check_flag(id, entry.at("suppress"), profile, mistakes);
+    }
+}
+
+fn check_inverter(inverter: Option<&Entry<'_, InverterPlan>>, mistakes: &mut Mistakes<'_>) {
+    let Some(entry) = inverter else { return };
+    if entry.value.every < Duration::from_millis(200) {
+        mistakes.add(
+            entry.at("every"),
+            format!(
+                "inverter, every: expected at least 200ms, found {:?}",
+                entry.value.every
+            ),
+        );
+    }
+    if !entry.value.current.is_finite() {
+        mistakes.add(
+            entry.at("current"),
+            "inverter, current: expected a number of amperes".to_owned(),
+        );
+    }
+}
+
+fn check_flag(
+    id: &str,
+    span: Range<usize>,
+    profile: Option<&Profile>,
+    mistakes: &mut Mistakes<'_>,
+) {
+    let Some(profile) = profile.filter(|p| !p.flags.iter().any(|f| f.id == id)) else {
+        return;
+    };
+    let known: BTreeSet<&str> = profile.flags.iter().map(|f| f.id.as_str()).collect();
+    let known: Vec<&str> = known.into_iter().collect();
+    mistakes.add(
+        span,
+        format!(
+            "flag \"{id}\": expected one of {}, found no such flag",
+            known.join(", ")
+        ),
+    );
+}
+
+fn check_events(
+    events: &[Entry<'_, Event>],
+    profile: Option<&Profile>,
+    mistakes: &mut Mistakes<'_>,
+) {
+    for entry in events {
+        if let Some(message) = event_mistake(&entry.value) {
+            mistakes.add(entry.source.span(), message);
+        }
+        for (key, flag) in [("raise", &entry.value.raise), ("lower", &entry.value.lower)] {
+            if let Some(id) = flag {
+                check_flag(id, entry.at(key), profile, mistakes);
+            }
+        }
+        if entry.value.lost.is_some() && entry.value.cell.is_none() == entry.value.sensor.is_none()
+        {
+            mistakes.add(
+                entry.at("lost"),
+                "event, lost: expected a cell or a sensor beside it".to_owned(),
+            );
+        }
+    }
+}
+
+fn check_mischief(mischief: &[Entry<'_, Mischief>], mistakes: &mut Mistakes<'_>) {
+    for entry in mischief {
+        let rule = &entry.value;
+        if !(0.0..=100.0).contains(&rule.chance) {
+            mistakes.add(
+                entry.at("chance"),
+                format!("mischief, chance: expected 0 to 100, found {}", rule.chance),
+            );
+        }
+        if rule.kind == MischiefKind::Exception && rule.role.is_none() {
+            mistakes.add(
+                entry.at("kind"),
+                "mischief, exception: expected a role beside it, found none".to_owned(),
+            );
+        }
+    }
+}
+
+fn check_expects(expects: &[Entry<'_, Expect>], mistakes: &mut Mistakes<'_>) {
+    for entry in expects {
+        for verdict in entry
+            .value
+            .verdict
+            .iter()
+            .filter(|v| !VERDICTS.contains(&v.as_str()))
+        {
+            let message = format!(
+                "expect, verdict: expected one of {}, found \"{verdict}\"",
+                VERDICTS.join(", ")
+            );
+            mistakes.add(entry.at("verdict"), message);
+        }
+        for root in entry.value.roots.iter().filter(|root| !is_class(root)) {
+            mistakes.add(
+                entry.at("roots"),
+                format!("expect, roots: expected the id of a class, found \"{root}\""),
+            );
+        }
+    }
+}
+
+fn read_one<'t, T: DeserializeOwned>(
+    key: &str,
+    source: &'t Spanned<DeValue<'t>>,
+    mistakes: &mut Mistakes<'_>,
+) -> Option<Entry<'t, T>> {
+    match T::deserialize(source.clone().into_deserializer()) {
+        Ok(value) => Some(Entry { value, source }),
+        Err(error) => {
+            mistakes.add(
+                error.span().unwrap_or_else(|| source.span()),
+                format!("{key}: {}", error.message()),
+            );
+            None
+        }
+    }
+}
+
+fn one<'t, T: DeserializeOwned>(
+    table: &'t DeTable<'t>,
+    key: &str,
+    mistakes: &mut Mistakes<'_>,
+) -> Option<Entry<'t, T>> {
+    table
+        .get(key)
+        .and_then(|source| read_one(key, source, mistakes))
+}
+
+fn needed<'t, T: DeserializeOwned>(
+    table: &'t DeTable<'t>,
+    key: &str,
+    mistakes: &mut Mistakes<'_>,
+) -> Option<Entry<'t, T>> {
+    if !table.contains_key(key) {
+        mistakes.add(0..0, format!("{key}: expected {key} = ..., found none"));
+    }
+    one(table, key, mistakes)
+}
+
+fn many<'t, T: DeserializeOwned>(
+    table: &'t DeTable<'t>,
+    key: &str,
+    mistakes: &mut Mistakes<'_>,
+) -> Vec<Entry<'t, T>> {
+    let Some(source) = table.get(key) else {
+        return Vec::new();
+    };
+    let Some(items) = source.get_ref().as_array() else {
+        mistakes.add(
+            source.span(),
+            format!(
+                "{key}: expected [[{key}]] entries, found a {}",
+                source.get_ref().type_str()
+            ),
+        );
+        return Vec::new();
+    };
+    items
+        .iter()
+        .filter_map(|item| read_one(key, item, mistakes))
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::Scenario;
+    use proptest::prelude::*;
+
+    // Kind: invented
+    #[test]
+    fn err_scenario_with_many_mistakes_names_them_all() {
+        let text = r#"format = 1
+name = "x"
+title = "y"
+profile = "generic-hv-stack"
+look_at = "soon"
+colour = 3
+[stack]
+soc = 140
+[[event]]
+at = "5s"
+raise = "no-such-flag"
+[[event]]
+at = "5s"
+[[mischief]]
+kind = "exception"
+[[expect]]
+at = "9s"
+verdict = ["fine"]
+roots = ["cell-high"]
+"#;
+        let error = Scenario::load(text, "x.toml").unwrap_err().to_string();
+        for part in [
+            "x.toml: 8 mistakes",
+            "x.toml:5:11: look_at: expected a time like \"20s\", \"800ms\", \"2min\" or \"1h\", found \"soon\"",
+            "    5 | look_at = \"soon\"\n      |           ^",
+            "x.toml:6:1: unknown key \"colour\"",
+            "x.toml:8:7: stack, soc: expected 0 to 100, found 140",
+            "flag \"no-such-flag\": expected one of ",
+            "event: expected one thing that happens",
+            "mischief, exception: expected a role beside it, found none",
+            "found \"fine\"",
+            "expect, roots: expected the id of a class, found \"cell-high\"",
+        ] {
+            assert!(error.contains(part), "no {part} in:\n{error}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn scenario_of_any_text_does_not_panic(text in "(name|format|stack|=|\\[|\\]|\"|1|\n|é|[ -~]){0,60}") {
+            let _ = Scenario::load(&text, "any");
+        }
+    }
+}

@@ -1,0 +1,329 @@
+//! Serves a world in real time: over a pseudo-terminal, Modbus TCP, or RTU bytes over TCP.
+//!
+//! Input: a scenario, a profile, a [`Place`]. Output: a [`Server`] that answers whoever asks there.
+//! Does not: know registers or frames; all of that is the [`World`]'s, which this room only moves.
+//!
+//! # Invariants
+//! - One thread owns the world. Readers hand it bytes through a bounded channel, so a client that
+//!   floods waits, and memory stays bounded.
+//! - Answers leave at absolute moments of the scenario: the error of one wait is never added to
+//!   the next.
+//! - No client's bytes, speed or leaving ends the server.
+//!
+//! # Why waiting for messages, and not sleeping
+//! A wait for the next message with a time-out is as exact as a sleep (about 0.1 ms here), and a
+//! request that comes meanwhile is not missed.
+
+mod clock;
+#[cfg(unix)]
+mod pty;
+mod tcp;
+#[cfg(target_os = "linux")]
+mod watch;
+
+use std::net::TcpStream;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::time::Duration;
+
+use packside_profiles::LineSettings;
+use packside_profiles::model::Profile;
+
+use crate::frame::Framing;
+use crate::scenario::Scenario;
+use crate::world::World;
+use clock::Clock;
+
+/// Most messages that wait for the world; readers wait beyond that.
+const WAITING: usize = 256;
+
+/// Most bytes that a reader takes at a time.
+const PIECE: usize = 1024;
+
+/// How often the caller of [`Server::run`] may look at the world.
+const LOOK: Duration = Duration::from_millis(100);
+
+/// How long a reader sleeps at most before it looks whether the server has ended.
+const PATIENCE: Duration = Duration::from_millis(200);
+
+/// Where to serve.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Place {
+    /// A pseudo-terminal: as a serial adapter, one client at a time.
+    Pty,
+    /// Modbus TCP at this address; port 0 takes a free one.
+    Tcp(String),
+    /// RTU bytes over TCP at this address; port 0 takes a free one.
+    RtuOverTcp(String),
+}
+
+impl Place {
+    /// How frames are put into bytes there.
+    pub fn framing(&self) -> Framing {
+        match self {
+            Self::Tcp(_) => Framing::Tcp,
+            Self::Pty | Self::RtuOverTcp(_) => Framing::Rtu,
+        }
+    }
+}
+
+/// How to serve.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Options {
+    /// Seed of all chance.
+    pub seed: u64,
+    /// Time since power-up at which serving begins; what was before is simulated at once.
+    pub start_at: Duration,
+    /// Scenario seconds in one real second, the line's as well.
+    pub speed: f64,
+    /// Other line settings than those of the profile.
+    pub line: Option<LineSettings>,
+    /// Another answer time than that of scenario and profile.
+    pub answer_time: Option<Duration>,
+}
+
+impl Options {
+    /// Serves a scenario from power-up on, as it stands.
+    pub fn of(scenario: &Scenario) -> Self {
+        Self {
+            seed: scenario.seed,
+            start_at: Duration::ZERO,
+            speed: 1.0,
+            line: None,
+            answer_time: None,
+        }
+    }
+}
+
+/// Why there is no server, or no longer.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum ServeError {
+    /// No pseudo-terminal to be had.
+    #[error("pseudo-terminal: cannot be opened: {why}")]
+    Pty {
+        /// As the system says it.
+        why: String,
+    },
+    /// This system has no pseudo-terminals that a program can serve.
+    #[error("pseudo-terminal: not on this system; serve with --tcp or --rtu-tcp")]
+    NoPty,
+    /// Nobody can be let in at this address.
+    #[error("{address}: cannot be listened on: {why}")]
+    Listen {
+        /// As given.
+        address: String,
+        /// As the system says it.
+        why: String,
+    },
+    /// The terminal or the socket is gone.
+    #[error("the line is gone: {why}")]
+    Gone {
+        /// As the system says it.
+        why: String,
+    },
+    /// A speed at which no time passes.
+    #[error("speed: expected 0.01 to 1000, found {found}")]
+    Speed {
+        /// As given, in text.
+        found: String,
+    },
+}
+
+/// What readers tell the world's thread.
+#[derive(Debug)]
+enum Message {
+    /// A client sent bytes; the moment they were read.
+    Bytes {
+        client: u32,
+        at: Duration,
+        bytes: Vec<u8>,
+    },
+    /// A connection was made.
+    Joined { client: u32, stream: TcpStream },
+    /// A connection ended.
+    Left { client: u32 },
+    /// Nothing can come any more.
+    Gone { why: String },
+}
+
+/// What every reader needs.
+#[derive(Debug, Clone)]
+struct Inlet {
+    clock: Clock,
+    inbox: SyncSender<Message>,
+    ended: Arc<AtomicBool>,
+}
+
+impl Inlet {
+    /// Hands over bytes; false once nobody takes them.
+    fn bytes(&self, client: u32, bytes: &[u8]) -> bool {
+        let at = self.clock.now();
+        let bytes = bytes.to_vec();
+        self.inbox
+            .send(Message::Bytes { client, at, bytes })
+            .is_ok()
+    }
+
+    fn has_ended(&self) -> bool {
+        self.ended.load(Ordering::Relaxed)
+    }
+}
+
+enum Outlet {
+    #[cfg(unix)]
+    Pty(pty::Line),
+    Tcp(tcp::Doors),
+}
+
+/// A world that answers in real time.
+pub struct Server {
+    world: World,
+    clock: Clock,
+    messages: Receiver<Message>,
+    outlet: Outlet,
+    reach: String,
+    ended: Arc<AtomicBool>,
+}
+
+impl Server {
+    /// Opens the place and starts the clock.
+    ///
+    /// # Errors
+    /// Where the place cannot be opened or the speed is none.
+    pub fn open(
+        scenario: &Scenario,
+        profile: &Profile,
+        place: &Place,
+        options: &Options,
+    ) -> Result<Self, ServeError> {
+        if !(0.01..=1000.0).contains(&options.speed) {
+            let found = options.speed.to_string();
+            return Err(ServeError::Speed { found });
+        }
+        let mut world = World::new(scenario, profile, place.framing(), options.seed);
+        if let Some(line) = options.line {
+            world.set_line(line);
+        }
+        if let Some(time) = options.answer_time {
+            world.set_answer_time(time);
+        }
+        // What was on the line before anybody could listen, nobody has heard.
+        drop(world.advance_all(options.start_at));
+        let clock = Clock::start(options.start_at, options.speed);
+        let (inbox, messages) = sync_channel(WAITING);
+        let ended = Arc::new(AtomicBool::new(false));
+        let inlet = Inlet {
+            clock,
+            inbox,
+            ended: Arc::clone(&ended),
+        };
+        let (outlet, reach) = open_place(place, &inlet)?;
+        Ok(Self {
+            world,
+            clock,
+            messages,
+            outlet,
+            reach,
+            ended,
+        })
+    }
+
+    /// Path of the pseudo-terminal, or the address with the port that was taken.
+    pub fn reach(&self) -> &str {
+        &self.reach
+    }
+
+    /// The world as it is now.
+    pub fn world(&self) -> &World {
+        &self.world
+    }
+
+    /// Serves until `look` says no; it sees the world about ten times a second.
+    ///
+    /// # Errors
+    /// Where the line is gone.
+    pub fn run(&mut self, mut look: impl FnMut(&World) -> bool) -> Result<(), ServeError> {
+        let mut next_look = self.clock.now();
+        loop {
+            let now = self.clock.now();
+            self.deliver(now);
+            if now >= next_look {
+                if !look(&self.world) {
+                    return Ok(());
+                }
+                next_look = self.clock.after(LOOK);
+            }
+            let wake = self.world.next_wake();
+            let wake = wake.map_or(next_look, |wake| wake.min(next_look));
+            match self.messages.recv_timeout(self.clock.until(wake)) {
+                Ok(message) => self.take(message)?,
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => {
+                    let why = "no reader is left".to_owned();
+                    return Err(ServeError::Gone { why });
+                }
+            }
+        }
+    }
+
+    fn take(&mut self, message: Message) -> Result<(), ServeError> {
+        match message {
+            Message::Bytes { client, at, bytes } => self.world.send_from(client, at, &bytes),
+            Message::Joined { client, stream } => {
+                if let Outlet::Tcp(doors) = &mut self.outlet {
+                    doors.let_in(client, stream);
+                }
+            }
+            Message::Left { client } => self.forget(client),
+            Message::Gone { why } => return Err(ServeError::Gone { why }),
+        }
+        Ok(())
+    }
+
+    fn forget(&mut self, client: u32) {
+        if let Outlet::Tcp(doors) = &mut self.outlet {
+            doors.let_out(client);
+        }
+        self.world.drop_client(client);
+    }
+
+    fn deliver(&mut self, now: Duration) {
+        let mut gone = Vec::new();
+        for arrival in self.world.advance_all(now) {
+            match &mut self.outlet {
+                #[cfg(unix)]
+                Outlet::Pty(line) => line.write(&arrival.bytes),
+                Outlet::Tcp(doors) => gone.extend(doors.write(arrival.client, &arrival.bytes)),
+            }
+        }
+        for client in gone {
+            self.forget(client);
+        }
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        self.ended.store(true, Ordering::Relaxed);
+    }
+}
+
+fn open_place(place: &Place, inlet: &Inlet) -> Result<(Outlet, String), ServeError> {
+    match place {
+        #[cfg(unix)]
+        Place::Pty => {
+            let (line, name) = pty::open(inlet).map_err(|why| ServeError::Pty { why })?;
+            Ok((Outlet::Pty(line), name))
+        }
+        #[cfg(not(unix))]
+        Place::Pty => Err(ServeError::NoPty),
+        Place::Tcp(address) | Place::RtuOverTcp(address) => {
+            let (doors, reach) = tcp::open(address, inlet).map_err(|why| ServeError::Listen {
+                address: address.clone(),
+                why,
+            })?;
+            Ok((Outlet::Tcp(doors), reach))
+        }
+    }
+}

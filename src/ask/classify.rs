@@ -1,0 +1,213 @@
+//! What a whole frame is: the accepted answer, or which kind of stray.
+
+use std::time::Duration;
+
+use super::exchange::{Outcome, StrayKind};
+use super::pairing::{Foreign, Open, Pairing};
+use crate::event::Framing;
+use crate::wire::{Adu, Ask, Misfit, Reply, Span, is_request, read_request};
+
+/// How long somebody else's request is taken to wait for its answer.
+pub(super) const FOREIGN_WAIT: Duration = Duration::from_secs(3);
+
+/// What a frame is.
+pub(super) enum Named {
+    /// The answer to the open question.
+    Accepted(Outcome),
+    /// Something else.
+    Stray(StrayKind),
+}
+
+impl Pairing {
+    pub(super) fn name(&mut self, span: &Span) -> Named {
+        match self.framing {
+            Framing::Rtu => self.name_rtu(span),
+            Framing::Tcp => self.name_tcp(span),
+        }
+    }
+
+    /// The question of somebody else that waits for its answer.
+    pub(super) fn awaited(&self) -> Option<&Ask> {
+        self.foreign.as_ref()?.ask.as_ref()
+    }
+
+    fn name_rtu(&mut self, span: &Span) -> Named {
+        if self.is_echo(span) {
+            return Named::Stray(StrayKind::Echo);
+        }
+        let Some((unit, pdu)) = unit_and_pdu(&span.bytes) else {
+            return Named::Stray(StrayKind::Noise);
+        };
+        self.forget_old_foreign(span.first.at);
+        if let Some(open) = self.open.as_ref().filter(|open| is_during(open, span))
+            && open.ask.unit == unit
+            && let Ok(reply) = open.ask.decode(pdu)
+        {
+            let doubtful = open.contested || self.fits_unanswered(unit, pdu);
+            return if doubtful {
+                Named::Stray(StrayKind::Doubtful)
+            } else {
+                Named::Accepted(outcome(reply))
+            };
+        }
+        Named::Stray(self.name_stray(span, unit, pdu))
+    }
+
+    /// Whether the frame is our own request given back. Where an answer could look the same, the
+    /// first copy is taken for the echo, unless the link has been shown not to echo.
+    fn is_echo(&mut self, span: &Span) -> bool {
+        let knows_better = self.echoes() == Some(false);
+        let Some(open) = self.open.as_mut().filter(|open| is_during(open, span)) else {
+            return false;
+        };
+        let can_be = !knows_better && !open.echo_seen && !open.frame_seen;
+        if !can_be || span.bytes != open.request {
+            return false;
+        }
+        open.echo_seen = true;
+        let could_answer =
+            unit_and_pdu(&span.bytes).is_some_and(|(_, p)| open.ask.decode(p).is_ok());
+        if !could_answer {
+            self.note_echo();
+        }
+        true
+    }
+
+    /// Whether an earlier question to this unit could have this answer.
+    fn fits_unanswered(&self, unit: u8, pdu: &[u8]) -> bool {
+        self.unanswered_of(unit).any(|ask| ask.decode(pdu).is_ok())
+    }
+
+    fn name_stray(&mut self, span: &Span, unit: u8, pdu: &[u8]) -> StrayKind {
+        if self.fits_unanswered(unit, pdu) {
+            return StrayKind::Late;
+        }
+        if self.answers_foreign(span, unit, pdu) {
+            self.foreign = None;
+            return StrayKind::ForeignAnswer;
+        }
+        if self.accepted.contains(&span.bytes) {
+            return StrayKind::Duplicate;
+        }
+        if is_request(&span.bytes) {
+            self.note_foreign(span);
+            return StrayKind::ForeignRequest;
+        }
+        self.foreign = None;
+        let Some(open) = &self.open else {
+            return StrayKind::ForeignAnswer;
+        };
+        match open.ask.decode(pdu) {
+            Ok(_) if unit == open.ask.unit => StrayKind::ForeignAnswer,
+            Ok(_) => StrayKind::WrongUnit,
+            Err(_) if unit != open.ask.unit => StrayKind::ForeignAnswer,
+            Err(misfit) => name_misfit(misfit),
+        }
+    }
+
+    /// Whether the frame answers the request heard from somebody else.
+    fn answers_foreign(&self, span: &Span, unit: u8, pdu: &[u8]) -> bool {
+        let Some(foreign) = &self.foreign else {
+            return false;
+        };
+        match &foreign.ask {
+            Some(ask) => ask.unit == unit && ask.decode(pdu).is_ok(),
+            // Writes and diagnostics are answered with the begin of the request.
+            None => {
+                let head = |frame: &[u8]| frame.get(..2).map(<[u8]>::to_vec);
+                let same = head(&foreign.frame) == head(&span.bytes);
+                same && (foreign.frame == span.bytes || !is_request(&span.bytes))
+            }
+        }
+    }
+
+    fn note_foreign(&mut self, span: &Span) {
+        let ask = read_request(&span.bytes);
+        if let (Some(ask), Some(open)) = (&ask, &mut self.open) {
+            open.contested |= ask.shares_answers_with(&open.ask);
+        }
+        self.foreign = Some(Foreign {
+            frame: span.bytes.clone(),
+            ask,
+            at: span.last.at,
+        });
+    }
+
+    fn forget_old_foreign(&mut self, now: Duration) {
+        let is_old = |foreign: &Foreign| now.saturating_sub(foreign.at) > FOREIGN_WAIT;
+        if self.foreign.as_ref().is_some_and(is_old) {
+            self.foreign = None;
+        }
+    }
+
+    fn name_tcp(&mut self, span: &Span) -> Named {
+        let Some(adu) = Adu::read(&span.bytes) else {
+            return Named::Stray(StrayKind::Noise);
+        };
+        let open = self.open.as_ref().filter(|open| is_during(open, span));
+        let Some(open) = open.filter(|open| open.transaction == adu.transaction) else {
+            let known = self
+                .transactions
+                .iter()
+                .rev()
+                .find(|(id, _)| *id == adu.transaction);
+            return Named::Stray(match known {
+                Some((_, true)) => StrayKind::Duplicate,
+                Some((_, false)) => StrayKind::Late,
+                None => StrayKind::ForeignTransaction,
+            });
+        };
+        let reply = open.ask.decode(adu.pdu);
+        if span.bytes == open.request
+            && (reply.is_err() || self.echoes() == Some(true))
+            && !open.echo_seen
+        {
+            self.note_echo();
+            if let Some(open) = &mut self.open {
+                open.echo_seen = true;
+            }
+            return Named::Stray(StrayKind::Echo);
+        }
+        match reply {
+            _ if adu.unit != open.ask.unit => Named::Stray(StrayKind::WrongUnit),
+            Ok(reply) => Named::Accepted(outcome(reply)),
+            Err(misfit) => Named::Stray(name_misfit(misfit)),
+        }
+    }
+}
+
+fn outcome(reply: Reply) -> Outcome {
+    match reply {
+        Reply::Answer(answer) => Outcome::Answered(answer),
+        Reply::Exception(code) => Outcome::Exception(code),
+    }
+}
+
+fn name_misfit(misfit: Misfit) -> StrayKind {
+    match misfit {
+        Misfit::Function { .. } => StrayKind::WrongFunction,
+        Misfit::EchoedNumber { .. } => StrayKind::ForeignAnswer,
+        _ => StrayKind::WrongCount,
+    }
+}
+
+/// Whether all of a span came after the open question went out.
+fn is_during(open: &Open, span: &Span) -> bool {
+    span.first.during == Some(open.number)
+}
+
+/// Parts of a whole RTU frame.
+pub(super) fn unit_and_pdu(frame: &[u8]) -> Option<(u8, &[u8])> {
+    let (unit, rest) = frame.split_first()?;
+    let (pdu, _) = rest.split_last_chunk::<2>()?;
+    Some((*unit, pdu))
+}
+
+/// Whether bytes that are no frame look like an answer to this question that was damaged: unit and
+/// function stand in them, or they are as long as the answer.
+pub(super) fn looks_like_answer(bytes: &[u8], ask: &Ask, framing: Framing) -> bool {
+    let head = |pair: &[u8]| matches!(pair, [unit, function] if *unit == ask.unit && function & 0x7f == ask.function());
+    let around = if framing == Framing::Rtu { 5 } else { 9 };
+    let whole = ask.read_bytes().map(|data| data + around);
+    bytes.windows(2).any(head) || whole == Some(bytes.len())
+}

@@ -1,0 +1,54 @@
+//! Which answer belongs to which question, and which to none.
+//!
+//! Input: [`Event`]s. Output: [`Exchange`]s, each a question with what came of it. [`Pairing`] is
+//! the same machine live (inside [`Asker`]) and on replay ([`exchanges`]), so a recording gives what
+//! the live session gave.
+//!
+//! Does not: send, wait, or read a clock.
+//!
+//! # Invariants
+//! - An answer is accepted only if it can belong to no other question: right check, unit, function
+//!   and length; first byte after the question went out; no earlier unanswered question, and no
+//!   question heard from somebody else, that it would fit as well.
+//! - What is not accepted is named, with its bytes ([`Stray`]).
+//! - Memory is bounded whatever comes in; nothing panics.
+//!
+//! # Limits
+//! On RTU nothing in a frame says which of two questions of one shape it answers. A duplicate or
+//! an unheard request's answer that comes while a question of its shape is open is accepted.
+//!
+//! # Sources
+//! - Modbus over Serial Line V1.02, 2.4.1; Modbus Messaging on TCP/IP V1.0b, 4.3 (transactions)
+
+mod asker;
+mod classify;
+mod exchange;
+mod overhear;
+mod pairing;
+#[cfg(test)]
+mod tests;
+
+pub use asker::{Asker, Next};
+pub use exchange::{Exchange, Heard, Outcome, Silence, Stray, StrayKind};
+pub use overhear::{foreign_requests, overheard};
+pub use pairing::Pairing;
+
+use crate::event::{Event, Framing, What};
+
+/// Replays events and gives the exchanges that ended in them.
+pub fn exchanges(events: &[Event]) -> Vec<Exchange> {
+    let mut pairing = Pairing::new(framing(events));
+    events
+        .iter()
+        .flat_map(|event| pairing.take(event))
+        .collect()
+}
+
+/// Framing of a session, from its first event.
+fn framing(events: &[Event]) -> Framing {
+    let opened = events.iter().find_map(|event| match &event.what {
+        What::Opened(facts) => Some(facts.framing),
+        _ => None,
+    });
+    opened.unwrap_or(Framing::Rtu)
+}

@@ -1,0 +1,247 @@
+//! `packside demo`: the main job on a built-in simulated stack, twice, without hardware.
+//!
+//! First a sound unit powered up without its inverter, moment by moment; then a unit with the same
+//! blinking lamp and a real fault behind it; then the difference. Virtual time, no question asked.
+
+use std::fmt::Write as _;
+use std::time::Duration;
+
+use packside_profiles::Profile;
+use packside_simulator::{Framing, World};
+
+use super::check::{Loaded, scenario_of};
+use super::session::{self, Manner};
+use super::{Failure, LOCAL, finish, json, out, screen};
+use crate::diagnose::{Judgement, VerdictKind, judge};
+use crate::event::{Event, LinkFacts};
+use crate::link::{Wake, open_simulated};
+
+/// A story: scenario, what it shows, moments after power-up in seconds, and how it must end.
+struct Story {
+    scenario: &'static str,
+    title: &'static str,
+    moments_s: &'static [u64],
+    ends: VerdictKind,
+}
+
+const STORIES: [Story; 2] = [
+    Story {
+        scenario: "hv-waiting",
+        title: "A sound stack, powered up before its inverter talks",
+        moments_s: &[4, 20, 60],
+        ends: VerdictKind::AwaitingInverter,
+    },
+    Story {
+        scenario: "hv-fault-behind-lamp",
+        title: "Another stack, the same blinking lamp",
+        moments_s: &[60],
+        ends: VerdictKind::Fault,
+    },
+];
+
+/// One moment of a story.
+struct Moment {
+    after: u64,
+    lamps: String,
+    judgement: Judgement,
+}
+
+/// Runs the demo; 0 where both stories ended as told.
+pub(crate) fn run(as_json: bool, colour: bool) -> u8 {
+    let told = tell(as_json, colour);
+    finish(told, as_json)
+}
+
+fn tell(as_json: bool, colour: bool) -> Result<u8, Failure> {
+    let mut ended_as_told = true;
+    let mut endings = Vec::new();
+    for (number, story) in STORIES.iter().enumerate() {
+        let scenario = scenario_of(story.scenario)?;
+        let found = packside_profiles::find(&scenario.profile, None).map_err(|error| Failure {
+            exit: LOCAL,
+            kind: "profile",
+            message: error.to_string(),
+            hint: None,
+        })?;
+        let loaded = Loaded::new(found.profile, &found.text);
+        let (moments, facts) = live(story, &loaded.profile)?;
+        let Some(last) = moments.last() else { continue };
+        ended_as_told &= last.judgement.verdict.kind == story.ends;
+        if as_json {
+            let result = json::check(
+                &last.judgement,
+                Some((&loaded.profile, &loaded.sha256)),
+                Some(&facts),
+            );
+            let object = json::with_story(result, story.scenario, story.ends.id());
+            out::result(&format!("{object}\n"));
+        } else {
+            out::result(&story_text(
+                number + 1,
+                story,
+                &moments,
+                &loaded.profile,
+                &facts,
+                colour,
+            ));
+        }
+        endings.push((last.lamps.clone(), last.judgement.verdict.summary.clone()));
+    }
+    if !as_json {
+        out::result(&difference(&endings));
+    }
+    Ok(if ended_as_told { 0 } else { 7 })
+}
+
+/// Lives one story in virtual time, one session from power-up on.
+fn live(story: &Story, profile: &Profile) -> Result<(Vec<Moment>, LinkFacts), Failure> {
+    let scenario = scenario_of(story.scenario)?;
+    let manner = Manner {
+        unit: profile.answering.unit,
+        only: false,
+        listen_first: None,
+        user_said: false,
+    };
+    let quiet = open_simulated(&scenario, profile, Duration::ZERO, None);
+    let facts = quiet.facts().clone();
+    let stuck = |message: String| Failure {
+        exit: LOCAL,
+        kind: "demo",
+        message,
+        hint: None,
+    };
+    let proof = quiet
+        .prove(
+            &Wake::of(Some(profile), &packside_profiles::Known::default(), &[]),
+            Duration::ZERO,
+            false,
+        )
+        .map_err(|why| stuck(why.to_string()))?;
+    let mut asking = quiet
+        .ask(proof, &profile.answering.functions)
+        .map_err(|back| stuck(back.1.to_string()))?;
+    let mut events: Vec<Event> = Vec::new();
+    let mut moments = Vec::new();
+    for after in story.moments_s {
+        asking
+            .idle(Duration::from_secs(*after))
+            .map_err(|trouble| stuck(trouble.to_string()))?;
+        if let Some(trouble) = session::look(&mut asking, profile, &manner, |_, _, _| {}) {
+            return Err(stuck(trouble.to_string()));
+        }
+        events.extend(asking.drain());
+        let mut world = World::new(&scenario, profile, Framing::Rtu, scenario.seed);
+        drop(world.advance(Duration::from_secs(*after)));
+        let lamps: Vec<String> = profile
+            .lamps
+            .iter()
+            .map(|lamp| format!("{} {}", lamp.id, world.lamp_pattern(&lamp.id)))
+            .collect();
+        let judgement = judge(&events, Some(profile), None);
+        moments.push(Moment {
+            after: *after,
+            lamps: lamps.join(", "),
+            judgement,
+        });
+    }
+    Ok((moments, facts))
+}
+
+fn story_text(
+    number: usize,
+    story: &Story,
+    moments: &[Moment],
+    profile: &Profile,
+    facts: &LinkFacts,
+    colour: bool,
+) -> String {
+    let mut text = String::new();
+    let _ = writeln!(text, "STORY {number} (simulated): {}\n", story.title);
+    for moment in moments {
+        let _ = writeln!(
+            text,
+            "{:>4} s after power-up   lamps: {}",
+            moment.after, moment.lamps
+        );
+        let _ = write!(text, "                       ");
+        screen::headline(&mut text, &moment.judgement, colour);
+        if let Some(why) = moment.judgement.verdict.why.first() {
+            screen::wrap(
+                &mut text,
+                why,
+                "                       because ",
+                "                       ",
+            );
+        }
+    }
+    if let Some(last) = moments.last() {
+        let command = format!(
+            "again: packside check --simulated {} --look-at {}",
+            story.scenario, last.after
+        );
+        let _ = writeln!(text, "\nThe whole look {} s after power-up\n", last.after);
+        text.push_str(&screen::look(
+            &last.judgement,
+            Some(profile),
+            Some(facts),
+            colour,
+            &command,
+        ));
+    }
+    let _ = writeln!(text);
+    text
+}
+
+/// What told the two apart.
+fn difference(endings: &[(String, String)]) -> String {
+    let mut text = String::new();
+    if let [(first_lamps, first), (second_lamps, second)] = endings {
+        let same = if first_lamps == second_lamps {
+            "the same lamps"
+        } else {
+            "these lamps"
+        };
+        let _ = writeln!(text, "THE DIFFERENCE");
+        screen::wrap(
+            &mut text,
+            &format!(
+                "Both stacks show {same} ({first_lamps}) and both have not heard an inverter."
+            ),
+            "  ",
+            "  ",
+        );
+        screen::wrap(
+            &mut text,
+            &format!(
+                "1: {first} Its flags are all read and clear, every number keeps its limits, its heartbeat moves: what is left are the consequences of the silence."
+            ),
+            "  ",
+            "     ",
+        );
+        screen::wrap(
+            &mut text,
+            &format!(
+                "2: {second} That cannot follow from a silent inverter, so the silence explains nothing."
+            ),
+            "  ",
+            "     ",
+        );
+        if first_lamps != second_lamps {
+            screen::wrap(
+                &mut text,
+                &format!("(second stack: {second_lamps})"),
+                "  ",
+                "  ",
+            );
+        }
+    }
+    let _ = writeln!(
+        text,
+        "\nAll of this was simulated, with an invented register map."
+    );
+    let _ = writeln!(
+        text,
+        "next: packside check --simulated hv-fault-behind-lamp"
+    );
+    text
+}

@@ -1,0 +1,198 @@
+//! What a reading must add up to: sums, products and extremes against each other.
+//!
+//! A sum counts only where every part of it is good. The tolerance comes from the profile.
+
+use packside_profiles::model::{CrossCheckKind, Profile, Severity};
+use packside_profiles::{Class, Place, Role, StateKind};
+
+use super::judgement::{Finding, Reading, ReadingQuality};
+use super::measure::{finding, first, with_unit};
+
+/// Two numbers that must be the same, and what it means if they are not.
+struct Pair {
+    class: Class,
+    place: Place,
+    left: (String, f64),
+    right: (String, f64),
+    value_unit: &'static str,
+}
+
+impl Pair {
+    fn new(class: Class, left: (&str, f64), right: (&str, f64), value_unit: &'static str) -> Self {
+        let place = Place::default();
+        Self {
+            class,
+            place,
+            left: (left.0.to_owned(), left.1),
+            right: (right.0.to_owned(), right.1),
+            value_unit,
+        }
+    }
+
+    fn violation(&self, tolerance: f64, unit: u8) -> Option<Finding> {
+        let apart = (self.left.1 - self.right.1).abs();
+        if apart <= tolerance {
+            return None;
+        }
+        let shown = |number| with_unit(number, self.value_unit);
+        let text = format!(
+            "{} = {} but {} = {}: {} apart, more than {}",
+            self.left.0,
+            shown(self.left.1),
+            self.right.0,
+            shown(self.right.1),
+            shown(apart),
+            shown(tolerance),
+        );
+        Some(finding(self.class, Severity::Alarm, unit, self.place, text))
+    }
+}
+
+/// Everything that does not add up.
+pub(crate) fn violations(
+    readings: &[Reading],
+    profile: &Profile,
+    state: Option<StateKind>,
+) -> Vec<Finding> {
+    let unit = readings.first().map_or(0, |r| r.unit);
+    let checks = profile.cross_checks.iter();
+    checks
+        .flat_map(|check| {
+            let pairs = pairs(readings, profile, check.what, state).into_iter();
+            pairs.filter_map(|pair| pair.violation(check.tolerance, unit))
+        })
+        .collect()
+}
+
+fn pairs(
+    readings: &[Reading],
+    profile: &Profile,
+    what: CrossCheckKind,
+    state: Option<StateKind>,
+) -> Vec<Pair> {
+    let pack = first(readings, Role::PackVoltage);
+    let whole_pack = |class, name, sum: Option<f64>| {
+        let pair = sum
+            .zip(pack)
+            .map(|(sum, pack)| Pair::new(class, (name, sum), ("pack voltage", pack), "V"));
+        pair.into_iter().collect()
+    };
+    match what {
+        CrossCheckKind::CellsMakeModule => modules(readings),
+        CrossCheckKind::ModulesMakePack => {
+            let sum = complete_sum(readings, Role::ModuleVoltage, None);
+            whole_pack(Class::ConfigurationFault, "sum of modules", sum)
+        }
+        CrossCheckKind::CellsMakePack => whole_pack(
+            Class::SensorFault,
+            "sum of cells",
+            complete_sum(readings, Role::CellVoltage, None),
+        ),
+        CrossCheckKind::VoltsTimesAmpsMakePower => {
+            let product = pack
+                .zip(first(readings, Role::PackCurrent))
+                .map(|(volts, amps)| volts * amps);
+            let pair = product
+                .zip(first(readings, Role::PackPower))
+                .map(|(product, watts)| {
+                    Pair::new(
+                        Class::SensorFault,
+                        ("voltage x current", product),
+                        ("power", watts),
+                        "W",
+                    )
+                });
+            pair.into_iter().collect()
+        }
+        CrossCheckKind::ExtremesMatch => extremes(readings),
+        CrossCheckKind::TerminalsMatchPack => {
+            let connected = matches!(state, Some(StateKind::Standby | StateKind::Running));
+            let terminals = first(readings, Role::TerminalVoltage);
+            if connected && switches_closed(readings, profile) {
+                whole_pack(Class::SwitchFault, "terminal voltage", terminals)
+            } else {
+                Vec::new()
+            }
+        }
+    }
+}
+
+/// Sum of the cells of each module against its voltage.
+fn modules(readings: &[Reading]) -> Vec<Pair> {
+    let modules = readings.iter().filter(|r| r.role == Role::ModuleVoltage);
+    modules
+        .filter_map(|module| {
+            let place = Place {
+                module: module.place.module,
+                item: None,
+            };
+            let sum = complete_sum(readings, Role::CellVoltage, place.module)?;
+            let name = place
+                .module
+                .map_or_else(String::new, |m| format!(" of module {m}"));
+            let left = (format!("sum of cells{name}"), sum);
+            let right = (module.name.clone(), module.number()?);
+            Some(Pair {
+                class: Class::SensorFault,
+                place,
+                left,
+                right,
+                value_unit: "V",
+            })
+        })
+        .collect()
+}
+
+/// The unit's own extremes against the extremes of the single values.
+fn extremes(readings: &[Reading]) -> Vec<Pair> {
+    let cells: Option<Vec<f64>> = readings
+        .iter()
+        .filter(|r| r.role == Role::CellVoltage)
+        .map(Reading::number)
+        .collect();
+    let cells = cells.unwrap_or_default();
+    let highest = cells
+        .iter()
+        .copied()
+        .max_by(f64::total_cmp)
+        .zip(first(readings, Role::CellVoltageMax));
+    let lowest = cells
+        .iter()
+        .copied()
+        .min_by(f64::total_cmp)
+        .zip(first(readings, Role::CellVoltageMin));
+    let pair = |found: Option<(f64, f64)>, reported, single| {
+        found.map(|(own, said)| {
+            Pair::new(
+                Class::ControlUnitFault,
+                (reported, said),
+                (single, own),
+                "V",
+            )
+        })
+    };
+    [
+        pair(highest, "highest cell as reported", "highest single cell"),
+        pair(lowest, "lowest cell as reported", "lowest single cell"),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+/// Sum over all readings of a role (in one module), if every one of them is good.
+fn complete_sum(readings: &[Reading], role: Role, module: Option<u16>) -> Option<f64> {
+    let values: Option<Vec<f64>> = readings
+        .iter()
+        .filter(|r| r.role == role && (module.is_none() || r.place.module == module))
+        .map(|r| r.number().filter(|_| r.quality == ReadingQuality::Good))
+        .collect();
+    values.filter(|v| !v.is_empty()).map(|v| v.iter().sum())
+}
+
+/// Whether the unit reports its switches closed (or has no point for them).
+fn switches_closed(readings: &[Reading], profile: &Profile) -> bool {
+    let closed = profile.unit.switches_closed;
+    let switches = readings.iter().find(|r| r.role == Role::Switches);
+    switches.is_none_or(|r| r.raw.is_some_and(|raw| raw & closed == closed))
+}

@@ -1,0 +1,403 @@
+//! A link that asks: keeps the silences, sends what the asker says, waits, and records all of it.
+//!
+//! Takes one [`Ask`] at a time and gives its [`Exchange`]. At most one request is outstanding.
+//!
+//! Does not: decide which answer belongs to which question (see [`crate::ask`]), or send anything
+//! that is not an [`Ask`].
+//!
+//! # Invariants
+//! - Before a request, no byte has been on the line in either direction for a frame silence.
+//! - After a valid foreign request was heard, nothing is sent any more; only
+//!   [`Asking::into_quiet`] is left.
+//! - Every wait is bounded.
+//!
+//! # Sources
+//! - Modbus over Serial Line V1.02, 2.1 (one client at a time), 2.5.1.1 (silence of 3.5 characters)
+
+use std::time::Duration;
+
+use packside_profiles::LineSettings;
+use packside_profiles::line::Parity;
+use packside_profiles::model::{Span, Table};
+
+use super::quiet::touches_any;
+use super::tap::{Heard, Tap};
+use super::{LinkTrouble, Pacing, Quiet, Speaks, speaks};
+use crate::ask::{Asker, Exchange, Next, Outcome};
+use crate::event::{Event, Framing, LinkFacts, LinkKind, What};
+use crate::poll::Read;
+use crate::wire::{Ask, Question};
+
+/// The line assumed behind a gateway, for silences and the length of waits: the commonest.
+const BEHIND_A_GATEWAY: LineSettings = LineSettings {
+    baud: 9600,
+    parity: Parity::Even,
+    stop_bits: 1,
+};
+/// What a network may add to an answer.
+const NETWORK: Duration = Duration::from_secs(1);
+/// Longest wait for a line that never falls silent.
+const NEVER_SILENT: Duration = Duration::from_secs(3);
+/// Longest wait for a lost link to come back.
+const BACK_WITHIN: Duration = Duration::from_secs(20);
+/// Fences in a row that may be answered without settling anything.
+const FENCES: u32 = 2;
+/// Questions in a row without a single byte after which a connection counts as dead.
+const DEAD_CONNECTION: u32 = 3;
+
+/// An open link that asks.
+pub struct Asking {
+    tap: Tap,
+    asker: Asker,
+    functions: Vec<u8>,
+    keeps_off: Vec<Span>,
+    pacing: Pacing,
+    last_sent: Option<Duration>,
+    /// Set for good once someone else was heard asking.
+    someone_else: Option<LinkTrouble>,
+    /// Whether a question was ever answered.
+    has_answered: bool,
+    /// Exchanges in a row in which no byte came.
+    unheard: u32,
+    /// The connection was made anew and nothing has been heard on it yet.
+    is_fresh: bool,
+}
+
+impl Asking {
+    /// Only [`Quiet::ask`] begins to ask.
+    pub(super) fn new(tap: Tap, functions: &[u8], keeps_off: Vec<Span>) -> Self {
+        let asker = Asker::new(tap.port.framing(), functions);
+        let gentle = tap.port.framing() == Framing::Tcp;
+        Self {
+            asker,
+            functions: functions.to_vec(),
+            keeps_off,
+            pacing: if gentle { Pacing::GENTLE } else { Pacing::FULL },
+            last_sent: None,
+            someone_else: None,
+            has_answered: false,
+            unheard: 0,
+            is_fresh: false,
+            tap,
+        }
+    }
+
+    /// Sets how fast to ask; gentle on Modbus TCP until set otherwise.
+    pub fn pace(&mut self, pacing: Pacing) {
+        self.pacing = pacing;
+    }
+
+    /// The link as it was opened.
+    pub fn facts(&self) -> &LinkFacts {
+        self.tap.port.facts()
+    }
+
+    /// Line settings, where there is a line.
+    pub fn line(&self) -> Option<LineSettings> {
+        self.tap.port.line()
+    }
+
+    /// The time now.
+    pub fn now(&self) -> Duration {
+        self.tap.port.now()
+    }
+
+    /// Events since the last drain.
+    pub fn tape(&self) -> &[Event] {
+        self.tap.tape()
+    }
+
+    /// Takes the events since the last call.
+    pub fn drain(&mut self) -> Vec<Event> {
+        self.tap.drain()
+    }
+
+    /// Stops asking and goes on listening.
+    pub fn into_quiet(self) -> Quiet {
+        Quiet::again(self.tap)
+    }
+
+    /// Lets time pass, listening.
+    ///
+    /// # Errors
+    /// Where the user stops, someone else asks, or the link is lost.
+    pub fn idle(&mut self, until: Duration) -> Result<(), LinkTrouble> {
+        self.bring_back()?;
+        while self.now() < until {
+            self.hear(until)?;
+        }
+        Ok(())
+    }
+
+    /// Asks, after a fence where one is needed, and gives what came of it.
+    ///
+    /// `time_out` is the longest time from the end of the request to the first byte of its answer;
+    /// the time of the bytes themselves is added here. If a fence gets no answer, its own exchange
+    /// is returned and the question was not sent.
+    ///
+    /// # Errors
+    /// Where asking is not possible, or not right any more, or where what came is plainly not from
+    /// a unit. A time-out is no error but an outcome.
+    pub fn ask(&mut self, ask: Ask, time_out: Duration) -> Result<Exchange, LinkTrouble> {
+        self.may_ask(ask)?;
+        for _ in 0..=FENCES {
+            let fence = match self.asker.next(ask) {
+                Next::Ask(ask) => return self.exchange(ask, time_out),
+                Next::Fence(fence) => fence,
+                Next::Stuck => return Err(LinkTrouble::Stuck),
+            };
+            self.may_ask(fence)?;
+            let exchange = self.exchange(fence, time_out)?;
+            if !is_answer(&exchange.outcome) {
+                return Ok(exchange);
+            }
+        }
+        Err(LinkTrouble::Stuck)
+    }
+
+    /// Asks again until there is an answer or an exception, at most `tries` times. Gives the last
+    /// exchange.
+    ///
+    /// # Errors
+    /// As [`Asking::ask`].
+    pub fn ask_with_retries(
+        &mut self,
+        ask: Ask,
+        time_out: Duration,
+        tries: u32,
+    ) -> Result<Exchange, LinkTrouble> {
+        let mut exchange = self.ask(ask, time_out)?;
+        for _ in 1..tries {
+            if exchange.ask == ask && is_answer(&exchange.outcome) {
+                break;
+            }
+            exchange = self.ask(ask, time_out)?;
+        }
+        Ok(exchange)
+    }
+
+    /// Whether this question may be sent at all.
+    fn may_ask(&self, ask: Ask) -> Result<(), LinkTrouble> {
+        if let Some(trouble) = &self.someone_else {
+            return Err(trouble.clone());
+        }
+        let function = match ask.question {
+            Question::Read {
+                table,
+                address,
+                count,
+            } => {
+                let read = Read {
+                    table,
+                    address,
+                    count,
+                    instances: Vec::new(),
+                };
+                if touches_any(&read, &self.keeps_off) {
+                    return Err(LinkTrouble::WouldWake { ask });
+                }
+                return Ok(());
+            }
+            Question::Echo(_) | Question::Counter(_) => 0x08,
+            Question::ServerId => 0x11,
+            Question::DeviceId { .. } => 0x2b,
+        };
+        if self.functions.contains(&function) {
+            return Ok(());
+        }
+        Err(LinkTrouble::NotUnderstood { ask })
+    }
+
+    /// One request and what comes of it.
+    fn exchange(&mut self, ask: Ask, time_out: Duration) -> Result<Exchange, LinkTrouble> {
+        self.bring_back()?;
+        self.keep_pace()?;
+        self.keep_silence()?;
+        let wait = self.whole_wait(ask, time_out);
+        let (asked, bytes) = self.asker.open(self.now(), ask, wait);
+        let What::Asked {
+            exchange, deadline, ..
+        } = asked.what
+        else {
+            return Err(LinkTrouble::Stuck);
+        };
+        self.tap.record(asked.at, asked.what);
+        self.last_sent = Some(self.now());
+        let heard_before = self.tap.received();
+        let done = match self.tap.send(&bytes) {
+            Ok(sent) => {
+                let early = self.take(&sent)?;
+                self.await_end(exchange, deadline, early)?
+            }
+            Err(lost) => self.take(&lost)?,
+        };
+        let done = done
+            .into_iter()
+            .find(|done| done.number == exchange)
+            .ok_or(LinkTrouble::Stuck)?;
+        self.learn(&done, self.tap.received() > heard_before);
+        self.has_answered |= is_answer(&done.outcome);
+        match self.speaks() {
+            Some(speaker) if !self.has_answered => Err(LinkTrouble::WrongSpeaker(speaker)),
+            _ => Ok(done),
+        }
+    }
+
+    /// Waits for the exchange to end, at the deadline at the latest.
+    fn await_end(
+        &mut self,
+        number: u32,
+        deadline: Duration,
+        early: Vec<Exchange>,
+    ) -> Result<Vec<Exchange>, LinkTrouble> {
+        let mut done = early;
+        while !done.iter().any(|done| done.number == number) {
+            let event = match self.tap.wait(deadline) {
+                Ok(Heard::Bytes(event) | Heard::Lost(event)) => event,
+                Ok(Heard::Nothing) => self.deadline_passed(number),
+                Err(stopped) => {
+                    // The question stays open on the wire; the asker must know that we left.
+                    let passed = self.deadline_passed(number);
+                    self.asker.take(&passed);
+                    return Err(stopped);
+                }
+            };
+            done = self.take(&event)?;
+        }
+        Ok(done)
+    }
+
+    fn deadline_passed(&mut self, exchange: u32) -> Event {
+        let now = self.now();
+        self.tap.record(now, What::DeadlinePassed { exchange })
+    }
+
+    /// Gives an event to the asker. Ends asking for good where someone else was heard.
+    fn take(&mut self, event: &Event) -> Result<Vec<Exchange>, LinkTrouble> {
+        let done = self.asker.take(event);
+        Ok(done)
+    }
+
+    /// Listens for one event at most; what comes belongs to no open question.
+    fn hear(&mut self, until: Duration) -> Result<(), LinkTrouble> {
+        match self.tap.wait(until)? {
+            Heard::Bytes(event) => self.take(&event).map(drop),
+            Heard::Lost(event) => {
+                self.take(&event)?;
+                self.bring_back()
+            }
+            Heard::Nothing => Ok(()),
+        }
+    }
+
+    /// Opens a lost link again. The asker learns that nothing under way can arrive any more.
+    fn bring_back(&mut self) -> Result<(), LinkTrouble> {
+        if !self.tap.is_lost() {
+            return Ok(());
+        }
+        let back = self.tap.bring_back(self.now() + BACK_WITHIN)?;
+        (self.unheard, self.is_fresh) = (0, true);
+        self.take(&back).map(drop)
+    }
+
+    /// Waits until the next request is due, and reads what lies waiting.
+    fn keep_pace(&mut self) -> Result<(), LinkTrouble> {
+        let due = self
+            .last_sent
+            .map_or(Duration::ZERO, |sent| sent + self.pacing.gap());
+        let due = due.max(self.now());
+        loop {
+            self.hear(due)?;
+            if self.now() >= due {
+                return Ok(());
+            }
+        }
+    }
+
+    /// Waits until no byte has been on the line for a frame silence.
+    fn keep_silence(&mut self) -> Result<(), LinkTrouble> {
+        if self.tap.port.framing() == Framing::Tcp {
+            return Ok(());
+        }
+        let silence = self.assumed_line().frame_silence();
+        let give_up = self.now() + NEVER_SILENT;
+        loop {
+            let silent = self.tap.line_busy_until() + silence;
+            if self.now() >= silent {
+                return Ok(());
+            }
+            if self.now() >= give_up {
+                return Err(LinkTrouble::NeverSilent {
+                    waited: NEVER_SILENT,
+                });
+            }
+            self.hear(silent)?;
+        }
+    }
+
+    /// The line that the bytes go over, assumed where it is behind a gateway.
+    fn assumed_line(&self) -> LineSettings {
+        self.tap.port.line().unwrap_or(BEHIND_A_GATEWAY)
+    }
+
+    /// The longest wait for the end of the answer, from the moment of sending.
+    fn whole_wait(&self, ask: Ask, time_out: Duration) -> Duration {
+        let network = if self.tap.port.line().is_some() {
+            Duration::ZERO
+        } else {
+            NETWORK
+        };
+        self.assumed_line()
+            .characters(REQUEST_BYTES + longest_answer(ask))
+            + time_out
+            + network
+    }
+
+    /// Learns from an exchange how clean the way is, and whether the connection still lives.
+    fn learn(&mut self, done: &Exchange, anything_came: bool) {
+        self.pacing.learn(is_answer(&done.outcome));
+        if anything_came {
+            (self.unheard, self.is_fresh) = (0, false);
+            return;
+        }
+        self.unheard += 1;
+        let is_gateway = matches!(self.facts().kind, LinkKind::Gateway { .. });
+        // A fresh connection that stays silent as well shows that the unit is silent, not the
+        // connection; making it anew again would only disturb the gateway.
+        if is_gateway && self.unheard >= DEAD_CONNECTION && !self.is_fresh && !self.tap.is_lost() {
+            let why = format!(
+                "no byte came for {} questions; connecting anew",
+                self.unheard
+            );
+            let lost = self.tap.lost(why);
+            self.asker.take(&lost);
+        }
+    }
+
+    /// What speaks on the other side, where it is plainly no unit with this framing.
+    fn speaks(&self) -> Option<Speaks> {
+        speaks(self.tap.port.framing(), self.tap.first_received())
+    }
+}
+
+/// Bytes of the longest request that an [`Ask`] makes, RTU.
+const REQUEST_BYTES: usize = 8;
+
+/// Bytes of the longest RTU answer to this question.
+fn longest_answer(ask: Ask) -> usize {
+    match ask.question {
+        Question::Read {
+            table: Table::Coil | Table::Discrete,
+            count,
+            ..
+        } => 5 + usize::from(count).div_ceil(8),
+        Question::Read { count, .. } => 5 + 2 * usize::from(count),
+        Question::Echo(_) | Question::Counter(_) => 8,
+        Question::ServerId | Question::DeviceId { .. } => 256,
+    }
+}
+
+/// Whether the unit has answered, if only by refusing.
+fn is_answer(outcome: &Outcome) -> bool {
+    matches!(outcome, Outcome::Answered(_) | Outcome::Exception(_))
+}

@@ -1,0 +1,42 @@
+//! The way to the unit: opens it, listens first, and asks only where that is shown to be right.
+//!
+//! [`open`] gives a [`Quiet`] link. [`Quiet::prove`] says by rule whether asking is right, and
+//! [`Quiet::ask`] then makes it an [`Asking`] one. All bytes pass one tap and stand on the tape as
+//! [`crate::event::Event`]s. A [`Port`] moves the bytes and tells the time; it is real (a worker
+//! thread) or virtual (the simulator).
+//!
+//! Does not: interpret registers, or say which answer belongs to which question ([`crate::ask`]).
+//!
+//! # Invariants
+//! - A [`Quiet`] link sends nothing.
+//! - An [`Asking`] link sends nothing but an [`crate::wire::Ask`], and nothing after a valid
+//!   foreign request was heard.
+//! - Every wait is bounded, and ends within 100 ms when the user stops.
+
+mod asking;
+mod clock;
+mod interrupt;
+mod open;
+mod pacing;
+pub mod port;
+mod quiet;
+mod serial;
+mod simulated;
+mod speaks;
+mod tap;
+mod tcp;
+mod trouble;
+mod unix;
+mod worker;
+
+pub use asking::Asking;
+pub use interrupt::Interrupt;
+pub use open::{MODBUS_TCP_PORT, OpenOptions, Target, open};
+pub use pacing::Pacing;
+pub use port::{Arrived, Port, PortGone};
+pub use quiet::{Grounds, Proof, Quiet, Wake, quiet_window};
+pub use serial::{SerialPortName, adapters, list};
+pub use simulated::open_simulated;
+pub use speaks::{Speaks, speaks};
+pub use tap::Say;
+pub use trouble::{Blame, LinkTrouble, MayWake, NotShown, OpenError};

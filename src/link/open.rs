@@ -1,0 +1,128 @@
+//! Opens a link, and leaves it quiet.
+
+use packside_profiles::LineSettings;
+
+use super::serial::SerialOpener;
+use super::tcp::TcpOpener;
+use super::worker::ThreadPort;
+use super::{Interrupt, OpenError, Port, Quiet, Say};
+use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
+
+/// TCP port of Modbus TCP where none is given.
+///
+/// # Sources
+/// - Modbus Messaging on TCP/IP Implementation Guide V1.0b, 4.2.1: port 502
+pub const MODBUS_TCP_PORT: u16 = 502;
+
+/// Where a real unit is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Target {
+    /// A serial adapter.
+    Serial {
+        /// Name or path of the port.
+        port: String,
+        /// Its settings.
+        line: LineSettings,
+    },
+    /// A TCP gateway.
+    Gateway {
+        /// Name or address.
+        host: String,
+        /// TCP port.
+        port: u16,
+        /// How frames are put into bytes there.
+        framing: Framing,
+    },
+}
+
+impl Target {
+    /// A gateway from `HOST[:PORT]`, with an IPv6 address in brackets where a port follows.
+    pub fn gateway(text: &str, framing: Framing) -> Self {
+        let (host, port) = match text.strip_prefix('[').and_then(|rest| rest.split_once(']')) {
+            Some((host, rest)) => (host, rest.strip_prefix(':')),
+            None if text.matches(':').count() == 1 => text
+                .split_once(':')
+                .map_or((text, None), |(host, port)| (host, Some(port))),
+            None => (text, None),
+        };
+        let number = port.map_or(Some(MODBUS_TCP_PORT), |port| port.parse().ok());
+        match number {
+            Some(port) => Self::Gateway {
+                host: host.to_owned(),
+                port,
+                framing,
+            },
+            // Not a port number: taken as part of the name, which then is not found, and said.
+            None => Self::Gateway {
+                host: text.to_owned(),
+                port: MODBUS_TCP_PORT,
+                framing,
+            },
+        }
+    }
+}
+
+/// What else is known when a link is opened.
+#[derive(Debug, Clone, Default)]
+pub struct OpenOptions {
+    /// Where the laptop is plugged in, if said.
+    pub plugged: Option<Plugged>,
+    /// The user's explicit word that asking is right.
+    pub ask_anyway: bool,
+    /// Raised when the user wants to stop.
+    pub interrupt: Interrupt,
+}
+
+/// Opens a real link; it only listens until asking is shown to be right.
+///
+/// # Errors
+/// [`OpenError`] with the true cause.
+pub fn open(target: &Target, options: OpenOptions, mut say: Say) -> Result<Quiet, OpenError> {
+    let OpenOptions {
+        plugged,
+        ask_anyway,
+        interrupt,
+    } = options;
+    let port: Box<dyn Port> = match target {
+        Target::Serial { port, line } => {
+            say(&format!(
+                "opening {port} at {line}; its DTR and RTS lines are put down"
+            ));
+            let kind = LinkKind::Serial {
+                port: port.clone(),
+                line: *line,
+            };
+            let facts = LinkFacts {
+                kind,
+                framing: Framing::Rtu,
+                plugged,
+                ask_anyway,
+            };
+            let opener = SerialOpener {
+                port: port.clone(),
+                line: *line,
+            };
+            Box::new(ThreadPort::open(opener, facts, interrupt)?)
+        }
+        Target::Gateway {
+            host,
+            port,
+            framing,
+        } => {
+            let opener = TcpOpener {
+                host: host.clone(),
+                port: *port,
+            };
+            let address = opener.address();
+            say(&format!("connecting to {address}"));
+            let facts = LinkFacts {
+                kind: LinkKind::Gateway { address },
+                framing: *framing,
+                plugged,
+                ask_anyway,
+            };
+            Box::new(ThreadPort::open(opener, facts, interrupt)?)
+        }
+    };
+    Ok(Quiet::over(port, say))
+}

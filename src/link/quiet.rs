@@ -1,0 +1,254 @@
+//! A link that only listens, and the rules by which it may become one that asks.
+//!
+//! Does not: send. The port is private here, and nothing in this file calls its `send`.
+//!
+//! # The rules
+//! Asking is shown to be right by one of: a line heard silent for the window; a link on which
+//! nobody can be overheard (Modbus TCP), which is then said; the user's explicit word. Where a
+//! question may wake the unit, only the explicit word will do on every real link. A simulated
+//! link needs none.
+//!
+//! # Why any byte breaks the silence, and not only valid frames
+//! With wrong line settings a conversation looks like noise. Asking into it could cause the very
+//! fault we look for.
+
+use std::time::Duration;
+
+use packside_profiles::model::{Base, FedBy, Span};
+use packside_profiles::{Known, Profile};
+
+use super::tap::{Heard, Tap};
+use super::{Asking, LinkTrouble, MayWake, NotShown, Port, Say};
+use crate::event::{Event, LinkFacts, LinkKind, What};
+use crate::poll::{Read, absolute};
+
+/// Window without a byte where no profile tells how often an inverter usually polls.
+const USUAL_WINDOW: Duration = Duration::from_secs(12);
+
+/// An open link that listens.
+pub struct Quiet {
+    tap: Tap,
+}
+
+/// What our questions may do to a unit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Wake {
+    why: Option<MayWake>,
+    keeps_off: Vec<Span>,
+}
+
+impl Wake {
+    /// Judges planned reads by what the profile says feeds the inverter supervision.
+    pub fn of(profile: Option<&Profile>, known: &Known, planned: &[Read]) -> Self {
+        let Some(inverter) = profile.map(|profile| &profile.inverter) else {
+            return Self {
+                why: Some(MayWake::NoProfile),
+                keeps_off: Vec::new(),
+            };
+        };
+        let feeding = absolute(&inverter.reads_of, known);
+        let places_all = feeding.len() == inverter.reads_of.len();
+        let touches = planned
+            .iter()
+            .any(|read| feeding.iter().any(|span| read.touches(span)));
+        let why = match inverter.fed_by {
+            FedBy::AnyRequest => Some(MayWake::AnyRequest),
+            FedBy::Unknown => Some(MayWake::Unknown),
+            FedBy::ReadsOf if touches || !places_all => Some(MayWake::PlannedRead),
+            FedBy::ReadsOf => {
+                return Self {
+                    why: None,
+                    keeps_off: feeding,
+                };
+            }
+            FedBy::Writes | FedBy::OtherPort => None,
+        };
+        Self {
+            why,
+            keeps_off: Vec::new(),
+        }
+    }
+
+    /// Why a question may wake the unit, if it may: to be warned of before the first byte.
+    pub fn why(&self) -> Option<MayWake> {
+        self.why
+    }
+}
+
+/// What shows that asking is right.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Grounds {
+    /// No byte was heard on the line for this long.
+    HeardSilent(Duration),
+    /// Nobody can be overheard on this link: the tool may be an unseen second client.
+    CannotOverhear,
+    /// The user said so, knowing what it may do.
+    UserSaid,
+    /// No real unit is there.
+    Simulated,
+}
+
+/// That asking was shown to be right. Only [`Quiet::prove`] makes one.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Proof {
+    grounds: Grounds,
+    keeps_off: Vec<Span>,
+}
+
+impl Proof {
+    /// What shows it.
+    pub fn grounds(&self) -> Grounds {
+        self.grounds
+    }
+}
+
+/// The silence that shows that nobody else asks: 1.2 times the slowest usual poll period.
+pub fn quiet_window(profile: Option<&Profile>) -> Duration {
+    let period = profile.and_then(|profile| profile.answering.usual_poll_s);
+    period.map_or(USUAL_WINDOW, |seconds| {
+        Duration::from_millis(u64::from(seconds) * 1200)
+    })
+}
+
+impl Quiet {
+    /// Puts the tap on an open port. `say` is told what the user should know meanwhile.
+    pub fn over(port: Box<dyn Port>, say: Say) -> Self {
+        let mut tap = Tap::new(port, say);
+        let now = tap.port.now();
+        tap.record(now, What::Listening(true));
+        Self { tap }
+    }
+
+    /// Goes on listening with the tape of a link that asked.
+    pub(super) fn again(mut tap: Tap) -> Self {
+        let now = tap.port.now();
+        tap.record(now, What::Listening(true));
+        Self { tap }
+    }
+
+    /// The link as it was opened.
+    pub fn facts(&self) -> &LinkFacts {
+        self.tap.port.facts()
+    }
+
+    /// The time now.
+    pub fn now(&self) -> Duration {
+        self.tap.port.now()
+    }
+
+    /// Events since the last drain.
+    pub fn tape(&self) -> &[Event] {
+        self.tap.tape()
+    }
+
+    /// Takes the events since the last call.
+    pub fn drain(&mut self) -> Vec<Event> {
+        self.tap.drain()
+    }
+
+    /// How long no byte has come.
+    pub fn silent_for(&self) -> Duration {
+        self.tap.silent_for()
+    }
+
+    /// Listens until `until`. A lost link is opened again meanwhile.
+    ///
+    /// # Errors
+    /// Where the user stops, or a lost link is not back by then.
+    pub fn listen(&mut self, until: Duration) -> Result<(), LinkTrouble> {
+        loop {
+            if self.tap.is_lost() {
+                self.tap.bring_back(until)?;
+            }
+            if let Heard::Nothing = self.tap.wait(until)? {
+                return Ok(());
+            }
+            if self.now() >= until {
+                return Ok(());
+            }
+        }
+    }
+
+    /// Listens until no byte has come for `window`, at most until `until`. Returns whether it was
+    /// silent for so long.
+    ///
+    /// # Errors
+    /// As [`Quiet::listen`].
+    pub fn listen_for_silence(
+        &mut self,
+        window: Duration,
+        until: Duration,
+    ) -> Result<bool, LinkTrouble> {
+        while self.silent_for() < window && self.now() < until {
+            let silence_ends = self.now() + (window - self.silent_for());
+            if self.tap.is_lost() {
+                self.tap.bring_back(until)?;
+            }
+            self.tap.wait(silence_ends.min(until))?;
+        }
+        Ok(self.silent_for() >= window)
+    }
+
+    /// Judges by the rules whether asking is right.
+    ///
+    /// `window` is the silence needed, `user_said` an explicit word given after the caution.
+    ///
+    /// # Errors
+    /// Where it is not shown, and why.
+    pub fn prove(&self, wake: &Wake, window: Duration, user_said: bool) -> Result<Proof, NotShown> {
+        let facts = self.facts();
+        let proof = |grounds, keeps_off: &[Span]| {
+            Ok(Proof {
+                grounds,
+                keeps_off: keeps_off.to_vec(),
+            })
+        };
+        if let LinkKind::Simulated { .. } = facts.kind {
+            return proof(Grounds::Simulated, &[]);
+        }
+        if user_said || facts.ask_anyway {
+            return proof(Grounds::UserSaid, &[]);
+        }
+        if let Some(why) = wake.why {
+            return Err(NotShown::MayWake { why });
+        }
+        if !facts.can_overhear() {
+            return proof(Grounds::CannotOverhear, &wake.keeps_off);
+        }
+        let silent = self.silent_for();
+        if silent < window || window.is_zero() {
+            return Err(NotShown::NotSilent { silent, window });
+        }
+        proof(Grounds::HeardSilent(window), &wake.keeps_off)
+    }
+
+    /// Begins to ask. `functions` are the function codes that the unit is known to understand.
+    ///
+    /// # Errors
+    /// Gives the quiet link back where bytes came since the silence was heard.
+    pub fn ask(mut self, proof: Proof, functions: &[u8]) -> Result<Asking, Box<(Self, NotShown)>> {
+        if let Grounds::HeardSilent(window) = proof.grounds {
+            // Whatever came between the proof and now is read first: silence is judged up to now.
+            let now = self.now();
+            while let Ok(Heard::Bytes(_)) = self.tap.wait(now) {}
+            let silent = self.silent_for();
+            if silent < window {
+                return Err(Box::new((self, NotShown::NotSilent { silent, window })));
+            }
+        }
+        if proof.grounds == Grounds::CannotOverhear {
+            self.tap
+                .say("nobody else can be overheard behind this gateway: asking gently");
+        }
+        let now = self.now();
+        self.tap.record(now, What::Listening(false));
+        Ok(Asking::new(self.tap, functions, proof.keeps_off))
+    }
+}
+
+/// Whether a read touches one of these ranges.
+pub(super) fn touches_any(read: &Read, spans: &[Span]) -> bool {
+    spans
+        .iter()
+        .any(|span| span.base == Base::Absolute && read.touches(span))
+}

@@ -1,0 +1,187 @@
+//! The one tap on a port: sees every byte with its time and direction, and keeps the tape.
+//!
+//! [`super::Quiet`] and [`super::Asking`] both work through it, so nothing gets past the tape.
+//!
+//! Does not: decide what to send or when.
+
+use std::time::Duration;
+
+use super::{Arrived, LinkTrouble, Port};
+use crate::event::{Event, What};
+
+/// Told to the user while something takes its time, one line each.
+pub type Say = Box<dyn FnMut(&str)>;
+
+/// First pause before a port is opened again; each later one is twice as long.
+const FIRST_PAUSE: Duration = Duration::from_millis(500);
+/// Longest pause between two tries.
+const LONGEST_PAUSE: Duration = Duration::from_secs(8);
+/// Received bytes kept to tell who speaks.
+const KEPT: usize = 512;
+
+/// A port, its tape, and what the tape says about silence.
+pub(crate) struct Tap {
+    pub(crate) port: Box<dyn Port>,
+    say: Say,
+    tape: Vec<Event>,
+    /// When the last byte, ours or foreign, has left the wire.
+    line_busy_until: Duration,
+    /// When the last foreign byte came, or the link was opened.
+    last_heard: Duration,
+    /// The first bytes since the link was opened.
+    first_received: Vec<u8>,
+    /// Bytes that came, all in all.
+    received: u64,
+    is_lost: bool,
+}
+
+/// What a wait brought; bytes and losses are on the tape already.
+pub(crate) enum Heard {
+    /// Bytes, as the event on the tape.
+    Bytes(Event),
+    /// Nothing until the given time.
+    Nothing,
+    /// The port was lost, as the event on the tape.
+    Lost(Event),
+}
+
+impl Tap {
+    /// Begins the tape of an open port.
+    pub(crate) fn new(port: Box<dyn Port>, say: Say) -> Self {
+        let now = port.now();
+        let opened = Event {
+            at: now,
+            what: What::Opened(port.facts().clone()),
+        };
+        Self {
+            port,
+            say,
+            tape: vec![opened],
+            line_busy_until: now,
+            last_heard: now,
+            first_received: Vec::new(),
+            received: 0,
+            is_lost: false,
+        }
+    }
+
+    /// Puts an event on the tape and gives it back.
+    pub(crate) fn record(&mut self, at: Duration, what: What) -> Event {
+        let event = Event { at, what };
+        self.tape.push(event.clone());
+        event
+    }
+
+    /// Events since the last call.
+    pub(crate) fn drain(&mut self) -> Vec<Event> {
+        std::mem::take(&mut self.tape)
+    }
+
+    /// Events since the last drain.
+    pub(crate) fn tape(&self) -> &[Event] {
+        &self.tape
+    }
+
+    /// Tells the user.
+    pub(crate) fn say(&mut self, text: &str) {
+        (self.say)(text);
+    }
+
+    /// When the last byte in either direction has left the wire.
+    pub(crate) fn line_busy_until(&self) -> Duration {
+        self.line_busy_until
+    }
+
+    /// How long no byte has come in.
+    pub(crate) fn silent_for(&self) -> Duration {
+        self.port.now().saturating_sub(self.last_heard)
+    }
+
+    /// The first bytes that came since the link was opened.
+    pub(crate) fn first_received(&self) -> &[u8] {
+        &self.first_received
+    }
+
+    /// How many bytes have come, all in all.
+    pub(crate) fn received(&self) -> u64 {
+        self.received
+    }
+
+    /// Whether the port was lost and did not come back yet.
+    pub(crate) fn is_lost(&self) -> bool {
+        self.is_lost
+    }
+
+    /// Sends bytes. On a line they take their time after the write has returned. Gives the event on
+    /// the tape: the bytes, or as an error the loss.
+    pub(crate) fn send(&mut self, bytes: &[u8]) -> Result<Event, Event> {
+        match self.port.send(bytes) {
+            Ok(at) => {
+                let on_the_wire = self
+                    .port
+                    .line()
+                    .map_or(Duration::ZERO, |line| line.characters(bytes.len()));
+                self.line_busy_until = self.line_busy_until.max(at) + on_the_wire;
+                Ok(self.record(at, What::Out(bytes.to_vec())))
+            }
+            Err(gone) => Err(self.lost(gone.to_string())),
+        }
+    }
+
+    /// Waits until something happens or `until` has passed.
+    pub(crate) fn wait(&mut self, until: Duration) -> Result<Heard, LinkTrouble> {
+        match self.port.wait(until) {
+            Arrived::Bytes(at, bytes) => {
+                self.line_busy_until = self.line_busy_until.max(at);
+                self.last_heard = self.last_heard.max(at);
+                self.received += bytes.len() as u64;
+                let room = KEPT.saturating_sub(self.first_received.len());
+                self.first_received.extend(bytes.iter().take(room));
+                Ok(Heard::Bytes(self.record(at, What::In(bytes))))
+            }
+            Arrived::Nothing => Ok(Heard::Nothing),
+            Arrived::Gone(gone) => Ok(Heard::Lost(self.lost(gone.to_string()))),
+            Arrived::Interrupted => Err(LinkTrouble::Interrupted),
+        }
+    }
+
+    /// Notes that the port is lost.
+    pub(crate) fn lost(&mut self, why: String) -> Event {
+        self.is_lost = true;
+        self.say(&format!("link lost: {why}"));
+        let now = self.port.now();
+        self.record(now, What::Lost { why })
+    }
+
+    /// Opens the port again, with growing pauses, until it is back or `give_up` has passed.
+    pub(crate) fn bring_back(&mut self, give_up: Duration) -> Result<Event, LinkTrouble> {
+        let mut pause = FIRST_PAUSE;
+        loop {
+            match self.port.reopen() {
+                Ok(()) => {
+                    self.is_lost = false;
+                    self.first_received.clear();
+                    let now = self.port.now();
+                    (self.line_busy_until, self.last_heard) = (now, now);
+                    self.say("link is back");
+                    return Ok(self.record(now, What::Back));
+                }
+                Err(why) if self.port.now() + pause > give_up => {
+                    return Err(LinkTrouble::Lost(why));
+                }
+                Err(why) => self.say(&format!("{why}; trying again in {} s", pause.as_secs_f64())),
+            }
+            self.rest(pause)?;
+            pause = (pause * 2).min(LONGEST_PAUSE);
+        }
+    }
+
+    /// Lets time pass while the port is gone.
+    fn rest(&mut self, pause: Duration) -> Result<(), LinkTrouble> {
+        let end = self.port.now() + pause;
+        if self.port.rest(end) {
+            return Ok(());
+        }
+        Err(LinkTrouble::Interrupted)
+    }
+}

@@ -1,0 +1,429 @@
+//! What can go wrong with a link, sorted by who can do something about it, with the one hint that
+//! fits the true cause.
+//!
+//! Texts are in the shape *what failed: why*, without a full stop; a hint is one action. A hint is
+//! given only where its cause was seen, never as a list of possibilities.
+
+use std::time::Duration;
+
+use super::serial::SerialPortName;
+use super::{PortGone, Speaks};
+use crate::wire::Ask;
+
+/// Whose business a trouble is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Blame {
+    /// This computer: port missing, busy, forbidden.
+    ThisComputer,
+    /// The way to the unit: name, network, gateway, wire.
+    Path,
+    /// How the tool was used.
+    Usage,
+    /// Nobody: the user stopped it.
+    Stopped,
+}
+
+/// Why a link could not be opened.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum OpenError {
+    /// No such serial port.
+    #[error("cannot open {port}: there is no such port; {}", there_is(.there))]
+    PortMissing {
+        /// As given.
+        port: String,
+        /// The ports of this computer.
+        there: Vec<SerialPortName>,
+    },
+    /// Another program holds it.
+    #[error("cannot open {port}: another program is using it")]
+    PortBusy {
+        /// As given.
+        port: String,
+    },
+    /// The system does not let us.
+    #[error("cannot open {port}: this user may not open it")]
+    PortForbidden {
+        /// As given.
+        port: String,
+        /// Group that may, and that we are not in.
+        group: Option<String>,
+    },
+    /// A file, a folder or another device.
+    #[error("cannot open {port}: it is not a serial port")]
+    NotSerial {
+        /// As given.
+        port: String,
+    },
+    /// The driver refuses.
+    #[error("cannot open {port}: the driver refuses: {why}")]
+    PortUnusable {
+        /// As given.
+        port: String,
+        /// As the system says it.
+        why: String,
+    },
+    /// The name has no address.
+    #[error("cannot reach {host}: the name was not found: {why}")]
+    HostNotFound {
+        /// As given.
+        host: String,
+        /// As the system says it.
+        why: String,
+    },
+    /// The host is there and nothing listens on that port.
+    #[error(
+        "cannot reach {address}: the host refuses the connection, nothing listens on this TCP port"
+    )]
+    ConnectRefused {
+        /// Host and port.
+        address: String,
+    },
+    /// Packets disappear.
+    #[error("cannot reach {address}: no answer to the connection within {waited:?}")]
+    ConnectTimeOut {
+        /// Host and port.
+        address: String,
+        /// How long we waited.
+        waited: Duration,
+    },
+    /// No way there.
+    #[error("cannot reach {address}: no way there from this computer: {why}")]
+    Unreachable {
+        /// Host and port.
+        address: String,
+        /// As the system says it.
+        why: String,
+    },
+    /// Any other refusal of the network.
+    #[error("cannot reach {address}: {why}")]
+    ConnectFailed {
+        /// Host and port.
+        address: String,
+        /// As the system says it.
+        why: String,
+    },
+    /// The system gives no thread.
+    #[error("cannot start the thread of the port: {why}")]
+    NoThread {
+        /// As the system says it.
+        why: String,
+    },
+    /// The user stopped it.
+    #[error("stopped before the link was open")]
+    Interrupted,
+}
+
+impl OpenError {
+    /// Whose business it is.
+    pub fn blame(&self) -> Blame {
+        match self {
+            Self::PortMissing { .. }
+            | Self::PortBusy { .. }
+            | Self::PortForbidden { .. }
+            | Self::NotSerial { .. }
+            | Self::PortUnusable { .. }
+            | Self::NoThread { .. } => Blame::ThisComputer,
+            Self::HostNotFound { .. }
+            | Self::ConnectRefused { .. }
+            | Self::ConnectTimeOut { .. }
+            | Self::Unreachable { .. }
+            | Self::ConnectFailed { .. } => Blame::Path,
+            Self::Interrupted => Blame::Stopped,
+        }
+    }
+
+    /// The one thing to do, where the cause tells it.
+    pub fn hint(&self) -> Option<String> {
+        match self {
+            Self::PortMissing { port, there } => match near(port, there) {
+                Some(name) => Some(format!("did you mean {name}?")),
+                None if there.is_empty() => Some("plug in the adapter, then try again".into()),
+                None => None,
+            },
+            Self::PortBusy { .. } => Some("close the other program that has this port open".into()),
+            Self::PortForbidden {
+                group: Some(group), ..
+            } => Some(format!(
+                "join the group {group} (sudo usermod -aG {group} $USER), then log out and in"
+            )),
+            Self::NotSerial { .. } => {
+                Some("give the name of a serial port, for example /dev/ttyUSB0 or COM3".into())
+            }
+            Self::ConnectRefused { .. } => Some(
+                "check the TCP port in the gateway's settings (Modbus TCP usually has 502)".into(),
+            ),
+            Self::ConnectTimeOut { .. } => Some(
+                "check that the VPN or tunnel is up and that no firewall swallows the packets"
+                    .into(),
+            ),
+            Self::HostNotFound { .. } => {
+                Some("check the spelling, or give the address in numbers".into())
+            }
+            _ => None,
+        }
+    }
+}
+
+/// The ports that are there, in words.
+fn there_is(ports: &[SerialPortName]) -> String {
+    if ports.is_empty() {
+        return "this computer has no serial port".into();
+    }
+    let name = |port: &SerialPortName| match &port.adapter {
+        Some(adapter) => format!("{} ({adapter})", port.name),
+        None => port.name.clone(),
+    };
+    let names: Vec<String> = ports.iter().map(name).collect();
+    format!("there is {}", names.join(", "))
+}
+
+/// The one port that may have been meant: at most two letters off, and no other as near.
+fn near(port: &str, there: &[SerialPortName]) -> Option<String> {
+    let short = |name: &str| name.rsplit('/').next().unwrap_or(name).to_lowercase();
+    let distance = |name: &SerialPortName| letters_off(&short(port), &short(&name.name));
+    let best = there.iter().min_by_key(|name| distance(name))?;
+    let as_near = there
+        .iter()
+        .filter(|name| distance(name) == distance(best))
+        .count();
+    (distance(best) <= 2 && as_near == 1).then(|| best.name.clone())
+}
+
+/// Letters to change, add or drop to get from one word to the other.
+fn letters_off(a: &str, b: &str) -> usize {
+    let mut row: Vec<usize> = (0..=b.chars().count()).collect();
+    for (i, from) in a.chars().enumerate() {
+        let mut next = vec![i + 1];
+        for ((to, above), diagonal) in b.chars().zip(row.iter().skip(1)).zip(&row) {
+            let left = next.last().copied().unwrap_or_default();
+            next.push(
+                (left + 1)
+                    .min(above + 1)
+                    .min(diagonal + usize::from(from != to)),
+            );
+        }
+        row = next;
+    }
+    row.last().copied().unwrap_or_default()
+}
+
+/// Why asking was not begun.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum NotShown {
+    /// The line was not silent for the window.
+    #[error(
+        "not asking: the line was heard for only {silent:?} without a byte, {window:?} are needed"
+    )]
+    NotSilent {
+        /// Silence so far.
+        silent: Duration,
+        /// Silence needed.
+        window: Duration,
+    },
+    /// Asking may wake the unit.
+    #[error(
+        "not asking: {why}; any question may then wake the unit, and it may close its switches"
+    )]
+    MayWake {
+        /// What makes it possible.
+        why: MayWake,
+    },
+}
+
+impl NotShown {
+    /// The one thing to do.
+    pub fn hint(&self) -> &'static str {
+        match self {
+            Self::NotSilent { .. } => {
+                "listen longer (--listen-first), or make sure that nobody is harmed and give --ask-anyway"
+            }
+            Self::MayWake { .. } => {
+                "make sure that nobody works at the terminals, then give --ask-anyway"
+            }
+        }
+    }
+}
+
+/// What makes it possible that a question of ours wakes the unit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum MayWake {
+    /// Nothing is known about the unit.
+    #[error("no profile is known yet")]
+    NoProfile,
+    /// Any valid request counts as a sign of life.
+    #[error("this unit takes any request for its inverter")]
+    AnyRequest,
+    /// The profile does not know.
+    #[error("the profile does not know what this unit takes for its inverter")]
+    Unknown,
+    /// A planned read is one of those that count.
+    #[error("this unit takes a read of some of these registers for its inverter")]
+    PlannedRead,
+}
+
+/// Why an exchange did not come about, or had to end.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum LinkTrouble {
+    /// The port is gone and did not come back.
+    #[error("the link is lost: {0}")]
+    Lost(PortGone),
+    /// The user wants to stop.
+    #[error("stopped")]
+    Interrupted,
+    /// Someone else asks on this line. From here on only listening is right.
+    #[error(
+        "someone else asks on this line (unit {unit}, function {function:02x}); not asking any more"
+    )]
+    SomeoneElseAsks {
+        /// When it was heard.
+        at: Duration,
+        /// Unit address asked.
+        unit: u8,
+        /// Function code.
+        function: u8,
+    },
+    /// Bytes come without a pause, so a request of ours would collide.
+    #[error("not asking: the line was never silent for a frame gap in {waited:?}")]
+    NeverSilent {
+        /// How long we waited.
+        waited: Duration,
+    },
+    /// The unit is not known to understand this kind of question.
+    #[error("not asking {ask:?}: the profile does not list its function code")]
+    NotUnderstood {
+        /// The question.
+        ask: Ask,
+    },
+    /// A question that would feed the inverter supervision, without the user's word.
+    #[error("not asking {ask:?}: this unit takes it for its inverter")]
+    WouldWake {
+        /// The question.
+        ask: Ask,
+    },
+    /// No question is left that could not be confused with an answer still under way.
+    #[error("too many unanswered questions: a late answer could be taken for another")]
+    Stuck,
+    /// What speaks on the other side is no unit.
+    #[error("{0}")]
+    WrongSpeaker(Speaks),
+}
+
+impl LinkTrouble {
+    /// The one thing to do, where the cause tells it.
+    pub fn hint(&self) -> Option<&'static str> {
+        match self {
+            Self::Lost(PortGone::Adapter) => Some("plug the adapter in again"),
+            Self::SomeoneElseAsks { .. } => Some(
+                "listen longer (--listen-first), or make sure that nobody is harmed and give --ask-anyway",
+            ),
+            Self::WrongSpeaker(speaks) => Some(speaks.hint()),
+            _ => None,
+        }
+    }
+
+    /// Whose business it is.
+    pub fn blame(&self) -> Blame {
+        match self {
+            Self::Lost(PortGone::Adapter | PortGone::Stuck { .. }) => Blame::ThisComputer,
+            Self::Lost(_)
+            | Self::SomeoneElseAsks { .. }
+            | Self::NeverSilent { .. }
+            | Self::Stuck
+            | Self::WrongSpeaker(_) => Blame::Path,
+            Self::NotUnderstood { .. } | Self::WouldWake { .. } => Blame::Usage,
+            Self::Interrupted => Blame::Stopped,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn ports(names: &[&str]) -> Vec<SerialPortName> {
+        let port = |name: &&str| SerialPortName {
+            name: (*name).to_owned(),
+            adapter: name.contains("USB").then(|| "USB-RS485".to_owned()),
+        };
+        names.iter().map(port).collect()
+    }
+
+    fn check(error: OpenError, expected: &str) {
+        let hint = error
+            .hint()
+            .map_or(String::new(), |hint| format!("\nhint: {hint}"));
+        assert_eq!(format!("{error}{hint}"), expected);
+    }
+
+    // Kind: invented
+    #[test]
+    fn err_port_missing_lists_what_is_there_and_the_near_match() {
+        let there = ports(&["/dev/ttyS0", "/dev/ttyUSB0"]);
+        check(
+            OpenError::PortMissing {
+                port: "/dev/ttyUSB1".into(),
+                there: there.clone(),
+            },
+            "cannot open /dev/ttyUSB1: there is no such port; there is /dev/ttyS0, /dev/ttyUSB0 (USB-RS485)\n\
+             hint: did you mean /dev/ttyUSB0?",
+        );
+        check(
+            OpenError::PortMissing {
+                port: "/dev/modem".into(),
+                there,
+            },
+            "cannot open /dev/modem: there is no such port; there is /dev/ttyS0, /dev/ttyUSB0 (USB-RS485)",
+        );
+        check(
+            OpenError::PortMissing {
+                port: "COM3".into(),
+                there: Vec::new(),
+            },
+            "cannot open COM3: there is no such port; this computer has no serial port\n\
+             hint: plug in the adapter, then try again",
+        );
+    }
+
+    // Kind: invented
+    #[test]
+    fn err_port_missing_between_two_equally_near_names_guesses_none() {
+        let there = ports(&["/dev/ttyUSB0", "/dev/ttyUSB2"]);
+        assert_eq!(
+            OpenError::PortMissing {
+                port: "/dev/ttyUSB1".into(),
+                there
+            }
+            .hint(),
+            None
+        );
+    }
+
+    // Kind: invented
+    #[test]
+    fn err_port_forbidden_hints_at_the_group_only_if_that_is_the_cause() {
+        check(
+            OpenError::PortForbidden {
+                port: "/dev/ttyUSB0".into(),
+                group: Some("dialout".into()),
+            },
+            "cannot open /dev/ttyUSB0: this user may not open it\n\
+             hint: join the group dialout (sudo usermod -aG dialout $USER), then log out and in",
+        );
+        check(
+            OpenError::PortForbidden {
+                port: "/dev/ttyUSB0".into(),
+                group: None,
+            },
+            "cannot open /dev/ttyUSB0: this user may not open it",
+        );
+    }
+
+    // Kind: derived
+    // Note: the textbook distance of these two words is 3: two letters changed, one added
+    #[test]
+    fn letters_off_counts_changes_additions_and_drops() {
+        assert_eq!(letters_off("kitten", "sitting"), 3);
+        assert_eq!(letters_off("", "abc"), 3);
+        assert_eq!(letters_off("ttyUSB0", "ttyUSB0"), 0);
+    }
+}

@@ -1,0 +1,301 @@
+//! A real port: a thread of its own reads, stamps and writes; the caller waits on a channel.
+//!
+//! Does not: know whether the stream is a tty or a connection (see [`super::serial`] and
+//! [`super::tcp`]), or decide what to send.
+//!
+//! # Why a thread, and std channels towards the caller
+//! A read must be stamped the moment it returns, whatever the caller is doing. And timers of the
+//! runtime come in whole milliseconds, too coarse for a silence of 1.75 ms, whereas waiting on a
+//! channel is late by some 0.1 ms, which a short spin removes.
+//!
+//! # Invariants
+//! - Nothing here flushes: on a tty that waits until the last bit has left and blocks reading.
+//! - A read of zero bytes ends the thread, which closes the port: an unplugged tty would give
+//!   zero bytes for ever, and keeps its name taken while it is open.
+
+use std::collections::VecDeque;
+use std::future::Future;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, TryRecvError, channel};
+use std::time::Duration;
+
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
+use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
+
+use super::clock::Clock;
+use super::trouble::OpenError;
+use super::{Arrived, Interrupt, Port, PortGone};
+use crate::event::LinkFacts;
+
+/// Waiting on a channel ends late by up to about this; the rest is spun.
+const SPIN: Duration = Duration::from_micros(200);
+/// Longest time between two looks at the interrupt.
+const SLICE: Duration = Duration::from_millis(50);
+/// Longest time that a write may take.
+const WRITE_TIME_OUT: Duration = Duration::from_secs(2);
+
+/// What the thread reports.
+enum Report {
+    Opened(Result<(), OpenError>),
+    Read(Duration, Vec<u8>),
+    Written(Duration),
+    Gone(PortGone),
+}
+
+/// Opens one kind of stream, as often as needed.
+pub(crate) trait Opener: Clone + Send + 'static {
+    /// The stream it opens.
+    type Stream: AsyncRead + AsyncWrite + Unpin + Send;
+
+    /// Opens the stream, in bounded time.
+    fn open(self) -> impl Future<Output = Result<Self::Stream, OpenError>> + Send;
+
+    /// What a read of zero bytes means.
+    fn zero_bytes(&self) -> PortGone;
+
+    /// What an error of a read or write means.
+    fn broken(&self, error: &std::io::Error) -> PortGone;
+}
+
+/// A port whose stream lives on a thread of its own.
+pub(crate) struct ThreadPort<O> {
+    facts: LinkFacts,
+    opener: O,
+    clock: Clock,
+    interrupt: Interrupt,
+    orders: UnboundedSender<Vec<u8>>,
+    reports: Receiver<Report>,
+    read_meanwhile: VecDeque<(Duration, Vec<u8>)>,
+    gone: Option<PortGone>,
+}
+
+impl<O: Opener> ThreadPort<O> {
+    /// Opens the stream on a new thread and waits until it is open.
+    pub(crate) fn open(
+        opener: O,
+        facts: LinkFacts,
+        interrupt: Interrupt,
+    ) -> Result<Self, OpenError> {
+        let clock = Clock::start();
+        let (orders, reports) = start(opener.clone(), clock, &interrupt)?;
+        let read_meanwhile = VecDeque::new();
+        Ok(Self {
+            facts,
+            opener,
+            clock,
+            interrupt,
+            orders,
+            reports,
+            read_meanwhile,
+            gone: None,
+        })
+    }
+
+    /// Sorts one report; `Some` is what a wait returns.
+    fn arrived(&mut self, report: Report) -> Option<Arrived> {
+        match report {
+            Report::Read(at, bytes) => Some(Arrived::Bytes(at, bytes)),
+            Report::Gone(why) => {
+                self.gone = Some(why.clone());
+                Some(Arrived::Gone(why))
+            }
+            Report::Written(_) | Report::Opened(_) => None,
+        }
+    }
+
+    fn lost_thread(&mut self) -> PortGone {
+        let why = PortGone::Broken {
+            why: "its thread ended".into(),
+        };
+        self.gone.get_or_insert(why).clone()
+    }
+}
+
+impl<O: Opener> Port for ThreadPort<O> {
+    fn facts(&self) -> &LinkFacts {
+        &self.facts
+    }
+
+    fn now(&self) -> Duration {
+        self.clock.now()
+    }
+
+    fn send(&mut self, bytes: &[u8]) -> Result<Duration, PortGone> {
+        if let Some(why) = &self.gone {
+            return Err(why.clone());
+        }
+        if self.orders.send(bytes.to_vec()).is_err() {
+            return Err(self.lost_thread());
+        }
+        loop {
+            match self.reports.recv_timeout(WRITE_TIME_OUT * 2) {
+                Ok(Report::Written(at)) => return Ok(at),
+                Ok(Report::Read(at, bytes)) => self.read_meanwhile.push_back((at, bytes)),
+                Ok(Report::Gone(why)) => {
+                    self.gone = Some(why.clone());
+                    return Err(why);
+                }
+                Ok(Report::Opened(_)) => {}
+                Err(RecvTimeoutError::Timeout) => {
+                    let why = PortGone::Stuck {
+                        waited: WRITE_TIME_OUT * 2,
+                    };
+                    self.gone = Some(why.clone());
+                    return Err(why);
+                }
+                Err(RecvTimeoutError::Disconnected) => return Err(self.lost_thread()),
+            }
+        }
+    }
+
+    fn wait(&mut self, until: Duration) -> Arrived {
+        if let Some((at, bytes)) = self.read_meanwhile.pop_front() {
+            return Arrived::Bytes(at, bytes);
+        }
+        loop {
+            if self.interrupt.raised() {
+                return Arrived::Interrupted;
+            }
+            if let Some(why) = &self.gone {
+                return Arrived::Gone(why.clone());
+            }
+            let left = until.saturating_sub(self.clock.now());
+            let report = if left > SPIN {
+                self.reports.recv_timeout((left - SPIN).min(SLICE))
+            } else {
+                self.reports.try_recv().map_err(|error| match error {
+                    TryRecvError::Empty => RecvTimeoutError::Timeout,
+                    TryRecvError::Disconnected => RecvTimeoutError::Disconnected,
+                })
+            };
+            match report {
+                Ok(report) => {
+                    if let Some(arrived) = self.arrived(report) {
+                        return arrived;
+                    }
+                }
+                Err(RecvTimeoutError::Timeout) if left.is_zero() => return Arrived::Nothing,
+                Err(RecvTimeoutError::Timeout) => std::hint::spin_loop(),
+                Err(RecvTimeoutError::Disconnected) => return Arrived::Gone(self.lost_thread()),
+            }
+        }
+    }
+
+    #[expect(clippy::disallowed_methods, reason = "the real driver waits")]
+    fn rest(&mut self, until: Duration) -> bool {
+        loop {
+            let left = until.saturating_sub(self.clock.now());
+            if self.interrupt.raised() || left.is_zero() {
+                return !self.interrupt.raised();
+            }
+            std::thread::sleep(left.min(SLICE));
+        }
+    }
+
+    fn reopen(&mut self) -> Result<(), PortGone> {
+        // Dropping the old channel first ends the old thread, which closes the old stream: a tty
+        // that is still open elsewhere would refuse us.
+        let (no_orders, _) = unbounded_channel();
+        self.orders = no_orders;
+        while self.reports.recv_timeout(SLICE * 4).is_ok() {}
+        let opened = start(self.opener.clone(), self.clock, &self.interrupt);
+        let (orders, reports) = opened.map_err(|error| PortGone::StillGone {
+            why: error.to_string(),
+        })?;
+        (self.orders, self.reports) = (orders, reports);
+        self.read_meanwhile.clear();
+        self.gone = None;
+        Ok(())
+    }
+}
+
+/// The two ends that the caller of a thread holds.
+type Ends = (UnboundedSender<Vec<u8>>, Receiver<Report>);
+
+/// Starts the thread and waits until its stream is open, the opening has failed, or the user stops.
+fn start<O: Opener>(opener: O, clock: Clock, interrupt: &Interrupt) -> Result<Ends, OpenError> {
+    let (orders, taken) = unbounded_channel();
+    let (report, reports) = channel();
+    let no_thread = |error: std::io::Error| OpenError::NoThread {
+        why: error.to_string(),
+    };
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(no_thread)?;
+    let thread = std::thread::Builder::new().name("port".into());
+    thread
+        .spawn(move || {
+            runtime.block_on(serve(opener, clock, taken, &report));
+            // A name look-up may still hang in the system; nobody waits for it.
+            runtime.shutdown_background();
+        })
+        .map_err(no_thread)?;
+    loop {
+        match reports.recv_timeout(SLICE) {
+            Ok(Report::Opened(result)) => return result.map(|()| (orders, reports)),
+            Ok(_) => {}
+            Err(RecvTimeoutError::Timeout) if interrupt.raised() => {
+                return Err(OpenError::Interrupted);
+            }
+            Err(RecvTimeoutError::Timeout) => {}
+            Err(RecvTimeoutError::Disconnected) => {
+                return Err(OpenError::NoThread {
+                    why: "it ended at once".into(),
+                });
+            }
+        }
+    }
+}
+
+/// The life of the thread: open, then read and write until the port or the caller is gone.
+///
+/// Sending a report fails only when the caller is gone, which the next order shows as well.
+async fn serve<O: Opener>(
+    opener: O,
+    clock: Clock,
+    mut orders: UnboundedReceiver<Vec<u8>>,
+    reports: &Sender<Report>,
+) {
+    let mut stream = match opener.clone().open().await {
+        Ok(stream) => stream,
+        Err(error) => {
+            reports.send(Report::Opened(Err(error))).ok();
+            return;
+        }
+    };
+    reports.send(Report::Opened(Ok(()))).ok();
+    let mut buffer = [0; 4096];
+    loop {
+        let gone = tokio::select! {
+            read = stream.read(&mut buffer) => {
+                let at = clock.now();
+                match read {
+                    Ok(0) => Some(opener.zero_bytes()),
+                    Ok(count) => {
+                        let bytes = buffer.get(..count).unwrap_or_default().to_vec();
+                        reports.send(Report::Read(at, bytes)).ok();
+                        None
+                    }
+                    Err(error) => Some(opener.broken(&error)),
+                }
+            }
+            order = orders.recv() => {
+                let Some(bytes) = order else { return };
+                match tokio::time::timeout(WRITE_TIME_OUT, stream.write_all(&bytes)).await {
+                    Ok(Ok(())) => {
+                        reports.send(Report::Written(clock.now())).ok();
+                        None
+                    }
+                    Ok(Err(error)) => Some(opener.broken(&error)),
+                    Err(_) => Some(PortGone::Stuck { waited: WRITE_TIME_OUT }),
+                }
+            }
+        };
+        if let Some(why) = gone {
+            // Close first: whoever hears of it may try to open the port again at once.
+            drop(stream);
+            reports.send(Report::Gone(why)).ok();
+            return;
+        }
+    }
+}

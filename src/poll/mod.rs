@@ -1,0 +1,12 @@
+//! The cheapest way to read the wanted points.
+//!
+//! [`plan`] cuts them into reads, [`split`] finds the missing ones after a refusal, and
+//! [`cycle_time`] says how long the line needs at least.
+//!
+//! Does not: ask anything, or know a clock.
+
+mod look;
+mod plan;
+
+pub use look::{Look, Want};
+pub use plan::{Cost, Read, Split, absolute, cycle_time, plan, split, unplanned};

@@ -1,0 +1,193 @@
+//! Lengths of RTU frames, from what they begin with.
+//!
+//! RTU has no length field: a frame ends with a silence, which a USB adapter or a network hides.
+//! So the length is taken from the content, for every way the content can be read, and the CRC
+//! decides which of them it was.
+//!
+//! # Sources
+//! - Modbus Application Protocol V1.1b3, section 6 (layout of requests and answers)
+
+use packside_profiles::model::Table;
+
+use super::crc::is_sealed;
+use super::question::{Ask, Question};
+use super::split::Measure;
+
+/// Longest frame: unit, PDU of 253 bytes, CRC.
+pub(super) const LONGEST: usize = 256;
+
+/// Length of a frame, read in one way.
+enum Length {
+    /// This many bytes with unit and CRC.
+    Is(usize),
+    /// Not known yet.
+    More,
+    /// No frame of this kind.
+    Never,
+}
+
+/// What stands at the begin of these bytes: the shortest frame whose CRC is right.
+pub(super) fn measure(bytes: &[u8]) -> Measure {
+    let Some(function) = bytes.get(1).copied() else {
+        return Measure::More;
+    };
+    let ways = if function & 0x80 == 0 {
+        [answer(function, bytes), request(function, bytes)]
+    } else {
+        [exception(function), Length::Never]
+    };
+    let mut shortest: Option<usize> = None;
+    let mut undecided = false;
+    for way in ways {
+        match way {
+            Length::Is(length) if length > LONGEST => {}
+            Length::Is(length) => match bytes.get(..length) {
+                Some(frame) if is_sealed(frame) => {
+                    shortest = Some(shortest.map_or(length, |other| other.min(length)));
+                }
+                Some(_) => {}
+                None => undecided = true,
+            },
+            Length::More => undecided = true,
+            Length::Never => {}
+        }
+    }
+    match shortest {
+        Some(length) => Measure::Frame(length),
+        None if undecided => Measure::More,
+        None => Measure::Nothing,
+    }
+}
+
+/// Length of the frame at the begin of these bytes if it answers the question.
+pub(super) fn measure_answer(ask: &Ask, bytes: &[u8]) -> Option<usize> {
+    let (unit, function) = (*bytes.first()?, *bytes.get(1)?);
+    if unit != ask.unit || function & 0x7f != ask.function() {
+        return None;
+    }
+    let way = if function & 0x80 == 0 {
+        answer(function, bytes)
+    } else {
+        exception(function)
+    };
+    let Length::Is(length) = way else { return None };
+    let frame = bytes.get(..length).filter(|frame| is_sealed(frame))?;
+    let pdu = frame.get(1..length.checked_sub(2)?)?;
+    ask.decode(pdu).ok().map(|_| length)
+}
+
+/// Whether these bytes begin like the answer to a read of registers and are too few for it yet.
+///
+/// The first eight bytes of such an answer pass for a read request once in 65536: whoever waits for
+/// the answer must not cut it there.
+pub(super) fn begins_answer(ask: &Ask, bytes: &[u8]) -> bool {
+    let Question::Read {
+        table: Table::Holding | Table::Input,
+        count,
+        ..
+    } = ask.question
+    else {
+        return false;
+    };
+    let data = usize::from(count) * 2;
+    let header = matches!(bytes, [unit, function, length, ..]
+        if *unit == ask.unit && *function == ask.function() && usize::from(*length) == data);
+    header && bytes.len() < data + 5
+}
+
+/// Whether a whole frame can be a request.
+pub(crate) fn is_request(frame: &[u8]) -> bool {
+    let Some(function) = frame.get(1).copied() else {
+        return false;
+    };
+    let fits = matches!(request(function, frame), Length::Is(length) if length == frame.len());
+    fits && (!matches!(function, 0x01..=0x04) || read_request(frame).is_some())
+}
+
+/// The question in a whole frame, if it is a read request that the standard allows.
+pub(crate) fn read_request(frame: &[u8]) -> Option<Ask> {
+    let [unit, function, a, b, c, d, _, _] = *frame else {
+        return None;
+    };
+    let (table, most) = match function {
+        0x01 => (Table::Coil, 2000),
+        0x02 => (Table::Discrete, 2000),
+        0x03 => (Table::Holding, 125),
+        0x04 => (Table::Input, 125),
+        _ => return None,
+    };
+    let (address, count) = (u16::from_be_bytes([a, b]), u16::from_be_bytes([c, d]));
+    let question = Question::Read {
+        table,
+        address,
+        count,
+    };
+    (1..=most)
+        .contains(&count)
+        .then_some(Ask { unit, question })
+}
+
+fn exception(function: u8) -> Length {
+    match function & 0x7f {
+        0x01..=0x06 | 0x08 | 0x0f..=0x11 | 0x16 | 0x17 | 0x2b => Length::Is(5),
+        _ => Length::Never,
+    }
+}
+
+fn request(function: u8, bytes: &[u8]) -> Length {
+    match function {
+        0x01..=0x06 | 0x08 => Length::Is(8),
+        0x0f | 0x10 => counted(bytes, 6),
+        0x11 => Length::Is(4),
+        0x16 => Length::Is(10),
+        0x17 => counted(bytes, 10),
+        0x2b => identification(bytes, |_| Length::Is(7)),
+        _ => Length::Never,
+    }
+}
+
+fn answer(function: u8, bytes: &[u8]) -> Length {
+    match function {
+        // An odd number of bytes is no run of registers.
+        0x03 | 0x04 | 0x17 if bytes.get(2).is_some_and(|count| count % 2 == 1) => Length::Never,
+        0x01..=0x04 if bytes.get(2) == Some(&0) => Length::Never,
+        0x01..=0x04 | 0x11 | 0x17 => counted(bytes, 2),
+        0x05 | 0x06 | 0x08 | 0x0f | 0x10 => Length::Is(8),
+        0x16 => Length::Is(10),
+        0x2b => identification(bytes, objects),
+        _ => Length::Never,
+    }
+}
+
+/// A frame with a count of the bytes that follow at this offset.
+fn counted(bytes: &[u8], offset: usize) -> Length {
+    match bytes.get(offset) {
+        Some(count) => Length::Is(offset + 1 + usize::from(*count) + 2),
+        None => Length::More,
+    }
+}
+
+/// Function 2B hex is only known with the type 0E hex.
+fn identification(bytes: &[u8], length: impl Fn(&[u8]) -> Length) -> Length {
+    match bytes.get(2) {
+        Some(0x0e) => length(bytes),
+        Some(_) => Length::Never,
+        None => Length::More,
+    }
+}
+
+/// Objects of a device identification, from their own lengths.
+fn objects(bytes: &[u8]) -> Length {
+    let Some(count) = bytes.get(7) else {
+        return Length::More;
+    };
+    let mut end = 8;
+    for _ in 0..*count {
+        match bytes.get(end + 1) {
+            Some(length) => end += 2 + usize::from(*length),
+            None if end + 4 > LONGEST => return Length::Never,
+            None => return Length::More,
+        }
+    }
+    Length::Is(end + 2)
+}

@@ -1,0 +1,183 @@
+//! Splits a stream of bytes into frames and noise.
+//!
+//! Input: chunks of bytes with the moment each was read. Output: [`Span`]s that together cover
+//! every byte once, in order. The same splitter serves the asker and the listener.
+//!
+//! Does not: read a clock, pair answers with questions, or fail: what is no frame is noise.
+//!
+//! # Invariants
+//! - Every byte pushed is in exactly one span, in order.
+//! - After [`Splitter::next`] gave `None`, fewer bytes than one frame are held.
+//!
+//! # Why content decides and not silence
+//! A USB adapter holds bytes back and a gateway cuts and joins them, so the times of reads do not
+//! show where a frame ended. Length and CRC do. Bytes that may still become a frame are held until
+//! more come or [`Splitter::next`] is told that the wait is over.
+//!
+//! # Why the expected answer is looked for first
+//! Garbage before an answer can look like the begin of a long frame (on RTU, one time in 65536,
+//! like a whole one) and would swallow the answer. So the answer to the open question is searched
+//! at every offset. Only a whole valid frame around it wins over it: then it is data in there.
+
+use std::ops::Range;
+use std::time::Duration;
+
+use super::question::Ask;
+use super::{rtu, tcp};
+use crate::event::Framing;
+
+/// When a byte came.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Stamp {
+    /// When it was read.
+    pub at: Duration,
+    /// Number of the exchange whose request had gone out by then, if one was open.
+    pub during: Option<u32>,
+}
+
+/// Consecutive bytes that are one thing.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Span {
+    /// What they are.
+    pub kind: SpanKind,
+    /// The bytes.
+    pub bytes: Vec<u8>,
+    /// When the first came.
+    pub first: Stamp,
+    /// When the last came.
+    pub last: Stamp,
+}
+
+/// What a span is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SpanKind {
+    /// A whole frame: length and check fit.
+    Frame,
+    /// Anything else.
+    Noise,
+}
+
+/// What stands at the begin of some bytes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Measure {
+    /// A frame of this length.
+    Frame(usize),
+    /// More bytes are needed to tell.
+    More,
+    /// No frame.
+    Nothing,
+}
+
+/// Splits one direction of one link.
+#[derive(Debug, Clone)]
+pub struct Splitter {
+    framing: Framing,
+    bytes: Vec<u8>,
+    stamps: Vec<Stamp>,
+}
+
+impl Splitter {
+    /// Nothing received yet.
+    pub fn new(framing: Framing) -> Self {
+        Self {
+            framing,
+            bytes: Vec::new(),
+            stamps: Vec::new(),
+        }
+    }
+
+    /// Adds received bytes.
+    pub fn push(&mut self, bytes: &[u8], stamp: Stamp) {
+        self.bytes.extend(bytes);
+        self.stamps.resize(self.bytes.len(), stamp);
+    }
+
+    /// Bytes that are held because they may become a frame.
+    pub fn held(&self) -> usize {
+        self.bytes.len()
+    }
+
+    /// The next span, or `None` where more bytes are needed.
+    ///
+    /// `expected` is the open question and its transaction id (which RTU ignores). With `is_over`
+    /// nothing more will come: no byte stays undecided.
+    pub fn next(&mut self, expected: Option<(&Ask, u16)>, is_over: bool) -> Option<Span> {
+        let wanted = expected.and_then(|(ask, transaction)| self.find(ask, transaction));
+        let open = expected
+            .map(|(ask, _)| ask)
+            .filter(|_| !is_over && wanted.is_none());
+        let (noise, frame) = self.scan(wanted.as_ref(), open, is_over);
+        if noise > 0 {
+            return self.cut(noise, SpanKind::Noise);
+        }
+        self.cut(frame?, SpanKind::Frame)
+    }
+
+    /// Length of the noise at the begin, and of the frame behind it if there is one.
+    ///
+    /// `open` is the question whose answer is not there yet.
+    fn scan(
+        &self,
+        wanted: Option<&Range<usize>>,
+        open: Option<&Ask>,
+        is_over: bool,
+    ) -> (usize, Option<usize>) {
+        let mut at = 0;
+        while let Some(rest) = self.bytes.get(at..).filter(|rest| !rest.is_empty()) {
+            if let Some(wanted) = wanted.filter(|wanted| wanted.start == at) {
+                return (at, Some(wanted.len()));
+            }
+            let rtu = self.framing == Framing::Rtu;
+            if rtu && open.is_some_and(|ask| rtu::begins_answer(ask, rest)) {
+                break;
+            }
+            match self.measure(rest) {
+                Measure::Frame(length) if !self.swallows(at..at + length, wanted) => {
+                    return (at, Some(length));
+                }
+                Measure::More if !is_over && wanted.is_none() => break,
+                _ => at += 1,
+            }
+        }
+        (at, None)
+    }
+
+    fn measure(&self, bytes: &[u8]) -> Measure {
+        match self.framing {
+            Framing::Rtu => rtu::measure(bytes),
+            Framing::Tcp => tcp::measure(bytes),
+        }
+    }
+
+    /// Where the answer to this question stands.
+    fn find(&self, ask: &Ask, transaction: u16) -> Option<Range<usize>> {
+        (0..self.bytes.len()).find_map(|start| {
+            let rest = self.bytes.get(start..)?;
+            let length = match self.framing {
+                Framing::Rtu => rtu::measure_answer(ask, rest),
+                Framing::Tcp => tcp::measure_answer(ask, transaction, rest),
+            }?;
+            Some(start..start + length)
+        })
+    }
+
+    /// Whether taking this frame would cut into the wanted one. A frame with a right CRC that holds
+    /// all of the wanted one is let pass; a Modbus TCP header proves too little for that.
+    fn swallows(&self, frame: Range<usize>, wanted: Option<&Range<usize>>) -> bool {
+        wanted.is_some_and(|wanted| {
+            let overlaps = frame.start < wanted.start && wanted.start < frame.end;
+            overlaps && (self.framing == Framing::Tcp || frame.end < wanted.end)
+        })
+    }
+
+    fn cut(&mut self, length: usize, kind: SpanKind) -> Option<Span> {
+        let bytes: Vec<u8> = self.bytes.drain(..length.min(self.bytes.len())).collect();
+        let stamps: Vec<Stamp> = self.stamps.drain(..length.min(self.stamps.len())).collect();
+        Some(Span {
+            kind,
+            bytes,
+            first: *stamps.first()?,
+            last: *stamps.last()?,
+        })
+    }
+}

@@ -1,0 +1,258 @@
+//! Bad input of any kind: a clear message, the right exit code, in bounded time.
+
+use std::io::{Read as _, Write as _};
+use std::net::TcpListener;
+use std::process::{Command, Output};
+
+fn packside(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_packside"))
+        .args(arguments)
+        .env_remove("PACKSIDE_CONFIG")
+        .output()
+        .unwrap()
+}
+
+/// Runs as text and as JSON: stderr must contain every part, and the exit code must be the same.
+fn check(arguments: &[&str], exit: i32, parts: &[&str]) {
+    let output = packside(arguments);
+    let stderr = String::from_utf8_lossy(&output.stderr).into_owned();
+    for part in parts {
+        assert!(
+            stderr.contains(part),
+            "{arguments:?}: expected {part:?} in:\n{stderr}"
+        );
+    }
+    assert_eq!(output.status.code(), Some(exit), "{stderr}");
+    assert!(!stderr.contains("panicked"), "{stderr}");
+    let json = packside(&[arguments, &["--format", "json"]].concat());
+    assert_eq!(json.status.code(), Some(exit), "as JSON: {stderr}");
+    if matches!(exit, 3 | 4) {
+        let object: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
+        assert_eq!(object["schema"], "packside.check/1");
+    }
+}
+
+#[test]
+fn err_unknown_profile_names_the_known_ones() {
+    check(
+        &[
+            "check",
+            "--gateway",
+            "127.0.0.1:1",
+            "--profile",
+            "generic-hv-stak",
+        ],
+        4,
+        &["generic-hv-stak", "generic-hv-stack", "generic-lv-rack"],
+    );
+}
+
+#[test]
+fn err_profile_with_ten_mistakes_names_all_ten() {
+    let (_, text) = packside_profiles::shipped()[0];
+    // Kind: invented (ten different mistakes, one edit each)
+    let edits = [
+        ("unit = 1\n", "unit = 0\n"),
+        ("time_out_ms = 600", "time_out_ms = 10"),
+        ("functions = [3, 4, 8]", "functions = [3, 4, 6]"),
+        ("silence_s = 45", "silence_s = 0"),
+        ("point = \"map_mark\"", "point = \"map_marc\""),
+        ("cycle_ms = [1500, 1500]", "cycle_ms = [1500]"),
+        ("id = \"nominal_capacity\"", "id = \"serial\""),
+        ("bit = 11\n", "bit = 16\n"),
+        (
+            "flags = [\"inverter-silent\"]",
+            "flags = [\"inverter-silnt\"]",
+        ),
+        ("date = \"2026-11-25\"", "date = \"25 Nov\""),
+    ];
+    let mut broken = text.to_owned();
+    for (from, to) in edits {
+        assert!(broken.contains(from), "{from}");
+        broken = broken.replacen(from, to, 1);
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("broken.toml");
+    std::fs::write(&path, broken).unwrap();
+    let path = path.to_str().unwrap();
+    check(
+        &["check", "--gateway", "127.0.0.1:1", "--profile", path],
+        4,
+        &[
+            "broken.toml:",
+            "^",
+            "answering.unit",
+            "time_out_ms",
+            "functions",
+            "silence_s",
+            "map_marc",
+            "cycle_ms",
+            "serial",
+            "16",
+            "inverter-silnt",
+            "25 Nov",
+        ],
+    );
+}
+
+#[test]
+fn err_missing_port_says_what_is_there() {
+    check(
+        &[
+            "check",
+            "--serial",
+            "/dev/no-such-port",
+            "--profile",
+            "generic-hv-stack",
+        ],
+        4,
+        &["cannot open /dev/no-such-port: there is no such port"],
+    );
+}
+
+#[test]
+fn err_refused_connection_is_a_problem_of_the_path() {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = listener.local_addr().unwrap().to_string();
+    drop(listener);
+    check(
+        &[
+            "check",
+            "--gateway",
+            &address,
+            "--profile",
+            "generic-hv-stack",
+        ],
+        3,
+        &[
+            "the host refuses the connection",
+            "hint: check the TCP port",
+        ],
+    );
+}
+
+#[test]
+fn err_unknown_host_is_named() {
+    check(
+        &[
+            "check",
+            "--gateway",
+            "no-such-host.invalid",
+            "--profile",
+            "generic-hv-stack",
+        ],
+        3,
+        &["no-such-host.invalid: the name was not found"],
+    );
+}
+
+#[test]
+fn unit_that_never_answers_is_a_bus_problem_and_no_statement_about_the_battery() {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = listener.local_addr().unwrap().to_string();
+    std::thread::spawn(move || {
+        for stream in listener.incoming() {
+            let mut stream = stream.unwrap();
+            std::thread::spawn(move || stream.read_to_end(&mut Vec::new()));
+        }
+    });
+    let output = packside(&[
+        "check",
+        "--gateway",
+        &address,
+        "--profile",
+        "generic-hv-stack",
+        "--format",
+        "json",
+    ]);
+    let result: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(result["verdict"]["kind"], "bus-problem");
+    assert_eq!(result["findings"].as_array().unwrap().len(), 0);
+    assert_eq!(output.status.code(), Some(3));
+}
+
+#[test]
+fn web_server_on_the_port_is_named() {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = listener.local_addr().unwrap().to_string();
+    std::thread::spawn(move || {
+        for stream in listener.incoming() {
+            let mut stream = stream.unwrap();
+            std::thread::spawn(move || {
+                let _ = stream.read(&mut [0; 64]);
+                let _ = stream.write_all(b"HTTP/1.1 400 Bad Request\r\nContent-Length: 0\r\n\r\n");
+            });
+        }
+    });
+    let output = packside(&[
+        "check",
+        "--gateway",
+        &address,
+        "--profile",
+        "generic-hv-stack",
+    ]);
+    let all = String::from_utf8_lossy(&output.stderr).into_owned()
+        + &String::from_utf8_lossy(&output.stdout);
+    assert_eq!(output.status.code(), Some(3), "{all}");
+    assert!(
+        all.contains("web server") || all.contains("not Modbus"),
+        "{all}"
+    );
+}
+
+#[test]
+fn err_wrong_usage_is_2_and_says_what_is_expected() {
+    check(
+        &[
+            "check",
+            "--simulated",
+            "hv-waiting",
+            "--lamp",
+            "fault=purple",
+        ],
+        2,
+        &["expected one of", "purple"],
+    );
+    check(
+        &["check", "--simulated", "hv-waiting", "--lamp", "nose=on"],
+        2,
+        &["expected one of power", "nose"],
+    );
+    check(
+        &["check", "--gateway", "127.0.0.1:1"],
+        2,
+        &["no register map given", "hint: known maps"],
+    );
+    check(
+        &["check", "--serial", "x", "--line", "9600,n,8,1"],
+        2,
+        &["expected something like 9600-8E1"],
+    );
+}
+
+#[test]
+fn rack_that_asking_may_wake_is_not_asked_without_the_explicit_word() {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = listener.local_addr().unwrap().to_string();
+    let heard = std::thread::spawn(move || {
+        let mut bytes = Vec::new();
+        listener
+            .accept()
+            .unwrap()
+            .0
+            .read_to_end(&mut bytes)
+            .unwrap();
+        bytes
+    });
+    let output = packside(&[
+        "check",
+        "--gateway",
+        &address,
+        "--profile",
+        "generic-lv-rack",
+    ]);
+    let stderr = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(2), "{stderr}");
+    assert!(stderr.contains("--ask-anyway"), "{stderr}");
+    assert!(heard.join().unwrap().is_empty(), "a byte was sent");
+}

@@ -1,0 +1,255 @@
+//! The rules by which a quiet link may begin to ask, on a virtual port.
+
+use std::time::Duration;
+
+use super::scripted::Scripted;
+use packside::event::{Framing, LinkFacts, LinkKind};
+use packside::link::{Grounds, MayWake, NotShown, Quiet, Wake};
+use packside::poll::Read;
+use packside_profiles::Known;
+use packside_profiles::model::{Base, FedBy, Profile, Span, Table};
+
+const WINDOW: Duration = Duration::from_secs(12);
+
+fn seconds(seconds: u64) -> Duration {
+    Duration::from_secs(seconds)
+}
+
+fn quiet(kind: LinkKind, framing: Framing, ask_anyway: bool, coming: &[u64]) -> Quiet {
+    let facts = LinkFacts {
+        kind,
+        framing,
+        plugged: None,
+        ask_anyway,
+    };
+    let coming = coming.iter().map(|at| (seconds(*at), vec![0x55])).collect();
+    Quiet::over(Box::new(Scripted::mute(facts, coming)), Box::new(|_| {}))
+}
+
+fn serial(coming: &[u64]) -> Quiet {
+    let line = "9600-8E1".parse().unwrap();
+    quiet(
+        LinkKind::Serial {
+            port: "COM7".into(),
+            line,
+        },
+        Framing::Rtu,
+        false,
+        coming,
+    )
+}
+
+fn gateway(framing: Framing, ask_anyway: bool) -> Quiet {
+    quiet(
+        LinkKind::Gateway {
+            address: "cabinet:502".into(),
+        },
+        framing,
+        ask_anyway,
+        &[],
+    )
+}
+
+/// A profile that says only what feeds the supervision.
+pub(crate) fn profile(fed_by: &str) -> Profile {
+    let text = format!(
+        "format = 1\n\
+         profile = {{ id = \"x\", title = \"x\", document = \"x\", revision = \"x\", author = \"x\", date = \"x\", \
+         verified_on_hardware = false }}\n\
+         answering = {{ line = \"9600-8E1\", unit = 1, answer_time_ms = 5, time_out_ms = 500, functions = [4] }}\n\
+         inverter = {{ port = \"this-bus\", fed_by = \"{fed_by}\", silence_s = 45 }}\n\
+         unit = {{ switch = \"contactor\", terminals_without_inverter = \"dead\", self_test_s = 3.0, \
+         cells_per_module = 30, chemistry = \"LFP\", rest_current = 1.0 }}\n"
+    );
+    toml::from_str(&text).unwrap()
+}
+
+fn wake(fed_by: &str, reads_of: &[(u16, u16)], planned: (u16, u16)) -> Wake {
+    let mut profile = profile(fed_by);
+    let span = |(from, to): &(u16, u16)| Span {
+        table: Table::Input,
+        base: Base::Absolute,
+        from: *from,
+        to: *to,
+    };
+    profile.inverter.reads_of = reads_of.iter().map(span).collect();
+    let (address, count) = planned;
+    let read = Read {
+        table: Table::Input,
+        address,
+        count,
+        instances: vec![],
+    };
+    Wake::of(Some(&profile), &Known::default(), &[read])
+}
+
+// Kind: derived
+// Source: the wake rule: any-request, unknown, no profile, and reads-of covering a planned read
+#[test]
+fn wake_rule_follows_the_profile() {
+    let planned = (10, 5);
+    assert_eq!(
+        Wake::of(None, &Known::default(), &[]).why(),
+        Some(MayWake::NoProfile)
+    );
+    assert_eq!(
+        wake("any-request", &[], planned).why(),
+        Some(MayWake::AnyRequest)
+    );
+    assert_eq!(wake("unknown", &[], planned).why(), Some(MayWake::Unknown));
+    assert_eq!(
+        wake("reads-of", &[(14, 14)], planned).why(),
+        Some(MayWake::PlannedRead)
+    );
+    assert_eq!(wake("reads-of", &[(15, 20)], planned).why(), None);
+    assert_eq!(wake("writes", &[], planned).why(), None);
+    assert_eq!(wake("other-port", &[], planned).why(), None);
+}
+
+// Kind: invented
+#[test]
+fn wake_rule_takes_an_unplaced_model_for_a_planned_read() {
+    let mut profile = profile("reads-of");
+    profile.inverter.reads_of = vec![Span {
+        table: Table::Holding,
+        base: Base::Model(802),
+        from: 0,
+        to: 3,
+    }];
+    assert_eq!(profile.inverter.fed_by, FedBy::ReadsOf);
+    assert_eq!(
+        Wake::of(Some(&profile), &Known::default(), &[]).why(),
+        Some(MayWake::PlannedRead)
+    );
+}
+
+// Kind: invented
+#[test]
+fn line_is_shown_silent_only_after_the_whole_window() {
+    let harmless = wake("writes", &[], (0, 1));
+    let mut quiet = serial(&[5]);
+    assert!(
+        !quiet.listen_for_silence(WINDOW, seconds(15)).unwrap(),
+        "a byte at 5 s breaks the silence"
+    );
+    let not_silent = NotShown::NotSilent {
+        silent: seconds(10),
+        window: WINDOW,
+    };
+    assert_eq!(quiet.prove(&harmless, WINDOW, false), Err(not_silent));
+    assert!(quiet.listen_for_silence(WINDOW, seconds(60)).unwrap());
+    assert_eq!(quiet.now(), seconds(17));
+    assert_eq!(
+        quiet.prove(&harmless, WINDOW, false).unwrap().grounds(),
+        Grounds::HeardSilent(WINDOW)
+    );
+}
+
+// Kind: invented
+#[test]
+fn proof_of_silence_is_void_once_a_byte_has_come() {
+    let mut quiet = serial(&[12]);
+    quiet.listen(Duration::from_millis(11_999)).unwrap();
+    let window = seconds(11);
+    let proof = quiet
+        .prove(&wake("writes", &[], (0, 1)), window, false)
+        .unwrap();
+    assert!(
+        quiet.ask(proof.clone(), &[4]).is_ok(),
+        "nothing has come yet"
+    );
+    let mut quiet = serial(&[11]);
+    quiet.listen(Duration::from_millis(10_999)).unwrap();
+    quiet.listen(seconds(11)).unwrap();
+    let Err(refused) = quiet.ask(proof, &[4]) else {
+        panic!("asked into a conversation")
+    };
+    assert_eq!(
+        refused.1,
+        NotShown::NotSilent {
+            silent: Duration::ZERO,
+            window
+        }
+    );
+}
+
+// Kind: derived
+// Source: the rule: where asking may wake the unit, only the explicit word on every real link
+#[test]
+fn waking_needs_the_explicit_word_on_every_real_link() {
+    let risky = wake("any-request", &[], (0, 1));
+    let refused = Err(NotShown::MayWake {
+        why: MayWake::AnyRequest,
+    });
+    let mut silent = serial(&[]);
+    assert!(silent.listen_for_silence(WINDOW, seconds(60)).unwrap());
+    for link in [
+        &silent,
+        &gateway(Framing::Tcp, false),
+        &gateway(Framing::Rtu, false),
+    ] {
+        assert_eq!(link.prove(&risky, WINDOW, false), refused);
+        assert_eq!(
+            link.prove(&risky, WINDOW, true).unwrap().grounds(),
+            Grounds::UserSaid
+        );
+    }
+    let said = gateway(Framing::Tcp, true)
+        .prove(&risky, WINDOW, false)
+        .unwrap();
+    assert_eq!(said.grounds(), Grounds::UserSaid);
+    let line = "9600-8E1".parse().unwrap();
+    let simulated = quiet(
+        LinkKind::Simulated {
+            scenario: "x".into(),
+            line,
+        },
+        Framing::Rtu,
+        false,
+        &[],
+    );
+    assert_eq!(
+        simulated.prove(&risky, WINDOW, false).unwrap().grounds(),
+        Grounds::Simulated
+    );
+}
+
+// Kind: invented
+#[test]
+fn only_modbus_tcp_cannot_be_overheard() {
+    let harmless = wake("other-port", &[], (0, 1));
+    let tcp = gateway(Framing::Tcp, false)
+        .prove(&harmless, WINDOW, false)
+        .unwrap();
+    assert_eq!(tcp.grounds(), Grounds::CannotOverhear);
+    let rtu = gateway(Framing::Rtu, false).prove(&harmless, WINDOW, false);
+    assert_eq!(
+        rtu,
+        Err(NotShown::NotSilent {
+            silent: Duration::ZERO,
+            window: WINDOW
+        })
+    );
+}
+
+// Kind: invented
+#[test]
+fn err_not_shown_says_why_and_what_to_do() {
+    let refused = NotShown::MayWake {
+        why: MayWake::AnyRequest,
+    };
+    assert_eq!(
+        format!("{refused}\nhint: {}", refused.hint()),
+        "not asking: this unit takes any request for its inverter; any question may then wake the unit, \
+         and it may close its switches\n\
+         hint: make sure that nobody works at the terminals, then give --ask-anyway"
+    );
+    let refused = NotShown::NotSilent {
+        silent: seconds(3),
+        window: WINDOW,
+    };
+    assert_eq!(
+        refused.to_string(),
+        "not asking: the line was heard for only 3s without a byte, 12s are needed"
+    );
+}

@@ -1,0 +1,21 @@
+//! Integration tests, one binary.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::print_stdout,
+    clippy::cast_possible_truncation,
+    reason = "a test may fail loudly, and prints its table"
+)]
+
+mod adversary;
+mod bad_input;
+mod cases;
+mod link_asking;
+mod link_open;
+mod link_rules;
+mod link_watch;
+mod peer;
+mod scenarios;
+mod scripted;
