@@ -19,7 +19,9 @@ const AMBIENT_COST: f64 = 14.0;
 /// Samples looked at: ten minutes at 60 per second.
 const MOST_SAMPLES: usize = 36_000;
 /// A swing below this many times the noise is no swing.
-const LEAST_SWING: f64 = 3.5;
+const LEAST_SWING: f64 = 6.0;
+/// Fewer edges are steps of ambient light, or no cycle.
+const LEAST_EDGES: usize = 4;
 
 /// Why a trace cannot be read.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -145,7 +147,7 @@ fn find_edges(samples: &[(f64, f64)]) -> Seen {
             .filter(|pair| pair.first() != pair.last())
             .count();
         let score = per_sample(samples.len()) * rms.ln() + EDGE_COST * per_sample(edges);
-        if swing > LEAST_SWING * rms && score < best.0 {
+        if edges >= LEAST_EDGES && swing > LEAST_SWING * rms && score < best.0 {
             best = (score, Some(lit));
         }
     }
