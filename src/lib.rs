@@ -10,4 +10,6 @@ pub mod event;
 pub mod lamp;
 pub mod link;
 pub mod poll;
+pub mod recording;
+pub mod visit;
 pub mod wire;

@@ -151,8 +151,13 @@ impl Pairing {
                 // What comes back may be wired otherwise.
                 self.echoes = None;
             }
-            What::Back | What::Listening(_) | What::Clock(_) | What::Sighting { .. } => {}
-            What::Mark(_) => {}
+            What::Back
+            | What::Listening(_)
+            | What::Clock(_)
+            | What::Sighting { .. }
+            | What::Mark(_)
+            | What::Answer(_)
+            | What::Photo { .. } => {}
         }
         done
     }

@@ -107,6 +107,20 @@ pub(crate) struct Where {
     /// A scenario of the built-in simulator, in virtual time
     #[arg(long, value_name = "SCENARIO", group = "place")]
     pub(crate) simulated: Option<String>,
+    /// A recording made before: nothing is asked, it is judged anew
+    #[arg(long, value_name = "FILE", group = "place")]
+    pub(crate) recording: Option<PathBuf>,
+}
+
+/// Whether and where to record.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct RecordArgs {
+    /// Record everything into this new file (FILE.visit.jsonl)
+    #[arg(long, value_name = "FILE", conflicts_with = "recording")]
+    pub(crate) record: Option<PathBuf>,
+    /// Add to the recording if it is there already
+    #[arg(long = "continue", requires = "record")]
+    pub(crate) go_on: bool,
 }
 
 /// Framing as an argument.
@@ -178,6 +192,12 @@ pub(crate) struct CheckArgs {
     /// Simulated only: moment of the look, seconds after power-up [default: the scenario's]
     #[arg(long, value_name = "SECONDS", requires = "simulated")]
     pub(crate) look_at: Option<f64>,
+    /// Recording only: the moment judged, seconds of its last session or the name of a mark
+    #[arg(long, value_name = "TIME|MARK", requires = "recording")]
+    pub(crate) moment: Option<String>,
+    /// Whether and where to record.
+    #[command(flatten)]
+    pub(crate) record: RecordArgs,
     /// Folder with own profiles
     #[arg(
         long,

@@ -1,18 +1,21 @@
 //! `packside check`: one full look at a unit, and the verdict.
 
 use std::fmt::Write as _;
+use std::path::Path;
 use std::time::Duration;
 
 use packside_profiles::Profile;
 use sha2::{Digest as _, Sha256};
 
 use super::args::{CheckArgs, Where};
+use super::record::{self, Record};
 use super::session::{self, Manner, Refusal};
 use super::{Failure, LOCAL, USAGE, json, out, screen};
 use crate::diagnose::{Judgement, judge};
-use crate::event::{Event, LinkFacts};
+use crate::event::{LinkFacts, What};
 use crate::lamp;
 use crate::link::{Blame, Interrupt, LinkTrouble, NotShown, OpenError, OpenOptions, Quiet, Target};
+use crate::recording::{Entry, Recording, Session, Shown};
 
 /// Exit code of a problem on the way to the unit.
 const BUS: u8 = 3;
@@ -21,62 +24,183 @@ const INTERRUPTED: u8 = 130;
 
 /// Runs the command; the exit code is that of the verdict.
 pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
+    if let Some(path) = &args.place.recording {
+        return replay(path, args, as_json, colour);
+    }
     let loaded = load_profile(args)?;
-    let profile = &loaded.profile;
-    let sightings = sightings(args, profile)?;
-    let manner = Manner {
-        unit: args.only.or(args.unit).unwrap_or(profile.answering.unit),
-        only: args.only.is_some(),
-        listen_first: args
-            .listen_first
-            .map(|s| Duration::from_secs_f64(s.clamp(0.0, 3600.0))),
-        user_said: args.ask_anyway,
+    let seed = match &args.place.simulated {
+        Some(scenario) => Some(scenario_of(scenario)?.seed),
+        None => None,
     };
-    let quiet = open(args, profile)?;
-    let facts = quiet.facts().clone();
-    let seen = match gather(quiet, profile, &manner) {
-        Ok(seen) => seen,
-        Err(Refusal::Trouble(trouble)) => return Err(failure_of(&trouble)),
-        Err(Refusal::NotShown(why, events)) => {
-            return not_asked(&why, events, &loaded, &facts, as_json, colour, args);
-        }
+    let sightings = sightings(args, &loaded.profile)?;
+    let quiet = open(args, &loaded.profile)?;
+    let record = Record::begin(&args.record, Some(&loaded), seed)?;
+    let look = LookDone {
+        args,
+        loaded: &loaded,
+        facts: quiet.facts().clone(),
+        record: record.clone(),
     };
-    if seen.trouble == Some(LinkTrouble::Interrupted) {
-        return Err(failure_of(&LinkTrouble::Interrupted));
-    }
-    if let Some(trouble) = &seen.trouble {
-        out::say(&format!("note: {trouble}"));
-        if let Some(hint) = trouble.hint() {
-            out::say(&format!("hint: {hint}"));
+    let result = look.finish(quiet, &sightings, as_json, colour);
+    record.end()?;
+    result
+}
+
+/// What the end of a look needs to know.
+struct LookDone<'a> {
+    args: &'a CheckArgs,
+    loaded: &'a Loaded,
+    facts: LinkFacts,
+    record: Record,
+}
+
+impl LookDone<'_> {
+    /// Makes the look, judges it, shows it. Everything is recorded as it happens.
+    fn finish(
+        &self,
+        mut quiet: Quiet,
+        sightings: &[(String, String)],
+        as_json: bool,
+        colour: bool,
+    ) -> Result<u8, Failure> {
+        let (args, profile) = (self.args, &self.loaded.profile);
+        let manner = Manner {
+            unit: args.only.or(args.unit).unwrap_or(profile.answering.unit),
+            only: args.only.is_some(),
+            listen_first: args
+                .listen_first
+                .map(|s| Duration::from_secs_f64(s.clamp(0.0, 3600.0))),
+            user_said: args.ask_anyway,
+        };
+        self.record.follow(&mut quiet);
+        let mut events = match gather(quiet, profile, &manner) {
+            Ok(seen) => {
+                say_trouble(seen.trouble.as_ref())?;
+                seen.events
+            }
+            Err(Refusal::Trouble(trouble)) => return Err(failure_of(&trouble)),
+            Err(Refusal::NotShown(why, events)) => {
+                not_asked(&why)?;
+                events
+            }
+        };
+        let last = events.last().map_or(Duration::ZERO, |e| e.at);
+        for (lamp, pattern) in sightings {
+            let sighting = session::sighting(last, lamp, pattern);
+            self.record.event(sighting.clone());
+            events.push(sighting);
         }
+        let judgement = judge(&events, Some(profile), None);
+        if let Some(serial) = &judgement.identity.serial {
+            self.record.entry(&Entry::Unit(serial.clone()));
+        }
+        show(
+            &judgement,
+            self.loaded,
+            Some(&self.facts),
+            as_json,
+            colour,
+            args,
+        );
+        self.record.entry(&Entry::Shown(Shown {
+            at: judgement.moment,
+            tool: env!("CARGO_PKG_VERSION").to_owned(),
+            verdict: judgement.verdict.kind.id().to_owned(),
+            summary: judgement.verdict.summary.clone(),
+        }));
+        Ok(judgement.verdict.kind.exit_code())
     }
-    let mut events = seen.events;
+}
+
+/// Says what ended a look early; a user who stopped it wants no verdict.
+fn say_trouble(trouble: Option<&LinkTrouble>) -> Result<(), Failure> {
+    let Some(trouble) = trouble else {
+        return Ok(());
+    };
+    if *trouble == LinkTrouble::Interrupted {
+        return Err(failure_of(trouble));
+    }
+    out::say(&format!("note: {trouble}"));
+    if let Some(hint) = trouble.hint() {
+        out::say(&format!("hint: {hint}"));
+    }
+    Ok(())
+}
+
+/// Judges a recording anew, and says where that differs from what was shown on site.
+fn replay(path: &Path, args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
+    let recording = record::open(path)?;
+    let (session, moment) = record::moment(&recording, args.moment.as_deref())?;
+    let loaded = recorded_profile(&recording, args)?;
+    let sightings = sightings(args, &loaded.profile)?;
+    let mut events = session.events();
     let last = events.last().map_or(Duration::ZERO, |e| e.at);
     events.extend(
         sightings
             .iter()
             .map(|(lamp, pattern)| session::sighting(last, lamp, pattern)),
     );
-    let judgement = judge(&events, Some(profile), None);
-    show(&judgement, &loaded, &facts, as_json, colour, args);
+    let facts = events.iter().find_map(|event| match &event.what {
+        What::Opened(facts) => Some(facts.clone()),
+        _ => None,
+    });
+    let judgement = judge(&events, Some(&loaded.profile), moment);
+    say_difference(session, &judgement);
+    show(&judgement, &loaded, facts.as_ref(), as_json, colour, args);
     Ok(judgement.verdict.kind.exit_code())
+}
+
+/// The register map given now, else the one in the recording.
+fn recorded_profile(recording: &Recording, args: &CheckArgs) -> Result<Loaded, Failure> {
+    let recorded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
+    let Some(recorded) = recorded.filter(|_| args.profile.is_none()) else {
+        let loaded = load_profile(args)?;
+        if let Some(recorded) = recorded.filter(|recorded| recorded.sha256 != loaded.sha256) {
+            out::say(&format!(
+                "note: recorded with the map {} ({:.12}), judged by {} ({:.12})",
+                recorded.id, recorded.sha256, loaded.profile.profile.id, loaded.sha256
+            ));
+        }
+        return Ok(loaded);
+    };
+    let profile = packside_profiles::load(&recorded.text, "the map in the recording")
+        .map_err(|problems| failure(LOCAL, "profile", problems.to_string(), None))?;
+    Ok(Loaded::new(profile, &recorded.text))
+}
+
+/// Compares with what was shown at the same moment of the session.
+fn say_difference(session: &Session, judgement: &Judgement) {
+    let shown = session.entries.iter().rev().find_map(|entry| match entry {
+        Entry::Shown(shown) if shown.at == judgement.moment => Some(shown),
+        _ => None,
+    });
+    let Some(shown) = shown else { return };
+    let now = &judgement.verdict;
+    let same = shown.verdict == now.kind.id() && shown.summary == now.summary;
+    out::say(&if same {
+        format!("as shown on site by packside {}", shown.tool)
+    } else {
+        format!(
+            "DIFFERENT from what packside {} showed on site: {} (\"{}\"); judged now: {}",
+            shown.tool,
+            shown.verdict,
+            shown.summary,
+            now.kind.id()
+        )
+    });
 }
 
 /// Prints one judgement.
 fn show(
     judgement: &Judgement,
     loaded: &Loaded,
-    facts: &LinkFacts,
+    facts: Option<&LinkFacts>,
     as_json: bool,
     colour: bool,
     args: &CheckArgs,
 ) {
     if as_json {
-        let object = json::check(
-            judgement,
-            Some((&loaded.profile, &loaded.sha256)),
-            Some(facts),
-        );
+        let object = json::check(judgement, Some((&loaded.profile, &loaded.sha256)), facts);
         out::result(&format!("{object}\n"));
         return;
     }
@@ -84,7 +208,7 @@ fn show(
     out::result(&screen::look(
         judgement,
         Some(&loaded.profile),
-        Some(facts),
+        facts,
         colour,
         &command,
     ));
@@ -96,6 +220,8 @@ pub(crate) struct Loaded {
     pub(crate) profile: Profile,
     /// SHA-256 of its text, hex.
     pub(crate) sha256: String,
+    /// Its text.
+    pub(crate) text: String,
 }
 
 impl Loaded {
@@ -106,7 +232,11 @@ impl Loaded {
             let _ = write!(hex, "{byte:02x}");
             hex
         });
-        Self { profile, sha256 }
+        Self {
+            profile,
+            sha256,
+            text: text.to_owned(),
+        }
     }
 }
 
@@ -280,34 +410,28 @@ fn gather(quiet: Quiet, profile: &Profile, manner: &Manner) -> Result<session::S
     if let Some(bar) = bar {
         bar.finish_and_clear();
     }
-    Ok(session::Seen {
-        events: asking.drain(),
-        trouble,
-    })
+    // Only one client may ask on a serial bus: what the other one hears is heard instead.
+    let events = match trouble {
+        Some(LinkTrouble::SomeoneElseAsks { .. }) => {
+            session::overhear(asking.into_quiet()).map_err(Refusal::Trouble)?
+        }
+        _ => asking.drain(),
+    };
+    Ok(session::Seen { events, trouble })
 }
 
-/// Nothing was asked: say why, and judge what was overheard.
-fn not_asked(
-    why: &NotShown,
-    events: Vec<Event>,
-    loaded: &Loaded,
-    facts: &LinkFacts,
-    as_json: bool,
-    colour: bool,
-    args: &CheckArgs,
-) -> Result<u8, Failure> {
-    if let NotShown::MayWake { .. } = why {
-        return Err(failure(
-            USAGE,
-            "may-wake",
-            why.to_string(),
-            Some(why.hint().to_owned()),
-        ));
-    }
-    let judgement = judge(&events, Some(&loaded.profile), None);
-    out::say(&format!("note: {why}"));
-    show(&judgement, loaded, facts, as_json, colour, args);
-    Ok(judgement.verdict.kind.exit_code())
+/// Nothing was asked: says why. Where nothing was heard either, there is nothing to judge.
+fn not_asked(why: &NotShown) -> Result<(), Failure> {
+    let kind = match why {
+        NotShown::MayWake { .. } => "may-wake",
+        NotShown::NotListened => "not-listened",
+        NotShown::NotSilent { .. } => {
+            out::say(&format!("note: {why}"));
+            return Ok(());
+        }
+    };
+    let hint = Some(why.hint().to_owned());
+    Err(failure(USAGE, kind, why.to_string(), hint))
 }
 
 /// Exit code and stable word for whose business a trouble is.
@@ -350,6 +474,9 @@ fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
     }
     if args.place.gateway.is_some() && args.place.framing == super::args::FramingArg::Rtu {
         place.push("--framing rtu".to_owned());
+    }
+    if let Some(file) = &args.place.recording {
+        place.push(format!("--recording {}", file.display()));
     }
     if let Some(scenario) = &args.place.simulated {
         place.push(format!("--simulated {scenario}"));

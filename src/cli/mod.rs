@@ -13,6 +13,7 @@ pub mod lamp;
 mod menu;
 mod out;
 pub mod profile;
+mod record;
 mod screen;
 mod session;
 

@@ -9,8 +9,7 @@ use packside_profiles::Profile;
 use super::out;
 use crate::event::{Event, LinkKind, What};
 use crate::link::{Asking, LinkTrouble, NotShown, Quiet, Wake, quiet_window};
-use crate::poll::{Cost, Look, Want};
-use crate::wire::{Ask, Question};
+use crate::poll::{Cost, Look, Want, may_read};
 
 /// How the look is to be made.
 pub(crate) struct Manner {
@@ -53,7 +52,11 @@ pub(crate) fn begin(
     let window = manner
         .listen_first
         .unwrap_or_else(|| quiet_window(Some(profile)));
-    let wake = Wake::of(Some(profile), &packside_profiles::Known::default(), &[]);
+    let wake = Wake::of(
+        Some(profile),
+        &packside_profiles::Known::default(),
+        &may_read(profile),
+    );
     let user_said = users_word(&quiet, &wake, manner);
     if overhears && !user_said {
         out::say(&format!(
@@ -67,17 +70,22 @@ pub(crate) fn begin(
     }
     let proof = match quiet.prove(&wake, window, user_said) {
         Ok(proof) => proof,
-        Err(NotShown::NotSilent { silent, window }) => {
-            return Err(overhear(quiet, NotShown::NotSilent { silent, window }));
-        }
+        Err(why @ NotShown::NotSilent { .. }) => return Err(refuse_and_overhear(quiet, why)),
         Err(why) => return Err(Refusal::NotShown(why, quiet.drain())),
     };
     quiet
         .ask(proof, &profile.answering.functions)
         .map_err(|back| {
             let (quiet, why) = *back;
-            overhear(quiet, why)
+            refuse_and_overhear(quiet, why)
         })
+}
+
+fn refuse_and_overhear(quiet: Quiet, why: NotShown) -> Refusal {
+    match overhear(quiet) {
+        Ok(events) => Refusal::NotShown(why, events),
+        Err(trouble) => Refusal::Trouble(trouble),
+    }
 }
 
 /// The user's explicit word that asking is right: given on the command line, or by a key after the
@@ -98,17 +106,15 @@ fn users_word(quiet: &Quiet, wake: &Wake, manner: &Manner) -> bool {
     out::answer().as_deref() == Some("y")
 }
 
-/// Somebody is heard: do not ask, but hear what they say.
-fn overhear(mut quiet: Quiet, why: NotShown) -> Refusal {
+/// Somebody is heard: do not ask, but hear what they say. Gives all events so far.
+pub(crate) fn overhear(mut quiet: Quiet) -> Result<Vec<Event>, LinkTrouble> {
     out::say(&format!(
         "somebody is heard on this line: not asking, listening up to {} s instead",
         OVERHEAR.as_secs()
     ));
     let until = quiet.now() + OVERHEAR;
-    match quiet.listen(until) {
-        Ok(()) => Refusal::NotShown(why, quiet.drain()),
-        Err(trouble) => Refusal::Trouble(trouble),
-    }
+    quiet.listen(until)?;
+    Ok(quiet.drain())
 }
 
 /// Makes one look. `seen` is told the progress: done, planned, address.
@@ -122,37 +128,22 @@ pub(crate) fn look(
         line: asking.line(),
         answer_time: Duration::from_millis(profile.answering.answer_time_ms.into()),
     };
+    let time_out = Duration::from_millis(profile.answering.time_out_ms.into());
     let mut look = Look::new(profile, manner.unit, manner.only, cost);
     loop {
         let step = match look.next(asking.now()) {
             Want::Done => return None,
             Want::WaitUntil(at) => asking.idle(at),
-            Want::Ask(ask) => asking
-                .ask(ask, time_out(profile, asking, &ask))
-                .map(|exchange| {
-                    tracing::debug!(ask = ?exchange.ask, outcome = ?exchange.outcome, "exchange");
-                    look.take(&exchange);
-                }),
+            Want::Ask(ask) => asking.ask(ask, time_out).map(|exchange| {
+                tracing::debug!(ask = ?exchange.ask, outcome = ?exchange.outcome, "exchange");
+                look.take(&exchange);
+            }),
         };
         let (done, planned) = look.progress();
         seen(done, planned, look.unit());
         if let Err(trouble) = step {
             return Some(trouble);
         }
-    }
-}
-
-/// How long an answer may take: the profile's time-out, the answer's own time on the line, and
-/// what a gateway adds.
-fn time_out(profile: &Profile, asking: &Asking, ask: &Ask) -> Duration {
-    let own = Duration::from_millis(profile.answering.time_out_ms.into());
-    let registers = match ask.question {
-        Question::Read { count, .. } => usize::from(count),
-        _ => 125,
-    };
-    match asking.line() {
-        Some(line) => own + line.characters(8 + 5 + 2 * registers) + Duration::from_millis(50),
-        None => own + Duration::from_millis(1500),
     }
 }
 

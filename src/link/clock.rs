@@ -1,4 +1,5 @@
-//! The one place in this room that reads a clock: monotonic time since the session began.
+//! The one place in this room that reads clocks: monotonic time since the session began, and the
+//! wall clock that is noted beside it.
 
 use std::time::{Duration, Instant};
 
@@ -21,4 +22,14 @@ impl Clock {
     pub(crate) fn now(self) -> Duration {
         self.origin.elapsed()
     }
+}
+
+/// The wall clock: UTC in RFC 3339, and local time minus UTC in minutes.
+pub(crate) fn wall() -> (String, i32) {
+    let now = jiff::ZonedDateTime::now();
+    let utc = now
+        .timestamp()
+        .strftime("%Y-%m-%dT%H:%M:%S%.3fZ")
+        .to_string();
+    (utc, now.offset().seconds() / 60)
 }

@@ -30,6 +30,7 @@ mod unix;
 mod worker;
 
 pub use asking::Asking;
+pub(crate) use clock::wall;
 pub use interrupt::Interrupt;
 pub use open::{MODBUS_TCP_PORT, OpenOptions, Target, open};
 pub use pacing::Pacing;
@@ -38,5 +39,5 @@ pub use quiet::{Grounds, Proof, Quiet, Wake, quiet_window};
 pub use serial::{SerialPortName, adapters, list};
 pub use simulated::open_simulated;
 pub use speaks::{Speaks, speaks};
-pub use tap::Say;
+pub use tap::{Say, Sink};
 pub use trouble::{Blame, LinkTrouble, MayWake, NotShown, OpenError};

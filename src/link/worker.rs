@@ -119,6 +119,10 @@ impl<O: Opener> Port for ThreadPort<O> {
         self.clock.now()
     }
 
+    fn utc(&self) -> Option<String> {
+        Some(super::clock::wall().0)
+    }
+
     fn send(&mut self, bytes: &[u8]) -> Result<Duration, PortGone> {
         if let Some(why) = &self.gone {
             return Err(why.clone());

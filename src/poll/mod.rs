@@ -8,5 +8,5 @@
 mod look;
 mod plan;
 
-pub use look::{Look, Want};
+pub use look::{Look, Want, may_read};
 pub use plan::{Cost, Read, Split, absolute, cycle_time, plan, split, unplanned};

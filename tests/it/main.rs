@@ -18,5 +18,6 @@ mod link_open;
 mod link_rules;
 mod link_watch;
 mod peer;
+mod recording;
 mod scenarios;
 mod scripted;
