@@ -13,6 +13,7 @@
 //! # Sources
 //! - CiA 303-3 (reprints): the eight states; IEC 60073 (reprint): slow and normal rate.
 
+mod brightness;
 mod infer;
 mod meaning;
 mod pattern;
