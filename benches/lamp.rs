@@ -80,7 +80,7 @@ struct Score {
 
 impl Score {
     fn count(&mut self, right: &str, ranking: &Ranking) {
-        let first = ranking.ranked.first();
+        let first = ranking.first();
         let hit = first.is_some_and(|first| first.id == right);
         let sure = first.map_or(0.0, |first| first.probability);
         self.tries += 1.0;
@@ -111,7 +111,12 @@ impl Score {
 
 struct Camera {
     per_s: f64,
+    /// Part of a frame during which light is gathered.
     exposure: f64,
+    /// Share of the swing that saturates the camera, where the lamp is lit.
+    clipped: f64,
+    /// Frames come unevenly, by this part of a frame either way; as many of ten are lost.
+    uneven: f64,
 }
 
 /// A trace in which noise is a tenth of the swing and drift half of it, with steps of ambient light.
@@ -126,7 +131,11 @@ fn film(pattern: &Pattern, camera: &Camera, dice: &mut Dice) -> String {
     let mut text = String::from("seconds,level\n");
     let (frame, mut at_ms) = (1000.0 / camera.per_s, 0.0);
     while at_ms < WATCHED_MS {
-        let taken = at_ms + frame * dice.between(-0.05, 0.05);
+        let taken = at_ms + frame * dice.between(-camera.uneven, camera.uneven);
+        if dice.chance(camera.uneven / 10.0) {
+            at_ms += frame;
+            continue;
+        }
         let shine = match pattern.id.as_str() {
             "on" => 1.0,
             "off" => 0.0,
@@ -146,6 +155,12 @@ fn film(pattern: &Pattern, camera: &Camera, dice: &mut Dice) -> String {
             .sum();
         let level =
             base + swing * (shine + 0.1 * dice.normal()) + drift * at_ms / WATCHED_MS + ambient;
+        let ceiling = base + swing * (1.0 - camera.clipped);
+        let level = if camera.clipped > 0.0 {
+            level.min(ceiling)
+        } else {
+            level
+        };
         text.push_str(&format!(
             "{:.4},{level:.3}\n",
             taken.max(0.0) / 1000.0 + 1.0
@@ -163,7 +178,7 @@ fn number(name: &str, default: u64) -> u64 {
 }
 
 fn main() -> std::io::Result<()> {
-    let (seed, tries) = (number("LAMP_SEED", 900_000), number("LAMP_TRIES", 400));
+    let (seed, tries) = (number("LAMP_SEED", 900_000), number("LAMP_TRIES", 200));
     let patterns = standard_patterns();
     let mut out = std::io::stdout().lock();
     writeln!(
@@ -194,43 +209,72 @@ fn main() -> std::io::Result<()> {
         100.0 * score.calibration_error(),
         100.0 * score.sure_wrong / score.tries,
     )?;
-    for (per_s, exposure) in [(25.0, 0.0), (30.0, 0.0), (60.0, 0.0), (30.0, 0.4)] {
-        let camera = Camera { per_s, exposure };
-        let mut score = Score::default();
-        let mut wrong = Vec::new();
-        for (index, pattern) in patterns.iter().enumerate() {
-            for one in 0..tries / 4 {
-                let mut dice = Dice(seed + one * 64 + index as u64);
-                let Ok(seen) = read_trace(&film(pattern, &camera, &mut dice)) else {
-                    continue;
-                };
-                let ranking = rank(&seen, &patterns);
-                // Brightness cannot tell steady on from steady off: either counts.
-                let first = ranking
-                    .ranked
-                    .first()
-                    .map_or("none", |first| first.id.as_str());
-                let steady = pattern.is_steady() && (first == "on" || first == "off");
-                let right = if steady { first } else { pattern.id.as_str() };
-                if right != first || ranking.first().is_none() {
-                    wrong.push(format!(
-                        "{} as {first} (seed {})",
-                        pattern.id,
-                        seed + one * 64 + index as u64
-                    ));
+    for (per_s, exposure, clipped, uneven) in [
+        (25.0, 0.0, 0.0, 0.05),
+        (30.0, 0.0, 0.0, 0.05),
+        (60.0, 0.0, 0.0, 0.05),
+        (30.0, 0.4, 0.0, 0.05),
+        (30.0, 0.0, 0.2, 0.3),
+    ] {
+        let camera = Camera {
+            per_s,
+            exposure,
+            clipped,
+            uneven,
+        };
+        measure_traces(&mut out, &camera, &patterns, seed, tries / 4)?;
+    }
+    Ok(())
+}
+
+fn measure_traces(
+    out: &mut impl std::io::Write,
+    camera: &Camera,
+    patterns: &[Pattern],
+    seed: u64,
+    tries: u64,
+) -> std::io::Result<()> {
+    let (mut score, mut flickering) = (Score::default(), Score::default());
+    let mut wrong = Vec::new();
+    for (index, pattern) in patterns.iter().enumerate() {
+        for one in 0..tries {
+            let seed = seed + one * 64 + index as u64;
+            let mut dice = Dice(seed);
+            let seen = read_trace(&film(pattern, camera, &mut dice));
+            let ranking = seen.map(|seen| rank(&seen, patterns)).ok();
+            let first = ranking.as_ref().and_then(Ranking::first);
+            let first = first.map_or("none", |first| first.id.as_str());
+            // Brightness cannot tell steady on from steady off: either counts.
+            let steady = pattern.is_steady() && (first == "on" || first == "off");
+            let right = if steady { first } else { pattern.id.as_str() };
+            if right != first {
+                wrong.push(format!("{} as {first} (seed {seed})", pattern.id));
+            }
+            if let Some(ranking) = &ranking {
+                score.count(right, ranking);
+                if pattern.id == "flickering" {
+                    flickering.count(right, ranking);
                 }
-                score.count(right, &ranking);
             }
         }
-        writeln!(
-            out,
-            "traces, {per_s} samples/s, exposure {exposure} frames: right {:.2} % (>= 99), confident and wrong {:.2} %",
-            100.0 * score.right / score.tries,
-            100.0 * score.sure_wrong / score.tries,
-        )?;
-        for line in wrong.iter().take(6) {
-            writeln!(out, "    {line}")?;
-        }
+    }
+    let Camera {
+        per_s,
+        exposure,
+        clipped,
+        uneven,
+    } = camera;
+    writeln!(
+        out,
+        "traces, {per_s} samples/s, exposure {exposure} frames, clipped {clipped}, uneven {uneven}: {} of {} right, {:.2} % (>= 99), confident and wrong {:.2} %, flickering {:.2} %",
+        score.right,
+        score.tries,
+        100.0 * score.right / score.tries,
+        100.0 * score.sure_wrong / score.tries,
+        100.0 * flickering.right / flickering.tries,
+    )?;
+    for line in wrong.iter().take(6) {
+        writeln!(out, "    {line}")?;
     }
     Ok(())
 }

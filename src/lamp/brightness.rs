@@ -94,7 +94,9 @@ impl Scene {
         let high = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let range = high - low;
         let often = |end: f64| {
-            let count = levels.iter().filter(|level| (**level - end).abs() < 1e-6 * range);
+            let count = levels
+                .iter()
+                .filter(|level| (**level - end).abs() < 1e-6 * range);
             // Noise meets the very same extreme seldom; a camera at its limit does all the time.
             count.count() > 4 + levels.len() / 33
         };
@@ -124,13 +126,26 @@ impl Scene {
             for share in EDGE_SHARES {
                 // Where most samples carry an edge the first guess shows the swing, not the noise.
                 let dense = share > 0.2;
-                let noises = if dense { DENSE_NOISES.map(|part| part * swing) } else { noises };
+                let noises = if dense {
+                    DENSE_NOISES.map(|part| part * swing)
+                } else {
+                    noises
+                };
                 for noise in noises {
                     self.try_model(swing, noise, share, levels, &mut best);
                 }
             }
         }
-        if let Some((_, Model { swing, noise, edge_share, .. })) = best {
+        if let Some((
+            _,
+            Model {
+                swing,
+                noise,
+                edge_share,
+                ..
+            },
+        )) = best
+        {
             for factor in [0.95, 1.05] {
                 self.try_model(swing * factor, noise, edge_share, levels, &mut best);
             }
@@ -139,7 +154,14 @@ impl Scene {
             .map(|(_, model)| model)
     }
 
-    fn try_model(&self, swing: f64, noise: f64, edge_share: f64, levels: &[f64], best: &mut Option<(f32, Model)>) {
+    fn try_model(
+        &self,
+        swing: f64,
+        noise: f64,
+        edge_share: f64,
+        levels: &[f64],
+        best: &mut Option<(f32, Model)>,
+    ) {
         if swing < LEAST_SWING * noise {
             return;
         }
@@ -165,9 +187,15 @@ impl Scene {
             edge_share,
             edge: single(-edge_share.ln()),
             stay: single(-(1.0 - edge_share).ln()),
+            per_noise: single(noise.recip()),
+            margin: single(2.0 * noise),
+            // Evenly between dark and lit, and seldom: many cameras take a sample in no time.
+            between: single((swing / noise).max(1.0).ln()) + 1.0,
             expected: [false, true].map(|lit| {
                 let lift = if lit { swing } else { 0.0 };
-                dark.iter().map(|level| single(clip(level + lift))).collect()
+                dark.iter()
+                    .map(|level| single(clip(level + lift)))
+                    .collect()
             }),
         }
     }
@@ -181,146 +209,141 @@ struct Model {
     /// Costs of an edge, and of none.
     edge: f32,
     stay: f32,
+    per_noise: f32,
+    /// A sample this far beyond dark and lit may still lie between them.
+    margin: f32,
+    /// Cost of a sample during which the lamp changed.
+    between: f32,
     /// Dark, then lit.
     expected: [Vec<f32>; 2],
-}
-
-/// Where the cheapest way to a state came from: baseline, and whether the lamp was lit.
-#[derive(Clone, Copy, Default)]
-struct Back {
-    level: u8,
-    lit: bool,
 }
 
 /// Costs of all baselines while dark, and while lit.
 type Costs = [Vec<f32>; 2];
 
+/// A state of a history: baseline, and whether the lamp is lit.
+type State = (usize, bool);
+
 impl Model {
     /// Cost of the cheapest history, comparable between models.
     fn cost(&self, levels: &[f64]) -> f32 {
-        let (costs, _) = self.run(levels, false);
-        let cheapest = costs.iter().flatten().copied().fold(f32::INFINITY, f32::min);
+        let costs = self.run(levels, |_| {});
+        let cheapest = costs
+            .iter()
+            .flatten()
+            .copied()
+            .fold(f32::INFINITY, f32::min);
         cheapest + single(small(levels.len()) * self.noise.ln())
     }
 
     /// Whether the lamp was lit, sample by sample, in the cheapest history.
     fn history(&self, levels: &[f64]) -> Vec<bool> {
-        let (costs, backs) = self.run(levels, true);
-        let states = costs.iter().zip([false, true]);
-        let ends = states.flat_map(|(costs, lit)| {
-            costs.iter().zip(0u8..).map(move |(cost, level)| (*cost, Back { level, lit }))
-        });
-        let Some((_, mut state)) = ends.min_by(|a, b| a.0.total_cmp(&b.0)) else {
-            return Vec::new();
-        };
-        let mut history = vec![state.lit];
-        for layer in backs.iter().rev() {
-            let from = layer.get(usize::from(state.lit)).and_then(|row| row.get(usize::from(state.level)));
-            state = from.copied().unwrap_or_default();
-            history.push(state.lit);
+        let mut layers: Vec<Costs> = Vec::with_capacity(levels.len());
+        self.run(levels, |costs| layers.push(costs.clone()));
+        let mut history = Vec::with_capacity(levels.len());
+        let mut after: Option<(State, f32)> = None;
+        for (layer, level) in layers.iter().zip(levels).rev() {
+            let state = cheapest(layer, |from| {
+                after.map_or(0.0, |(to, level)| self.step(from, to, level))
+            });
+            history.push(state.1);
+            after = Some((state, single(*level)));
         }
         history.reverse();
         history
     }
 
-    /// Costs at the end, and the ways back where they are wanted.
-    fn run(&self, levels: &[f64], with_ways: bool) -> (Costs, Vec<[Vec<Back>; 2]>) {
-        let mut costs: Costs = self.expected.each_ref().map(|expected| vec![0.0; expected.len()]);
-        if self.swing == 0.0 {
-            costs = costs.map(|row| row);
-            if let [_, lit] = &mut costs {
-                lit.fill(f32::INFINITY);
-            }
-        }
-        let mut backs = Vec::new();
-        for (index, level) in levels.iter().enumerate() {
-            let level = single(*level);
-            if index == 0 {
-                for (row, expected) in costs.iter_mut().zip(&self.expected) {
-                    for (cost, expected) in row.iter_mut().zip(expected) {
-                        *cost += self.miss(level, *expected);
-                    }
-                }
-                continue;
-            }
-            let moved = costs.each_ref().map(|row| moved(row));
-            let mut layer: [Vec<Back>; 2] = [Vec::new(), Vec::new()];
-            for (lit, ways) in [false, true].into_iter().zip(&mut layer) {
-                self.settle(level, lit, &moved, &mut costs, with_ways.then_some(ways));
-            }
-            if with_ways {
-                backs.push(layer);
-            }
-        }
-        (costs, backs)
-    }
-
-    /// Takes one sample for the states with the lamp lit or dark.
-    fn settle(&self, level: f32, lit: bool, moved: &[Vec<(f32, u8)>; 2], costs: &mut Costs, ways: Option<&mut Vec<Back>>) {
+    /// Costs at the end; `each` is told the costs after every sample.
+    fn run(&self, levels: &[f64], mut each: impl FnMut(&Costs)) -> Costs {
         let [dark, bright] = &self.expected;
-        let ([dark_from, bright_from], [dark_costs, bright_costs]) = (moved, costs);
-        let (same, other, row, here) = if lit {
-            (bright_from, dark_from, bright_costs, bright)
-        } else {
-            (dark_from, bright_from, dark_costs, dark)
-        };
-        // A sample during which the lamp changed lies anywhere between dark and lit.
-        let part = single((self.swing / self.noise).max(1.0).ln()) - 0.2;
-        let margin = single(2.0 * self.noise);
-        let both = dark.iter().zip(bright);
-        let from = same.iter().zip(other);
-        let mut ways = ways;
-        for ((cost, expected), ((dark, bright), (same, other))) in row.iter_mut().zip(here).zip(both.zip(from)) {
-            let miss = self.miss(level, *expected);
-            let between = level > dark - margin && level < bright + margin;
-            let at_edge = if between { miss.min(part) } else { miss };
-            let (stays, changes) = (same.0 + self.stay + miss, other.0 + self.edge + at_edge);
-            *cost = stays.min(changes);
-            if let Some(ways) = ways.as_deref_mut() {
-                ways.push(if stays <= changes {
-                    Back { level: same.1, lit }
-                } else {
-                    Back { level: other.1, lit: !lit }
-                });
+        let mut costs: Costs = [vec![0.0; dark.len()], vec![0.0; bright.len()]];
+        let mut moved = costs.clone();
+        for level in levels {
+            for (row, moved) in costs.iter().zip(&mut moved) {
+                move_baseline(row, moved);
             }
+            let [dark_costs, bright_costs] = &mut costs;
+            let [dark_from, bright_from] = &moved;
+            let before = dark_from.iter().zip(bright_from);
+            let expected = dark.iter().zip(bright);
+            let after = dark_costs.iter_mut().zip(bright_costs);
+            for ((to, from), expected) in after.zip(before).zip(expected) {
+                let miss = self.miss(single(*level), *expected.0, *expected.1);
+                *to.0 = (from.0 + self.stay + miss.dark)
+                    .min(from.1 + self.edge + miss.dark.min(miss.between));
+                *to.1 = (from.1 + self.stay + miss.lit)
+                    .min(from.0 + self.edge + miss.lit.min(miss.between));
+            }
+            each(&costs);
         }
+        costs
     }
 
-    /// Cost of a sample that misses what was expected.
-    fn miss(&self, level: f32, expected: f32) -> f32 {
-        let off = (level - expected) / single(self.noise);
-        (0.5 * off * off).min(OUTLIER)
+    /// Cost of one step of a history that ends with a sample.
+    fn step(&self, from: State, to: State, level: f32) -> f32 {
+        let moves = match from.0.abs_diff(to.0) {
+            0 => 0.0,
+            1 => DRIFT,
+            _ => AMBIENT,
+        };
+        let expected = |row: &Vec<f32>| row.get(to.0).copied().unwrap_or_default();
+        let [dark, bright] = self.expected.each_ref().map(expected);
+        let miss = self.miss(level, dark, bright);
+        let wanted = if to.1 { miss.lit } else { miss.dark };
+        moves
+            + if from.1 == to.1 {
+                self.stay + wanted
+            } else {
+                self.edge + wanted.min(miss.between)
+            }
+    }
+
+    /// How far a sample misses what was expected.
+    fn miss(&self, level: f32, dark: f32, bright: f32) -> Miss {
+        let off = |expected: f32| {
+            let off = (level - expected) * self.per_noise;
+            (0.5 * off * off).min(OUTLIER)
+        };
+        let inside = level > dark - self.margin && level < bright + self.margin;
+        Miss {
+            dark: off(dark),
+            lit: off(bright),
+            between: if inside { self.between } else { OUTLIER },
+        }
     }
 }
 
-/// Costs after the baseline had its chance to move, and the baseline it came from.
-fn moved(costs: &[f32]) -> Vec<(f32, u8)> {
-    let (jump, jump_from) = costs
-        .iter()
-        .zip(0u8..)
-        .fold((f32::INFINITY, 0), |best, (cost, index)| if *cost < best.0 { (*cost, index) } else { best });
-    let jump = jump + AMBIENT;
-    let below = std::iter::once(&f32::INFINITY).chain(costs);
-    let above = costs.iter().skip(1).chain(std::iter::once(&f32::INFINITY));
-    costs
-        .iter()
-        .zip(below)
-        .zip(above)
-        .zip(0u8..)
-        .map(|(((cost, below), above), index)| {
-            let mut best = (*cost, index);
-            for (cost, from) in [
-                (below + DRIFT, index.saturating_sub(1)),
-                (above + DRIFT, index.saturating_add(1)),
-                (jump, jump_from),
-            ] {
-                if cost < best.0 {
-                    best = (cost, from);
-                }
-            }
-            best
-        })
-        .collect()
+/// Costs of one sample: with the lamp dark, lit, or changing while the sample was taken.
+struct Miss {
+    dark: f32,
+    lit: f32,
+    between: f32,
+}
+
+/// The cheapest state of a layer, with the cost of the way on added.
+fn cheapest(layer: &Costs, way_on: impl Fn(State) -> f32) -> State {
+    let states = layer.iter().zip([false, true]).flat_map(|(row, lit)| {
+        let cells = row.iter().enumerate();
+        cells.map(move |(index, cost)| ((index, lit), *cost))
+    });
+    states
+        .map(|(state, cost)| (state, cost + way_on(state)))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .map_or((0, false), |(state, _)| state)
+}
+
+/// Costs after the baseline had its chance to move: not at all, by one, or anywhere.
+fn move_baseline(costs: &[f32], moved: &mut [f32]) {
+    let jump = AMBIENT + costs.iter().copied().fold(f32::INFINITY, f32::min);
+    for (to, cost) in moved.iter_mut().zip(costs) {
+        *to = cost.min(jump);
+    }
+    for (to, above) in moved.iter_mut().zip(costs.iter().skip(1)) {
+        *to = to.min(above + DRIFT);
+    }
+    for (to, below) in moved.iter_mut().skip(1).zip(costs) {
+        *to = to.min(below + DRIFT);
+    }
 }
 
 fn edges_of(samples: &[(f64, f64)], lit: &[bool]) -> Vec<Edge> {
@@ -365,7 +388,10 @@ fn frame_ms(samples: &[(f64, f64)]) -> f64 {
     gaps.get(gaps.len() * 9 / 10).copied().unwrap_or(40.0)
 }
 
-#[expect(clippy::cast_possible_truncation, reason = "costs and levels need few digits")]
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "costs and levels need few digits"
+)]
 fn single(number: f64) -> f32 {
     number as f32
 }

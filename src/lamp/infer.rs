@@ -209,7 +209,7 @@ fn weigh_cycle(cycle_ms: &[u32], seen: &Seen) -> (f64, f64) {
     let half_ms = ((seen.to_ms - seen.from_ms) / 2.0).max(500.0);
     let step_ms = 0.5 * seen.observer.jitter_ms;
     let rates = whole(2.0 * RATE_TOLERANCE * half_ms / step_ms).clamp(20, 400);
-    let phases = whole(period / step_ms).clamp(8, 800);
+    let phases = whole(period / step_ms).clamp(8, 400);
     let (mut total, mut best, mut best_period) = (0.0, 0.0, period);
     let mut board = Board::new(seen);
     for rate in 0..rates {
@@ -246,10 +246,16 @@ struct Board<'a> {
     row: Vec<f64>,
     next: Vec<f64>,
     low: usize,
+    /// Cells from here on are 0.
+    high: usize,
+    /// Weight below which the rest is not worth its time.
+    bar: f64,
 }
 
-/// Below this a way to explain what was seen is given up.
-const HOPELESS: f64 = 1e-20;
+/// Rate and phase are given up once they explain what was seen this much worse than good ones do.
+const HOPELESS: f64 = 1e-10;
+/// Share of the peak of the density that an edge of a good explanation reaches at least, on average.
+const GOOD_SHARE: f64 = 0.3;
 
 impl<'a> Board<'a> {
     fn new(seen: &'a Seen) -> Self {
@@ -261,17 +267,20 @@ impl<'a> Board<'a> {
             next: row.clone(),
             row,
             low: 0,
+            high: 0,
+            bar: HOPELESS,
         };
         board.clear();
         board
     }
 
     fn clear(&mut self) {
-        self.row.fill(0.0);
+        wipe(&mut self.row, 0, self.high);
+        wipe(&mut self.next, 0, self.high);
         if let Some(first) = self.row.first_mut() {
             *first = 1.0;
         }
-        self.low = 0;
+        (self.low, self.high, self.bar) = (0, 1, HOPELESS);
     }
 
     /// Weight of one rate and phase: one cycle begins `offset` after the middle of the window.
@@ -309,10 +318,13 @@ impl<'a> Board<'a> {
         {
             let here = self.row.get(self.low).copied().unwrap_or(0.0);
             self.low += 1;
+            self.bar *= GOOD_SHARE * peak(self.seen.observer.jitter_ms);
+            self.high = self.high.max(self.low + 1);
             if let Some(then) = self.row.get_mut(self.low) {
                 *then += here * self.stray;
             }
         }
+        self.skip_strays(event.at_ms + 4.5 * observer.jitter_ms);
         let rim = 2.0 * observer.jitter_ms;
         let at_rim = event.at_ms - self.seen.from_ms < rim || self.seen.to_ms - event.at_ms < rim;
         // At the rim the seen edge may lie outside.
@@ -321,9 +333,10 @@ impl<'a> Board<'a> {
         } else {
             observer.missed
         };
-        self.next.fill(0.0);
+        self.high += 2;
+        wipe(&mut self.next, self.low, self.high);
         let mut sum = 0.0;
-        for (j, here) in self.row.iter().enumerate().skip(self.low) {
+        for (j, here) in self.row.iter().enumerate().take(self.high).skip(self.low) {
             if *here > 0.0 {
                 sum += here;
                 spread(*here, j, event, missed, self.seen, &mut self.next);
@@ -332,7 +345,25 @@ impl<'a> Board<'a> {
             }
         }
         std::mem::swap(&mut self.row, &mut self.next);
-        sum > HOPELESS
+        sum > self.bar
+    }
+
+    /// An edge may be stray although a predicted one is near.
+    fn skip_strays(&mut self, until_ms: f64) {
+        let mut from = self.low;
+        while self
+            .seen
+            .edges
+            .get(from)
+            .is_some_and(|edge| edge.at_ms < until_ms)
+        {
+            let here = self.row.get(from).copied().unwrap_or(0.0);
+            from += 1;
+            if let Some(then) = self.row.get_mut(from) {
+                *then += here * self.stray;
+            }
+        }
+        self.high = self.high.max(from + 1);
     }
 
     /// Whatever is left can only be stray.
@@ -344,6 +375,18 @@ impl<'a> Board<'a> {
             left *= self.stray;
         }
         sum
+    }
+}
+
+/// Density of a seen edge right where it was predicted.
+fn peak(jitter_ms: f64) -> f64 {
+    DENSITY_UNIT_MS / (jitter_ms * std::f64::consts::TAU.sqrt())
+}
+
+fn wipe(row: &mut [f64], from: usize, to: usize) {
+    let to = to.min(row.len());
+    if let Some(part) = row.get_mut(from.min(to)..to) {
+        part.fill(0.0);
     }
 }
 
@@ -363,8 +406,7 @@ fn spread(here: f64, j: usize, event: Edge, missed: f64, seen: &Seen, next: &mut
     if off.abs() > 4.5 {
         return;
     }
-    let peak = DENSITY_UNIT_MS / (observer.jitter_ms * (2.0 * std::f64::consts::PI).sqrt());
-    let hit = here * (1.0 - missed) * peak * (-0.5 * off * off).exp();
+    let hit = here * (1.0 - missed) * peak(observer.jitter_ms) * (-0.5 * off * off).exp();
     add(j + 1, hit * (1.0 - observer.doubled));
     let again = seen.edges.get(j + 1).filter(|again| again.lit == event.lit);
     let gap = again.map_or(f64::INFINITY, |again| again.at_ms - edge.at_ms);
