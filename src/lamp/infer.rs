@@ -25,7 +25,9 @@ const ENOUGH: f64 = 0.9;
 const MOST_EDGES: usize = 400;
 
 /// Moments tried for a change of pattern.
-const MOST_SPLITS: usize = 12;
+const MOST_SPLITS: usize = 10;
+/// A lamp that stays as it is for longer than any pause of a standard pattern is steady.
+const LEAST_STEADY_MS: f64 = 1600.0;
 
 /// One pattern and how probable it is.
 #[derive(Debug, Clone, PartialEq)]
@@ -69,6 +71,13 @@ impl Ranking {
         self.ranked
             .first()
             .filter(|ranked| ranked.probability > self.other)
+    }
+
+    /// The pattern that holds now: the first, or the later one where it changed.
+    #[must_use]
+    pub fn latest(&self) -> Option<&str> {
+        let changed = self.change.as_ref().map(|change| change.after.as_str());
+        changed.or_else(|| self.first().map(|first| first.id.as_str()))
     }
 
     /// Patterns that cannot be told apart by what was seen: all with at least a tenth.
@@ -149,34 +158,58 @@ fn latest(seen: &Seen) -> Seen {
 /// Looks for a moment at which one pattern gave way to another.
 fn find_change(seen: &Seen, patterns: &[Pattern]) -> Option<Change> {
     let seen = &latest(seen);
-    let stride = (seen.edges.len() / MOST_SPLITS).max(1);
     let mut best: Option<(f64, Change)> = None;
-    for pair in seen.edges.windows(2).step_by(stride) {
-        let [left, right] = pair else { continue };
-        let at_ms = f64::midpoint(left.at_ms, right.at_ms);
+    for at_ms in moments_of_change(seen) {
         let halves = (seen.part(seen.from_ms, at_ms), seen.part(at_ms, seen.to_ms));
-        if halves.0.edges.len() < 3 || halves.1.edges.len() < 3 {
-            continue;
-        }
-        let (before, after) = (
-            rank_whole(&halves.0, patterns),
-            rank_whole(&halves.1, patterns),
-        );
-        let (Some(first), Some(second)) = (before.first(), after.first()) else {
+        let (Some(before), Some(after)) = (
+            sure_part(&halves.0, patterns),
+            sure_part(&halves.1, patterns),
+        ) else {
             continue;
         };
-        let sure = first.probability.min(second.probability);
+        let sure = before.1.min(after.1);
         let better = best.as_ref().is_none_or(|(so_far, _)| sure > *so_far);
-        if first.id != second.id && sure >= 0.6 && better {
+        if before.0 != after.0 && sure >= 0.6 && better {
             let change = Change {
                 at_ms,
-                before: first.id.clone(),
-                after: second.id.clone(),
+                before: before.0,
+                after: after.0,
             };
             best = Some((sure, change));
         }
     }
     best.map(|(_, change)| change)
+}
+
+/// Between two edges, here and there; and where a lamp that did not change began to, or ceased.
+fn moments_of_change(seen: &Seen) -> Vec<f64> {
+    let ends = [
+        seen.edges.first().map(|edge| edge.at_ms - 1.0),
+        seen.edges.last().map(|edge| edge.at_ms + 1.0),
+    ];
+    let stride = (seen.edges.len() / MOST_SPLITS).max(1);
+    let between = seen
+        .edges
+        .windows(2)
+        .step_by(stride)
+        .filter_map(|pair| match pair {
+            [left, right] => Some(f64::midpoint(left.at_ms, right.at_ms)),
+            _ => None,
+        });
+    ends.into_iter().flatten().chain(between).collect()
+}
+
+/// The pattern of a part, if there is enough of it.
+fn sure_part(part: &Seen, patterns: &[Pattern]) -> Option<(String, f64)> {
+    if part.edges.is_empty() {
+        let long = part.to_ms - part.from_ms >= LEAST_STEADY_MS;
+        let lit = part.lit_at_start.filter(|_| long)?;
+        return Some(((if lit { "on" } else { "off" }).to_owned(), 1.0));
+    }
+    let ranking = (part.edges.len() >= 3).then(|| rank_whole(part, patterns))?;
+    ranking
+        .first()
+        .map(|first| (first.id.clone(), first.probability))
 }
 
 /// Probability density of what was seen under one pattern, and its most probable period.

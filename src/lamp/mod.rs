@@ -18,12 +18,16 @@ mod infer;
 mod meaning;
 mod pattern;
 mod seen;
+mod separate;
+mod tapper;
 mod trace;
 mod words;
 
 pub use infer::{Change, Ranked, Ranking, rank};
-pub use meaning::{Meaning, meanings, pattern_ids, patterns};
+pub use meaning::{Meaning, meanings, meanings_together, pattern_ids, patterns};
 pub use pattern::{Pattern, RateBand, standard_patterns};
 pub use seen::{Edge, Observer, Seen};
+pub use separate::{Difference, difference, look_alikes, rivals, watch_more_ms};
+pub use tapper::{Key, Progress, Tapper};
 pub use trace::{TraceProblem, read_trace};
 pub use words::{Description, WordProblem, read_words};
