@@ -29,5 +29,5 @@ pub use pattern::{Pattern, RateBand, standard_patterns};
 pub use seen::{Edge, Observer, Seen};
 pub use separate::{Difference, difference, look_alikes, rivals, watch_more_ms};
 pub use tapper::{Key, Progress, Tapper};
-pub use trace::{TraceProblem, read_trace};
+pub use trace::{TraceProblem, read_any_text, read_trace};
 pub use words::{Description, WordProblem, read_words};

@@ -92,3 +92,52 @@ fn parse(text: &str) -> Result<Vec<(f64, f64)>, TraceProblem> {
     }
     Ok(samples)
 }
+
+/// Whatever text arrives, reading it as a description and as a trace must end and not panic: the entry for
+/// fuzzing. Gives back whether either was understood.
+#[must_use]
+pub fn read_any_text(text: &str) -> bool {
+    let known = super::pattern::standard_patterns();
+    let described = super::words::read_words(text, &known).map(|told| told.rank(&known));
+    let traced = read_trace(text).map(|seen| super::infer::rank(&seen, &known));
+    described.is_ok() || traced.is_ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn problem(text: &str) -> String {
+        read_trace(text).unwrap_err().to_string()
+    }
+
+    fn lines(count: usize) -> String {
+        (0..count).map(|n| format!("{:.2},{}\n", 0.03 * n as f64, n % 3)).collect()
+    }
+
+    // Kind: invented
+    #[test]
+    fn accepts_a_heading_remarks_and_any_usual_separator() {
+        for separator in [",", ";", "\t", " ", ", "] {
+            let body = lines(30).replace(',', separator);
+            let text = format!("\u{feff}seconds{separator}level\n# a remark\n\n{body}");
+            assert!(read_trace(&text).is_ok(), "{separator:?}");
+        }
+    }
+
+    #[test]
+    fn err_trace_says_line_and_what_was_expected() {
+        assert_eq!(problem("1,2\nx,y\n"), "line 2: expected seconds,level, found \"x,y\"");
+        assert_eq!(problem("1,2\n2,nan\n"), "line 2: expected seconds,level, found \"2,nan\"");
+        assert_eq!(problem("1,2\n1,2\n"), "line 2: expected a later time than in the line before");
+        assert_eq!(problem("1,2\n2,2\n"), "expected at least 20 samples, found 2");
+        assert_eq!(problem(&lines(36_002).replace(".0", ".00")), "expected at most 36000 samples");
+    }
+
+    // Kind: derived (equal levels hold no lamp that changes)
+    #[test]
+    fn trace_of_equal_levels_has_no_edges() {
+        let text: String = (0..60).map(|n| format!("{},7\n", n)).collect();
+        assert!(read_trace(&text).unwrap().edges.is_empty());
+    }
+}
