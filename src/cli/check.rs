@@ -12,7 +12,7 @@ use super::record::{self, Record};
 use super::session::{self, Manner, Refusal};
 use super::{Failure, LOCAL, USAGE, json, out, screen};
 use crate::diagnose::{Judgement, judge};
-use crate::event::{LinkFacts, What};
+use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::lamp;
 use crate::link::{Blame, Interrupt, LinkTrouble, NotShown, OpenError, OpenOptions, Quiet, Target};
 use crate::recording::{Entry, Recording, Session, Shown};
@@ -85,7 +85,11 @@ impl LookDone<'_> {
             }
         };
         let last = events.last().map_or(Duration::ZERO, |e| e.at);
-        for (lamp, pattern) in sightings {
+        let mut sightings = sightings.to_vec();
+        if sightings.is_empty() && self.lamp_is_all(&events) && out::interactive() {
+            sightings.extend(super::lamp::ask_for_taps(profile));
+        }
+        for (lamp, pattern) in &sightings {
             let sighting = session::sighting(last, lamp, pattern);
             self.record.event(sighting.clone());
             events.push(sighting);
@@ -109,6 +113,14 @@ impl LookDone<'_> {
             summary: judgement.verdict.summary.clone(),
         }));
         Ok(judgement.verdict.kind.exit_code())
+    }
+}
+
+impl LookDone<'_> {
+    /// Whether not one byte came from a real wire, so that only the lamp can still tell something.
+    fn lamp_is_all(&self, events: &[Event]) -> bool {
+        let simulated = matches!(self.facts.kind, LinkKind::Simulated { .. });
+        !simulated && !events.iter().any(|event| matches!(event.what, What::In(_)))
     }
 }
 

@@ -89,6 +89,12 @@ impl Ranking {
             .collect()
     }
 
+    /// Nothing is known.
+    #[must_use]
+    pub fn unknown() -> Self {
+        Self::from_weights(Vec::new(), 1.0)
+    }
+
     /// Builds a ranking from weights.
     pub(super) fn from_weights(mut ranked: Vec<Ranked>, other: f64) -> Self {
         let sum = other + ranked.iter().map(|one| one.probability).sum::<f64>();

@@ -112,7 +112,9 @@ mod tests {
     }
 
     fn lines(count: usize) -> String {
-        (0..count).map(|n| format!("{:.2},{}\n", 0.03 * n as f64, n % 3)).collect()
+        (0..count)
+            .map(|n| format!("{:.2},{}\n", 0.03 * n as f64, n % 3))
+            .collect()
     }
 
     // Kind: invented
@@ -127,11 +129,26 @@ mod tests {
 
     #[test]
     fn err_trace_says_line_and_what_was_expected() {
-        assert_eq!(problem("1,2\nx,y\n"), "line 2: expected seconds,level, found \"x,y\"");
-        assert_eq!(problem("1,2\n2,nan\n"), "line 2: expected seconds,level, found \"2,nan\"");
-        assert_eq!(problem("1,2\n1,2\n"), "line 2: expected a later time than in the line before");
-        assert_eq!(problem("1,2\n2,2\n"), "expected at least 20 samples, found 2");
-        assert_eq!(problem(&lines(36_002).replace(".0", ".00")), "expected at most 36000 samples");
+        assert_eq!(
+            problem("1,2\nx,y\n"),
+            "line 2: expected seconds,level, found \"x,y\""
+        );
+        assert_eq!(
+            problem("1,2\n2,nan\n"),
+            "line 2: expected seconds,level, found \"2,nan\""
+        );
+        assert_eq!(
+            problem("1,2\n1,2\n"),
+            "line 2: expected a later time than in the line before"
+        );
+        assert_eq!(
+            problem("1,2\n2,2\n"),
+            "expected at least 20 samples, found 2"
+        );
+        assert_eq!(
+            problem(&lines(36_002).replace(".0", ".00")),
+            "expected at most 36000 samples"
+        );
     }
 
     // Kind: derived (equal levels hold no lamp that changes)

@@ -127,8 +127,23 @@ const FLASHES: &[&str] = &[
 ];
 /// Words that carry nothing more.
 const FILLERS: &[&str] = &[
-    "a", "and", "it", "lamp", "led", "light", "long", "pause", "pauses", "repeat", "repeating", "repeats", "short",
-    "the", "then", "with", "x",
+    "a",
+    "and",
+    "it",
+    "lamp",
+    "led",
+    "light",
+    "long",
+    "pause",
+    "pauses",
+    "repeat",
+    "repeating",
+    "repeats",
+    "short",
+    "the",
+    "then",
+    "with",
+    "x",
 ];
 const COUNTS: [&str; 9] = [
     "one", "two", "three", "four", "five", "six", "seven", "eight", "nine",
@@ -158,7 +173,9 @@ fn read_flashes(words: &[&str]) -> Option<Description> {
             return None;
         }
     }
-    let word_suffices = words.iter().any(|word| ["once", "twice", "thrice"].contains(word));
+    let word_suffices = words
+        .iter()
+        .any(|word| ["once", "twice", "thrice"].contains(word));
     match (count, rate) {
         (Some(count), None) if flashes || word_suffices => Some(Description::Flashes(count)),
         (None, Some(slow)) if flashes => Some(Description::Rate { slow }),
@@ -168,9 +185,14 @@ fn read_flashes(words: &[&str]) -> Option<Description> {
 
 /// A count from 1 to 9, as a word or a number, also `3x`.
 fn count_of(word: &str) -> Option<usize> {
-    let named = COUNTS.iter().position(|known| *known == word).map(|index| index + 1);
+    let named = COUNTS
+        .iter()
+        .position(|known| *known == word)
+        .map(|index| index + 1);
     let number = || word.strip_suffix('x').unwrap_or(word).parse().ok();
-    named.or_else(number).filter(|count| (1..=9).contains(count))
+    named
+        .or_else(number)
+        .filter(|count| (1..=9).contains(count))
 }
 
 impl Description {
@@ -186,7 +208,11 @@ impl Description {
             })
             .collect();
         // A rate that nobody measured leaves much open.
-        let other = if matches!(self, Self::Rate { .. }) { 0.2 } else { 1e-3 };
+        let other = if matches!(self, Self::Rate { .. }) {
+            0.2
+        } else {
+            1e-3
+        };
         let mut ranking = Ranking::from_weights(ranked, other);
         if let (Some(period_ms), Some(first)) = (self.period_ms(), ranking.ranked.first_mut()) {
             first.period_ms = Some(period_ms);
@@ -216,7 +242,8 @@ impl Description {
             }
             Self::Rate { slow } => {
                 // What one calls slow another does not: even cycles on that side of a second, none for sure.
-                let even = matches!(pattern.cycle_ms.as_slice(), [on, off] if on.abs_diff(*off) <= on / 2);
+                let even =
+                    matches!(pattern.cycle_ms.as_slice(), [on, off] if on.abs_diff(*off) <= on / 2);
                 if even && *slow == (pattern.period_ms() >= 1000) {
                     0.3
                 } else {
@@ -288,11 +315,16 @@ mod tests {
     fn first(text: &str) -> (String, bool) {
         let known = standard_patterns();
         let ranking = read_words(text, &known).unwrap().rank(&known);
-        (ranking.first().map_or("none", |first| &first.id).to_owned(), ranking.enough)
+        (
+            ranking.first().map_or("none", |first| &first.id).to_owned(),
+            ranking.enough,
+        )
     }
 
     fn refused(text: &str) -> String {
-        read_words(text, &standard_patterns()).unwrap_err().to_string()
+        read_words(text, &standard_patterns())
+            .unwrap_err()
+            .to_string()
     }
 
     // Kind:   published
@@ -306,7 +338,10 @@ mod tests {
             ("on 200ms off 1400ms", "single-flash"),
             ("on 0.2, off 0.2, on 0.2, off 1", "double-flash"),
             ("off 1.0s on 0.2s", "single-flash"),
-            ("ON 0.2 OFF 0.2 on 0.2 off 0.2 on 0.2 off 1.0", "triple-flash"),
+            (
+                "ON 0.2 OFF 0.2 on 0.2 off 0.2 on 0.2 off 1.0",
+                "triple-flash",
+            ),
         ] {
             assert_eq!(first(text), (id.to_owned(), true), "{text}");
         }
@@ -341,8 +376,14 @@ mod tests {
         assert!(refused("green").contains("found \"green\""));
         assert!(refused("3").contains("found \"3\""));
         assert!(refused("3 4 flashes").contains("found"));
-        assert_eq!(refused("on 0.2 off 99"), "expected a time between 0.01 and 20 s, found \"99\"");
-        assert_eq!(refused("on 0.2 off nan"), "expected a time between 0.01 and 20 s, found \"nan\"");
+        assert_eq!(
+            refused("on 0.2 off 99"),
+            "expected a time between 0.01 and 20 s, found \"99\""
+        );
+        assert_eq!(
+            refused("on 0.2 off nan"),
+            "expected a time between 0.01 and 20 s, found \"nan\""
+        );
         assert!(refused("on 0.2 on 0.2").starts_with("expected on and off in turn"));
         assert!(refused("on 0.2").starts_with("expected on and off in turn"));
     }
@@ -351,7 +392,11 @@ mod tests {
     #[test]
     fn edges_of_described_times_add_up() {
         let told = read_words("off 1.0 on 0.2", &standard_patterns()).unwrap();
-        let edges: Vec<(f64, bool)> = told.edges().iter().map(|edge| (edge.at_ms, edge.lit)).collect();
+        let edges: Vec<(f64, bool)> = told
+            .edges()
+            .iter()
+            .map(|edge| (edge.at_ms, edge.lit))
+            .collect();
         assert_eq!(edges, [(0.0, true), (200.0, false)]);
         assert_eq!(told.period_ms(), Some(1200.0));
     }
