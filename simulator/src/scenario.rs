@@ -484,6 +484,7 @@ impl Scenario {
             "hv-frozen-heartbeat",
             "hv-alarm-word-unreadable",
             "hv-cold",
+            "hv-commissioning",
             "hv-inverter-lost",
             "hv-silence-60s",
             "hv-noisy-line",

@@ -80,6 +80,9 @@ pub(crate) enum Command {
     /// One full look at a unit, and the verdict
     #[command(after_help = EXIT_CODES)]
     Check(Box<CheckArgs>),
+    /// The guided power-up check, recorded
+    #[command(after_help = EXIT_CODES)]
+    Visit(Box<super::visit::VisitArgs>),
     /// Say what a blinking lamp means
     Lamp(super::lamp::LampArgs),
     /// List, show, check and explain register maps

@@ -9,7 +9,7 @@ use std::time::Duration;
 use packside_profiles::Profile;
 use packside_simulator::{Framing, World};
 
-use super::check::{Loaded, scenario_of};
+use super::reach::{Loaded, scenario_of};
 use super::session::{self, Manner};
 use super::{Failure, LOCAL, finish, json, out, screen};
 use crate::diagnose::{Judgement, VerdictKind, judge};

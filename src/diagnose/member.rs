@@ -13,8 +13,8 @@ use super::heartbeat::{Pulse, pulse};
 use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
 use super::judgement::{Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight};
 use super::sightings::{self, Sighting};
-use super::{flags, gate, measure, notices, readings};
-use crate::event::{LinkFacts, LinkKind, Plugged};
+use super::{answers, flags, gate, measure, notices, readings};
+use crate::event::{Answer, LinkFacts, LinkKind, Plugged};
 
 /// Everything about one unit address.
 #[derive(Debug, Clone)]
@@ -47,6 +47,8 @@ pub(crate) struct Shared<'a> {
     pub(crate) foreign: &'a [(Duration, u8)],
     /// Lamps as seen.
     pub(crate) sightings: &'a [Sighting],
+    /// What a person found not in order.
+    pub(crate) said: &'a [Answer],
     /// Moment judged.
     pub(crate) moment: Duration,
 }
@@ -110,8 +112,10 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     let unconfirmed = !doubts.is_empty();
     doubts.extend(identity_changes(evidence, profile));
     doubts.extend(gate::missing(&readings, &evidence.layout, profile, pulse));
-    doubts.extend(lamps.iter().map(|f| f.text.clone()));
+    let said = answers::findings(shared.said, evidence.unit);
+    doubts.extend(lamps.iter().chain(&said).map(|f| f.text.clone()));
     findings.extend(lamps);
+    findings.extend(said);
     doubts.extend(flagged.doubts);
     doubts.extend(measured.doubts);
     doubts.extend(unknown_state(state.as_ref()));

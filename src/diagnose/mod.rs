@@ -19,6 +19,7 @@ use packside_profiles::Role;
 use packside_profiles::model::{Profile, Severity};
 
 mod adds_up;
+mod answers;
 mod bus;
 mod causes;
 pub(crate) mod evidence;
@@ -39,6 +40,7 @@ pub use judgement::{
     NotTested, Reading, ReadingQuality, Source, Verdict, VerdictKind,
 };
 pub(crate) use measure::with_unit;
+pub(crate) use member::version;
 pub use notices::NOTICES;
 
 use crate::ask::{Exchange, exchanges, foreign_requests, overheard};
@@ -61,17 +63,16 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
         return without_profile(moment, bus, &seen, &exchanges, facts.as_ref());
     };
     let sightings = sightings::last_of_each(events);
+    let said = answers::not_in_order(events);
     let shared = Shared {
         profile,
         facts: facts.as_ref(),
         foreign: &foreign,
         sightings: &sightings,
+        said: &said,
         moment,
     };
-    // Somebody else's questions and the answers to them are evidence like our own.
-    let mut all = exchanges.clone();
-    all.extend(overheard(&seen));
-    all.sort_by_key(|exchange| exchange.ended_at);
+    let all = with_overheard(exchanges.clone(), &seen);
     let evidence = evidence::gather(&all, profile);
     let mut members: Vec<Member> = evidence
         .iter()
@@ -91,6 +92,19 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
         return judgement;
     }
     compose(moment, bus, members, profile)
+}
+
+/// Own exchanges and those of others: somebody else's questions and the answers to them are
+/// evidence like our own.
+fn with_overheard(mut exchanges: Vec<Exchange>, events: &[Event]) -> Vec<Exchange> {
+    exchanges.extend(overheard(events));
+    exchanges.sort_by_key(|exchange| exchange.ended_at);
+    exchanges
+}
+
+/// What every point of every unit gave over time, from own questions and overheard ones.
+pub(crate) fn evidence_in(events: &[Event], profile: &Profile) -> Vec<evidence::MemberEvidence> {
+    evidence::gather(&with_overheard(exchanges(events), events), profile)
 }
 
 /// The moment judged where none is given: the last link event, else the last event.

@@ -30,6 +30,7 @@ mod unix;
 mod worker;
 
 pub use asking::Asking;
+pub use clock::Clock;
 pub(crate) use clock::wall;
 pub use interrupt::Interrupt;
 pub use open::{MODBUS_TCP_PORT, OpenOptions, Target, open};

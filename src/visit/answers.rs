@@ -19,7 +19,8 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::{Kind, SKIPPED, Step, understand};
+use super::{Kind, Step, understand};
+use crate::event::Answer;
 
 /// Answers by step.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -112,7 +113,7 @@ fn one(step: &Step, value: &toml::Value) -> Result<(String, Option<String>), Str
     }
     let note = table.get("note").and_then(text);
     match (table.get("answer"), table.get("skip").and_then(text)) {
-        (None, Some(reason)) => Ok((SKIPPED.to_owned(), Some(reason))),
+        (None, Some(reason)) => Ok((Answer::SKIPPED.to_owned(), Some(reason))),
         (Some(answer), None) if !matches!(step.kind, Kind::Measured(_) | Kind::Storage) => {
             let typed = text(answer).ok_or("answer: expected a text or a number")?;
             understand(step, &typed).map(|value| (value, note))

@@ -14,6 +14,7 @@ use std::collections::BTreeMap;
 
 use packside_profiles::model::Profile;
 
+use crate::diagnose::version;
 use crate::event::{Answer, Event, What};
 
 pub mod answers;
@@ -27,13 +28,6 @@ mod tests;
 
 pub use steps::{Kind, Measure, Part, Step, steps};
 use storage::{Judged, Stored, judge_storage};
-
-/// Value of a step that is in order.
-pub const YES: &str = "yes";
-/// Value of a step that is not in order.
-pub const NO: &str = "no";
-/// Value of a step that was left out; its note says why.
-pub const SKIPPED: &str = "skipped";
 
 /// A visit under way.
 #[derive(Debug, Clone)]
@@ -118,7 +112,7 @@ impl<'a> Visit<'a> {
         let is_open = |answer: &Answer| {
             !matches!(
                 answer.value.as_str(),
-                YES | "pass-so-far" | "fit-to-install"
+                Answer::YES | "pass-so-far" | "fit-to-install"
             )
         };
         let judged = |step: &Step| {
@@ -130,7 +124,9 @@ impl<'a> Visit<'a> {
             .iter()
             .filter_map(|step| Some((step, self.answers.get(&step.id)?)));
         with_answer
-            .filter(|(step, answer)| answer.value == SKIPPED || judged(step) && is_open(answer))
+            .filter(|(step, answer)| {
+                answer.value == Answer::SKIPPED || judged(step) && is_open(answer)
+            })
             .collect()
     }
 
@@ -156,6 +152,17 @@ impl<'a> Visit<'a> {
             capacity_ah: self.number("nameplate-capacity"),
         };
         Some(judge_storage(&stored, self.profile))
+    }
+
+    /// Whether a control unit of this firmware is new enough for a family of inverters, and from
+    /// which edition; nothing where the family is not in the profile.
+    pub fn firmware_fits(&self, family: &str, firmware: &str) -> Option<(bool, &str)> {
+        let known = self.profile.inverter_families.iter();
+        let found = known
+            .into_iter()
+            .find(|known| steps::family_id(known) == family)?;
+        let from = found.firmware_from.as_str();
+        Some((version(firmware) >= version(from), from))
     }
 
     /// The number in the answer to a step.
@@ -207,8 +214,10 @@ pub fn understand(step: &Step, typed: &str) -> Result<String, String> {
     let typed = typed.trim();
     match &step.kind {
         Kind::Confirm => match typed.to_lowercase().as_str() {
-            "y" | "yes" => Ok(YES.to_owned()),
-            "n" | "no" => Ok(NO.to_owned()),
+            "y" | "yes" => Ok(Answer::YES.to_owned()),
+            // What is left to do before leaving says nothing about the unit.
+            "n" | "no" if step.part == Part::After => Ok(Answer::NOT_DONE.to_owned()),
+            "n" | "no" => Ok(Answer::NO.to_owned()),
             _ => Err(format!("expected y or n, found \"{typed}\"")),
         },
         Kind::Number {

@@ -89,6 +89,9 @@ pub fn precharge(states: &[(Duration, StateKind)]) -> String {
             .zip(before)
             .map(|(after, before)| after - before);
         return match longest {
+            Some(longest) if shortest < 0.05 => {
+                format!("pre-charge observed, shorter than {longest:.1} s")
+            }
             Some(longest) => {
                 format!("pre-charge observed, it took {shortest:.1} to {longest:.1} s")
             }

@@ -5,7 +5,7 @@
 //!
 //! Does not: ask, measure or judge.
 
-use packside_profiles::model::{ManualStep, Needs, Profile};
+use packside_profiles::model::{InverterFamily, ManualStep, Needs, Profile};
 
 /// Where in the visit a step belongs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -388,16 +388,20 @@ fn after_fault(step: Step) -> Step {
 
 fn families(profile: &Profile) -> Vec<(String, String)> {
     let known = profile.inverter_families.iter().map(|family| {
-        let id = family.name.to_lowercase().replace(' ', "-");
         let needs = format!(
             "{} (control unit from {}, battery type \"{}\")",
             family.name, family.firmware_from, family.battery_type
         );
-        (id, needs)
+        (family_id(family), needs)
     });
     known
         .chain([("another".to_owned(), "another one, or not known".to_owned())])
         .collect()
+}
+
+/// A family's name as the id of a choice.
+pub(super) fn family_id(family: &InverterFamily) -> String {
+    family.name.to_lowercase().replace(' ', "-")
 }
 
 fn sockets() -> Vec<(String, String)> {

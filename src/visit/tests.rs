@@ -36,7 +36,7 @@ fn all_well(step: &Step) -> String {
         Kind::Storage => "fit-to-install",
         Kind::Number { lowest: -40.0, .. } => "21 degC",
         Kind::Number { .. } => "10 x",
-        _ => YES,
+        _ => Answer::YES,
     }
     .to_owned()
 }
@@ -88,7 +88,7 @@ fn fault_brings_the_power_cycle_and_stays_open() {
     let mut visit = Visit::new(&profile);
     let walked = walk(&mut visit, |step| match step.id.as_str() {
         "power-up-alone" => "fault".to_owned(),
-        "earth" => NO.to_owned(),
+        "earth" => Answer::NO.to_owned(),
         "ambient-temperature" => "60 degC".to_owned(),
         _ => all_well(step),
     });
@@ -108,7 +108,7 @@ fn visit_resumed_from_its_recording_goes_on_where_it_stopped() {
         .into_iter()
         .map(|step| Event {
             at: Duration::ZERO,
-            what: What::Answer(answer(step, YES)),
+            what: What::Answer(answer(step, Answer::YES)),
         })
         .collect();
     let mut visit = Visit::new(&profile);
@@ -172,7 +172,7 @@ fn answers_file_gives_values_notes_skips_and_photos() {
     );
     assert_eq!(
         of("polarity"),
-        (SKIPPED.to_owned(), Some("locked".to_owned()))
+        (Answer::SKIPPED.to_owned(), Some("locked".to_owned()))
     );
     assert_eq!(read.photos["nameplates"], ["a.jpg"]);
 }
