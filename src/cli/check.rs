@@ -64,6 +64,7 @@ impl LookDone<'_> {
                 .listen_first
                 .map(|s| Duration::from_secs_f64(s.clamp(0.0, 3600.0))),
             user_said: args.ask_anyway,
+            says: true,
         };
         self.record.follow(&mut quiet);
         let mut events = match gather(quiet, profile, &manner) {
@@ -74,7 +75,8 @@ impl LookDone<'_> {
             Err(Refusal::Trouble(trouble)) => return Err(reach::failure_of(&trouble)),
             Err(Refusal::NotShown(why, mut quiet)) => {
                 not_asked(&why)?;
-                session::overhear(&mut quiet).map_err(|trouble| reach::failure_of(&trouble))?;
+                session::overhear(&mut quiet, &manner)
+                    .map_err(|trouble| reach::failure_of(&trouble))?;
                 quiet.drain()
             }
         };
@@ -226,7 +228,7 @@ fn gather(quiet: Quiet, profile: &Profile, manner: &Manner) -> Result<session::S
     let events = match trouble {
         Some(LinkTrouble::SomeoneElseAsks { .. }) => {
             let mut quiet = asking.into_quiet();
-            session::overhear(&mut quiet).map_err(Refusal::Trouble)?;
+            session::overhear(&mut quiet, manner).map_err(Refusal::Trouble)?;
             quiet.drain()
         }
         _ => asking.drain(),

@@ -101,6 +101,7 @@ fn live(story: &Story, profile: &Profile) -> Result<(Vec<Moment>, LinkFacts), Fa
         only: false,
         listen_first: None,
         user_said: false,
+        says: true,
     };
     let quiet = open_simulated(&scenario, profile, Duration::ZERO, None);
     let facts = quiet.facts().clone();

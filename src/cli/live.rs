@@ -128,6 +128,7 @@ impl<'a> Live<'a> {
                 .listen_first
                 .map(|s| Duration::from_secs_f64(s.clamp(0.0, 3600.0))),
             user_said: self.user_said,
+            says: true,
         }
     }
 

@@ -17,6 +17,7 @@ pub mod profile;
 mod prompt;
 mod reach;
 mod record;
+mod retest;
 mod screen;
 mod session;
 mod visit;
@@ -61,6 +62,7 @@ pub fn run() -> u8 {
         Some(Command::Demo) => demo::run(json, colour),
         Some(Command::Check(args)) => finish(check::run(&args, json, colour), json),
         Some(Command::Visit(args)) => finish(visit::run(&args, json, colour), json),
+        Some(Command::Retest(args)) => finish(retest::run(&args, json), json),
         Some(Command::Lamp(args)) => print(lamp::run(&args, json, colour)),
         Some(Command::Profile(args)) => print(profile::run(&args, json)),
     }

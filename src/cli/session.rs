@@ -21,6 +21,16 @@ pub(crate) struct Manner {
     pub(crate) listen_first: Option<Duration>,
     /// The user's explicit word that asking is right.
     pub(crate) user_said: bool,
+    /// Whether the user is told what is done.
+    pub(crate) says: bool,
+}
+
+impl Manner {
+    fn say(&self, text: &str) {
+        if self.says {
+            out::say(text);
+        }
+    }
 }
 
 /// What a look left behind.
@@ -55,7 +65,7 @@ pub(crate) fn begin(
     let wake = wake(profile);
     let user_said = users_word(&quiet, &wake, manner);
     if overhears && !user_said {
-        out::say(&format!(
+        manner.say(&format!(
             "listening {:.1} s first: only one client may ask on a serial bus",
             window.as_secs_f64()
         ));
@@ -106,8 +116,8 @@ fn users_word(quiet: &Quiet, wake: &Wake, manner: &Manner) -> bool {
 }
 
 /// Somebody is heard: do not ask, but hear what they say.
-pub(crate) fn overhear(quiet: &mut Quiet) -> Result<(), LinkTrouble> {
-    out::say(&format!(
+pub(crate) fn overhear(quiet: &mut Quiet, manner: &Manner) -> Result<(), LinkTrouble> {
+    manner.say(&format!(
         "somebody is heard on this line: not asking, listening up to {} s instead",
         OVERHEAR.as_secs()
     ));
