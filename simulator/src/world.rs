@@ -116,7 +116,7 @@ enum Happening {
         bytes: Vec<u8>,
     },
     /// Noise or late bits may have become bytes.
-    Settle,
+    Settle { client: Option<u32> },
     /// A source of noise spikes.
     Spike { source: usize },
     /// The other protocol's device says its line.
@@ -342,7 +342,7 @@ impl World {
                 request,
             } => self.asked(at, turn, sent, &request),
             Happening::Answered { turn, sent } => self.answered(at, turn, sent),
-            Happening::Settle => self.settle(at),
+            Happening::Settle { client } => self.settle(at, client),
             Happening::Spike { source } => self.spike(at, source),
             Happening::Chatters => self.chatters(at),
             Happening::Event(event) => {

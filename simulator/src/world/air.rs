@@ -236,6 +236,13 @@ impl Air {
         heard
     }
 
+    /// Whether somebody else than this listener drives the pair right now.
+    pub(super) fn is_busy(&self, who: Party, at: Duration) -> bool {
+        let at = nanos(at);
+        let mut others = self.pieces.iter().filter(|piece| piece.talker != who);
+        others.any(|piece| piece.begins < at && at < piece.ends)
+    }
+
     /// Whether a listener waits for the rest of a character.
     pub(super) fn is_in_character(&self, who: Party) -> bool {
         self.ears.get(&who).is_some_and(Ear::is_in_character)

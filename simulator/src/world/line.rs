@@ -197,7 +197,7 @@ impl World {
             Some((talker, began)) => match self.air.take(Party::Tool, talker, began, at) {
                 Taken::AsSent => bytes,
                 Taken::Heard(heard) => {
-                    self.settle_later(at);
+                    self.settle_later(at, client);
                     self.tty.read(&heard)
                 }
             },
@@ -208,24 +208,24 @@ impl World {
     }
 
     /// Looks again for a character whose end is still to come.
-    fn settle_later(&mut self, at: Duration) {
+    fn settle_later(&mut self, at: Duration, client: Option<u32>) {
         if self.air.is_in_character(Party::Tool) {
             let later = at + self.air.characters(Party::Tool, 1);
-            self.push(later, Happening::Settle);
+            self.push(later, Happening::Settle { client });
         }
     }
 
     /// Noise and late bits of which the tool's adapter makes bytes.
-    pub(super) fn settle(&mut self, at: Duration) {
+    pub(super) fn settle(&mut self, at: Duration, client: Option<u32>) {
+        // Where somebody talks, the end of what is said settles it.
+        if self.air.is_busy(Party::Tool, at) {
+            return;
+        }
         let heard = self.air.settle(Party::Tool, at);
-        self.settle_later(at);
+        self.settle_later(at, client);
         let bytes = self.tty.read(&heard);
         if !bytes.is_empty() {
-            self.arrived.push(Arrival {
-                at,
-                client: None,
-                bytes,
-            });
+            self.arrived.push(Arrival { at, client, bytes });
         }
     }
 
