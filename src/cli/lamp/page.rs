@@ -111,12 +111,9 @@ fn pictures(out: &mut String, answer: &Answer<'_>, sight: &Sight) {
         .unwrap_or(0.0);
     let scale = Scale::for_period(period_ms);
     let from_ms = beginning(sight);
-    let mut row = |name: &str, picture: &str, remark: &str| {
+    let mut row = |name: &str, picture: &str| {
         let line = format!("  {name:<MARGIN$}{picture}");
         let _ = writeln!(out, "{}", line.trim_end());
-        if !remark.is_empty() {
-            wrap(out, remark, "  ", "  ");
-        }
     };
     let mut drawn = false;
     if !sight.edges.is_empty() {
@@ -125,37 +122,29 @@ fn pictures(out: &mut String, answer: &Answer<'_>, sight: &Sight) {
             How::Tapped => "tapped",
             How::Watched => "seen",
         };
-        row(name, &seen_picture(sight, &scale, from_ms), "");
+        row(name, &seen_picture(sight, &scale, from_ms));
         drawn = true;
     }
     if let Some(pattern) = recognised {
-        row(
-            &pattern.id,
-            &pattern_picture(pattern, period_ms, &scale),
-            "",
-        );
+        row(&pattern.id, &pattern_picture(pattern, period_ms, &scale));
         drawn = true;
     }
     if !drawn {
         return;
     }
     let repeats = if period_ms > 0.0 && recognised.is_some_and(|pattern| !pattern.is_steady()) {
-        let band = match RateBand::of_period(period_ms) {
-            Some(band) => format!("its rate is \"{}\" in IEC 60073", band.id()),
-            None => "its rate lies outside the bands slow and normal of IEC 60073".to_owned(),
-        };
-        format!("; repeats every {:.2} s, {band}", period_ms / 1000.0)
+        let band = RateBand::of_period(period_ms)
+            .map(|band| format!(" (IEC 60073: {})", band.id()))
+            .unwrap_or_default();
+        format!("; it repeats every {:.2} s{band}", period_ms / 1000.0)
     } else {
         String::new()
     };
-    row(
-        "",
-        "",
-        &format!(
-            "One column is {:.3} s, # lit{repeats}.",
-            scale.column_ms / 1000.0
-        ),
+    let key = format!(
+        "One column is {:.3} s, {LIT} is lit{repeats}.",
+        scale.column_ms / 1000.0
     );
+    wrap(out, &key, "  ", "  ");
 }
 
 /// How much time one column stands for.
@@ -264,7 +253,7 @@ fn described_period(edges: &[Edge], ranking: &Ranking) -> f64 {
     if period > last { period } else { last + 1.0 }
 }
 
-/// The lighting-up after the longest darkness among the first edges: there a repetition begins.
+/// The lighting-up after the first long darkness among the first ones: there a repetition begins.
 fn beginning(sight: &Sight) -> f64 {
     if sight.how == How::Told {
         return 0.0;
@@ -283,18 +272,21 @@ fn beginning(sight: &Sight) -> f64 {
         .iter()
         .find(|edge| edge.lit)
         .map_or(0.0, |edge| edge.at_ms);
-    let pauses = edges.windows(2).take(12).filter_map(|pair| match pair {
-        [before, after] if after.lit => Some((after.at_ms - before.at_ms, after.at_ms)),
-        _ => None,
-    });
-    let shortest = pauses
-        .clone()
-        .map(|pause| pause.0)
-        .fold(f64::INFINITY, f64::min);
-    let longest = pauses.max_by(|a, b| a.0.total_cmp(&b.0));
-    longest
-        .filter(|pause| pause.0 > 1.5 * shortest)
-        .map_or(first, |pause| pause.1)
+    let pauses: Vec<(f64, f64)> = edges
+        .windows(2)
+        .filter_map(|pair| match pair {
+            [before, after] if after.lit => Some((after.at_ms - before.at_ms, after.at_ms)),
+            _ => None,
+        })
+        .take(8)
+        .collect();
+    let lengths = pauses.iter().map(|pause| pause.0);
+    let shortest = lengths.clone().fold(f64::INFINITY, f64::min);
+    let longest = lengths.fold(0.0, f64::max);
+    let long = pauses
+        .iter()
+        .find(|pause| longest > 1.5 * shortest && pause.0 > 0.7 * longest);
+    long.map_or(first, |pause| pause.1)
 }
 
 /// What would tell two patterns apart, as an instruction.
