@@ -9,6 +9,7 @@ pub mod diagnose;
 pub mod event;
 pub mod lamp;
 pub mod link;
+pub mod listen;
 pub mod poll;
 pub mod recording;
 pub mod wire;

@@ -40,6 +40,38 @@ pub(super) fn is_public(function: u8) -> bool {
     code < 64 && KNOWN >> code & 1 == 1
 }
 
+/// What can be told of function codes before anything else is looked at.
+#[derive(Clone, Copy, PartialEq)]
+enum Kind {
+    None,
+    Plain,
+    Exception,
+}
+
+#[expect(clippy::indexing_slicing, reason = "computed while compiling")]
+static KINDS: [Kind; 256] = {
+    let mut kinds = [Kind::None; 256];
+    let mut code = 0;
+    while code < 64 {
+        if KNOWN >> code & 1 == 1 {
+            kinds[code] = Kind::Plain;
+            kinds[code | 0x80] = Kind::Exception;
+        }
+        code += 1;
+    }
+    kinds
+};
+
+/// Whether a frame can have this function code and this byte behind it.
+#[inline]
+pub(super) fn may_begin(function: u8, third: u8) -> bool {
+    match KINDS.get(usize::from(function)) {
+        Some(Kind::Plain) => true,
+        Some(Kind::Exception) => (1..=0x0b).contains(&third),
+        _ => false,
+    }
+}
+
 /// Length of a frame, read in one way.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Length {

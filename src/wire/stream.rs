@@ -34,7 +34,7 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 use super::shape::{self, LONGEST, Length, SHORTEST};
-use super::window::Windows;
+use super::window::{Windows, ends_with_its_crc};
 
 /// After a pause like this, bytes no longer belong to one frame.
 const PAUSE: Duration = Duration::from_secs(1);
@@ -111,6 +111,8 @@ struct Deferred {
     end: usize,
     /// What it is if the next frame does not answer it.
     else_request: bool,
+    /// How many of its bytes stand in the noise before it.
+    likeness: usize,
 }
 
 /// The last request, while its answer may come.
@@ -225,9 +227,11 @@ impl Stream {
     fn next_candidate(&self) -> usize {
         let from = self.at + 2;
         let rest = self.bytes.get(from..).unwrap_or_default();
-        let found = rest.iter().position(|byte| shape::is_public(*byte));
-        // The last byte may be the unit of a frame that has just begun.
-        from - 1 + found.unwrap_or(rest.len())
+        let found = rest.windows(2).position(
+            |next| matches!(next, [function, third] if shape::may_begin(*function, *third)),
+        );
+        // The last byte may be the function of a frame that has just begun.
+        from - 1 + found.unwrap_or(rest.len().saturating_sub(1))
     }
 
     /// What stands at `at`.
@@ -305,7 +309,7 @@ impl Stream {
         if self.at == self.decided {
             // In step with the frames nearly every try fits: no registers for them.
             let frame = self.bytes.get(self.at..self.at + length);
-            return frame.is_some_and(super::crc::is_sealed);
+            return frame.is_some_and(ends_with_its_crc);
         }
         self.windows.is_sealed(&self.bytes, self.at, length)
     }

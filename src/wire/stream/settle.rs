@@ -10,7 +10,7 @@ impl Stream {
         let (start, end) = (self.at, self.at + length);
         self.settle_deferred(Some((start, end)), give);
         let noise = start - self.decided;
-        let is_behind_noise = noise >= SHORTEST || self.noise_is_cut || !self.frame_before;
+        let is_behind_noise = noise > 0 || self.noise_is_cut || !self.frame_before;
         let answers = self.answers(start, end, can);
         let is_direct = answers && self.asked.noise + noise <= SPLINTERS;
         let kind = match can {
@@ -22,11 +22,14 @@ impl Stream {
             }
             Can::Either if is_behind_noise => {
                 let else_request = !self.noise_was_its_request(start, end);
+                let frame = self.bytes.get(start..end).unwrap_or_default();
+                let likeness = self.likeness(start, frame);
                 self.gap(true, give);
                 self.deferred = Some(Deferred {
                     start,
                     end,
                     else_request,
+                    likeness,
                 });
                 self.frame_ended(end);
                 return;
@@ -66,15 +69,24 @@ impl Stream {
         self.likeness(start, frame) * 2 > frame.len()
     }
 
-    /// Whether the noise before a frame that may be either looks like its request.
+    /// Whether the noise before a frame that may be either was its request.
     fn noise_was_its_request(&self, start: usize, end: usize) -> bool {
+        let waits = !self.asked.frame.is_empty();
+        if self.frame_before && !waits {
+            // Nothing was due: somebody asked, and this is what came of it. Unless no trace of it
+            // is left in the noise.
+            let frame = self.bytes.get(start..end).unwrap_or_default();
+            let noise = self.noise_before(start, frame.len() + 2);
+            return !noise.is_empty() && (noise.len() < SHORTEST || likeness(noise, frame) > 0);
+        }
         let frame = self.bytes.get(start..end).unwrap_or_default();
         let likeness = self.likeness(start, frame);
-        let answered = &self.asked.frame;
-        if !answered.is_empty() && self.likeness(start, answered) >= likeness {
+        if waits && self.likeness(start, &self.asked.frame) >= likeness {
             return false;
         }
-        let is_copy = likeness * 2 > frame.len();
+        // Of a request that was cut short only some bytes are left.
+        let noise = self.noise_before(start, frame.len()).len();
+        let is_copy = likeness >= 2.max(noise.div_ceil(2));
         let head = frame.get(..2).unwrap_or_default();
         // A read is answered with something else; only unit and function come again.
         let is_read = matches!(head, [_, 0x01 | 0x02]);
@@ -89,24 +101,7 @@ impl Stream {
 
     /// How many bytes of the frame are found in the noise before `start`, in order.
     fn likeness(&self, start: usize, frame: &[u8]) -> usize {
-        let frame = frame.get(..frame.len().min(16)).unwrap_or_default();
-        let noise = self.noise_before(start, frame.len() + 8);
-        // Longest common subsequence, one row at a time.
-        let mut row = [0_usize; 17];
-        for byte in noise {
-            let mut diagonal = 0;
-            let mut left = 0;
-            for (cell, other) in row.iter_mut().skip(1).zip(frame) {
-                let above = *cell;
-                *cell = if byte == other {
-                    diagonal + 1
-                } else {
-                    above.max(left)
-                };
-                (diagonal, left) = (above, *cell);
-            }
-        }
-        row.into_iter().max().unwrap_or_default()
+        likeness(self.noise_before(start, frame.len().min(16) + 2), frame)
     }
 
     /// Settles the frame whose direction waited, by the frame that follows it.
@@ -119,14 +114,18 @@ impl Stream {
             return;
         };
         let frame = self.bytes.get(deferred.start..deferred.end);
+        let frame = frame.unwrap_or_default();
         let is_answered = next.is_some_and(|(start, end)| {
-            let (frame, next) = (frame.unwrap_or_default(), self.bytes.get(start..end));
+            let next = self.bytes.get(start..end).unwrap_or_default();
             let asked_at = self.time_of(deferred.end - 1);
-            start - self.decided <= SPLINTERS
-                && self.time_of(start).saturating_sub(asked_at) <= COPY_WAIT
-                && shape::fits(frame, next.unwrap_or_default())
+            let in_time = self.time_of(start).saturating_sub(asked_at) <= COPY_WAIT;
+            in_time && shape::fits(frame, next)
         });
-        let kind = if is_answered || deferred.else_request {
+        // Noise behind it that is nearly a copy was its answer.
+        let behind = deferred.end..self.at.min(deferred.end + frame.len() + 2);
+        let behind = self.bytes.get(behind).unwrap_or_default();
+        let was_answered = likeness(behind, frame).saturating_sub(deferred.likeness) >= 3;
+        let kind = if is_answered || was_answered || deferred.else_request {
             PieceKind::Request
         } else {
             PieceKind::Answer { answers: false }
@@ -277,6 +276,9 @@ impl Stream {
 
     /// When a byte came.
     pub(super) fn time_of(&self, index: usize) -> Duration {
+        if let Some((_, time)) = self.times.front().filter(|_| self.times.len() == 1) {
+            return *time;
+        }
         let until = self.times.iter().take_while(|(from, _)| *from <= index);
         until.last().map_or(self.last_in, |(_, time)| *time)
     }
@@ -306,4 +308,24 @@ impl Stream {
             self.times.clear();
         }
     }
+}
+
+/// How many bytes of a frame are found in some noise, in order: the longest common subsequence.
+fn likeness(noise: &[u8], frame: &[u8]) -> usize {
+    let frame = frame.get(..frame.len().min(16)).unwrap_or_default();
+    let mut row = [0_usize; 17];
+    for byte in noise {
+        let mut diagonal = 0;
+        let mut left = 0;
+        for (cell, other) in row.iter_mut().skip(1).zip(frame) {
+            let above = *cell;
+            *cell = if byte == other {
+                diagonal + 1
+            } else {
+                above.max(left)
+            };
+            (diagonal, left) = (above, *cell);
+        }
+    }
+    row.into_iter().max().unwrap_or_default()
 }
