@@ -12,4 +12,5 @@ pub mod link;
 pub mod listen;
 pub mod poll;
 pub mod recording;
+pub mod visit;
 pub mod wire;
