@@ -9,7 +9,9 @@
 pub mod clients;
 pub mod conversation;
 pub mod picture;
+pub mod settings;
 pub mod tally;
+pub mod waveform;
 
 pub use clients::Clients;
 pub use conversation::{Conversation, Fate, Overheard, Told};
