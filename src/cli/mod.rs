@@ -10,6 +10,7 @@ mod check;
 mod demo;
 mod json;
 pub mod lamp;
+mod listen;
 mod live;
 mod menu;
 mod out;
@@ -63,6 +64,7 @@ pub fn run() -> u8 {
         Some(Command::Check(args)) => finish(check::run(&args, json, colour), json),
         Some(Command::Visit(args)) => finish(visit::run(&args, json, colour), json),
         Some(Command::Retest(args)) => finish(retest::run(&args, json), json),
+        Some(Command::Listen(args)) => finish(listen::run(&args, json, colour), json),
         Some(Command::Lamp(args)) => print(lamp::run(&args, json, colour)),
         Some(Command::Profile(args)) => print(profile::run(&args, json)),
     }
