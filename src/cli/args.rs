@@ -88,6 +88,9 @@ pub(crate) enum Command {
     Retest(super::retest::RetestArgs),
     /// The page to hand over, from a recording
     Report(super::report::ReportArgs),
+    /// Overhear a bus without sending a byte
+    #[command(after_help = EXIT_CODES)]
+    Listen(Box<super::listen::ListenArgs>),
     /// Say what a blinking lamp means
     Lamp(super::lamp::LampArgs),
     /// List, show, check and explain register maps
@@ -104,7 +107,7 @@ pub(crate) struct Where {
     #[arg(long, value_name = "PORT", group = "place")]
     pub(crate) serial: Option<String>,
     /// Line settings of the serial adapter [default: the profile's]
-    #[arg(long, value_name = "9600-8E1", requires = "serial")]
+    #[arg(long, value_name = "9600-8E1", conflicts_with_all = ["gateway", "recording"])]
     pub(crate) line: Option<LineSettings>,
     /// TCP gateway; the port defaults to 502
     #[arg(long, value_name = "HOST[:PORT]", group = "place")]

@@ -10,6 +10,7 @@ mod check;
 mod demo;
 mod json;
 pub mod lamp;
+mod listen;
 mod live;
 mod menu;
 mod out;
@@ -65,6 +66,7 @@ pub fn run() -> u8 {
         Some(Command::Visit(args)) => finish(visit::run(&args, json, colour), json),
         Some(Command::Retest(args)) => finish(retest::run(&args, json), json),
         Some(Command::Report(args)) => finish(report::run(&args, json), json),
+        Some(Command::Listen(args)) => finish(listen::run(&args, json, colour), json),
         Some(Command::Lamp(args)) => print(lamp::run(&args, json, colour)),
         Some(Command::Profile(args)) => print(profile::run(&args, json)),
     }

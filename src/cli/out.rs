@@ -60,3 +60,19 @@ pub(crate) fn answer() -> Option<String> {
         _ => None,
     }
 }
+
+/// Whether a view may be drawn over itself.
+pub(crate) fn shows_in_place() -> bool {
+    std::io::stdout().is_terminal() && std::env::var("TERM").is_ok_and(|term| term != "dumb")
+}
+
+/// Draws a view over the lines drawn before. Keys may be read one by one meanwhile, so every line
+/// returns to the begin by itself.
+pub(crate) fn redraw(text: &str, lines_before: usize) {
+    let up = if lines_before > 0 {
+        format!("\x1b[{lines_before}A")
+    } else {
+        String::new()
+    };
+    result(&format!("\r{up}\x1b[J{}", text.replace('\n', "\r\n")));
+}

@@ -5,7 +5,7 @@
 
 use std::io::Write as _;
 
-use crossterm::event::{Event, KeyCode, KeyEventKind, KeyModifiers, read};
+use crossterm::event::{Event, KeyCode, KeyEventKind, KeyModifiers, poll, read};
 use crossterm::terminal::{disable_raw_mode, enable_raw_mode};
 
 /// What a person typed.
@@ -30,6 +30,30 @@ impl Raw {
 impl Drop for Raw {
     fn drop(&mut self) {
         let _ = disable_raw_mode();
+    }
+}
+
+/// Keys are watched while this lives; Ctrl-C is one of them.
+pub(crate) struct Keys {
+    /// Puts the terminal back when dropped.
+    _raw: Raw,
+}
+
+impl Keys {
+    /// Begins to watch, where a terminal allows it.
+    pub(crate) fn watch() -> Option<Self> {
+        let _raw = Raw::on().ok()?;
+        Some(Self { _raw })
+    }
+
+    /// Whether the person has pressed q, Ctrl-C or Ctrl-D since the last call.
+    pub(crate) fn say_stop(&self) -> bool {
+        while poll(std::time::Duration::ZERO).unwrap_or(false) {
+            if matches!(press(), None | Some(KeyCode::Char('q' | 'Q'))) {
+                return true;
+            }
+        }
+        false
     }
 }
 

@@ -5,7 +5,7 @@
 use std::fmt::Write as _;
 use std::time::Duration;
 
-use packside_profiles::Profile;
+use packside_profiles::{LineSettings, Profile};
 use sha2::{Digest as _, Sha256};
 
 use super::args::{CheckArgs, Where};
@@ -140,11 +140,12 @@ pub(crate) fn open(
             "simulated scenario {name}, {:.0} s after power-up: no real unit",
             look_at.as_secs_f64()
         ));
-        return Ok(crate::link::open_simulated(
+        return Ok(crate::link::open_simulated_at(
             &scenario,
             profile,
             look_at.saturating_sub(window),
             plugged,
+            args.place.line,
         ));
     }
     let target = target(&args.place, profile)?;
@@ -158,12 +159,27 @@ pub(crate) fn open(
     crate::link::open(&target, options, Box::new(out::say)).map_err(|error| failure_of_open(&error))
 }
 
-/// Where the unit is; with nothing given and exactly one serial adapter present, that one.
+/// Opens a link that is only listened to, at these settings where it is a serial one.
+pub(crate) fn open_to_listen(args: &CheckArgs, line: LineSettings) -> Result<Quiet, Failure> {
+    let target = target_at(&args.place, line)?;
+    let options = OpenOptions {
+        plugged: args.plugged.map(Into::into),
+        ask_anyway: false,
+        interrupt: Interrupt::on_ctrl_c().unwrap_or_default(),
+        clock: None,
+    };
+    crate::link::open(&target, options, Box::new(out::say)).map_err(|error| failure_of_open(&error))
+}
+
 fn target(place: &Where, profile: &Profile) -> Result<Target, Failure> {
+    target_at(place, place.line.unwrap_or(profile.answering.line))
+}
+
+/// Where the unit is; with nothing given and exactly one serial adapter present, that one.
+fn target_at(place: &Where, line: LineSettings) -> Result<Target, Failure> {
     if let Some(address) = &place.gateway {
         return Ok(Target::gateway(address, place.framing.into()));
     }
-    let line = place.line.unwrap_or(profile.answering.line);
     if let Some(port) = &place.serial {
         return Ok(Target::Serial {
             port: port.clone(),
