@@ -21,3 +21,4 @@ mod peer;
 mod recording;
 mod scenarios;
 mod scripted;
+mod simulated_line;
