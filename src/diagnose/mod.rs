@@ -13,6 +13,7 @@
 //! `flags`, `measure`, `heartbeat`, `inverter` the facts; `gate` what must have been read; `member`
 //! the order of the verdict; `next` steps and what is not tested; `causes` weighed bus problems.
 
+use std::ops::RangeInclusive;
 use std::time::Duration;
 
 use packside_profiles::Role;
@@ -43,7 +44,7 @@ pub(crate) use measure::with_unit;
 pub(crate) use member::version;
 pub use notices::NOTICES;
 
-use crate::ask::{Exchange, exchanges, foreign_requests, overheard};
+use crate::ask::{Exchange, exchanges, foreign_requests, overheard, second_answers};
 use crate::event::{Event, LinkFacts, What};
 use judgement::{root_ids, sort_by_weight};
 use member::{Member, Shared};
@@ -70,12 +71,15 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
         foreign: &foreign,
         sightings: &sightings,
         said: &said,
+        answered_twice: &second_answers(&seen),
         moment,
     };
     let all = with_overheard(exchanges.clone(), &seen);
     let evidence = evidence::gather(&all, profile);
+    let ours = of_interest(profile, &exchanges);
     let mut members: Vec<Member> = evidence
         .iter()
+        .filter(|e| ours.as_ref().is_none_or(|ours| ours.contains(&e.unit)))
         .map(|e| {
             if e.answered == 0 {
                 member::silent(e.unit)
@@ -127,6 +131,17 @@ fn expected_members(profile: &Profile, evidence: &[evidence::MemberEvidence]) ->
     (0..count)
         .filter_map(|i| start.checked_add(u8::try_from(i).ok()?))
         .collect()
+}
+
+/// Addresses that a look is about, where we asked: from the first one asked as many as the profile
+/// has packs. What others ask of other units is not our business. Nothing where only others asked.
+fn of_interest(profile: &Profile, own: &[Exchange]) -> Option<RangeInclusive<u8>> {
+    let first = own.iter().map(|exchange| exchange.ask.unit).min()?;
+    let packs = profile
+        .members
+        .as_ref()
+        .map_or(1, |members| members.at_most);
+    Some(first..=first.saturating_add(packs.saturating_sub(1)))
 }
 
 /// Members that the rack expects and nobody asked.

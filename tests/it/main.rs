@@ -19,6 +19,8 @@ mod link_rules;
 mod link_watch;
 mod peer;
 mod recording;
+mod report;
 mod scenarios;
 mod scripted;
 mod simulated_line;
+mod visits;

@@ -41,17 +41,9 @@ fn exit_code(kind: &str) -> i32 {
 
 /// What `check` gives today where something else must follow: scenario and verdict or cause.
 /// An entry that is right again fails the test until it is taken out.
-// FIXME: hv-two-units-in-turn is a false fault: late answers of a second unit with the same address
-// are taken for answers to later questions, and values of two units are judged as one.
-// FIXME: hv-inverter-asks-another: the battery that the inverter asks is judged as if it were ours,
-// and ours is not.
 // FIXME: hv-pair-swapped: the terminal reads bad bytes as 00 (INPCK without PARMRK), so the pattern
 // of a swapped pair is lost and settings are blamed alone.
-const WRONG_TODAY: &[(&str, &str)] = &[
-    ("hv-pair-swapped", "cause pair-swapped is not named"),
-    ("hv-two-units-in-turn", "fault"),
-    ("hv-inverter-asks-another", "undecided"),
-];
+const WRONG_TODAY: &[(&str, &str)] = &[("hv-pair-swapped", "cause pair-swapped is not named")];
 
 #[test]
 fn every_scenario_gets_the_verdict_and_roots_that_must_follow() {
