@@ -86,6 +86,11 @@ impl Settings {
         9 + u64::from(self.parity != Parity::None) + u64::from(self.stop_bits.clamp(1, 2))
     }
 
+    /// Time of a bit, nanoseconds.
+    pub fn bit(&self) -> u64 {
+        self.halves(2)
+    }
+
     /// Time that so many characters take back to back.
     pub fn characters(&self, count: usize) -> Duration {
         Duration::from_nanos(self.halves((count as u64).saturating_mul(2 * self.bits())))
@@ -184,6 +189,26 @@ impl Wave {
             all.set(time, level);
         }
         all
+    }
+
+    /// Lets every edge come back and forth for a while: after it the old and the new level take
+    /// turns, a round trip each.
+    #[must_use]
+    pub fn ringing(&self, lasts: u64, round_trip: u64) -> Self {
+        let mut rung = self.clone();
+        if round_trip == 0 {
+            return rung;
+        }
+        for (edge, (time, _)) in self.edges.iter().enumerate() {
+            let next = self.edges.get(edge + 1).map_or(u64::MAX, |(time, _)| *time);
+            let end = time.saturating_add(lasts).min(next);
+            let mut at = time.saturating_add(round_trip);
+            while at < end {
+                rung.disturb(at, at.saturating_add(round_trip).min(end));
+                at = at.saturating_add(2 * round_trip);
+            }
+        }
+        rung
     }
 
     /// Turns the level over between two times: noise stronger than the driver. A free pair is

@@ -23,4 +23,5 @@ mod recording;
 mod report;
 mod scenarios;
 mod scripted;
+mod simulated_line;
 mod visits;
