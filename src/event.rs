@@ -140,6 +140,17 @@ impl Plugged {
     }
 }
 
+impl Answer {
+    /// Value of a step that is in order.
+    pub const YES: &'static str = "yes";
+    /// Value of a step that is not in order.
+    pub const NO: &'static str = "no";
+    /// Value of a step that is still to be done and says nothing about the unit.
+    pub const NOT_DONE: &'static str = "not-done";
+    /// Value of a step that was left out; its note says why.
+    pub const SKIPPED: &'static str = "skipped";
+}
+
 /// What kind of link it is.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum LinkKind {

@@ -25,7 +25,8 @@ pub(crate) const EXIT_CODES: &str = "\
 EXIT CODES
   0 normal (or done)    1 fault             2 wrong usage            3 bus problem: nothing known of the unit
   4 trouble of this computer, a file or a profile                    5 awaiting inverter
-  6 undecided           8 inverter lost     9 not ready (a condition, no defect seen)     130 interrupted";
+  6 undecided           7 an expectation does not hold (retest)
+  8 inverter lost       9 not ready (a condition, no defect seen)     130 interrupted";
 
 /// Does this unit have a real fault, or is the inverter just not talking to it yet?
 #[derive(Debug, Parser)]
@@ -80,6 +81,11 @@ pub(crate) enum Command {
     /// One full look at a unit, and the verdict
     #[command(after_help = EXIT_CODES)]
     Check(Box<CheckArgs>),
+    /// The guided power-up check, recorded
+    #[command(after_help = EXIT_CODES)]
+    Visit(Box<super::visit::VisitArgs>),
+    /// Run scenarios and recordings against their expected verdicts
+    Retest(super::retest::RetestArgs),
     /// The page to hand over, from a recording
     Report(super::report::ReportArgs),
     /// Say what a blinking lamp means

@@ -1,39 +1,32 @@
 //! `packside check`: one full look at a unit, and the verdict.
 
-use std::fmt::Write as _;
 use std::path::Path;
 use std::time::Duration;
 
 use packside_profiles::Profile;
-use sha2::{Digest as _, Sha256};
 
-use super::args::{CheckArgs, Where};
+use super::args::CheckArgs;
+use super::reach::{self, Loaded};
 use super::record::{self, Record};
 use super::session::{self, Manner, Refusal};
 use super::{Failure, LOCAL, USAGE, json, out, screen};
 use crate::diagnose::{Judgement, judge};
-use crate::event::{LinkFacts, What};
-use crate::lamp;
-use crate::link::{Blame, Interrupt, LinkTrouble, NotShown, OpenError, OpenOptions, Quiet, Target};
-use crate::recording::{Entry, Recording, Session, Shown};
-
-/// Exit code of a problem on the way to the unit.
-const BUS: u8 = 3;
-/// Exit code after Ctrl-C before a first result.
-const INTERRUPTED: u8 = 130;
+use crate::event::{Event, LinkFacts, LinkKind, What};
+use crate::link::{LinkTrouble, NotShown, Quiet};
+use crate::recording::{Entry, Recording, Session};
 
 /// Runs the command; the exit code is that of the verdict.
 pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
     if let Some(path) = &args.place.recording {
         return replay(path, args, as_json, colour);
     }
-    let loaded = load_profile(args)?;
+    let loaded = reach::load_profile(args)?;
     let seed = match &args.place.simulated {
-        Some(scenario) => Some(scenario_of(scenario)?.seed),
+        Some(scenario) => Some(reach::scenario_of(scenario)?.seed),
         None => None,
     };
-    let sightings = sightings(args, &loaded.profile)?;
-    let quiet = open(args, &loaded.profile)?;
+    let sightings = reach::sightings(args, &loaded.profile)?;
+    let quiet = reach::open(args, &loaded.profile, args.plugged.map(Into::into), None)?;
     let record = Record::begin(&args.record, Some(&loaded), seed)?;
     let look = LookDone {
         args,
@@ -71,6 +64,7 @@ impl LookDone<'_> {
                 .listen_first
                 .map(|s| Duration::from_secs_f64(s.clamp(0.0, 3600.0))),
             user_said: args.ask_anyway,
+            says: true,
         };
         self.record.follow(&mut quiet);
         let mut events = match gather(quiet, profile, &manner) {
@@ -78,14 +72,20 @@ impl LookDone<'_> {
                 say_trouble(seen.trouble.as_ref())?;
                 seen.events
             }
-            Err(Refusal::Trouble(trouble)) => return Err(failure_of(&trouble)),
-            Err(Refusal::NotShown(why, events)) => {
+            Err(Refusal::Trouble(trouble)) => return Err(reach::failure_of(&trouble)),
+            Err(Refusal::NotShown(why, mut quiet)) => {
                 not_asked(&why)?;
-                events
+                session::overhear(&mut quiet, &manner)
+                    .map_err(|trouble| reach::failure_of(&trouble))?;
+                quiet.drain()
             }
         };
         let last = events.last().map_or(Duration::ZERO, |e| e.at);
-        for (lamp, pattern) in sightings {
+        let mut sightings = sightings.to_vec();
+        if sightings.is_empty() && self.lamp_is_all(&events) && out::interactive() {
+            sightings.extend(super::lamp::ask_for_taps(profile));
+        }
+        for (lamp, pattern) in &sightings {
             let sighting = session::sighting(last, lamp, pattern);
             self.record.event(sighting.clone());
             events.push(sighting);
@@ -102,13 +102,16 @@ impl LookDone<'_> {
             colour,
             args,
         );
-        self.record.entry(&Entry::Shown(Shown {
-            at: judgement.moment,
-            tool: env!("CARGO_PKG_VERSION").to_owned(),
-            verdict: judgement.verdict.kind.id().to_owned(),
-            summary: judgement.verdict.summary.clone(),
-        }));
+        self.record.entry(&Entry::Shown(record::shown(&judgement)));
         Ok(judgement.verdict.kind.exit_code())
+    }
+}
+
+impl LookDone<'_> {
+    /// Whether not one byte came from a real wire, so that only the lamp can still tell something.
+    fn lamp_is_all(&self, events: &[Event]) -> bool {
+        let simulated = matches!(self.facts.kind, LinkKind::Simulated { .. });
+        !simulated && !events.iter().any(|event| matches!(event.what, What::In(_)))
     }
 }
 
@@ -118,7 +121,7 @@ fn say_trouble(trouble: Option<&LinkTrouble>) -> Result<(), Failure> {
         return Ok(());
     };
     if *trouble == LinkTrouble::Interrupted {
-        return Err(failure_of(trouble));
+        return Err(reach::failure_of(trouble));
     }
     out::say(&format!("note: {trouble}"));
     if let Some(hint) = trouble.hint() {
@@ -132,7 +135,7 @@ fn replay(path: &Path, args: &CheckArgs, as_json: bool, colour: bool) -> Result<
     let recording = record::open(path)?;
     let (session, moment) = record::moment(&recording, args.moment.as_deref())?;
     let loaded = recorded_profile(&recording, args)?;
-    let sightings = sightings(args, &loaded.profile)?;
+    let sightings = reach::sightings(args, &loaded.profile)?;
     let mut events = session.events();
     let last = events.last().map_or(Duration::ZERO, |e| e.at);
     events.extend(
@@ -154,7 +157,7 @@ fn replay(path: &Path, args: &CheckArgs, as_json: bool, colour: bool) -> Result<
 fn recorded_profile(recording: &Recording, args: &CheckArgs) -> Result<Loaded, Failure> {
     let recorded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
     let Some(recorded) = recorded.filter(|_| args.profile.is_none()) else {
-        let loaded = load_profile(args)?;
+        let loaded = reach::load_profile(args)?;
         if let Some(recorded) = recorded.filter(|recorded| recorded.sha256 != loaded.sha256) {
             out::say(&format!(
                 "note: recorded with the map {} ({:.12}), judged by {} ({:.12})",
@@ -164,7 +167,7 @@ fn recorded_profile(recording: &Recording, args: &CheckArgs) -> Result<Loaded, F
         return Ok(loaded);
     };
     let profile = packside_profiles::load(&recorded.text, "the map in the recording")
-        .map_err(|problems| failure(LOCAL, "profile", problems.to_string(), None))?;
+        .map_err(|problems| reach::failure(LOCAL, "profile", problems.to_string(), None))?;
     Ok(Loaded::new(profile, &recorded.text))
 }
 
@@ -214,183 +217,6 @@ fn show(
     ));
 }
 
-/// A profile with the fingerprint of its text.
-pub(crate) struct Loaded {
-    /// The profile.
-    pub(crate) profile: Profile,
-    /// SHA-256 of its text, hex.
-    pub(crate) sha256: String,
-    /// Its text.
-    pub(crate) text: String,
-}
-
-impl Loaded {
-    /// Fingerprints a loaded profile.
-    pub(crate) fn new(profile: Profile, text: &str) -> Self {
-        let digest = Sha256::digest(text.as_bytes());
-        let sha256 = digest.iter().fold(String::new(), |mut hex, byte| {
-            let _ = write!(hex, "{byte:02x}");
-            hex
-        });
-        Self {
-            profile,
-            sha256,
-            text: text.to_owned(),
-        }
-    }
-}
-
-fn failure(
-    exit: u8,
-    kind: &'static str,
-    message: impl Into<String>,
-    hint: Option<String>,
-) -> Failure {
-    Failure {
-        exit,
-        kind,
-        message: message.into(),
-        hint,
-    }
-}
-
-/// The profile asked for, or that of the scenario.
-fn load_profile(args: &CheckArgs) -> Result<Loaded, Failure> {
-    let name = match (&args.profile, &args.place.simulated) {
-        (Some(name), _) => name.clone(),
-        (None, Some(scenario)) => scenario_of(scenario)?.profile.clone(),
-        (None, None) => {
-            let known: Vec<&str> = packside_profiles::shipped()
-                .iter()
-                .map(|(id, _)| *id)
-                .collect();
-            return Err(failure(
-                USAGE,
-                "usage",
-                "no register map given: expected --profile NAME or FILE",
-                Some(format!(
-                    "known maps: {} (packside profile list)",
-                    known.join(", ")
-                )),
-            ));
-        }
-    };
-    let found = packside_profiles::find(&name, args.config.as_deref())
-        .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?;
-    Ok(Loaded::new(found.profile, &found.text))
-}
-
-/// A scenario of the simulator by name or file.
-pub(crate) fn scenario_of(name: &str) -> Result<packside_simulator::Scenario, Failure> {
-    packside_simulator::Scenario::find(name)
-        .map_err(|error| failure(LOCAL, "scenario", error.to_string(), None))
-}
-
-/// Lamps as given on the command line, checked against the profile.
-fn sightings(args: &CheckArgs, profile: &Profile) -> Result<Vec<(String, String)>, Failure> {
-    args.lamps
-        .iter()
-        .map(|text| {
-            let wrong = |message: String| failure(USAGE, "usage", message, None);
-            let (lamp_id, pattern) = text.split_once('=').ok_or_else(|| {
-                wrong(format!(
-                    "--lamp: expected LAMP=PATTERN, for example fault=blinking, found \"{text}\""
-                ))
-            })?;
-            let lamps: Vec<&str> = profile.lamps.iter().map(|l| l.id.as_str()).collect();
-            if !lamps.contains(&lamp_id) {
-                return Err(wrong(format!(
-                    "--lamp: expected one of {}, found \"{lamp_id}\"",
-                    lamps.join(", ")
-                )));
-            }
-            let patterns = lamp::pattern_ids(Some(profile));
-            if !patterns.iter().any(|p| p == pattern) {
-                return Err(wrong(format!(
-                    "--lamp: expected one of {}, found \"{pattern}\"",
-                    patterns.join(", ")
-                )));
-            }
-            Ok((lamp_id.to_owned(), pattern.to_owned()))
-        })
-        .collect()
-}
-
-fn open(args: &CheckArgs, profile: &Profile) -> Result<Quiet, Failure> {
-    let plugged = args.plugged.map(Into::into);
-    if let Some(name) = &args.place.simulated {
-        let scenario = scenario_of(name)?;
-        let look_at = args.look_at.map_or(scenario.look_at, |s| {
-            Duration::from_secs_f64(s.clamp(0.0, 86_400.0))
-        });
-        let window = args.listen_first.map_or_else(
-            || crate::link::quiet_window(Some(profile)),
-            Duration::from_secs_f64,
-        );
-        out::say(&format!(
-            "simulated scenario {name}, {:.0} s after power-up: no real unit",
-            look_at.as_secs_f64()
-        ));
-        return Ok(crate::link::open_simulated(
-            &scenario,
-            profile,
-            look_at.saturating_sub(window),
-            plugged,
-        ));
-    }
-    let target = target(&args.place, profile)?;
-    let interrupt = Interrupt::on_ctrl_c().unwrap_or_default();
-    let options = OpenOptions {
-        plugged,
-        ask_anyway: args.ask_anyway,
-        interrupt,
-    };
-    crate::link::open(&target, options, Box::new(out::say)).map_err(|error| failure_of_open(&error))
-}
-
-/// Where the unit is; with nothing given and exactly one serial adapter present, that one.
-fn target(place: &Where, profile: &Profile) -> Result<Target, Failure> {
-    if let Some(address) = &place.gateway {
-        return Ok(Target::gateway(address, place.framing.into()));
-    }
-    let line = place.line.unwrap_or(profile.answering.line);
-    if let Some(port) = &place.serial {
-        return Ok(Target::Serial {
-            port: port.clone(),
-            line,
-        });
-    }
-    let adapters = crate::link::adapters();
-    match adapters.as_slice() {
-        [only] => {
-            out::say(&format!(
-                "one serial adapter is present, using it: {}",
-                only.name
-            ));
-            Ok(Target::Serial {
-                port: only.name.clone(),
-                line,
-            })
-        }
-        several => {
-            let names: Vec<&str> = several.iter().map(|port| port.name.as_str()).collect();
-            let found = if names.is_empty() {
-                "none".to_owned()
-            } else {
-                names.join(", ")
-            };
-            Err(failure(
-                USAGE,
-                "usage",
-                format!(
-                    "where is the unit? expected --serial PORT, --gateway HOST or --simulated SCENARIO; serial adapters present: {found}"
-                ),
-                Some("packside demo shows it without hardware".to_owned()),
-            ))
-        }
-    }
-}
-
 /// Listens, asks, shows progress.
 fn gather(quiet: Quiet, profile: &Profile, manner: &Manner) -> Result<session::Seen, Refusal> {
     let mut asking = session::begin(quiet, profile, manner)?;
@@ -413,7 +239,9 @@ fn gather(quiet: Quiet, profile: &Profile, manner: &Manner) -> Result<session::S
     // Only one client may ask on a serial bus: what the other one hears is heard instead.
     let events = match trouble {
         Some(LinkTrouble::SomeoneElseAsks { .. }) => {
-            session::overhear(asking.into_quiet()).map_err(Refusal::Trouble)?
+            let mut quiet = asking.into_quiet();
+            session::overhear(&mut quiet, manner).map_err(Refusal::Trouble)?;
+            quiet.drain()
         }
         _ => asking.drain(),
     };
@@ -431,32 +259,7 @@ fn not_asked(why: &NotShown) -> Result<(), Failure> {
         }
     };
     let hint = Some(why.hint().to_owned());
-    Err(failure(USAGE, kind, why.to_string(), hint))
-}
-
-/// Exit code and stable word for whose business a trouble is.
-fn by_blame(blame: Blame) -> (u8, &'static str) {
-    match blame {
-        Blame::ThisComputer => (LOCAL, "port"),
-        Blame::Path => (BUS, "path"),
-        Blame::Usage => (USAGE, "usage"),
-        Blame::Stopped => (INTERRUPTED, "interrupted"),
-    }
-}
-
-fn failure_of_open(error: &OpenError) -> Failure {
-    let (exit, kind) = by_blame(error.blame());
-    failure(exit, kind, error.to_string(), error.hint())
-}
-
-fn failure_of(trouble: &LinkTrouble) -> Failure {
-    let (exit, kind) = by_blame(trouble.blame());
-    failure(
-        exit,
-        kind,
-        trouble.to_string(),
-        trouble.hint().map(str::to_owned),
-    )
+    Err(reach::failure(USAGE, kind, why.to_string(), hint))
 }
 
 /// The command that comes next, ready to type.

@@ -9,13 +9,15 @@ use std::rc::Rc;
 use std::time::Duration;
 
 use super::args::RecordArgs;
-use super::check::Loaded;
+use super::reach::Loaded;
 use super::screen::counted;
 use super::{Failure, LOCAL, USAGE, out};
+use crate::diagnose::Judgement;
 use crate::event::Event;
 use crate::link::{Quiet, wall};
 use crate::recording::{
-    Entry, Header, Missing, ProfileText, Recorder, Recording, Session, Start, WriteError, read,
+    Entry, Header, Missing, ProfileText, Recorder, Recording, Session, Shown, Start, WriteError,
+    read,
 };
 
 /// A recording under way, or none. Clones write to the same file.
@@ -132,6 +134,16 @@ fn failure(error: &WriteError) -> Failure {
 fn say_missing(path: &Path, missing: &[Missing]) {
     for missing in missing {
         out::say(&format!("note: {}, {missing}", path.display()));
+    }
+}
+
+/// A verdict as it is displayed.
+pub(crate) fn shown(judgement: &Judgement) -> Shown {
+    Shown {
+        at: judgement.moment,
+        tool: env!("CARGO_PKG_VERSION").to_owned(),
+        verdict: judgement.verdict.kind.id().to_owned(),
+        summary: judgement.verdict.summary.clone(),
     }
 }
 

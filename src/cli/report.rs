@@ -8,7 +8,7 @@ use std::time::Duration;
 use clap::{Args, ValueEnum};
 use sha2::{Digest as _, Sha256};
 
-use super::check::Loaded;
+use super::reach::Loaded;
 use super::{Failure, LOCAL, USAGE, json, out, record};
 use crate::diagnose::{Judgement, judge};
 use crate::event::{LinkFacts, What};

@@ -8,7 +8,7 @@ use packside_profiles::Profile;
 
 use super::out;
 use crate::event::{Event, LinkKind, What};
-use crate::link::{Asking, LinkTrouble, NotShown, Quiet, Wake, quiet_window};
+use crate::link::{Asking, LinkTrouble, MayWake, NotShown, Quiet, Wake, quiet_window};
 use crate::poll::{Cost, Look, Want, may_read};
 
 /// How the look is to be made.
@@ -21,6 +21,16 @@ pub(crate) struct Manner {
     pub(crate) listen_first: Option<Duration>,
     /// The user's explicit word that asking is right.
     pub(crate) user_said: bool,
+    /// Whether the user is told what is done.
+    pub(crate) says: bool,
+}
+
+impl Manner {
+    fn say(&self, text: &str) {
+        if self.says {
+            out::say(text);
+        }
+    }
 }
 
 /// What a look left behind.
@@ -33,8 +43,8 @@ pub(crate) struct Seen {
 
 /// Why no question was asked.
 pub(crate) enum Refusal {
-    /// It was not shown to be right; with what was heard meanwhile.
-    NotShown(NotShown, Vec<Event>),
+    /// It was not shown to be right; the link is still there, listening.
+    NotShown(NotShown, Box<Quiet>),
     /// The link failed or the user stopped while listening.
     Trouble(LinkTrouble),
 }
@@ -52,14 +62,10 @@ pub(crate) fn begin(
     let window = manner
         .listen_first
         .unwrap_or_else(|| quiet_window(Some(profile)));
-    let wake = Wake::of(
-        Some(profile),
-        &packside_profiles::Known::default(),
-        &may_read(profile),
-    );
+    let wake = wake(profile);
     let user_said = users_word(&quiet, &wake, manner);
     if overhears && !user_said {
-        out::say(&format!(
+        manner.say(&format!(
             "listening {:.1} s first: only one client may ask on a serial bus",
             window.as_secs_f64()
         ));
@@ -70,22 +76,25 @@ pub(crate) fn begin(
     }
     let proof = match quiet.prove(&wake, window, user_said) {
         Ok(proof) => proof,
-        Err(why @ NotShown::NotSilent { .. }) => return Err(refuse_and_overhear(quiet, why)),
-        Err(why) => return Err(Refusal::NotShown(why, quiet.drain())),
+        Err(why) => return Err(Refusal::NotShown(why, Box::new(quiet))),
     };
     quiet
         .ask(proof, &profile.answering.functions)
         .map_err(|back| {
             let (quiet, why) = *back;
-            refuse_and_overhear(quiet, why)
+            Refusal::NotShown(why, Box::new(quiet))
         })
 }
 
-fn refuse_and_overhear(quiet: Quiet, why: NotShown) -> Refusal {
-    match overhear(quiet) {
-        Ok(events) => Refusal::NotShown(why, events),
-        Err(trouble) => Refusal::Trouble(trouble),
-    }
+/// What the questions of a look may do to a unit of this profile.
+fn wake(profile: &Profile) -> Wake {
+    let known = packside_profiles::Known::default();
+    Wake::of(Some(profile), &known, &may_read(profile))
+}
+
+/// Why a question may wake the unit, if it may.
+pub(crate) fn may_wake(profile: &Profile) -> Option<MayWake> {
+    wake(profile).why()
 }
 
 /// The user's explicit word that asking is right: given on the command line, or by a key after the
@@ -106,15 +115,14 @@ fn users_word(quiet: &Quiet, wake: &Wake, manner: &Manner) -> bool {
     out::answer().as_deref() == Some("y")
 }
 
-/// Somebody is heard: do not ask, but hear what they say. Gives all events so far.
-pub(crate) fn overhear(mut quiet: Quiet) -> Result<Vec<Event>, LinkTrouble> {
-    out::say(&format!(
+/// Somebody is heard: do not ask, but hear what they say.
+pub(crate) fn overhear(quiet: &mut Quiet, manner: &Manner) -> Result<(), LinkTrouble> {
+    manner.say(&format!(
         "somebody is heard on this line: not asking, listening up to {} s instead",
         OVERHEAR.as_secs()
     ));
     let until = quiet.now() + OVERHEAR;
-    quiet.listen(until)?;
-    Ok(quiet.drain())
+    quiet.listen(until)
 }
 
 /// Makes one look. `seen` is told the progress: done, planned, address.

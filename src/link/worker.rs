@@ -74,8 +74,8 @@ impl<O: Opener> ThreadPort<O> {
         opener: O,
         facts: LinkFacts,
         interrupt: Interrupt,
+        clock: Clock,
     ) -> Result<Self, OpenError> {
-        let clock = Clock::start();
         let (orders, reports) = start(opener.clone(), clock, &interrupt)?;
         let read_meanwhile = VecDeque::new();
         Ok(Self {

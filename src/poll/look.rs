@@ -367,7 +367,7 @@ impl<'a> Look<'a> {
 
 /// Ranges that no read touches for the sake of others beside them: those that clear when read, and
 /// those that the unit takes for its inverter.
-fn avoided(profile: &Profile, known: &Known) -> Vec<Span> {
+pub(super) fn avoided(profile: &Profile, known: &Known) -> Vec<Span> {
     let mut avoided = absolute(&profile.clears_when_read, known);
     avoided.extend(absolute(&profile.inverter.reads_of, known));
     avoided
@@ -395,7 +395,7 @@ pub fn may_read(profile: &Profile) -> Vec<Read> {
 }
 
 /// What changes quickly and matters most: flags, state, supervision, heartbeat.
-fn is_quick(role: Role) -> bool {
+pub(super) fn is_quick(role: Role) -> bool {
     matches!(
         role,
         Role::AlarmWord

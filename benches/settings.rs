@@ -1,0 +1,171 @@
+//! How often wrong line settings and swapped pairs are named right, over every pair of settings.
+//!
+//! True settings times assumed settings times pair times marks, an inverter polling for some seconds
+//! on each line. Prints a table. Run: `cargo bench --bench settings`.
+
+#![allow(
+    clippy::print_stdout,
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    clippy::cast_possible_truncation,
+    clippy::disallowed_methods,
+    reason = "a benchmark prints, measures, and may fail loudly"
+)]
+
+use std::collections::BTreeMap;
+use std::time::{Duration, Instant};
+
+#[path = "../tests/it/settings_grid.rs"]
+mod settings_grid;
+#[path = "../tests/it/settings_line.rs"]
+mod settings_line;
+
+use packside::listen::settings::explain;
+use settings_grid::{BAUDS, Counts, listen, settings, wire};
+use settings_line::{Marks, Pair};
+
+const SECONDS: u64 = 6;
+const SEED: u64 = 2026;
+/// How many cases of each kind of miss are printed.
+const SHOWN: usize = 3;
+
+fn main() {
+    if std::env::var("PROBE").is_ok() {
+        probe();
+        return;
+    }
+    let began = Instant::now();
+    println!(
+        "{SECONDS} s of an inverter polling on each line, seed {SEED}; sums over 24 x 24 settings"
+    );
+    let mut wrong = 0;
+    for pair in [Pair::Straight, Pair::SwappedBiased, Pair::SwappedFloating] {
+        for marks in [Marks::Full, Marks::Tty, Marks::None] {
+            if std::env::args()
+                .skip(1)
+                .filter(|a| !a.starts_with('-'))
+                .all(|word| format!("{pair:?}{marks:?}").contains(&word))
+            {
+                wrong += block(pair, marks);
+            }
+        }
+    }
+    slowest();
+    println!(
+        "proven but wrong: {wrong}; {:.0} s in all",
+        began.elapsed().as_secs_f64()
+    );
+    assert_eq!(wrong, 0, "a proof was wrong");
+}
+
+/// One block of the table, a line for each relation of the rates; gives how many were proven wrong.
+fn block(pair: Pair, marks: Marks) -> usize {
+    let mut by_ratio: BTreeMap<u32, Counts> = BTreeMap::new();
+    let all = settings(&BAUDS);
+    for truth in &all {
+        let wire = wire(*truth, pair, SECONDS, SEED);
+        for ours in &all {
+            let counts = by_ratio.entry(ours.baud * 100 / truth.baud).or_default();
+            listen(&wire, *truth, *ours, pair, marks, counts);
+        }
+    }
+    println!("{pair:?}, marks {marks:?}");
+    by_ratio
+        .iter()
+        .for_each(|(ratio, counts)| line(*ratio, counts));
+    by_ratio
+        .values()
+        .map(|counts| counts.proven_wrong.len())
+        .sum()
+}
+
+/// The counts of one relation of rates.
+fn line(ratio: u32, counts: &Counts) {
+    let classes: Vec<String> = counts
+        .by_class
+        .iter()
+        .map(|(id, n)| format!("{id} {n}"))
+        .collect();
+    let most = counts.tries.iter().max().copied().unwrap_or(0);
+    let mean = counts.tries.iter().sum::<usize>() as f64 / counts.tries.len().max(1) as f64;
+    println!(
+        "  our rate {:>5.2} x theirs: {:<40} unproven {}, proven wrong {}, likely wrong {}, lost never right {}; \
+         tries mean {mean:.1}, most {most}; {:.1} ms each",
+        f64::from(ratio) / 100.0,
+        classes.join(", "),
+        counts.unproven.len(),
+        counts.proven_wrong.len(),
+        counts.likely_wrong.len(),
+        counts.never_right.len(),
+        counts.took.as_secs_f64() * 1e3 / f64::from(counts.explained),
+    );
+    let shown = [
+        counts.proven_wrong.as_slice(),
+        &counts.likely_wrong,
+        &counts.never_right,
+        &counts.unproven,
+    ];
+    for text in shown.iter().flat_map(|list| list.iter().take(SHOWN)) {
+        println!("    {text}");
+    }
+}
+
+/// The longest that one explanation takes.
+fn slowest() {
+    let mut worst = (Duration::ZERO, String::new());
+    for truth in settings(&[4_800, 19_200, 57_600]) {
+        for pair in [Pair::Straight, Pair::SwappedFloating] {
+            let wire = wire(truth, pair, 4 * SECONDS, SEED);
+            for ours in settings(&[9_600, 19_200, 57_600, 115_200]) {
+                let heard = wire.heard(ours, Marks::None);
+                let began = Instant::now();
+                let found = explain(&heard, ours);
+                let took = began.elapsed();
+                if took > worst.0 {
+                    worst = (took, format!("{truth} {pair:?} at {ours}: {}", found.id()));
+                }
+            }
+        }
+    }
+    println!(
+        "slowest explanation: {:.0} ms ({})",
+        worst.0.as_secs_f64() * 1e3,
+        worst.1
+    );
+}
+
+fn probe() {
+    for (t, o) in [
+        ("9600-8N1", "9600-8E1"),
+        ("9600-8E1", "19200-8N1"),
+        ("9600-8E1", "38400-8N1"),
+        ("9600-8E1", "57600-8E1"),
+        ("9600-8N1", "115200-8N1"),
+        ("19200-8N1", "9600-8N1"),
+        ("38400-8E1", "57600-8N1"),
+        ("115200-8E1", "9600-8E1"),
+    ] {
+        for pair in [Pair::Straight, Pair::SwappedBiased] {
+            for marks in [Marks::Full, Marks::None] {
+                let truth = t.parse().unwrap();
+                let ours = o.parse().unwrap();
+                let w = wire(truth, pair, SECONDS, SEED);
+                let heard = w.heard(ours, marks);
+                let began = Instant::now();
+                let e = explain(&heard, ours);
+                println!(
+                    "{t} {o} {pair:?} {marks:?} heard {} {:.0} ms {} {:?} {:?}",
+                    heard.len(),
+                    began.elapsed().as_secs_f64() * 1e3,
+                    e.id(),
+                    if e.id() == "lost" {
+                        String::new()
+                    } else {
+                        format!("{:?}", e.class)
+                    },
+                    e.evidence
+                );
+            }
+        }
+    }
+}

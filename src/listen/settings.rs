@@ -1,0 +1,355 @@
+//! Which line settings and wiring explain what was received.
+//!
+//! Input: characters received by a port (best with their marks) and the settings of that port.
+//! Output: an [`Explanation`]: the values are right as they stand, or they are right under several
+//! settings, or another setting or a swapped pair explains them, or they are lost and these settings
+//! should be listened at next, or it is another protocol.
+//!
+//! Does not: read a clock, touch a port, or send. Listening again at other settings is up to the
+//! caller.
+//!
+//! # Invariants
+//! - Only the most recent [`RECENT`] characters are looked at; time and memory are bounded.
+//! - *Proven* needs two different frames, and less than one accident in a million expected over
+//!   everything that was tried. Everything else is at most *likely*.
+//!
+//! # How sure
+//! A wrong hypothesis fits a 16-bit check value once in 65536 by accident. With `w` check values
+//! looked at over all hypotheses, `w / 65536` accidental frames are expected, and `n` different ones
+//! at the same time with a chance below `(w / 65536)^n / n!`. The same frame heard again is no new
+//! evidence: the accident would come again too.
+
+mod next;
+mod protocol;
+mod recut;
+mod shape;
+#[cfg(test)]
+mod tests;
+mod words;
+
+use std::collections::BTreeSet;
+use std::time::Duration;
+
+use packside_profiles::{LineSettings, Parity};
+
+use super::waveform::{Mark, Received, parity_bit};
+use crate::event::Framing;
+use crate::wire::{SpanKind, Splitter, Stamp};
+
+pub use next::next_settings;
+pub use protocol::Protocol;
+pub use recut::Hypothesis;
+pub use words::Words;
+
+/// How many of the last characters are looked at.
+pub const RECENT: usize = 4_096;
+/// How many of those are cut again under other hypotheses.
+const RECENT_RECUT: usize = 1_024;
+/// Fewer characters than this say nothing.
+const TOO_FEW: usize = 8;
+/// A sender whose bits are longer than this many of ours leaves too little of itself.
+const MOST_BITS_PER_BIT: u32 = 3;
+/// A rate is tried only if a sender can have caused this share of the characters, in percent.
+const LEAST_PLAUSIBLE: usize = 70;
+/// Fewer accidental fits than this must be expected for a proof.
+const PROOF: f64 = 1e-6;
+
+/// Rates that are tried.
+pub const BAUDS: [u32; 8] = [1_200, 2_400, 4_800, 9_600, 19_200, 38_400, 57_600, 115_200];
+/// Character layouts that are tried: parity and stop bits.
+pub const LAYOUTS: [(Parity, u8); 4] = [
+    (Parity::None, 1),
+    (Parity::Even, 1),
+    (Parity::Odd, 1),
+    (Parity::None, 2),
+];
+
+/// What explains the received characters.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Class {
+    /// Nothing, or next to nothing, was received.
+    Nothing,
+    /// The values are right, and only these settings give them without contradiction.
+    Exact(LineSettings),
+    /// The values are right, and any of these settings can be the senders'. Never empty.
+    Equivalent(Vec<LineSettings>),
+    /// The received values are wrong, but each of these explains them. Never empty.
+    Survives(Vec<Hypothesis>),
+    /// Not Modbus RTU.
+    OtherProtocol(Protocol),
+    /// Too little of the senders' bits is left; listen at these settings next, in this order.
+    Lost(Vec<LineSettings>),
+}
+
+/// What the explanation rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Evidence {
+    /// Characters looked at.
+    pub characters: usize,
+    /// Of those, characters that belong to the frames found.
+    pub fitted: usize,
+    /// Frames found.
+    pub frames: usize,
+    /// Different frames among them.
+    pub different: usize,
+    /// Check values looked at, over all hypotheses.
+    pub windows: u64,
+    /// Upper bound of the chance that all of it is an accident.
+    pub accidental: f64,
+}
+
+/// Class and evidence.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Explanation {
+    /// What explains the characters.
+    pub class: Class,
+    /// What that rests on.
+    pub evidence: Evidence,
+    /// The settings we listened with.
+    pub ours: LineSettings,
+}
+
+impl Explanation {
+    /// Stable id of the class.
+    pub fn id(&self) -> &'static str {
+        match self.class {
+            Class::Nothing => "nothing",
+            Class::Exact(_) => "exact",
+            Class::Equivalent(_) => "equivalent",
+            Class::Survives(_) => "survives",
+            Class::OtherProtocol(_) => "other-protocol",
+            Class::Lost(_) => "lost",
+        }
+    }
+
+    /// Whether the frames found cannot reasonably be an accident.
+    pub fn is_proven(&self) -> bool {
+        self.evidence.different >= 2 && self.evidence.accidental < PROOF
+    }
+}
+
+/// Explains what a port with these settings received.
+pub fn explain(received: &[Received], ours: LineSettings) -> Explanation {
+    let recent = last(received, RECENT);
+    let of_class = |class, evidence| Explanation {
+        class,
+        evidence,
+        ours,
+    };
+    let as_it_stands = frames_as_received(recent);
+    let evidence = as_it_stands.evidence(recent.len(), as_it_stands.windows);
+    let covers_most = as_it_stands.frames.len() >= 2 && evidence.fitted * 2 >= recent.len();
+    if covers_most || evidence.different >= 2 && evidence.accidental < PROOF {
+        let class = match right_values(recent, &as_it_stands.in_frame, ours) {
+            settings if settings == [ours] => Class::Exact(ours),
+            settings => Class::Equivalent(settings),
+        };
+        return of_class(class, evidence);
+    }
+    if let Some((protocol, fitted)) = protocol::recognise(recent) {
+        let evidence = Evidence {
+            characters: recent.len(),
+            fitted,
+            ..Evidence::default()
+        };
+        return of_class(Class::OtherProtocol(protocol), evidence);
+    }
+    if recent.len() < TOO_FEW {
+        let evidence = Evidence {
+            characters: recent.len(),
+            ..Evidence::default()
+        };
+        return of_class(Class::Nothing, evidence);
+    }
+    let (survivors, evidence) = survivors(last(recent, RECENT_RECUT), ours, as_it_stands.windows);
+    if evidence.different >= 2 && evidence.accidental < PROOF || evidence.is_one_question() {
+        return of_class(Class::Survives(survivors), evidence);
+    }
+    of_class(Class::Lost(next_settings(recent, ours, &[])), evidence)
+}
+
+impl Evidence {
+    /// One and the same request again and again, filling what was heard: likely, never proven.
+    fn is_one_question(&self) -> bool {
+        self.different == 1 && self.frames >= 4 && self.fitted * 10 >= self.characters * 9
+    }
+}
+
+fn last(received: &[Received], most: usize) -> &[Received] {
+    received
+        .get(received.len().saturating_sub(most)..)
+        .unwrap_or(received)
+}
+
+/// Frames found in some way of reading the characters.
+#[derive(Debug, Default)]
+struct Fit {
+    frames: Vec<Vec<u8>>,
+    fitted: usize,
+    windows: u64,
+    /// For each character, whether it is in a frame. Empty if not known.
+    in_frame: Vec<bool>,
+}
+
+impl Fit {
+    fn evidence(&self, characters: usize, windows: u64) -> Evidence {
+        let different: BTreeSet<&Vec<u8>> = self.frames.iter().collect();
+        Evidence {
+            characters,
+            fitted: self.fitted,
+            frames: self.frames.len(),
+            different: different.len(),
+            windows,
+            accidental: accident(windows, different.len()),
+        }
+    }
+}
+
+/// Upper bound of the chance that so many different frames fit by accident.
+fn accident(windows: u64, different: usize) -> f64 {
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "a bound; counts are far below 2^53"
+    )]
+    let expected = windows as f64 / 65_536.0;
+    let mut chance = 1.0_f64;
+    for n in 1..=different.min(1_000) {
+        #[expect(clippy::cast_precision_loss, reason = "at most 1000")]
+        let n = n as f64;
+        chance *= expected / n;
+    }
+    chance.min(1.0)
+}
+
+/// The frames that stand in the bytes as they are.
+fn frames_as_received(received: &[Received]) -> Fit {
+    let mut splitter = Splitter::new(Framing::Rtu);
+    let bytes: Vec<u8> = received.iter().map(|one| one.byte).collect();
+    let stamp = Stamp {
+        at: Duration::ZERO,
+        during: None,
+    };
+    splitter.push(&bytes, stamp);
+    // At most two ways to read a frame wherever a known function code stands.
+    let known = |pair: &&[u8]| matches!(pair, [_, function] if matches!(function & 0x7f, 1..=8 | 15..=24 | 43));
+    let mut fit = Fit {
+        windows: 2 * bytes.windows(2).filter(known).count() as u64,
+        ..Fit::default()
+    };
+    while let Some(span) = splitter.next(None, true) {
+        let is_frame = span.kind == SpanKind::Frame;
+        fit.in_frame
+            .resize(fit.in_frame.len() + span.bytes.len(), is_frame);
+        if is_frame {
+            fit.fitted += span.bytes.len();
+            fit.frames.push(span.bytes);
+        }
+    }
+    fit
+}
+
+/// The layouts under which these right values and their marks can have come about, best first.
+fn right_values(received: &[Received], in_frame: &[bool], ours: LineSettings) -> Vec<LineSettings> {
+    let framed = || {
+        let both = received.iter().zip(in_frame);
+        both.filter(|(one, is_in)| **is_in && one.mark != Mark::Unknown)
+            .map(|(one, _)| *one)
+    };
+    let marked = framed().count();
+    let contradictions = |settings: &LineSettings| {
+        framed()
+            .filter(|one| (one.mark != Mark::Good) != is_marked(one.byte, *settings, ours))
+            .count()
+    };
+    let mut possible: Vec<(usize, LineSettings)> = LAYOUTS
+        .iter()
+        .map(|(parity, stop_bits)| LineSettings {
+            baud: ours.baud,
+            parity: *parity,
+            stop_bits: *stop_bits,
+        })
+        .map(|settings| (contradictions(&settings), settings))
+        .collect();
+    let least = possible.iter().map(|(count, _)| *count).min().unwrap_or(0);
+    possible.retain(|(count, _)| *count <= least + marked / 20);
+    possible.sort_by_key(|(_, settings)| (*settings != ours, *settings));
+    possible.into_iter().map(|(_, settings)| settings).collect()
+}
+
+/// Whether our receiver marks this byte when it comes from a sender with these settings.
+fn is_marked(byte: u8, sender: LineSettings, ours: LineSettings) -> bool {
+    let behind_data = parity_bit(byte, sender.parity).unwrap_or(true);
+    match parity_bit(byte, ours.parity) {
+        None => !behind_data,
+        Some(expected) => behind_data != expected,
+    }
+}
+
+/// The hypotheses that explain most characters, and what they rest on.
+fn survivors(
+    received: &[Received],
+    ours: LineSettings,
+    windows_before: u64,
+) -> (Vec<Hypothesis>, Evidence) {
+    let mut looked_at = BTreeSet::new();
+    let mut best: Vec<(Hypothesis, Fit)> = Vec::new();
+    for hypothesis in hypotheses(received, ours) {
+        let cut = recut::recut(received, ours, hypothesis, &mut looked_at);
+        let fit = Fit {
+            frames: cut.frames,
+            fitted: cut.characters,
+            ..Fit::default()
+        };
+        let leader = best.first().map_or(0, |(_, fit)| fit.fitted);
+        if fit.fitted > leader {
+            best.clear();
+        }
+        if fit.fitted > 0 && fit.fitted >= leader {
+            best.push((hypothesis, fit));
+        }
+    }
+    let windows = windows_before + looked_at.len() as u64;
+    let evidence = best
+        .first()
+        .map_or_else(Fit::default, |(_, fit)| Fit {
+            frames: fit.frames.clone(),
+            fitted: fit.fitted,
+            ..Fit::default()
+        })
+        .evidence(received.len(), windows);
+    let hypotheses = best.into_iter().map(|(hypothesis, _)| hypothesis).collect();
+    (hypotheses, evidence)
+}
+
+/// Everything that may still be found in the characters, besides what they are as they stand.
+fn hypotheses(received: &[Received], ours: LineSettings) -> impl Iterator<Item = Hypothesis> {
+    let bauds = BAUDS.into_iter().chain([ours.baud]);
+    let mut bauds: Vec<u32> = bauds
+        .filter(|baud| *baud <= ours.baud && ours.baud <= baud.saturating_mul(MOST_BITS_PER_BIT))
+        .filter(|baud| recut::plausible_percent(received, ours, *baud) >= LEAST_PLAUSIBLE)
+        .collect();
+    bauds.sort_unstable();
+    bauds.dedup();
+    let each = bauds.into_iter().rev().flat_map(|baud| {
+        LAYOUTS.iter().flat_map(move |(parity, stop_bits)| {
+            let settings = LineSettings {
+                baud,
+                parity: *parity,
+                stop_bits: *stop_bits,
+            };
+            [false, true].map(|is_swapped| Hypothesis {
+                settings,
+                is_swapped,
+            })
+        })
+    });
+    each.filter(move |hypothesis| {
+        hypothesis.is_swapped || changes_values(hypothesis.settings, ours)
+    })
+}
+
+/// Whether a sender with these settings gives us other values than it sent.
+fn changes_values(sender: LineSettings, ours: LineSettings) -> bool {
+    let fits_our_character = sender.bits_per_character() >= 11 || ours.parity == Parity::None;
+    sender.baud != ours.baud || !fits_our_character
+}
