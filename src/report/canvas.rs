@@ -114,7 +114,7 @@ impl Canvas {
         self.path(&commands, class);
     }
 
-    /// A mark by its shape: `up` and `down` triangles, `cross`, `diamond`, `square`.
+    /// A mark by its shape: triangles, cross, diamond, square, ring.
     pub(crate) fn mark(&mut self, shape: Shape, at: (f64, f64), size: f64) {
         let (x, y, s) = (at.0, at.1, size);
         let (class, points) = match shape {
@@ -133,6 +133,10 @@ impl Canvas {
                     (x - s, y + s),
                 ],
             ),
+            Shape::Ring => {
+                self.circle(at, s, "hollow");
+                return;
+            }
             Shape::Cross => {
                 self.line((x - s, y - s), (x + s, y + s), "curve");
                 self.line((x - s, y + s), (x + s, y - s), "curve");
@@ -175,6 +179,7 @@ pub(crate) enum Shape {
     Cross,
     Diamond,
     Square,
+    Ring,
 }
 
 /// A drawing with what it says in words, for those who do not see it, and its caption.
@@ -269,15 +274,23 @@ pub(crate) fn words_width(text: &str) -> f64 {
     text.chars().count() as f64 * 6.4
 }
 
-/// A vertical scale as lines across with their values on the left, inside the lane.
-pub(crate) fn across(canvas: &mut Canvas, scale: &Scale, lane: (f64, f64), about: f64, unit: &str) {
+/// Where the axis of time begins: left of it stand the values of the vertical scales.
+pub(crate) const LEFT: f64 = 44.0;
+
+/// A vertical scale as lines across with their values on the left.
+pub(crate) fn across(canvas: &mut Canvas, scale: &Scale, about: f64, unit: &str) {
     let (ticks, decimals) = scale.ticks(about);
     for (index, tick) in ticks.iter().enumerate() {
         let y = scale.at(*tick);
-        canvas.line((lane.0, y), (lane.1, y), "grid");
+        let end = canvas.width;
+        canvas.line((LEFT, y), (end, y), "grid");
         let unit = if index + 1 == ticks.len() { unit } else { "" };
         let text = format!("{} {unit}", number(*tick, decimals));
-        canvas.text((lane.0, y - 3.0), "t-soft t-small", text.trim_end());
+        canvas.text(
+            (LEFT - 6.0, y + 4.0),
+            "t-soft t-small t-end",
+            text.trim_end(),
+        );
     }
 }
 

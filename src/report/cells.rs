@@ -87,6 +87,17 @@ impl Grid {
         let (low, high) = (*values.first()?, *values.last()?);
         (high.0 > low.0).then_some((low, high))
     }
+
+    /// Marks of the lowest and the highest, where they stand out from the middle at all.
+    fn mark_of(&self, cell: Cell) -> Option<Shape> {
+        let ((low, lowest), (high, highest)) = self.extremes()?;
+        let middle = self.median()?;
+        match cell {
+            _ if cell == lowest && low < middle => Some(Shape::Down),
+            _ if cell == highest && high > middle => Some(Shape::Up),
+            _ => None,
+        }
+    }
 }
 
 /// Adds the map and the table of modules.
@@ -173,7 +184,12 @@ pub(crate) fn map(canvas: &mut Canvas, grid: &Grid, shown: &dyn Fn(f64) -> f64) 
         usize::from(longest)
     };
     let top = canvas.down(rows as f64 * size.1 + 4.0);
-    let extremes = grid.extremes();
+    let ends = grid.extremes().map(|(low, high)| [low.1, high.1]);
+    let marks: BTreeMap<Cell, Shape> = ends
+        .into_iter()
+        .flatten()
+        .filter_map(|cell| Some((cell, grid.mark_of(cell)?)))
+        .collect();
     for (lane, module) in modules.iter().enumerate() {
         let lane = lane as f64;
         let name = short_name(&modules, *module, as_rows);
@@ -195,11 +211,7 @@ pub(crate) fn map(canvas: &mut Canvas, grid: &Grid, shown: &dyn Fn(f64) -> f64) 
                 (lane, along)
             };
             let at = (margin + column * size.0, top + row * size.1);
-            let end = extremes.and_then(|(low, high)| match cell {
-                _ if cell == low.1 => Some(Shape::Down),
-                _ if cell == high.1 => Some(Shape::Up),
-                _ => None,
-            });
+            let end = marks.get(&cell).copied();
             draw_cell(canvas, at, size, value.map(shown), end);
         }
     }

@@ -186,7 +186,9 @@ fn moved(before: &Source, after: &Source, grids: &Pair<Grid>) -> Result<Grid, St
     };
     let move_of = |cell: &Cell, value: &Option<f64>| {
         let before = grids.before.cells.get(cell).copied().flatten()?;
-        Some((*value)? - now - (before - old))
+        // Registers are millivolts: what is smaller comes from the arithmetic.
+        let moved = (*value)? - now - (before - old);
+        Some((moved * 10_000.0).round() / 10_000.0)
     };
     let cells: BTreeMap<Cell, Option<f64>> = grids
         .after

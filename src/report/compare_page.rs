@@ -281,11 +281,12 @@ fn draw(
         if let (Some(from), Some(to)) = (place(then), place(now)) {
             canvas.line(from, to, "curve");
         }
-        if let Some(at) = place(now) {
-            canvas.circle(at, 5.0, "fill");
-        }
+        // The disc fits into the ring, so that both are seen where nothing changed.
         if let Some(at) = place(then) {
-            canvas.circle(at, 5.0, "hollow");
+            canvas.circle(at, 6.5, "hollow");
+        }
+        if let Some(at) = place(now) {
+            canvas.circle(at, 3.6, "fill");
         }
     }
 }

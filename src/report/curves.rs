@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use packside_profiles::Role;
 
-use super::canvas::{Canvas, Scale, Shape, across, figure, range};
+use super::canvas::{Canvas, LEFT, Scale, Shape, across, figure, range};
 use super::cells::{Grid, module_name};
 use super::html::{Html, number};
 use super::page::Parts;
@@ -170,7 +170,7 @@ fn two_curves(
         values: ends,
         places: (top + 104.0, top + 4.0),
     };
-    across(canvas, &scale, (0.0, canvas.width), 3.0, unit);
+    across(canvas, &scale, 3.0, unit);
     curved(canvas, curves.0, &time, &scale, "curve");
     curved(canvas, curves.1, &time, &scale, "curve d1");
     axis(canvas, &time, start);
@@ -180,7 +180,7 @@ fn time_of(series: &Series, canvas: &Canvas) -> Scale {
     let (from, to) = (series.span.0.as_secs_f64(), series.span.1.as_secs_f64());
     Scale {
         values: (from, to.max(from + 0.001)),
-        places: (8.0, canvas.width - 10.0),
+        places: (LEFT, canvas.width - 10.0),
     }
 }
 
@@ -219,7 +219,7 @@ pub(crate) fn under_load(html: &mut Html, parts: &Parts) {
                 values: ends,
                 places: (top + 60.0, top + 4.0),
             };
-            across(canvas, &scale, (0.0, canvas.width), 3.0, "A");
+            across(canvas, &scale, 3.0, "A");
             curved(canvas, current, &time, &scale, "curve");
         }
         canvas.down(6.0);
@@ -262,7 +262,7 @@ pub(crate) fn bus(html: &mut Html, parts: &Parts) {
     );
     let asked = &parts.series.asked;
     if asked.iter().any(|a| a.answer_ms.is_some()) || !asked.is_empty() {
-        let caption = "Every question at its time, and how long the unit took to begin its answer. Above: cross no answer, diamond damaged, triangle refused, square link lost.";
+        let caption = "Every question at its time, and how long the unit took to begin its answer. Above: cross no answer, diamond damaged, ring only others heard, triangle refused, square link lost.";
         let start = &parts.source.session.start;
         figure(html, &label, caption, |canvas| {
             answers(canvas, &parts.series, start)
@@ -328,6 +328,7 @@ fn answers(canvas: &mut Canvas, series: &Series, start: &Start) {
             let shape = match asked.end {
                 End::Refused => Shape::Up,
                 End::Damaged => Shape::Diamond,
+                End::Foreign => Shape::Ring,
                 End::Lost => Shape::Square,
                 End::Answered | End::Silent => Shape::Cross,
             };
@@ -341,7 +342,7 @@ fn answers(canvas: &mut Canvas, series: &Series, start: &Start) {
             values: (0.0, high),
             places: (top + 84.0, top + 4.0),
         };
-        across(canvas, &scale, (0.0, canvas.width), 3.0, "ms");
+        across(canvas, &scale, 3.0, "ms");
         for asked in &series.asked {
             if let Some(ms) = asked.answer_ms {
                 canvas.circle((x(asked), scale.at(ms)), 2.4, "fill");

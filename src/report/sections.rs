@@ -11,7 +11,7 @@ use super::facts;
 use super::html::{Html, number};
 use super::page::Parts;
 use super::words;
-use crate::diagnose::{Finding, Reading, ReadingQuality, VerdictKind};
+use crate::diagnose::{Finding, NextStep, Reading, ReadingQuality, VerdictKind};
 use crate::recording::Entry;
 
 /// A section with its heading.
@@ -24,10 +24,16 @@ pub(crate) fn section(html: &mut Html, heading: &str, inner: impl FnOnce(&mut Ht
 
 /// A table whose rows turn into short lists where the page is narrow.
 pub(crate) fn table(html: &mut Html, caption: &str, columns: &[&str], rows: &[Vec<String>]) {
-    let class = if columns.len() > 3 {
-        "pile full"
-    } else {
-        "pile"
+    // What is short stays a table on a phone too.
+    let width = |row: &Vec<String>| {
+        row.iter()
+            .map(|cell| cell.chars().count() + 3)
+            .sum::<usize>()
+    };
+    let class = match (rows.iter().all(|row| width(row) <= 44), columns.len() > 3) {
+        (true, _) => "",
+        (false, true) => "pile full",
+        (false, false) => "pile",
     };
     html.around("table", &[("class", class)], |table| {
         if !caption.is_empty() {
@@ -202,36 +208,37 @@ pub(crate) fn not_tested(html: &mut Html, parts: &Parts) {
     });
 }
 
-/// What to do, lowest risk first.
+/// What to do, lowest risk first. A customer is asked to look, nothing else.
 pub(crate) fn next(html: &mut Html, parts: &Parts) {
+    let steps = &parts.source.judgement.verdict.next;
     section(html, "Next step", |inner| {
-        let steps = &parts.source.judgement.verdict.next;
-        let customer = !parts.for_desk();
-        if customer {
-            inner.put(
-                "p",
-                &[],
-                "Please look only, and touch nothing. Everything else is work for the technician.",
-            );
+        let told: Vec<&NextStep> = steps
+            .iter()
+            .filter(|step| parts.for_desk() || step.needs == Needs::Look)
+            .collect();
+        if !told.is_empty() {
+            inner.around("ol", &[], |list| {
+                for step in &told {
+                    list.around("li", &[], |item| {
+                        item.put("span", &[("class", "needs")], words::needs(step.needs));
+                        item.text(&format!(" {} ({})", step.text, step.who));
+                    });
+                }
+            });
         }
-        inner.around("ol", &[], |list| {
-            for step in steps {
-                list.around("li", &[], |item| {
-                    item.put("span", &[("class", "needs")], words::needs(step.needs));
-                    let doer = match (customer, step.needs) {
-                        (true, Needs::Look) => step.who,
-                        (true, _) => "for a qualified person, not for you",
-                        (false, _) => step.who,
-                    };
-                    item.text(&format!(" {} ({doer})", step.text));
-                });
-            }
-        });
-        if steps.is_empty() {
-            inner.put("p", &[], "None.");
+        match steps.len() - told.len() {
+            0 if steps.is_empty() => inner.put("p", &[], "None."),
+            0 => inner,
+            _ => inner.put("p", &[], NOT_FOR_CUSTOMERS),
+        };
+        if !parts.for_desk() {
+            inner.put("p", &[], "Please look only, and touch nothing.");
         }
     });
 }
+
+const NOT_FOR_CUSTOMERS: &str =
+    "There is more to do, and all of it is work for a qualified person.";
 
 /// What every report must carry.
 pub(crate) fn cautions(html: &mut Html) {

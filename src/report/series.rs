@@ -38,6 +38,8 @@ pub(crate) enum End {
     Refused,
     Silent,
     Damaged,
+    /// Valid frames came, but none that answers this question.
+    Foreign,
     Lost,
 }
 
@@ -213,7 +215,8 @@ fn asked(exchange: &Exchange) -> Asked {
         Outcome::Answered(_) => End::Answered,
         Outcome::Exception(_) => End::Refused,
         Outcome::TimedOut(Silence::Nothing | Silence::OnlyEcho) => End::Silent,
-        Outcome::TimedOut(Silence::Damaged | Silence::OnlyNotOurs) => End::Damaged,
+        Outcome::TimedOut(Silence::Damaged) => End::Damaged,
+        Outcome::TimedOut(Silence::OnlyNotOurs) => End::Foreign,
         Outcome::LinkLost => End::Lost,
     };
     let times = exchange.first_byte_at.zip(exchange.sent_at);
@@ -240,7 +243,13 @@ fn thin_asked(all: Vec<Asked>) -> Vec<Asked> {
         kept.extend(fastest.copied());
         kept.extend(slowest.copied());
         // One of each kind of bad end is enough to see it in the picture.
-        for end in [End::Refused, End::Silent, End::Damaged, End::Lost] {
+        for end in [
+            End::Refused,
+            End::Silent,
+            End::Damaged,
+            End::Foreign,
+            End::Lost,
+        ] {
             let found = stretch.iter().find(|asked| asked.end == end);
             kept.extend(found.filter(|asked| asked.answer_ms.is_none()).copied());
         }

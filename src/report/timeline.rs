@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use packside_profiles::Role;
 
-use super::canvas::{Canvas, Scale, Shape, across, figure, range, words_width};
+use super::canvas::{Canvas, LEFT, Scale, Shape, across, figure, range, words_width};
 use super::html::Html;
 use super::page::Parts;
 use super::series::{Curve, End, Series};
@@ -83,7 +83,7 @@ fn caption(series: &Series) -> String {
         )
     });
     format!(
-        "Time since the session began.{of} Link: a tick is an answered question; cross: no answer; diamond: damaged; triangle: refused. Numbers stand in the table."
+        "Time since the session began.{of} Link: a tick is an answered question; cross: no answer; diamond: damaged; ring: only others were heard; triangle: refused. Numbers stand in the table."
     )
 }
 
@@ -97,7 +97,7 @@ fn draw(canvas: &mut Canvas, series: &Series, start: &Start) {
                 .as_secs_f64()
                 .max(series.span.0.as_secs_f64() + 0.001),
         ),
-        places: (8.0, canvas.width - 10.0),
+        places: (LEFT, canvas.width - 10.0),
     };
     states(canvas, series, &time);
     lamps(canvas, series, &time);
@@ -187,7 +187,7 @@ fn voltages(canvas: &mut Canvas, series: &Series, time: &Scale) {
         values: (low, high),
         places: (top + 96.0, top + 8.0),
     };
-    across(canvas, &scale, (0.0, canvas.width), 3.0, "V");
+    across(canvas, &scale, 3.0, "V");
     let mut taken = f64::NEG_INFINITY;
     for (curve, class, name) in both {
         let last = curved(canvas, curve, time, &scale, class);
@@ -241,7 +241,7 @@ fn current(canvas: &mut Canvas, series: &Series, time: &Scale) {
         values: (low, high),
         places: (top + 50.0, top + 6.0),
     };
-    across(canvas, &scale, (0.0, canvas.width), 2.0, "A");
+    across(canvas, &scale, 2.0, "A");
     curved(canvas, curve, time, &scale, "curve");
 }
 
@@ -263,6 +263,7 @@ fn link(canvas: &mut Canvas, series: &Series, time: &Scale) {
             End::Refused => Shape::Up,
             End::Silent => Shape::Cross,
             End::Damaged => Shape::Diamond,
+            End::Foreign => Shape::Ring,
             End::Lost => Shape::Square,
         };
         canvas.mark(shape, (x, y), 3.5);
@@ -328,7 +329,7 @@ pub(crate) fn axis(canvas: &mut Canvas, time: &Scale, start: &Start) {
         words::local_time(start, at)
     };
     canvas.text(
-        (time.places.0 - 8.0, top + 31.0),
+        (time.places.0, top + 31.0),
         "t-small t-soft",
         &format!("local {}", clock(from)),
     );

@@ -70,10 +70,13 @@ fn photo(step: &str, file: &str, content: &[u8]) -> What {
 }
 
 /// A whole visit: power-up alone, lamp, inverter, charge, answers, a photograph.
-fn visited(folder: &Path, name: &str, seed: u64, utc: &str, more: &str) -> PathBuf {
+fn visited(folder: &Path, name: &str, seed: u64, utc: &str) -> PathBuf {
+    visit_of(folder, name, utc, &stack(seed, 18.0, ""))
+}
+
+fn visit_of(folder: &Path, name: &str, utc: &str, scenario: &str) -> PathBuf {
     let path = folder.join(format!("{name}.visit.jsonl"));
     std::fs::write(folder.join("nameplate.png"), PIXEL).unwrap();
-    let scenario = stack(seed, more);
     // Kind: invented. People, places and answers.
     let more = vec![
         (
@@ -129,7 +132,7 @@ fn visited(folder: &Path, name: &str, seed: u64, utc: &str, more: &str) -> PathB
     record(
         &path,
         &Plan {
-            scenario: &scenario,
+            scenario,
             utc,
             seconds: 140,
             looks: &[58, 130],
@@ -234,7 +237,7 @@ fn customer_reads_plain_words_and_no_registers() {
         assert!(!page.contains(word), "{word}");
     }
     assert!(page.contains("the insulation against earth is too low"));
-    assert!(page.contains("for a qualified person, not for you"));
+    assert!(page.contains("work for a qualified person"));
     assert!(
         page.contains("Real fault"),
         "the verdict is the same for everyone"
@@ -314,7 +317,7 @@ fn hostile_text_in_any_field_stays_text() {
 #[test]
 fn names_are_taken_out_wherever_they_are_repeated() {
     let folder = tempfile::tempdir().unwrap();
-    let path = visited(folder.path(), "names", 7, "2026-11-25T13:00:00Z", "");
+    let path = visited(folder.path(), "names", 7, "2026-11-25T13:00:00Z");
     let with = page(&path, &[]);
     assert!(with.contains("Alex Example") && with.contains("1 Sample Street"));
     let without = [
@@ -330,7 +333,7 @@ fn names_are_taken_out_wherever_they_are_repeated() {
 #[test]
 fn visit_is_told_with_its_answers_pictures_and_times() {
     let folder = tempfile::tempdir().unwrap();
-    let path = visited(folder.path(), "visit", 7, "2026-11-25T13:00:00Z", "");
+    let path = visited(folder.path(), "visit", 7, "2026-11-25T13:00:00Z");
     let page = page(&path, &[]);
     for part in [
         "2026-11-25 14:00:00 +01:00",
@@ -359,7 +362,7 @@ fn visit_is_told_with_its_answers_pictures_and_times() {
 #[test]
 fn data_hold_what_the_page_holds() {
     let folder = tempfile::tempdir().unwrap();
-    let path = visited(folder.path(), "data", 7, "2026-11-25T13:00:00Z", "");
+    let path = visited(folder.path(), "data", 7, "2026-11-25T13:00:00Z");
     let data = data(&path, &[]);
     assert_eq!(data["schema"], "packside.report/1");
     assert_eq!(data["shown"]["verdict"], "normal");
@@ -454,12 +457,11 @@ fn page_is_given_wherever_the_recording_was_cut() {
 #[test]
 fn two_visits_are_compared_and_two_units_refused() {
     let folder = tempfile::tempdir().unwrap();
-    // Kind: invented. The same seed is the same unit.
-    let low =
-        "[[event]]\nat = \"1s\"\ndo = \"cell-offset\"\nmodule = 3\ncell = 14\nvolts = -0.05\n";
-    let before = visited(folder.path(), "before", 7, "2026-05-02T07:00:00Z", "");
-    let after = visited(folder.path(), "after", 7, "2026-11-25T13:00:00Z", "");
-    let _ = low;
+    // Kind: invented. The same seed is the same unit; one cell of it is low the second time.
+    let low = "[[event]]\nat = \"0s\"\nmodule = 3\ncell = 14\nvolts = 2.62\n";
+    let at_rest = |name, utc, more| visit_of(folder.path(), name, utc, &stack(7, 0.0, more));
+    let before = at_rest("before", "2026-05-02T07:00:00Z", "");
+    let after = at_rest("after", "2026-11-25T13:00:00Z", low);
     let (one, other) = (after.to_str().unwrap(), before.to_str().unwrap());
     let output = packside(&["report", one, other]);
     assert_eq!(output.status.code(), Some(0));
@@ -467,7 +469,7 @@ fn two_visits_are_compared_and_two_units_refused() {
     for part in [
         "Two visits to the battery unit",
         "Then: In service",
-        "Now: In service",
+        "Now: Real fault",
         "How each cell moved",
     ] {
         assert!(page.contains(part), "{part}");
@@ -476,10 +478,24 @@ fn two_visits_are_compared_and_two_units_refused() {
     assert!(earlier_first, "whatever the order given");
     let data = packside(&["report", "--format", "json", one, other]);
     let data: Value = serde_json::from_str(&stdout(&data)).unwrap();
-    assert_eq!(data["findings"]["new"], serde_json::json!([]));
+    assert_eq!(data["findings"]["gone"], serde_json::json!([]));
+    let new = data["findings"]["new"].as_array().unwrap();
+    assert!(
+        new.iter()
+            .any(|f| f["id"] == "cell-under-voltage" && f["cell"] == 14)
+    );
+    let moved = data["cells_moved"].as_array().unwrap();
+    let cell = |f: &&Value| f["module"] == 3 && f["cell"] == 14;
+    assert!(moved.iter().find(cell).unwrap()["mv"].as_f64().unwrap() < -500.0);
+    let others = moved.iter().filter(|f| !cell(f));
+    assert!(
+        others
+            .into_iter()
+            .all(|f| f["mv"].as_f64().unwrap().abs() < 5.0)
+    );
     std::fs::write(pages().join("compared.html"), page).unwrap();
 
-    let stranger = visited(folder.path(), "stranger", 8, "2026-11-25T13:00:00Z", "");
+    let stranger = visited(folder.path(), "stranger", 8, "2026-11-25T13:00:00Z");
     let refused = packside(&["report", one, stranger.to_str().unwrap()]);
     assert_eq!(refused.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&refused.stderr).contains("two visits to one unit"));
@@ -488,7 +504,7 @@ fn two_visits_are_compared_and_two_units_refused() {
 #[test]
 fn pages_for_the_browser_are_written() {
     let folder = tempfile::tempdir().unwrap();
-    let visit = visited(folder.path(), "visit", 7, "2026-11-25T13:00:00Z", "");
+    let visit = visited(folder.path(), "visit", 7, "2026-11-25T13:00:00Z");
     std::fs::write(pages().join("visit.html"), page(&visit, &[])).unwrap();
     std::fs::write(
         pages().join("visit-customer.html"),
@@ -509,7 +525,7 @@ fn recording_of_eight_hours_is_written() {
     record(
         &path,
         &Plan {
-            scenario: &stack(7, ""),
+            scenario: &stack(7, 18.0, ""),
             utc: "2026-11-25T06:00:00Z",
             seconds: 8 * 3600,
             looks: &[58, 130, 8 * 3600 - 10],

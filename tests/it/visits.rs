@@ -29,13 +29,13 @@ pub(crate) struct Plan<'a> {
     pub(crate) more: Vec<(u64, What)>,
 }
 
-/// A scenario of a sound stack whose inverter comes after a minute and charges it.
-pub(crate) fn stack(seed: u64, more: &str) -> String {
+/// A scenario of a sound stack whose inverter comes after a minute.
+pub(crate) fn stack(seed: u64, current: f64, more: &str) -> String {
     // Kind: invented.
     format!(
         "format = 1\nname = \"visit\"\ntitle = \"A visit\"\nprofile = \"generic-hv-stack\"\nseed = {seed}\nlook_at = \"90s\"\n\
          [stack]\nmodules = 5\nsoc = 55\ntemperature = 21\nfirmware = \"2.4\"\n[inverter]\nfrom = \"70s\"\nevery = \"5s\"\n\
-         current = 18.0\n{more}\n[[expect]]\nat = \"90s\"\nverdict = [\"normal\"]\n"
+         current = {current:.1}\n{more}\n[[expect]]\nat = \"90s\"\nverdict = [\"normal\"]\n"
     )
 }
 
