@@ -59,7 +59,8 @@ impl World {
             line_free: Duration::ZERO,
             talks_until: BTreeMap::new(),
             arrived: Vec::new(),
-            hold_back: scenario.line.hold_back,
+            // A gateway has no adapter.
+            hold_back: (scenario.line.hold_back).filter(|_| framing == Framing::Rtu),
             held: Vec::new(),
             profile,
         };
