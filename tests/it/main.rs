@@ -20,3 +20,6 @@ mod link_watch;
 mod peer;
 mod scenarios;
 mod scripted;
+mod settings;
+mod settings_grid;
+mod settings_line;
