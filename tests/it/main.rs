@@ -25,3 +25,6 @@ mod scenarios;
 mod scripted;
 mod simulated_line;
 mod visits;
+mod settings;
+mod settings_grid;
+mod settings_line;
