@@ -114,7 +114,8 @@ pub fn picture(scene: &Scene<'_>) -> Vec<Picture> {
     if summary.requests == 0 {
         pictures.push(only_answers(summary));
     }
-    pictures.extend(damaged(summary));
+    // Collisions damage frames: where two ask, the line need not be at fault.
+    pictures.extend(damaged(summary).filter(|_| summary.clients.count < 2));
     if pictures.is_empty() {
         pictures.push(sound(summary));
     }
@@ -378,7 +379,12 @@ fn sound(summary: &Summary) -> Picture {
             "Somebody asks and is answered, not always or not often.".to_owned()
         },
         why,
-        next: "nothing to do on this pair; what the battery says of itself stands above".to_owned(),
+        next: if strength == Strength::Proven {
+            "nothing to do on this pair; what the battery says of itself stands above"
+        } else {
+            "listen longer; if questions stay unanswered, look at the unit's power and at the pair"
+        }
+        .to_owned(),
     }
 }
 

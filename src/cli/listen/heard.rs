@@ -46,7 +46,7 @@ pub(super) struct Heard<'a> {
     events: VecDeque<Event>,
     event_bytes: usize,
     first: Vec<u8>,
-    last: VecDeque<u8>,
+    last: VecDeque<Received>,
     facts: Option<LinkFacts>,
     has_times: bool,
     began: Duration,
@@ -116,7 +116,9 @@ impl<'a> Heard<'a> {
                 What::In(bytes) => {
                     let room = KEPT.saturating_sub(self.first.len());
                     self.first.extend(bytes.iter().take(room));
-                    self.last.extend(bytes);
+                    let at = self.has_times.then_some(event.at);
+                    let received = Received::unmarked(bytes).into_iter();
+                    self.last.extend(received.map(|one| Received { at, ..one }));
                     let surplus = self.last.len().saturating_sub(KEPT);
                     self.last.drain(..surplus);
                     let told = self.conversation.take(event.at, bytes);
@@ -267,8 +269,8 @@ impl<'a> Heard<'a> {
         else {
             return None;
         };
-        let bytes: Vec<u8> = self.last.iter().copied().collect();
-        let words = explain(&Received::unmarked(&bytes), line).words();
+        let received: Vec<Received> = self.last.iter().copied().collect();
+        let words = explain(&received, line).words();
         Some([words.found, words.sure, words.next])
     }
 }
