@@ -183,6 +183,12 @@ fn answer_whose_check_value_ends_in_00_is_kept_whole() {
     let answer = [0x02, 0x03, 0x04, 0xa5, 0x3e, 0x93, 0x04, 0xe7, 0x00];
     let told = heard(&[&ask, &answer[..8], &answer[8..]]);
     assert_eq!(told, [(REQUEST, ask), (ANSWER, answer.to_vec())]);
+    // Function 07 is asked in four bytes and answered in five.
+    let ask = frame(&[1, 7]);
+    let is_such = |status: &u8| frame(&[1, 7, *status])[4] == 0;
+    let answer = frame(&[1, 7, (0..=255).find(is_such).unwrap()]);
+    let told = heard(&[&ask, &answer[..4], &answer[4..]]);
+    assert_eq!(told, [(REQUEST, ask), (ANSWER, answer)]);
 }
 
 // Kind: invented
