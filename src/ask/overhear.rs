@@ -1,7 +1,9 @@
 //! The conversation of others, from the events of a session.
 //!
-//! Does not: take any frame that could be our own answer or echo; those are told by
-//! [`Pairing`] first.
+//! Where nobody of us asked, the listener's own [`Stream`] tells it, so a verdict rests on what the
+//! listener shows. Where we asked as well, [`Pairing`] first takes out what could be ours.
+//!
+//! Does not: take any frame that could be our own answer or echo.
 
 use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
@@ -9,48 +11,60 @@ use std::time::Duration;
 use super::classify::{FOREIGN_WAIT, unit_and_pdu};
 use super::exchange::{Exchange, Outcome, Stray, StrayKind};
 use super::pairing::{Logged, Pairing};
-use crate::event::{Event, Framing};
-use crate::wire::{Ask, Reply, read_request};
+use crate::event::{Event, Framing, What};
+use crate::wire::{Ask, PieceKind, Reply, Stream, read_request};
 
 /// Answered questions whose second answer is waited for.
 const ANSWERED: usize = 4;
+/// Noise of more bytes between a question and an answer may hide another question.
+const SPLINTERS: usize = 3;
+
+/// Something that others said, in order.
+enum Said {
+    Request(Duration, Vec<u8>),
+    /// When, and its bytes.
+    Answer(Duration, Vec<u8>),
+    Noise(usize),
+    /// Something of ours, or an answer that belongs to nobody: what was asked before is over.
+    Other,
+}
 
 /// Valid requests of somebody else: when, and to which unit.
 pub fn foreign_requests(events: &[Event]) -> Vec<(Duration, u8)> {
-    let log = log(events);
-    let strays = log.iter().filter_map(|logged| match logged {
-        Logged::Stray(stray) if stray.kind == StrayKind::ForeignRequest => Some(stray),
+    let requests = said(events).into_iter().filter_map(|said| match said {
+        Said::Request(at, frame) => Some((at, *frame.first()?)),
         _ => None,
     });
-    strays
-        .filter_map(|stray| Some((stray.at, *stray.bytes.first()?)))
-        .collect()
+    requests.collect()
 }
 
 /// Read requests of somebody else with their answers, as exchanges.
 ///
-/// An answer counts if it follows its request directly, apart from noise, and fits it in unit,
-/// function and length. Only on RTU others can be overheard.
+/// An answer counts if it follows its request directly, apart from splinters of noise, and fits it
+/// in unit, function and length. Only on RTU others can be overheard.
 pub fn overheard(events: &[Event]) -> Vec<Exchange> {
     let mut exchanges = Vec::new();
     let mut asked: Option<(Duration, Ask)> = None;
-    for logged in log(events) {
-        let Logged::Stray(stray) = logged else {
-            asked = None;
-            continue;
-        };
-        match stray.kind {
-            StrayKind::Noise | StrayKind::Damaged => {}
-            StrayKind::ForeignRequest => {
-                asked = read_request(&stray.bytes).map(|ask| (stray.at, ask))
+    let mut noise = 0;
+    for said in said(events) {
+        match said {
+            Said::Noise(bytes) => {
+                noise += bytes;
+                if noise > SPLINTERS {
+                    asked = None;
+                }
             }
-            _ => {
+            Said::Request(at, frame) => {
+                asked = read_request(&frame).map(|ask| (at, ask));
+                noise = 0;
+            }
+            Said::Answer(at, frame) => {
                 let number = u32::try_from(exchanges.len() + 1).unwrap_or(u32::MAX);
-                let answered = asked
-                    .take()
-                    .and_then(|asked| answered(number, asked, &stray));
+                let answered = asked.take();
+                let answered = answered.and_then(|asked| answered_by(number, asked, at, &frame));
                 exchanges.extend(answered);
             }
+            Said::Other => asked = None,
         }
     }
     exchanges
@@ -95,9 +109,14 @@ fn is_for_another_question(kind: StrayKind) -> bool {
 }
 
 /// The exchange, if this frame answers that request.
-fn answered(number: u32, (at, ask): (Duration, Ask), stray: &Stray) -> Option<Exchange> {
-    let (unit, pdu) = unit_and_pdu(&stray.bytes)?;
-    let in_time = stray.at.saturating_sub(at) <= FOREIGN_WAIT;
+fn answered_by(
+    number: u32,
+    (asked_at, ask): (Duration, Ask),
+    at: Duration,
+    frame: &[u8],
+) -> Option<Exchange> {
+    let (unit, pdu) = unit_and_pdu(frame)?;
+    let in_time = at.saturating_sub(asked_at) <= FOREIGN_WAIT;
     let reply = ask
         .decode(pdu)
         .ok()
@@ -105,9 +124,9 @@ fn answered(number: u32, (at, ask): (Duration, Ask), stray: &Stray) -> Option<Ex
     Some(Exchange {
         number,
         ask,
-        asked_at: at,
-        sent_at: Some(at),
-        ended_at: stray.at,
+        asked_at,
+        sent_at: Some(asked_at),
+        ended_at: at,
         first_byte_at: None,
         outcome: match reply {
             Reply::Answer(answer) => Outcome::Answered(answer),
@@ -116,6 +135,23 @@ fn answered(number: u32, (at, ask): (Duration, Ask), stray: &Stray) -> Option<Ex
         strays: Vec::new(),
         fence: false,
     })
+}
+
+/// What others said, in order.
+fn said(events: &[Event]) -> Vec<Said> {
+    let is_ours = |event: &Event| matches!(event.what, What::Asked { .. } | What::Out(_));
+    if super::framing(events) == Framing::Rtu && !events.iter().any(is_ours) {
+        return only_heard(events);
+    }
+    let said = log(events).into_iter().map(|logged| match logged {
+        Logged::Ours(_) => Said::Other,
+        Logged::Stray(Stray { at, kind, bytes }) => match kind {
+            StrayKind::Noise | StrayKind::Damaged => Said::Noise(bytes.len()),
+            StrayKind::ForeignRequest => Said::Request(at, bytes),
+            _ => Said::Answer(at, bytes),
+        },
+    });
+    said.collect()
 }
 
 /// Everything that was no answer to us, in order.
@@ -131,4 +167,31 @@ fn log(events: &[Event]) -> Vec<Logged> {
     }
     pairing.finish();
     pairing.log.unwrap_or_default()
+}
+
+/// The same where we only listened.
+fn only_heard(events: &[Event]) -> Vec<Said> {
+    let mut stream = Stream::new();
+    let mut said = Vec::new();
+    let mut take = |piece: crate::wire::Piece<'_>| {
+        said.push(match piece.kind {
+            PieceKind::Noise => Said::Noise(piece.bytes.len()),
+            PieceKind::Request => Said::Request(piece.last, piece.bytes.to_vec()),
+            PieceKind::Answer { answers: true } | PieceKind::Exception { answers: true } => {
+                Said::Answer(piece.last, piece.bytes.to_vec())
+            }
+            PieceKind::Answer { .. } | PieceKind::Exception { .. } | PieceKind::Unknown => {
+                Said::Other
+            }
+        });
+    };
+    for event in events {
+        match &event.what {
+            What::In(bytes) => stream.feed(bytes, event.at, &mut take),
+            What::Lost { .. } => stream.finish(&mut take),
+            _ => {}
+        }
+    }
+    stream.finish(&mut take);
+    said
 }

@@ -28,6 +28,10 @@ use heard::Heard;
 const NOTHING_VALID: u8 = 3;
 /// Time between two looks at what came.
 const TICK: Duration = Duration::from_millis(250);
+/// How long it is listened at some settings before others are thought of.
+const TRIAL: Duration = Duration::from_secs(12);
+/// Other settings that are tried at most.
+const OTHERS: usize = 8;
 /// How long a simulated line is listened to unless said otherwise.
 const SIMULATED: Duration = Duration::from_secs(60);
 /// Line settings where neither the arguments nor a profile say any.
@@ -125,36 +129,79 @@ fn live(args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
     let mut seconds = args
         .seconds
         .map(|s| Duration::from_secs_f64(s.clamp(0.1, 31_536_000.0)));
-    let mut quiet = match &args.place.simulated {
-        Some(name) => {
-            let length = *seconds.get_or_insert(SIMULATED);
-            simulated(name, args, length, heard)?
-        }
-        None => reach::open_to_listen(&as_check(args), line(args, heard.loaded))?,
-    };
+    if args.place.simulated.is_some() {
+        seconds.get_or_insert(SIMULATED);
+    }
     let record = Record::begin(&args.record, heard.loaded, None)?;
-    record.follow(&mut quiet);
-    let result = follow(&mut quiet, seconds, heard);
+    let result = at_settings_that_fit(args, seconds, &record, heard);
     record.end()?;
     result
 }
 
+/// Listens at the settings asked for; where they make no frame of what is heard, at others, one
+/// after the other, without sending a byte.
+fn at_settings_that_fit(
+    args: &ListenArgs,
+    seconds: Option<Duration>,
+    record: &Record,
+    heard: &mut Heard<'_>,
+) -> Result<(), Failure> {
+    let mut at = line(args, heard.loaded);
+    let mut tried = Vec::new();
+    let mut left = seconds;
+    loop {
+        let mut quiet = match &args.place.simulated {
+            Some(name) => simulated(name, args, seconds.unwrap_or(SIMULATED), at, heard)?,
+            None => reach::open_to_listen(&as_check(args), at)?,
+        };
+        record.follow(&mut quiet);
+        tried.push(at);
+        let began = quiet.now();
+        let may_change = args.place.gateway.is_none() && tried.len() <= OTHERS;
+        let Some(next) = follow(&mut quiet, left, may_change.then_some(&tried), heard)? else {
+            return Ok(());
+        };
+        out::say(&format!(
+            "no frame at {at}: listening at {next} now, without sending"
+        ));
+        heard.at_other_settings(next);
+        // Virtual time costs nothing: there every setting gets the whole of it.
+        if args.place.simulated.is_none() {
+            left = left.map(|left| left.saturating_sub(quiet.now() - began).max(TRIAL));
+        }
+        at = next;
+    }
+}
+
+/// Listens until the end. Gives other settings where these make no frame of what is heard and other
+/// ones than `tried` may be tried.
 fn follow(
     quiet: &mut Quiet,
     seconds: Option<Duration>,
+    tried: Option<&Vec<LineSettings>>,
     heard: &mut Heard<'_>,
-) -> Result<(), Failure> {
+) -> Result<Option<LineSettings>, Failure> {
     let end = seconds.map(|seconds| quiet.now() + seconds);
+    let mut think = quiet.now() + TRIAL;
     let keys = (heard.is_in_place() && out::interactive())
         .then(Keys::watch)
         .flatten();
     loop {
         if keys.as_ref().is_some_and(Keys::say_stop) {
-            return Ok(());
+            return Ok(None);
         }
         let now = quiet.now();
+        if now >= think
+            && let Some(tried) = tried
+        {
+            think = now + TRIAL;
+            let next = heard.other_settings();
+            if let Some(next) = next.into_iter().find(|line| !tried.contains(line)) {
+                return Ok(Some(next));
+            }
+        }
         if end.is_some_and(|end| now >= end) {
-            return Ok(());
+            return Ok(None);
         }
         let until = end.map_or(now + TICK, |end| end.min(now + TICK));
         let listened = quiet.listen(until);
@@ -162,7 +209,7 @@ fn follow(
         heard.now(quiet.now());
         match listened {
             Ok(()) => {}
-            Err(LinkTrouble::Interrupted) => return Ok(()),
+            Err(LinkTrouble::Interrupted) => return Ok(None),
             Err(trouble) => return Err(failure_of(&trouble)),
         }
     }
@@ -173,6 +220,7 @@ fn simulated(
     name: &str,
     args: &ListenArgs,
     length: Duration,
+    line: LineSettings,
     heard: &Heard<'_>,
 ) -> Result<Quiet, Failure> {
     let scenario = reach::scenario_of(name)?;
@@ -198,7 +246,7 @@ fn simulated(
         &loaded.profile,
         from,
         plugged,
-        args.place.line,
+        Some(line),
     ))
 }
 

@@ -114,7 +114,8 @@ pub fn picture(scene: &Scene<'_>) -> Vec<Picture> {
     if summary.requests == 0 {
         pictures.push(only_answers(summary));
     }
-    pictures.extend(damaged(summary));
+    // Collisions damage frames: where two ask, the line need not be at fault.
+    pictures.extend(damaged(summary).filter(|_| summary.clients.count < 2));
     if pictures.is_empty() {
         pictures.push(sound(summary));
     }
@@ -221,12 +222,11 @@ fn is_text(bytes: &[u8]) -> bool {
 
 fn no_frame(scene: &Scene<'_>) -> Picture {
     let bytes = scene.summary.bytes;
-    let mut why = vec![format!(
-        "{bytes} bytes were heard, no two frames with a right check value among them"
-    )];
+    let heard = format!("{bytes} bytes were heard, no frame with a right check value among them");
+    let mut why = Vec::new();
     let (strength, next) = match scene.explained {
         Some([found, sure, next]) => {
-            why.insert(0, found.to_owned());
+            why.push(found.to_owned());
             let strength = match sure {
                 sure if sure.starts_with("proven") => Strength::Proven,
                 sure if sure.starts_with("likely") => Strength::Likely,
@@ -239,13 +239,17 @@ fn no_frame(scene: &Scene<'_>) -> Picture {
             "try other line settings with --line, for example 19200-8E1; then swap the pair at the adapter".to_owned(),
         ),
     };
+    let text = if strength == Strength::Proven {
+        "Modbus, but not as this port receives it."
+    } else {
+        why.push(heard);
+        "Bytes, but no Modbus frame: wrong line settings, a swapped pair, or another protocol."
+    };
     why.push("somebody talks on this pair; nothing can be said about the battery".to_owned());
     Picture {
         id: Id::NoFrame,
         strength,
-        text:
-            "Bytes, but no Modbus frame: wrong line settings, a swapped pair, or another protocol."
-                .to_owned(),
+        text: text.to_owned(),
         why,
         next,
     }
@@ -378,7 +382,12 @@ fn sound(summary: &Summary) -> Picture {
             "Somebody asks and is answered, not always or not often.".to_owned()
         },
         why,
-        next: "nothing to do on this pair; what the battery says of itself stands above".to_owned(),
+        next: if strength == Strength::Proven {
+            "nothing to do on this pair; what the battery says of itself stands above"
+        } else {
+            "listen longer; if questions stay unanswered, look at the unit's power and at the pair"
+        }
+        .to_owned(),
     }
 }
 

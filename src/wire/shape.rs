@@ -191,14 +191,13 @@ pub(super) fn fits(request: &[u8], frame: &[u8]) -> bool {
 
 /// Length of the answer to a request, where the request says it.
 pub(super) fn answer_length(request: &[u8]) -> Option<usize> {
-    let [_, function, _, _, high, low, ..] = *request else {
-        return None;
-    };
-    match function {
-        0x01 | 0x02 => Some(5 + word(high, low).div_ceil(8)),
-        0x03 | 0x04 | 0x17 => Some(5 + word(high, low) * 2),
-        0x05 | 0x06 | 0x08 | 0x0f | 0x10 => Some(8),
-        0x15 | 0x16 => Some(request.len()),
+    match *request {
+        [_, 0x07, _, _] => Some(5),
+        [_, 0x0b, _, _] => Some(8),
+        [_, 0x01 | 0x02, _, _, high, low, ..] => Some(5 + word(high, low).div_ceil(8)),
+        [_, 0x03 | 0x04 | 0x17, _, _, high, low, ..] => Some(5 + word(high, low) * 2),
+        [_, 0x05 | 0x06 | 0x08 | 0x0f | 0x10, ..] => Some(8),
+        [_, 0x15 | 0x16, ..] => Some(request.len()),
         _ => None,
     }
 }

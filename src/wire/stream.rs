@@ -40,8 +40,10 @@ use super::window::{Windows, ends_with_its_crc};
 const PAUSE: Duration = Duration::from_secs(1);
 /// How long a request is taken to wait for its answer.
 const ANSWER_WAIT: Duration = Duration::from_secs(3);
-/// A copy of a write that comes later than this is a second try and no answer.
-const COPY_WAIT: Duration = Duration::from_secs(1);
+/// A copy of a write that comes later than this is a second try and no answer. Units that were heard
+/// to be slower get more, up to the latter: no client is known to give up sooner.
+const COPY_WAIT: Duration = Duration::from_millis(300);
+const LONGEST_COPY_WAIT: Duration = Duration::from_secs(1);
 /// Bytes of noise that may stand between a request and its answer: what drivers leave when they
 /// let go of the line. More may hide a lost answer and another request.
 const SPLINTERS: usize = 3;
@@ -149,6 +151,8 @@ pub struct Stream {
     /// A frame was heard since the begin or the last pause.
     frame_before: bool,
     suspects: VecDeque<(u8, u8)>,
+    /// Longest wait for an answer that can be nothing else.
+    longest_wait: Duration,
     last_in: Duration,
 }
 

@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
+use packside_profiles::LineSettings;
 use serde_json::{Value as Json, json};
 
 use super::super::reach::{Loaded, hex};
@@ -10,7 +11,7 @@ use super::super::{json as contract, out};
 use super::show;
 use crate::diagnose::{Judgement, ReadingQuality, judge};
 use crate::event::{Event, LinkFacts, LinkKind, What};
-use crate::listen::settings::explain;
+use crate::listen::settings::{Class, Explanation, explain};
 use crate::listen::waveform::Received;
 use crate::listen::{Conversation, Fate, Id, Overheard, Picture, Scene, Summary, Told, picture};
 
@@ -18,6 +19,8 @@ use crate::listen::{Conversation, Fate, Id, Overheard, Picture, Scene, Summary, 
 const SCHEMA: &str = "packside.listen/1";
 /// Bytes kept to tell another protocol or other settings.
 const KEPT: usize = 4096;
+/// Bytes without a frame after which other settings are thought of.
+const ENOUGH: u64 = 40;
 /// Exchanges shown in the view.
 const RECENT: usize = 8;
 /// Events kept for the verdict, by number and age: older readings are stale anyway.
@@ -46,7 +49,7 @@ pub(super) struct Heard<'a> {
     events: VecDeque<Event>,
     event_bytes: usize,
     first: Vec<u8>,
-    last: VecDeque<u8>,
+    last: VecDeque<Received>,
     facts: Option<LinkFacts>,
     has_times: bool,
     began: Duration,
@@ -116,7 +119,9 @@ impl<'a> Heard<'a> {
                 What::In(bytes) => {
                     let room = KEPT.saturating_sub(self.first.len());
                     self.first.extend(bytes.iter().take(room));
-                    self.last.extend(bytes);
+                    let at = self.has_times.then_some(event.at);
+                    let received = Received::unmarked(bytes).into_iter();
+                    self.last.extend(received.map(|one| Received { at, ..one }));
                     let surplus = self.last.len().saturating_sub(KEPT);
                     self.last.drain(..surplus);
                     let told = self.conversation.take(event.at, bytes);
@@ -215,10 +220,14 @@ impl<'a> Heard<'a> {
             out::redraw("", self.drawn);
         }
         let summary = self.conversation.summary();
-        let explanation = self.explanation(&summary);
-        let explained = explanation
-            .as_ref()
-            .map(|[found, sure, next]| [found.as_str(), sure.as_str(), next.as_str()]);
+        let words = self.explanation(&summary).map(|it| it.words());
+        let explained = words.as_ref().map(|words| {
+            [
+                words.found.as_str(),
+                words.sure.as_str(),
+                words.next.as_str(),
+            ]
+        });
         let pictures = picture(&Scene {
             summary: &summary,
             listened: self.has_times.then(|| self.listened()),
@@ -257,8 +266,8 @@ impl<'a> Heard<'a> {
         is_valid
     }
 
-    /// What explains bytes without frames: found, how sure, what next.
-    fn explanation(&self, summary: &Summary) -> Option<[String; 3]> {
+    /// What explains bytes without frames.
+    fn explanation(&self, summary: &Summary) -> Option<Explanation> {
         if summary.bytes == 0 || summary.answered > 0 {
             return None;
         }
@@ -267,9 +276,44 @@ impl<'a> Heard<'a> {
         else {
             return None;
         };
-        let bytes: Vec<u8> = self.last.iter().copied().collect();
-        let words = explain(&Received::unmarked(&bytes), line).words();
-        Some([words.found, words.sure, words.next])
+        let received: Vec<Received> = self.last.iter().copied().collect();
+        Some(explain(&received, line))
+    }
+
+    /// Settings at which it should be listened next, most promising first: bytes came, none of them
+    /// in a frame, and they do not show why, or show that these settings are the senders'.
+    pub(super) fn other_settings(&self) -> Vec<LineSettings> {
+        let summary = self.conversation.summary();
+        if summary.frames > 0 || summary.bytes < ENOUGH {
+            return Vec::new();
+        }
+        match self
+            .explanation(&summary)
+            .map(|it| (it.is_proven(), it.class))
+        {
+            Some((_, Class::Lost(next))) => next,
+            Some((true, Class::Survives(lines))) => {
+                let straight = lines.into_iter().filter(|line| !line.is_swapped);
+                straight.map(|line| line.settings).collect()
+            }
+            _ => Vec::new(),
+        }
+    }
+
+    /// The port listens at other settings from now on: what was heard before counts no more.
+    pub(super) fn at_other_settings(&mut self, line: LineSettings) {
+        if self.as_json {
+            out::result(&format!(
+                "{}\n",
+                json!({ "type": "settings", "line": line.to_string() })
+            ));
+        }
+        self.conversation = Conversation::new();
+        self.recent.clear();
+        self.events.clear();
+        self.event_bytes = 0;
+        self.first.clear();
+        self.last.clear();
     }
 }
 

@@ -6,6 +6,7 @@ use std::collections::VecDeque;
 use std::fmt::Write as _;
 use std::time::Duration;
 
+use packside_profiles::Value;
 use packside_profiles::model::Profile;
 
 use super::super::screen;
@@ -218,7 +219,7 @@ fn health(out: &mut String, summary: &Summary) {
     ) && summary.answer_max > Some(Duration::ZERO)
     {
         parts.push(format!(
-            "answers after {p50} (half), {p99} (99 %), {max} at most"
+            "half of the answers within {p50}, 99 in 100 within {p99}, longest {max}"
         ));
     }
     for (count, name) in [
@@ -276,12 +277,18 @@ impl Ending<'_> {
         );
         polls(&mut out, self.summary, None);
         health(&mut out, self.summary);
-        if let Some(judgement) = self.judgement {
+        let heard = |judgement: &&Judgement| judgement.readings.iter().any(|r| r.age.is_some());
+        if let Some(judgement) = self.judgement.filter(heard) {
             self.battery(&mut out, judgement);
+        } else if self.judgement.is_some() {
+            let _ = writeln!(
+                out,
+                "\nNothing of the battery was heard, so nothing can be said about it."
+            );
         } else if self.summary.answered > 0 {
             let _ = writeln!(
                 out,
-                "\n  no readings: give the register map with --profile NAME"
+                "\nNo readings: give the register map with --profile NAME."
             );
         }
         let _ = writeln!(out, "\nNext");
@@ -329,14 +336,16 @@ impl Ending<'_> {
 }
 
 fn one_reading(reading: &Reading) -> String {
-    let value = match (reading.any_number(), &reading.value_name) {
-        (_, Some(name)) => name.clone(),
-        (Some(number), None) => with_unit(number, &reading.value_unit),
-        (None, None) => reading.quality.id().to_owned(),
+    let value = match (reading.any_number(), &reading.value_name, &reading.value) {
+        (_, Some(name), _) => name.clone(),
+        (Some(number), None, _) => with_unit(number, &reading.value_unit),
+        (None, None, Some(Value::Text(text))) => text.clone(),
+        (None, None, _) => reading.quality.id().to_owned(),
     };
     let raw = reading
         .raw
-        .map_or_else(String::new, |raw| format!("0x{raw:04x}"));
+        .filter(|_| !matches!(reading.value, Some(Value::Text(_))));
+    let raw = raw.map_or_else(String::new, |raw| format!("0x{raw:04x}"));
     let age = reading
         .age
         .map_or_else(String::new, |age| format!("{:.0} s old", age.as_secs_f64()));

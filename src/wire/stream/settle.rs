@@ -13,6 +13,10 @@ impl Stream {
         let is_behind_noise = noise > 0 || self.noise_is_cut || !self.frame_before;
         let answers = self.answers(start, end, can);
         let is_direct = answers && self.asked.noise + noise <= SPLINTERS;
+        if is_direct && can != Can::Either {
+            let waited = self.time_of(start).saturating_sub(self.asked.at);
+            self.longest_wait = self.longest_wait.max(waited);
+        }
         let kind = match can {
             Can::Refusal => PieceKind::Exception { answers: is_direct },
             Can::Answer => PieceKind::Answer { answers: is_direct },
@@ -47,6 +51,11 @@ impl Stream {
         self.frame_before = true;
     }
 
+    /// How long a copy of the last request can still be its answer.
+    fn copy_wait(&self) -> Duration {
+        (self.longest_wait * 2).clamp(COPY_WAIT, LONGEST_COPY_WAIT)
+    }
+
     /// Whether the frame can answer the last request.
     fn answers(&self, start: usize, end: usize, can: Can) -> bool {
         if self.asked.frame.is_empty() || can == Can::Request {
@@ -54,7 +63,7 @@ impl Stream {
         }
         let waited = self.time_of(start).saturating_sub(self.asked.at);
         let wait = if can == Can::Either {
-            COPY_WAIT
+            self.copy_wait()
         } else {
             ANSWER_WAIT
         };
@@ -118,7 +127,7 @@ impl Stream {
         let is_answered = next.is_some_and(|(start, end)| {
             let next = self.bytes.get(start..end).unwrap_or_default();
             let asked_at = self.time_of(deferred.end - 1);
-            let in_time = self.time_of(start).saturating_sub(asked_at) <= COPY_WAIT;
+            let in_time = self.time_of(start).saturating_sub(asked_at) <= self.copy_wait();
             in_time && shape::fits(frame, next)
         });
         // Noise behind it that is nearly a copy was its answer.

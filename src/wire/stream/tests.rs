@@ -183,6 +183,12 @@ fn answer_whose_check_value_ends_in_00_is_kept_whole() {
     let answer = [0x02, 0x03, 0x04, 0xa5, 0x3e, 0x93, 0x04, 0xe7, 0x00];
     let told = heard(&[&ask, &answer[..8], &answer[8..]]);
     assert_eq!(told, [(REQUEST, ask), (ANSWER, answer.to_vec())]);
+    // Function 07 is asked in four bytes and answered in five.
+    let ask = frame(&[1, 7]);
+    let is_such = |status: &u8| frame(&[1, 7, *status])[4] == 0;
+    let answer = frame(&[1, 7, (0..=255).find(is_such).unwrap()]);
+    let told = heard(&[&ask, &answer[..4], &answer[4..]]);
+    assert_eq!(told, [(REQUEST, ask), (ANSWER, answer)]);
 }
 
 // Kind: invented
@@ -214,6 +220,32 @@ fn unknown_function_is_a_frame_between_frames_or_at_the_second_sight() {
         .collect();
     assert_eq!(unknown, [5], "{told:02x?}");
     assert_eq!(told[2], (NOISE, one));
+}
+
+// Kind: common practice (clients give up after half a second or more, units answer within 200 ms)
+#[test]
+fn copy_of_a_write_that_comes_late_is_a_second_try() {
+    let write = frame(&[1, 6, 0, 8, 0, 9]);
+    let ask = frame(&[1, 3, 0, 100, 0, 1]);
+    let answer = frame(&[1, 3, 2, 1, 2]);
+    let mut stream = Stream::new();
+    let mut told = Vec::new();
+    let mut give = |piece: Piece<'_>| told.push(piece.kind);
+    let mut say = |frame: &[u8], millis| {
+        stream.feed(frame, Duration::from_millis(millis), &mut give);
+    };
+    say(&write, 0);
+    say(&write, 600);
+    say(&write, 650);
+    // A unit that is heard to answer after 400 ms may answer a write so late.
+    say(&ask, 2000);
+    say(&answer, 2400);
+    say(&write, 3000);
+    say(&write, 3600);
+    assert_eq!(
+        told,
+        [REQUEST, REQUEST, ANSWER, REQUEST, ANSWER, REQUEST, ANSWER]
+    );
 }
 
 // Kind: invented
