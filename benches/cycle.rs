@@ -116,6 +116,7 @@ fn served(line: &str, profile: &Profile) -> Asking {
         plugged: None,
         ask_anyway: true,
         interrupt: Interrupt::default(),
+        ..OpenOptions::default()
     };
     let quiet = open(&target, options, Box::new(|_| {})).unwrap();
     let proof = quiet

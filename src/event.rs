@@ -63,6 +63,30 @@ pub enum What {
     },
     /// A named moment.
     Mark(String),
+    /// What a person answered, or the tool measured, at a step of a visit.
+    Answer(Answer),
+    /// A picture that a person took.
+    Photo {
+        /// Step of the visit.
+        step: String,
+        /// Name of the file.
+        file: String,
+        /// SHA-256 of its content, hex.
+        sha256: String,
+    },
+}
+
+/// An answer at a step of a visit. The same step may be answered again: the last one counts.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Answer {
+    /// Id of the step.
+    pub step: String,
+    /// The question as it was put.
+    pub question: String,
+    /// The answer: an id of the step's choices, a number with its unit, or words.
+    pub value: String,
+    /// Reason or remark.
+    pub note: Option<String>,
 }
 
 impl What {
@@ -100,6 +124,31 @@ pub enum Plugged {
     InsteadOfInverter,
     /// Clipped across the pair, as a second device.
     AcrossThePair,
+}
+
+impl Plugged {
+    /// All of them.
+    pub const ALL: [Self; 3] = [Self::Service, Self::InsteadOfInverter, Self::AcrossThePair];
+
+    /// Its word on the command line, in JSON and in recordings.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Service => "service",
+            Self::InsteadOfInverter => "instead-of-inverter",
+            Self::AcrossThePair => "across-the-pair",
+        }
+    }
+}
+
+impl Answer {
+    /// Value of a step that is in order.
+    pub const YES: &'static str = "yes";
+    /// Value of a step that is not in order.
+    pub const NO: &'static str = "no";
+    /// Value of a step that is still to be done and says nothing about the unit.
+    pub const NOT_DONE: &'static str = "not-done";
+    /// Value of a step that was left out; its note says why.
+    pub const SKIPPED: &'static str = "skipped";
 }
 
 /// What kind of link it is.

@@ -11,4 +11,7 @@ pub mod lamp;
 pub mod link;
 pub mod listen;
 pub mod poll;
+pub mod recording;
+pub mod report;
+pub mod visit;
 pub mod wire;

@@ -17,6 +17,7 @@ mod control;
 mod dice;
 mod frame;
 mod lamp;
+mod line_plan;
 mod mischief;
 mod pack;
 mod protect;
@@ -24,10 +25,12 @@ mod registers;
 mod scenario;
 mod scenario_file;
 pub mod serve;
+pub mod uart;
 mod unit;
 mod world;
 
 pub use frame::Framing;
+pub use line_plan::{Chatter, LinePlan, Neighbour, Noise, NoiseSource, SecondClient};
 pub use scenario::{
     Event, Expect, InverterPlan, Mischief, MischiefKind, Mistake, Scenario, ScenarioError, Stack,
     time_from_text,

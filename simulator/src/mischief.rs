@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use crate::dice::Dice;
-use crate::frame::{Framing, wrap};
+use crate::frame::{Framing, Request, wrap};
 use crate::scenario::{Mischief, MischiefKind};
 
 /// An answer on its way.
@@ -30,6 +30,17 @@ pub(crate) struct Coming {
     pub(crate) bytes: Vec<u8>,
     /// One byte at a time, so far apart.
     pub(crate) bytewise: Option<Duration>,
+}
+
+impl Coming {
+    /// An answer that comes as it should.
+    pub(crate) fn plain(framing: Framing, request: &Request, pdu: &[u8]) -> Self {
+        Self {
+            later: Duration::ZERO,
+            bytes: wrap(framing, request.transaction, request.unit, pdu),
+            bytewise: None,
+        }
+    }
 }
 
 /// The rules, with what they have done so far.

@@ -27,6 +27,9 @@
 //! verdict = ["not-ready"]
 //! roots = ["door-open"]
 //! ```
+//! With `format = 2` the line itself can be described: `[line]`, `[[noise]]`, `[second_client]`,
+//! `[neighbour]`, `[chatter]` (see [`crate::LinePlan`] and its neighbours), and of the inverter
+//! also `polls`, `retries` and `listens_first`.
 
 use std::fmt;
 use std::path::Path;
@@ -34,6 +37,8 @@ use std::time::Duration;
 
 use packside_profiles::{Class, Role};
 use serde::Deserialize;
+
+use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
 
 /// Everything that a simulation needs besides the profile.
 #[derive(Debug, Clone, PartialEq)]
@@ -58,6 +63,16 @@ pub struct Scenario {
     pub events: Vec<Event>,
     /// Bad habits of the line.
     pub mischief: Vec<Mischief>,
+    /// How each party is set up on the line.
+    pub line: LinePlan,
+    /// What disturbs the line.
+    pub noise: Vec<Noise>,
+    /// Another client that asks.
+    pub second_client: Option<SecondClient>,
+    /// A unit on the line that does not belong to the stack.
+    pub neighbour: Option<Neighbour>,
+    /// A device that speaks another protocol.
+    pub chatter: Option<Chatter>,
 }
 
 /// What a look at a moment must conclude.
@@ -143,6 +158,12 @@ pub struct InverterPlan {
     pub every: Duration,
     /// Current it asks for once the unit is ready, A, positive into the battery.
     pub current: f64,
+    /// Unit addresses that it asks; those of the stack unless given.
+    pub polls: Vec<u8>,
+    /// How often it repeats a question that was not answered.
+    pub retries: u8,
+    /// It waits until nobody else talks; without that it talks into whatever is said.
+    pub listens_first: bool,
 }
 
 impl Default for InverterPlan {
@@ -152,6 +173,9 @@ impl Default for InverterPlan {
             until: None,
             every: Duration::from_secs(5),
             current: 0.0,
+            polls: Vec::new(),
+            retries: 0,
+            listens_first: true,
         }
     }
 }
@@ -340,7 +364,7 @@ pub fn time_from_text(text: &str) -> Result<Duration, String> {
     parse_time(text).ok_or_else(|| no_time(text))
 }
 
-fn time<'de, D: serde::Deserializer<'de>>(source: D) -> Result<Duration, D::Error> {
+pub(crate) fn time<'de, D: serde::Deserializer<'de>>(source: D) -> Result<Duration, D::Error> {
     let text = String::deserialize(source)?;
     time_from_text(&text).map_err(serde::de::Error::custom)
 }
@@ -349,7 +373,9 @@ fn no_time(text: &str) -> String {
     format!("expected a time like \"20s\", \"800ms\", \"2min\" or \"1h\", found \"{text}\"")
 }
 
-fn some_time<'de, D: serde::Deserializer<'de>>(source: D) -> Result<Option<Duration>, D::Error> {
+pub(crate) fn some_time<'de, D: serde::Deserializer<'de>>(
+    source: D,
+) -> Result<Option<Duration>, D::Error> {
     time(source).map(Some)
 }
 
@@ -458,6 +484,7 @@ impl Scenario {
             "hv-frozen-heartbeat",
             "hv-alarm-word-unreadable",
             "hv-cold",
+            "hv-commissioning",
             "hv-inverter-lost",
             "hv-silence-60s",
             "hv-noisy-line",
@@ -465,6 +492,26 @@ impl Scenario {
             "hv-echoing-adapter",
             "hv-no-answer",
             "hv-self-test",
+            "hv-pair-swapped",
+            "hv-unit-pair-swapped",
+            "hv-other-parity",
+            "hv-other-baud",
+            "hv-two-clients",
+            "hv-noise-follows-power",
+            "hv-noise-too-much",
+            "hv-noise-and-real-fault",
+            "hv-no-common-wire",
+            "hv-two-units-one-address",
+            "hv-two-units-in-turn",
+            "hv-foreign-protocol",
+            "hv-dead-unit-inverter-asks",
+            "hv-inverter-asks-another",
+            "hv-inverter-at-another-baud",
+            "hv-adapter-holds-back",
+            "hv-crystal-off",
+            "hv-two-clients-real-fault",
+            "hv-no-common-wire-real-fault",
+            "hv-neighbour-with-fault",
             "rack-waiting",
             "rack-hidden-fault",
             "rack-member-missing",

@@ -13,15 +13,33 @@ use serde::de::{DeserializeOwned, IntoDeserializer};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
 use crate::scenario::{
     Event, Expect, InverterPlan, Mischief, MischiefKind, Mistake, Scenario, Stack, event_mistake,
     is_class,
 };
 
 const KEYS: &[&str] = &[
-    "format", "name", "title", "profile", "seed", "look_at", "stack", "inverter", "event",
-    "mischief", "expect",
+    "format",
+    "name",
+    "title",
+    "profile",
+    "seed",
+    "look_at",
+    "stack",
+    "inverter",
+    "event",
+    "mischief",
+    "expect",
+    "line",
+    "noise",
+    "second_client",
+    "neighbour",
+    "chatter",
 ];
+/// Keys and keys of `[inverter]` that came with format 2.
+const SINCE_2: &[&str] = &["line", "noise", "second_client", "neighbour", "chatter"];
+const INVERTER_SINCE_2: &[&str] = &["polls", "retries", "listens_first"];
 const VERDICTS: &[&str] = &[
     "normal",
     "not-ready",
@@ -111,13 +129,7 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
             );
         }
     }
-    let format = needed::<u32>(table, "format", mistakes);
-    if let Some(other) = format.filter(|f| f.value != 1) {
-        mistakes.add(
-            other.source.span(),
-            format!("format: expected 1, found {}", other.value),
-        );
-    }
+    check_format(table, mistakes);
     let name = needed::<String>(table, "name", mistakes);
     let title = needed::<String>(table, "title", mistakes);
     let profile_name = needed::<String>(table, "profile", mistakes);
@@ -128,6 +140,11 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
     let mut events = many::<Event>(table, "event", mistakes);
     let mischief = many::<Mischief>(table, "mischief", mistakes);
     let expects = many::<Expect>(table, "expect", mistakes);
+    let line = one::<LinePlan>(table, "line", mistakes);
+    let noise = many::<Noise>(table, "noise", mistakes);
+    let second_client = one::<SecondClient>(table, "second_client", mistakes);
+    let neighbour = one::<Neighbour>(table, "neighbour", mistakes);
+    let chatter = one::<Chatter>(table, "chatter", mistakes);
 
     let shipped = profile_name.as_ref().and_then(|entry| {
         let (id, text) = packside_profiles::shipped()
@@ -140,6 +157,17 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
     check_events(&events, shipped.as_ref(), mistakes);
     check_mischief(&mischief, mistakes);
     check_expects(&expects, mistakes);
+    check_line(line.as_ref(), &noise, mistakes);
+    check_others(
+        second_client.as_ref(),
+        chatter.as_ref(),
+        neighbour.as_ref(),
+        mistakes,
+    );
+    for id in neighbour.iter().flat_map(|entry| &entry.value.raise) {
+        let at = neighbour.as_ref().map_or(0..0, |entry| entry.at("raise"));
+        check_flag(id, at, shipped.as_ref(), mistakes);
+    }
     events.sort_by_key(|event| event.value.at);
     Some(Scenario {
         name: name?.value,
@@ -152,7 +180,46 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
         inverter: inverter.map(|entry| entry.value),
         events: values(events),
         mischief: values(mischief),
+        line: line.map(|entry| entry.value).unwrap_or_default(),
+        noise: values(noise),
+        second_client: second_client.map(|entry| entry.value),
+        neighbour: neighbour.map(|entry| entry.value),
+        chatter: chatter.map(|entry| entry.value),
     })
+}
+
+/// Format 1 is read as well; what came later must say so.
+fn check_format(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) {
+    let Some(format) = needed::<u32>(table, "format", mistakes) else {
+        return;
+    };
+    if !(1..=2).contains(&format.value) {
+        mistakes.add(
+            format.source.span(),
+            format!("format: expected 1 or 2, found {}", format.value),
+        );
+    }
+    if format.value != 1 {
+        return;
+    }
+    let inverter = table.get("inverter").map(Spanned::get_ref);
+    let inside = inverter.and_then(DeValue::as_table);
+    let late = table
+        .iter()
+        .filter(|(key, _)| SINCE_2.contains(&key.get_ref().as_ref()));
+    let late_inside = inside
+        .into_iter()
+        .flat_map(|table| table.iter())
+        .filter(|(key, _)| INVERTER_SINCE_2.contains(&key.get_ref().as_ref()));
+    for (key, _) in late.chain(late_inside) {
+        mistakes.add(
+            key.span(),
+            format!(
+                "{}: expected format = 2 for this key, found 1",
+                key.get_ref()
+            ),
+        );
+    }
 }
 
 fn values<T>(entries: Vec<Entry<'_, T>>) -> Vec<T> {
@@ -221,6 +288,106 @@ fn check_inverter(inverter: Option<&Entry<'_, InverterPlan>>, mistakes: &mut Mis
         mistakes.add(
             entry.at("current"),
             "inverter, current: expected a number of amperes".to_owned(),
+        );
+    }
+}
+
+fn check_line(
+    line: Option<&Entry<'_, LinePlan>>,
+    noise: &[Entry<'_, Noise>],
+    mistakes: &mut Mistakes<'_>,
+) {
+    if let Some(entry) = line.filter(|entry| entry.value.unit_ppm.abs() > 100_000) {
+        mistakes.add(
+            entry.at("unit_ppm"),
+            format!(
+                "line, unit_ppm: expected -100000 to 100000, found {}",
+                entry.value.unit_ppm
+            ),
+        );
+    }
+    if let Some(entry) = line {
+        let plan = &entry.value;
+        for (key, value, highest) in [
+            ("length_m", plan.length_m, 5000.0),
+            ("terminators", plan.terminators.into(), 2.0),
+        ] {
+            if !(0.0..=highest).contains(&value) {
+                mistakes.add(
+                    entry.at(key),
+                    format!("line, {key}: expected 0 to {highest}, found {value}"),
+                );
+            }
+        }
+        let longest = Duration::from_secs(1);
+        if let Some(time) = plan
+            .hold_back
+            .filter(|time| time.is_zero() || *time > longest)
+        {
+            mistakes.add(
+                entry.at("hold_back"),
+                format!("line, hold_back: expected more than 0s, at most 1s, found {time:?}"),
+            );
+        }
+    }
+    for entry in noise {
+        for (key, value, highest) in [
+            ("per_second", entry.value.per_second, 1000.0),
+            ("width_us", entry.value.width_us, 100_000.0),
+        ] {
+            if !(0.001..=highest).contains(&value) {
+                mistakes.add(
+                    entry.at(key),
+                    format!("noise, {key}: expected 0.001 to {highest}, found {value}"),
+                );
+            }
+        }
+    }
+}
+
+fn check_others(
+    second: Option<&Entry<'_, SecondClient>>,
+    chatter: Option<&Entry<'_, Chatter>>,
+    neighbour: Option<&Entry<'_, Neighbour>>,
+    mistakes: &mut Mistakes<'_>,
+) {
+    if let Some(entry) = second {
+        if entry.value.every < Duration::from_millis(200) {
+            let found = entry.value.every;
+            mistakes.add(
+                entry.at("every"),
+                format!("second_client, every: expected at least 200ms, found {found:?}"),
+            );
+        }
+        if !(1..=125).contains(&entry.value.registers) {
+            let found = entry.value.registers;
+            mistakes.add(
+                entry.at("registers"),
+                format!("second_client, registers: expected 1 to 125, found {found}"),
+            );
+        }
+    }
+    if let Some(entry) = chatter {
+        if !(1..=300).contains(&entry.value.text.len()) {
+            let found = entry.value.text.len();
+            mistakes.add(
+                entry.at("text"),
+                format!("chatter, text: expected 1 to 300 bytes, found {found}"),
+            );
+        }
+        if entry.value.every < Duration::from_millis(50) {
+            let found = entry.value.every;
+            mistakes.add(
+                entry.at("every"),
+                format!("chatter, every: expected at least 50ms, found {found:?}"),
+            );
+        }
+    }
+    if let Some(entry) = neighbour.filter(|entry| !(1..=247).contains(&entry.value.address)) {
+        let found = entry.value.address;
+        mistakes.add(
+            entry.at("address"),
+            format!("neighbour, address: expected 1 to 247, found {found}"),
         );
     }
 }

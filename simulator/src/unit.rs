@@ -41,6 +41,8 @@ pub(crate) enum Asker {
     Client(u32),
     /// The inverter.
     Inverter,
+    /// A second client on the line.
+    Second,
 }
 
 /// One unit.
@@ -173,6 +175,11 @@ impl Unit {
     /// Whether it listens to the line at all: switched on.
     pub(crate) fn is_on(&self) -> bool {
         self.answers && self.control.state != StateKind::Off
+    }
+
+    /// Current that flows, A, positive into the battery.
+    pub(crate) fn current(&self) -> f64 {
+        self.pack.current
     }
 
     /// Active flags, also those that a code hides.

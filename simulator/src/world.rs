@@ -13,11 +13,20 @@
 //! times. Bytes arrive in chunks. On TCP a gateway asks over such a line, and an answer arrives
 //! as a whole.
 //!
+//! # The line
+//! On RTU every party has its own settings and wires ([`World::set_tool`] for the one that the
+//! clients share). What they send overlaps, is disturbed and is heard bit by bit where it matters
+//! (see `air`); the terminal of the tool then makes of bad bytes what a terminal does. On TCP the
+//! bits are the gateway's own affair: it hears its units, or, where its settings differ, never.
+//!
 //! # Sources
 //! - Modbus over Serial Line V1.02, 2.5.1.1 (silences) and 2.4.1 (broadcast is not answered)
 
+mod air;
 mod inverter;
 mod line;
+mod noise;
+mod setup;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -27,11 +36,16 @@ use packside_profiles::model::Profile;
 use packside_profiles::{LineSettings, StateKind};
 
 use crate::dice::Dice;
-use crate::frame::{Framing, Request, Splitter, wrap};
+use crate::frame::{Framing, Request, Splitter};
 use crate::lamp::shines;
+use crate::line_plan::{Chatter, Noise, SecondClient};
 use crate::mischief::{Answer, Coming, Rules};
-use crate::scenario::{Event, InverterPlan, MischiefKind, Scenario};
-use crate::unit::{Asker, Birth, Unit, shared_layout};
+use crate::scenario::{Event, InverterPlan, MischiefKind};
+use crate::uart::{Settings, Tty};
+use crate::unit::{Asker, Unit};
+use air::{Air, Party};
+use inverter::Turn;
+use setup::tty_of;
 
 /// Most things that wait to happen.
 const QUEUED: usize = 4096;
@@ -80,19 +94,44 @@ pub struct Arrival {
 #[derive(Debug, Clone)]
 enum Happening {
     /// A client's bytes are at the units.
-    ClientBytes { client: u32, bytes: Vec<u8> },
-    /// The inverter takes its turn: this step of its round.
-    InverterTurn { step: usize },
-    /// The inverter's request is at the units.
-    InverterRequest { step: usize, request: Request },
-    /// Bytes reach a client. `began` is when the first of them was on the wire.
-    Arrives {
-        client: Option<u32>,
-        began: Duration,
+    ClientBytes {
+        client: u32,
+        begins: Duration,
         bytes: Vec<u8>,
     },
+    /// A poller takes its turn.
+    Turn(Turn),
+    /// A poller's question is at the units.
+    Asked {
+        turn: Turn,
+        sent: Sent,
+        request: Request,
+    },
+    /// The answer to a poller's question is over.
+    Answered { turn: Turn, sent: Sent },
+    /// Bytes reach a client; where they were on the wire, who sent them and since when.
+    Arrives {
+        client: Option<u32>,
+        on_wire: Option<(Party, Duration)>,
+        bytes: Vec<u8>,
+    },
+    /// Noise or late bits may have become bytes.
+    Settle { client: Option<u32> },
+    /// The tool's adapter hands over what it holds.
+    Release,
+    /// A source of noise spikes.
+    Spike { source: usize },
+    /// The other protocol's device says its line.
+    Chatters,
     /// An event of the scenario.
     Event(Event),
+}
+
+/// When something was on the wire.
+#[derive(Debug, Clone, Copy)]
+struct Sent {
+    begins: Duration,
+    ends: Duration,
 }
 
 #[derive(Debug, Clone)]
@@ -116,8 +155,16 @@ pub struct World {
     answer_time: Duration,
     now: Duration,
     units: Vec<Unit>,
+    neighbour: Option<Unit>,
+    neighbour_answer_time: Duration,
     rules: Rules,
-    dice: Dice,
+    noise_dice: Dice,
+    air: Air,
+    tty: Tty,
+    has_common_wire: bool,
+    noise: Vec<Noise>,
+    second: Option<SecondClient>,
+    chatter: Option<Chatter>,
     inverter: Option<InverterPlan>,
     inverter_forced: Option<bool>,
     inverter_counter: u16,
@@ -126,66 +173,53 @@ pub struct World {
     pushed: u64,
     /// End of the last thing on the wire that is known so far.
     line_free: Duration,
+    /// End of what each party sends.
+    talks_until: BTreeMap<Party, Duration>,
     arrived: Vec<Arrival>,
+    /// How long the tool's adapter holds back, and what it holds.
+    hold_back: Option<Duration>,
+    held: Vec<(Option<u32>, Vec<u8>)>,
 }
 
 impl World {
-    /// A world at power-up.
-    pub fn new(scenario: &Scenario, profile: &Profile, framing: Framing, seed: u64) -> Self {
-        let profile = Arc::new(profile.clone());
-        let stack = &scenario.stack;
-        let layout = Arc::new(shared_layout(&profile, stack));
-        let birth = |index: u8| {
-            let address = profile.answering.unit.saturating_add(index - 1);
-            Birth {
-                address,
-                index,
-                dice: Dice::fork(seed, index.into()),
-            }
-        };
-        let mut units: Vec<Unit> = (1..=stack.packs.max(1))
-            .map(|i| Unit::new(&profile, &layout, stack, birth(i)))
-            .collect();
-        let wanted = scenario.inverter.as_ref().map_or(0.0, |plan| plan.current);
-        units
-            .iter_mut()
-            .for_each(|unit| unit.control.wanted_current = wanted);
-        let by_event = scenario.events.iter().any(|event| event.inverter.is_some());
-        let answer_time = Duration::from_millis(profile.answering.answer_time_ms.into());
-        let mut world = Self {
-            name: scenario.name.clone(),
-            framing,
-            line: profile.answering.line,
-            answer_time: stack.answer_time.unwrap_or(answer_time),
-            now: Duration::ZERO,
-            units,
-            rules: Rules::new(&scenario.mischief, Dice::fork(seed, 1001)),
-            dice: Dice::fork(seed, 1002),
-            inverter: scenario
-                .inverter
-                .clone()
-                .or_else(|| by_event.then(InverterPlan::default)),
-            inverter_forced: (by_event && scenario.inverter.is_none()).then_some(false),
-            inverter_counter: 0,
-            clients: BTreeMap::new(),
-            queue: BTreeMap::new(),
-            pushed: 0,
-            line_free: Duration::ZERO,
-            arrived: Vec::new(),
-            profile,
-        };
-        for event in &scenario.events {
-            world.push(event.at, Happening::Event(event.clone()));
-        }
-        if let Some(from) = world.inverter.as_ref().map(|plan| plan.from) {
-            world.push(from, Happening::InverterTurn { step: 0 });
-        }
-        world
-    }
-
-    /// Other line settings than those of the profile.
+    /// Other line settings than those of profile and scenario, for everybody on the line.
     pub fn set_line(&mut self, line: LineSettings) {
         self.line = line;
+        for party in Party::ALL {
+            self.reset(party, line);
+        }
+        self.tty = tty_of(line);
+    }
+
+    /// Other line settings of the tool alone; its wires stay as they are.
+    pub fn set_tool(&mut self, line: LineSettings) {
+        self.reset(Party::Tool, line);
+        self.tty = tty_of(line);
+    }
+
+    /// Line settings of the tool.
+    pub fn tool_line(&self) -> LineSettings {
+        let settings = self.air.settings(Party::Tool);
+        settings.map_or(self.line, |settings| LineSettings {
+            baud: settings.baud,
+            parity: settings.parity,
+            stop_bits: settings.stop_bits,
+        })
+    }
+
+    /// What the tool's terminal does with bad bytes, where it is not the usual.
+    pub fn set_tty(&mut self, tty: Tty) {
+        self.tty = tty;
+    }
+
+    fn reset(&mut self, party: Party, line: LineSettings) {
+        let old = self.air.settings(party);
+        let new = Settings {
+            swapped: old.is_some_and(|old| old.swapped),
+            error_ppm: old.map_or(0, |old| old.error_ppm),
+            ..Settings::from(line)
+        };
+        self.air.set(party, new);
     }
 
     /// Another answer time than that of scenario and profile.
@@ -213,25 +247,40 @@ impl World {
             open: Vec::new(),
         };
         let entry = self.clients.entry(client).or_insert_with(fresh);
-        let mut bytes = bytes.to_vec();
+        let bytes = bytes.to_vec();
         if framing == Framing::Tcp {
             entry.last_byte = at;
-            self.push(at, Happening::ClientBytes { client, bytes });
+            let begins = at;
+            self.push(
+                at,
+                Happening::ClientBytes {
+                    client,
+                    begins,
+                    bytes,
+                },
+            );
             return;
         }
         let begins = at.max(entry.last_byte);
         if begins > at + BACKLOG {
             return;
         }
-        let ends = begins + self.line.characters(bytes.len());
+        let ends = begins + self.air.characters(Party::Tool, bytes.len());
         entry.last_byte = ends;
         if self.rules.echoes(begins) {
-            self.transmit(Some(client), begins, &bytes, None);
-        } else {
-            self.collide(begins, ends, &mut bytes);
+            self.echo(client, begins, &bytes);
         }
+        self.air.add(self.now, Party::Tool, begins, ends, &bytes);
+        self.loosen(Party::Tool, begins);
         self.line_free = self.line_free.max(ends);
-        self.push(ends, Happening::ClientBytes { client, bytes });
+        self.push(
+            ends,
+            Happening::ClientBytes {
+                client,
+                begins,
+                bytes,
+            },
+        );
     }
 
     /// A client is gone; nothing more reaches it.
@@ -269,7 +318,9 @@ impl World {
 
     fn run_units(&mut self, to: Duration) {
         self.now = self.now.max(to);
-        self.units.iter_mut().for_each(|unit| unit.run_to(to));
+        let neighbour = self.neighbour.iter_mut();
+        let units = self.units.iter_mut().chain(neighbour);
+        units.for_each(|unit| unit.run_to(to));
     }
 
     fn push(&mut self, at: Duration, what: Happening) {
@@ -279,20 +330,27 @@ impl World {
 
     fn happen(&mut self, at: Duration, what: Happening) {
         match what {
-            Happening::Arrives { client, bytes, .. } => {
-                self.arrived.push(Arrival { at, client, bytes })
-            }
-            Happening::ClientBytes { client, bytes } => self.client_bytes(at, client, &bytes),
-            Happening::InverterTurn { step } => self.inverter_turn(at, step),
-            Happening::InverterRequest { step, request } => {
-                let end = self.request(at, Asker::Inverter, &request);
-                let time_out = Duration::from_millis(self.profile.answering.time_out_ms.into());
-                let gap = self.line.frame_silence() + Duration::from_millis(10);
-                self.push(
-                    end.unwrap_or(at + time_out) + gap,
-                    Happening::InverterTurn { step: step + 1 },
-                );
-            }
+            Happening::Arrives {
+                client,
+                on_wire,
+                bytes,
+            } => self.arrive(at, client, on_wire, bytes),
+            Happening::ClientBytes {
+                client,
+                begins,
+                bytes,
+            } => self.client_bytes(at, client, begins, bytes),
+            Happening::Turn(turn) => self.take_turn(at, turn),
+            Happening::Asked {
+                turn,
+                sent,
+                request,
+            } => self.asked(at, turn, sent, &request),
+            Happening::Answered { turn, sent } => self.answered(at, turn, sent),
+            Happening::Settle { client } => self.settle(at, client),
+            Happening::Release => self.release(at),
+            Happening::Spike { source } => self.spike(at, source),
+            Happening::Chatters => self.chatters(at),
             Happening::Event(event) => {
                 self.inverter_forced = event.inverter.or(self.inverter_forced);
                 let mut packs = 1u8..;
@@ -306,32 +364,39 @@ impl World {
         }
     }
 
-    fn client_bytes(&mut self, at: Duration, client: u32, bytes: &[u8]) {
+    fn client_bytes(&mut self, at: Duration, client: u32, begins: Duration, bytes: Vec<u8>) {
         // Far longer than any silence within a frame, since adapters hold bytes back.
         let patience = self.line.frame_silence() + Duration::from_millis(50);
-        let sent = self.line.characters(bytes.len());
+        let (bytes, damaged) = match self.framing {
+            Framing::Rtu => self.units_hear(Party::Tool, begins, at, bytes),
+            Framing::Tcp => (bytes, false),
+        };
         let Some(entry) = self.clients.get_mut(&client) else {
             return;
         };
         let errors = entry.splitter.damaged;
-        let silent = at.saturating_sub(sent).saturating_sub(entry.heard);
+        let silent = begins.saturating_sub(entry.heard);
         entry.heard = at;
-        if self.framing == Framing::Rtu && silent > patience {
+        if self.framing == Framing::Rtu && (silent > patience || damaged) {
             entry.splitter.forget();
         }
-        let requests = entry.splitter.push(bytes);
+        let requests = entry.splitter.push(&bytes);
         let errors = entry.splitter.damaged.wrapping_sub(errors);
-        for unit in &mut self.units {
-            unit.counters.bus_errors = unit.counters.bus_errors.wrapping_add(errors);
-        }
+        self.count_damage(errors.wrapping_add(u16::from(damaged)));
         for request in requests {
             if self.is_overrun(at, client) {
                 continue;
             }
-            let end = self.request(at, Asker::Client(client), &request);
-            if let (Some(end), Some(entry)) = (end, self.clients.get_mut(&client)) {
-                entry.open.push(end);
+            let sent = self.request(at, Asker::Client(client), &request);
+            if let (Some(sent), Some(entry)) = (sent, self.clients.get_mut(&client)) {
+                entry.open.push(sent.ends);
             }
+        }
+    }
+
+    fn count_damage(&mut self, errors: u16) {
+        for unit in &mut self.units {
+            unit.counters.bus_errors = unit.counters.bus_errors.wrapping_add(errors);
         }
     }
 
@@ -345,13 +410,15 @@ impl World {
         self.framing == Framing::Tcp && entry.open.len() >= OUTSTANDING
     }
 
-    /// A request is at the units. Gives the end of the answer, if one comes.
-    fn request(&mut self, at: Duration, asker: Asker, request: &Request) -> Option<Duration> {
+    /// A request is at the units. Gives when the answer is on the wire, if one comes.
+    fn request(&mut self, at: Duration, asker: Asker, request: &Request) -> Option<Sent> {
         for unit in &mut self.units {
             unit.counters.bus_messages = unit.counters.bus_messages.wrapping_add(1);
         }
+        let neighbour = self.neighbour.iter_mut();
         if request.unit == 0 && self.framing == Framing::Rtu {
-            for unit in self.units.iter_mut().filter(|unit| unit.is_on()) {
+            let units = self.units.iter_mut().chain(neighbour);
+            for unit in units.filter(|unit| unit.is_on()) {
                 unit.overhear_broadcast(at, asker, &request.pdu);
             }
             return None;
@@ -360,23 +427,51 @@ impl World {
         // A unit that sits on the network itself goes by FF or 0 there.
         let direct = self.framing == Framing::Tcp && matches!(request.unit, 0 | 255);
         let address = if direct { first? } else { request.unit };
-        let Some(unit) = self
-            .units
-            .iter_mut()
-            .find(|unit| unit.address == address && unit.is_on())
-        else {
+        let is_there = |unit: &Unit| unit.address == address && unit.is_on();
+        if !self.is_heard_by_gateway() || !self.units.iter().chain(&self.neighbour).any(is_there) {
             return self.nobody(at, asker, request);
-        };
+        }
+        let own = self.own_answer(at, asker, address, request);
+        let other = self.neighbour.as_mut().filter(|unit| is_there(unit));
+        let other = other.and_then(|unit| unit.answer(at, asker, &request.pdu));
+        let other = other.and_then(|pdu| {
+            let coming = [Coming::plain(self.framing, request, &pdu)];
+            self.answer(at, (Party::Neighbour, asker), request, &coming)
+        });
+        own.or(other)
+    }
+
+    /// Whether a gateway and the units understand each other; on a serial line the bits decide.
+    fn is_heard_by_gateway(&self) -> bool {
+        let both = self
+            .air
+            .settings(Party::Tool)
+            .zip(self.air.settings(Party::Units));
+        self.framing == Framing::Rtu || both.is_none_or(|(tool, units)| tool.understands(&units))
+    }
+
+    /// What the units of the stack answer.
+    fn own_answer(
+        &mut self,
+        at: Duration,
+        asker: Asker,
+        address: u8,
+        request: &Request,
+    ) -> Option<Sent> {
+        let is_there = |unit: &&mut Unit| unit.address == address && unit.is_on();
+        let unit = self.units.iter_mut().find(is_there)?;
         if self.rules.absent(at, address) {
             return None;
         }
         let mut pdu = unit.answer(at, asker, &request.pdu)?;
-        let client = matches!(asker, Asker::Client(_));
-        let refused = client.then(|| {
-            self.rules
-                .refusal(at, address, |role| unit.covers_role(&request.pdu, role))
-        });
-        if let (Some(Some(code)), Some(function)) = (refused, request.pdu.first()) {
+        if !matches!(asker, Asker::Client(_)) {
+            let coming = [Coming::plain(self.framing, request, &pdu)];
+            return self.answer(at, (Party::Units, asker), request, &coming);
+        }
+        let refused = self
+            .rules
+            .refusal(at, address, |role| unit.covers_role(&request.pdu, role));
+        if let (Some(code), Some(function)) = (refused, request.pdu.first()) {
             pdu = vec![function | 0x80, code];
         }
         let answer = Answer {
@@ -384,20 +479,11 @@ impl World {
             unit: request.unit,
             pdu,
         };
-        let coming = if client {
-            self.rules.spoil(at, self.framing, &answer)
-        } else {
-            let bytes = wrap(self.framing, answer.transaction, answer.unit, &answer.pdu);
-            vec![Coming {
-                later: Duration::ZERO,
-                bytes,
-                bytewise: None,
-            }]
-        };
-        self.answer(at, asker, request, &coming)
+        let coming = self.rules.spoil(at, self.framing, &answer);
+        self.answer(at, (Party::Units, asker), request, &coming)
     }
 
-    /// Line settings.
+    /// Line settings of the units.
     pub fn line(&self) -> LineSettings {
         self.line
     }

@@ -3,6 +3,7 @@
 //! Does not: take any frame that could be our own answer or echo; those are told by
 //! [`Pairing`] first.
 
+use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
 use super::classify::{FOREIGN_WAIT, unit_and_pdu};
@@ -10,6 +11,9 @@ use super::exchange::{Exchange, Outcome, Stray, StrayKind};
 use super::pairing::{Logged, Pairing};
 use crate::event::{Event, Framing};
 use crate::wire::{Ask, Reply, read_request};
+
+/// Answered questions whose second answer is waited for.
+const ANSWERED: usize = 4;
 
 /// Valid requests of somebody else: when, and to which unit.
 pub fn foreign_requests(events: &[Event]) -> Vec<(Duration, u8)> {
@@ -50,6 +54,44 @@ pub fn overheard(events: &[Event]) -> Vec<Exchange> {
         }
     }
     exchanges
+}
+
+/// Units that answered a question of ours a second time, with other content, and how often.
+///
+/// Nobody else had asked in between: two units have this address, one slower than the other. The
+/// slower one may come when the next question is open already.
+pub fn second_answers(events: &[Event]) -> BTreeMap<u8, u32> {
+    let mut counts = BTreeMap::new();
+    let mut answered: VecDeque<Ask> = VecDeque::new();
+    for logged in log(events) {
+        match logged {
+            Logged::Ours(ask) => {
+                answered.push_front(ask);
+                answered.truncate(ANSWERED);
+            }
+            Logged::Stray(stray) if stray.kind == StrayKind::ForeignRequest => answered.clear(),
+            Logged::Stray(stray) if is_for_another_question(stray.kind) => {
+                let Some((unit, pdu)) = unit_and_pdu(&stray.bytes) else {
+                    continue;
+                };
+                let fits = |ask: &Ask| ask.unit == unit && ask.decode(pdu).is_ok();
+                if let Some(place) = answered.iter().position(fits) {
+                    answered.remove(place);
+                    *counts.entry(unit).or_insert(0) += 1;
+                }
+            }
+            Logged::Stray(_) => {}
+        }
+    }
+    counts
+}
+
+/// Valid, from the unit, and no answer to the question that is open.
+fn is_for_another_question(kind: StrayKind) -> bool {
+    matches!(
+        kind,
+        StrayKind::ForeignAnswer | StrayKind::WrongCount | StrayKind::WrongFunction
+    )
 }
 
 /// The exchange, if this frame answers that request.

@@ -69,8 +69,8 @@ pub(super) struct Foreign {
 #[derive(Debug, Clone)]
 pub(super) enum Logged {
     Stray(Stray),
-    /// An answer to us was accepted.
-    Ours,
+    /// An answer to this question of ours was accepted.
+    Ours(Ask),
 }
 
 /// Pairs questions and answers.
@@ -151,8 +151,13 @@ impl Pairing {
                 // What comes back may be wired otherwise.
                 self.echoes = None;
             }
-            What::Back | What::Listening(_) | What::Clock(_) | What::Sighting { .. } => {}
-            What::Mark(_) => {}
+            What::Back
+            | What::Listening(_)
+            | What::Clock(_)
+            | What::Sighting { .. }
+            | What::Mark(_)
+            | What::Answer(_)
+            | What::Photo { .. } => {}
         }
         done
     }
@@ -329,7 +334,7 @@ impl Pairing {
         remember(&mut self.transactions, (open.transaction, true));
         remember(&mut self.accepted, span.bytes);
         if let Some(log) = &mut self.log {
-            log.push(Logged::Ours);
+            log.push(Logged::Ours(open.ask));
         }
         let times = (span.last.at, Some(span.first.at));
         done.push(ended(open, outcome, times));

@@ -25,7 +25,8 @@ pub(crate) const EXIT_CODES: &str = "\
 EXIT CODES
   0 normal (or done)    1 fault             2 wrong usage            3 bus problem: nothing known of the unit
   4 trouble of this computer, a file or a profile                    5 awaiting inverter
-  6 undecided           8 inverter lost     9 not ready (a condition, no defect seen)     130 interrupted";
+  6 undecided           7 an expectation does not hold (retest)
+  8 inverter lost       9 not ready (a condition, no defect seen)     130 interrupted";
 
 /// Does this unit have a real fault, or is the inverter just not talking to it yet?
 #[derive(Debug, Parser)]
@@ -80,6 +81,16 @@ pub(crate) enum Command {
     /// One full look at a unit, and the verdict
     #[command(after_help = EXIT_CODES)]
     Check(Box<CheckArgs>),
+    /// The guided power-up check, recorded
+    #[command(after_help = EXIT_CODES)]
+    Visit(Box<super::visit::VisitArgs>),
+    /// Run scenarios and recordings against their expected verdicts
+    Retest(super::retest::RetestArgs),
+    /// The page to hand over, from a recording
+    Report(super::report::ReportArgs),
+    /// Overhear a bus without sending a byte
+    #[command(after_help = EXIT_CODES)]
+    Listen(Box<super::listen::ListenArgs>),
     /// Say what a blinking lamp means
     Lamp(super::lamp::LampArgs),
     /// List, show, check and explain register maps
@@ -96,7 +107,7 @@ pub(crate) struct Where {
     #[arg(long, value_name = "PORT", group = "place")]
     pub(crate) serial: Option<String>,
     /// Line settings of the serial adapter [default: the profile's]
-    #[arg(long, value_name = "9600-8E1", requires = "serial")]
+    #[arg(long, value_name = "9600-8E1", conflicts_with_all = ["gateway", "recording"])]
     pub(crate) line: Option<LineSettings>,
     /// TCP gateway; the port defaults to 502
     #[arg(long, value_name = "HOST[:PORT]", group = "place")]
@@ -107,6 +118,20 @@ pub(crate) struct Where {
     /// A scenario of the built-in simulator, in virtual time
     #[arg(long, value_name = "SCENARIO", group = "place")]
     pub(crate) simulated: Option<String>,
+    /// A recording made before: nothing is asked, it is judged anew
+    #[arg(long, value_name = "FILE", group = "place")]
+    pub(crate) recording: Option<PathBuf>,
+}
+
+/// Whether and where to record.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct RecordArgs {
+    /// Record everything into this new file (FILE.visit.jsonl)
+    #[arg(long, value_name = "FILE", conflicts_with = "recording")]
+    pub(crate) record: Option<PathBuf>,
+    /// Add to the recording if it is there already
+    #[arg(long = "continue", requires = "record")]
+    pub(crate) go_on: bool,
 }
 
 /// Framing as an argument.
@@ -178,6 +203,12 @@ pub(crate) struct CheckArgs {
     /// Simulated only: moment of the look, seconds after power-up [default: the scenario's]
     #[arg(long, value_name = "SECONDS", requires = "simulated")]
     pub(crate) look_at: Option<f64>,
+    /// Recording only: the moment judged, seconds of its last session or the name of a mark
+    #[arg(long, value_name = "TIME|MARK", requires = "recording")]
+    pub(crate) moment: Option<String>,
+    /// Whether and where to record.
+    #[command(flatten)]
+    pub(crate) record: RecordArgs,
     /// Folder with own profiles
     #[arg(
         long,

@@ -9,7 +9,7 @@ use std::time::Duration;
 use packside_profiles::Profile;
 use packside_simulator::{Framing, World};
 
-use super::check::{Loaded, scenario_of};
+use super::reach::{Loaded, scenario_of};
 use super::session::{self, Manner};
 use super::{Failure, LOCAL, finish, json, out, screen};
 use crate::diagnose::{Judgement, VerdictKind, judge};
@@ -101,6 +101,7 @@ fn live(story: &Story, profile: &Profile) -> Result<(Vec<Moment>, LinkFacts), Fa
         only: false,
         listen_first: None,
         user_said: false,
+        says: true,
     };
     let quiet = open_simulated(&scenario, profile, Duration::ZERO, None);
     let facts = quiet.facts().clone();

@@ -94,11 +94,7 @@ fn link_json(link: &LinkFacts) -> Json {
         Framing::Rtu => "rtu",
         Framing::Tcp => "tcp",
     };
-    let plugged = link.plugged.map(|plugged| match plugged {
-        Plugged::Service => "service",
-        Plugged::InsteadOfInverter => "instead-of-inverter",
-        Plugged::AcrossThePair => "across-the-pair",
-    });
+    let plugged = link.plugged.map(Plugged::id);
     let (kind, place, line) = match &link.kind {
         LinkKind::Serial { port, line } => ("serial", port, Some(line)),
         LinkKind::Gateway { address } => ("gateway", address, None),

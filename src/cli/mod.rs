@@ -10,11 +10,19 @@ mod check;
 mod demo;
 mod json;
 pub mod lamp;
+mod listen;
+mod live;
 mod menu;
 mod out;
 pub mod profile;
+mod prompt;
+mod reach;
+mod record;
+mod report;
+mod retest;
 mod screen;
 mod session;
+mod visit;
 
 use args::{Cli, Command, Format};
 
@@ -55,6 +63,10 @@ pub fn run() -> u8 {
         None => menu::run(colour),
         Some(Command::Demo) => demo::run(json, colour),
         Some(Command::Check(args)) => finish(check::run(&args, json, colour), json),
+        Some(Command::Visit(args)) => finish(visit::run(&args, json, colour), json),
+        Some(Command::Retest(args)) => finish(retest::run(&args, json), json),
+        Some(Command::Report(args)) => finish(report::run(&args, json), json),
+        Some(Command::Listen(args)) => finish(listen::run(&args, json, colour), json),
         Some(Command::Lamp(args)) => print(lamp::run(&args, json, colour)),
         Some(Command::Profile(args)) => print(profile::run(&args, json)),
     }

@@ -21,6 +21,14 @@ pub(crate) fn say(text: &str) {
     let _ = writeln!(stderr, "{text}");
 }
 
+/// Draws one line over the last one, on a terminal in any mode; an empty text takes it away.
+pub(crate) fn status(text: &str) {
+    let columns = crossterm::terminal::size().map_or(80, |(columns, _)| usize::from(columns));
+    let text: String = text.chars().take(columns.saturating_sub(1)).collect();
+    let mut stderr = std::io::stderr().lock();
+    let _ = write!(stderr, "\r\x1b[K{text}").and_then(|()| stderr.flush());
+}
+
 /// Whether results may carry colour.
 pub(crate) fn colour(choice: Colour) -> bool {
     match choice {
@@ -51,4 +59,20 @@ pub(crate) fn answer() -> Option<String> {
         Ok(n) if n > 0 => Some(line.trim().to_owned()),
         _ => None,
     }
+}
+
+/// Whether a view may be drawn over itself.
+pub(crate) fn shows_in_place() -> bool {
+    std::io::stdout().is_terminal() && std::env::var("TERM").is_ok_and(|term| term != "dumb")
+}
+
+/// Draws a view over the lines drawn before. Keys may be read one by one meanwhile, so every line
+/// returns to the begin by itself.
+pub(crate) fn redraw(text: &str, lines_before: usize) {
+    let up = if lines_before > 0 {
+        format!("\x1b[{lines_before}A")
+    } else {
+        String::new()
+    };
+    result(&format!("\r{up}\x1b[J{}", text.replace('\n', "\r\n")));
 }

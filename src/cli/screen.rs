@@ -438,8 +438,8 @@ fn bus(out: &mut String, judgement: &Judgement) {
     let bus = &judgement.bus;
     let exceptions: u32 = bus.exceptions.iter().map(|(_, n)| n).sum();
     let mut parts = vec![format!(
-        "{} questions, {} answered",
-        bus.requests,
+        "{}, {} answered",
+        counted(bus.requests.into(), "question"),
         bus.answered + exceptions
     )];
     if exceptions > 0 {
@@ -464,8 +464,8 @@ fn bus(out: &mut String, judgement: &Judgement) {
     }
     if bus.foreign_requests > 0 {
         parts.push(format!(
-            "{} questions of somebody else",
-            bus.foreign_requests
+            "{} of somebody else",
+            counted(bus.foreign_requests as u64, "question")
         ));
     }
     if let (Some(p50), Some(max)) = (bus.answer_p50, bus.answer_max) {
@@ -483,4 +483,9 @@ fn bus(out: &mut String, judgement: &Judgement) {
     }
     let _ = writeln!(out, "\nBus");
     wrap(out, &parts.join(" · "), "  ", "  ");
+}
+
+/// `1 line`, `2 lines`.
+pub(crate) fn counted(count: u64, what: &str) -> String {
+    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
 }

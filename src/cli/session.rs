@@ -8,9 +8,8 @@ use packside_profiles::Profile;
 
 use super::out;
 use crate::event::{Event, LinkKind, What};
-use crate::link::{Asking, LinkTrouble, NotShown, Quiet, Wake, quiet_window};
-use crate::poll::{Cost, Look, Want};
-use crate::wire::{Ask, Question};
+use crate::link::{Asking, LinkTrouble, MayWake, NotShown, Quiet, Wake, quiet_window};
+use crate::poll::{Cost, Look, Want, may_read};
 
 /// How the look is to be made.
 pub(crate) struct Manner {
@@ -22,6 +21,16 @@ pub(crate) struct Manner {
     pub(crate) listen_first: Option<Duration>,
     /// The user's explicit word that asking is right.
     pub(crate) user_said: bool,
+    /// Whether the user is told what is done.
+    pub(crate) says: bool,
+}
+
+impl Manner {
+    fn say(&self, text: &str) {
+        if self.says {
+            out::say(text);
+        }
+    }
 }
 
 /// What a look left behind.
@@ -34,8 +43,8 @@ pub(crate) struct Seen {
 
 /// Why no question was asked.
 pub(crate) enum Refusal {
-    /// It was not shown to be right; with what was heard meanwhile.
-    NotShown(NotShown, Vec<Event>),
+    /// It was not shown to be right; the link is still there, listening.
+    NotShown(NotShown, Box<Quiet>),
     /// The link failed or the user stopped while listening.
     Trouble(LinkTrouble),
 }
@@ -53,10 +62,10 @@ pub(crate) fn begin(
     let window = manner
         .listen_first
         .unwrap_or_else(|| quiet_window(Some(profile)));
-    let wake = Wake::of(Some(profile), &packside_profiles::Known::default(), &[]);
+    let wake = wake(profile);
     let user_said = users_word(&quiet, &wake, manner);
     if overhears && !user_said {
-        out::say(&format!(
+        manner.say(&format!(
             "listening {:.1} s first: only one client may ask on a serial bus",
             window.as_secs_f64()
         ));
@@ -67,17 +76,25 @@ pub(crate) fn begin(
     }
     let proof = match quiet.prove(&wake, window, user_said) {
         Ok(proof) => proof,
-        Err(NotShown::NotSilent { silent, window }) => {
-            return Err(overhear(quiet, NotShown::NotSilent { silent, window }));
-        }
-        Err(why) => return Err(Refusal::NotShown(why, quiet.drain())),
+        Err(why) => return Err(Refusal::NotShown(why, Box::new(quiet))),
     };
     quiet
         .ask(proof, &profile.answering.functions)
         .map_err(|back| {
             let (quiet, why) = *back;
-            overhear(quiet, why)
+            Refusal::NotShown(why, Box::new(quiet))
         })
+}
+
+/// What the questions of a look may do to a unit of this profile.
+fn wake(profile: &Profile) -> Wake {
+    let known = packside_profiles::Known::default();
+    Wake::of(Some(profile), &known, &may_read(profile))
+}
+
+/// Why a question may wake the unit, if it may.
+pub(crate) fn may_wake(profile: &Profile) -> Option<MayWake> {
+    wake(profile).why()
 }
 
 /// The user's explicit word that asking is right: given on the command line, or by a key after the
@@ -99,16 +116,13 @@ fn users_word(quiet: &Quiet, wake: &Wake, manner: &Manner) -> bool {
 }
 
 /// Somebody is heard: do not ask, but hear what they say.
-fn overhear(mut quiet: Quiet, why: NotShown) -> Refusal {
-    out::say(&format!(
+pub(crate) fn overhear(quiet: &mut Quiet, manner: &Manner) -> Result<(), LinkTrouble> {
+    manner.say(&format!(
         "somebody is heard on this line: not asking, listening up to {} s instead",
         OVERHEAR.as_secs()
     ));
     let until = quiet.now() + OVERHEAR;
-    match quiet.listen(until) {
-        Ok(()) => Refusal::NotShown(why, quiet.drain()),
-        Err(trouble) => Refusal::Trouble(trouble),
-    }
+    quiet.listen(until)
 }
 
 /// Makes one look. `seen` is told the progress: done, planned, address.
@@ -122,37 +136,22 @@ pub(crate) fn look(
         line: asking.line(),
         answer_time: Duration::from_millis(profile.answering.answer_time_ms.into()),
     };
+    let time_out = Duration::from_millis(profile.answering.time_out_ms.into());
     let mut look = Look::new(profile, manner.unit, manner.only, cost);
     loop {
         let step = match look.next(asking.now()) {
             Want::Done => return None,
             Want::WaitUntil(at) => asking.idle(at),
-            Want::Ask(ask) => asking
-                .ask(ask, time_out(profile, asking, &ask))
-                .map(|exchange| {
-                    tracing::debug!(ask = ?exchange.ask, outcome = ?exchange.outcome, "exchange");
-                    look.take(&exchange);
-                }),
+            Want::Ask(ask) => asking.ask(ask, time_out).map(|exchange| {
+                tracing::debug!(ask = ?exchange.ask, outcome = ?exchange.outcome, "exchange");
+                look.take(&exchange);
+            }),
         };
         let (done, planned) = look.progress();
         seen(done, planned, look.unit());
         if let Err(trouble) = step {
             return Some(trouble);
         }
-    }
-}
-
-/// How long an answer may take: the profile's time-out, the answer's own time on the line, and
-/// what a gateway adds.
-fn time_out(profile: &Profile, asking: &Asking, ask: &Ask) -> Duration {
-    let own = Duration::from_millis(profile.answering.time_out_ms.into());
-    let registers = match ask.question {
-        Question::Read { count, .. } => usize::from(count),
-        _ => 125,
-    };
-    match asking.line() {
-        Some(line) => own + line.characters(8 + 5 + 2 * registers) + Duration::from_millis(50),
-        None => own + Duration::from_millis(1500),
     }
 }
 

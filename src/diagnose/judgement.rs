@@ -122,6 +122,8 @@ pub enum Source {
     Bus,
     /// A lamp.
     Lamp,
+    /// What a person answered.
+    Answer,
 }
 
 impl Source {
@@ -132,6 +134,7 @@ impl Source {
             Self::Measured => "measured",
             Self::Bus => "bus",
             Self::Lamp => "lamp",
+            Self::Answer => "answer",
         }
     }
 }

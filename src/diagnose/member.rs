@@ -3,6 +3,7 @@
 //! Order: a root alarm or a measured violation decides first, whatever lamp or inverter say; then a
 //! frozen heartbeat; then anything missing or contradictory; only then the inverter link.
 
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use packside_profiles::model::{LiesIn, Profile, Severity};
@@ -13,8 +14,11 @@ use super::heartbeat::{Pulse, pulse};
 use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
 use super::judgement::{Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight};
 use super::sightings::{self, Sighting};
-use super::{flags, gate, measure, notices, readings};
-use crate::event::{LinkFacts, LinkKind, Plugged};
+use super::{answers, flags, gate, measure, notices, readings};
+use crate::event::{Answer, LinkFacts, LinkKind, Plugged};
+
+/// So many second answers are no accident of somebody else's traffic.
+const ANSWERED_TWICE: u32 = 2;
 
 /// Everything about one unit address.
 #[derive(Debug, Clone)]
@@ -47,6 +51,10 @@ pub(crate) struct Shared<'a> {
     pub(crate) foreign: &'a [(Duration, u8)],
     /// Lamps as seen.
     pub(crate) sightings: &'a [Sighting],
+    /// Questions answered a second time, by unit address.
+    pub(crate) answered_twice: &'a BTreeMap<u8, u32>,
+    /// What a person found not in order.
+    pub(crate) said: &'a [Answer],
     /// Moment judged.
     pub(crate) moment: Duration,
 }
@@ -108,10 +116,12 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     );
     let mut doubts = recognition(&readings, profile);
     let unconfirmed = !doubts.is_empty();
-    doubts.extend(identity_changes(evidence, profile));
+    let two_units = two_units(evidence, shared, profile);
     doubts.extend(gate::missing(&readings, &evidence.layout, profile, pulse));
-    doubts.extend(lamps.iter().map(|f| f.text.clone()));
+    let said = answers::findings(shared.said, evidence.unit);
+    doubts.extend(lamps.iter().chain(&said).map(|f| f.text.clone()));
     findings.extend(lamps);
+    findings.extend(said);
     doubts.extend(flagged.doubts);
     doubts.extend(measured.doubts);
     doubts.extend(unknown_state(state.as_ref()));
@@ -124,6 +134,11 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     );
     let roots = Roots::of(&findings, &readings, profile, unconfirmed);
     let (kind, why) = decide(&roots, doubts, &inverter, state_kind, profile);
+    // Numbers of two units do not add up: nothing said of them is a statement about either.
+    let (kind, why) = match two_units {
+        doubts if doubts.is_empty() => (kind, why),
+        doubts => (VerdictKind::Undecided, [doubts, why].concat()),
+    };
     Member {
         unit: evidence.unit,
         kind,
@@ -259,7 +274,20 @@ pub(crate) fn value_text(value: &Value) -> String {
     }
 }
 
-/// A serial number that changes within the events: two units answer, or another house does.
+/// Signs that two units answer at this address, or that another house does.
+fn two_units(evidence: &MemberEvidence, shared: &Shared<'_>, profile: &Profile) -> Vec<String> {
+    let mut doubts = identity_changes(evidence, profile);
+    let twice = shared.answered_twice.get(&evidence.unit).copied();
+    if let Some(times) = twice.filter(|times| *times >= ANSWERED_TWICE) {
+        doubts.push(format!(
+            "{times} questions were answered twice, with different content: two units have the address {}",
+            evidence.unit
+        ));
+    }
+    doubts
+}
+
+/// Serial numbers that change.
 fn identity_changes(evidence: &MemberEvidence, profile: &Profile) -> Vec<String> {
     let mut doubts = Vec::new();
     for (instance, point, samples) in evidence.each(profile) {

@@ -13,12 +13,14 @@
 //! `flags`, `measure`, `heartbeat`, `inverter` the facts; `gate` what must have been read; `member`
 //! the order of the verdict; `next` steps and what is not tested; `causes` weighed bus problems.
 
+use std::ops::RangeInclusive;
 use std::time::Duration;
 
 use packside_profiles::Role;
 use packside_profiles::model::{Profile, Severity};
 
 mod adds_up;
+mod answers;
 mod bus;
 mod causes;
 pub(crate) mod evidence;
@@ -39,9 +41,10 @@ pub use judgement::{
     NotTested, Reading, ReadingQuality, Source, Verdict, VerdictKind,
 };
 pub(crate) use measure::with_unit;
+pub(crate) use member::version;
 pub use notices::NOTICES;
 
-use crate::ask::{Exchange, exchanges, foreign_requests, overheard};
+use crate::ask::{Exchange, exchanges, foreign_requests, overheard, second_answers};
 use crate::event::{Event, LinkFacts, What};
 use judgement::{root_ids, sort_by_weight};
 use member::{Member, Shared};
@@ -61,20 +64,22 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
         return without_profile(moment, bus, &seen, &exchanges, facts.as_ref());
     };
     let sightings = sightings::last_of_each(events);
+    let said = answers::not_in_order(events);
     let shared = Shared {
         profile,
         facts: facts.as_ref(),
         foreign: &foreign,
         sightings: &sightings,
+        said: &said,
+        answered_twice: &second_answers(&seen),
         moment,
     };
-    // Somebody else's questions and the answers to them are evidence like our own.
-    let mut all = exchanges.clone();
-    all.extend(overheard(&seen));
-    all.sort_by_key(|exchange| exchange.ended_at);
+    let all = with_overheard(exchanges.clone(), &seen);
     let evidence = evidence::gather(&all, profile);
+    let ours = of_interest(profile, &exchanges);
     let mut members: Vec<Member> = evidence
         .iter()
+        .filter(|e| ours.as_ref().is_none_or(|ours| ours.contains(&e.unit)))
         .map(|e| {
             if e.answered == 0 {
                 member::silent(e.unit)
@@ -91,6 +96,19 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
         return judgement;
     }
     compose(moment, bus, members, profile)
+}
+
+/// Own exchanges and those of others: somebody else's questions and the answers to them are
+/// evidence like our own.
+fn with_overheard(mut exchanges: Vec<Exchange>, events: &[Event]) -> Vec<Exchange> {
+    exchanges.extend(overheard(events));
+    exchanges.sort_by_key(|exchange| exchange.ended_at);
+    exchanges
+}
+
+/// What every point of every unit gave over time, from own questions and overheard ones.
+pub(crate) fn evidence_in(events: &[Event], profile: &Profile) -> Vec<evidence::MemberEvidence> {
+    evidence::gather(&with_overheard(exchanges(events), events), profile)
 }
 
 /// The moment judged where none is given: the last link event, else the last event.
@@ -113,6 +131,17 @@ fn expected_members(profile: &Profile, evidence: &[evidence::MemberEvidence]) ->
     (0..count)
         .filter_map(|i| start.checked_add(u8::try_from(i).ok()?))
         .collect()
+}
+
+/// Addresses that a look is about, where we asked: from the first one asked as many as the profile
+/// has packs. What others ask of other units is not our business. Nothing where only others asked.
+fn of_interest(profile: &Profile, own: &[Exchange]) -> Option<RangeInclusive<u8>> {
+    let first = own.iter().map(|exchange| exchange.ask.unit).min()?;
+    let packs = profile
+        .members
+        .as_ref()
+        .map_or(1, |members| members.at_most);
+    Some(first..=first.saturating_add(packs.saturating_sub(1)))
 }
 
 /// Members that the rack expects and nobody asked.

@@ -16,6 +16,7 @@ pub const NOTICES: &[&str] = &[
     "firmware-below-minimum",
     "member-missing",
     "lamp-contradicts",
+    "not-in-order",
 ];
 
 /// Adds the remarks that apply.

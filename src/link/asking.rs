@@ -95,6 +95,11 @@ impl Asking {
         }
     }
 
+    /// Whether it is the user's explicit word that made asking right.
+    pub fn user_said(&self) -> bool {
+        self.proof.grounds() == Grounds::UserSaid
+    }
+
     /// Sets how fast to ask; gentle on Modbus TCP until set otherwise.
     pub fn pace(&mut self, pacing: Pacing) {
         self.pacing = pacing;

@@ -2,6 +2,7 @@
 
 use packside_profiles::LineSettings;
 
+use super::clock::Clock;
 use super::serial::SerialOpener;
 use super::tcp::TcpOpener;
 use super::worker::ThreadPort;
@@ -71,6 +72,8 @@ pub struct OpenOptions {
     pub ask_anyway: bool,
     /// Raised when the user wants to stop.
     pub interrupt: Interrupt,
+    /// The clock of a session that began before; else it begins now.
+    pub clock: Option<Clock>,
 }
 
 /// Opens a real link; it only listens until asking is shown to be right.
@@ -82,7 +85,9 @@ pub fn open(target: &Target, options: OpenOptions, mut say: Say) -> Result<Quiet
         plugged,
         ask_anyway,
         interrupt,
+        clock,
     } = options;
+    let clock = clock.unwrap_or_else(Clock::start);
     let port: Box<dyn Port> = match target {
         Target::Serial { port, line } => {
             say(&format!(
@@ -102,7 +107,7 @@ pub fn open(target: &Target, options: OpenOptions, mut say: Say) -> Result<Quiet
                 port: port.clone(),
                 line: *line,
             };
-            Box::new(ThreadPort::open(opener, facts, interrupt)?)
+            Box::new(ThreadPort::open(opener, facts, interrupt, clock)?)
         }
         Target::Gateway {
             host,
@@ -121,7 +126,7 @@ pub fn open(target: &Target, options: OpenOptions, mut say: Say) -> Result<Quiet
                 plugged,
                 ask_anyway,
             };
-            Box::new(ThreadPort::open(opener, facts, interrupt)?)
+            Box::new(ThreadPort::open(opener, facts, interrupt, clock)?)
         }
     };
     Ok(Quiet::over(port, say))

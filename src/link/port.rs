@@ -20,6 +20,11 @@ pub trait Port {
     /// The time now.
     fn now(&self) -> Duration;
 
+    /// The wall clock, RFC 3339 in UTC; nothing where time is only virtual.
+    fn utc(&self) -> Option<String> {
+        None
+    }
+
     /// Hands bytes to the line. Returns the time at which the write returned, which on a serial
     /// line is before the last bit has left.
     ///

@@ -18,7 +18,7 @@ use packside_profiles::model::{Base, FedBy, Span};
 use packside_profiles::{Known, Profile};
 
 use super::tap::{Heard, Tap};
-use super::{Asking, LinkTrouble, MayWake, NotShown, Port, Say};
+use super::{Asking, LinkTrouble, MayWake, NotShown, Port, Say, Sink};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::poll::{Read, absolute};
 
@@ -49,7 +49,8 @@ impl Wake {
         let Some(profile) = profile else { return wake };
         let inverter = &profile.inverter;
         let feeding = absolute(&inverter.reads_of, known);
-        let places_all = feeding.len() == inverter.reads_of.len();
+        let is_placed = |spans: &[Span]| absolute(spans, known).len() == spans.len();
+        let places_all = is_placed(&inverter.reads_of) && is_placed(&profile.spans);
         let touches = planned.iter().any(|read| touches_any(read, &feeding));
         wake.clears = absolute(&profile.clears_when_read, known);
         wake.why = match inverter.fed_by {
@@ -131,6 +132,11 @@ impl Quiet {
         let now = tap.port.now();
         tap.record(now, What::Listening(true));
         Self { tap }
+    }
+
+    /// Tells this sink every event, those on the tape first.
+    pub fn record_to(&mut self, sink: Sink) {
+        self.tap.record_to(sink);
     }
 
     /// The link as it was opened.
@@ -223,8 +229,11 @@ impl Quiet {
         if !facts.can_overhear() {
             return proof(Grounds::CannotOverhear, &wake.keeps_off);
         }
+        if window.is_zero() {
+            return Err(NotShown::NotListened);
+        }
         let silent = self.silent_for();
-        if silent < window || window.is_zero() {
+        if silent < window {
             return Err(NotShown::NotSilent { silent, window });
         }
         proof(Grounds::HeardSilent(window), &wake.keeps_off)

@@ -5,7 +5,8 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use packside_profiles::Profile;
+use packside_profiles::{LineSettings, Profile};
+use packside_simulator::uart::Tty;
 use packside_simulator::{Framing as SimulatedFraming, Scenario, World};
 
 use super::{Arrived, Port, PortGone, Quiet};
@@ -25,19 +26,37 @@ struct SimulatedPort {
     coming: VecDeque<(Duration, Vec<u8>)>,
 }
 
-/// A quiet link to a simulated unit that was powered up `age` ago.
+/// A quiet link to a simulated unit that was powered up `age` ago, at the line settings that the
+/// profile says.
 pub fn open_simulated(
     scenario: &Scenario,
     profile: &Profile,
     age: Duration,
     plugged: Option<Plugged>,
 ) -> Quiet {
+    open_simulated_at(scenario, profile, age, plugged, None)
+}
+
+/// The same with other line settings of ours: where they are not those of the unit, both sides
+/// hear what a real line would make of it.
+pub fn open_simulated_at(
+    scenario: &Scenario,
+    profile: &Profile,
+    age: Duration,
+    plugged: Option<Plugged>,
+    line: Option<LineSettings>,
+) -> Quiet {
     let mut world = World::new(scenario, profile, SimulatedFraming::Rtu, scenario.seed);
+    if let Some(line) = line {
+        world.set_tool(line);
+    }
+    // As a real port is opened: characters that fail their check are kept as they came.
+    world.set_tty(Tty::Unchecked);
     // What was on the line before the session began, nobody has heard.
     drop(world.advance(age));
     let kind = LinkKind::Simulated {
         scenario: scenario.name.clone(),
-        line: world.line(),
+        line: world.tool_line(),
     };
     let facts = LinkFacts {
         kind,

@@ -12,6 +12,11 @@ use crate::event::{Event, What};
 /// Told to the user while something takes its time, one line each.
 pub type Say = Box<dyn FnMut(&str)>;
 
+/// Told every event the moment it stands on the tape.
+pub type Sink = Box<dyn FnMut(&Event)>;
+
+/// Time between two notes of the wall clock.
+const CLOCK_EVERY: Duration = Duration::from_secs(60);
 /// First pause before a port is opened again; each later one is twice as long.
 const FIRST_PAUSE: Duration = Duration::from_millis(500);
 /// Longest pause between two tries.
@@ -24,6 +29,9 @@ pub(crate) struct Tap {
     pub(crate) port: Box<dyn Port>,
     say: Say,
     tape: Vec<Event>,
+    sink: Option<Sink>,
+    /// When the wall clock is noted next.
+    clock_due: Duration,
     /// When the last byte, ours or foreign, has left the wire.
     line_busy_until: Duration,
     /// When the last foreign byte came, or the link was opened.
@@ -57,6 +65,8 @@ impl Tap {
             port,
             say,
             tape: vec![opened],
+            sink: None,
+            clock_due: now,
             line_busy_until: now,
             last_heard: now,
             first_received: Vec::new(),
@@ -65,11 +75,38 @@ impl Tap {
         }
     }
 
+    /// Tells this sink everything on the tape, and from now on every event.
+    pub(crate) fn record_to(&mut self, mut sink: Sink) {
+        self.tape.iter().for_each(&mut sink);
+        self.sink = Some(sink);
+    }
+
     /// Puts an event on the tape and gives it back.
     pub(crate) fn record(&mut self, at: Duration, what: What) -> Event {
-        let event = Event { at, what };
+        self.note_clock(at);
+        self.put(Event { at, what })
+    }
+
+    fn put(&mut self, event: Event) -> Event {
+        if let Some(sink) = &mut self.sink {
+            sink(&event);
+        }
         self.tape.push(event.clone());
         event
+    }
+
+    /// Notes the wall clock where it is time to.
+    fn note_clock(&mut self, now: Duration) {
+        if now < self.clock_due {
+            return;
+        }
+        self.clock_due = now + CLOCK_EVERY;
+        if let Some(utc) = self.port.utc() {
+            self.put(Event {
+                at: now,
+                what: What::Clock(utc),
+            });
+        }
     }
 
     /// Events since the last call.
@@ -139,7 +176,10 @@ impl Tap {
                 self.first_received.extend(bytes.iter().take(room));
                 Ok(Heard::Bytes(self.record(at, What::In(bytes))))
             }
-            Arrived::Nothing => Ok(Heard::Nothing),
+            Arrived::Nothing => {
+                self.note_clock(self.port.now());
+                Ok(Heard::Nothing)
+            }
             Arrived::Gone(gone) => Ok(Heard::Lost(self.lost(gone.to_string()))),
             Arrived::Interrupted => Err(LinkTrouble::Interrupted),
         }

@@ -220,6 +220,11 @@ pub enum NotShown {
         /// Silence needed.
         window: Duration,
     },
+    /// No time was given to listen.
+    #[error(
+        "not asking: without listening first it is not shown that nobody else asks on this line"
+    )]
+    NotListened,
     /// Asking may wake the unit.
     #[error(
         "not asking: {why}; any question may then wake the unit, and it may close its switches"
@@ -236,6 +241,9 @@ impl NotShown {
         match self {
             Self::NotSilent { .. } => {
                 "listen longer (--listen-first), or make sure that nobody is harmed and give --ask-anyway"
+            }
+            Self::NotListened => {
+                "leave --listen-first out, or make sure that nobody else asks and give --ask-anyway"
             }
             Self::MayWake { .. } => {
                 "make sure that nobody works at the terminals, then give --ask-anyway"

@@ -74,8 +74,8 @@ impl<O: Opener> ThreadPort<O> {
         opener: O,
         facts: LinkFacts,
         interrupt: Interrupt,
+        clock: Clock,
     ) -> Result<Self, OpenError> {
-        let clock = Clock::start();
         let (orders, reports) = start(opener.clone(), clock, &interrupt)?;
         let read_meanwhile = VecDeque::new();
         Ok(Self {
@@ -117,6 +117,10 @@ impl<O: Opener> Port for ThreadPort<O> {
 
     fn now(&self) -> Duration {
         self.clock.now()
+    }
+
+    fn utc(&self) -> Option<String> {
+        Some(super::clock::wall().0)
     }
 
     fn send(&mut self, bytes: &[u8]) -> Result<Duration, PortGone> {

@@ -1,4 +1,19 @@
-//! Listening: what is said on a line by others, without sending a byte.
+//! The conversation on a line that we only listen to: who asks whom, how often, answered how.
+//!
+//! Input: received bytes with their times. Output: exchanges as they end, and a [`Summary`]; what
+//! that amounts to in words is [`picture`].
+//!
+//! Does not: own anything it could transmit with, judge the battery ([`crate::diagnose`] does, on
+//! the same bytes), read a clock.
 
+pub mod clients;
+pub mod conversation;
+pub mod picture;
 pub mod settings;
+pub mod tally;
 pub mod waveform;
+
+pub use clients::Clients;
+pub use conversation::{Conversation, Fate, Overheard, Told};
+pub use picture::{Id, Picture, Scene, Strength, picture};
+pub use tally::{Asked, Poll, Share, Summary, UnitTally, wilson};

@@ -14,7 +14,7 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use packside_profiles::model::{FedBy, Profile};
+use packside_profiles::model::{FedBy, Profile, Span};
 use packside_profiles::{Instance, Known, Layout, Role};
 
 use super::plan::{Cost, Read, Split, absolute, plan, split};
@@ -250,8 +250,8 @@ impl<'a> Look<'a> {
             .filter_map(|i| self.layout.instances.get(*i).cloned())
             .collect();
         let spans = absolute(&self.profile.spans, &self.known);
-        let clears = absolute(&self.profile.clears_when_read, &self.known);
-        let mut reads = plan(&instances, &spans, &clears, &self.cost);
+        let avoided = avoided(self.profile, &self.known);
+        let mut reads = plan(&instances, &spans, &avoided, &self.cost);
         for read in &mut reads {
             // Back to indices into the whole layout.
             read.instances = read
@@ -365,8 +365,37 @@ impl<'a> Look<'a> {
     }
 }
 
+/// Ranges that no read touches for the sake of others beside them: those that clear when read, and
+/// those that the unit takes for its inverter.
+pub(super) fn avoided(profile: &Profile, known: &Known) -> Vec<Span> {
+    let mut avoided = absolute(&profile.clears_when_read, known);
+    avoided.extend(absolute(&profile.inverter.reads_of, known));
+    avoided
+}
+
+/// Every register that a look may read, whatever counts the unit has: one read per instance.
+///
+/// To be judged before the first byte, when no count is known yet.
+pub fn may_read(profile: &Profile) -> Vec<Read> {
+    let counts = count_points(profile).into_iter();
+    let known = Known {
+        counts: counts.map(|id| (id, u16::MAX)).collect(),
+        ..Known::default()
+    };
+    let spans = absolute(&profile.spans, &known);
+    let holds = |read: &Read| spans.iter().any(|span| read.touches(span));
+    let instances = Layout::new(profile, &known).instances;
+    let reads = instances.into_iter().map(|instance| Read {
+        table: instance.table,
+        address: instance.address,
+        count: instance.registers,
+        instances: Vec::new(),
+    });
+    reads.filter(holds).collect()
+}
+
 /// What changes quickly and matters most: flags, state, supervision, heartbeat.
-fn is_quick(role: Role) -> bool {
+pub(super) fn is_quick(role: Role) -> bool {
     matches!(
         role,
         Role::AlarmWord

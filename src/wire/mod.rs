@@ -1,7 +1,7 @@
 //! Modbus frames: asks and answers as typed values, raw frames as bytes that judge nothing.
 //!
-//! [`Ask`] encodes a question and decodes what answers it; [`Splitter`] cuts a stream of bytes into
-//! frames and noise. Whose frame it is, [`crate::ask`] decides.
+//! [`Ask`] encodes a question and decodes what answers it; [`Splitter`] cuts what comes back to an asker
+//! into frames and noise, [`Stream`] both directions of an overheard line. Whose frame it is, [`crate::ask`] decides.
 //!
 //! # Sources
 //! - Modbus Application Protocol V1.1b3; Modbus over Serial Line V1.02; Modbus Messaging on TCP/IP
@@ -12,14 +12,18 @@ mod crc;
 mod cursor;
 pub mod question;
 mod rtu;
+mod shape;
 mod split;
+mod stream;
 mod tcp;
 #[cfg(test)]
 mod tests;
+mod window;
 
 pub use answer::{Answer, Misfit, Reply, exception_name};
 pub use crc::{crc16, is_sealed, sealed};
 pub use question::{Ask, Question};
 pub(crate) use rtu::{is_request, read_request};
 pub use split::{Span, SpanKind, Splitter, Stamp};
+pub use stream::{Piece, PieceKind, Stream};
 pub use tcp::Adu;

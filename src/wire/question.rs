@@ -63,6 +63,19 @@ pub enum Counter {
     Overruns,
 }
 
+/// All of them.
+const COUNTERS: [Counter; 9] = [
+    Counter::DiagnosticRegister,
+    Counter::BusMessages,
+    Counter::BusErrors,
+    Counter::Exceptions,
+    Counter::ServerMessages,
+    Counter::NoResponse,
+    Counter::Naks,
+    Counter::Busy,
+    Counter::Overruns,
+];
+
 impl Ask {
     /// Function code.
     pub fn function(&self) -> u8 {
@@ -99,6 +112,39 @@ impl Ask {
             Question::DeviceId { code, object } => pdu.extend([0x0e, code, object]),
         }
         pdu
+    }
+
+    /// The question in the PDU of a request, if it is one that this type can express.
+    pub fn from_pdu(unit: u8, pdu: &[u8]) -> Option<Self> {
+        let word = |high: u8, low: u8| u16::from_be_bytes([high, low]);
+        let question = match *pdu {
+            [function @ 0x01..=0x04, a, b, c, d] => {
+                let (table, most) = match function {
+                    0x01 => (Table::Coil, 2000),
+                    0x02 => (Table::Discrete, 2000),
+                    0x03 => (Table::Holding, 125),
+                    _ => (Table::Input, 125),
+                };
+                let (address, count) = (word(a, b), word(c, d));
+                if !(1..=most).contains(&count) {
+                    return None;
+                }
+                Question::Read {
+                    table,
+                    address,
+                    count,
+                }
+            }
+            [0x08, 0, 0, c, d] => Question::Echo(word(c, d)),
+            [0x08, a, b, 0, 0] => {
+                let is_meant = |counter: &Counter| counter.sub_function() == word(a, b);
+                Question::Counter(COUNTERS.into_iter().find(is_meant)?)
+            }
+            [0x11] => Question::ServerId,
+            [0x2b, 0x0e, code, object] => Question::DeviceId { code, object },
+            _ => return None,
+        };
+        Some(Self { unit, question })
     }
 
     /// The frame for a serial line: unit, PDU, CRC.

@@ -7,8 +7,6 @@
 //! # Sources
 //! - Modbus Application Protocol V1.1b3, section 6 (layout of requests and answers)
 
-use packside_profiles::model::Table;
-
 use super::crc::is_sealed;
 use super::question::{Ask, Question};
 use super::split::Measure;
@@ -26,7 +24,12 @@ enum Length {
     Never,
 }
 
-/// What stands at the begin of these bytes: the shortest frame whose CRC is right.
+/// What stands at the begin of these bytes: the shortest frame whose CRC is right, but no read
+/// request that the standard does not allow where a longer frame is right as well.
+///
+/// One byte 00 behind a valid frame makes a valid frame again. So one answer of two registers in
+/// 256, the one whose check value ends in 00, is as valid without its last byte, in the shape of a
+/// read request; what it would ask for is then most often more than can be asked for.
 pub(super) fn measure(bytes: &[u8]) -> Measure {
     let Some(function) = bytes.get(1).copied() else {
         return Measure::More;
@@ -36,14 +39,14 @@ pub(super) fn measure(bytes: &[u8]) -> Measure {
     } else {
         [exception(function), Length::Never]
     };
-    let mut shortest: Option<usize> = None;
+    let mut best: Option<usize> = None;
     let mut undecided = false;
     for way in ways {
         match way {
             Length::Is(length) if length > LONGEST => {}
             Length::Is(length) => match bytes.get(..length) {
                 Some(frame) if is_sealed(frame) => {
-                    shortest = Some(shortest.map_or(length, |other| other.min(length)));
+                    best = Some(best.map_or(length, |other| better(bytes, length, other)));
                 }
                 Some(_) => {}
                 None => undecided = true,
@@ -52,10 +55,20 @@ pub(super) fn measure(bytes: &[u8]) -> Measure {
             Length::Never => {}
         }
     }
-    match shortest {
+    match best {
         Some(length) => Measure::Frame(length),
         None if undecided => Measure::More,
         None => Measure::Nothing,
+    }
+}
+
+/// Which of two lengths with a right CRC is to be believed.
+fn better(bytes: &[u8], a: usize, b: usize) -> usize {
+    let (short, long) = (a.min(b), a.max(b));
+    if bytes.get(..short).is_some_and(is_request) {
+        short
+    } else {
+        long
     }
 }
 
@@ -105,25 +118,10 @@ pub(crate) fn is_request(frame: &[u8]) -> bool {
 
 /// The question in a whole frame, if it is a read request that the standard allows.
 pub(crate) fn read_request(frame: &[u8]) -> Option<Ask> {
-    let [unit, function, a, b, c, d, _, _] = *frame else {
-        return None;
-    };
-    let (table, most) = match function {
-        0x01 => (Table::Coil, 2000),
-        0x02 => (Table::Discrete, 2000),
-        0x03 => (Table::Holding, 125),
-        0x04 => (Table::Input, 125),
-        _ => return None,
-    };
-    let (address, count) = (u16::from_be_bytes([a, b]), u16::from_be_bytes([c, d]));
-    let question = Question::Read {
-        table,
-        address,
-        count,
-    };
-    (1..=most)
-        .contains(&count)
-        .then_some(Ask { unit, question })
+    let (unit, rest) = frame.split_first()?;
+    let (pdu, _) = rest.split_last_chunk::<2>()?;
+    let ask = Ask::from_pdu(*unit, pdu)?;
+    matches!(ask.question, Question::Read { .. }).then_some(ask)
 }
 
 fn exception(function: u8) -> Length {

@@ -314,6 +314,32 @@ fn splitter_finds_requests_and_answers_of_all_functions_between_noise() {
     }
 }
 
+// Kind:   derived
+// Source: CRC-16 over a valid frame leaves 0, and 0 stays 0 over a further byte 00
+#[test]
+fn splitter_keeps_the_last_byte_of_an_answer_whose_check_value_ends_in_00() {
+    #[rustfmt::skip]
+    let answer = [
+        0x02, 0x03,             // unit, function
+        0x04,                   // bytes that follow
+        0xa5, 0x3e, 0x93, 0x04, // two registers
+        0xe7, 0x00,             // check value
+    ];
+    for whole in [&answer[..8], &answer] {
+        assert!(is_sealed(whole), "valid with and without its last byte");
+    }
+    let spans = split(Framing::Rtu, &[&answer]);
+    assert_eq!(spans, [(SpanKind::Frame, answer.to_vec())]);
+    // A request that the standard allows is believed, and the 00 behind it is noise.
+    let question = read(Table::Holding, 0x0010, 2);
+    let request = Ask { unit: 2, question }.encode_rtu();
+    let spans = split(Framing::Rtu, &[&request, &[0]]);
+    assert_eq!(
+        spans,
+        [(SpanKind::Frame, request), (SpanKind::Noise, vec![0])]
+    );
+}
+
 fn any_chunks() -> impl Strategy<Value = Vec<Vec<u8>>> {
     // Mostly bytes that frames begin with, so that lengths are met.
     let byte = prop_oneof![3 => any::<u8>(), 2 => prop::sample::select(vec![0, 1, 3, 4, 6, 8, 0x0e, 0x11, 0x2b, 0x83])];

@@ -5,9 +5,10 @@
 //! On RTU damage stays within what CRC-16 guarantees to find (two bits, odd counts, bursts of up to
 //! 16 bits), and duplicates or foreign answers either differ from the open question in unit,
 //! function or length, or arrive before it is sent. On TCP only the structure is damaged, since
-//! nothing there checks the payload. What lies beyond is run apart and printed.
+//! nothing there checks the payload; frames of another unit, function or count come there within
+//! the very transaction of the open question. What lies beyond is run apart and printed.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
 use packside::ask::{Asker, Exchange, Next, Outcome, Silence, StrayKind};
@@ -51,9 +52,12 @@ enum Plan {
     ForeignBefore,
     OlderAgain,
     ForeignTalk,
+    WrongUnit,
+    WrongFunction,
+    WrongCount,
 }
 
-const PLANS: [Plan; 11] = [
+const PLANS: [Plan; 14] = [
     Plan::Prompt,
     Plan::ByteByByte,
     Plan::GarbageBefore,
@@ -65,6 +69,9 @@ const PLANS: [Plan; 11] = [
     Plan::ForeignBefore,
     Plan::OlderAgain,
     Plan::ForeignTalk,
+    Plan::WrongUnit,
+    Plan::WrongFunction,
+    Plan::WrongCount,
 ];
 
 /// How the answer to an earlier question arrives, after its time.
@@ -89,6 +96,8 @@ struct Turn {
     plan: Plan,
     /// A whole late answer that came while the question was open.
     late: Option<Vec<u8>>,
+    /// A whole frame that misfits in one thing, and whether the right answer came behind it.
+    misfit: Option<(Vec<u8>, bool)>,
     truth: Vec<u16>,
     /// The request comes back.
     echoes: bool,
@@ -106,8 +115,8 @@ struct Line {
     held: Vec<u8>,
     /// The adapter gives back everything it sends: always or never.
     echoes: bool,
-    /// A whole answer given earlier, with its question.
-    older: Option<(Ask, Vec<u8>)>,
+    /// Whole answers given earlier, with their questions, the last few.
+    older: VecDeque<(Ask, Vec<u8>)>,
     done: Vec<Exchange>,
 }
 
@@ -121,7 +130,7 @@ impl Line {
             late: None,
             held: Vec::new(),
             echoes: false,
-            older: None,
+            older: VecDeque::new(),
             done: Vec::new(),
         };
         line.happen(What::Opened(LinkFacts {
@@ -209,13 +218,22 @@ impl Line {
         }
     }
 
+    /// A unit that nobody asks.
+    fn nobody(&mut self) -> u8 {
+        77 + self.dice.below(170) as u8
+    }
+
+    fn foreign_transaction(&mut self) -> u16 {
+        0xff00 | self.dice.below(0x100) as u16
+    }
+
     fn garbage(&mut self) -> Vec<u8> {
         let length = 1 + self.dice.below(30);
         // On TCP bytes before an answer would be a broken stream; a frame of a foreign transaction
         // is what can come there.
         if self.framing == Framing::Tcp {
-            let ask = read(9, 7, 2);
-            return self.answer(&ask, 0xfff0, &[1, 2]);
+            let (ask, transaction) = (read(self.nobody(), 7, 2), self.foreign_transaction());
+            return self.answer(&ask, transaction, &[1, 2]);
         }
         (0..length)
             .map(|_| (self.dice.next() & 0xff) as u8)
@@ -256,8 +274,36 @@ fn may_be_asked(line: &mut Line, wanted: Ask) -> Ask {
     }
 }
 
-/// Lets the line do to one question what the plan says.
-fn play(line: &mut Line, plan: Plan, ask: &Ask, transaction: u16, number: u32) {
+/// A frame that fits the question in all but one thing.
+fn misfit(line: &mut Line, plan: Plan, ask: &Ask, transaction: u16, number: u32) -> Vec<u8> {
+    let count = count_of(ask);
+    let words = Line::truth(!number, count);
+    match plan {
+        Plan::WrongUnit => {
+            let unit = line.nobody();
+            line.answer(&Ask { unit, ..*ask }, transaction, &words)
+        }
+        Plan::WrongFunction => {
+            let mut pdu = vec![0x04, (count * 2) as u8];
+            pdu.extend(words.iter().flat_map(|word| word.to_be_bytes()));
+            line.frame(ask, transaction, &pdu)
+        }
+        _ => {
+            let other = 1 + (count + line.dice.below(19) as u16) % 20;
+            line.answer(ask, transaction, &Line::truth(!number, other))
+        }
+    }
+}
+
+/// Lets the line do to one question what the plan says. Gives a misfit, where one was made, and
+/// whether the right answer came behind it.
+fn play(
+    line: &mut Line,
+    plan: Plan,
+    ask: &Ask,
+    transaction: u16,
+    number: u32,
+) -> Option<(Vec<u8>, bool)> {
     let mut frame = line.answer(ask, transaction, &Line::truth(number, count_of(ask)));
     match plan {
         Plan::Prompt => line.hear(&frame),
@@ -282,10 +328,10 @@ fn play(line: &mut Line, plan: Plan, ask: &Ask, transaction: u16, number: u32) {
             line.hear(&frame[..kept]);
         }
         Plan::ForeignBefore => {
-            // Differs in unit: nobody asked unit 77.
+            let (unit, transaction) = (line.nobody(), line.foreign_transaction());
             let foreign = line.answer(
-                &read(77, 0, count_of(ask)),
-                0xfff1,
+                &read(unit, 0, count_of(ask)),
+                transaction,
                 &Line::truth(!number, count_of(ask)),
             );
             line.hear(&foreign);
@@ -295,8 +341,15 @@ fn play(line: &mut Line, plan: Plan, ask: &Ask, transaction: u16, number: u32) {
             let differs = |older: &(Ask, Vec<u8>)| {
                 older.0.unit != ask.unit || count_of(&older.0) != count_of(ask)
             };
-            if let Some((_, older)) = line.older.clone().filter(differs) {
-                line.hear(&older);
+            let fitting: Vec<Vec<u8>> = line
+                .older
+                .iter()
+                .filter(|o| differs(o))
+                .map(|o| o.1.clone())
+                .collect();
+            if !fitting.is_empty() {
+                let chosen = line.dice.below(fitting.len() as u64) as usize;
+                line.hear(&fitting[chosen]);
             }
             line.hear(&frame);
         }
@@ -311,7 +364,17 @@ fn play(line: &mut Line, plan: Plan, ask: &Ask, transaction: u16, number: u32) {
             }
             line.hear(&frame);
         }
+        Plan::WrongUnit | Plan::WrongFunction | Plan::WrongCount => {
+            let misfit = misfit(line, plan, ask, transaction, number);
+            let right_too = line.dice.below(2) == 0;
+            line.hear(&misfit);
+            if right_too {
+                line.hear(&frame);
+            }
+            return Some((misfit, right_too));
+        }
     }
+    None
 }
 
 /// One question under one plan. Gives the exchange, and what it must be called.
@@ -358,15 +421,17 @@ fn one(line: &mut Line, number: u32) -> (Exchange, Turn) {
     let plan = PLANS[line.dice.below(PLANS.len() as u64) as usize];
     let transaction = transaction.unwrap_or_default();
     let whole = line.answer(&ask, transaction, &truth);
-    play(line, plan, &ask, transaction, number);
+    let misfit = play(line, plan, &ask, transaction, number);
     line.hear(&[]);
     line.happen(What::DeadlinePassed { exchange });
-    line.older = Some((ask, whole));
+    line.older.truncate(5);
+    line.older.push_front((ask, whole));
     let done = std::mem::take(&mut line.done);
     let found = done.into_iter().find(|one| one.number == exchange);
     let turn = Turn {
         plan,
         late: late.filter(|_| !after.is_empty()),
+        misfit,
         truth,
         echoes: line.echoes,
         framing: line.framing,
@@ -420,7 +485,9 @@ fn is_named_right(exchange: &Exchange, turn: &Turn) -> bool {
         let found = exchange.strays.iter().find(same);
         found.is_some_and(|stray| stray.kind == StrayKind::Late)
     };
+    let misfit = turn.misfit.as_ref();
     turn.late.as_ref().is_none_or(is_late)
+        && misfit.is_none_or(|(frame, _)| is_misfit_named(exchange, turn, frame))
         && has(StrayKind::Echo) == turn.echoes
         && match (turn.plan, &exchange.outcome) {
             (Plan::ForeignTalk, Outcome::Answered(_)) => {
@@ -450,8 +517,27 @@ fn is_named_right(exchange: &Exchange, turn: &Turn) -> bool {
                 Framing::Rtu => *silence == Silence::Damaged,
                 Framing::Tcp => matches!(silence, Silence::Damaged | Silence::OnlyNotOurs),
             },
+            (_, Outcome::Answered(_)) => misfit.is_some_and(|(_, right_too)| *right_too),
+            (_, Outcome::TimedOut(Silence::OnlyNotOurs)) => {
+                misfit.is_some_and(|(_, right_too)| !right_too)
+            }
             _ => false,
         }
+}
+
+/// Whether the misfit is among the strays under its right name.
+fn is_misfit_named(exchange: &Exchange, turn: &Turn, frame: &[u8]) -> bool {
+    let stray = exchange.strays.iter().find(|stray| stray.bytes == frame);
+    let right = match turn.plan {
+        Plan::WrongUnit => StrayKind::WrongUnit,
+        Plan::WrongFunction => StrayKind::WrongFunction,
+        _ => StrayKind::WrongCount,
+    };
+    stray.is_some_and(|stray| {
+        // Another count fits some earlier unanswered question of the unit at times.
+        let may_be_late = turn.plan == Plan::WrongCount && turn.framing == Framing::Rtu;
+        stray.kind == right || may_be_late && stray.kind == StrayKind::Late
+    })
 }
 
 #[test]

@@ -232,29 +232,65 @@ fn err_wrong_usage_is_2_and_says_what_is_expected() {
 
 #[test]
 fn rack_that_asking_may_wake_is_not_asked_without_the_explicit_word() {
+    let (exit, stderr, sent) = check_mute_gateway(&["--profile", "generic-lv-rack"]);
+    assert_eq!(exit, Some(2), "{stderr}");
+    assert!(stderr.contains("--ask-anyway"), "{stderr}");
+    assert!(sent.is_empty(), "a byte was sent");
+}
+
+/// Runs `check` behind a gateway that only listens; gives its exit code, what it said and sent.
+fn check_mute_gateway(arguments: &[&str]) -> (Option<i32>, String, Vec<u8>) {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let address = listener.local_addr().unwrap().to_string();
     let heard = std::thread::spawn(move || {
         let mut bytes = Vec::new();
-        listener
-            .accept()
-            .unwrap()
-            .0
-            .read_to_end(&mut bytes)
-            .unwrap();
+        let mut stream = listener.accept().unwrap().0;
+        stream.read_to_end(&mut bytes).unwrap();
         bytes
     });
-    let output = packside(&[
-        "check",
-        "--gateway",
-        &address,
-        "--profile",
-        "generic-lv-rack",
-    ]);
+    let output = packside(&[&["check", "--gateway", &address], arguments].concat());
     let stderr = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert_eq!(output.status.code(), Some(2), "{stderr}");
+    (output.status.code(), stderr, heard.join().unwrap())
+}
+
+#[test]
+fn unit_whose_wanted_registers_feed_the_supervision_is_not_asked_without_the_explicit_word() {
+    let (_, text) = packside_profiles::shipped()[0];
+    // Kind: invented (the state register and what stands beside it count as a sign of life)
+    let feeding = "fed_by = \"reads-of\"\nreads_of = [{ table = \"input\", from = 0, to = 9 }]";
+    let text = text.replace("fed_by = \"writes\"", feeding);
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("feeding.toml");
+    std::fs::write(
+        &path,
+        text.replace("id = \"generic-hv-stack\"", "id = \"feeding\""),
+    )
+    .unwrap();
+    let (exit, stderr, sent) = check_mute_gateway(&["--profile", path.to_str().unwrap()]);
+    assert_eq!(exit, Some(2), "{stderr}");
+    assert!(
+        stderr.contains("a read of some of these registers"),
+        "{stderr}"
+    );
     assert!(stderr.contains("--ask-anyway"), "{stderr}");
-    assert!(heard.join().unwrap().is_empty(), "a byte was sent");
+    assert!(sent.is_empty(), "a byte was sent");
+}
+
+#[test]
+fn line_that_may_not_be_listened_to_is_not_asked() {
+    let arguments = [
+        "--framing",
+        "rtu",
+        "--profile",
+        "generic-hv-stack",
+        "--listen-first",
+        "0",
+    ];
+    let (exit, stderr, sent) = check_mute_gateway(&arguments);
+    assert_eq!(exit, Some(2), "{stderr}");
+    assert!(stderr.contains("without listening first"), "{stderr}");
+    assert!(!stderr.contains("somebody is heard"), "{stderr}");
+    assert!(sent.is_empty(), "a byte was sent");
 }
 
 /// Only `check` reaches a unit; `demo` stays inside, `lamp` and `profile` open no link.

@@ -3,9 +3,11 @@
 use std::time::Duration;
 
 use super::scripted::Scripted;
+use packside::ask::{Exchange, Outcome};
 use packside::event::{Framing, LinkFacts, LinkKind};
 use packside::link::{Grounds, MayWake, NotShown, Quiet, Wake};
-use packside::poll::Read;
+use packside::poll::{Cost, Look, Read, Want, may_read};
+use packside::wire::{Answer, Question};
 use packside_profiles::Known;
 use packside_profiles::model::{Base, FedBy, Profile, Span, Table};
 
@@ -252,4 +254,96 @@ fn err_not_shown_says_why_and_what_to_do() {
         refused.to_string(),
         "not asking: the line was heard for only 3s without a byte, 12s are needed"
     );
+    let refused = serial(&[]).prove(&wake("writes", &[], (0, 1)), Duration::ZERO, false);
+    assert_eq!(refused, Err(NotShown::NotListened));
+    assert_eq!(
+        format!(
+            "{}\nhint: {}",
+            NotShown::NotListened,
+            NotShown::NotListened.hint()
+        ),
+        "not asking: without listening first it is not shown that nobody else asks on this line\n\
+         hint: leave --listen-first out, or make sure that nobody else asks and give --ask-anyway"
+    );
+}
+
+/// The reads of one look at a unit that answers 5 to everything.
+fn reads_of_a_look(profile: &Profile) -> Vec<Read> {
+    let cost = Cost {
+        line: Some(profile.answering.line),
+        answer_time: Duration::from_millis(5),
+    };
+    let mut look = Look::new(profile, 1, true, cost);
+    let (mut now, mut reads) = (Duration::ZERO, Vec::new());
+    loop {
+        let ask = match look.next(now) {
+            Want::Done => return reads,
+            Want::WaitUntil(at) => {
+                now = at;
+                continue;
+            }
+            Want::Ask(ask) => ask,
+        };
+        let Question::Read {
+            table,
+            address,
+            count,
+        } = ask.question
+        else {
+            continue;
+        };
+        reads.push(Read {
+            table,
+            address,
+            count,
+            instances: vec![],
+        });
+        now += Duration::from_millis(100);
+        look.take(&Exchange {
+            number: 1,
+            ask,
+            asked_at: now,
+            sent_at: Some(now),
+            ended_at: now,
+            first_byte_at: None,
+            outcome: Outcome::Answered(Answer::Registers(vec![5; count.into()])),
+            strays: vec![],
+            fence: false,
+        });
+    }
+}
+
+// Kind: derived
+// Source: the wake rule: a read that feeds the supervision is not made for the sake of what stands beside it
+#[test]
+fn look_keeps_off_registers_that_feed_the_supervision_and_that_nobody_wants() {
+    let mut profile = packside_profiles::find("generic-hv-stack", None)
+        .unwrap()
+        .profile;
+    profile.inverter.fed_by = FedBy::ReadsOf;
+    let wanted = may_read(&profile);
+    let usual = reads_of_a_look(&profile);
+    let mut bridged = 0;
+    for span in profile.spans.clone() {
+        for register in span.from..=span.to {
+            let feeding = Span {
+                from: register,
+                to: register,
+                ..span.clone()
+            };
+            if wanted.iter().any(|read| read.touches(&feeding)) {
+                continue;
+            }
+            bridged += usize::from(usual.iter().any(|read| read.touches(&feeding)));
+            profile.inverter.reads_of = vec![feeding.clone()];
+            let wake = Wake::of(Some(&profile), &Known::default(), &wanted);
+            assert_eq!(wake.why(), None, "nothing wanted stands at {feeding:?}");
+            let reads = reads_of_a_look(&profile);
+            assert!(
+                !reads.iter().any(|read| read.touches(&feeding)),
+                "{feeding:?}"
+            );
+        }
+    }
+    assert!(bridged > 0, "else the test shows nothing");
 }

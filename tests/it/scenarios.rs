@@ -39,6 +39,12 @@ fn exit_code(kind: &str) -> i32 {
     }
 }
 
+/// What `check` gives today where something else must follow: scenario and verdict or cause.
+/// An entry that is right again fails the test until it is taken out.
+// FIXME: hv-pair-swapped: the terminal reads bad bytes as 00 (INPCK without PARMRK), so the pattern
+// of a swapped pair is lost and settings are blamed alone.
+const WRONG_TODAY: &[(&str, &str)] = &[("hv-pair-swapped", "cause pair-swapped is not named")];
+
 #[test]
 fn every_scenario_gets_the_verdict_and_roots_that_must_follow() {
     let mut wrong = Vec::new();
@@ -73,15 +79,36 @@ fn every_scenario_gets_the_verdict_and_roots_that_must_follow() {
                 .roots
                 .iter()
                 .filter(|root| !roots.contains(&root.as_str()));
-            if !expect.verdict.contains(&kind) || missing.count() > 0 {
+            let unnamed = expect
+                .links
+                .iter()
+                .find(|cause| !names_cause(&result["verdict"], cause));
+            let given = match unnamed {
+                Some(cause) => format!("cause {cause} is not named"),
+                None => kind.clone(),
+            };
+            let is_right =
+                expect.verdict.contains(&kind) && missing.count() == 0 && unnamed.is_none();
+            let is_known = WRONG_TODAY.contains(&(*name, given.as_str()));
+            if is_right {
+                assert!(
+                    !WRONG_TODAY.iter().any(|(wrong, _)| wrong == name),
+                    "{name} is right now: take it out of the list"
+                );
+            } else if !is_known {
                 wrong.push(format!(
-                    "{name} at {at} s: {kind}, roots {roots:?}: {}",
+                    "{name} at {at} s: {given}, roots {roots:?}: {}",
                     result["verdict"]["why"]
                 ));
             }
         }
     }
     assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
+fn names_cause(verdict: &Value, cause: &str) -> bool {
+    let causes = verdict["causes"].as_array();
+    causes.is_some_and(|causes| causes.iter().any(|one| one["id"] == *cause))
 }
 
 #[test]

@@ -218,7 +218,7 @@ impl Server {
             inbox,
             ended: Arc::clone(&ended),
         };
-        let (outlet, reach) = open_place(place, &inlet)?;
+        let (outlet, reach) = open_place(place, world.tool_line(), &inlet)?;
         Ok(Self {
             world,
             clock,
@@ -269,7 +269,10 @@ impl Server {
 
     fn take(&mut self, message: Message) -> Result<(), ServeError> {
         match message {
-            Message::Bytes { client, at, bytes } => self.world.send_from(client, at, &bytes),
+            Message::Bytes { client, at, bytes } => {
+                self.heed_settings();
+                self.world.send_from(client, at, &bytes);
+            }
             Message::Joined { client, stream } => {
                 if let Outlet::Tcp(doors) = &mut self.outlet {
                     doors.let_in(client, stream);
@@ -281,6 +284,17 @@ impl Server {
         Ok(())
     }
 
+    /// On a pseudo-terminal, the client's line settings are those of its end.
+    fn heed_settings(&mut self) {
+        #[cfg(unix)]
+        if let Outlet::Pty(line) = &self.outlet
+            && let Some((settings, tty)) = line.settings(self.world.line())
+        {
+            self.world.set_tool(settings);
+            self.world.set_tty(tty);
+        }
+    }
+
     fn forget(&mut self, client: u32) {
         if let Outlet::Tcp(doors) = &mut self.outlet {
             doors.let_out(client);
@@ -290,6 +304,9 @@ impl Server {
 
     fn deliver(&mut self, now: Duration) {
         let mut gone = Vec::new();
+        if self.world.next_wake().is_some_and(|wake| wake <= now) {
+            self.heed_settings();
+        }
         for arrival in self.world.advance_all(now) {
             match &mut self.outlet {
                 #[cfg(unix)]
@@ -309,11 +326,15 @@ impl Drop for Server {
     }
 }
 
-fn open_place(place: &Place, inlet: &Inlet) -> Result<(Outlet, String), ServeError> {
+fn open_place(
+    place: &Place,
+    line: LineSettings,
+    inlet: &Inlet,
+) -> Result<(Outlet, String), ServeError> {
     match place {
         #[cfg(unix)]
         Place::Pty => {
-            let (line, name) = pty::open(inlet).map_err(|why| ServeError::Pty { why })?;
+            let (line, name) = pty::open(line, inlet).map_err(|why| ServeError::Pty { why })?;
             Ok((Outlet::Pty(line), name))
         }
         #[cfg(not(unix))]

@@ -1,12 +1,18 @@
 //! A pseudo-terminal that looks like a serial adapter with the simulated unit on its line.
 //!
 //! Input: bytes that a client writes into its end. Output: messages to the world's thread, and a
-//! [`Line`] to write through. Does not: compare the client's line settings with the unit's; a
-//! pseudo-terminal has no bits.
+//! [`Line`] to write through; the line settings that the client has given its end. Does not: garble
+//! (the world does, by those settings).
 //!
 //! # Invariants
 //! - What is written while nobody has the client's end open is lost, as on a wire.
 //! - Writing never waits: a client that does not read loses what is oldest.
+//!
+//! # What a pseudo-terminal knows of the client's settings
+//! The speed and the stop bits, as they were set. Parity and data bits are lost, but their traces
+//! in the input flags stay: `INPCK` where a parity is checked (`PARODD` beside it: an odd one),
+//! `IGNPAR` without it where a program has said that there is none. With neither trace the client
+//! has said nothing of parity, and is taken to have it right.
 //!
 //! # Why this side keeps the client's end open
 //! With no end open the kernel answers every read with an error. It also lets this side lift the
@@ -18,13 +24,18 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread;
 
+use packside_profiles::{LineSettings, Parity};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::fs::{Mode, OFlags, fcntl_setfl, open as open_file};
 use rustix::io::{Errno, read, write};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use rustix::termios::{OptionalActions, QueueSelector, tcflush, tcgetattr, tcsetattr};
+use rustix::termios::{
+    ControlModes, InputModes, OptionalActions, QueueSelector, Termios, tcflush, tcgetattr,
+    tcsetattr,
+};
 
 use super::{Inlet, Message, PATIENCE, PIECE};
+use crate::uart::Tty;
 
 /// The only client of a pseudo-terminal.
 const CLIENT: u32 = 0;
@@ -37,6 +48,12 @@ pub(super) struct Line {
 }
 
 impl Line {
+    /// The line settings that the client's end has now; `usual` says what it leaves open.
+    pub(super) fn settings(&self, usual: LineSettings) -> Option<(LineSettings, Tty)> {
+        let set = tcgetattr(&*self.theirs).ok()?;
+        Some(read_settings(&set, usual))
+    }
+
     /// Writes what reaches the client now.
     pub(super) fn write(&mut self, bytes: &[u8]) {
         if !self.listened.load(Ordering::Relaxed) {
@@ -58,8 +75,10 @@ impl Line {
 }
 
 /// Opens a pseudo-terminal. Gives the line and the path of the client's end.
-pub(super) fn open(inlet: &Inlet) -> Result<(Line, String), String> {
-    let (ours, theirs, name) = pair().map_err(|error| error.to_string())?;
+///
+/// Its speed is the line's until a client sets another.
+pub(super) fn open(line: LineSettings, inlet: &Inlet) -> Result<(Line, String), String> {
+    let (ours, theirs, name) = pair(line).map_err(|error| error.to_string())?;
     let line = Line {
         ours: Arc::new(ours),
         theirs: Arc::new(theirs),
@@ -82,7 +101,36 @@ pub(super) fn open(inlet: &Inlet) -> Result<(Line, String), String> {
     Ok((line, name))
 }
 
-fn pair() -> Result<(OwnedFd, OwnedFd, String), Errno> {
+/// Takes the settings from what is left of them on a pseudo-terminal, and what such a terminal
+/// does with a bad byte.
+fn read_settings(set: &Termios, usual: LineSettings) -> (LineSettings, Tty) {
+    let checks = set.input_modes.contains(InputModes::INPCK);
+    let ignores = set.input_modes.contains(InputModes::IGNPAR);
+    let parity = match (checks, ignores) {
+        (true, _) if set.control_modes.contains(ControlModes::PARODD) => Parity::Odd,
+        (true, _) => Parity::Even,
+        (false, true) => Parity::None,
+        (false, false) => usual.parity,
+    };
+    let two = set.control_modes.contains(ControlModes::CSTOPB);
+    let baud = match set.output_speed() {
+        0 => usual.baud,
+        speed => speed,
+    };
+    let tty = match (checks, ignores) {
+        (true, true) => Tty::Dropped,
+        (true, false) => Tty::Zeroed,
+        (false, _) => Tty::Unchecked,
+    };
+    let line = LineSettings {
+        baud,
+        parity,
+        stop_bits: if two { 2 } else { 1 },
+    };
+    (line, tty)
+}
+
+fn pair(line: LineSettings) -> Result<(OwnedFd, OwnedFd, String), Errno> {
     let ours = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY)?;
     grantpt(&ours)?;
     unlockpt(&ours)?;
@@ -94,6 +142,8 @@ fn pair() -> Result<(OwnedFd, OwnedFd, String), Errno> {
     )?;
     let mut settings = tcgetattr(&theirs)?;
     settings.make_raw();
+    // A speed that the system does not take leaves its own, which the client will change.
+    let _ = settings.set_speed(line.baud);
     tcsetattr(&theirs, OptionalActions::Now, &settings)?;
     fcntl_setfl(&ours, OFlags::RDWR | OFlags::NONBLOCK)?;
     Ok((ours, theirs, name.to_string_lossy().into_owned()))

@@ -1,15 +1,58 @@
-//! The inverter of a world: it writes its sign of life and asks for the state, round by round.
+//! Those in a world that ask by themselves: the inverter, and perhaps a second client.
 //!
-//! Input: its turns in the world's queue. Output: requests on the line, or, where it talks on
-//! another wire, signs of life that no client can hear. Does not: take answers to heart.
+//! Input: their turns in the world's queue. Output: requests on the line, or, where the inverter
+//! talks on another wire, signs of life that no client can hear. Does not: use what the answers
+//! say; a poller only notices whether one came, and asks again where none did.
+//!
+//! # Invariants
+//! - A poller has at most one turn or question waiting: a round that takes longer than its period
+//!   delays the next one.
 
 use std::time::Duration;
 
 use packside_profiles::Role;
 use packside_profiles::model::{FedBy, InverterPort, Table};
 
-use super::{Happening, World};
+use super::air::Party;
+use super::{Happening, Sent, World};
 use crate::frame::{Framing, Request, wrap};
+use crate::unit::Asker;
+
+/// Shortest period of a poller.
+const SHORTEST: Duration = Duration::from_millis(200);
+
+/// Where a poller stands in its round.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Turn {
+    /// The inverter or the second client.
+    pub(super) who: Party,
+    /// Number of the question in the round.
+    pub(super) step: usize,
+    /// How often this question was asked before without an answer.
+    pub(super) tries: u8,
+    /// When the round began.
+    pub(super) began: Duration,
+}
+
+impl Turn {
+    /// The first of a round.
+    pub(super) fn first(who: Party, began: Duration) -> Self {
+        Self {
+            who,
+            step: 0,
+            tries: 0,
+            began,
+        }
+    }
+}
+
+/// How a poller behaves.
+struct Habit {
+    every: Duration,
+    talks: bool,
+    listens_first: bool,
+    retries: u8,
+}
 
 impl World {
     /// Whether the inverter talks now.
@@ -20,72 +63,192 @@ impl World {
         self.inverter_forced.unwrap_or(planned)
     }
 
-    /// One step of the inverter's round: at the first it also plans its next round.
-    pub(super) fn inverter_turn(&mut self, at: Duration, step: usize) {
-        let Some(every) = self.inverter.as_ref().map(|plan| plan.every) else {
+    /// How hard the inverter works: the share of the current it asks for that really flows.
+    pub(super) fn inverter_power(&self) -> f64 {
+        let wanted = self
+            .inverter
+            .as_ref()
+            .map_or(0.0, |plan| plan.current.abs());
+        let flows = self.units.first().map_or(0.0, |unit| unit.current().abs());
+        if wanted > 0.0 {
+            (flows / wanted).min(1.0)
+        } else {
+            0.0
+        }
+    }
+
+    fn habit(&self, who: Party) -> Option<Habit> {
+        if who == Party::Second {
+            let plan = self.second.as_ref()?;
+            return Some(Habit {
+                every: plan.every,
+                talks: self.now >= plan.from && plan.until.is_none_or(|until| self.now < until),
+                listens_first: plan.listens_first,
+                retries: plan.retries,
+            });
+        }
+        let plan = self.inverter.as_ref()?;
+        Some(Habit {
+            every: plan.every,
+            talks: self.inverter_talks(),
+            listens_first: plan.listens_first,
+            retries: plan.retries,
+        })
+    }
+
+    /// A poller's turn: it asks its next question, or ends its round.
+    pub(super) fn take_turn(&mut self, at: Duration, turn: Turn) {
+        let Some(habit) = self.habit(turn.who) else {
             return;
         };
-        let on_this_line =
-            self.framing == Framing::Rtu && self.profile.inverter.port == InverterPort::ThisBus;
-        if on_this_line && at < self.line_free && self.inverter_talks() {
+        let next_round = at.max(turn.began + habit.every.max(SHORTEST));
+        let rest = Happening::Turn(Turn::first(turn.who, next_round));
+        let on_this_line = self.framing == Framing::Rtu
+            && (turn.who == Party::Second || self.profile.inverter.port == InverterPort::ThisBus);
+        let busy = on_this_line && at < self.line_free && habit.talks;
+        if busy && habit.listens_first {
             let free = self.line_free + self.line.frame_silence() + Duration::from_millis(2);
-            self.push(free, Happening::InverterTurn { step });
+            self.push(free, Happening::Turn(turn));
             return;
         }
-        if step == 0 {
-            self.push(
-                at + every.max(Duration::from_millis(200)),
-                Happening::InverterTurn { step: 0 },
-            );
+        let is_inverter = turn.who == Party::Inverter;
+        if turn.step == 0 && turn.tries == 0 && is_inverter {
             self.inverter_counter = self.inverter_counter.wrapping_add(1);
         }
-        if !self.inverter_talks() {
-            return;
+        if !on_this_line && habit.talks && is_inverter {
+            self.feed_unseen(at);
         }
-        if !on_this_line {
-            let counter = self.inverter_counter;
-            self.units
-                .iter_mut()
-                .filter(|unit| unit.is_on())
-                .for_each(|unit| unit.feed_unseen(at, counter));
-            return;
-        }
-        let Some((unit, pdu)) = self.round().into_iter().nth(step) else {
+        let question = if on_this_line && habit.talks {
+            self.round(turn.who).into_iter().nth(turn.step)
+        } else {
+            None
+        };
+        let Some((unit, pdu)) = question else {
+            self.push(next_round, rest);
             return;
         };
         let bytes = wrap(Framing::Rtu, 0, unit, &pdu);
-        let ends = self.transmit(None, at, &bytes, None);
+        let sent = self.transmit(turn.who, None, at, &bytes, None);
         let request = Request {
             transaction: 0,
             unit,
             pdu,
         };
-        self.push(ends, Happening::InverterRequest { step, request });
+        self.push(
+            sent.ends,
+            Happening::Asked {
+                turn,
+                sent,
+                request,
+            },
+        );
     }
 
-    /// What the inverter asks in one round: a sign of life where writes feed the unit, and the
-    /// state, of every unit.
-    fn round(&self) -> Vec<(u8, Vec<u8>)> {
+    fn feed_unseen(&mut self, at: Duration) {
+        let counter = self.inverter_counter;
+        let polled = |address: u8| {
+            let plan = self.inverter.as_ref();
+            plan.is_none_or(|plan| plan.polls.is_empty() || plan.polls.contains(&address))
+        };
+        for unit in &mut self.units {
+            if unit.is_on() && polled(unit.address) {
+                unit.feed_unseen(at, counter);
+            }
+        }
+    }
+
+    /// A poller's question is over: the units answer it if they have heard it.
+    pub(super) fn asked(&mut self, at: Duration, turn: Turn, sent: Sent, request: &Request) {
+        let asker = if turn.who == Party::Second {
+            Asker::Second
+        } else {
+            Asker::Inverter
+        };
+        let bytes = wrap(Framing::Rtu, 0, request.unit, &request.pdu);
+        let heard = self.units_hear(turn.who, sent.begins, sent.ends, bytes.clone());
+        let answered = if heard == (bytes, false) {
+            self.request(at, asker, request)
+        } else {
+            self.count_damage(1);
+            None
+        };
+        match answered {
+            Some(sent) => self.push(sent.ends, Happening::Answered { turn, sent }),
+            None => self.next_turn(at + self.time_out(), turn, false),
+        }
+    }
+
+    /// An answer to a poller is over.
+    pub(super) fn answered(&mut self, at: Duration, turn: Turn, sent: Sent) {
+        let heard = self.hears_answer(turn.who, sent);
+        self.next_turn(at, turn, heard);
+    }
+
+    fn next_turn(&mut self, at: Duration, turn: Turn, done: bool) {
+        let retries = self.habit(turn.who).map_or(0, |habit| habit.retries);
+        let next = if done || turn.tries >= retries {
+            Turn {
+                step: turn.step + 1,
+                tries: 0,
+                ..turn
+            }
+        } else {
+            Turn {
+                tries: turn.tries + 1,
+                ..turn
+            }
+        };
+        let gap = self.line.frame_silence() + Duration::from_millis(10);
+        self.push(at + gap, Happening::Turn(next));
+    }
+
+    /// What a poller asks in one round. The inverter: a sign of life where writes feed the unit,
+    /// and the state, of every unit. A second client: a block of values.
+    fn round(&self, who: Party) -> Vec<(u8, Vec<u8>)> {
+        let own: Vec<u8> = self.units.iter().map(|unit| unit.address).collect();
+        if who == Party::Second {
+            let Some(plan) = &self.second else {
+                return Vec::new();
+            };
+            let block = self.first_block(plan.registers);
+            let asked = own.first().copied().zip(block);
+            return asked.into_iter().collect();
+        }
+        let polls = self.inverter.as_ref().map(|plan| plan.polls.clone());
+        let addresses = polls.filter(|polls| !polls.is_empty()).unwrap_or(own);
         let first_of = |role| self.profile.points.iter().find(|p| p.role == role);
         let mut round = Vec::new();
-        for unit in &self.units {
+        for address in addresses {
             if self.profile.inverter.fed_by == FedBy::Writes {
                 let [a, b] = first_of(Role::InverterHeartbeat)
                     .map_or(0, |p| p.address)
                     .to_be_bytes();
                 let [c, d] = self.inverter_counter.to_be_bytes();
-                round.push((unit.address, vec![6, a, b, c, d]));
+                round.push((address, vec![6, a, b, c, d]));
             }
             if let Some(state) = first_of(Role::State) {
-                let function = if state.table == Some(Table::Holding) {
-                    3
-                } else {
-                    4
-                };
+                let function = read_function(state.table);
                 let [a, b] = state.address.to_be_bytes();
-                round.push((unit.address, vec![function, a, b, 0, 1]));
+                round.push((address, vec![function, a, b, 0, 1]));
             }
         }
         round
     }
+
+    /// A read of the first registers that the profile says are there.
+    fn first_block(&self, most: u16) -> Option<Vec<u8>> {
+        let span = self
+            .profile
+            .spans
+            .iter()
+            .find(|span| matches!(span.table, Table::Input | Table::Holding))?;
+        let [a, b] = span.from.to_be_bytes();
+        let there = span.to.saturating_sub(span.from).saturating_add(1);
+        let [c, d] = there.min(most).to_be_bytes();
+        Some(vec![read_function(Some(span.table)), a, b, c, d])
+    }
+}
+
+fn read_function(table: Option<Table>) -> u8 {
+    if table == Some(Table::Holding) { 3 } else { 4 }
 }

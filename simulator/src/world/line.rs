@@ -1,42 +1,27 @@
-//! The line of a world: what is sent takes its time, and two that talk at once damage each other.
+//! The line of a world: what is sent takes its time, and each party hears it its own way.
 //!
-//! Input: frames with the moment from which they may leave. Output: happenings in the world's queue.
-//! Does not: decide what is answered.
+//! Input: frames with the moment from which they may leave. Output: happenings in the world's
+//! queue, and bytes as the tool's terminal reads them. Does not: decide what is answered, compute
+//! bits (see [`super::air`]).
 
 use std::time::Duration;
 
 use packside_profiles::LineSettings;
 
-use super::{Happening, QUEUED, World};
+use super::air::{Party, Taken, nanos};
+use super::{Arrival, Happening, QUEUED, Sent, World};
 use crate::frame::{Framing, Request, wrap};
+use crate::line_plan::HELD_BYTES;
 use crate::mischief::Coming;
+use crate::uart::Heard;
 use crate::unit::Asker;
 
-impl World {
-    /// Two talk at once: both are damaged.
-    pub(super) fn collide(&mut self, begins: Duration, ends: Duration, bytes: &mut [u8]) {
-        let mut hit = false;
-        for (at, what) in &mut self.queue {
-            if let Happening::Arrives { began, bytes, .. } = what
-                && *began < ends
-                && at.0 > begins
-            {
-                hit = true;
-                bytes.iter_mut().for_each(|byte| *byte ^= self.dice.byte());
-            }
-        }
-        if hit {
-            bytes.iter_mut().for_each(|byte| *byte ^= self.dice.byte());
-        }
-    }
+/// Where there is no common wire: characters at the start of a transmission that suffer.
+const LOOSE_CHARACTERS: usize = 3;
 
+impl World {
     /// A gateway says that its unit is silent; a serial line says nothing.
-    pub(super) fn nobody(
-        &mut self,
-        at: Duration,
-        asker: Asker,
-        request: &Request,
-    ) -> Option<Duration> {
+    pub(super) fn nobody(&mut self, at: Duration, asker: Asker, request: &Request) -> Option<Sent> {
         let Asker::Client(client) = asker else {
             return None;
         };
@@ -44,7 +29,7 @@ impl World {
             return None;
         }
         // A gateway that is set up well gives up a little before its client does.
-        let patience = Duration::from_millis(self.profile.answering.time_out_ms.into()) * 4 / 5;
+        let patience = self.time_out() * 4 / 5;
         let pdu = [request.pdu.first()? | 0x80, 0x0b];
         let bytes = wrap(Framing::Tcp, request.transaction, request.unit, &pdu);
         let ends = at.max(self.line_free) + patience;
@@ -53,53 +38,69 @@ impl World {
             ends,
             Happening::Arrives {
                 client: Some(client),
-                began: ends,
+                on_wire: None,
                 bytes,
             },
         );
-        Some(ends)
+        Some(Sent { begins: ends, ends })
     }
 
-    /// Puts what comes of an answer on the line. Gives its end.
+    /// Time after which whoever asks gives up.
+    pub(super) fn time_out(&self) -> Duration {
+        Duration::from_millis(self.profile.answering.time_out_ms.into())
+    }
+
+    /// Puts what comes of an answer on the line. Gives when it was there.
     pub(super) fn answer(
         &mut self,
         at: Duration,
-        asker: Asker,
+        (talker, asker): (Party, Asker),
         request: &Request,
         coming: &[Coming],
-    ) -> Option<Duration> {
+    ) -> Option<Sent> {
         if self.queue.len() >= QUEUED {
             return None;
         }
         let client = match asker {
             Asker::Client(client) => Some(client),
-            Asker::Inverter => None,
+            Asker::Inverter | Asker::Second => None,
         };
         let silence = self.line.frame_silence();
-        let mut end = None;
+        let answer_time = if talker == Party::Neighbour {
+            self.neighbour_answer_time
+        } else {
+            self.answer_time
+        };
+        let mut sent: Option<Sent> = None;
         for part in coming {
-            let started = if self.framing == Framing::Tcp {
-                at.max(self.line_free) + self.line.characters(request.pdu.len() + 3)
-            } else {
-                at.max(self.line_free)
+            let now_sent = match self.framing {
+                Framing::Rtu => {
+                    let begins = at + silence + answer_time + part.later;
+                    self.transmit(talker, client, begins, &part.bytes, part.bytewise)
+                }
+                Framing::Tcp => {
+                    let asked = self.line.characters(request.pdu.len() + 3);
+                    let begins = at.max(self.line_free) + asked + silence + answer_time;
+                    self.deliver(client, begins + part.later, part)
+                }
             };
-            let begins = started + silence + self.answer_time + part.later;
-            end = Some(match self.framing {
-                Framing::Rtu => self.transmit(client, begins, &part.bytes, part.bytewise),
-                Framing::Tcp => self.deliver(client, begins, part),
-            });
+            let begins = sent.map_or(now_sent.begins, |sent| sent.begins);
+            sent = Some(Sent { begins, ..now_sent });
         }
-        end
+        sent
     }
 
-    /// Sends bytes at character times, in chunks. Gives the end of the last one.
+    /// Sends bytes at character times, in chunks, once the sender has ended what it is sending.
     pub(super) fn transmit(
         &mut self,
+        talker: Party,
         client: Option<u32>,
         begins: Duration,
         bytes: &[u8],
         bytewise: Option<Duration>,
-    ) -> Duration {
+    ) -> Sent {
+        let free = self.talks_until.get(&talker).copied();
+        let begins = begins.max(free.unwrap_or_default());
         let size = if bytewise.is_some() {
             1
         } else {
@@ -109,30 +110,46 @@ impl World {
         let mut waited = Duration::ZERO;
         let mut ends = begins;
         for chunk in bytes.chunks(size) {
-            let began = begins + waited + self.line.characters(sent);
+            let began = begins + waited + self.air.characters(talker, sent);
             sent += chunk.len();
-            ends = begins + waited + self.line.characters(sent);
+            ends = begins + waited + self.air.characters(talker, sent);
+            self.air.add(self.now, talker, began, ends, chunk);
             self.push(
                 ends,
                 Happening::Arrives {
                     client,
-                    began,
+                    on_wire: Some((talker, began)),
                     bytes: chunk.to_vec(),
                 },
             );
             waited += bytewise.unwrap_or_default();
         }
+        self.loosen(talker, begins);
+        self.talks_until.insert(talker, ends);
         self.line_free = self.line_free.max(ends);
-        ends
+        Sent { begins, ends }
+    }
+
+    /// Without a common wire the pair floats away while nobody drives it, and the first
+    /// characters of whoever begins suffer: rarely, and often while the inverter works hard.
+    pub(super) fn loosen(&mut self, talker: Party, begins: Duration) {
+        // Kind: invented (comes and goes, follows the inverter's power)
+        let chance = 5.0 + 35.0 * self.inverter_power();
+        if self.has_common_wire || !self.noise_dice.percent(chance) {
+            return;
+        }
+        let window = nanos(self.air.characters(talker, LOOSE_CHARACTERS));
+        let bit = window / 33;
+        for _ in 0..3 {
+            let after = self.noise_dice.next() % window.max(1);
+            let length = bit / 2 + self.noise_dice.next() % bit.max(1);
+            let from = begins + Duration::from_nanos(after);
+            self.air.spike(from, Duration::from_nanos(length));
+        }
     }
 
     /// Delivers what a gateway has received as a whole, or byte by byte.
-    pub(super) fn deliver(
-        &mut self,
-        client: Option<u32>,
-        begins: Duration,
-        part: &Coming,
-    ) -> Duration {
+    fn deliver(&mut self, client: Option<u32>, begins: Duration, part: &Coming) -> Sent {
         let mut ends = begins + self.line.characters(part.bytes.len().saturating_sub(4));
         self.line_free = self.line_free.max(ends);
         let size = if part.bytewise.is_some() {
@@ -145,13 +162,139 @@ impl World {
                 ends,
                 Happening::Arrives {
                     client,
-                    began: ends,
+                    on_wire: None,
                     bytes: chunk.to_vec(),
                 },
             );
             ends += part.bytewise.unwrap_or_default();
         }
-        ends
+        Sent { begins, ends }
+    }
+
+    /// An adapter that hears itself gives its client's bytes back, in chunks.
+    pub(super) fn echo(&mut self, client: u32, begins: Duration, bytes: &[u8]) {
+        let mut sent = 0;
+        for chunk in bytes.chunks(chunk_size(self.line)) {
+            sent += chunk.len();
+            let arrives = Happening::Arrives {
+                client: Some(client),
+                on_wire: None,
+                bytes: chunk.to_vec(),
+            };
+            self.push(begins + self.air.characters(Party::Tool, sent), arrives);
+        }
+    }
+
+    /// What somebody sent is over; gives to the clients what the tool's adapter made of it.
+    pub(super) fn arrive(
+        &mut self,
+        at: Duration,
+        client: Option<u32>,
+        on_wire: Option<(Party, Duration)>,
+        bytes: Vec<u8>,
+    ) {
+        let bytes = match on_wire {
+            None => bytes,
+            Some((talker, began)) => match self.air.take(Party::Tool, talker, began, at) {
+                Taken::AsSent => bytes,
+                Taken::Heard(heard) => {
+                    self.settle_later(at, client);
+                    self.tty.read(&heard)
+                }
+            },
+        };
+        self.hand_over(at, client, bytes);
+    }
+
+    /// Gives bytes to the clients, or to an adapter that holds them back.
+    fn hand_over(&mut self, at: Duration, client: Option<u32>, bytes: Vec<u8>) {
+        if bytes.is_empty() {
+            return;
+        }
+        let Some(period) = self.hold_back.filter(|period| !period.is_zero()) else {
+            self.arrived.push(Arrival { at, client, bytes });
+            return;
+        };
+        if self.held.is_empty() {
+            let passed = at.as_nanos() / period.as_nanos();
+            let next = period.saturating_mul(u32::try_from(passed + 1).unwrap_or(u32::MAX));
+            self.push(next.max(at), Happening::Release);
+        }
+        self.held.push((client, bytes));
+        if self
+            .held
+            .iter()
+            .map(|(_, bytes)| bytes.len())
+            .sum::<usize>()
+            >= HELD_BYTES
+        {
+            self.release(at);
+        }
+    }
+
+    /// The adapter hands over what it holds, in one piece for each client.
+    pub(super) fn release(&mut self, at: Duration) {
+        let mut pieces: Vec<Arrival> = Vec::new();
+        for (client, bytes) in std::mem::take(&mut self.held) {
+            match pieces.last_mut() {
+                Some(piece) if piece.client == client => piece.bytes.extend(bytes),
+                _ => pieces.push(Arrival { at, client, bytes }),
+            }
+        }
+        self.arrived.extend(pieces);
+    }
+
+    /// Looks again for a character whose end is still to come.
+    fn settle_later(&mut self, at: Duration, client: Option<u32>) {
+        if self.air.is_in_character(Party::Tool) {
+            let later = at + self.air.characters(Party::Tool, 1);
+            self.push(later, Happening::Settle { client });
+        }
+    }
+
+    /// Noise and late bits of which the tool's adapter makes bytes.
+    pub(super) fn settle(&mut self, at: Duration, client: Option<u32>) {
+        // Where somebody talks, the end of what is said settles it.
+        if self.air.is_busy(Party::Tool, at) {
+            return;
+        }
+        let heard = self.air.settle(Party::Tool, at);
+        self.settle_later(at, client);
+        let bytes = self.tty.read(&heard);
+        self.hand_over(at, client, bytes);
+    }
+
+    /// What the units make of bytes: those after the last bad one, and whether there was one.
+    ///
+    /// A frame with a bad character is thrown away as a whole (Modbus over Serial Line V1.02,
+    /// 2.5.1.1 and 2.4.2: a frame with an error is ignored).
+    pub(super) fn units_hear(
+        &mut self,
+        talker: Party,
+        begins: Duration,
+        ends: Duration,
+        sent: Vec<u8>,
+    ) -> (Vec<u8>, bool) {
+        match self.air.take(Party::Units, talker, begins, ends) {
+            Taken::AsSent => (sent, false),
+            Taken::Heard(heard) => {
+                let bad = heard.iter().rposition(|one| !one.is_good());
+                let rest = heard.get(bad.map_or(0, |at| at + 1)..).unwrap_or_default();
+                (rest.iter().map(|one| one.byte).collect(), bad.is_some())
+            }
+        }
+    }
+
+    /// Whether a party that asked hears a whole answer.
+    pub(super) fn hears_answer(&mut self, who: Party, sent: Sent) -> bool {
+        match self.air.take(who, Party::Units, sent.begins, sent.ends) {
+            Taken::AsSent => true,
+            Taken::Heard(heard) => {
+                let bytes: Vec<u8> = heard.iter().map(|one| one.byte).collect();
+                let good = heard.iter().all(Heard::is_good);
+                good && bytes.len() >= 4 && crate::frame::crc(&bytes) == 0
+            }
+        }
     }
 }
 

@@ -10,6 +10,7 @@
     reason = "helpers of tests: a panic with its place is the report"
 )]
 
+mod bits;
 mod line;
 mod protections;
 mod registers;

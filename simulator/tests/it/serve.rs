@@ -161,6 +161,7 @@ mod pty {
     use std::fs::{File, OpenOptions};
 
     use rustix::event::{PollFd, PollFlags, Timespec, poll};
+    use rustix::termios::{ControlModes, InputModes, OptionalActions, tcgetattr, tcsetattr};
 
     use super::*;
 
@@ -200,6 +201,54 @@ mod pty {
             let end = open_end(&running.reach);
             assert_eq!(ask_on(&end, &awkward), awkward);
         }
+    }
+
+    /// Sets an end as a program does that opens a serial port: speed, and the traces of parity.
+    fn set(file: &File, baud: u32, traces: InputModes, odd: bool) {
+        let mut settings = tcgetattr(file).unwrap();
+        settings.set_speed(baud).unwrap();
+        settings
+            .input_modes
+            .remove(InputModes::INPCK | InputModes::IGNPAR);
+        settings.input_modes.insert(traces);
+        settings.control_modes.set(ControlModes::PARODD, odd);
+        tcsetattr(file, OptionalActions::Now, &settings).unwrap();
+    }
+
+    // Kind: derived (9600-8E1 stands in the map; what the end is set to decides who understands)
+    #[test]
+    fn pty_unit_is_silent_while_the_end_is_set_to_other_settings() {
+        let running = Running::start(open("hv-waiting", &Place::Pty, 1.0).unwrap());
+        let end = open_end(&running.reach);
+        let question = rtu(1, &ECHO);
+        let (even, none) = (InputModes::INPCK, InputModes::IGNPAR);
+        for (baud, traces, odd) in [
+            (19_200, even, false),
+            (9_600, even, true),
+            (9_600, none, false),
+        ] {
+            set(&end, baud, traces, odd);
+            (&end).write_all(&question).unwrap();
+            // An answer would be there after 63 ms; what comes late is silence all the same.
+            assert!(!readable(&end, Duration::from_millis(250)), "{baud} {odd}");
+        }
+        // A program that says nothing of parity is taken to have it right.
+        for traces in [even, InputModes::empty()] {
+            set(&end, 9_600, traces, false);
+            assert_eq!(ask_on(&end, &question), question);
+        }
+    }
+
+    // Kind: derived (the inverter begins with 01 06; at half its speed that cannot be what is heard)
+    #[test]
+    fn pty_listener_at_another_speed_hears_other_bytes() {
+        let running = Running::start(open("hv-running", &Place::Pty, 50.0).unwrap());
+        let end = open_end(&running.reach);
+        set(&end, 4_800, InputModes::INPCK, false);
+        assert!(readable(&end, PATIENCE), "nothing is heard");
+        let mut heard = [0; 6];
+        (&end).read_exact(&mut heard).unwrap();
+        assert_ne!(heard[..2], [1, 6], "{heard:02x?}");
     }
 
     // A wire keeps nothing for whoever comes later.

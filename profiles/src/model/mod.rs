@@ -1,0 +1,164 @@
+//! A profile as Rust data: exactly the keys of the file, each with its meaning.
+//!
+//! These structs *are* the file format (`format = 1`): plain serde structs, unknown keys refused.
+//! A key that is added later raises [`FORMAT`].
+//!
+//! Does not: find mistakes beyond wrong keys and types (see the checker), or touch register
+//! contents (see the codec).
+
+mod flag;
+mod point;
+mod unit;
+
+pub use flag::{Clears, Flag, Lamp, LampCode, LampPattern, LiesIn, Severity};
+pub use point::{
+    Base, Count, Decimal, Group, Kind, Limits, NamedValue, Point, Positive, Repeat, Span, Table,
+    ValidWhen, WordOrder,
+};
+pub use unit::{
+    Ambient, CellLimits, CrossCheck, CrossCheckKind, FedBy, Inverter, InverterFamily, InverterPort,
+    ManualStep, Needs, StorageWindow, SwitchKind, Terminals, UnitPicture,
+};
+
+use serde::Deserialize;
+
+use crate::line::LineSettings;
+
+/// The newest file format that this package reads.
+pub const FORMAT: u32 = 1;
+
+/// A register map and everything else the tool must know about one kind of unit.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Profile {
+    /// File format, 1.
+    pub format: u32,
+    /// Who wrote this and what for.
+    pub profile: Head,
+    /// How the unit answers.
+    pub answering: Answering,
+    /// Packs at consecutive unit addresses, if there can be several.
+    pub members: Option<Members>,
+    /// What proves that this is the right map.
+    #[serde(default)]
+    pub recognise: Vec<Recognise>,
+    /// Register ranges that may be read. A read never leaves one span.
+    #[serde(default, rename = "span")]
+    pub spans: Vec<Span>,
+    /// Ranges that lose their content when read. Never read unless asked for.
+    #[serde(default)]
+    pub clears_when_read: Vec<Span>,
+    /// Blocks of registers that repeat, one per module for example.
+    #[serde(default, rename = "group")]
+    pub groups: Vec<Group>,
+    /// Everything that can be read.
+    #[serde(default, rename = "point")]
+    pub points: Vec<Point>,
+    /// What the bits and codes mean.
+    #[serde(default, rename = "flag")]
+    pub flags: Vec<Flag>,
+    /// How the unit supervises its inverter.
+    pub inverter: Inverter,
+    /// How the unit behaves as a whole.
+    pub unit: UnitPicture,
+    /// The lamps on the housing.
+    #[serde(default, rename = "lamp")]
+    pub lamps: Vec<Lamp>,
+    /// Lamp patterns beyond the standard names.
+    #[serde(default, rename = "lamp_pattern")]
+    pub lamp_patterns: Vec<LampPattern>,
+    /// What the lamps say together; the first that applies is shown.
+    #[serde(default, rename = "lamp_code")]
+    pub lamp_codes: Vec<LampCode>,
+    /// Sums and products that must hold.
+    #[serde(default, rename = "cross_check")]
+    pub cross_checks: Vec<CrossCheck>,
+    /// Absolute limits of one cell.
+    pub cell: Option<CellLimits>,
+    /// Firmware minima per inverter family.
+    #[serde(default, rename = "inverter_family")]
+    pub inverter_families: Vec<InverterFamily>,
+    /// How modules may be stored before installation.
+    #[serde(default, rename = "storage_window")]
+    pub storage_windows: Vec<StorageWindow>,
+    /// Ambient conditions at the site.
+    pub ambient: Option<Ambient>,
+    /// Steps of a visit that the wire cannot tell.
+    #[serde(default, rename = "manual_step")]
+    pub manual_steps: Vec<ManualStep>,
+}
+
+/// Identity and provenance of a profile.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Head {
+    /// Stable name, also the file name: `generic-hv-stack`.
+    pub id: String,
+    /// One line for people.
+    pub title: String,
+    /// The document the map comes from.
+    pub document: String,
+    /// Revision of that document.
+    pub revision: String,
+    /// Who typed it in.
+    pub author: String,
+    /// When, `YYYY-MM-DD`.
+    pub date: String,
+    /// Whether it was compared with a real unit.
+    pub verified_on_hardware: bool,
+    /// Oldest firmware it is for, inclusive, `2.0`.
+    pub firmware_from: Option<String>,
+    /// First firmware it is not for any more.
+    pub firmware_below: Option<String>,
+    /// Remarks.
+    #[serde(default)]
+    pub notes: String,
+}
+
+/// How the unit answers on the wire.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Answering {
+    /// Factory line settings.
+    pub line: LineSettings,
+    /// Factory unit address, 1 to 247.
+    pub unit: u8,
+    /// Usual time from the end of a question to the first byte of the answer, ms.
+    pub answer_time_ms: u32,
+    /// Longest time after which an answer can still come, ms.
+    pub time_out_ms: u32,
+    /// Function codes that the unit understands; 08, 11 and 2B are sent only if listed.
+    pub functions: Vec<u8>,
+    /// Slowest usual poll period of an inverter on this bus, s. The quiet window is 1.2 times this.
+    pub usual_poll_s: Option<u32>,
+}
+
+/// Packs at consecutive addresses that make one rack.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Members {
+    /// Most packs there can be. The first has the unit address, the others follow.
+    pub at_most: u8,
+    /// Point (at the first pack) that says how many there are.
+    pub count: Option<String>,
+}
+
+/// A point whose value proves the map.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Recognise {
+    /// Point to read.
+    pub point: String,
+    /// Value it must have (a number, or the beginning of a text).
+    pub equals: Scalar,
+}
+
+/// A number or a text, as written.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(untagged)]
+pub enum Scalar {
+    /// A whole number.
+    Number(i64),
+    /// A text.
+    Text(String),
+}

@@ -1,0 +1,273 @@
+//! `packside listen`: overhears a bus without sending a byte, and says what is wrong with it.
+//!
+//! Works on a [`Quiet`] link, which cannot transmit, on plain bytes, or on a recording. The same
+//! events give the conversation, the readings and the verdict.
+//!
+//! Does not: ask. Judging is [`crate::diagnose::judge`]'s.
+
+mod heard;
+mod show;
+
+use std::io::Read;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::Args;
+use packside_profiles::LineSettings;
+
+use super::args::{CheckArgs, PluggedArg, RecordArgs, Where};
+use super::prompt::Keys;
+use super::reach::{self, Loaded, failure, failure_of};
+use super::record::{self, Record};
+use super::{Failure, LOCAL, USAGE, out};
+use crate::event::{Event, Framing, LinkFacts, LinkKind, What};
+use crate::link::{LinkTrouble, Quiet};
+use heard::Heard;
+
+/// Exit code where nothing valid was heard.
+const NOTHING_VALID: u8 = 3;
+/// Time between two looks at what came.
+const TICK: Duration = Duration::from_millis(250);
+/// How long a simulated line is listened to unless said otherwise.
+const SIMULATED: Duration = Duration::from_secs(60);
+/// Line settings where neither the arguments nor a profile say any.
+const USUAL_LINE: &str = "9600-8E1";
+
+/// Arguments of `listen`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct ListenArgs {
+    /// Where the line is.
+    #[command(flatten)]
+    place: Where,
+    /// Plain received bytes without times; `-` reads standard input
+    #[arg(long, value_name = "FILE|-", group = "place")]
+    raw: Option<PathBuf>,
+    /// Listen so long [default: until Ctrl-C or q; 60 s of a simulated line]
+    #[arg(long, value_name = "SECONDS")]
+    seconds: Option<f64>,
+    /// Register map: a name (`packside profile list`) or a file; without one no readings
+    #[arg(long, value_name = "NAME|FILE")]
+    profile: Option<String>,
+    /// Where the laptop is plugged in
+    #[arg(long, value_enum, value_name = "WHERE")]
+    plugged: Option<PluggedArg>,
+    /// Simulated only: when to begin, seconds after power-up [default: the scenario's look, less 60 s]
+    #[arg(long, value_name = "SECONDS", requires = "simulated")]
+    from: Option<f64>,
+    /// Whether and where to record.
+    #[command(flatten)]
+    record: RecordArgs,
+    /// Folder with own profiles
+    #[arg(
+        long,
+        env = "PACKSIDE_CONFIG",
+        value_name = "FOLDER",
+        hide_env_values = true
+    )]
+    config: Option<PathBuf>,
+}
+
+/// Runs the command.
+pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
+    if args.place.gateway.is_some() && Framing::from(args.place.framing) == Framing::Tcp {
+        return Err(failure(
+            USAGE,
+            "cannot-overhear",
+            "--gateway with --framing tcp: nobody can be overheard behind a Modbus TCP gateway, it gives each client \
+             only its own answers",
+            Some("listen on the serial side, or with --framing rtu where the gateway passes all bytes".to_owned()),
+        ));
+    }
+    let loaded = profile(args)?;
+    let mut heard = Heard::new(loaded.as_ref(), as_json, colour, command(args));
+    heard.begin();
+    if let Some(path) = &args.raw {
+        raw(path, args, &mut heard)?;
+    } else if let Some(path) = &args.place.recording {
+        let recording = record::open(path)?;
+        let (session, _) = record::moment(&recording, None)?;
+        heard.take(session.events());
+    } else {
+        live(args, &mut heard)?;
+    }
+    let is_valid = heard.end();
+    Ok(if is_valid { 0 } else { NOTHING_VALID })
+}
+
+/// The profile asked for, that of the scenario, or none.
+fn profile(args: &ListenArgs) -> Result<Option<Loaded>, Failure> {
+    if args.profile.is_none() && args.place.simulated.is_none() {
+        return Ok(None);
+    }
+    reach::load_profile(&as_check(args)).map(Some)
+}
+
+/// The arguments that opening needs, as `check` has them.
+fn as_check(args: &ListenArgs) -> CheckArgs {
+    CheckArgs {
+        place: args.place.clone(),
+        profile: args.profile.clone(),
+        unit: None,
+        only: None,
+        plugged: args.plugged,
+        listen_first: Some(0.0),
+        ask_anyway: false,
+        lamps: Vec::new(),
+        look_at: None,
+        moment: None,
+        record: args.record.clone(),
+        config: args.config.clone(),
+    }
+}
+
+/// Listens to a link until the time is over or the user stops.
+fn live(args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
+    let mut seconds = args
+        .seconds
+        .map(|s| Duration::from_secs_f64(s.clamp(0.1, 31_536_000.0)));
+    let mut quiet = match &args.place.simulated {
+        Some(name) => {
+            let length = *seconds.get_or_insert(SIMULATED);
+            simulated(name, args, length, heard)?
+        }
+        None => reach::open_to_listen(&as_check(args), line(args, heard.loaded))?,
+    };
+    let record = Record::begin(&args.record, heard.loaded, None)?;
+    record.follow(&mut quiet);
+    let result = follow(&mut quiet, seconds, heard);
+    record.end()?;
+    result
+}
+
+fn follow(
+    quiet: &mut Quiet,
+    seconds: Option<Duration>,
+    heard: &mut Heard<'_>,
+) -> Result<(), Failure> {
+    let end = seconds.map(|seconds| quiet.now() + seconds);
+    let keys = (heard.is_in_place() && out::interactive())
+        .then(Keys::watch)
+        .flatten();
+    loop {
+        if keys.as_ref().is_some_and(Keys::say_stop) {
+            return Ok(());
+        }
+        let now = quiet.now();
+        if end.is_some_and(|end| now >= end) {
+            return Ok(());
+        }
+        let until = end.map_or(now + TICK, |end| end.min(now + TICK));
+        let listened = quiet.listen(until);
+        heard.take(quiet.drain());
+        heard.now(quiet.now());
+        match listened {
+            Ok(()) => {}
+            Err(LinkTrouble::Interrupted) => return Ok(()),
+            Err(trouble) => return Err(failure_of(&trouble)),
+        }
+    }
+}
+
+/// A simulated line, from so long before the scenario's look that this is its end.
+fn simulated(
+    name: &str,
+    args: &ListenArgs,
+    length: Duration,
+    heard: &Heard<'_>,
+) -> Result<Quiet, Failure> {
+    let scenario = reach::scenario_of(name)?;
+    let Some(loaded) = heard.loaded else {
+        return Err(failure(
+            LOCAL,
+            "scenario",
+            "the scenario names no register map",
+            None,
+        ));
+    };
+    let from = args.from.map_or_else(
+        || scenario.look_at.saturating_sub(length),
+        |s| Duration::from_secs_f64(s.clamp(0.0, 86_400.0)),
+    );
+    out::say(&format!(
+        "simulated scenario {name}, from {:.0} s after power-up, in virtual time: no real unit",
+        from.as_secs_f64()
+    ));
+    let plugged = args.plugged.map(Into::into);
+    Ok(crate::link::open_simulated_at(
+        &scenario,
+        &loaded.profile,
+        from,
+        plugged,
+        args.place.line,
+    ))
+}
+
+/// Line settings given, those of the profile, or the usual ones.
+fn line(args: &ListenArgs, loaded: Option<&Loaded>) -> LineSettings {
+    let of_profile = loaded.map(|loaded| loaded.profile.answering.line);
+    let usual = || USUAL_LINE.parse().ok();
+    args.place
+        .line
+        .or(of_profile)
+        .or_else(usual)
+        .unwrap_or(LineSettings {
+            baud: 9600,
+            parity: packside_profiles::Parity::Even,
+            stop_bits: 1,
+        })
+}
+
+/// Plain bytes: everything at one moment, as no times are known.
+fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
+    let unreadable = |error: std::io::Error| {
+        let message = format!("{}: cannot be read: {error}", path.display());
+        failure(LOCAL, "file", message, None)
+    };
+    let mut input: Box<dyn Read> = if path.as_os_str() == "-" {
+        Box::new(std::io::stdin().lock())
+    } else {
+        Box::new(std::fs::File::open(path).map_err(unreadable)?)
+    };
+    let kind = LinkKind::Serial {
+        port: path.display().to_string(),
+        line: line(args, heard.loaded),
+    };
+    let event = |what| Event {
+        at: Duration::ZERO,
+        what,
+    };
+    heard.without_times();
+    heard.take(vec![event(What::Opened(LinkFacts {
+        kind,
+        framing: Framing::Rtu,
+        plugged: args.plugged.map(Into::into),
+        ask_anyway: false,
+    }))]);
+    let mut block = vec![0; 64 * 1024];
+    loop {
+        let read = input.read(&mut block).map_err(unreadable)?;
+        match block.get(..read) {
+            None | Some([]) => return Ok(()),
+            Some(bytes) => heard.take(vec![event(What::In(bytes.to_vec()))]),
+        }
+    }
+}
+
+/// The place as it was given, for the next command.
+fn command(args: &ListenArgs) -> String {
+    let mut words = Vec::new();
+    let place = &args.place;
+    for (option, value) in [
+        ("--serial", place.serial.clone()),
+        ("--line", place.line.map(|line| line.to_string())),
+        ("--gateway", place.gateway.clone()),
+        ("--simulated", place.simulated.clone()),
+        ("--profile", args.profile.clone()),
+    ] {
+        words.extend(value.map(|value| format!("{option} {value}")));
+    }
+    if place.gateway.is_some() {
+        words.push("--framing rtu".to_owned());
+    }
+    words.join(" ")
+}

@@ -1,0 +1,370 @@
+//! What was heard so far, and telling it: as lines, as JSON, or as a view that updates in place.
+
+use std::collections::VecDeque;
+use std::time::Duration;
+
+use serde_json::{Value as Json, json};
+
+use super::super::reach::{Loaded, hex};
+use super::super::{json as contract, out};
+use super::show;
+use crate::diagnose::{Judgement, ReadingQuality, judge};
+use crate::event::{Event, LinkFacts, LinkKind, What};
+use crate::listen::settings::explain;
+use crate::listen::waveform::Received;
+use crate::listen::{Conversation, Fate, Id, Overheard, Picture, Scene, Summary, Told, picture};
+
+/// Name and version of the schema.
+const SCHEMA: &str = "packside.listen/1";
+/// Bytes kept to tell another protocol or other settings.
+const KEPT: usize = 4096;
+/// Exchanges shown in the view.
+const RECENT: usize = 8;
+/// Events kept for the verdict, by number and age: older readings are stale anyway.
+const EVENTS: usize = 50_000;
+const WINDOW: Duration = Duration::from_secs(600);
+/// Bytes of input without times that are judged.
+const JUDGED: usize = 4 * 1024 * 1024;
+/// Time between two drawings, and between two verdicts of the view.
+const REDRAW: Duration = Duration::from_millis(500);
+const REJUDGE: Duration = Duration::from_secs(5);
+
+/// What was heard so far.
+pub(super) struct Heard<'a> {
+    pub(super) loaded: Option<&'a Loaded>,
+    as_json: bool,
+    colour: bool,
+    /// Updates in place instead of printing lines.
+    in_place: bool,
+    drawn: usize,
+    drawn_at: Option<Duration>,
+    judged_at: Option<Duration>,
+    verdict: Option<Judgement>,
+    command: String,
+    conversation: Conversation,
+    recent: VecDeque<String>,
+    events: VecDeque<Event>,
+    event_bytes: usize,
+    first: Vec<u8>,
+    last: VecDeque<u8>,
+    facts: Option<LinkFacts>,
+    has_times: bool,
+    began: Duration,
+    now: Duration,
+}
+
+impl<'a> Heard<'a> {
+    pub(super) fn new(
+        loaded: Option<&'a Loaded>,
+        as_json: bool,
+        colour: bool,
+        command: String,
+    ) -> Self {
+        Self {
+            loaded,
+            as_json,
+            colour,
+            in_place: !as_json && out::shows_in_place(),
+            drawn: 0,
+            drawn_at: None,
+            judged_at: None,
+            verdict: None,
+            command,
+            conversation: Conversation::new(),
+            recent: VecDeque::new(),
+            events: VecDeque::new(),
+            event_bytes: 0,
+            first: Vec::new(),
+            last: VecDeque::new(),
+            facts: None,
+            has_times: true,
+            began: Duration::ZERO,
+            now: Duration::ZERO,
+        }
+    }
+
+    /// Whether the view updates in place.
+    pub(super) fn is_in_place(&self) -> bool {
+        self.in_place
+    }
+
+    /// The bytes come without times.
+    pub(super) fn without_times(&mut self) {
+        self.has_times = false;
+        self.in_place = false;
+    }
+
+    /// Before the first byte.
+    pub(super) fn begin(&self) {
+        if self.as_json {
+            out::result(&format!(
+                "{}\n",
+                json!({ "type": "start", "schema": SCHEMA, "tool": env!("CARGO_PKG_VERSION") })
+            ));
+        }
+    }
+
+    /// Takes what happened on the link.
+    pub(super) fn take(&mut self, events: Vec<Event>) {
+        for event in events {
+            self.now = self.now.max(event.at);
+            match &event.what {
+                What::Opened(facts) => {
+                    self.facts = Some(facts.clone());
+                    self.began = event.at;
+                }
+                What::In(bytes) => {
+                    let room = KEPT.saturating_sub(self.first.len());
+                    self.first.extend(bytes.iter().take(room));
+                    self.last.extend(bytes);
+                    let surplus = self.last.len().saturating_sub(KEPT);
+                    self.last.drain(..surplus);
+                    let told = self.conversation.take(event.at, bytes);
+                    self.tell(told);
+                }
+                _ => {}
+            }
+            self.keep(event);
+        }
+    }
+
+    /// Keeps the event for the verdict, and forgets what is too old for one.
+    fn keep(&mut self, event: Event) {
+        if let What::In(bytes) = &event.what {
+            if !self.has_times && self.event_bytes > JUDGED {
+                return;
+            }
+            self.event_bytes += bytes.len();
+        }
+        self.events.push_back(event);
+        let is_old = |event: &Event, now: Duration| now.saturating_sub(event.at) > WINDOW;
+        while self.events.len() > EVENTS || self.events.get(1).is_some_and(|e| is_old(e, self.now))
+        {
+            // The first event says what link it is and stays.
+            self.events.remove(1);
+        }
+    }
+
+    /// Time has passed.
+    pub(super) fn now(&mut self, now: Duration) {
+        self.now = self.now.max(now);
+        let told = self.conversation.wait(now);
+        self.tell(told);
+        let is_due = |last: Option<Duration>, pause| last.is_none_or(|last| now >= last + pause);
+        if !self.in_place || !is_due(self.drawn_at, REDRAW) {
+            return;
+        }
+        self.drawn_at = Some(now);
+        if self.loaded.is_some() && is_due(self.judged_at, REJUDGE) {
+            self.judged_at = Some(now);
+            self.verdict = self.judgement();
+        }
+        self.draw();
+    }
+
+    fn tell(&mut self, told: Vec<Told>) {
+        for told in told {
+            if self.as_json {
+                out::result(&format!("{}\n", told_json(&told)));
+                continue;
+            }
+            let Told::Exchange(exchange) = &told else {
+                continue;
+            };
+            let line = show::exchange(exchange, self.has_times);
+            if self.in_place {
+                if self.recent.len() >= RECENT {
+                    self.recent.pop_front();
+                }
+                self.recent.push_back(line);
+            } else {
+                out::result(&format!("{line}\n"));
+            }
+        }
+    }
+
+    fn draw(&mut self) {
+        let view = show::View {
+            facts: self.facts.as_ref(),
+            listened: self.listened(),
+            summary: &self.conversation.summary(),
+            recent: &self.recent,
+            verdict: self.verdict.as_ref(),
+            colour: self.colour,
+        };
+        let text = view.text();
+        out::redraw(&text, self.drawn);
+        self.drawn = text.lines().count();
+    }
+
+    fn listened(&self) -> Duration {
+        self.now.saturating_sub(self.began)
+    }
+
+    fn judgement(&self) -> Option<Judgement> {
+        let loaded = self.loaded?;
+        let events: Vec<Event> = self.events.iter().cloned().collect();
+        Some(judge(&events, Some(&loaded.profile), Some(self.now)))
+    }
+
+    /// The end: everything once more in short. Gives whether anything valid was heard.
+    pub(super) fn end(&mut self) -> bool {
+        let told = self.conversation.finish(self.now);
+        self.tell(told);
+        if self.in_place {
+            out::redraw("", self.drawn);
+        }
+        let summary = self.conversation.summary();
+        let explanation = self.explanation(&summary);
+        let explained = explanation
+            .as_ref()
+            .map(|[found, sure, next]| [found.as_str(), sure.as_str(), next.as_str()]);
+        let pictures = picture(&Scene {
+            summary: &summary,
+            listened: self.has_times.then(|| self.listened()),
+            first: &self.first,
+            explained,
+        });
+        let is_valid = !pictures
+            .iter()
+            .any(|p| matches!(p.id, Id::NothingHeard | Id::NoFrame | Id::OtherProtocol));
+        let judgement = self.judgement().filter(|_| is_valid);
+        if self.as_json {
+            let listened = self.has_times.then(|| self.listened());
+            let object = summary_json(
+                &summary,
+                &pictures,
+                judgement.as_ref(),
+                listened,
+                self.facts.as_ref(),
+            );
+            out::result(&format!("{object}\n"));
+        } else {
+            out::result(
+                &show::Ending {
+                    facts: self.facts.as_ref(),
+                    listened: self.has_times.then(|| self.listened()),
+                    summary: &summary,
+                    pictures: &pictures,
+                    judgement: judgement.as_ref(),
+                    profile: self.loaded.map(|loaded| &loaded.profile),
+                    colour: self.colour,
+                    command: &self.command,
+                }
+                .text(),
+            );
+        }
+        is_valid
+    }
+
+    /// What explains bytes without frames: found, how sure, what next.
+    fn explanation(&self, summary: &Summary) -> Option<[String; 3]> {
+        if summary.bytes == 0 || summary.answered > 0 {
+            return None;
+        }
+        let (LinkKind::Serial { line, .. } | LinkKind::Simulated { line, .. }) =
+            self.facts.as_ref()?.kind
+        else {
+            return None;
+        };
+        let bytes: Vec<u8> = self.last.iter().copied().collect();
+        let words = explain(&Received::unmarked(&bytes), line).words();
+        Some([words.found, words.sure, words.next])
+    }
+}
+
+fn told_json(told: &Told) -> Json {
+    match told {
+        Told::Noise { at, bytes } => json!({ "type": "noise", "at_ms": ms(*at), "bytes": bytes }),
+        Told::Exchange(exchange) => exchange_json(exchange),
+    }
+}
+
+fn exchange_json(exchange: &Overheard) -> Json {
+    let frame = |bytes: &[u8]| (!bytes.is_empty()).then(|| hex(bytes));
+    json!({
+        "type": "exchange",
+        "at_ms": ms(exchange.at),
+        "unit": exchange.unit(),
+        "function": exchange.function(),
+        "register": exchange.register(),
+        "count": exchange.count(),
+        "outcome": exchange.fate.id(),
+        "exception": match exchange.fate { Fate::Exception(code) => Some(code), _ => None },
+        "retry": exchange.is_retry,
+        "answer_ms": exchange.waited.map(fine_ms),
+        "request": frame(&exchange.request),
+        "answer": frame(&exchange.answer),
+    })
+}
+
+fn summary_json(
+    summary: &Summary,
+    pictures: &[Picture],
+    judgement: Option<&Judgement>,
+    listened: Option<Duration>,
+    facts: Option<&LinkFacts>,
+) -> Json {
+    let polls = summary.polls.iter().map(|poll| {
+        json!({
+            "unit": poll.asked.unit, "function": poll.asked.function, "register": poll.asked.register,
+            "count": poll.asked.count, "writes": poll.asked.writes(), "requests": poll.requests,
+            "answered": poll.answered, "exceptions": poll.exceptions, "period_ms": poll.period.map(fine_ms),
+        })
+    });
+    let pictures = pictures.iter().map(|p| {
+        json!({ "id": p.id.id(), "strength": p.strength.id(), "text": p.text, "why": p.why, "next": p.next })
+    });
+    let check = judgement.map(|judgement| contract::check(judgement, None, facts));
+    let part = |name: &str| check.as_ref().and_then(|check| check.get(name)).cloned();
+    json!({
+        "type": "summary",
+        "simulated": facts.is_some_and(|f| matches!(f.kind, LinkKind::Simulated { .. })),
+        "listened_ms": listened.map(ms),
+        "bytes": summary.bytes,
+        "frames": summary.frames,
+        "exchanges": summary.answered + summary.exceptions,
+        "noise_bytes": summary.noise_bytes,
+        "clients": summary.clients.count,
+        "clients_why": summary.clients.why,
+        "requests": summary.requests,
+        "answered": summary.answered,
+        "exceptions": summary.exceptions,
+        "exceptions_by_code": summary.by_exception.iter().map(|(c, n)| (format!("{c:02x}"), json!(n))).collect::<serde_json::Map<_, _>>(),
+        "unanswered": summary.unanswered,
+        "damaged": summary.garbled,
+        "unasked": summary.unasked,
+        "retries": summary.retries,
+        "broadcasts": summary.broadcasts,
+        "damage": { "share": summary.damage.seen, "low": summary.damage.low, "high": summary.damage.high },
+        "answer_ms_p50": summary.answer_p50.map(fine_ms),
+        "answer_ms_p90": summary.answer_p90.map(fine_ms),
+        "answer_ms_p99": summary.answer_p99.map(fine_ms),
+        "answer_ms_max": summary.answer_max.map(fine_ms),
+        "units": summary.units.iter().map(|(unit, t)| json!({ "unit": unit, "requests": t.requests, "answers": t.answers })).collect::<Vec<_>>(),
+        "silent_units": summary.silent_units(),
+        "polls": polls.collect::<Vec<_>>(),
+        "pictures": pictures.collect::<Vec<_>>(),
+        "verdict": part("verdict"),
+        "readings": part("readings"),
+        "findings": part("findings"),
+        "never_asked": judgement.map(never_asked),
+    })
+}
+
+/// Names of the points that nobody asked for.
+pub(super) fn never_asked(judgement: &Judgement) -> Vec<&str> {
+    let unasked = judgement
+        .readings
+        .iter()
+        .filter(|r| r.quality == ReadingQuality::NeverAsked);
+    unasked.map(|reading| reading.name.as_str()).collect()
+}
+
+fn ms(time: Duration) -> u64 {
+    u64::try_from(time.as_millis()).unwrap_or(u64::MAX)
+}
+
+fn fine_ms(time: Duration) -> f64 {
+    (time.as_secs_f64() * 10_000.0).round() / 10.0
+}

@@ -1,0 +1,252 @@
+//! From arguments to what a command works on: the profile, the open link, and trouble in words.
+//!
+//! Shared by every command that reaches a unit. Does not: ask, judge, or print results.
+
+use std::fmt::Write as _;
+use std::time::Duration;
+
+use packside_profiles::{LineSettings, Profile};
+use sha2::{Digest as _, Sha256};
+
+use super::args::{CheckArgs, Where};
+use super::{Failure, LOCAL, USAGE, out};
+use crate::event::Plugged;
+use crate::lamp;
+use crate::link::{Blame, Clock, Interrupt, LinkTrouble, OpenError, OpenOptions, Quiet, Target};
+
+/// Exit code of a problem on the way to the unit.
+const BUS: u8 = 3;
+/// Exit code after Ctrl-C before a first result.
+const INTERRUPTED: u8 = 130;
+
+/// A profile with the fingerprint of its text.
+pub(crate) struct Loaded {
+    /// The profile.
+    pub(crate) profile: Profile,
+    /// SHA-256 of its text, hex.
+    pub(crate) sha256: String,
+    /// Its text.
+    pub(crate) text: String,
+}
+
+impl Loaded {
+    /// Fingerprints a loaded profile.
+    pub(crate) fn new(profile: Profile, text: &str) -> Self {
+        Self {
+            profile,
+            sha256: hex(&Sha256::digest(text.as_bytes())),
+            text: text.to_owned(),
+        }
+    }
+}
+
+/// A failure with its words.
+pub(crate) fn failure(
+    exit: u8,
+    kind: &'static str,
+    message: impl Into<String>,
+    hint: Option<String>,
+) -> Failure {
+    Failure {
+        exit,
+        kind,
+        message: message.into(),
+        hint,
+    }
+}
+
+/// The profile asked for, or that of the scenario.
+pub(crate) fn load_profile(args: &CheckArgs) -> Result<Loaded, Failure> {
+    let name = match (&args.profile, &args.place.simulated) {
+        (Some(name), _) => name.clone(),
+        (None, Some(scenario)) => scenario_of(scenario)?.profile.clone(),
+        (None, None) => {
+            let known: Vec<&str> = packside_profiles::shipped()
+                .iter()
+                .map(|(id, _)| *id)
+                .collect();
+            return Err(failure(
+                USAGE,
+                "usage",
+                "no register map given: expected --profile NAME or FILE",
+                Some(format!(
+                    "known maps: {} (packside profile list)",
+                    known.join(", ")
+                )),
+            ));
+        }
+    };
+    let found = packside_profiles::find(&name, args.config.as_deref())
+        .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?;
+    Ok(Loaded::new(found.profile, &found.text))
+}
+
+/// A scenario of the simulator by name or file.
+pub(crate) fn scenario_of(name: &str) -> Result<packside_simulator::Scenario, Failure> {
+    packside_simulator::Scenario::find(name)
+        .map_err(|error| failure(LOCAL, "scenario", error.to_string(), None))
+}
+
+/// Lamps as given on the command line, checked against the profile.
+pub(crate) fn sightings(
+    args: &CheckArgs,
+    profile: &Profile,
+) -> Result<Vec<(String, String)>, Failure> {
+    args.lamps
+        .iter()
+        .map(|text| {
+            let wrong = |message: String| failure(USAGE, "usage", message, None);
+            let (lamp_id, pattern) = text.split_once('=').ok_or_else(|| {
+                wrong(format!(
+                    "--lamp: expected LAMP=PATTERN, for example fault=blinking, found \"{text}\""
+                ))
+            })?;
+            let lamps: Vec<&str> = profile.lamps.iter().map(|l| l.id.as_str()).collect();
+            if !lamps.contains(&lamp_id) {
+                return Err(wrong(format!(
+                    "--lamp: expected one of {}, found \"{lamp_id}\"",
+                    lamps.join(", ")
+                )));
+            }
+            let patterns = lamp::pattern_ids(Some(profile));
+            if !patterns.iter().any(|p| p == pattern) {
+                return Err(wrong(format!(
+                    "--lamp: expected one of {}, found \"{pattern}\"",
+                    patterns.join(", ")
+                )));
+            }
+            Ok((lamp_id.to_owned(), pattern.to_owned()))
+        })
+        .collect()
+}
+
+/// Opens the link, quiet. `clock` is that of a session that began before.
+pub(crate) fn open(
+    args: &CheckArgs,
+    profile: &Profile,
+    plugged: Option<Plugged>,
+    clock: Option<Clock>,
+) -> Result<Quiet, Failure> {
+    if let Some(name) = &args.place.simulated {
+        let scenario = scenario_of(name)?;
+        let look_at = args.look_at.map_or(scenario.look_at, |s| {
+            Duration::from_secs_f64(s.clamp(0.0, 86_400.0))
+        });
+        let window = args.listen_first.map_or_else(
+            || crate::link::quiet_window(Some(profile)),
+            Duration::from_secs_f64,
+        );
+        out::say(&format!(
+            "simulated scenario {name}, {:.0} s after power-up: no real unit",
+            look_at.as_secs_f64()
+        ));
+        return Ok(crate::link::open_simulated_at(
+            &scenario,
+            profile,
+            look_at.saturating_sub(window),
+            plugged,
+            args.place.line,
+        ));
+    }
+    let target = target(&args.place, profile)?;
+    let interrupt = Interrupt::on_ctrl_c().unwrap_or_default();
+    let options = OpenOptions {
+        plugged,
+        ask_anyway: args.ask_anyway,
+        interrupt,
+        clock,
+    };
+    crate::link::open(&target, options, Box::new(out::say)).map_err(|error| failure_of_open(&error))
+}
+
+/// Opens a link that is only listened to, at these settings where it is a serial one.
+pub(crate) fn open_to_listen(args: &CheckArgs, line: LineSettings) -> Result<Quiet, Failure> {
+    let target = target_at(&args.place, line)?;
+    let options = OpenOptions {
+        plugged: args.plugged.map(Into::into),
+        ask_anyway: false,
+        interrupt: Interrupt::on_ctrl_c().unwrap_or_default(),
+        clock: None,
+    };
+    crate::link::open(&target, options, Box::new(out::say)).map_err(|error| failure_of_open(&error))
+}
+
+fn target(place: &Where, profile: &Profile) -> Result<Target, Failure> {
+    target_at(place, place.line.unwrap_or(profile.answering.line))
+}
+
+/// Where the unit is; with nothing given and exactly one serial adapter present, that one.
+fn target_at(place: &Where, line: LineSettings) -> Result<Target, Failure> {
+    if let Some(address) = &place.gateway {
+        return Ok(Target::gateway(address, place.framing.into()));
+    }
+    if let Some(port) = &place.serial {
+        return Ok(Target::Serial {
+            port: port.clone(),
+            line,
+        });
+    }
+    let adapters = crate::link::adapters();
+    match adapters.as_slice() {
+        [only] => {
+            out::say(&format!(
+                "one serial adapter is present, using it: {}",
+                only.name
+            ));
+            Ok(Target::Serial {
+                port: only.name.clone(),
+                line,
+            })
+        }
+        several => {
+            let names: Vec<&str> = several.iter().map(|port| port.name.as_str()).collect();
+            let found = if names.is_empty() {
+                "none".to_owned()
+            } else {
+                names.join(", ")
+            };
+            Err(failure(
+                USAGE,
+                "usage",
+                format!(
+                    "where is the unit? expected --serial PORT, --gateway HOST or --simulated SCENARIO; serial adapters present: {found}"
+                ),
+                Some("packside demo shows it without hardware".to_owned()),
+            ))
+        }
+    }
+}
+
+/// Exit code and stable word for whose business a trouble is.
+fn by_blame(blame: Blame) -> (u8, &'static str) {
+    match blame {
+        Blame::ThisComputer => (LOCAL, "port"),
+        Blame::Path => (BUS, "path"),
+        Blame::Usage => (USAGE, "usage"),
+        Blame::Stopped => (INTERRUPTED, "interrupted"),
+    }
+}
+
+fn failure_of_open(error: &OpenError) -> Failure {
+    let (exit, kind) = by_blame(error.blame());
+    failure(exit, kind, error.to_string(), error.hint())
+}
+
+/// A failure from what happened to a link.
+pub(crate) fn failure_of(trouble: &LinkTrouble) -> Failure {
+    let (exit, kind) = by_blame(trouble.blame());
+    failure(
+        exit,
+        kind,
+        trouble.to_string(),
+        trouble.hint().map(str::to_owned),
+    )
+}
+
+/// Lower-case hex.
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::new(), |mut hex, byte| {
+        let _ = write!(hex, "{byte:02x}");
+        hex
+    })
+}

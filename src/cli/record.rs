@@ -1,0 +1,219 @@
+//! `--record` and `--recording`: the file beside a command.
+//!
+//! Does not: judge. Trouble with the file never stops a look: it is said at once and once more at
+//! the end, and everything acknowledged before stays.
+
+use std::cell::RefCell;
+use std::path::Path;
+use std::rc::Rc;
+use std::time::Duration;
+
+use super::args::RecordArgs;
+use super::reach::Loaded;
+use super::screen::counted;
+use super::{Failure, LOCAL, USAGE, out};
+use crate::diagnose::Judgement;
+use crate::event::Event;
+use crate::link::{Quiet, wall};
+use crate::recording::{
+    Entry, Header, Missing, ProfileText, Recorder, Recording, Session, Shown, Start, WriteError,
+    read,
+};
+
+/// A recording under way, or none. Clones write to the same file.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Record(Rc<RefCell<State>>);
+
+#[derive(Debug, Default)]
+struct State {
+    recorder: Option<Recorder>,
+    /// What went wrong, once it did.
+    trouble: Option<String>,
+}
+
+impl Record {
+    /// Begins a session in the file that was asked for, if one was.
+    pub(crate) fn begin(
+        args: &RecordArgs,
+        loaded: Option<&Loaded>,
+        simulated_seed: Option<u64>,
+    ) -> Result<Self, Failure> {
+        let Some(path) = &args.record else {
+            return Ok(Self::default());
+        };
+        let header = Header {
+            tool: env!("CARGO_PKG_VERSION").to_owned(),
+            profile: loaded.map(Loaded::as_text),
+            simulated_seed,
+        };
+        let mut recorder = if args.go_on && path.exists() {
+            let (recorder, missing) = Recorder::go_on(path, &header).map_err(|e| failure(&e))?;
+            say_missing(path, &missing);
+            recorder
+        } else {
+            Recorder::create(path, &header).map_err(|e| failure(&e))?
+        };
+        let (utc, offset_minutes) = wall();
+        recorder
+            .session(&Start {
+                utc,
+                offset_minutes,
+            })
+            .map_err(|e| failure(&e))?;
+        out::say(&format!("recording into {}", path.display()));
+        let state = State {
+            recorder: Some(recorder),
+            trouble: None,
+        };
+        Ok(Self(Rc::new(RefCell::new(state))))
+    }
+
+    /// Records everything that happens on this link.
+    pub(crate) fn follow(&self, quiet: &mut Quiet) {
+        if self.0.borrow().recorder.is_some() {
+            let record = self.clone();
+            quiet.record_to(Box::new(move |event| record.event(event.clone())));
+        }
+    }
+
+    /// Adds an event.
+    pub(crate) fn event(&self, event: Event) {
+        self.entry(&Entry::Event(event));
+    }
+
+    /// Adds a line.
+    pub(crate) fn entry(&self, entry: &Entry) {
+        let mut state = self.0.borrow_mut();
+        let Some(Err(error)) = state.recorder.as_mut().map(|r| r.entry(entry)) else {
+            return;
+        };
+        out::say(&format!(
+            "error: {error}; recording ends here, everything before is kept"
+        ));
+        state.recorder = None;
+        state.trouble = Some(error.to_string());
+    }
+
+    /// Closes the file. Where it is not whole, that is the last thing said.
+    pub(crate) fn end(&self) -> Result<(), Failure> {
+        let mut state = self.0.borrow_mut();
+        if let Some(mut recorder) = state.recorder.take() {
+            match recorder.seal() {
+                Ok(fingerprint) => {
+                    out::say(&format!(
+                        "recorded, fingerprint {fingerprint}: note it elsewhere, it proves that nothing was changed since"
+                    ));
+                }
+                Err(error) => state.trouble = Some(error.to_string()),
+            }
+        }
+        match &state.trouble {
+            Some(trouble) => Err(Failure {
+                exit: LOCAL,
+                kind: "recording",
+                message: format!("the recording is not whole: {trouble}"),
+                hint: Some("what was written before can be read all the same".to_owned()),
+            }),
+            None => Ok(()),
+        }
+    }
+}
+
+fn failure(error: &WriteError) -> Failure {
+    Failure {
+        exit: match error {
+            WriteError::Exists { .. } => USAGE,
+            _ => LOCAL,
+        },
+        kind: "recording",
+        message: error.to_string(),
+        hint: None,
+    }
+}
+
+fn say_missing(path: &Path, missing: &[Missing]) {
+    for missing in missing {
+        out::say(&format!("note: {}, {missing}", path.display()));
+    }
+}
+
+/// A verdict as it is displayed.
+pub(crate) fn shown(judgement: &Judgement) -> Shown {
+    Shown {
+        at: judgement.moment,
+        tool: env!("CARGO_PKG_VERSION").to_owned(),
+        verdict: judgement.verdict.kind.id().to_owned(),
+        summary: judgement.verdict.summary.clone(),
+    }
+}
+
+/// Opens a recording to be judged, and says what it is and what is missing.
+pub(crate) fn open(path: &Path) -> Result<Recording, Failure> {
+    let trouble = |message: String| Failure {
+        exit: LOCAL,
+        kind: "recording",
+        message: format!("recording {}: {message}", path.display()),
+        hint: None,
+    };
+    let bytes = std::fs::read(path).map_err(|why| trouble(format!("cannot be read: {why}")))?;
+    let recording = read(&bytes).map_err(|why| trouble(why.to_string()))?;
+    out::say(&format!(
+        "recording {}: {}, {}, fingerprint {}",
+        path.display(),
+        counted(recording.lines, "line"),
+        counted(recording.sessions.len() as u64, "session"),
+        recording.fingerprint
+    ));
+    say_missing(path, &recording.missing);
+    if recording.sessions.is_empty() {
+        return Err(trouble(
+            "expected at least one session, found none".to_owned(),
+        ));
+    }
+    Ok(recording)
+}
+
+/// The session that is judged, and until when: the last one, or the one that holds the mark.
+pub(crate) fn moment<'r>(
+    recording: &'r Recording,
+    text: Option<&str>,
+) -> Result<(&'r Session, Option<Duration>), Failure> {
+    let wrong = |message: String| Failure {
+        exit: USAGE,
+        kind: "usage",
+        message,
+        hint: None,
+    };
+    let Some(last) = recording.sessions.last() else {
+        return Err(wrong("--recording: no session".to_owned()));
+    };
+    let Some(text) = text else {
+        return Ok((last, None));
+    };
+    let marked = recording.sessions.iter().rev();
+    if let Some(found) = marked
+        .filter_map(|session| Some((session, Some(session.mark(text)?))))
+        .next()
+    {
+        return Ok(found);
+    }
+    let seconds = text.strip_suffix('s').unwrap_or(text).parse::<f64>().ok();
+    let time = seconds.and_then(|s| Duration::try_from_secs_f64(s).ok());
+    match time {
+        Some(time) => Ok((last, Some(time))),
+        None => Err(wrong(format!(
+            "--moment: expected seconds, for example 90s, or the name of a mark, found \"{text}\""
+        ))),
+    }
+}
+
+impl Loaded {
+    /// As it stands in a recording.
+    fn as_text(&self) -> ProfileText {
+        ProfileText {
+            id: self.profile.profile.id.clone(),
+            sha256: self.sha256.clone(),
+            text: self.text.clone(),
+        }
+    }
+}

@@ -1,0 +1,409 @@
+//! `packside retest FOLDER`: scenarios and recordings against what is expected of them.
+//!
+//! A scenario says itself which verdict and roots must follow, and when. A recording says what was
+//! shown on site: the same lines must be judged the same again. All in virtual time, on all cores.
+//!
+//! Does not: hold rules of judging.
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Duration;
+
+use clap::Args;
+use packside_simulator::Scenario;
+use serde_json::json;
+
+use super::reach::failure;
+use super::session::{self, Manner, Refusal};
+use super::{Failure, LOCAL, out, screen};
+use crate::diagnose::{Judgement, judge};
+use crate::event::Event;
+use crate::link::{LinkTrouble, open_simulated, quiet_window};
+use crate::recording::{Entry, Shown, read};
+
+/// Exit code where an expectation does not hold.
+const DOES_NOT_HOLD: u8 = 7;
+
+/// Arguments of `retest`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct RetestArgs {
+    /// Folder with scenarios (*.toml) and recordings (*.visit.jsonl); `shipped` for the built-in scenarios
+    #[arg(value_name = "FOLDER")]
+    folder: String,
+    /// Judge everything by this register map instead of its own
+    #[arg(long, value_name = "NAME|FILE")]
+    profile: Option<String>,
+    /// Also write the results as JUnit XML, for build servers
+    #[arg(long, value_name = "FILE")]
+    junit: Option<PathBuf>,
+    /// Folder with own profiles
+    #[arg(
+        long,
+        env = "PACKSIDE_CONFIG",
+        value_name = "FOLDER",
+        hide_env_values = true
+    )]
+    config: Option<PathBuf>,
+}
+
+/// One expectation and what came of it.
+#[derive(Debug, Clone)]
+struct Case {
+    /// Scenario or file.
+    name: String,
+    /// Moment, since the session began or power-up.
+    at: Duration,
+    expected: String,
+    given: String,
+    /// Why it does not hold.
+    wrong: Option<String>,
+}
+
+/// Something that brings cases.
+enum Work {
+    Scenario(String, String),
+    Recording(PathBuf),
+}
+
+/// Runs the command.
+pub(crate) fn run(args: &RetestArgs, as_json: bool) -> Result<u8, Failure> {
+    let work = work(&args.folder)?;
+    let cases = on_all_cores(&work, args);
+    if cases.is_empty() {
+        let message = format!(
+            "{}: expected scenarios (*.toml) or recordings (*.visit.jsonl), found none",
+            args.folder
+        );
+        return Err(failure(LOCAL, "retest", message, None));
+    }
+    if let Some(path) = &args.junit {
+        std::fs::write(path, junit(&cases)).map_err(|why| {
+            failure(
+                LOCAL,
+                "retest",
+                format!("{}: cannot be written: {why}", path.display()),
+                None,
+            )
+        })?;
+    }
+    let failed = cases.iter().filter(|case| case.wrong.is_some()).count();
+    out::result(&if as_json {
+        format!("{}\n", as_object(&cases, failed))
+    } else {
+        as_text(&cases, failed, &args.folder)
+    });
+    Ok(if failed == 0 { 0 } else { DOES_NOT_HOLD })
+}
+
+/// What stands in the folder, in the order of names.
+fn work(folder: &str) -> Result<Vec<Work>, Failure> {
+    if folder == "shipped" {
+        let shipped = Scenario::shipped().iter();
+        return Ok(shipped
+            .map(|(name, text)| Work::Scenario((*name).to_owned(), (*text).to_owned()))
+            .collect());
+    }
+    let unreadable = |why: std::io::Error| {
+        failure(
+            LOCAL,
+            "retest",
+            format!("{folder}: cannot be read: {why}"),
+            None,
+        )
+    };
+    let mut paths: Vec<PathBuf> = std::fs::read_dir(folder)
+        .map_err(unreadable)?
+        .filter_map(|entry| Some(entry.ok()?.path()))
+        .collect();
+    paths.sort();
+    let mut work = Vec::new();
+    for path in paths {
+        let name = path.to_string_lossy().into_owned();
+        if name.ends_with(".visit.jsonl") {
+            work.push(Work::Recording(path));
+        } else if name.ends_with(".toml") {
+            work.push(Work::Scenario(
+                name,
+                std::fs::read_to_string(&path).map_err(unreadable)?,
+            ));
+        }
+    }
+    Ok(work)
+}
+
+/// Does all the work, as many pieces at once as there are cores; results in the order of the work.
+fn on_all_cores(work: &[Work], args: &RetestArgs) -> Vec<Case> {
+    let next = AtomicUsize::new(0);
+    let done: Mutex<Vec<(usize, Vec<Case>)>> = Mutex::new(Vec::new());
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    std::thread::scope(|scope| {
+        for _ in 0..cores.min(work.len()) {
+            scope.spawn(|| {
+                while let Some((number, piece)) = {
+                    let number = next.fetch_add(1, Ordering::Relaxed);
+                    work.get(number).map(|piece| (number, piece))
+                } {
+                    let cases = match piece {
+                        Work::Scenario(name, text) => of_scenario(name, text, args),
+                        Work::Recording(path) => of_recording(path, args),
+                    };
+                    if let Ok(mut done) = done.lock() {
+                        done.push((number, cases));
+                    }
+                }
+            });
+        }
+    });
+    let mut done = done.into_inner().unwrap_or_default();
+    done.sort_by_key(|(number, _)| *number);
+    done.into_iter().flat_map(|(_, cases)| cases).collect()
+}
+
+/// A case that could not even be tried.
+fn broken(name: &str, why: String) -> Vec<Case> {
+    vec![Case {
+        name: name.to_owned(),
+        at: Duration::ZERO,
+        expected: "readable".to_owned(),
+        given: "not readable".to_owned(),
+        wrong: Some(why),
+    }]
+}
+
+fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Case> {
+    let scenario = match Scenario::load(text, name) {
+        Ok(scenario) => scenario,
+        Err(error) => return broken(name, error.to_string()),
+    };
+    let map = args.profile.as_deref().unwrap_or(&scenario.profile);
+    let profile = match packside_profiles::find(map, args.config.as_deref()) {
+        Ok(found) => found.profile,
+        Err(error) => return broken(name, error.to_string()),
+    };
+    let case = |expect: &packside_simulator::Expect| {
+        let judgement = judge(&look(&scenario, &profile, expect.at), Some(&profile), None);
+        let given = judgement.verdict.kind.id();
+        let right = expect.verdict.iter().any(|kind| kind == given);
+        let missing = missing_in(&judgement, expect);
+        let why = (!right || !missing.is_empty()).then(|| {
+            let missing = missing.iter().map(|id| format!("{id} was not found"));
+            let why = judgement.verdict.why.iter().take(3).cloned();
+            missing.chain(why).collect::<Vec<_>>().join("; ")
+        });
+        Case {
+            name: scenario.name.clone(),
+            at: expect.at,
+            expected: expect.verdict.join(" or "),
+            given: given.to_owned(),
+            wrong: why,
+        }
+    };
+    scenario.expects.iter().map(case).collect()
+}
+
+/// Expected roots and causes that the judgement does not have.
+fn missing_in(judgement: &Judgement, expect: &packside_simulator::Expect) -> Vec<String> {
+    let roots = judgement.roots();
+    let root = |id: &&String| !roots.contains(&id.as_str());
+    let cause = |id: &&String| !judgement.verdict.causes.iter().any(|c| c.id == id.as_str());
+    let roots = expect.roots.iter().filter(root);
+    roots
+        .chain(expect.links.iter().filter(cause))
+        .cloned()
+        .collect()
+}
+
+/// The events of one look at a simulated unit, without a word to the user.
+fn look(scenario: &Scenario, profile: &packside_profiles::Profile, at: Duration) -> Vec<Event> {
+    let manner = Manner {
+        unit: profile.answering.unit,
+        only: false,
+        listen_first: None,
+        user_said: false,
+        says: false,
+    };
+    let age = at.saturating_sub(quiet_window(Some(profile)));
+    let quiet = open_simulated(scenario, profile, age, None);
+    match session::begin(quiet, profile, &manner) {
+        Ok(mut asking) => {
+            let trouble = session::look(&mut asking, profile, &manner, |_, _, _| {});
+            if let Some(LinkTrouble::SomeoneElseAsks { .. }) = trouble {
+                let mut quiet = asking.into_quiet();
+                let _ = session::overhear(&mut quiet, &manner);
+                return quiet.drain();
+            }
+            asking.drain()
+        }
+        Err(Refusal::NotShown(_, mut quiet)) => {
+            let _ = session::overhear(&mut quiet, &manner);
+            quiet.drain()
+        }
+        Err(Refusal::Trouble(_)) => Vec::new(),
+    }
+}
+
+/// Every verdict shown on site must be given again for the lines before it.
+fn of_recording(path: &Path, args: &RetestArgs) -> Vec<Case> {
+    let name = path
+        .file_name()
+        .unwrap_or_default()
+        .to_string_lossy()
+        .into_owned();
+    let bytes = match std::fs::read(path) {
+        Ok(bytes) => bytes,
+        Err(why) => return broken(&name, why.to_string()),
+    };
+    let recording = match read(&bytes) {
+        Ok(recording) => recording,
+        Err(why) => return broken(&name, why.to_string()),
+    };
+    let embedded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
+    let profile = match (&args.profile, embedded) {
+        (Some(map), _) => packside_profiles::find(map, args.config.as_deref())
+            .map(|found| found.profile)
+            .map_err(|error| error.to_string()),
+        (None, Some(map)) => packside_profiles::load(&map.text, "the map in the recording")
+            .map_err(|problems| problems.to_string()),
+        (None, None) => Err("expected a register map in the first line, found none".to_owned()),
+    };
+    let profile = match profile {
+        Ok(profile) => profile,
+        Err(why) => return broken(&name, why),
+    };
+    let mut cases = Vec::new();
+    for session in &recording.sessions {
+        let mut events = Vec::new();
+        for entry in &session.entries {
+            match entry {
+                Entry::Event(event) => events.push(event.clone()),
+                Entry::Unit(_) => {}
+                Entry::Shown(shown) => {
+                    let judgement = judge(&events, Some(&profile), Some(shown.at));
+                    cases.push(again(&name, shown, &judgement));
+                }
+            }
+        }
+    }
+    cases
+}
+
+fn again(name: &str, shown: &Shown, judgement: &Judgement) -> Case {
+    let given = judgement.verdict.kind.id();
+    let same = given == shown.verdict && judgement.verdict.summary == shown.summary;
+    Case {
+        name: name.to_owned(),
+        at: shown.at,
+        expected: shown.verdict.clone(),
+        given: given.to_owned(),
+        wrong: (!same).then(|| {
+            format!(
+                "shown by packside {}: \"{}\", now: \"{}\"",
+                shown.tool, shown.summary, judgement.verdict.summary
+            )
+        }),
+    }
+}
+
+fn as_text(cases: &[Case], failed: usize, folder: &str) -> String {
+    let mut text = String::new();
+    let widest = |of: fn(&Case) -> &str| cases.iter().map(|c| of(c).chars().count()).max();
+    let name = widest(|c| &c.name).unwrap_or(0).min(40);
+    let expected = widest(|c| &c.expected).unwrap_or(0).min(32);
+    let given = widest(|c| &c.given).unwrap_or(0);
+    for case in cases {
+        let mark = if case.wrong.is_some() {
+            "DIFFERS"
+        } else {
+            "holds"
+        };
+        let _ = writeln!(
+            text,
+            "{:name$}  {:6.1} s  expected {:expected$}  given {:given$}  {mark}",
+            case.name,
+            case.at.as_secs_f64(),
+            case.expected,
+            case.given
+        );
+    }
+    let _ = writeln!(
+        text,
+        "\n{}: {} hold, {failed} differ",
+        screen::counted(cases.len() as u64, "expectation"),
+        cases.len() - failed
+    );
+    for case in cases {
+        if let Some(why) = &case.wrong {
+            let line = format!("{} at {:.1} s: {why}", case.name, case.at.as_secs_f64());
+            screen::wrap(&mut text, &line, "  - ", "    ");
+        }
+    }
+    let next = if failed == 0 {
+        format!("next: packside retest {folder} --profile YOUR-MAP.toml")
+    } else {
+        "next: packside check --simulated SCENARIO --look-at SECONDS, or --recording FILE --moment SECONDS".to_owned()
+    };
+    let _ = writeln!(text, "\n{next}");
+    text
+}
+
+fn as_object(cases: &[Case], failed: usize) -> serde_json::Value {
+    let case = |case: &Case| {
+        json!({
+            "name": case.name,
+            "at_ms": u64::try_from(case.at.as_millis()).unwrap_or(u64::MAX),
+            "expected": case.expected,
+            "given": case.given,
+            "holds": case.wrong.is_none(),
+            "why": case.wrong,
+        })
+    };
+    json!({
+        "schema": "packside.retest/1",
+        "held": cases.len() - failed,
+        "failed": failed,
+        "cases": cases.iter().map(case).collect::<Vec<_>>(),
+    })
+}
+
+/// The results in the form that build servers read.
+fn junit(cases: &[Case]) -> String {
+    let failed = cases.iter().filter(|case| case.wrong.is_some()).count();
+    let mut xml = format!(
+        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<testsuite name=\"packside retest\" tests=\"{}\" failures=\"{failed}\">\n",
+        cases.len()
+    );
+    for case in cases {
+        let name = escaped(&format!("{} at {:.1} s", case.name, case.at.as_secs_f64()));
+        let _ = match &case.wrong {
+            None => writeln!(xml, "  <testcase classname=\"retest\" name=\"{name}\"/>"),
+            Some(why) => writeln!(
+                xml,
+                "  <testcase classname=\"retest\" name=\"{name}\"><failure message=\"{}\"/></testcase>",
+                escaped(&format!(
+                    "expected {}, given {}: {why}",
+                    case.expected, case.given
+                ))
+            ),
+        };
+    }
+    xml.push_str("</testsuite>\n");
+    xml
+}
+
+/// Text inside an XML attribute; characters that XML has no place for are left out.
+fn escaped(text: &str) -> String {
+    let mut out = String::new();
+    for c in text.chars().filter(|c| !c.is_control() || *c == '\n') {
+        match c {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            '\n' => out.push_str("&#10;"),
+            c => out.push(c),
+        }
+    }
+    out
+}

@@ -1,0 +1,518 @@
+//! `packside visit`: the guided power-up check, recorded from the first answer on.
+//!
+//! Steps and their meaning come from [`crate::visit`], what the wire tells from `live`. Answers come
+//! from a person, key by key, or from a file. Does not: hold rules.
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use packside_profiles::model::Needs;
+use serde_json::json;
+use sha2::{Digest as _, Sha256};
+
+use super::args::{CheckArgs, RecordArgs};
+use super::live::{Ended, Live};
+use super::prompt::{self, Typed};
+use super::reach::{self, Loaded, failure};
+use super::record::Record;
+use super::{Failure, LOCAL, USAGE, json, out, screen};
+use crate::event::{Answer, Event, Plugged, What};
+use crate::link::wall;
+use crate::recording::read;
+use crate::visit::answers::{self, Answers};
+use crate::visit::{Kind, Measure, Step, Visit, understand};
+
+/// Arguments of `visit`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct VisitArgs {
+    /// How to reach the unit.
+    #[command(flatten)]
+    pub(crate) look: CheckArgs,
+    /// Answers from a TOML file instead of prompts; what it does not answer is skipped
+    #[arg(long, value_name = "FILE")]
+    pub(crate) answers: Option<PathBuf>,
+}
+
+/// Where answers come from.
+enum Source {
+    Person,
+    File(Answers),
+}
+
+/// What a person or file gives to a step.
+enum Given {
+    /// Value and note.
+    Answer(String, Option<String>),
+    /// A picture was taken; the step is still open.
+    Photo(String),
+    /// Do the measuring.
+    Measure,
+    /// One step back.
+    Back,
+    /// Stop here, to go on later.
+    Stop,
+}
+
+/// Runs the command; the exit code is that of the last verdict.
+pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
+    if args.look.place.recording.is_some() {
+        let hint = Some("packside check --recording FILE judges a recording again".to_owned());
+        let message = "--recording: a visit reaches a unit, a recording has none";
+        return Err(failure(USAGE, "usage", message, hint));
+    }
+    let mut look = args.look.clone();
+    if look.place.simulated.is_some() && look.look_at.is_none() {
+        look.look_at = Some(0.0);
+    }
+    let loaded = reach::load_profile(&look)?;
+    let mut visit = Visit::new(&loaded.profile);
+    let source = source(args, &visit)?;
+    let path = look.record.record.clone().unwrap_or_else(default_name);
+    let earlier = resume(&mut visit, &path, look.record.go_on)?;
+    let seed = match &look.place.simulated {
+        Some(scenario) => Some(reach::scenario_of(scenario)?.seed),
+        None => None,
+    };
+    let recorded = RecordArgs {
+        record: Some(path.clone()),
+        go_on: look.record.go_on,
+    };
+    let record = Record::begin(&recorded, Some(&loaded), seed)?;
+    let result = walk(&mut visit, &source, look, &loaded, &record, earlier);
+    record.end()?;
+    let (live, stopped) = result?;
+    show(&visit, &live, &loaded, &path, stopped, as_json, colour)
+}
+
+fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<Source, Failure> {
+    let Some(path) = &args.answers else {
+        if out::interactive() {
+            return Ok(Source::Person);
+        }
+        let hint = Some("give --answers FILE where nobody can answer".to_owned());
+        return Err(failure(
+            USAGE,
+            "usage",
+            "a visit asks a person, and there is no terminal here",
+            hint,
+        ));
+    };
+    let trouble = |why: String| {
+        failure(
+            LOCAL,
+            "answers",
+            format!("answers {}: {why}", path.display()),
+            None,
+        )
+    };
+    let text =
+        std::fs::read_to_string(path).map_err(|why| trouble(format!("cannot be read: {why}")))?;
+    answers::read(&text, visit.steps())
+        .map(Source::File)
+        .map_err(trouble)
+}
+
+/// A name that says what and when.
+fn default_name() -> PathBuf {
+    let (utc, _) = wall();
+    let plain: String = utc
+        .chars()
+        .take(16)
+        .filter(|c| *c != '-' && *c != ':')
+        .collect();
+    PathBuf::from(format!("visit-{plain}.visit.jsonl"))
+}
+
+/// Takes the answers of an earlier session. Gives its answers as events, so that they count again.
+fn resume(visit: &mut Visit<'_>, path: &Path, go_on: bool) -> Result<Vec<Event>, Failure> {
+    if !go_on || !path.exists() {
+        return Ok(Vec::new());
+    }
+    let unreadable = |why: String| {
+        failure(
+            LOCAL,
+            "recording",
+            format!("recording {}: {why}", path.display()),
+            None,
+        )
+    };
+    let bytes = std::fs::read(path).map_err(|why| unreadable(format!("cannot be read: {why}")))?;
+    let recording = read(&bytes).map_err(|why| unreadable(why.to_string()))?;
+    let events: Vec<Event> = recording.sessions.iter().flat_map(|s| s.events()).collect();
+    visit.resume(&events);
+    if let Some(step) = visit.next() {
+        out::say(&format!("going on with the step {}", step.id));
+    }
+    let is_answer = |event: &Event| matches!(event.what, What::Answer(_));
+    let answers = events.into_iter().filter(is_answer);
+    Ok(answers
+        .map(|event| Event {
+            at: std::time::Duration::ZERO,
+            ..event
+        })
+        .collect())
+}
+
+/// Goes through the steps. Gives whether it was stopped before the end.
+fn walk<'a>(
+    visit: &mut Visit<'_>,
+    source: &Source,
+    look: CheckArgs,
+    loaded: &'a Loaded,
+    record: &Record,
+    earlier: Vec<Event>,
+) -> Result<(Live<'a>, bool), Failure> {
+    let mut live = Live::begin(look, &loaded.profile, record.clone())?;
+    live.events.extend(earlier);
+    if let Source::Person = source {
+        out::say(INTRODUCTION);
+    }
+    let mut part = None;
+    while let Some(step) = visit.next().cloned() {
+        if part != Some(step.part) {
+            out::say(&format!("\n== {}", step.part.title()));
+            part = Some(step.part);
+        }
+        let (value, note) = match given(visit, source, &step, &mut live)? {
+            Given::Answer(value, note) => (value, note),
+            Given::Photo(file) => {
+                take_photo(&mut live, &step, &file);
+                continue;
+            }
+            Given::Back => {
+                if !visit.back() {
+                    out::say("this is the first step");
+                }
+                continue;
+            }
+            Given::Stop => return Ok((live, true)),
+            Given::Measure => match measured(&mut live, visit, &step) {
+                Ok((value, why)) => (value, Some(why)),
+                Err(failure) => {
+                    let again = cannot_measure(source, &failure);
+                    match again {
+                        Some(Given::Answer(value, note)) => (value, note),
+                        Some(_) => return Ok((live, true)),
+                        None => continue,
+                    }
+                }
+            },
+        };
+        let answer = Answer {
+            step: step.id.clone(),
+            question: step.text.clone(),
+            value,
+            note,
+        };
+        if !matches!(source, Source::Person) || !is_typed(&step) {
+            tell(&line_of(&answer));
+        }
+        if step.id == "plugged" {
+            live.plugged = Plugged::ALL.into_iter().find(|p| p.id() == answer.value);
+        }
+        live.said(What::Answer(answer.clone()));
+        visit.take(answer);
+    }
+    Ok((live, false))
+}
+
+const INTRODUCTION: &str = "\
+Guided check. Keys: y in order, n not in order, s skip with a reason, b one step back, p note a photo,
+q stop here and go on later with --continue. Everything is recorded as you go.
+Hazardous voltage is inside even when switched off; local codes and the maker's manual come first.";
+
+fn is_typed(step: &Step) -> bool {
+    !matches!(step.kind, Kind::Storage | Kind::Measured(_))
+}
+
+/// What answers this step.
+fn given(
+    visit: &Visit<'_>,
+    source: &Source,
+    step: &Step,
+    live: &mut Live<'_>,
+) -> Result<Given, Failure> {
+    if step.kind == Kind::Storage {
+        return Ok(match visit.storage() {
+            Some(judged) => {
+                let (low, high) = judged.charge_now;
+                let mut why = format!("charge now {low:.0} to {high:.0} %; ");
+                why.push_str(&judged.why.join("; "));
+                Given::Answer(judged.fitness.id().to_owned(), Some(why))
+            }
+            None => Given::Answer(
+                Answer::SKIPPED.to_owned(),
+                Some("charge, date or temperatures of the storage are not known".to_owned()),
+            ),
+        });
+    }
+    match source {
+        Source::Person => Ok(ask(visit, step)),
+        Source::File(answers) => {
+            for file in answers.photos.get(&step.id).into_iter().flatten() {
+                take_photo(live, step, file);
+            }
+            Ok(match answers.answers.get(&step.id) {
+                Some((value, note)) => Given::Answer(value.clone(), note.clone()),
+                None if matches!(step.kind, Kind::Measured(_)) => Given::Measure,
+                None => Given::Answer(
+                    Answer::SKIPPED.to_owned(),
+                    Some("not in the answers file".to_owned()),
+                ),
+            })
+        }
+    }
+}
+
+/// Asks a person.
+fn ask(visit: &Visit<'_>, step: &Step) -> Given {
+    let (number, all) = visit.progress();
+    let touch = match step.needs {
+        Needs::Look => "",
+        Needs::LowVoltage => "  [low voltage]",
+        Needs::UnitOff => "  [unit off]",
+        Needs::LiveDc => "  [LIVE DC]",
+    };
+    out::say("");
+    tell(&format!("{number} of {all}  {}{touch}", step.text));
+    if let Some(caution) = step.caution {
+        tell(&format!("CAUTION  {caution}"));
+    }
+    if let Some(answer) = visit.answer(&step.id) {
+        tell(&format!("answered before: {}", line_of(answer)));
+    }
+    loop {
+        let typed = match &step.kind {
+            Kind::Confirm => prompt::key("   y n s b p q > ", "ynsbpq"),
+            Kind::Measured(_) => prompt::key("   y begin, s b p q > ", "ysbpq"),
+            Kind::OneOf(choices) => {
+                for (n, (_, text)) in choices.iter().enumerate() {
+                    out::say(&format!("   {}  {text}", n + 1));
+                }
+                let digits: String = ('1'..='9').take(choices.len()).collect();
+                prompt::key("   number, or s b p q > ", &format!("{digits}sbpq"))
+            }
+            Kind::Number { unit, .. } => {
+                prompt::line(&format!("   in {unit}, or s b p q, then Enter > "))
+            }
+            Kind::Words | Kind::Storage => prompt::line("   in words, or s b p q, then Enter > "),
+        };
+        let Typed::Text(typed) = typed else {
+            return Given::Stop;
+        };
+        match typed.as_str() {
+            "s" => match reason("   why is it skipped? ") {
+                Some(reason) => return Given::Answer(Answer::SKIPPED.to_owned(), Some(reason)),
+                None => return Given::Stop,
+            },
+            "b" => return Given::Back,
+            "q" => return Given::Stop,
+            "p" => match prompt::line("   file of the photo: ") {
+                Typed::Text(file) if !file.is_empty() => return Given::Photo(file),
+                Typed::Text(_) => {}
+                Typed::Stop => return Given::Stop,
+            },
+            _ if matches!(step.kind, Kind::Measured(_)) => return Given::Measure,
+            typed => match understand(step, typed) {
+                Ok(value) if value != Answer::YES && step.kind == Kind::Confirm => {
+                    return match reason("   what is not in order? ") {
+                        Some(note) => Given::Answer(value, Some(note)),
+                        None => Given::Stop,
+                    };
+                }
+                Ok(value) => return Given::Answer(value, None),
+                Err(why) => out::say(&format!("   {why}")),
+            },
+        }
+    }
+}
+
+/// Says it, folded to the width of the screen.
+fn tell(text: &str) {
+    let mut folded = String::new();
+    screen::wrap(&mut folded, text, "", "   ");
+    out::say(folded.trim_end());
+}
+
+/// A few words; nothing where the person stops.
+fn reason(prompt: &str) -> Option<String> {
+    loop {
+        match prompt::line(prompt) {
+            Typed::Text(text) if !text.is_empty() => return Some(text),
+            Typed::Text(_) => out::say("   expected a few words, found nothing"),
+            Typed::Stop => return None,
+        }
+    }
+}
+
+/// The link failed: again, skip, or stop. Nothing means again.
+fn cannot_measure(source: &Source, failure: &Failure) -> Option<Given> {
+    out::say(&format!("   error: {}", failure.message));
+    if let Some(hint) = &failure.hint {
+        out::say(&format!("   hint: {hint}"));
+    }
+    let skipped = Given::Answer(Answer::SKIPPED.to_owned(), Some(failure.message.clone()));
+    if !matches!(source, Source::Person) {
+        return Some(skipped);
+    }
+    match prompt::key("   r again, s skip, q stop > ", "rsq") {
+        Typed::Text(key) if key == "r" => None,
+        Typed::Text(key) if key == "s" => Some(skipped),
+        _ => Some(Given::Stop),
+    }
+}
+
+fn measured(live: &mut Live<'_>, visit: &Visit<'_>, step: &Step) -> Result<Ended, Failure> {
+    let Kind::Measured(measure) = step.kind else {
+        return Err(failure(USAGE, "usage", "nothing to measure here", None));
+    };
+    let (value, mut why) = live.measure(measure)?;
+    if measure == Measure::WithInverter {
+        why.push_str(&firmware_for(visit, live));
+    }
+    Ok((value, why))
+}
+
+/// Whether the control unit is new enough for the inverter chosen.
+fn firmware_for(visit: &Visit<'_>, live: &Live<'_>) -> String {
+    let chosen = visit.answer("inverter-family").map(|a| a.value.clone());
+    let firmware = live.last.as_ref().and_then(|j| j.identity.firmware.clone());
+    let (Some(chosen), Some(firmware)) = (chosen, firmware) else {
+        return String::new();
+    };
+    match visit.firmware_fits(&chosen, &firmware) {
+        Some((true, from)) => {
+            format!(" Firmware {firmware} fits this inverter family (from {from}).")
+        }
+        Some((false, from)) => {
+            format!(" FIRMWARE {firmware} IS TOO OLD for this inverter family: from {from}.")
+        }
+        None => String::new(),
+    }
+}
+
+/// Notes a picture with the hash of its file.
+fn take_photo(live: &mut Live<'_>, step: &Step, file: &str) {
+    match std::fs::read(file) {
+        Ok(bytes) => {
+            let sha256 = reach::hex(&Sha256::digest(&bytes));
+            live.said(What::Photo {
+                step: step.id.clone(),
+                file: file.to_owned(),
+                sha256,
+            });
+            out::say(&format!("   photo {file} noted"));
+        }
+        Err(why) => out::say(&format!("   photo {file}: cannot be read: {why}")),
+    }
+}
+
+/// An answer in one line.
+fn line_of(answer: &Answer) -> String {
+    let note = answer.note.as_ref().map(|note| format!("  {note}"));
+    format!(
+        "{}: {}{}",
+        answer.step,
+        answer.value,
+        note.unwrap_or_default()
+    )
+}
+
+/// The end of a visit.
+fn show(
+    visit: &Visit<'_>,
+    live: &Live<'_>,
+    loaded: &Loaded,
+    path: &Path,
+    stopped: bool,
+    as_json: bool,
+    colour: bool,
+) -> Result<u8, Failure> {
+    // Answers given after the last look count as well.
+    let judgement = live.last.as_ref().map(|_| live.judged());
+    if as_json {
+        let steps = visit
+            .steps()
+            .iter()
+            .filter_map(|step| visit.answer(&step.id));
+        let open: Vec<&str> = visit
+            .open()
+            .iter()
+            .map(|(step, _)| step.id.as_str())
+            .collect();
+        let profile = (&loaded.profile, loaded.sha256.as_str());
+        let result = judgement
+            .as_ref()
+            .map(|j| json::check(j, Some(profile), live.facts.as_ref()));
+        let object = json!({
+            "schema": "packside.visited/1",
+            "recording": path.display().to_string(),
+            "complete": !stopped,
+            "steps": steps.map(|a| json!({
+                "step": a.step, "question": a.question, "value": a.value, "note": a.note,
+            })).collect::<Vec<_>>(),
+            "open": open,
+            "check": result,
+        });
+        out::result(&format!("{object}\n"));
+    } else {
+        let mut text = String::from("\n");
+        if let Some(judgement) = &judgement {
+            screen::headline(&mut text, judgement, colour);
+        }
+        summary(&mut text, visit, judgement.as_ref());
+        let _ = writeln!(text, "\nrecording: {}", path.display());
+        let _ = writeln!(
+            text,
+            "{}",
+            if stopped {
+                format!(
+                    "next: the same command with --record {} --continue",
+                    path.display()
+                )
+            } else {
+                format!("next: packside report {} -o page.html", path.display())
+            }
+        );
+        out::result(&text);
+    }
+    Ok(judgement.map_or(6, |j| j.verdict.kind.exit_code()))
+}
+
+fn summary(text: &mut String, visit: &Visit<'_>, judgement: Option<&crate::diagnose::Judgement>) {
+    let answered = visit
+        .steps()
+        .iter()
+        .filter(|s| visit.answer(&s.id).is_some());
+    let open = visit.open();
+    let _ = writeln!(
+        text,
+        "\n{} answered, {} open",
+        screen::counted(answered.count() as u64, "step"),
+        open.len()
+    );
+    for (step, answer) in open {
+        let note = answer.note.as_ref().map(|n| format!(": {n}"));
+        let line = format!("{} {}{}", step.id, answer.value, note.unwrap_or_default());
+        screen::wrap(text, &line, "  - ", "    ");
+    }
+    let Some(judgement) = judgement else {
+        let _ = writeln!(
+            text,
+            "\nNothing was measured: nothing is known of the unit."
+        );
+        return;
+    };
+    if !judgement.not_tested.is_empty() {
+        let _ = writeln!(text, "\nNot tested, may still be broken");
+    }
+    for not in &judgement.not_tested {
+        screen::wrap(
+            text,
+            &format!("{}: {}; {}", not.id, not.why, not.when),
+            "  - ",
+            "    ",
+        );
+    }
+}

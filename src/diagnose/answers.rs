@@ -1,0 +1,74 @@
+//! What a person found not in order, beside what the registers say.
+//!
+//! A clean verdict on a unit whose case is swollen would be wrong whatever its registers say. So an
+//! answer "not in order" keeps the gate shut until the same step is answered otherwise.
+
+use packside_profiles::model::Severity;
+
+use super::judgement::{Finding, Source};
+use super::notices::notice;
+use crate::event::{Answer, Event, What};
+
+/// The last answers to the steps, those that say "not in order".
+pub(crate) fn not_in_order(events: &[Event]) -> Vec<Answer> {
+    let mut last: Vec<Answer> = Vec::new();
+    for event in events {
+        if let What::Answer(answer) = &event.what {
+            last.retain(|known| known.step != answer.step);
+            last.push(answer.clone());
+        }
+    }
+    last.retain(|answer| answer.value == Answer::NO);
+    last
+}
+
+/// One finding for each.
+pub(crate) fn findings(said: &[Answer], unit: u8) -> Vec<Finding> {
+    let finding = |answer: &Answer| {
+        let note = answer.note.as_ref().map(|note| format!(" ({note})"));
+        let text = format!(
+            "answered on site, not in order: {}{}",
+            answer.question,
+            note.unwrap_or_default()
+        );
+        Finding {
+            severity: Severity::Warning,
+            source: Source::Answer,
+            to_do: "put it right by the maker's manual, then answer the step again".to_owned(),
+            ..notice("not-in-order", unit, &text)
+        }
+    };
+    said.iter().map(finding).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use std::time::Duration;
+
+    use super::*;
+
+    fn event(step: &str, value: &str) -> Event {
+        Event {
+            at: Duration::ZERO,
+            what: What::Answer(Answer {
+                step: step.to_owned(),
+                question: "Earth connected?".to_owned(),
+                value: value.to_owned(),
+                note: Some("clamp missing".to_owned()),
+            }),
+        }
+    }
+
+    #[test]
+    fn answer_not_in_order_counts_until_the_step_is_answered_otherwise() {
+        let mut events = vec![event("earth", "no"), event("site", "yes")];
+        let findings = findings(&not_in_order(&events), 1);
+        assert_eq!(findings.len(), 1);
+        assert_eq!(
+            findings[0].text,
+            "answered on site, not in order: Earth connected? (clamp missing)"
+        );
+        events.push(event("earth", "yes"));
+        assert!(not_in_order(&events).is_empty());
+    }
+}

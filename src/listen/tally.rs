@@ -1,0 +1,367 @@
+//! Counts of an overheard conversation: requests, answers, times, damage.
+//!
+//! Does not: say what they mean (see [`super::picture`]).
+//!
+//! # Sources
+//! - E. B. Wilson, "Probable Inference, the Law of Succession, and Statistical Inference", J. Am.
+//!   Stat. Assoc. 22 (1927) 209-212: the interval of a share
+
+use std::collections::{BTreeMap, VecDeque};
+use std::time::Duration;
+
+use super::clients::{Clients, GAPS, Rhythm, count, median, rhythm};
+use super::conversation::{Fate, Overheard};
+
+/// Most kinds of requests that are counted apart.
+const KINDS: usize = 512;
+/// Answer times kept, the newest.
+const TIMES: usize = 4096;
+
+/// What is asked: unit, function, and where it says so first register and count.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Asked {
+    /// Unit address.
+    pub unit: u8,
+    /// Function code.
+    pub function: u8,
+    /// First register or coil.
+    pub register: Option<u16>,
+    /// How many.
+    pub count: Option<u16>,
+}
+
+impl Asked {
+    /// Whether it changes something in the unit.
+    pub fn writes(&self) -> bool {
+        matches!(self.function, 0x05 | 0x06 | 0x0f | 0x10 | 0x15..=0x17)
+    }
+
+    fn of(request: &[u8]) -> Self {
+        let exchange = Overheard {
+            at: Duration::ZERO,
+            request: request.to_vec(),
+            answer: Vec::new(),
+            fate: Fate::Unanswered,
+            waited: None,
+            is_retry: false,
+        };
+        Self::from(&exchange)
+    }
+}
+
+impl From<&Overheard> for Asked {
+    fn from(exchange: &Overheard) -> Self {
+        Self {
+            unit: exchange.unit(),
+            function: exchange.function(),
+            register: exchange.register(),
+            count: exchange.count(),
+        }
+    }
+}
+
+/// Requests of one kind.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Poll {
+    /// What is asked.
+    pub asked: Asked,
+    /// How often.
+    pub requests: u32,
+    /// Answers among them, exceptions not counted.
+    pub answered: u32,
+    /// Refusals among them.
+    pub exceptions: u32,
+    /// Middle of the gaps between them; `None` below two.
+    pub period: Option<Duration>,
+    /// When the last one was heard.
+    pub last: Duration,
+}
+
+/// What was heard of one unit address.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct UnitTally {
+    /// Requests to it.
+    pub requests: u32,
+    /// Answers and refusals from it, also those whose request was not heard.
+    pub answers: u32,
+}
+
+/// A share with the interval that holds the true one in 95 of 100 cases.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Share {
+    /// Share seen.
+    pub seen: f64,
+    /// Lower end.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+}
+
+/// Wilson's interval for `hits` of `tries`, 95 %.
+pub fn wilson(hits: u64, tries: u64) -> Share {
+    /// Quantile of the normal distribution for 95 % both sides.
+    const Z: f64 = 1.959_963_984_540_054;
+    if tries == 0 {
+        return Share {
+            seen: 0.0,
+            low: 0.0,
+            high: 1.0,
+        };
+    }
+    let (n, p) = (tries as f64, hits as f64 / tries as f64);
+    let z2 = Z * Z;
+    let middle = p + z2 / (2.0 * n);
+    let half = Z * (p * (1.0 - p) / n + z2 / (4.0 * n * n)).sqrt();
+    let scale = 1.0 + z2 / n;
+    Share {
+        seen: p,
+        low: ((middle - half) / scale).max(0.0),
+        high: ((middle + half) / scale).min(1.0),
+    }
+}
+
+/// What was heard so far.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Summary {
+    /// Bytes in all.
+    pub bytes: u64,
+    /// Frames with a right check.
+    pub frames: u64,
+    /// Bytes in no frame.
+    pub noise_bytes: u64,
+    /// Runs of them long enough to have been a frame.
+    pub damaged: u64,
+    /// Share of damaged ones among all that may have been frames.
+    pub damage: Share,
+    /// Requests.
+    pub requests: u64,
+    /// Of these answered.
+    pub answered: u64,
+    /// Refused.
+    pub exceptions: u64,
+    /// Without answer.
+    pub unanswered: u64,
+    /// Followed by bytes that are no frame.
+    pub garbled: u64,
+    /// Answers whose request was not heard.
+    pub unasked: u64,
+    /// Requests that were sent again.
+    pub retries: u64,
+    /// Requests to all units.
+    pub broadcasts: u64,
+    /// Exceptions by code.
+    pub by_exception: BTreeMap<u8, u32>,
+    /// Unit addresses.
+    pub units: BTreeMap<u8, UnitTally>,
+    /// Kinds of requests, by unit, function, register.
+    pub polls: Vec<Poll>,
+    /// Middle answer time.
+    pub answer_p50: Option<Duration>,
+    /// Nine of ten answers took at most this.
+    pub answer_p90: Option<Duration>,
+    /// Ninety-nine of a hundred.
+    pub answer_p99: Option<Duration>,
+    /// The longest.
+    pub answer_max: Option<Duration>,
+    /// Who asks.
+    pub clients: Clients,
+}
+
+impl Summary {
+    /// Addresses that were asked at least twice and never answered.
+    pub fn silent_units(&self) -> Vec<u8> {
+        let silent = |(_, tally): &(&u8, &UnitTally)| tally.requests >= 2 && tally.answers == 0;
+        let units = self.units.iter().filter(silent);
+        units
+            .map(|(unit, _)| *unit)
+            .filter(|unit| *unit != 0)
+            .collect()
+    }
+
+    /// Addresses that answered.
+    pub fn answering_units(&self) -> Vec<u8> {
+        let units = self.units.iter().filter(|(_, tally)| tally.answers > 0);
+        units.map(|(unit, _)| *unit).collect()
+    }
+}
+
+#[derive(Debug, Clone, Default)]
+struct Kind {
+    requests: u32,
+    answered: u32,
+    exceptions: u32,
+    last: Duration,
+    gaps: VecDeque<Duration>,
+}
+
+impl Kind {
+    fn gaps(&self) -> Vec<Duration> {
+        self.gaps.iter().copied().collect()
+    }
+}
+
+/// Counts while the conversation goes on.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Tally {
+    pub(super) bytes: u64,
+    summary: Summary,
+    kinds: BTreeMap<Asked, Kind>,
+    times: VecDeque<Duration>,
+    longest: Option<Duration>,
+    /// When the last request was heard, and what it was, until it is answered.
+    pending: Option<(Duration, Asked)>,
+    in_noise: usize,
+    hasty: u32,
+}
+
+impl Tally {
+    pub(super) fn longest_answer(&self) -> Option<Duration> {
+        self.longest
+    }
+
+    pub(super) fn noise(&mut self, bytes: usize) {
+        self.summary.noise_bytes += bytes as u64;
+        self.in_noise += bytes;
+        // What was answered may be in there: nothing is known of who waits for what.
+        self.pending = None;
+    }
+
+    /// A frame ends the noise before it.
+    pub(super) fn frame(&mut self) {
+        self.summary.frames += 1;
+        // Longer noise may have been several frames; it counts once.
+        self.summary.damaged += u64::from(self.in_noise >= 4);
+        self.in_noise = 0;
+    }
+
+    pub(super) fn request(&mut self, frame: &[u8], at: Duration, is_retry: bool) {
+        let asked = Asked::of(frame);
+        let summary = &mut self.summary;
+        summary.requests += 1;
+        summary.retries += u64::from(is_retry);
+        summary.units.entry(asked.unit).or_default().requests += 1;
+        // Nobody who waits for an answer asks something else before one could have come.
+        if let (Some((before, other)), Some(longest)) = (self.pending, self.longest)
+            && other != asked
+            && other.unit != 0
+            && at.saturating_sub(before) < longest
+        {
+            self.hasty += 1;
+        }
+        self.pending = Some((at, asked));
+        if !self.kinds.contains_key(&asked) && self.kinds.len() >= KINDS {
+            return;
+        }
+        let kind = self.kinds.entry(asked).or_default();
+        if kind.requests > 0 && !is_retry {
+            if kind.gaps.len() >= GAPS {
+                kind.gaps.pop_front();
+            }
+            kind.gaps.push_back(at.saturating_sub(kind.last));
+        }
+        kind.requests += 1;
+        kind.last = at;
+    }
+
+    pub(super) fn exchange(&mut self, exchange: &Overheard) {
+        let asked = Asked::from(exchange);
+        let summary = &mut self.summary;
+        match exchange.fate {
+            Fate::Answered => summary.answered += 1,
+            Fate::Exception(code) => {
+                summary.exceptions += 1;
+                *summary.by_exception.entry(code).or_default() += 1;
+            }
+            Fate::Unanswered => summary.unanswered += 1,
+            Fate::Damaged => summary.garbled += 1,
+            Fate::Unasked => summary.unasked += 1,
+            Fate::Broadcast => summary.broadcasts += 1,
+        }
+        if !exchange.answer.is_empty() {
+            summary.units.entry(asked.unit).or_default().answers += 1;
+        }
+        let Some(waited) = exchange.waited else {
+            return;
+        };
+        self.pending = None;
+        if self.times.len() >= TIMES {
+            self.times.pop_front();
+        }
+        self.times.push_back(waited);
+        self.longest = Some(self.longest.map_or(waited, |longest| longest.max(waited)));
+        if let Some(kind) = self.kinds.get_mut(&asked) {
+            match exchange.fate {
+                Fate::Exception(_) => kind.exceptions += 1,
+                _ => kind.answered += 1,
+            }
+        }
+    }
+
+    pub(super) fn summary(&self) -> Summary {
+        let mut summary = self.summary.clone();
+        summary.bytes = self.bytes;
+        summary.damaged += u64::from(self.in_noise >= 4);
+        summary.damage = wilson(summary.damaged, summary.damaged + summary.frames);
+        let mut times: Vec<Duration> = self.times.iter().copied().collect();
+        times.sort_unstable();
+        let share = |per_mille: usize| times.get(times.len() * per_mille / 1000).copied();
+        summary.answer_p50 = share(500);
+        summary.answer_p90 = share(900);
+        summary.answer_p99 = share(990);
+        summary.answer_max = self.longest;
+        let mut rhythms: Vec<(String, Rhythm)> = Vec::new();
+        for (asked, kind) in &self.kinds {
+            summary.polls.push(Poll {
+                asked: *asked,
+                requests: kind.requests,
+                answered: kind.answered,
+                exceptions: kind.exceptions,
+                period: median(kind.gaps()),
+                last: kind.last,
+            });
+            if let Some(rhythm) = rhythm(&kind.gaps()) {
+                rhythms.push((name(asked), rhythm));
+            }
+        }
+        summary.clients = count(&rhythms, self.hasty, summary.requests);
+        summary
+    }
+}
+
+/// What is asked, in a few words.
+fn name(asked: &Asked) -> String {
+    let from = asked
+        .register
+        .map_or_else(String::new, |from| format!(" register {from}"));
+    format!(
+        "function {:02X} to unit {}{from}",
+        asked.function, asked.unit
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Kind:   published
+    // Source: R. G. Newcombe, "Two-sided confidence intervals for the single proportion", Statist.
+    //         Med. 17 (1998) 857-872, table I, method 3 (Wilson score): 81/263, 15/148, 0/20, 1/29
+    #[test]
+    fn wilson_interval_matches_the_published_table() {
+        let cases = [
+            (81, 263, 0.2553, 0.3662),
+            (15, 148, 0.0624, 0.1605),
+            (0, 20, 0.0000, 0.1611),
+            (1, 29, 0.0061, 0.1718),
+        ];
+        for (hits, tries, low, high) in cases {
+            let share = wilson(hits, tries);
+            assert!((share.low - low).abs() < 5e-5, "{hits}/{tries}: {share:?}");
+            assert!(
+                (share.high - high).abs() < 5e-5,
+                "{hits}/{tries}: {share:?}"
+            );
+        }
+        assert_eq!(wilson(0, 0).high, 1.0);
+    }
+}

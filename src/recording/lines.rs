@@ -1,0 +1,316 @@
+//! Lines of a recording as JSON, and back.
+//!
+//! Does not: hash, or touch a file. Bytes are lower-case hex. A member that is not known is passed
+//! over, one that is missing or of another kind makes the line unreadable, and says which.
+
+use std::time::Duration;
+
+use packside_profiles::LineSettings;
+use serde_json::{Map, Value as Json, json};
+
+use super::{Entry, Header, ProfileText, SCHEMA, Shown, Start};
+use crate::event::{Answer, Event, Framing, LinkFacts, LinkKind, Plugged, What};
+use crate::wire::Ask;
+
+/// A line that could be understood.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Line {
+    Header(Header),
+    Start(Start),
+    Entry(Entry),
+    Seal {
+        lines: u64,
+    },
+    /// Of a type that a later version may have added.
+    Unknown(String),
+}
+
+pub(super) fn header(header: &Header) -> Json {
+    let profile = header
+        .profile
+        .as_ref()
+        .map(|p| json!({ "id": p.id, "sha256": p.sha256, "text": p.text }));
+    json!({
+        "type": "header", "schema": SCHEMA, "tool": header.tool,
+        "simulated_seed": header.simulated_seed, "profile": profile,
+    })
+}
+
+pub(super) fn start(start: &Start) -> Json {
+    json!({ "type": "session", "utc": start.utc, "offset_minutes": start.offset_minutes })
+}
+
+pub(super) fn seal(lines: u64) -> Json {
+    json!({ "type": "seal", "lines": lines })
+}
+
+pub(super) fn entry(entry: &Entry) -> Json {
+    match entry {
+        Entry::Event(event) => self::event(event),
+        Entry::Unit(serial) => json!({ "type": "unit", "serial": serial }),
+        Entry::Shown(shown) => json!({
+            "type": "shown", "at_ns": nanos(shown.at), "tool": shown.tool,
+            "verdict": shown.verdict, "summary": shown.summary,
+        }),
+    }
+}
+
+fn event(event: &Event) -> Json {
+    let at = nanos(event.at);
+    match &event.what {
+        What::Opened(facts) => opened(at, facts),
+        What::Asked {
+            exchange,
+            ask,
+            transaction,
+            deadline,
+        } => json!({
+            "type": "asked", "at_ns": at, "exchange": exchange, "unit": ask.unit, "pdu": hex(&ask.encode_pdu()),
+            "transaction": transaction, "deadline_ns": nanos(*deadline),
+        }),
+        What::Out(bytes) => json!({ "type": "out", "at_ns": at, "bytes": hex(bytes) }),
+        What::In(bytes) => json!({ "type": "in", "at_ns": at, "bytes": hex(bytes) }),
+        What::DeadlinePassed { exchange } => {
+            json!({ "type": "deadline", "at_ns": at, "exchange": exchange })
+        }
+        What::Lost { why } => json!({ "type": "lost", "at_ns": at, "why": why }),
+        What::Back => json!({ "type": "back", "at_ns": at }),
+        What::Listening(on) => json!({ "type": "listening", "at_ns": at, "on": on }),
+        What::Clock(utc) => json!({ "type": "clock", "at_ns": at, "utc": utc }),
+        What::Sighting { lamp, pattern } => {
+            json!({ "type": "sighting", "at_ns": at, "lamp": lamp, "pattern": pattern })
+        }
+        What::Mark(name) => json!({ "type": "mark", "at_ns": at, "name": name }),
+        What::Answer(answer) => json!({
+            "type": "answer", "at_ns": at, "step": answer.step, "question": answer.question,
+            "value": answer.value, "note": answer.note,
+        }),
+        What::Photo { step, file, sha256 } => {
+            json!({ "type": "photo", "at_ns": at, "step": step, "file": file, "sha256": sha256 })
+        }
+    }
+}
+
+fn opened(at: u64, facts: &LinkFacts) -> Json {
+    let (kind, place, line) = match &facts.kind {
+        LinkKind::Serial { port, line } => ("serial", port, Some(line)),
+        LinkKind::Gateway { address } => ("gateway", address, None),
+        LinkKind::Simulated { scenario, line } => ("simulated", scenario, Some(line)),
+    };
+    let framing = match facts.framing {
+        Framing::Rtu => "rtu",
+        Framing::Tcp => "tcp",
+    };
+    json!({
+        "type": "opened", "at_ns": at, "kind": kind, "place": place, "line": line.map(ToString::to_string),
+        "framing": framing, "plugged": facts.plugged.map(Plugged::id), "ask_anyway": facts.ask_anyway,
+    })
+}
+
+/// Reads one object. The error says what was expected.
+pub(super) fn understand(object: &str) -> Result<Line, String> {
+    let json: Json = serde_json::from_str(object).map_err(|error| format!("JSON: {error}"))?;
+    let members = Members(json.as_object().ok_or("expected an object")?);
+    match members.text("type")? {
+        "header" => members.header().map(Line::Header),
+        "session" => Ok(Line::Start(Start {
+            utc: members.owned("utc")?,
+            offset_minutes: members.get("offset_minutes", |v| {
+                v.as_i64().and_then(|n| i32::try_from(n).ok())
+            })?,
+        })),
+        "seal" => Ok(Line::Seal {
+            lines: members.get("lines", Json::as_u64)?,
+        }),
+        "unit" => Ok(Line::Entry(Entry::Unit(members.owned("serial")?))),
+        "shown" => Ok(Line::Entry(Entry::Shown(Shown {
+            at: members.time("at_ns")?,
+            tool: members.owned("tool")?,
+            verdict: members.owned("verdict")?,
+            summary: members.owned("summary")?,
+        }))),
+        kind => match members.what(kind)? {
+            Some(what) => Ok(Line::Entry(Entry::Event(Event {
+                at: members.time("at_ns")?,
+                what,
+            }))),
+            None => Ok(Line::Unknown(kind.to_owned())),
+        },
+    }
+}
+
+/// The members of an object.
+struct Members<'a>(&'a Map<String, Json>);
+
+impl<'a> Members<'a> {
+    fn get<T>(&self, key: &str, read: impl Fn(&'a Json) -> Option<T>) -> Result<T, String> {
+        let found = self
+            .0
+            .get(key)
+            .ok_or_else(|| format!("expected \"{key}\", found none"))?;
+        read(found).ok_or_else(|| format!("\"{key}\": found {found}, which it cannot be"))
+    }
+
+    fn text(&self, key: &str) -> Result<&'a str, String> {
+        self.get(key, Json::as_str)
+    }
+
+    fn owned(&self, key: &str) -> Result<String, String> {
+        self.text(key).map(str::to_owned)
+    }
+
+    fn time(&self, key: &str) -> Result<Duration, String> {
+        self.get(key, Json::as_u64).map(Duration::from_nanos)
+    }
+
+    fn small<T: TryFrom<u64>>(&self, key: &str) -> Result<T, String> {
+        self.get(key, |v| v.as_u64().and_then(|n| T::try_from(n).ok()))
+    }
+
+    /// A member that may be null.
+    fn maybe<T>(
+        &self,
+        key: &str,
+        read: impl Fn(&'a Json) -> Option<T>,
+    ) -> Result<Option<T>, String> {
+        self.get(key, |v| {
+            if v.is_null() {
+                Some(None)
+            } else {
+                read(v).map(Some)
+            }
+        })
+    }
+
+    fn bytes(&self, key: &str) -> Result<Vec<u8>, String> {
+        self.get(key, |v| unhex(v.as_str()?))
+    }
+
+    fn header(&self) -> Result<Header, String> {
+        let schema = self.text("schema")?;
+        if schema != SCHEMA {
+            return Err(format!("schema: expected {SCHEMA}, found {schema}"));
+        }
+        let profile = self.maybe("profile", Json::as_object)?.map(Members);
+        let profile = profile.map(|p| {
+            Ok::<_, String>(ProfileText {
+                id: p.owned("id")?,
+                sha256: p.owned("sha256")?,
+                text: p.owned("text")?,
+            })
+        });
+        Ok(Header {
+            tool: self.owned("tool")?,
+            profile: profile.transpose()?,
+            simulated_seed: self.maybe("simulated_seed", Json::as_u64)?,
+        })
+    }
+
+    /// What happened; nothing where this type of line is not known.
+    fn what(&self, kind: &str) -> Result<Option<What>, String> {
+        Ok(Some(match kind {
+            "opened" => What::Opened(self.facts()?),
+            "asked" => What::Asked {
+                exchange: self.small("exchange")?,
+                ask: self.ask()?,
+                transaction: self.maybe("transaction", |v| {
+                    v.as_u64().and_then(|n| u16::try_from(n).ok())
+                })?,
+                deadline: self.time("deadline_ns")?,
+            },
+            "out" => What::Out(self.bytes("bytes")?),
+            "in" => What::In(self.bytes("bytes")?),
+            "deadline" => What::DeadlinePassed {
+                exchange: self.small("exchange")?,
+            },
+            "lost" => What::Lost {
+                why: self.owned("why")?,
+            },
+            "back" => What::Back,
+            "listening" => What::Listening(self.get("on", Json::as_bool)?),
+            "clock" => What::Clock(self.owned("utc")?),
+            "sighting" => What::Sighting {
+                lamp: self.owned("lamp")?,
+                pattern: self.owned("pattern")?,
+            },
+            "mark" => What::Mark(self.owned("name")?),
+            "answer" => What::Answer(Answer {
+                step: self.owned("step")?,
+                question: self.owned("question")?,
+                value: self.owned("value")?,
+                note: self.maybe("note", |v| v.as_str().map(str::to_owned))?,
+            }),
+            "photo" => What::Photo {
+                step: self.owned("step")?,
+                file: self.owned("file")?,
+                sha256: self.owned("sha256")?,
+            },
+            _ => return Ok(None),
+        }))
+    }
+
+    fn ask(&self) -> Result<Ask, String> {
+        let (unit, pdu) = (self.small("unit")?, self.bytes("pdu")?);
+        Ask::from_pdu(unit, &pdu)
+            .ok_or_else(|| "\"pdu\": no question that this tool asks".to_owned())
+    }
+
+    fn facts(&self) -> Result<LinkFacts, String> {
+        let place = self.owned("place")?;
+        let line = self.maybe("line", |v| v.as_str()?.parse::<LineSettings>().ok())?;
+        let kind = match (self.text("kind")?, line) {
+            ("serial", Some(line)) => LinkKind::Serial { port: place, line },
+            ("simulated", Some(line)) => LinkKind::Simulated {
+                scenario: place,
+                line,
+            },
+            ("gateway", _) => LinkKind::Gateway { address: place },
+            (kind, _) => {
+                return Err(format!(
+                    "\"kind\": {kind} without line settings, or unknown"
+                ));
+            }
+        };
+        let framing = self.get("framing", |v| match v.as_str()? {
+            "rtu" => Some(Framing::Rtu),
+            "tcp" => Some(Framing::Tcp),
+            _ => None,
+        })?;
+        let plugged = self.maybe("plugged", |v| {
+            Plugged::ALL
+                .into_iter()
+                .find(|p| v.as_str() == Some(p.id()))
+        })?;
+        Ok(LinkFacts {
+            kind,
+            framing,
+            plugged,
+            ask_anyway: self.get("ask_anyway", Json::as_bool)?,
+        })
+    }
+}
+
+fn nanos(time: Duration) -> u64 {
+    // 584 years.
+    u64::try_from(time.as_nanos()).unwrap_or(u64::MAX)
+}
+
+fn hex(bytes: &[u8]) -> String {
+    use std::fmt::Write as _;
+    bytes.iter().fold(String::new(), |mut text, byte| {
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
+}
+
+fn unhex(text: &str) -> Option<Vec<u8>> {
+    let digit = |c: u8| {
+        char::from(c)
+            .to_digit(16)
+            .and_then(|d| u8::try_from(d).ok())
+    };
+    let (pairs, rest) = text.as_bytes().as_chunks::<2>();
+    let byte = |[high, low]: &[u8; 2]| Some(digit(*high)? << 4 | digit(*low)?);
+    let bytes = pairs.iter().map(byte).collect::<Option<Vec<u8>>>();
+    bytes.filter(|_| rest.is_empty())
+}

@@ -1,0 +1,276 @@
+//! Recordings whole, cut at every byte, and changed at random.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use packside_profiles::model::Table;
+
+use super::*;
+use crate::event::{Answer, Framing, LinkFacts, LinkKind, Plugged, What};
+use crate::wire::question::Counter;
+use crate::wire::{Ask, Question};
+
+fn header() -> Header {
+    Header {
+        tool: "0.0.0".to_owned(),
+        profile: Some(ProfileText {
+            id: "invented".to_owned(),
+            sha256: "00".to_owned(),
+            text: "format = 1 # \"quoted\"\n".to_owned(),
+        }),
+        simulated_seed: Some(7),
+    }
+}
+
+fn start() -> Start {
+    Start {
+        utc: "2026-11-25T10:00:00.000Z".to_owned(),
+        offset_minutes: -90,
+    }
+}
+
+/// One of every kind of line, and every question.
+fn entries() -> Vec<Entry> {
+    let line = "9600-8E1".parse().unwrap();
+    let facts = |kind, framing, plugged| LinkFacts {
+        kind,
+        framing,
+        plugged,
+        ask_anyway: true,
+    };
+    let port = LinkKind::Serial {
+        port: "/dev/ttyÄ \"0\"".to_owned(),
+        line,
+    };
+    let gateway = LinkKind::Gateway {
+        address: "[::1]:502".to_owned(),
+    };
+    let simulated = LinkKind::Simulated {
+        scenario: "hv-waiting".to_owned(),
+        line,
+    };
+    let questions = [
+        Question::Read {
+            table: Table::Input,
+            address: 0xffff,
+            count: 1,
+        },
+        Question::Echo(0xa537),
+        Question::Counter(Counter::Overruns),
+        Question::ServerId,
+        Question::DeviceId { code: 1, object: 0 },
+    ];
+    let asked = questions.into_iter().map(|question| What::Asked {
+        exchange: 9,
+        ask: Ask { unit: 17, question },
+        transaction: Some(0xffff),
+        deadline: Duration::from_nanos(u64::MAX),
+    });
+    let mut whats = vec![
+        What::Opened(facts(port, Framing::Rtu, Some(Plugged::InsteadOfInverter))),
+        What::Opened(facts(gateway, Framing::Tcp, None)),
+        What::Opened(facts(simulated, Framing::Rtu, Some(Plugged::Service))),
+        What::Out(vec![0, 0xff]),
+        What::In(vec![]),
+        What::DeadlinePassed { exchange: u32::MAX },
+        What::Lost {
+            why: "line\nbreak".to_owned(),
+        },
+        What::Back,
+        What::Listening(true),
+        What::Clock("2026-11-25T10:00:00.000Z".to_owned()),
+        What::Sighting {
+            lamp: "fault".to_owned(),
+            pattern: "blinking".to_owned(),
+        },
+        What::Mark("before switching off".to_owned()),
+        What::Answer(Answer {
+            step: "earth".to_owned(),
+            question: "Earth connected?".to_owned(),
+            value: "skipped".to_owned(),
+            note: Some("cellar locked".to_owned()),
+        }),
+        What::Photo {
+            step: "nameplate".to_owned(),
+            file: "plate.jpg".to_owned(),
+            sha256: "ab".to_owned(),
+        },
+    ];
+    whats.extend(asked);
+    let event = |(n, what)| {
+        Entry::Event(Event {
+            at: Duration::from_nanos(n as u64 * 1_000_000_007),
+            what,
+        })
+    };
+    let mut entries: Vec<Entry> = whats.into_iter().enumerate().map(event).collect();
+    entries.push(Entry::Unit("INV-1".to_owned()));
+    entries.push(Entry::Shown(Shown {
+        at: Duration::from_nanos(1),
+        tool: "0.0.0".to_owned(),
+        verdict: "fault".to_owned(),
+        summary: "a \"fault\"".to_owned(),
+    }));
+    entries
+}
+
+/// Writes all of it; gives the folder, the path and the bytes.
+fn written(seal: bool) -> (tempfile::TempDir, PathBuf, Vec<u8>) {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("invented.visit.jsonl");
+    let mut recorder = Recorder::create(&path, &header()).unwrap();
+    recorder.session(&start()).unwrap();
+    for entry in entries() {
+        recorder.entry(&entry).unwrap();
+    }
+    if seal {
+        recorder.seal().unwrap();
+    }
+    let bytes = std::fs::read(&path).unwrap();
+    (folder, path, bytes)
+}
+
+#[test]
+fn everything_written_is_read_back_the_same() {
+    let (_folder, _, bytes) = written(true);
+    let recording = read(&bytes).unwrap();
+    assert_eq!(recording.header, Some(header()));
+    assert_eq!(recording.missing, []);
+    let [session] = recording.sessions.as_slice() else {
+        panic!("one session")
+    };
+    assert_eq!((&session.start, &session.entries), (&start(), &entries()));
+    assert_eq!(recording.lines, 2 + entries().len() as u64 + 1);
+}
+
+// Kind:   derived
+// Source: the format of the file: 16 hex digits of SHA-256(hash before, then the line without it),
+//         computed here with coreutils: printf '%s' '{"a":1}' | sha256sum, then with the hash before it
+#[test]
+fn hash_of_a_line_is_the_one_of_an_independent_tool() {
+    let mut chain = chain::Chain::default();
+    assert_eq!(
+        chain.seal("{\"a\":1}"),
+        "{\"a\":1,\"h\":\"015abd7f5cc57a2d\"}"
+    );
+    assert_eq!(
+        chain.seal("{\"b\":2}"),
+        "{\"b\":2,\"h\":\"e0af6839171dbee9\"}"
+    );
+}
+
+#[test]
+fn file_cut_at_any_byte_opens_and_says_what_is_missing() {
+    let (_folder, _, bytes) = written(true);
+    let whole = read(&bytes).unwrap();
+    for cut in 0..bytes.len() {
+        let recording = read(&bytes[..cut]).unwrap_or_else(|e| panic!("cut at {cut}: {e}"));
+        assert!(recording.missing.contains(&Missing::Seal), "cut at {cut}");
+        let in_a_line = cut > 0 && bytes[cut - 1] != b'\n';
+        let tail = matches!(recording.missing.first(), Some(Missing::Tail { .. }));
+        assert_eq!(tail, in_a_line, "cut at {cut}");
+        let lines = bytes[..cut].iter().filter(|b| **b == b'\n').count() as u64;
+        assert_eq!(
+            recording.lines, lines,
+            "no whole line is lost, cut at {cut}"
+        );
+        if let Some(session) = recording.sessions.first() {
+            assert!(whole.sessions[0].entries.starts_with(&session.entries));
+        }
+    }
+}
+
+#[test]
+fn any_changed_byte_is_found_and_its_line_named() {
+    let (_folder, _, bytes) = written(true);
+    // Kind: invented (seed)
+    let mut dice = 0x5eed_u64;
+    for _ in 0..10_000 {
+        dice = dice.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+        let at = (dice >> 33) as usize % bytes.len();
+        let change = (dice >> 20).to_le_bytes()[0].max(1);
+        let mut changed = bytes.clone();
+        changed[at] ^= change;
+        let line = 1 + bytes[..at].iter().filter(|b| **b == b'\n').count() as u64;
+        let named = match read(&changed) {
+            Err(ReadError::Changed { line }) => line,
+            Err(ReadError::NotARecording { .. }) => 1,
+            Err(other) => panic!("byte {at}: {other}"),
+            // Only the very last byte, the end of the seal's line, looks like a cut.
+            Ok(recording) => match recording.missing.first() {
+                Some(Missing::Tail { line, .. }) => *line,
+                other => panic!("byte {at} changed, not found: {other:?}"),
+            },
+        };
+        assert_eq!(named, line, "byte {at} by {change:#x}");
+    }
+}
+
+#[test]
+fn going_on_takes_a_cut_line_off_and_keeps_the_rest() {
+    let (_folder, path, bytes) = written(false);
+    std::fs::write(&path, &bytes[..bytes.len() - 3]).unwrap();
+    let (mut recorder, missing) = Recorder::go_on(&path, &header()).unwrap();
+    assert!(matches!(missing[0], Missing::Tail { .. }), "{missing:?}");
+    recorder.session(&start()).unwrap();
+    recorder.seal().unwrap();
+    let recording = read(&std::fs::read(&path).unwrap()).unwrap();
+    assert_eq!(recording.missing, []);
+    assert_eq!(recording.sessions.len(), 2);
+    let all = entries();
+    assert_eq!(recording.sessions[0].entries, all[..all.len() - 1]);
+}
+
+#[test]
+fn recording_is_not_overwritten_nor_mixed_with_another_unit_or_map() {
+    let (_folder, path, bytes) = written(false);
+    let shown = path.display().to_string();
+    let error = Recorder::create(&path, &header()).unwrap_err();
+    assert_eq!(
+        error.to_string(),
+        format!(
+            "recording {shown}: it exists already; expected a new name, or --continue to add to it"
+        )
+    );
+    let (mut recorder, _) = Recorder::go_on(&path, &header()).unwrap();
+    let error = recorder
+        .entry(&Entry::Unit("INV-2".to_owned()))
+        .unwrap_err();
+    assert_eq!(
+        error.to_string(),
+        format!("recording {shown}: it is about the unit INV-1, but INV-2 answers now")
+    );
+    let mut other = header();
+    other.profile = None;
+    let error = Recorder::go_on(&path, &other).unwrap_err();
+    assert_eq!(
+        error.to_string(),
+        format!(
+            "recording {shown}: it was made with the register map invented (00), but none is given now"
+        )
+    );
+    assert_eq!(std::fs::read(&path).unwrap(), bytes, "nothing was changed");
+}
+
+#[test]
+fn err_what_is_no_recording_says_what_was_found() {
+    assert_eq!(
+        read(b"time,level\n0.0,1\n").unwrap_err().to_string(),
+        "not a recording: expected the first line to be a packside.visit/1, found \"time,level\""
+    );
+    assert!(read(&[]).unwrap().header.is_none());
+}
+
+#[test]
+fn line_of_a_later_version_is_passed_over_and_said() {
+    let mut chain = chain::Chain::default();
+    let lines = [
+        lines::header(&header()).to_string(),
+        lines::start(&start()).to_string(),
+        "{\"type\":\"smell\",\"of\":\"ozone\"}".to_owned(),
+    ];
+    let text: String = lines.iter().map(|l| chain.seal(l) + "\n").collect();
+    let recording = read(text.as_bytes()).unwrap();
+    let kind = "smell".to_owned();
+    assert_eq!(recording.missing[0], Missing::Unknown { line: 3, kind });
+}

@@ -1,0 +1,227 @@
+//! Adds lines to a recording, so that a line once written survives whatever comes.
+//!
+//! Does not: read a clock, or know what is worth recording.
+
+use std::fs::{File, OpenOptions};
+use std::io::{Read as _, Seek as _, SeekFrom, Write as _};
+use std::path::{Path, PathBuf};
+
+use serde_json::Value as Json;
+
+use super::chain::Chain;
+use super::{Entry, Header, Missing, ReadError, Start, lines, read};
+use crate::event::What;
+
+/// An open recording.
+#[derive(Debug)]
+pub struct Recorder {
+    path: PathBuf,
+    file: File,
+    chain: Chain,
+    /// Bytes of whole lines: where a line that failed is cut off again.
+    length: u64,
+    /// Serial number of the unit that it is about, once known.
+    unit: Option<String>,
+}
+
+/// Why a recording was not written.
+#[derive(Debug, thiserror::Error)]
+pub enum WriteError {
+    /// It is there already.
+    #[error("recording {}: it exists already; expected a new name, or --continue to add to it", path.display())]
+    Exists {
+        /// The file.
+        path: PathBuf,
+    },
+    /// The system refused.
+    #[error("recording {}: cannot be written: {why}", path.display())]
+    System {
+        /// The file.
+        path: PathBuf,
+        /// As the system says it.
+        why: std::io::Error,
+    },
+    /// What is there cannot be added to.
+    #[error("recording {}: {why}", path.display())]
+    Unfit {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        why: ReadError,
+    },
+    /// It is about another unit.
+    #[error("recording {}: it is about the unit {recorded}, but {answers} answers now", path.display())]
+    OtherUnit {
+        /// The file.
+        path: PathBuf,
+        /// Serial number in it.
+        recorded: String,
+        /// Serial number heard.
+        answers: String,
+    },
+    /// It was made with another register map.
+    #[error("recording {}: it was made with the register map {recorded}, but {now} is given now", path.display())]
+    OtherProfile {
+        /// The file.
+        path: PathBuf,
+        /// Id and fingerprint in it.
+        recorded: String,
+        /// Id and fingerprint now.
+        now: String,
+    },
+}
+
+impl Recorder {
+    /// Begins a new recording.
+    ///
+    /// # Errors
+    /// Where it exists already, or cannot be written.
+    pub fn create(path: &Path, header: &Header) -> Result<Self, WriteError> {
+        let opened = OpenOptions::new().write(true).create_new(true).open(path);
+        let file = opened.map_err(|why| match why.kind() {
+            std::io::ErrorKind::AlreadyExists => WriteError::Exists {
+                path: path.to_owned(),
+            },
+            _ => system(path, why),
+        })?;
+        let mut recorder = Self {
+            path: path.to_owned(),
+            file,
+            chain: Chain::default(),
+            length: 0,
+            unit: None,
+        };
+        recorder.line(&lines::header(header), true)?;
+        Ok(recorder)
+    }
+
+    /// Goes on with a recording. A line that was cut is taken off; what was missing is given.
+    ///
+    /// # Errors
+    /// Where it cannot be read or written, was changed, or was made with another register map.
+    pub fn go_on(path: &Path, header: &Header) -> Result<(Self, Vec<Missing>), WriteError> {
+        let opened = OpenOptions::new().read(true).write(true).open(path);
+        let mut file = opened.map_err(|why| system(path, why))?;
+        let mut bytes = Vec::new();
+        file.read_to_end(&mut bytes)
+            .map_err(|why| system(path, why))?;
+        let recording = read(&bytes).map_err(|why| WriteError::Unfit {
+            path: path.to_owned(),
+            why,
+        })?;
+        let named = |header: &Header| {
+            let profile = header.profile.as_ref();
+            profile.map_or_else(
+                || "none".to_owned(),
+                |p| format!("{} ({})", p.id, p.sha256.get(..12).unwrap_or(&p.sha256)),
+            )
+        };
+        let recorded = recording.header.as_ref().unwrap_or(header);
+        if recorded.profile != header.profile {
+            return Err(WriteError::OtherProfile {
+                path: path.to_owned(),
+                recorded: named(recorded),
+                now: named(header),
+            });
+        }
+        let length = recording.whole_bytes as u64;
+        let units = recording.sessions.iter().flat_map(super::Session::units);
+        let mut recorder = Self {
+            path: path.to_owned(),
+            unit: units.last().map(str::to_owned),
+            file,
+            chain: Chain {
+                last: recording.fingerprint,
+                lines: recording.lines,
+            },
+            length,
+        };
+        recorder.cut_off().map_err(|why| system(path, why))?;
+        if recording.header.is_none() {
+            recorder.line(&lines::header(header), true)?;
+        }
+        Ok((recorder, recording.missing))
+    }
+
+    /// Begins a session.
+    ///
+    /// # Errors
+    /// Where it cannot be written.
+    pub fn session(&mut self, start: &Start) -> Result<(), WriteError> {
+        self.line(&lines::start(start), true)
+    }
+
+    /// Adds a line. What a person said or was shown is on the disk when this returns; the rest is
+    /// with the system.
+    ///
+    /// # Errors
+    /// Where it cannot be written, or another unit answers than the one recorded.
+    pub fn entry(&mut self, entry: &Entry) -> Result<(), WriteError> {
+        let sync = match entry {
+            Entry::Event(event) => is_from_a_person(&event.what),
+            Entry::Unit(serial) => {
+                if let Some(recorded) = self.unit.as_ref().filter(|known| *known != serial) {
+                    return Err(WriteError::OtherUnit {
+                        path: self.path.clone(),
+                        recorded: recorded.clone(),
+                        answers: serial.clone(),
+                    });
+                }
+                if self.unit.is_some() {
+                    return Ok(());
+                }
+                self.unit = Some(serial.clone());
+                true
+            }
+            Entry::Shown(_) => true,
+        };
+        self.line(&lines::entry(entry), sync)
+    }
+
+    /// Ends the recording: whoever reads it then knows that it is whole. Gives the fingerprint.
+    ///
+    /// # Errors
+    /// Where it cannot be written.
+    pub fn seal(&mut self) -> Result<String, WriteError> {
+        self.line(&lines::seal(self.chain.lines), true)?;
+        Ok(self.chain.last.clone())
+    }
+
+    /// Writes one line in one piece. Where that fails, what was written of it is cut off again.
+    fn line(&mut self, object: &Json, sync: bool) -> Result<(), WriteError> {
+        let mut chain = self.chain.clone();
+        let line = chain.seal(&object.to_string()) + "\n";
+        let written = self
+            .file
+            .write_all(line.as_bytes())
+            .and_then(|()| if sync { self.file.sync_data() } else { Ok(()) });
+        if let Err(why) = written {
+            let _ = self.cut_off();
+            return Err(system(&self.path, why));
+        }
+        self.chain = chain;
+        self.length += line.len() as u64;
+        Ok(())
+    }
+
+    /// Takes off whatever stands behind the last whole line.
+    fn cut_off(&mut self) -> std::io::Result<()> {
+        self.file.set_len(self.length)?;
+        self.file.seek(SeekFrom::Start(self.length)).map(drop)
+    }
+}
+
+fn system(path: &Path, why: std::io::Error) -> WriteError {
+    WriteError::System {
+        path: path.to_owned(),
+        why,
+    }
+}
+
+/// Whether a person said it: then it is on the disk before the tool goes on.
+fn is_from_a_person(what: &What) -> bool {
+    matches!(
+        what,
+        What::Sighting { .. } | What::Mark(_) | What::Answer(_) | What::Photo { .. }
+    )
+}

@@ -1,0 +1,124 @@
+//! The file that answers a visit in place of a person.
+//!
+//! ```toml
+//! format = 1
+//! [answers]
+//! site = "yes"
+//! ambient-temperature = 21
+//! earth = { answer = "no", note = "clamp missing" }
+//! polarity = { skip = "cellar locked" }
+//! [photos]
+//! nameplates = ["plate-1.jpg"]
+//! ```
+//!
+//! Input: its text and the steps. Output: answers by step, or all mistakes at once with their lines.
+//! Does not: read a file, or answer what the tool finds out by itself.
+
+use std::collections::BTreeMap;
+
+use serde::Deserialize;
+use toml::Spanned;
+
+use super::{Kind, Step, understand};
+use crate::event::Answer;
+
+/// Answers by step.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Answers {
+    /// Value and note of each step.
+    pub answers: BTreeMap<String, (String, Option<String>)>,
+    /// Files of pictures by step.
+    pub photos: BTreeMap<String, Vec<String>>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Draft {
+    format: u32,
+    #[serde(default)]
+    answers: BTreeMap<Spanned<String>, Spanned<toml::Value>>,
+    #[serde(default)]
+    photos: BTreeMap<Spanned<String>, Vec<String>>,
+}
+
+/// Reads an answers file.
+///
+/// # Errors
+/// All mistakes, one line each: where, what was expected, what was found.
+pub fn read(text: &str, steps: &[Step]) -> Result<Answers, String> {
+    let draft: Draft = toml::from_str(text).map_err(|error| error.to_string())?;
+    let line = |offset: usize| {
+        1 + text
+            .get(..offset)
+            .map_or(0, |before| before.matches('\n').count())
+    };
+    let mut mistakes = Vec::new();
+    if draft.format != 1 {
+        mistakes.push(format!("format: expected 1, found {}", draft.format));
+    }
+    let mut read = Answers::default();
+    for (step, value) in &draft.answers {
+        let found = steps
+            .iter()
+            .find(|known| known.id == *step.get_ref())
+            .ok_or_else(|| format!("expected the name of a step, found \"{}\"", step.get_ref()))
+            .and_then(|known| one(known, value.get_ref()));
+        match found {
+            Ok(answer) => {
+                read.answers.insert(step.get_ref().clone(), answer);
+            }
+            Err(why) => mistakes.push(format!(
+                "line {}, {}: {why}",
+                line(step.span().start),
+                step.get_ref()
+            )),
+        }
+    }
+    for (step, files) in draft.photos {
+        if steps.iter().any(|known| known.id == *step.get_ref()) {
+            read.photos.insert(step.into_inner(), files);
+        } else {
+            mistakes.push(format!(
+                "line {}, photos: expected the name of a step, found \"{}\"",
+                line(step.span().start),
+                step.get_ref()
+            ));
+        }
+    }
+    if mistakes.is_empty() {
+        Ok(read)
+    } else {
+        let names: Vec<&str> = steps.iter().map(|step| step.id.as_str()).collect();
+        mistakes.push(format!("the steps are: {}", names.join(", ")));
+        Err(mistakes.join("\n"))
+    }
+}
+
+/// Value and note of one answer.
+fn one(step: &Step, value: &toml::Value) -> Result<(String, Option<String>), String> {
+    let text = |value: &toml::Value| match value {
+        toml::Value::String(text) => Some(text.clone()),
+        toml::Value::Integer(number) => Some(number.to_string()),
+        toml::Value::Float(number) => Some(number.to_string()),
+        toml::Value::Boolean(yes) => Some(if *yes { "yes" } else { "no" }.to_owned()),
+        _ => None,
+    };
+    let toml::Value::Table(table) = value else {
+        let typed = text(value).ok_or("expected an answer, found a list or a date")?;
+        return understand(step, &typed).map(|value| (value, None));
+    };
+    let known = |key: &&String| matches!(key.as_str(), "answer" | "note" | "skip");
+    if let Some(other) = table.keys().find(|key| !known(key)) {
+        return Err(format!("expected answer, note or skip, found \"{other}\""));
+    }
+    let note = table.get("note").and_then(text);
+    match (table.get("answer"), table.get("skip").and_then(text)) {
+        (None, Some(reason)) => Ok((Answer::SKIPPED.to_owned(), Some(reason))),
+        (Some(answer), None) if !matches!(step.kind, Kind::Measured(_) | Kind::Storage) => {
+            let typed = text(answer).ok_or("answer: expected a text or a number")?;
+            understand(step, &typed).map(|value| (value, note))
+        }
+        (Some(_), None) => Err("expected skip only: the tool finds this out by itself".to_owned()),
+        _ => Err("expected either answer or skip".to_owned()),
+    }
+}

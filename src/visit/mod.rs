@@ -1,0 +1,257 @@
+//! The guided check: which step is next, what its answer means, and what is left open.
+//!
+//! Input: a profile, answers, and the judgements of the steps that are measured. Output: the next
+//! step, and what stands open at the end. A state machine: it can be resumed from a recording.
+//!
+//! Does not: ask, read the wire, know a clock, or judge the unit ([`crate::diagnose`] does).
+//!
+//! # Where to look
+//! [`steps()`] what is asked; [`storage`] fitness of stored modules; [`power_up`] when a followed
+//! power-up is over; [`load`] resistance under a step of the current; [`answers`] the file that
+//! answers in place of a person.
+
+use std::collections::BTreeMap;
+
+use packside_profiles::model::Profile;
+
+use crate::diagnose::version;
+use crate::event::{Answer, Event, What};
+
+pub mod answers;
+pub mod load;
+pub mod power_up;
+mod steps;
+pub mod storage;
+
+#[cfg(test)]
+mod tests;
+
+pub use steps::{Kind, Measure, Part, Step, steps};
+use storage::{Judged, Stored, judge_storage};
+
+/// A visit under way.
+#[derive(Debug, Clone)]
+pub struct Visit<'a> {
+    profile: &'a Profile,
+    steps: Vec<Step>,
+    /// The last answer to each step.
+    answers: BTreeMap<String, Answer>,
+    /// Position of the step that is next.
+    at: usize,
+    /// Whether a measured step ended with a fault.
+    fault_seen: bool,
+}
+
+impl<'a> Visit<'a> {
+    /// A visit to a unit of this profile, nothing answered yet.
+    pub fn new(profile: &'a Profile) -> Self {
+        Self {
+            profile,
+            steps: steps(profile),
+            answers: BTreeMap::new(),
+            at: 0,
+            fault_seen: false,
+        }
+    }
+
+    /// Takes the answers of a recording: the visit goes on at the first step without one.
+    pub fn resume(&mut self, events: &[Event]) {
+        for event in events {
+            if let What::Answer(answer) = &event.what {
+                self.keep(answer.clone());
+            }
+        }
+        self.at = 0;
+        self.skip_done();
+    }
+
+    /// All steps, in order.
+    pub fn steps(&self) -> &[Step] {
+        &self.steps
+    }
+
+    /// The step that is next; nothing at the end.
+    pub fn next(&self) -> Option<&Step> {
+        self.steps.get(self.at)
+    }
+
+    /// Number of the next step, and of all, for people.
+    pub fn progress(&self) -> (usize, usize) {
+        let counts = |step: &&Step| self.applies(step);
+        let before = self.steps.iter().take(self.at).filter(counts).count();
+        (before + 1, self.steps.iter().filter(counts).count())
+    }
+
+    /// Takes the answer to the next step, and goes on.
+    pub fn take(&mut self, answer: Answer) {
+        self.keep(answer);
+        self.at += 1;
+        self.skip_inapplicable();
+    }
+
+    /// Goes back one step, to answer it again. `false` at the first.
+    pub fn back(&mut self) -> bool {
+        let before = self.steps.iter().take(self.at);
+        let Some(at) = before
+            .clone()
+            .rposition(|step| self.applies(step) && is_asked(step))
+        else {
+            return false;
+        };
+        self.at = at;
+        true
+    }
+
+    /// The last answer to a step.
+    pub fn answer(&self, step: &str) -> Option<&Answer> {
+        self.answers.get(step)
+    }
+
+    /// What stands open: steps that are not in order, skipped, or not passed, with their answers.
+    pub fn open(&self) -> Vec<(&Step, &Answer)> {
+        let is_open = |answer: &Answer| {
+            !matches!(
+                answer.value.as_str(),
+                Answer::YES | "pass-so-far" | "fit-to-install"
+            )
+        };
+        let judged = |step: &Step| {
+            matches!(step.kind, Kind::Confirm | Kind::Storage | Kind::Measured(_))
+                || self.is_outside(step)
+        };
+        let with_answer = self
+            .steps
+            .iter()
+            .filter_map(|step| Some((step, self.answers.get(&step.id)?)));
+        with_answer
+            .filter(|(step, answer)| {
+                answer.value == Answer::SKIPPED || judged(step) && is_open(answer)
+            })
+            .collect()
+    }
+
+    /// Whether a number lies outside the profile's window for the site.
+    fn is_outside(&self, step: &Step) -> bool {
+        let (Some(ambient), Some(value)) = (&self.profile.ambient, self.number(&step.id)) else {
+            return false;
+        };
+        match step.id.as_str() {
+            "ambient-temperature" => !(ambient.from_c..=ambient.to_c).contains(&value),
+            "ambient-humidity" => value > ambient.humidity_to,
+            _ => false,
+        }
+    }
+
+    /// Fitness by the storage, from the answers so far; nothing where one is missing.
+    pub fn storage(&self) -> Option<Judged> {
+        let stored = Stored {
+            charge: self.number("stored-charge")?,
+            days: self.number("stored-days")?,
+            warmest_c: self.number("stored-warmest")?,
+            coldest_c: self.number("stored-coldest")?,
+            capacity_ah: self.number("nameplate-capacity"),
+        };
+        Some(judge_storage(&stored, self.profile))
+    }
+
+    /// Whether a control unit of this firmware is new enough for a family of inverters, and from
+    /// which edition; nothing where the family is not in the profile.
+    pub fn firmware_fits(&self, family: &str, firmware: &str) -> Option<(bool, &str)> {
+        let known = self.profile.inverter_families.iter();
+        let found = known
+            .into_iter()
+            .find(|known| steps::family_id(known) == family)?;
+        let from = found.firmware_from.as_str();
+        Some((version(firmware) >= version(from), from))
+    }
+
+    /// The number in the answer to a step.
+    pub fn number(&self, step: &str) -> Option<f64> {
+        let value = &self.answers.get(step)?.value;
+        value.split(' ').next()?.parse().ok()
+    }
+
+    fn keep(&mut self, answer: Answer) {
+        let measured =
+            |step: &&Step| step.id == answer.step && matches!(step.kind, Kind::Measured(_));
+        if answer.value == power_up::Outcome::Fault.id() && self.steps.iter().any(|s| measured(&s))
+        {
+            self.fault_seen = true;
+        }
+        self.answers.insert(answer.step.clone(), answer);
+    }
+
+    fn applies(&self, step: &Step) -> bool {
+        self.fault_seen || !step.only_after_fault
+    }
+
+    fn skip_inapplicable(&mut self) {
+        while self.next().is_some_and(|step| !self.applies(step)) {
+            self.at += 1;
+        }
+    }
+
+    fn skip_done(&mut self) {
+        while self
+            .next()
+            .is_some_and(|step| !self.applies(step) || self.answers.contains_key(&step.id))
+        {
+            self.at += 1;
+        }
+    }
+}
+
+/// Whether a person answers it.
+fn is_asked(step: &Step) -> bool {
+    !matches!(step.kind, Kind::Storage)
+}
+
+/// What was typed as the answer to a step, brought into its one form.
+///
+/// # Errors
+/// What was expected and found.
+pub fn understand(step: &Step, typed: &str) -> Result<String, String> {
+    let typed = typed.trim();
+    match &step.kind {
+        Kind::Confirm => match typed.to_lowercase().as_str() {
+            "y" | "yes" => Ok(Answer::YES.to_owned()),
+            // What is left to do before leaving says nothing about the unit.
+            "n" | "no" if step.part == Part::After => Ok(Answer::NOT_DONE.to_owned()),
+            "n" | "no" => Ok(Answer::NO.to_owned()),
+            _ => Err(format!("expected y or n, found \"{typed}\"")),
+        },
+        Kind::Number {
+            unit,
+            lowest,
+            highest,
+        } => {
+            let plain = typed.strip_suffix(unit).unwrap_or(typed).trim();
+            let number = plain.replace(',', ".").parse::<f64>().ok();
+            match number.filter(|n| (*lowest..=*highest).contains(n)) {
+                Some(number) => Ok(format!("{number} {unit}")),
+                None => Err(format!(
+                    "expected a number from {lowest} to {highest} ({unit}), found \"{typed}\""
+                )),
+            }
+        }
+        Kind::Words if typed.is_empty() => Err("expected a few words, found nothing".to_owned()),
+        Kind::Words => Ok(typed.to_owned()),
+        Kind::OneOf(choices) => {
+            let number = typed.parse::<usize>().ok().and_then(|n| n.checked_sub(1));
+            let chosen = number.and_then(|n| choices.get(n));
+            let named = choices.iter().find(|(id, _)| id == typed);
+            chosen.or(named).map(|(id, _)| id.clone()).ok_or_else(|| {
+                let ids: Vec<&str> = choices.iter().map(|(id, _)| id.as_str()).collect();
+                format!(
+                    "expected 1 to {} or one of {}, found \"{typed}\"",
+                    choices.len(),
+                    ids.join(", ")
+                )
+            })
+        }
+        Kind::Storage | Kind::Measured(_) => Err(
+            "expected nothing: the tool finds this out by itself; it can only be skipped"
+                .to_owned(),
+        ),
+    }
+}

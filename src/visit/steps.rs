@@ -1,0 +1,426 @@
+//! The steps of a visit, from door to door: what is asked, and what is measured.
+//!
+//! Input: a profile. Output: the list of steps in order. What a profile asks at a step of the same
+//! name replaces the text here; its other steps are put where it says.
+//!
+//! Does not: ask, measure or judge.
+
+use packside_profiles::model::{InverterFamily, ManualStep, Needs, Profile};
+
+/// Where in the visit a step belongs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Part {
+    /// Nothing is switched on.
+    BeforePower,
+    /// The unit is on, the inverter is not connected.
+    Alone,
+    /// The communication cable.
+    Cable,
+    /// Unit and inverter are on.
+    WithInverter,
+    /// Before leaving.
+    After,
+}
+
+impl Part {
+    /// Heading.
+    pub fn title(self) -> &'static str {
+        match self {
+            Self::BeforePower => "Before power",
+            Self::Alone => "Power-up without the inverter",
+            Self::Cable => "Communication cable",
+            Self::WithInverter => "Power-up with the inverter",
+            Self::After => "Before leaving",
+        }
+    }
+}
+
+/// How a step is answered.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Kind {
+    /// In order, or not.
+    Confirm,
+    /// A number.
+    Number {
+        /// Its unit.
+        unit: &'static str,
+        /// Lowest that can be meant.
+        lowest: f64,
+        /// Highest that can be meant.
+        highest: f64,
+    },
+    /// Anything written.
+    Words,
+    /// One of these: id and text.
+    OneOf(Vec<(String, String)>),
+    /// Computed from earlier answers.
+    Storage,
+    /// Found out by the tool on the wire.
+    Measured(Measure),
+}
+
+/// What the tool finds out by itself.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Measure {
+    /// The unit powered up alone, until its silence time has passed.
+    Alone,
+    /// The unit with its inverter, followed until it runs.
+    WithInverter,
+    /// The cells under a step of the current.
+    Load,
+    /// Everything once more after the power was cycled.
+    PowerCycle,
+}
+
+/// One step.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Step {
+    /// Stable name, also in answers files.
+    pub id: String,
+    /// Where it belongs.
+    pub part: Part,
+    /// How it is answered.
+    pub kind: Kind,
+    /// What is asked or done.
+    pub text: String,
+    /// What needs touching.
+    pub needs: Needs,
+    /// Said before it.
+    pub caution: Option<&'static str>,
+    /// Only asked after a fault was found.
+    pub only_after_fault: bool,
+}
+
+const LIVE_DC: &str = "Live DC: the stack itself cannot be made dead. Two persons, rated gloves and tester, the maker's manual.";
+const HANDS_OFF: &str = "Nobody has hands near the terminals: a unit may pre-charge and close its switches, and most 48 V \
+                         packs are live at once.";
+const SWITCHES_OFF: &str = "Everything was read and recorded first. Hazardous voltage stays inside the stack; wait for the \
+                            inverter's capacitors; never open connectors or breakers under load.";
+const LEAVE: &str = "Hot, hissing, smoking, swollen or smelling: leave, call the fire service. Flooded: do not touch.";
+
+/// The steps for units of this profile.
+pub fn steps(profile: &Profile) -> Vec<Step> {
+    let mut all = vec![
+        ask(
+            "who",
+            Part::BeforePower,
+            Kind::Words,
+            "Who makes this check?",
+        ),
+        ask(
+            "where",
+            Part::BeforePower,
+            Kind::Words,
+            "Where is the unit (site, room)?",
+        ),
+        caution(
+            ask(
+                "sound-outside",
+                Part::BeforePower,
+                Kind::Confirm,
+                "Nothing dropped, wet, swollen, hot or smelling?",
+            ),
+            LEAVE,
+        ),
+        ask(
+            "site",
+            Part::BeforePower,
+            Kind::Confirm,
+            "Place as the manual wants it: clearances, level floor, air flow, no direct sun?",
+        ),
+        number(
+            "ambient-temperature",
+            "degC",
+            (-40.0, 70.0),
+            "Temperature of the room?",
+        ),
+        number(
+            "ambient-humidity",
+            "%",
+            (0.0, 100.0),
+            "Relative humidity of the room?",
+        ),
+        number(
+            "stored-charge",
+            "%",
+            (0.0, 100.0),
+            "State of charge at the last charge (label or papers)?",
+        ),
+        number(
+            "stored-days",
+            "days",
+            (0.0, 5000.0),
+            "Days since the last charge?",
+        ),
+        number(
+            "stored-coldest",
+            "degC",
+            (-60.0, 90.0),
+            "The coldest that the modules may have been since then?",
+        ),
+        number(
+            "stored-warmest",
+            "degC",
+            (-60.0, 90.0),
+            "The warmest that the modules may have been since then?",
+        ),
+        number(
+            "nameplate-capacity",
+            "Ah",
+            (1.0, 5000.0),
+            "Capacity of a module on its nameplate?",
+        ),
+        ask(
+            "storage",
+            Part::BeforePower,
+            Kind::Storage,
+            "Fit to install, by its storage",
+        ),
+        ask(
+            "nameplates",
+            Part::BeforePower,
+            Kind::Confirm,
+            "Right modules in the right order: serial numbers against positions noted or photographed?",
+        ),
+        needs(
+            ask(
+                "earth",
+                Part::BeforePower,
+                Kind::Confirm,
+                "Earth and bonding connected, torque by the maker's manual?",
+            ),
+            Needs::UnitOff,
+        ),
+        ask(
+            "latches",
+            Part::BeforePower,
+            Kind::Confirm,
+            "Every connector latched?",
+        ),
+        caution(
+            needs(
+                ask(
+                    "polarity",
+                    Part::BeforePower,
+                    Kind::Confirm,
+                    "Isolator open: polarity of the DC cable at the inverter end right, by meter?",
+                ),
+                Needs::LiveDc,
+            ),
+            LIVE_DC,
+        ),
+        ask(
+            "inverter-setting",
+            Part::BeforePower,
+            Kind::Words,
+            "Battery type and firmware, as the inverter's own screen shows them?",
+        ),
+        ask(
+            "inverter-family",
+            Part::BeforePower,
+            Kind::OneOf(families(profile)),
+            "Family of the inverter?",
+        ),
+        ask(
+            "plugged",
+            Part::BeforePower,
+            Kind::OneOf(sockets()),
+            "Where is this computer plugged in?",
+        ),
+        caution(
+            needs(
+                ask(
+                    "switched-on",
+                    Part::Alone,
+                    Kind::Confirm,
+                    "Isolator open, inverter not connected to the communication socket: unit switched on by the manual?",
+                ),
+                Needs::LiveDc,
+            ),
+            HANDS_OFF,
+        ),
+        measure(
+            "power-up-alone",
+            Part::Alone,
+            Measure::Alone,
+            "Power-up without the inverter, followed on the wire",
+        ),
+        needs(
+            ask(
+                "cable",
+                Part::Cable,
+                Kind::Confirm,
+                "Right socket, pair, polarity and common wire; ends terminated; address and line settings as planned?",
+            ),
+            Needs::LowVoltage,
+        ),
+        caution(
+            needs(
+                ask(
+                    "inverter-on",
+                    Part::WithInverter,
+                    Kind::Confirm,
+                    "Cable in, isolator closed by the manual, inverter powered and set to this battery?",
+                ),
+                Needs::LiveDc,
+            ),
+            HANDS_OFF,
+        ),
+        measure(
+            "with-inverter",
+            Part::WithInverter,
+            Measure::WithInverter,
+            "Power-up with the inverter, followed on the wire",
+        ),
+        measure(
+            "load-test",
+            Part::WithInverter,
+            Measure::Load,
+            "Small charge or discharge set at the inverter: cells at rest and under load",
+        ),
+        caution(
+            after_fault(needs(
+                measure(
+                    "power-cycle",
+                    Part::After,
+                    Measure::PowerCycle,
+                    "Unit switched off and on again by the manual: does the fault return?",
+                ),
+                Needs::UnitOff,
+            )),
+            SWITCHES_OFF,
+        ),
+        ask(
+            "monitoring",
+            Part::After,
+            Kind::Confirm,
+            "Remote monitoring reachable, unit visible there?",
+        ),
+        ask(
+            "handed-over",
+            Part::After,
+            Kind::Confirm,
+            "Customer told what was found, what was not tested, and whom to call?",
+        ),
+    ];
+    for own in &profile.manual_steps {
+        take_in(&mut all, own);
+    }
+    all
+}
+
+/// Puts a step of the profile into the list: in place of the one of the same name, else at the end
+/// of its part.
+fn take_in(all: &mut Vec<Step>, own: &ManualStep) {
+    let part = match own.when.as_str() {
+        "before-power" => Part::BeforePower,
+        "power-up" => Part::Alone,
+        "with-inverter" => Part::WithInverter,
+        _ => Part::After,
+    };
+    if let Some(same) = all.iter_mut().find(|step| step.id == own.id) {
+        same.text.clone_from(&own.text);
+        same.needs = own.needs;
+        return;
+    }
+    let is_swap = own.id == "swap-test";
+    let mut step = ask(&own.id, part, Kind::Confirm, &own.text);
+    step.needs = own.needs;
+    if own.needs == Needs::LiveDc {
+        step.caution = Some(LIVE_DC);
+    }
+    if is_swap {
+        step.kind = Kind::OneOf(swaps());
+        step.caution = Some(SWITCHES_OFF);
+        step.only_after_fault = true;
+    }
+    // What is measured in a part comes after what a person does in it.
+    let measured = |other: &Step| matches!(other.kind, Kind::Measured(_)) && other.part == part;
+    let place = all
+        .iter()
+        .position(measured)
+        .or_else(|| all.iter().position(|other| other.part > part));
+    all.insert(place.unwrap_or(all.len()), step);
+}
+
+fn ask(id: &str, part: Part, kind: Kind, text: &str) -> Step {
+    Step {
+        id: id.to_owned(),
+        part,
+        kind,
+        text: text.to_owned(),
+        needs: Needs::Look,
+        caution: None,
+        only_after_fault: false,
+    }
+}
+
+fn number(id: &str, unit: &'static str, (lowest, highest): (f64, f64), text: &str) -> Step {
+    let kind = Kind::Number {
+        unit,
+        lowest,
+        highest,
+    };
+    ask(id, Part::BeforePower, kind, text)
+}
+
+fn measure(id: &str, part: Part, measure: Measure, text: &str) -> Step {
+    ask(id, part, Kind::Measured(measure), text)
+}
+
+fn needs(step: Step, needs: Needs) -> Step {
+    Step { needs, ..step }
+}
+
+fn caution(step: Step, caution: &'static str) -> Step {
+    Step {
+        caution: Some(caution),
+        ..step
+    }
+}
+
+fn after_fault(step: Step) -> Step {
+    Step {
+        only_after_fault: true,
+        ..step
+    }
+}
+
+fn families(profile: &Profile) -> Vec<(String, String)> {
+    let known = profile.inverter_families.iter().map(|family| {
+        let needs = format!(
+            "{} (control unit from {}, battery type \"{}\")",
+            family.name, family.firmware_from, family.battery_type
+        );
+        (family_id(family), needs)
+    });
+    known
+        .chain([("another".to_owned(), "another one, or not known".to_owned())])
+        .collect()
+}
+
+/// A family's name as the id of a choice.
+pub(super) fn family_id(family: &InverterFamily) -> String {
+    family.name.to_lowercase().replace(' ', "-")
+}
+
+fn sockets() -> Vec<(String, String)> {
+    let choice = |id: &str, text: &str| (id.to_owned(), text.to_owned());
+    vec![
+        choice("service", "a service socket, or a gateway"),
+        choice(
+            "instead-of-inverter",
+            "the inverter's own socket: it is silenced by us",
+        ),
+        choice("across-the-pair", "across the pair, as a second device"),
+    ]
+}
+
+fn swaps() -> Vec<(String, String)> {
+    let choice = |id: &str, text: &str| (id.to_owned(), text.to_owned());
+    vec![
+        choice("followed-the-module", "the fault followed the module"),
+        choice("stayed-at-the-position", "the fault stayed at the position"),
+        choice("gone", "the fault is gone"),
+    ]
+}
