@@ -12,7 +12,8 @@
 //! [`Shape`] of a frame end most wrong paths early.
 //!
 //! # Invariants
-//! - Bounded: no more than [`STEPS_PER_HYPOTHESIS`] bytes are tried, whatever was received.
+//! - Bounded: no more than [`STEPS_PER_HYPOTHESIS`] bytes are tried, whatever was received, and
+//!   [`STEPS_PER_FIND`] for each frame found.
 //! - A check value is looked at only after all paths of a frame are known to be few.
 //! - An answer counts only behind its request.
 //!
@@ -31,8 +32,10 @@ use crate::wire::is_sealed;
 const PAUSE: Duration = Duration::from_millis(40);
 /// Bytes tried per frame.
 const STEPS_PER_FRAME: u32 = 2_000;
+/// Bytes tried for each place where a request may begin, on average.
+const STEPS_PER_START: u32 = 200;
 /// Bytes tried in all, per hypothesis, and how many more each frame found is worth.
-pub(super) const STEPS_PER_HYPOTHESIS: u32 = 12_000;
+pub(super) const STEPS_PER_HYPOTHESIS: u32 = 30_000;
 const STEPS_PER_FIND: u32 = 3_000;
 /// More ways than this to read a frame prove nothing.
 const MOST_WAYS: usize = 64;
@@ -72,18 +75,22 @@ pub(super) fn recut(
     looked_at: &mut BTreeSet<Vec<u8>>,
 ) -> Cut {
     let clock = common_clock(ours.baud, hypothesis.settings.baud);
+    let starts = starts(received);
+    let share = u32::try_from(starts.len())
+        .unwrap_or(u32::MAX)
+        .saturating_mul(STEPS_PER_START);
     let mut search = Search {
         received,
         hypothesis,
         bit: clock / u64::from(hypothesis.settings.baud.max(1)),
         fresh: Receiver::new(ours, clock, true),
         ours,
-        steps_left: STEPS_PER_HYPOTHESIS,
+        steps_left: share.min(STEPS_PER_HYPOTHESIS),
         looked_at,
     };
     let mut cut = Cut::default();
     let mut end = 0;
-    for start in starts(received) {
+    for start in starts {
         if start < end || search.steps_left == 0 {
             continue;
         }
