@@ -220,14 +220,24 @@ impl<'a> Heard<'a> {
             out::redraw("", self.drawn);
         }
         let summary = self.conversation.summary();
-        let words = self.explanation(&summary).map(|it| it.words());
-        let explained = words.as_ref().map(|words| {
-            [
-                words.found.as_str(),
-                words.sure.as_str(),
-                words.next.as_str(),
-            ]
+        let explanation = self.explanation(&summary);
+        let words = explanation.as_ref().map(Explanation::words);
+        // Values can be right although parity or stop bits are not: a unit would drop our questions.
+        let settings = words.as_ref().filter(|_| {
+            explanation
+                .as_ref()
+                .is_some_and(|it| matches!(it.class, Class::Equivalent(_)))
         });
+        let explained = words
+            .as_ref()
+            .filter(|_| summary.answered == 0)
+            .map(|words| {
+                [
+                    words.found.as_str(),
+                    words.sure.as_str(),
+                    words.next.as_str(),
+                ]
+            });
         let pictures = picture(&Scene {
             summary: &summary,
             listened: self.has_times.then(|| self.listened()),
@@ -258,6 +268,7 @@ impl<'a> Heard<'a> {
                     judgement: judgement.as_ref(),
                     profile: self.loaded.map(|loaded| &loaded.profile),
                     colour: self.colour,
+                    settings,
                     command: &self.command,
                 }
                 .text(),
@@ -266,9 +277,9 @@ impl<'a> Heard<'a> {
         is_valid
     }
 
-    /// What explains bytes without frames.
+    /// What explains the bytes as they came.
     fn explanation(&self, summary: &Summary) -> Option<Explanation> {
-        if summary.bytes == 0 || summary.answered > 0 {
+        if summary.bytes == 0 {
             return None;
         }
         let (LinkKind::Serial { line, .. } | LinkKind::Simulated { line, .. }) =
@@ -308,6 +319,13 @@ impl<'a> Heard<'a> {
                 json!({ "type": "settings", "line": line.to_string() })
             ));
         }
+        let others = self.command.split("--line ");
+        let mut kept: Vec<&str> = others.collect();
+        if let Some(behind) = kept.get_mut(1) {
+            *behind = behind.split_once(' ').map_or("", |(_, rest)| rest);
+        }
+        let kept = kept.concat();
+        self.command = format!("{} --line {line}", kept.trim_end());
         self.conversation = Conversation::new();
         self.recent.clear();
         self.events.clear();
