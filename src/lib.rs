@@ -12,5 +12,6 @@ pub mod link;
 pub mod listen;
 pub mod poll;
 pub mod recording;
+pub mod report;
 pub mod visit;
 pub mod wire;

@@ -33,7 +33,19 @@ pub struct LinePlan {
     pub idle: Idle,
     /// There is a third wire that holds everybody at one potential.
     pub common_wire: bool,
+    /// Length of the pair, metres.
+    pub length_m: f64,
+    /// Ends of the pair with a terminating resistor, 0 to 2.
+    pub terminators: u8,
+    /// The tool's adapter hands over what it has taken only at every so much time, or when it has
+    /// a full packet.
+    #[serde(deserialize_with = "some_time")]
+    pub hold_back: Option<Duration>,
 }
+
+/// What an adapter that holds back holds at most.
+// Kind: common practice (a full packet of a USB adapter: 64 bytes, two of them status)
+pub(crate) const HELD_BYTES: usize = 62;
 
 impl Default for LinePlan {
     fn default() -> Self {
@@ -47,7 +59,27 @@ impl Default for LinePlan {
             tool_swapped: false,
             idle: Idle::Biased,
             common_wire: true,
+            length_m: 10.0,
+            terminators: 2,
+            hold_back: None,
         }
+    }
+}
+
+impl LinePlan {
+    /// How long the pair rings after each edge, and one round of it.
+    ///
+    /// An edge comes back from an end without a resistor after a round trip, and is gone after a
+    /// few of them: three for each such end.
+    ///
+    /// # Sources
+    /// - Kind: derived, from a signal speed of 0.78 of light on a twisted pair (from memory);
+    ///   the number of round trips is invented
+    pub(crate) fn ringing(&self) -> (Duration, Duration) {
+        let round_trip = 2.0 * self.length_m / (0.78 * 299_792_458.0);
+        let open_ends = 2u8.saturating_sub(self.terminators);
+        let round_trip = Duration::try_from_secs_f64(round_trip).unwrap_or_default();
+        (round_trip * 3 * u32::from(open_ends), round_trip)
     }
 }
 

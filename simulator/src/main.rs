@@ -147,10 +147,11 @@ fn run(args: &RunArgs) -> Result<(), String> {
         options.seed,
         server.reach()
     ));
+    // Whoever comes does not know how the unit is set up, only what its map says.
     say(&command_to_type(
         &place,
         server.reach(),
-        line,
+        server.world().tool_line(),
         &scenario,
         &profile,
     ));

@@ -306,6 +306,30 @@ fn check_line(
             ),
         );
     }
+    if let Some(entry) = line {
+        let plan = &entry.value;
+        for (key, value, highest) in [
+            ("length_m", plan.length_m, 5000.0),
+            ("terminators", plan.terminators.into(), 2.0),
+        ] {
+            if !(0.0..=highest).contains(&value) {
+                mistakes.add(
+                    entry.at(key),
+                    format!("line, {key}: expected 0 to {highest}, found {value}"),
+                );
+            }
+        }
+        let longest = Duration::from_secs(1);
+        if let Some(time) = plan
+            .hold_back
+            .filter(|time| time.is_zero() || *time > longest)
+        {
+            mistakes.add(
+                entry.at("hold_back"),
+                format!("line, hold_back: expected more than 0s, at most 1s, found {time:?}"),
+            );
+        }
+    }
     for entry in noise {
         for (key, value, highest) in [
             ("per_second", entry.value.per_second, 1000.0),

@@ -27,6 +27,9 @@ use std::time::Duration;
 
 use packside_profiles::{LineSettings, Parity};
 
+/// A second in the unit of [`Settings::rate`]: nanoseconds times millionths.
+const SECOND: u64 = 1_000_000_000_000_000;
+
 /// How one party sends and listens.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Settings {
@@ -57,24 +60,35 @@ impl From<LineSettings> for Settings {
 
 impl Settings {
     /// Millionths of a bit per second.
-    fn rate(&self) -> u128 {
+    fn rate(&self) -> u64 {
         let error = u64::try_from(i64::from(self.error_ppm) + 1_000_000).unwrap_or(1);
-        u128::from(self.baud.max(1)) * u128::from(error.max(1))
+        u64::from(self.baud.max(1)).saturating_mul(error.max(1))
     }
 
     /// Time of so many halves of a bit, nanoseconds, rounded down.
     fn halves(&self, count: u64) -> u64 {
-        saturated(u128::from(count) * 1_000_000_000_000_000 / (2 * self.rate()))
+        let twice = self.rate().saturating_mul(2);
+        match count.checked_mul(SECOND) {
+            Some(narrow) => narrow / twice,
+            None => saturated(u128::from(count) * u128::from(SECOND) / u128::from(twice)),
+        }
     }
 
-    /// Time of so many halves of a bit, nanoseconds, rounded up.
+    /// Time of so few halves of a bit as are in a character, nanoseconds, rounded up.
     fn halves_up(&self, count: u64) -> u64 {
-        saturated((u128::from(count) * 1_000_000_000_000_000).div_ceil(2 * self.rate()))
+        count
+            .saturating_mul(SECOND)
+            .div_ceil(self.rate().saturating_mul(2))
     }
 
     /// Bits of a character.
     fn bits(&self) -> u64 {
         9 + u64::from(self.parity != Parity::None) + u64::from(self.stop_bits.clamp(1, 2))
+    }
+
+    /// Time of a bit, nanoseconds.
+    pub fn bit(&self) -> u64 {
+        self.halves(2)
     }
 
     /// Time that so many characters take back to back.
@@ -91,7 +105,7 @@ impl Settings {
         let (ours, theirs) = (self.rate(), sender.rate());
         self.swapped == sender.swapped
             && self.parity == sender.parity
-            && ours.abs_diff(theirs) * 50 < ours
+            && ours.abs_diff(theirs).saturating_mul(50) < ours
     }
 }
 
@@ -175,6 +189,26 @@ impl Wave {
             all.set(time, level);
         }
         all
+    }
+
+    /// Lets every edge come back and forth for a while: after it the old and the new level take
+    /// turns, a round trip each.
+    #[must_use]
+    pub fn ringing(&self, lasts: u64, round_trip: u64) -> Self {
+        let mut rung = self.clone();
+        if round_trip == 0 {
+            return rung;
+        }
+        for (edge, (time, _)) in self.edges.iter().enumerate() {
+            let next = self.edges.get(edge + 1).map_or(u64::MAX, |(time, _)| *time);
+            let end = time.saturating_add(lasts).min(next);
+            let mut at = time.saturating_add(round_trip);
+            while at < end {
+                rung.disturb(at, at.saturating_add(round_trip).min(end));
+                at = at.saturating_add(2 * round_trip);
+            }
+        }
+        rung
     }
 
     /// Turns the level over between two times: noise stronger than the driver. A free pair is
@@ -379,10 +413,12 @@ impl Ear {
     /// Listens on up to a time (ns): the bytes that are complete by then.
     pub fn hear(&mut self, wave: &Wave, until: u64) -> Vec<Heard> {
         let mut heard = Vec::new();
-        self.within = false;
-        if until < self.from {
+        if until <= self.from {
             return heard;
         }
+        self.within = false;
+        // An edge right at the end is left for the next time: it shows only beside what is before.
+        let before = until - 1;
         if self.state == State::Fresh {
             self.state = State::Armed;
             if !self.reads(wave.level(self.from)) {
@@ -398,16 +434,16 @@ impl Ear {
                 } else {
                     self.change(wave, true, self.from)
                 };
-                let Some(high) = high.filter(|at| *at <= until) else {
-                    self.from = until;
+                let Some(high) = high.filter(|at| *at < until) else {
+                    self.from = before.max(self.from);
                     return heard;
                 };
                 self.from = high;
                 self.state = State::Armed;
             }
             let falls = self.change(wave, false, self.from);
-            let Some(falls) = falls.filter(|at| *at <= until) else {
-                self.from = until;
+            let Some(falls) = falls.filter(|at| *at < until) else {
+                self.from = before.max(self.from);
                 return heard;
             };
             let Some(taken) = self.take(wave, falls, until) else {
@@ -464,8 +500,8 @@ impl Ear {
             return falls;
         };
         // In quarters of a tick: 64 to a bit.
-        let rate = 64 * self.settings.rate();
-        let second = 1_000_000_000_000_000u128;
+        let rate = 64 * u128::from(self.settings.rate());
+        let second = u128::from(SECOND);
         let phase = u128::from(quarters % 4);
         let passed = (u128::from(falls) * rate).saturating_sub(phase * second);
         let ticks = passed.div_ceil(4 * second);

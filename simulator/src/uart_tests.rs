@@ -209,6 +209,21 @@ fn spikes_flip_bits_and_make_bytes_out_of_silence() {
     assert!(heard.iter().all(Heard::is_good));
 }
 
+// Kind: derived (a ring that ends before the middle of a bit changes nothing; one that lasts longer
+// does)
+#[test]
+fn ringing_matters_only_where_it_lasts_to_the_middle_of_a_bit() {
+    let line = settings("115200", "8N1");
+    let bit = line.bit();
+    let wave = transmit(&FRAME, &line, 10 * bit);
+    let good = |lasts, round| {
+        let heard = receive(&wave.ringing(lasts, round), &line, Idle::Biased);
+        heard.iter().all(Heard::is_good) && heard.iter().map(|h| h.byte).eq(FRAME)
+    };
+    assert!(good(0, 0) && good(bit / 4, bit / 16));
+    assert!(!good(bit, bit / 3));
+}
+
 // Kind:   published
 // Source: termios(3): INPCK with PARMRK gives FF 00 X for a bad X, FF 00 00 for a break, FF FF for
 //         a good FF; with neither PARMRK nor IGNPAR a bad byte reads as 00

@@ -116,7 +116,9 @@ enum Happening {
         bytes: Vec<u8>,
     },
     /// Noise or late bits may have become bytes.
-    Settle,
+    Settle { client: Option<u32> },
+    /// The tool's adapter hands over what it holds.
+    Release,
     /// A source of noise spikes.
     Spike { source: usize },
     /// The other protocol's device says its line.
@@ -174,6 +176,9 @@ pub struct World {
     /// End of what each party sends.
     talks_until: BTreeMap<Party, Duration>,
     arrived: Vec<Arrival>,
+    /// How long the tool's adapter holds back, and what it holds.
+    hold_back: Option<Duration>,
+    held: Vec<(Option<u32>, Vec<u8>)>,
 }
 
 impl World {
@@ -342,7 +347,8 @@ impl World {
                 request,
             } => self.asked(at, turn, sent, &request),
             Happening::Answered { turn, sent } => self.answered(at, turn, sent),
-            Happening::Settle => self.settle(at),
+            Happening::Settle { client } => self.settle(at, client),
+            Happening::Release => self.release(at),
             Happening::Spike { source } => self.spike(at, source),
             Happening::Chatters => self.chatters(at),
             Happening::Event(event) => {

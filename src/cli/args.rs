@@ -86,6 +86,8 @@ pub(crate) enum Command {
     Visit(Box<super::visit::VisitArgs>),
     /// Run scenarios and recordings against their expected verdicts
     Retest(super::retest::RetestArgs),
+    /// The page to hand over, from a recording
+    Report(super::report::ReportArgs),
     /// Overhear a bus without sending a byte
     #[command(after_help = EXIT_CODES)]
     Listen(Box<super::listen::ListenArgs>),

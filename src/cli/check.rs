@@ -11,7 +11,7 @@ use super::record::{self, Record};
 use super::session::{self, Manner, Refusal};
 use super::{Failure, LOCAL, USAGE, json, out, screen};
 use crate::diagnose::{Judgement, judge};
-use crate::event::{LinkFacts, What};
+use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::link::{LinkTrouble, NotShown, Quiet};
 use crate::recording::{Entry, Recording, Session};
 
@@ -81,7 +81,11 @@ impl LookDone<'_> {
             }
         };
         let last = events.last().map_or(Duration::ZERO, |e| e.at);
-        for (lamp, pattern) in sightings {
+        let mut sightings = sightings.to_vec();
+        if sightings.is_empty() && self.lamp_is_all(&events) && out::interactive() {
+            sightings.extend(super::lamp::ask_for_taps(profile));
+        }
+        for (lamp, pattern) in &sightings {
             let sighting = session::sighting(last, lamp, pattern);
             self.record.event(sighting.clone());
             events.push(sighting);
@@ -100,6 +104,14 @@ impl LookDone<'_> {
         );
         self.record.entry(&Entry::Shown(record::shown(&judgement)));
         Ok(judgement.verdict.kind.exit_code())
+    }
+}
+
+impl LookDone<'_> {
+    /// Whether not one byte came from a real wire, so that only the lamp can still tell something.
+    fn lamp_is_all(&self, events: &[Event]) -> bool {
+        let simulated = matches!(self.facts.kind, LinkKind::Simulated { .. });
+        !simulated && !events.iter().any(|event| matches!(event.what, What::In(_)))
     }
 }
 

@@ -1,41 +1,49 @@
-//! `packside lamp`: what a blinking lamp means, from a description or a brightness trace.
+//! `packside lamp`: what a blinking lamp means, from taps, a description or a brightness trace.
 //!
-//! A standard gives a pattern its name, never its meaning for a battery: meaning comes from the
-//! profile, else it is unknown. Dark never means sound.
+//! In: words, a file, or keys on a terminal. Out: the recognised pattern, what it means under a profile,
+//! what it is worth for the verdict, and the next step; or JSON (see [`json`]).
+//!
+//! # Invariants
+//! - A standard gives a pattern its name, never its meaning for a battery: meaning comes from the profile,
+//!   else it is unknown.
+//! - Dark never means sound, and no lamp alone proves a unit sound.
 
-use std::fmt::Write as _;
+mod json;
+mod keys;
+mod page;
+mod taps;
+
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use packside_profiles::Profile;
-use serde_json::json;
+use packside_profiles::model::Profile;
 
-use super::{LOCAL, USAGE, screen};
-use crate::lamp::{Meaning, Pattern, Ranking, meanings, patterns, rank, read_trace, read_words};
+use super::{LOCAL, USAGE, out};
+use crate::lamp::{
+    Edge, Meaning, Pattern, Ranking, meanings_together, patterns, rank, read_trace, read_words,
+};
 
 /// Exit code where what was seen does not suffice.
 const NOT_ENOUGH: u8 = 6;
-/// Columns of the picture of a pattern.
-const PICTURE: u32 = 60;
-/// Time that one column stands for, ms.
-const COLUMN_MS: u32 = 50;
+/// Exit code after Ctrl-C before anything was recognised.
+const INTERRUPTED: u8 = 130;
+/// The lamp that is meant where none is named.
+const USUAL_LAMP: &str = "fault";
 
 /// Arguments of `lamp`.
 #[derive(Debug, Clone, Args)]
 #[command(
-    after_help = "Examples:\n  packside lamp --seen \"3 flashes, pause\"\n  packside lamp --seen \"on 0.2 off 1.0\" \
-                        --profile generic-hv-stack --lamp fault\n  packside lamp --trace brightness.csv\n\nDark never \
-                        means sound, and no lamp alone proves a unit sound."
+    after_help = "Examples:\n  packside lamp                                  tap the lamp's rhythm on the keyboard\n  \
+                        packside lamp --seen \"3 flashes, pause\"\n  packside lamp --seen \"on 0.2 off 1.0\" \
+                        --profile generic-hv-stack --lamp fault\n  packside lamp --seen \"power: steady\" --seen \
+                        \"fault: blinking\" --profile generic-hv-stack\n  packside lamp --trace brightness.csv\n\n\
+                        Dark never means sound, and no lamp alone proves a unit sound."
 )]
 pub struct LampArgs {
-    /// What was seen, in words: "steady", "blinking", "3 flashes, pause", "on 0.2 off 1.0" (seconds)
-    #[arg(
-        long,
-        value_name = "TEXT",
-        conflicts_with = "trace",
-        required_unless_present = "trace"
-    )]
-    pub seen: Option<String>,
+    /// What was seen, in words: "steady", "3 flashes, pause", "on 0.2 off 1.0" (seconds); with the lamp before
+    /// it where there are several: "power: steady"
+    #[arg(long, value_name = "TEXT", conflicts_with = "trace")]
+    pub seen: Vec<String>,
     /// A brightness trace: lines of seconds,level; `-` reads standard input
     #[arg(long, value_name = "FILE|-")]
     pub trace: Option<PathBuf>,
@@ -43,62 +51,211 @@ pub struct LampArgs {
     #[arg(long, value_name = "NAME|FILE")]
     pub profile: Option<String>,
     /// Which lamp of the profile
-    #[arg(
-        long,
-        value_name = "LAMP",
-        requires = "profile",
-        default_value = "fault"
-    )]
+    #[arg(long, value_name = "LAMP", requires = "profile", default_value = USUAL_LAMP)]
     pub lamp: String,
 }
 
-/// Runs the command: stdout, stderr, exit code.
-pub fn run(args: &LampArgs, as_json: bool, _colour: bool) -> (String, String, u8) {
-    let profile = match args
-        .profile
-        .as_deref()
-        .map(|name| packside_profiles::find(name, None))
-    {
-        None => None,
-        Some(Ok(loaded)) => Some(loaded.profile),
-        Some(Err(error)) => return (String::new(), format!("error: {error}"), LOCAL),
-    };
-    let profile = profile.as_ref();
-    if let Some(known) = profile.filter(|p| !p.lamps.iter().any(|lamp| lamp.id == args.lamp)) {
-        let lamps: Vec<&str> = known.lamps.iter().map(|lamp| lamp.id.as_str()).collect();
-        let text = format!(
-            "error: --lamp: expected one of {}, found \"{}\"",
-            lamps.join(", "),
-            args.lamp
-        );
-        return (String::new(), text, USAGE);
+impl LampArgs {
+    /// Without any argument: taps.
+    pub(crate) fn bare() -> Self {
+        Self {
+            seen: Vec::new(),
+            trace: None,
+            profile: None,
+            lamp: USUAL_LAMP.to_owned(),
+        }
     }
-    let known = patterns(profile);
-    let ranking = match ranking(args, &known) {
-        Ok(ranking) => ranking,
-        Err((text, exit)) => return (String::new(), format!("error: {text}"), exit),
-    };
-    let found = ranking.first().map(|first| first.id.clone());
-    let meanings = match (profile, &found) {
-        (Some(profile), Some(pattern)) => meanings(profile, &args.lamp, pattern),
-        _ => Vec::new(),
-    };
-    let exit = if ranking.enough { 0 } else { NOT_ENOUGH };
-    let text = if as_json {
-        json_line(&ranking, &meanings)
-    } else {
-        page(args, profile, &ranking, &known, &meanings)
-    };
-    (text, String::new(), exit)
 }
 
-fn ranking(args: &LampArgs, known: &[Pattern]) -> Result<Ranking, (String, u8)> {
-    if let Some(text) = &args.seen {
-        let described =
-            read_words(text, known).map_err(|problem| (format!("--seen: {problem}"), USAGE))?;
-        return Ok(described.rank(known));
+/// One lamp and what was seen of it.
+pub(crate) struct Sight {
+    /// Which lamp.
+    lamp: String,
+    /// Patterns, the most probable first.
+    ranking: Ranking,
+    /// Edges as seen; of a description one repetition.
+    edges: Vec<Edge>,
+    /// How it was seen.
+    how: How,
+    /// How long it was watched, where it was.
+    watched_ms: Option<f64>,
+}
+
+/// How a lamp was seen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum How {
+    /// Put into words.
+    Told,
+    /// Tapped at every lighting-up.
+    Tapped,
+    /// Both edges are known: a trace, or two keys.
+    Watched,
+}
+
+/// Everything that is shown.
+struct Answer<'a> {
+    profile: Option<&'a Profile>,
+    /// Its name as it was given.
+    profile_name: Option<&'a str>,
+    patterns: Vec<Pattern>,
+    sights: Vec<Sight>,
+    meanings: Vec<Meaning>,
+}
+
+impl Answer<'_> {
+    /// Whether every lamp was recognised.
+    fn enough(&self) -> bool {
+        self.sights.iter().all(|sight| sight.ranking.enough)
     }
-    let path = args.trace.as_deref().unwrap_or(Path::new("-"));
+
+    /// The profile where it is given, else what to put there.
+    fn profile_name(&self) -> &str {
+        self.profile_name.unwrap_or("NAME")
+    }
+
+    /// The command that comes next, and why where it is not plain.
+    fn next(&self) -> String {
+        if !self.enough() {
+            return page::watch_again(self);
+        }
+        let lamps: String = self
+            .sights
+            .iter()
+            .filter_map(|sight| {
+                Some(format!(
+                    " --lamp {}={}",
+                    sight.lamp,
+                    sight.ranking.latest()?
+                ))
+            })
+            .collect();
+        format!(
+            "packside check --serial PORT --profile {}{lamps}",
+            self.profile_name()
+        )
+    }
+}
+
+/// An error text and its exit code.
+type Refused = (String, u8);
+
+/// Runs the command: stdout, stderr, exit code.
+pub fn run(args: &LampArgs, as_json: bool, colour: bool) -> (String, String, u8) {
+    answer(args, as_json, colour).unwrap_or_else(|(text, exit)| {
+        let stdout = if as_json {
+            let kind = if exit == USAGE { "usage" } else { "local" };
+            format!("{}\n", super::json::error(kind, exit, &text, None))
+        } else {
+            String::new()
+        };
+        (stdout, format!("error: {text}"), exit)
+    })
+}
+
+fn answer(args: &LampArgs, as_json: bool, colour: bool) -> Result<(String, String, u8), Refused> {
+    let found = args
+        .profile
+        .as_deref()
+        .map(|name| packside_profiles::find(name, None));
+    let found = found
+        .transpose()
+        .map_err(|error| (error.to_string(), LOCAL))?;
+    let profile = found.as_ref().map(|found| &found.profile);
+    if let Some(profile) = profile {
+        known_lamp(profile, &args.lamp).map_err(|text| (format!("--lamp: {text}"), USAGE))?;
+    }
+    let known = patterns(profile);
+    let sights = match (&args.trace, args.seen.is_empty()) {
+        (Some(path), _) => vec![film(path, &args.lamp, &known)?],
+        (None, false) => describe(&args.seen, &args.lamp, profile, &known)?,
+        (None, true) => match tapped(&args.lamp, &known)? {
+            Some(sight) => vec![sight],
+            None => return Ok((String::new(), "nothing recognised".to_owned(), INTERRUPTED)),
+        },
+    };
+    let answer = Answer {
+        meanings: profile
+            .map(|profile| meaning_of(profile, &sights))
+            .unwrap_or_default(),
+        profile,
+        profile_name: args.profile.as_deref(),
+        patterns: known,
+        sights,
+    };
+    let exit = if answer.enough() { 0 } else { NOT_ENOUGH };
+    let text = if as_json {
+        json::line(&answer)
+    } else {
+        page::text(&answer, colour)
+    };
+    Ok((text, String::new(), exit))
+}
+
+/// Codes of the profile that fit every lamp whose pattern is known; none unless all were recognised.
+fn meaning_of(profile: &Profile, sights: &[Sight]) -> Vec<Meaning> {
+    let seen: Option<Vec<(String, String)>> = sights
+        .iter()
+        .map(|sight| Some((sight.lamp.clone(), sight.ranking.latest()?.to_owned())))
+        .collect();
+    seen.map(|seen| meanings_together(profile, &seen))
+        .unwrap_or_default()
+}
+
+fn known_lamp(profile: &Profile, lamp: &str) -> Result<(), String> {
+    let lamps: Vec<&str> = profile.lamps.iter().map(|lamp| lamp.id.as_str()).collect();
+    if lamps.contains(&lamp) {
+        return Ok(());
+    }
+    Err(format!(
+        "expected one of {}, found \"{lamp}\"",
+        lamps.join(", ")
+    ))
+}
+
+/// One lamp for every text.
+fn describe(
+    texts: &[String],
+    usual: &str,
+    profile: Option<&Profile>,
+    known: &[Pattern],
+) -> Result<Vec<Sight>, Refused> {
+    let wrong = |text: String| (format!("--seen: {text}"), USAGE);
+    let mut sights: Vec<Sight> = Vec::new();
+    for text in texts {
+        let (lamp, words) = match text.split_once(':') {
+            Some((lamp, words)) => {
+                let lamp = lamp.trim();
+                match profile {
+                    Some(profile) => known_lamp(profile, lamp).map_err(wrong)?,
+                    None => {
+                        return Err(wrong(format!(
+                            "expected --profile, which knows the lamp \"{lamp}\""
+                        )));
+                    }
+                }
+                (lamp, words)
+            }
+            None => (usual, text.as_str()),
+        };
+        if sights.iter().any(|sight| sight.lamp == lamp) {
+            return Err(wrong(format!(
+                "expected every lamp once, as in \"power: steady\", found {lamp} again"
+            )));
+        }
+        let told = read_words(words, known).map_err(|problem| wrong(problem.to_string()))?;
+        sights.push(Sight {
+            lamp: lamp.to_owned(),
+            ranking: told.rank(known),
+            edges: told.edges(),
+            how: How::Told,
+            watched_ms: None,
+        });
+    }
+    Ok(sights)
+}
+
+/// The lamp of a brightness trace.
+fn film(path: &Path, lamp: &str, known: &[Pattern]) -> Result<Sight, Refused> {
     let unreadable = |error: std::io::Error| {
         (
             format!("{}: cannot be read: {error}", path.display()),
@@ -112,115 +269,42 @@ fn ranking(args: &LampArgs, known: &[Pattern]) -> Result<Ranking, (String, u8)> 
     };
     let seen =
         read_trace(&text).map_err(|problem| (format!("{}: {problem}", path.display()), LOCAL))?;
-    Ok(rank(&seen, known))
+    Ok(Sight {
+        lamp: lamp.to_owned(),
+        ranking: rank(&seen, known),
+        watched_ms: Some(seen.to_ms - seen.from_ms),
+        edges: seen.edges,
+        how: How::Watched,
+    })
 }
 
-/// Schema `packside.lamp/1`.
-fn json_line(ranking: &Ranking, meanings: &[Meaning]) -> String {
-    let shown = ranking.ranked.iter().filter(|one| one.probability >= 0.001);
-    let object = json!({
-        "schema": "packside.lamp/1",
-        "patterns": shown.map(|one| json!({ "id": one.id, "probability": one.probability })).collect::<Vec<_>>(),
-        "none_of_these": ranking.other,
-        "enough": ranking.enough,
-        "period_s": ranking.first().and_then(|one| one.period_ms).map(|ms| ms / 1000.0),
-        "meanings": meanings.iter().map(|m| json!({
-            "code": m.code, "meaning": m.meaning, "flags": m.flags, "any_alarm": m.any_alarm,
-            "states": m.states, "if_also": m.if_also,
-        })).collect::<Vec<_>>(),
-    });
-    format!("{object}\n")
+/// Taps on the terminal; nothing if they were broken off before anything was recognised.
+fn tapped(lamp: &str, known: &[Pattern]) -> Result<Option<Sight>, Refused> {
+    if !out::interactive() {
+        let text = "no terminal to tap on: expected --seen TEXT or --trace FILE";
+        return Err((text.to_owned(), USAGE));
+    }
+    taps::watch(lamp, known).map_err(|error| (format!("the keys cannot be read: {error}"), LOCAL))
 }
 
-fn page(
-    args: &LampArgs,
-    profile: Option<&Profile>,
-    ranking: &Ranking,
-    known: &[Pattern],
-    meanings: &[Meaning],
-) -> String {
-    let mut out = String::new();
-    match ranking.first() {
-        None => {
-            let _ = writeln!(out, "NONE OF THE KNOWN PATTERNS");
-        }
-        Some(first) => {
-            let sure = if ranking.enough {
-                "recognised"
-            } else {
-                "not sure enough"
-            };
-            let _ = writeln!(out, "{}  ({sure})", first.id.to_uppercase());
-            for one in ranking.leaders() {
-                if let Some(pattern) = known.iter().find(|p| p.id == one.id) {
-                    let _ = writeln!(out, "  {:<17} {}", one.id, picture(pattern));
-                }
-            }
-            let _ = writeln!(
-                out,
-                "  {:<17} one mark = {:.2} s",
-                "",
-                f64::from(COLUMN_MS) / 1000.0
-            );
-        }
+/// Asks whoever sits at the terminal for the rhythm of a lamp: its id and pattern, if recognised.
+pub(crate) fn ask_for_taps(profile: &Profile) -> Option<(String, String)> {
+    let usual = profile.lamps.iter().find(|lamp| lamp.id == USUAL_LAMP);
+    let lamp = usual.or_else(|| profile.lamps.first())?;
+    out::say(&format!(
+        "Nothing answers on the wire. The lamp \"{}\" ({}, {}) can still be seen: type y and Enter to tap its rhythm, \
+         anything else to go on.",
+        lamp.id, lamp.colour, lamp.place
+    ));
+    if out::answer().as_deref() != Some("y") {
+        return None;
     }
-    let _ = writeln!(out, "\nWhat it means");
-    if meanings.is_empty() {
-        let unknown = if profile.is_some() {
-            "unknown: this profile gives the pattern no meaning on this lamp"
-        } else {
-            "unknown: a standard gives a pattern its name, its meaning comes from the unit's profile (--profile)"
-        };
-        screen::wrap(&mut out, unknown, "  ", "  ");
-    }
-    for meaning in meanings {
-        let also: Vec<String> = meaning
-            .if_also
-            .iter()
-            .map(|(lamp, pattern)| format!("{lamp} {pattern}"))
-            .collect();
-        let also = if also.is_empty() {
-            String::new()
-        } else {
-            format!(" (if also: {})", also.join(", "))
-        };
-        screen::wrap(
-            &mut out,
-            &format!("{}{also}", meaning.meaning),
-            "  - ",
-            "    ",
-        );
-    }
-    screen::wrap(
-        &mut out,
-        "This alone does not prove the unit sound, and dark never means sound.",
-        "  ",
-        "  ",
-    );
-    let name = args.profile.as_deref().unwrap_or("NAME");
-    let next = match (ranking.enough, ranking.first()) {
-        (true, Some(first)) => format!(
-            "next: packside check --serial PORT --profile {name} --lamp {}={}",
-            args.lamp, first.id
-        ),
-        _ => "next: watch at least five seconds more and describe it again".to_owned(),
-    };
-    let _ = writeln!(out, "\n{next}");
-    out
-}
-
-/// A pattern as a line of time.
-fn picture(pattern: &Pattern) -> String {
-    if pattern.is_steady() {
-        let mark = if pattern.id == "off" { "·" } else { "█" };
-        return mark.repeat(PICTURE as usize);
-    }
-    let period = pattern.period_ms().max(1);
-    (0..PICTURE)
-        .map(|column| {
-            // The middle of the column decides.
-            let at = (column * COLUMN_MS + COLUMN_MS / 2) % period;
-            if pattern.is_on_at(at) { '█' } else { '·' }
-        })
-        .collect()
+    let sight = taps::watch(&lamp.id, &patterns(Some(profile))).ok()??;
+    let pattern = sight
+        .ranking
+        .latest()
+        .filter(|_| sight.ranking.enough)?
+        .to_owned();
+    out::say(&format!("seen: lamp {} {pattern}", lamp.id));
+    Some((lamp.id.clone(), pattern))
 }

@@ -1,6 +1,6 @@
 //! The short menu of a bare `packside` on a terminal.
 
-use super::{USAGE, demo, out};
+use super::{USAGE, demo, lamp, out};
 
 const MENU: &str = "\
 packside: a real fault, or an inverter that is not talking yet?
@@ -28,7 +28,7 @@ pub(crate) fn run(colour: bool) -> u8 {
             Some("1") => return demo::run(false, colour),
             Some("2") => return told("packside check --serial PORT --profile generic-hv-stack"),
             Some("3") => return told("packside check --gateway HOST --profile generic-hv-stack"),
-            Some("4") => return told("packside lamp --seen \"on 0.2 off 1.0\""),
+            Some("4") => return super::print(lamp::run(&lamp::LampArgs::bare(), false, colour)),
             Some("5") => return told("packside profile list"),
             Some("q" | "Q") | None => return 0,
             Some(other) => out::say(&format!("expected 1 to 5 or q, found \"{other}\"")),

@@ -18,6 +18,7 @@ pub mod profile;
 mod prompt;
 mod reach;
 mod record;
+mod report;
 mod retest;
 mod screen;
 mod session;
@@ -64,6 +65,7 @@ pub fn run() -> u8 {
         Some(Command::Check(args)) => finish(check::run(&args, json, colour), json),
         Some(Command::Visit(args)) => finish(visit::run(&args, json, colour), json),
         Some(Command::Retest(args)) => finish(retest::run(&args, json), json),
+        Some(Command::Report(args)) => finish(report::run(&args, json), json),
         Some(Command::Listen(args)) => finish(listen::run(&args, json, colour), json),
         Some(Command::Lamp(args)) => print(lamp::run(&args, json, colour)),
         Some(Command::Profile(args)) => print(profile::run(&args, json)),

@@ -21,6 +21,14 @@ pub(crate) fn say(text: &str) {
     let _ = writeln!(stderr, "{text}");
 }
 
+/// Draws one line over the last one, on a terminal in any mode; an empty text takes it away.
+pub(crate) fn status(text: &str) {
+    let columns = crossterm::terminal::size().map_or(80, |(columns, _)| usize::from(columns));
+    let text: String = text.chars().take(columns.saturating_sub(1)).collect();
+    let mut stderr = std::io::stderr().lock();
+    let _ = write!(stderr, "\r\x1b[K{text}").and_then(|()| stderr.flush());
+}
+
 /// Whether results may carry colour.
 pub(crate) fn colour(choice: Colour) -> bool {
     match choice {

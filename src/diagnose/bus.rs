@@ -2,10 +2,14 @@
 
 use std::time::Duration;
 
+use packside_profiles::LineSettings;
+
 use super::causes::Observations;
 use super::judgement::Bus;
 use crate::ask::{Exchange, Outcome, StrayKind};
 use crate::event::{Event, Framing, LinkFacts, LinkKind, What};
+use crate::listen::settings::{Class, Hypothesis, explain};
+use crate::listen::waveform::Received;
 
 /// Counts and answer times.
 pub(crate) fn statistics(events: &[Event], exchanges: &[Exchange], foreign: usize) -> Bus {
@@ -138,7 +142,12 @@ pub(crate) fn observe(
     let answered = exceptions_or_answers(exchanges);
     let text = mostly(&bytes, |b| matches!(b, b'\t' | b'\n' | b'\r' | 0x20..=0x7e));
     let garbage = !bytes.is_empty() && !echo && !foreign && !damaged && !late && !answered;
+    let proven = line(facts)
+        .filter(|_| garbage)
+        .and_then(|line| proven(&bytes, line));
     Observations {
+        swapped_proven: proven.is_some_and(|line| line.is_swapped),
+        settings_proven: proven.is_some_and(|line| !line.is_swapped),
         nothing: bytes.is_empty(),
         garbage: garbage && !text,
         inverted_look: garbage
@@ -159,6 +168,23 @@ pub(crate) fn observe(
         gateway: facts.is_some_and(|f| matches!(f.kind, LinkKind::Gateway { .. })),
         tcp_framing: facts.is_some_and(|f| f.framing == Framing::Tcp),
         lost: events.iter().any(|e| matches!(e.what, What::Lost { .. })),
+    }
+}
+
+/// The settings we listened with, where there is a line.
+fn line(facts: Option<&LinkFacts>) -> Option<LineSettings> {
+    match &facts?.kind {
+        LinkKind::Serial { line, .. } | LinkKind::Simulated { line, .. } => Some(*line),
+        LinkKind::Gateway { .. } => None,
+    }
+}
+
+/// How the line really is, where the bytes received prove it.
+fn proven(bytes: &[u8], ours: LineSettings) -> Option<Hypothesis> {
+    let explanation = explain(&Received::unmarked(bytes), ours);
+    match &explanation.class {
+        Class::Survives(lines) if explanation.is_proven() => lines.first().copied(),
+        _ => None,
     }
 }
 

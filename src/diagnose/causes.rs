@@ -42,6 +42,10 @@ pub(crate) struct Observations {
     pub(crate) tcp_framing: bool,
     /// The link was lost in between.
     pub(crate) lost: bool,
+    /// The bytes are right frames once the levels are turned round: proven, not by accident.
+    pub(crate) swapped_proven: bool,
+    /// The bytes are right frames at other line settings: proven, not by accident.
+    pub(crate) settings_proven: bool,
 }
 
 /// One cause: id, meaning, prior in bits, what to do.
@@ -56,7 +60,7 @@ struct Row {
     next: (&'static str, &'static str, Needs),
 }
 
-const COLUMNS: usize = 12;
+const COLUMNS: usize = 14;
 
 /// The observations as columns, with the words used as a reason.
 fn columns(seen: &Observations) -> [(bool, &'static str); COLUMNS] {
@@ -76,53 +80,61 @@ fn columns(seen: &Observations) -> [(bool, &'static str); COLUMNS] {
             "the gateway answered 0B (no answer behind it)",
         ),
         (seen.lost, "the link was lost in between"),
+        (
+            seen.swapped_proven,
+            "turned round, the very bytes received are right frames",
+        ),
+        (
+            seen.settings_proven,
+            "cut at other settings, the very bytes received are right frames",
+        ),
     ]
 }
 
 #[rustfmt::skip]
 const TABLE: &[Row] = &[
-    //                                                                                     nothing garb inv fast text dam echo for late 0A  0B  lost
+    //                                                                                     nothing garb inv fast text dam echo for late 0A  0B  lost swap set
     Row { id: "pair-swapped", meaning: "the two wires of the pair are swapped",
-          prior: 5, serial_only: true, gateway_only: false, weights:                       [ 0,  2,  6, -2, -5, -6, -2, -6, -6,  0,  0, -1],
+          prior: 5, serial_only: true, gateway_only: false, weights:                       [ 0,  2,  6, -2, -5, -6, -2, -6, -6,  0,  0, -1, 20,-9],
           next: ("swap-pair", "swap the two wires of the pair at the adapter (idle: D1 above D0), then look again", Needs::LowVoltage) },
     Row { id: "wrong-speed-or-format", meaning: "baud rate or parity differ from the unit's",
-          prior: 5, serial_only: true, gateway_only: false, weights:                       [ 0,  3,  0,  6, -4,  1, -1, -5, -5,  0,  0, -1],
+          prior: 5, serial_only: true, gateway_only: false, weights:                       [ 0,  3,  0,  6, -4,  1, -1, -5, -5,  0,  0, -1, -9,20],
           next: ("other-line-settings", "look up the unit's line settings and give them with --line, for example --line 19200-8E1", Needs::Look) },
     Row { id: "wrong-address", meaning: "the unit has another unit address",
-          prior: 5, serial_only: false, gateway_only: false, weights:                      [ 2, -4, -5, -5, -5, -5,  0,  4, -4, -3,  3, -1],
+          prior: 5, serial_only: false, gateway_only: false, weights:                      [ 2, -4, -5, -5, -5, -5,  0,  4, -4, -3,  3, -1, -6,-6],
           next: ("other-address", "look up the unit address (switches or the inverter's screen) and give it with --unit N", Needs::Look) },
     Row { id: "wrong-socket", meaning: "the cable is in another socket (CAN, module link) or has another pinout",
-          prior: 5, serial_only: true, gateway_only: false, weights:                       [ 2,  1,  0,  0, -2, -5,  0, -4, -5,  0,  0,  0],
+          prior: 5, serial_only: true, gateway_only: false, weights:                       [ 2,  1,  0,  0, -2, -5,  0, -4, -5,  0,  0,  0, -6,-6],
           next: ("check-socket", "compare the socket and its pins with the maker's manual", Needs::Look) },
     Row { id: "wire-open", meaning: "a wire is broken or not seated, or the adapter is not powered",
-          prior: 4, serial_only: true, gateway_only: false, weights:                       [ 2,  0,  0,  0, -5, -1,  1, -3, -5,  0,  0,  1],
+          prior: 4, serial_only: true, gateway_only: false, weights:                       [ 2,  0,  0,  0, -5, -1,  1, -3, -5,  0,  0,  1, -6,-6],
           next: ("measure-pair", "with all bus devices off measure the pair: about 60 ohms two terminators, 120 one, high none or open", Needs::LowVoltage) },
     Row { id: "unit-off", meaning: "the unit is switched off or asleep",
-          prior: 5, serial_only: false, gateway_only: false, weights:                      [ 2, -5, -6, -6, -6, -6,  1,  2, -5, -3,  3, -1],
+          prior: 5, serial_only: false, gateway_only: false, weights:                      [ 2, -5, -6, -6, -6, -6,  1,  2, -5, -3,  3, -1, -6,-6],
           next: ("look-at-lamps", "look at the lamps: is the unit powered and awake? Dark lamps do not mean that it is sound or dead", Needs::Look) },
     Row { id: "disturbed-line", meaning: "the line is disturbed (no common wire, no bias, inverter noise)",
-          prior: 2, serial_only: true, gateway_only: false, weights:                       [-4,  1,  0, -1, -5,  6,  0,  0, -1,  0,  0,  0],
+          prior: 2, serial_only: true, gateway_only: false, weights:                       [-4,  1,  0, -1, -5,  6,  0,  0, -1,  0,  0,  0, -6,-6],
           next: ("check-common", "look for the common wire and for terminators at both ends, then look again", Needs::Look) },
     Row { id: "second-client", meaning: "somebody else asks on this bus at the same time",
-          prior: 2, serial_only: true, gateway_only: false, weights:                       [-5, -1, -3, -3, -4,  3,  0,  6, -1,  0,  0,  0],
+          prior: 2, serial_only: true, gateway_only: false, weights:                       [-5, -1, -3, -3, -4,  3,  0,  6, -1,  0,  0,  0, -6,-6],
           next: ("listen-first", "do not ask while the inverter asks: stop here, or unplug with the inverter's owner's consent", Needs::Look) },
     Row { id: "slow-unit", meaning: "the unit answers slower than we wait",
-          prior: 1, serial_only: false, gateway_only: false, weights:                      [-1, -4, -5, -5, -5, -3,  0, -1,  8, -2, -1,  0],
+          prior: 1, serial_only: false, gateway_only: false, weights:                      [-1, -4, -5, -5, -5, -3,  0, -1,  8, -2, -1,  0, -6,-6],
           next: ("look-again", "look again: late answers were seen, the wait is longer next time", Needs::Look) },
     Row { id: "other-protocol", meaning: "something that is not Modbus talks on this port",
-          prior: 1, serial_only: false, gateway_only: false, weights:                      [-3,  2, -1, -1,  9, -5, -2, -6, -5, -4, -4,  0],
+          prior: 1, serial_only: false, gateway_only: false, weights:                      [-3,  2, -1, -1,  9, -5, -2, -6, -5, -4, -4,  0, -6,-6],
           next: ("check-port", "look what else is reached by this port, then give the right one", Needs::Look) },
     Row { id: "gateway-framing", meaning: "the gateway speaks RTU over TCP where Modbus TCP was used, or the reverse",
-          prior: 3, serial_only: false, gateway_only: true, weights:                       [ 2,  4,  0,  0, -5, -2,  0, -6, -5, -6, -6,  2],
+          prior: 3, serial_only: false, gateway_only: true, weights:                       [ 2,  4,  0,  0, -5, -2,  0, -6, -5, -6, -6,  2, -6,-6],
           next: ("other-framing", "try the other framing: --framing rtu or --framing tcp", Needs::Look) },
     Row { id: "gateway-path", meaning: "the gateway is misconfigured or overloaded",
-          prior: 2, serial_only: false, gateway_only: true, weights:                       [ 1, -2, -5, -5, -3, -2,  0,  0,  1,  9, -1,  1],
+          prior: 2, serial_only: false, gateway_only: true, weights:                       [ 1, -2, -5, -5, -3, -2,  0,  0,  1,  9, -1,  1, -6,-6],
           next: ("check-gateway", "look at the gateway's own page: serial settings, connections, its time-out", Needs::Look) },
     Row { id: "serial-side-of-gateway", meaning: "the gateway works; the wires or settings behind it do not",
-          prior: 3, serial_only: false, gateway_only: true, weights:                       [ 1, -4, -5, -5, -5, -2,  0, -1, -2, -3,  5, -1],
+          prior: 3, serial_only: false, gateway_only: true, weights:                       [ 1, -4, -5, -5, -5, -2,  0, -1, -2, -3,  5, -1, -6,-6],
           next: ("check-gateway-serial", "compare the gateway's serial settings and wires with the unit's", Needs::Look) },
     Row { id: "tool-mistake", meaning: "a mistake in this tool or its profile",
-          prior: -3, serial_only: false, gateway_only: false, weights:                     [-1,  0, -1, -1, -1,  0,  0,  0,  0, -1, -1,  0],
+          prior: -3, serial_only: false, gateway_only: false, weights:                     [-1,  0, -1, -1, -1,  0,  0,  0,  0, -1, -1,  0, -6,-6],
           next: ("report-mistake", "keep this result (--format json) and tell whoever keeps the profile", Needs::Look) },
 ];
 

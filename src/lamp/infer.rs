@@ -24,6 +24,11 @@ const ENOUGH: f64 = 0.9;
 /// Edges looked at, from the end; nobody needs more.
 const MOST_EDGES: usize = 400;
 
+/// Moments tried for a change of pattern.
+const MOST_SPLITS: usize = 10;
+/// A lamp that stays as it is for longer than any pause of a standard pattern is steady.
+const LEAST_STEADY_MS: f64 = 1600.0;
+
 /// One pattern and how probable it is.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Ranked {
@@ -68,6 +73,13 @@ impl Ranking {
             .filter(|ranked| ranked.probability > self.other)
     }
 
+    /// The pattern that holds now: the first, or the later one where it changed.
+    #[must_use]
+    pub fn latest(&self) -> Option<&str> {
+        let changed = self.change.as_ref().map(|change| change.after.as_str());
+        changed.or_else(|| self.first().map(|first| first.id.as_str()))
+    }
+
     /// Patterns that cannot be told apart by what was seen: all with at least a tenth.
     #[must_use]
     pub fn leaders(&self) -> Vec<&Ranked> {
@@ -75,6 +87,12 @@ impl Ranking {
             .iter()
             .filter(|ranked| ranked.probability >= 0.1)
             .collect()
+    }
+
+    /// Nothing is known.
+    #[must_use]
+    pub fn unknown() -> Self {
+        Self::from_weights(Vec::new(), 1.0)
     }
 
     /// Builds a ranking from weights.
@@ -146,31 +164,22 @@ fn latest(seen: &Seen) -> Seen {
 /// Looks for a moment at which one pattern gave way to another.
 fn find_change(seen: &Seen, patterns: &[Pattern]) -> Option<Change> {
     let seen = &latest(seen);
-    if seen.edges.len() > 80 {
-        return None; // A change in so long a trace is better seen by watching again.
-    }
     let mut best: Option<(f64, Change)> = None;
-    for pair in seen.edges.windows(2) {
-        let [left, right] = pair else { continue };
-        let at_ms = f64::midpoint(left.at_ms, right.at_ms);
+    for at_ms in moments_of_change(seen) {
         let halves = (seen.part(seen.from_ms, at_ms), seen.part(at_ms, seen.to_ms));
-        if halves.0.edges.len() < 3 || halves.1.edges.len() < 3 {
-            continue;
-        }
-        let (before, after) = (
-            rank_whole(&halves.0, patterns),
-            rank_whole(&halves.1, patterns),
-        );
-        let (Some(first), Some(second)) = (before.first(), after.first()) else {
+        let (Some(before), Some(after)) = (
+            sure_part(&halves.0, patterns),
+            sure_part(&halves.1, patterns),
+        ) else {
             continue;
         };
-        let sure = first.probability.min(second.probability);
+        let sure = before.1.min(after.1);
         let better = best.as_ref().is_none_or(|(so_far, _)| sure > *so_far);
-        if first.id != second.id && sure >= 0.6 && better {
+        if before.0 != after.0 && sure >= 0.6 && better {
             let change = Change {
                 at_ms,
-                before: first.id.clone(),
-                after: second.id.clone(),
+                before: before.0,
+                after: after.0,
             };
             best = Some((sure, change));
         }
@@ -178,10 +187,41 @@ fn find_change(seen: &Seen, patterns: &[Pattern]) -> Option<Change> {
     best.map(|(_, change)| change)
 }
 
+/// Between two edges, here and there; and where a lamp that did not change began to, or ceased.
+fn moments_of_change(seen: &Seen) -> Vec<f64> {
+    let ends = [
+        seen.edges.first().map(|edge| edge.at_ms - 1.0),
+        seen.edges.last().map(|edge| edge.at_ms + 1.0),
+    ];
+    let stride = (seen.edges.len() / MOST_SPLITS).max(1);
+    let between = seen
+        .edges
+        .windows(2)
+        .step_by(stride)
+        .filter_map(|pair| match pair {
+            [left, right] => Some(f64::midpoint(left.at_ms, right.at_ms)),
+            _ => None,
+        });
+    ends.into_iter().flatten().chain(between).collect()
+}
+
+/// The pattern of a part, if there is enough of it.
+fn sure_part(part: &Seen, patterns: &[Pattern]) -> Option<(String, f64)> {
+    if part.edges.is_empty() {
+        let long = part.to_ms - part.from_ms >= LEAST_STEADY_MS;
+        let lit = part.lit_at_start.filter(|_| long)?;
+        return Some(((if lit { "on" } else { "off" }).to_owned(), 1.0));
+    }
+    let ranking = (part.edges.len() >= 3).then(|| rank_whole(part, patterns))?;
+    ranking
+        .first()
+        .map(|first| (first.id.clone(), first.probability))
+}
+
 /// Probability density of what was seen under one pattern, and its most probable period.
 fn weigh(pattern: &Pattern, seen: &Seen) -> (f64, Option<f64>) {
     if pattern.is_steady() {
-        return (forward(&[], seen), None);
+        return (Board::new(seen).end(), None);
     }
     let usual = if pattern.variants_ms.is_empty() {
         1.0
@@ -208,17 +248,16 @@ fn weigh_cycle(cycle_ms: &[u32], seen: &Seen) -> (f64, f64) {
     let half_ms = ((seen.to_ms - seen.from_ms) / 2.0).max(500.0);
     let step_ms = 0.5 * seen.observer.jitter_ms;
     let rates = whole(2.0 * RATE_TOLERANCE * half_ms / step_ms).clamp(20, 400);
-    let phases = whole(period / step_ms).clamp(8, 800);
+    let phases = whole(period / step_ms).clamp(8, 400);
     let (mut total, mut best, mut best_period) = (0.0, 0.0, period);
-    let mut events = Vec::new();
+    let mut board = Board::new(seen);
     for rate in 0..rates {
         let share = (f64::from(rate) + 0.5) / f64::from(rates);
         let stretch = 1.0 / (1.0 - RATE_TOLERANCE + 2.0 * RATE_TOLERANCE * share);
         let mut at_this_rate = 0.0;
         for phase in 0..phases {
             let offset = period * stretch * (f64::from(phase) + 0.5) / f64::from(phases);
-            predict(cycle_ms, stretch, offset, seen, &mut events);
-            at_this_rate += forward(&events, seen);
+            at_this_rate += board.weigh(cycle_ms, stretch, offset);
         }
         total += at_this_rate;
         if at_this_rate > best {
@@ -237,82 +276,161 @@ fn whole(number: f64) -> u32 {
     number.clamp(0.0, 1e6).ceil() as u32
 }
 
-/// Edges that the pattern would make in the window; one cycle begins `offset` after its middle.
-fn predict(cycle_ms: &[u32], stretch: f64, offset: f64, seen: &Seen, events: &mut Vec<Edge>) {
-    events.clear();
-    let period: f64 = cycle_ms.iter().map(|time| f64::from(*time) * stretch).sum();
-    let start = f64::midpoint(seen.from_ms, seen.to_ms) + offset;
-    let back = ((start - seen.from_ms) / period).ceil();
-    let mut at_ms = start - back * period;
-    while at_ms < seen.to_ms && period > 0.0 {
-        let mut lit = true;
-        for time in cycle_ms {
-            let wanted = lit || seen.observer.both_edges;
-            if wanted && at_ms >= seen.from_ms && at_ms < seen.to_ms {
-                events.push(Edge { at_ms, lit });
-            }
-            at_ms += f64::from(*time) * stretch;
-            lit = !lit;
-        }
-    }
-}
-
 /// Sums the probability of all ways to assign seen edges to predicted ones.
 ///
-/// `row[j]`: the events so far explain the first `j` seen edges.
-fn forward(events: &[Edge], seen: &Seen) -> f64 {
-    let observer = seen.observer;
-    let stray = observer.stray_per_s / 1000.0 * DENSITY_UNIT_MS;
-    let edges = &seen.edges;
-    let mut row = vec![0.0; edges.len() + 1];
-    let mut next = vec![0.0; edges.len() + 1];
-    if let Some(first) = row.first_mut() {
-        *first = 1.0;
+/// `row[j]`: the events so far explain the first `j` seen edges; edges before `low` are settled.
+struct Board<'a> {
+    seen: &'a Seen,
+    stray: f64,
+    row: Vec<f64>,
+    next: Vec<f64>,
+    low: usize,
+    /// Cells from here on are 0.
+    high: usize,
+    /// Weight below which the rest is not worth its time.
+    bar: f64,
+}
+
+/// Rate and phase are given up once they explain what was seen this much worse than good ones do.
+const HOPELESS: f64 = 1e-10;
+/// Share of the peak of the density that an edge of a good explanation reaches at least, on average.
+const GOOD_SHARE: f64 = 0.3;
+
+impl<'a> Board<'a> {
+    fn new(seen: &'a Seen) -> Self {
+        let row = vec![0.0; seen.edges.len() + 1];
+        let stray = seen.observer.stray_per_s / 1000.0 * DENSITY_UNIT_MS;
+        let mut board = Self {
+            seen,
+            stray,
+            next: row.clone(),
+            row,
+            low: 0,
+            high: 0,
+            bar: HOPELESS,
+        };
+        board.clear();
+        board
     }
-    let mut low = 0;
-    for event in events {
-        // Edges long past are stray before this event comes.
-        let limit = event.at_ms - 4.5 * observer.jitter_ms;
-        while let Some(edge) = edges.get(low).filter(|edge| edge.at_ms < limit) {
-            debug_assert!(edge.at_ms < limit);
-            let here = row.get(low).copied().unwrap_or(0.0);
-            if let Some(then) = row.get_mut(low + 1) {
-                *then += here * stray;
+
+    fn clear(&mut self) {
+        wipe(&mut self.row, 0, self.high);
+        wipe(&mut self.next, 0, self.high);
+        if let Some(first) = self.row.first_mut() {
+            *first = 1.0;
+        }
+        (self.low, self.high, self.bar) = (0, 1, HOPELESS);
+    }
+
+    /// Weight of one rate and phase: one cycle begins `offset` after the middle of the window.
+    fn weigh(&mut self, cycle_ms: &[u32], stretch: f64, offset: f64) -> f64 {
+        self.clear();
+        let (from_ms, to_ms) = (self.seen.from_ms, self.seen.to_ms);
+        let period: f64 = cycle_ms.iter().map(|time| f64::from(*time) * stretch).sum();
+        let start = f64::midpoint(from_ms, to_ms) + offset;
+        let mut at_ms = start - ((start - from_ms) / period).ceil() * period;
+        while at_ms < to_ms && period > 0.0 {
+            let mut lit = true;
+            for time in cycle_ms {
+                let wanted = lit || self.seen.observer.both_edges;
+                let inside = at_ms >= from_ms && at_ms < to_ms;
+                if wanted && inside && !self.step(Edge { at_ms, lit }) {
+                    return 0.0;
+                }
+                at_ms += f64::from(*time) * stretch;
+                lit = !lit;
             }
-            low += 1;
         }
-        next.fill(0.0);
-        let (mut any, mut missed) = (false, observer.missed);
-        if event.at_ms - seen.from_ms < observer.jitter_ms * 2.0
-            || seen.to_ms - event.at_ms < observer.jitter_ms * 2.0
+        self.end()
+    }
+
+    /// Takes one predicted edge; false if what was seen is hopeless to explain so.
+    fn step(&mut self, event: Edge) -> bool {
+        let observer = self.seen.observer;
+        // Edges long past can only be stray.
+        let limit = event.at_ms - 4.5 * observer.jitter_ms;
+        while self
+            .seen
+            .edges
+            .get(self.low)
+            .is_some_and(|edge| edge.at_ms < limit)
         {
-            missed = missed.max(0.3); // At the rim the tap may lie outside.
+            let here = self.row.get(self.low).copied().unwrap_or(0.0);
+            self.low += 1;
+            self.bar *= GOOD_SHARE * peak(self.seen.observer.jitter_ms);
+            self.high = self.high.max(self.low + 1);
+            if let Some(then) = self.row.get_mut(self.low) {
+                *then += here * self.stray;
+            }
         }
-        for j in low..=edges.len() {
-            let here = row.get(j).copied().unwrap_or(0.0);
-            if here > 0.0 {
-                any = true;
-                spread(here, j, event, missed, seen, &mut next);
-            } else if any {
+        self.skip_strays(event.at_ms + 4.5 * observer.jitter_ms);
+        let rim = 2.0 * observer.jitter_ms;
+        let at_rim = event.at_ms - self.seen.from_ms < rim || self.seen.to_ms - event.at_ms < rim;
+        // At the rim the seen edge may lie outside.
+        let missed = if at_rim {
+            observer.missed.max(0.3)
+        } else {
+            observer.missed
+        };
+        self.high += 2;
+        wipe(&mut self.next, self.low, self.high);
+        let mut sum = 0.0;
+        for (j, here) in self.row.iter().enumerate().take(self.high).skip(self.low) {
+            if *here > 0.0 {
+                sum += here;
+                spread(*here, j, event, missed, self.seen, &mut self.next);
+            } else if sum > 0.0 {
                 break;
             }
         }
-        if !any {
-            return 0.0;
+        std::mem::swap(&mut self.row, &mut self.next);
+        sum > self.bar
+    }
+
+    /// An edge may be stray although a predicted one is near.
+    fn skip_strays(&mut self, until_ms: f64) {
+        let mut from = self.low;
+        while self
+            .seen
+            .edges
+            .get(from)
+            .is_some_and(|edge| edge.at_ms < until_ms)
+        {
+            let here = self.row.get(from).copied().unwrap_or(0.0);
+            from += 1;
+            if let Some(then) = self.row.get_mut(from) {
+                *then += here * self.stray;
+            }
         }
-        std::mem::swap(&mut row, &mut next);
+        self.high = self.high.max(from + 1);
     }
-    let mut sum = 0.0;
-    let mut left = 1.0;
-    for weight in row.iter().skip(low).rev() {
-        sum += weight * left;
-        left *= stray;
+
+    /// Whatever is left can only be stray.
+    fn end(&self) -> f64 {
+        let mut left = 1.0;
+        let mut sum = 0.0;
+        for weight in self.row.iter().skip(self.low).rev() {
+            sum += weight * left;
+            left *= self.stray;
+        }
+        sum
     }
-    sum
+}
+
+/// Density of a seen edge right where it was predicted.
+fn peak(jitter_ms: f64) -> f64 {
+    DENSITY_UNIT_MS / (jitter_ms * std::f64::consts::TAU.sqrt())
+}
+
+fn wipe(row: &mut [f64], from: usize, to: usize) {
+    let to = to.min(row.len());
+    if let Some(part) = row.get_mut(from.min(to)..to) {
+        part.fill(0.0);
+    }
 }
 
 /// Moves the probability of one cell on: the event is missed, seen once, or seen twice.
-fn spread(here: f64, j: usize, event: &Edge, missed: f64, seen: &Seen, next: &mut [f64]) {
+fn spread(here: f64, j: usize, event: Edge, missed: f64, seen: &Seen, next: &mut [f64]) {
     let observer = seen.observer;
     let mut add = |at: usize, weight: f64| {
         if let Some(cell) = next.get_mut(at) {
@@ -327,8 +445,7 @@ fn spread(here: f64, j: usize, event: &Edge, missed: f64, seen: &Seen, next: &mu
     if off.abs() > 4.5 {
         return;
     }
-    let peak = DENSITY_UNIT_MS / (observer.jitter_ms * (2.0 * std::f64::consts::PI).sqrt());
-    let hit = here * (1.0 - missed) * peak * (-0.5 * off * off).exp();
+    let hit = here * (1.0 - missed) * peak(observer.jitter_ms) * (-0.5 * off * off).exp();
     add(j + 1, hit * (1.0 - observer.doubled));
     let again = seen.edges.get(j + 1).filter(|again| again.lit == event.lit);
     let gap = again.map_or(f64::INFINITY, |again| again.at_ms - edge.at_ms);

@@ -52,13 +52,28 @@ pub fn patterns(profile: Option<&Profile>) -> Vec<Pattern> {
 /// Empty means *unknown*, never *sound*.
 #[must_use]
 pub fn meanings(profile: &Profile, lamp: &str, pattern: &str) -> Vec<Meaning> {
-    let fits = |lamps: &std::collections::BTreeMap<String, String>| {
-        lamps.get(lamp).is_some_and(|wanted| wanted == pattern)
+    meanings_together(profile, &[(lamp.to_owned(), pattern.to_owned())])
+}
+
+/// Lamp codes that fit all the lamps seen, as `(lamp, pattern)`, in the order of the profile.
+///
+/// A code that names none of these lamps is left out. Empty means *unknown*, never *sound*.
+#[must_use]
+pub fn meanings_together(profile: &Profile, seen: &[(String, String)]) -> Vec<Meaning> {
+    let shown = |lamp: &str| {
+        seen.iter()
+            .find(|(id, _)| id == lamp)
+            .map(|(_, pattern)| pattern)
     };
     profile
         .lamp_codes
         .iter()
-        .filter(|code| fits(&code.lamps))
+        .filter(|code| {
+            let named =
+                |(lamp, wanted): (&String, &String)| shown(lamp).map(|pattern| pattern == wanted);
+            let mut fits = code.lamps.iter().filter_map(named).peekable();
+            fits.peek().is_some() && fits.all(|fits| fits)
+        })
         .map(|code| Meaning {
             code: code.id.clone(),
             meaning: code.meaning.clone(),
@@ -68,8 +83,8 @@ pub fn meanings(profile: &Profile, lamp: &str, pattern: &str) -> Vec<Meaning> {
             if_also: code
                 .lamps
                 .iter()
-                .filter(|(other, _)| *other != lamp)
-                .map(|(other, pattern)| (other.clone(), pattern.clone()))
+                .filter(|(lamp, _)| shown(lamp).is_none())
+                .map(|(lamp, pattern)| (lamp.clone(), pattern.clone()))
                 .collect(),
         })
         .collect()

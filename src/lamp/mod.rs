@@ -13,16 +13,21 @@
 //! # Sources
 //! - CiA 303-3 (reprints): the eight states; IEC 60073 (reprint): slow and normal rate.
 
+mod brightness;
 mod infer;
 mod meaning;
 mod pattern;
 mod seen;
+mod separate;
+mod tapper;
 mod trace;
 mod words;
 
 pub use infer::{Change, Ranked, Ranking, rank};
-pub use meaning::{Meaning, meanings, pattern_ids, patterns};
+pub use meaning::{Meaning, meanings, meanings_together, pattern_ids, patterns};
 pub use pattern::{Pattern, RateBand, standard_patterns};
 pub use seen::{Edge, Observer, Seen};
-pub use trace::{TraceProblem, read_trace};
+pub use separate::{Difference, difference, look_alikes, rivals, watch_more_ms};
+pub use tapper::{Key, Progress, Tapper};
+pub use trace::{TraceProblem, read_any_text, read_trace};
 pub use words::{Description, WordProblem, read_words};

@@ -102,17 +102,30 @@ impl Seen {
         }
     }
 
+    /// Taps of two keys, one at every lighting-up and one at every going-out.
+    #[must_use]
+    pub fn two_key_taps(edges: Vec<Edge>, watched_ms: f64) -> Self {
+        Self {
+            edges,
+            observer: Observer::two_keys(),
+            ..Self::taps(&[], watched_ms)
+        }
+    }
+
     /// The part between two moments.
     #[must_use]
     pub fn part(&self, from_ms: f64, to_ms: f64) -> Self {
         let inside = |edge: &&Edge| edge.at_ms >= from_ms && edge.at_ms < to_ms;
         let edges = self.edges.iter().filter(inside).copied().collect();
+        let last_before = self.edges.iter().rfind(|edge| edge.at_ms < from_ms);
         Self {
             edges,
             from_ms,
             to_ms,
             observer: self.observer,
-            lit_at_start: None,
+            lit_at_start: last_before.map_or(self.lit_at_start, |edge| {
+                self.observer.both_edges.then_some(edge.lit)
+            }),
         }
     }
 }

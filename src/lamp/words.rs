@@ -1,12 +1,14 @@
 //! Turns a description as a person would type it into a ranking.
 //!
-//! `on 0.2 off 1.0`, `3 flashes, pause`, `steady`, `dark`, or a pattern's own name.
+//! `on 0.2 off 1.0`, `3 flashes, pause`, `blinks twice then pauses`, `slow blinking`, `steady`, `dark`, or
+//! a pattern's own name.
 //!
 //! # Why times are taken loosely
 //! A person's estimate of a time is good to a quarter of it, not better (our choice).
 
 use super::infer::{Ranked, Ranking};
 use super::pattern::Pattern;
+use super::seen::Edge;
 
 /// What a description says.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,6 +19,11 @@ pub enum Description {
     Times(Vec<f64>),
     /// So many flashes, then a pause.
     Flashes(usize),
+    /// Evenly on and off, slowly or quickly, not measured.
+    Rate {
+        /// Slowly.
+        slow: bool,
+    },
 }
 
 /// Why a description is not understood.
@@ -114,31 +121,78 @@ fn read_times(words: &[&str]) -> Result<Description, WordProblem> {
     Ok(Description::Times(times))
 }
 
+/// Words for one lighting-up.
+const FLASHES: &[&str] = &[
+    "flash", "flashes", "flashing", "blink", "blinks", "blinking", "pulse", "pulses", "times",
+];
+/// Words that carry nothing more.
+const FILLERS: &[&str] = &[
+    "a",
+    "and",
+    "it",
+    "lamp",
+    "led",
+    "light",
+    "long",
+    "pause",
+    "pauses",
+    "repeat",
+    "repeating",
+    "repeats",
+    "short",
+    "the",
+    "then",
+    "with",
+    "x",
+];
+const COUNTS: [&str; 9] = [
+    "one", "two", "three", "four", "five", "six", "seven", "eight", "nine",
+];
+const SLOW: &[&str] = &["slow", "slowly"];
+const QUICK: &[&str] = &["fast", "quick", "quickly", "rapid", "rapidly"];
+
+/// `3 short flashes, pause`, `blinks twice then pauses`, `slow blinking`.
 fn read_flashes(words: &[&str]) -> Option<Description> {
-    let counts = [
-        "one", "two", "three", "four", "five", "six", "seven", "eight", "nine",
-    ];
-    let [count, what, rest @ ..] = words else {
-        return None;
-    };
-    let named = counts
+    let (mut count, mut rate, mut flashes) = (None, None, false);
+    for word in words {
+        let told = match *word {
+            "once" => Some(1),
+            "twice" => Some(2),
+            "thrice" => Some(3),
+            _ => count_of(word),
+        };
+        if let Some(told) = told {
+            if count.replace(told).is_some() {
+                return None;
+            }
+        } else if SLOW.contains(word) || QUICK.contains(word) {
+            rate = Some(SLOW.contains(word));
+        } else if FLASHES.contains(word) {
+            flashes = true;
+        } else if !FILLERS.contains(word) {
+            return None;
+        }
+    }
+    let word_suffices = words
         .iter()
-        .position(|word| word == count)
+        .any(|word| ["once", "twice", "thrice"].contains(word));
+    match (count, rate) {
+        (Some(count), None) if flashes || word_suffices => Some(Description::Flashes(count)),
+        (None, Some(slow)) if flashes => Some(Description::Rate { slow }),
+        _ => None,
+    }
+}
+
+/// A count from 1 to 9, as a word or a number, also `3x`.
+fn count_of(word: &str) -> Option<usize> {
+    let named = COUNTS
+        .iter()
+        .position(|known| *known == word)
         .map(|index| index + 1);
-    let count = named
-        .or_else(|| count.parse().ok())
-        .filter(|count| (1..=9).contains(count))?;
-    let flash = matches!(
-        *what,
-        "flash" | "flashes" | "blink" | "blinks" | "pulse" | "pulses"
-    );
-    let fill = |word: &&str| {
-        matches!(
-            *word,
-            "pause" | "then" | "a" | "and" | "long" | "dark" | "repeat" | "repeating"
-        )
-    };
-    (flash && rest.iter().all(fill)).then_some(Description::Flashes(count))
+    let number = || word.strip_suffix('x').unwrap_or(word).parse().ok();
+    named
+        .or_else(number)
+        .filter(|count| (1..=9).contains(count))
 }
 
 impl Description {
@@ -153,7 +207,17 @@ impl Description {
                 period_ms: (!pattern.is_steady()).then(|| f64::from(pattern.period_ms())),
             })
             .collect();
-        Ranking::from_weights(ranked, 1e-3)
+        // A rate that nobody measured leaves much open.
+        let other = if matches!(self, Self::Rate { .. }) {
+            0.2
+        } else {
+            1e-3
+        };
+        let mut ranking = Ranking::from_weights(ranked, other);
+        if let (Some(period_ms), Some(first)) = (self.period_ms(), ranking.ranked.first_mut()) {
+            first.period_ms = Some(period_ms);
+        }
+        ranking
     }
 
     fn weigh(&self, pattern: &Pattern) -> f64 {
@@ -176,6 +240,16 @@ impl Description {
                     _ => 0.0,
                 }
             }
+            Self::Rate { slow } => {
+                // What one calls slow another does not: even cycles on that side of a second, none for sure.
+                let even =
+                    matches!(pattern.cycle_ms.as_slice(), [on, off] if on.abs_diff(*off) <= on / 2);
+                if even && *slow == (pattern.period_ms() >= 1000) {
+                    0.3
+                } else {
+                    0.0
+                }
+            }
             Self::Times(times) => std::iter::once(&pattern.cycle_ms)
                 .chain(&pattern.variants_ms)
                 .map(|cycle| weigh_times(times, cycle))
@@ -183,11 +257,28 @@ impl Description {
         }
     }
 
-    /// The described cycle as times in ms, where it has any.
+    /// One described repetition as edges, where its times were told.
     #[must_use]
-    pub fn cycle_ms(&self) -> Option<Vec<f64>> {
+    pub fn edges(&self) -> Vec<Edge> {
+        let Self::Times(seconds) = self else {
+            return Vec::new();
+        };
+        let mut at_ms = 0.0;
+        let mut lit = false;
+        let edges = seconds.iter().map(|seconds| {
+            lit = !lit;
+            let edge = Edge { at_ms, lit };
+            at_ms += seconds * 1000.0;
+            edge
+        });
+        edges.collect()
+    }
+
+    /// How long one described repetition lasts, where its times were told.
+    #[must_use]
+    pub fn period_ms(&self) -> Option<f64> {
         match self {
-            Self::Times(times) => Some(times.iter().map(|seconds| seconds * 1000.0).collect()),
+            Self::Times(seconds) => Some(seconds.iter().sum::<f64>() * 1000.0),
             _ => None,
         }
     }
@@ -214,4 +305,99 @@ fn weigh_times(seconds: &[f64], cycle_ms: &[u32]) -> f64 {
             (-sum).exp()
         })
         .fold(0.0, f64::max)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::lamp::standard_patterns;
+
+    fn first(text: &str) -> (String, bool) {
+        let known = standard_patterns();
+        let ranking = read_words(text, &known).unwrap().rank(&known);
+        (
+            ranking.first().map_or("none", |first| &first.id).to_owned(),
+            ranking.enough,
+        )
+    }
+
+    fn refused(text: &str) -> String {
+        read_words(text, &standard_patterns())
+            .unwrap_err()
+            .to_string()
+    }
+
+    // Kind:   published
+    // Source: CiA 303-3 (reprint): on and off times, as a person would type them
+    #[test]
+    fn times_of_the_standard_patterns_are_recognised() {
+        for (text, id) in [
+            ("on 0.05 off 0.05", "flickering"),
+            ("on 0.2 off 0.2", "blinking"),
+            ("on 0.2 off 1.0", "single-flash"),
+            ("on 200ms off 1400ms", "single-flash"),
+            ("on 0.2, off 0.2, on 0.2, off 1", "double-flash"),
+            ("off 1.0s on 0.2s", "single-flash"),
+            (
+                "ON 0.2 OFF 0.2 on 0.2 off 0.2 on 0.2 off 1.0",
+                "triple-flash",
+            ),
+        ] {
+            assert_eq!(first(text), (id.to_owned(), true), "{text}");
+        }
+    }
+
+    // Kind: common practice (how people put it)
+    #[test]
+    fn words_of_people_are_recognised() {
+        for (text, id) in [
+            ("steady", "on"),
+            ("dark", "off"),
+            ("3 flashes, pause", "triple-flash"),
+            ("three short flashes then a long pause", "triple-flash"),
+            ("blinks twice, then pauses", "double-flash"),
+            ("2x flash", "double-flash"),
+            ("quadruple flash", "quadruple-flash"),
+        ] {
+            assert_eq!(first(text), (id.to_owned(), true), "{text}");
+        }
+    }
+
+    // Kind: derived (a rate without a time cannot name a pattern for sure)
+    #[test]
+    fn a_rate_without_times_is_never_enough() {
+        assert!(!first("fast blinking").1);
+        assert_eq!(first("blinks slowly").0, "none");
+    }
+
+    #[test]
+    fn err_words_say_what_is_expected() {
+        assert!(refused("").starts_with("expected a description, found nothing"));
+        assert!(refused("green").contains("found \"green\""));
+        assert!(refused("3").contains("found \"3\""));
+        assert!(refused("3 4 flashes").contains("found"));
+        assert_eq!(
+            refused("on 0.2 off 99"),
+            "expected a time between 0.01 and 20 s, found \"99\""
+        );
+        assert_eq!(
+            refused("on 0.2 off nan"),
+            "expected a time between 0.01 and 20 s, found \"nan\""
+        );
+        assert!(refused("on 0.2 on 0.2").starts_with("expected on and off in turn"));
+        assert!(refused("on 0.2").starts_with("expected on and off in turn"));
+    }
+
+    // Kind: derived
+    #[test]
+    fn edges_of_described_times_add_up() {
+        let told = read_words("off 1.0 on 0.2", &standard_patterns()).unwrap();
+        let edges: Vec<(f64, bool)> = told
+            .edges()
+            .iter()
+            .map(|edge| (edge.at_ms, edge.lit))
+            .collect();
+        assert_eq!(edges, [(0.0, true), (200.0, false)]);
+        assert_eq!(told.period_ms(), Some(1200.0));
+    }
 }

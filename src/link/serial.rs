@@ -35,6 +35,7 @@ impl Opener for SerialOpener {
         } else {
             tokio_serial::StopBits::One
         };
+        let side_door = super::unix::side_door(Path::new(&self.port));
         let opened = tokio_serial::new(&self.port, self.line.baud)
             .parity(parity)
             .stop_bits(stop_bits)
@@ -47,6 +48,9 @@ impl Opener for SerialOpener {
         // A pseudo terminal has no such lines and refuses, which harms nothing.
         stream.write_data_terminal_ready(false).ok();
         stream.write_request_to_send(false).ok();
+        if let Some(door) = side_door {
+            super::unix::keep_bad_characters(&door);
+        }
         Ok(stream)
     }
 

@@ -6,6 +6,7 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 use packside_profiles::{LineSettings, Profile};
+use packside_simulator::uart::Tty;
 use packside_simulator::{Framing as SimulatedFraming, Scenario, World};
 
 use super::{Arrived, Port, PortGone, Quiet};
@@ -49,6 +50,8 @@ pub fn open_simulated_at(
     if let Some(line) = line {
         world.set_tool(line);
     }
+    // As a real port is opened: characters that fail their check are kept as they came.
+    world.set_tty(Tty::Unchecked);
     // What was on the line before the session began, nobody has heard.
     drop(world.advance(age));
     let kind = LinkKind::Simulated {

@@ -1,4 +1,5 @@
-//! The only file of this package that knows how Unix keeps devices: groups, and words for "no tty".
+//! The only file of this package that knows how Unix keeps devices: groups, words for "no tty", and
+//! what a terminal does with characters that fail their check.
 //!
 //! On other systems it knows nothing and says so.
 
@@ -24,6 +25,51 @@ pub(crate) fn missing_group(device: &Path) -> Option<String> {
 #[cfg(not(unix))]
 pub(crate) fn missing_group(_: &Path) -> Option<String> {
     None
+}
+
+/// A second way into a terminal, for its flags only. To be opened before the port is held alone.
+#[cfg(unix)]
+pub(crate) fn side_door(device: &Path) -> Option<std::fs::File> {
+    use std::os::unix::fs::OpenOptionsExt;
+
+    // Kind: published (fcntl.h of Linux: O_NOCTTY 0o400, O_NONBLOCK 0o4000; left out elsewhere)
+    let flags = if cfg!(target_os = "linux") { 0o4400 } else { 0 };
+    // A pseudo-terminal has no parity; its flag is all that its other side can see of ours.
+    let is_pseudo = device.canonicalize().ok()?.starts_with("/dev/pts");
+    let mut options = std::fs::OpenOptions::new();
+    options.read(true).write(true).custom_flags(flags);
+    options
+        .open(device)
+        .ok()
+        .filter(|_| !is_pseudo && cfg!(target_os = "linux"))
+}
+
+/// Lets characters that fail their parity or stop bit through as they came. Otherwise they read as
+/// 00, and what a line with other settings says is lost. The check value of a frame decides anyway.
+///
+/// # Sources
+/// - termios(3), `INPCK`
+#[cfg(unix)]
+pub(crate) fn keep_bad_characters(door: &std::fs::File) -> bool {
+    use rustix::termios::{InputModes, OptionalActions, tcgetattr, tcsetattr};
+
+    let Ok(mut set) = tcgetattr(door) else {
+        return false;
+    };
+    set.input_modes.remove(InputModes::INPCK);
+    tcsetattr(door, OptionalActions::Now, &set).is_ok()
+}
+
+/// See the one for Unix.
+#[cfg(not(unix))]
+pub(crate) fn side_door(_: &Path) -> Option<std::fs::File> {
+    None
+}
+
+/// See the one for Unix.
+#[cfg(not(unix))]
+pub(crate) fn keep_bad_characters(_: &std::fs::File) -> bool {
+    false
 }
 
 /// From mode and group of a device, `/proc/self/status` and `/etc/group`.

@@ -21,6 +21,7 @@
 
 mod next;
 mod protocol;
+mod rate;
 mod recut;
 mod shape;
 #[cfg(test)]
@@ -31,6 +32,8 @@ use std::collections::BTreeSet;
 use std::time::Duration;
 
 use packside_profiles::{LineSettings, Parity};
+
+use rate::{Rate, rate_of};
 
 use super::waveform::{Mark, Received, parity_bit};
 use crate::event::Framing;
@@ -49,8 +52,6 @@ const RECENT_RECUT: usize = 1_024;
 const TOO_FEW: usize = 8;
 /// A sender whose bits are longer than this many of ours leaves too little of itself.
 const MOST_BITS_PER_BIT: u32 = 3;
-/// A rate is tried only if a sender can have caused this share of the characters, in percent.
-const LEAST_PLAUSIBLE: usize = 70;
 /// Fewer accidental fits than this must be expected for a proof.
 const PROOF: f64 = 1e-6;
 
@@ -323,14 +324,12 @@ fn survivors(
 
 /// Everything that may still be found in the characters, besides what they are as they stand.
 fn hypotheses(received: &[Received], ours: LineSettings) -> impl Iterator<Item = Hypothesis> {
-    let bauds = BAUDS.into_iter().chain([ours.baud]);
-    let mut bauds: Vec<u32> = bauds
-        .filter(|baud| *baud <= ours.baud && ours.baud <= baud.saturating_mul(MOST_BITS_PER_BIT))
-        .filter(|baud| recut::plausible_percent(received, ours, *baud) >= LEAST_PLAUSIBLE)
-        .collect();
-    bauds.sort_unstable();
-    bauds.dedup();
-    let each = bauds.into_iter().rev().flat_map(|baud| {
+    let baud = match rate_of(received, ours) {
+        Rate::SlowestFitting(baud) => Some(baud),
+        Rate::FarBelow => None,
+    };
+    let baud = baud.filter(|baud| ours.baud <= baud.saturating_mul(MOST_BITS_PER_BIT));
+    let each = baud.into_iter().flat_map(|baud| {
         LAYOUTS.iter().flat_map(move |(parity, stop_bits)| {
             let settings = LineSettings {
                 baud,

@@ -98,10 +98,10 @@ pub fn parity_bit(byte: u8, parity: Parity) -> Option<bool> {
     }
 }
 
-/// Ticks per second of the slowest clock whose ticks divide half a bit of both rates.
+/// Ticks per second of a clock whose ticks divide a twentieth of a bit of both rates.
 pub fn common_clock(one: u32, other: u32) -> u64 {
     let (one, other) = (u64::from(one.max(1)), u64::from(other.max(1)));
-    2 * one / greatest_common_divisor(one, other) * other
+    20 * one / greatest_common_divisor(one, other) * other
 }
 
 fn greatest_common_divisor(mut a: u64, mut b: u64) -> u64 {

@@ -30,7 +30,7 @@ pub(crate) struct Counts {
     pub(crate) took: Duration,
 }
 
-pub(crate) const BAUDS: [u32; 6] = [4_800, 9_600, 19_200, 38_400, 57_600, 115_200];
+/// Layouts of a character.
 pub(crate) const LAYOUTS: [&str; 4] = ["8N1", "8E1", "8O1", "8N2"];
 
 /// All settings of these rates.

@@ -4,6 +4,8 @@
 //! line is a list of edges in picoseconds, the sender's clock is a little off, and the receiver looks
 //! up levels at its sample times. Everything here is invented and comes from one seed.
 
+use std::time::Duration;
+
 use packside::listen::waveform::{Mark, Received};
 use packside_profiles::{LineSettings, Parity};
 
@@ -136,7 +138,7 @@ pub(crate) fn check_value(bytes: &[u8]) -> u16 {
         register ^= u16::from(*byte);
         for _ in 0..8 {
             let carry = register & 1;
-            register = register >> 1 ^ 0xa001 * carry;
+            register = (register >> 1) ^ (0xa001 * carry);
         }
         register
     })
@@ -232,7 +234,12 @@ impl Wire {
                 .collect();
             now = start + bit / 2 + (places + 1) * bit;
             let stop = level(now);
-            all.push(received(&bits, stop, ours, marks));
+            // The adapter hands over every 16 ms.
+            let read = Duration::from_millis((now / MS / 16 + 1) * 16);
+            all.push(Received {
+                at: Some(read),
+                ..received(&bits, stop, ours, marks)
+            });
             if !stop {
                 let rises = self.edges[look..]
                     .iter()

@@ -82,6 +82,8 @@ pub(super) struct Air {
     ears: BTreeMap<Party, Ear>,
     pieces: Vec<Piece>,
     spikes: Vec<(u64, u64)>,
+    /// How long the pair rings after an edge, and one round of it.
+    ringing: (u64, u64),
 }
 
 /// A time as the bit level counts it.
@@ -98,6 +100,7 @@ impl Air {
             ears: BTreeMap::new(),
             pieces: Vec::new(),
             spikes: Vec::new(),
+            ringing: (0, 0),
         };
         for party in Party::ALL {
             air.set(party, line);
@@ -116,6 +119,11 @@ impl Air {
         // A break that was there before anybody looked is nobody's news.
         ear.skip_to(from);
         self.ears.insert(party, ear);
+    }
+
+    /// Lets the pair ring after every edge.
+    pub(super) fn set_ringing(&mut self, (lasts, round_trip): (Duration, Duration)) {
+        self.ringing = (nanos(lasts), nanos(round_trip));
     }
 
     /// Settings of a party.
@@ -164,7 +172,10 @@ impl Air {
             .is_some_and(|sender| ear.settings.understands(sender));
         // A spike just before could be taken for a start bit.
         let early = begins.saturating_sub(2 * nanos(ear.settings.characters(1)));
+        // What rings is over at the middle of a bit on all but long and fast lines.
+        let rings = 2 * self.ringing.0 >= ear.settings.bit();
         understood
+            && !rings
             && !ear.is_within()
             && ear.needs_from() <= begins
             && self
@@ -236,6 +247,13 @@ impl Air {
         heard
     }
 
+    /// Whether somebody else than this listener drives the pair right now.
+    pub(super) fn is_busy(&self, who: Party, at: Duration) -> bool {
+        let at = nanos(at);
+        let mut others = self.pieces.iter().filter(|piece| piece.talker != who);
+        others.any(|piece| piece.begins < at && at < piece.ends)
+    }
+
     /// Whether a listener waits for the rest of a character.
     pub(super) fn is_in_character(&self, who: Party) -> bool {
         self.ears.get(&who).is_some_and(Ear::is_in_character)
@@ -257,6 +275,9 @@ impl Air {
             [one] => one.clone(),
             many => Wave::combined(&many.iter().collect::<Vec<_>>()),
         };
+        if self.ringing.0 > 0 {
+            wave = wave.ringing(self.ringing.0, self.ringing.1);
+        }
         for (start, end) in &self.spikes {
             if *end >= from && *start <= until {
                 wave.disturb(*start, *end);

@@ -11,6 +11,7 @@ use packside_profiles::LineSettings;
 use super::air::{Party, Taken, nanos};
 use super::{Arrival, Happening, QUEUED, Sent, World};
 use crate::frame::{Framing, Request, wrap};
+use crate::line_plan::HELD_BYTES;
 use crate::mischief::Coming;
 use crate::uart::Heard;
 use crate::unit::Asker;
@@ -197,36 +198,70 @@ impl World {
             Some((talker, began)) => match self.air.take(Party::Tool, talker, began, at) {
                 Taken::AsSent => bytes,
                 Taken::Heard(heard) => {
-                    self.settle_later(at);
+                    self.settle_later(at, client);
                     self.tty.read(&heard)
                 }
             },
         };
-        if !bytes.is_empty() {
+        self.hand_over(at, client, bytes);
+    }
+
+    /// Gives bytes to the clients, or to an adapter that holds them back.
+    fn hand_over(&mut self, at: Duration, client: Option<u32>, bytes: Vec<u8>) {
+        if bytes.is_empty() {
+            return;
+        }
+        let Some(period) = self.hold_back.filter(|period| !period.is_zero()) else {
             self.arrived.push(Arrival { at, client, bytes });
+            return;
+        };
+        if self.held.is_empty() {
+            let passed = at.as_nanos() / period.as_nanos();
+            let next = period.saturating_mul(u32::try_from(passed + 1).unwrap_or(u32::MAX));
+            self.push(next.max(at), Happening::Release);
+        }
+        self.held.push((client, bytes));
+        if self
+            .held
+            .iter()
+            .map(|(_, bytes)| bytes.len())
+            .sum::<usize>()
+            >= HELD_BYTES
+        {
+            self.release(at);
         }
     }
 
+    /// The adapter hands over what it holds, in one piece for each client.
+    pub(super) fn release(&mut self, at: Duration) {
+        let mut pieces: Vec<Arrival> = Vec::new();
+        for (client, bytes) in std::mem::take(&mut self.held) {
+            match pieces.last_mut() {
+                Some(piece) if piece.client == client => piece.bytes.extend(bytes),
+                _ => pieces.push(Arrival { at, client, bytes }),
+            }
+        }
+        self.arrived.extend(pieces);
+    }
+
     /// Looks again for a character whose end is still to come.
-    fn settle_later(&mut self, at: Duration) {
+    fn settle_later(&mut self, at: Duration, client: Option<u32>) {
         if self.air.is_in_character(Party::Tool) {
             let later = at + self.air.characters(Party::Tool, 1);
-            self.push(later, Happening::Settle);
+            self.push(later, Happening::Settle { client });
         }
     }
 
     /// Noise and late bits of which the tool's adapter makes bytes.
-    pub(super) fn settle(&mut self, at: Duration) {
-        let heard = self.air.settle(Party::Tool, at);
-        self.settle_later(at);
-        let bytes = self.tty.read(&heard);
-        if !bytes.is_empty() {
-            self.arrived.push(Arrival {
-                at,
-                client: None,
-                bytes,
-            });
+    pub(super) fn settle(&mut self, at: Duration, client: Option<u32>) {
+        // Where somebody talks, the end of what is said settles it.
+        if self.air.is_busy(Party::Tool, at) {
+            return;
         }
+        let heard = self.air.settle(Party::Tool, at);
+        self.settle_later(at, client);
+        let bytes = self.tty.read(&heard);
+        self.hand_over(at, client, bytes);
     }
 
     /// What the units make of bytes: those after the last bad one, and whether there was one.

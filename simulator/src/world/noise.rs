@@ -51,7 +51,10 @@ impl World {
         });
         if comes {
             self.air.spike(at, Duration::from_secs_f64(width / 1e6));
-            self.push(at + self.air.characters(Party::Tool, 1), Happening::Settle);
+            self.push(
+                at + self.air.characters(Party::Tool, 1),
+                Happening::Settle { client: None },
+            );
         }
     }
 

@@ -59,6 +59,9 @@ impl World {
             line_free: Duration::ZERO,
             talks_until: BTreeMap::new(),
             arrived: Vec::new(),
+            // A gateway has no adapter.
+            hold_back: (scenario.line.hold_back).filter(|_| framing == Framing::Rtu),
+            held: Vec::new(),
             profile,
         };
         world.plan(&scenario.events);
@@ -130,6 +133,7 @@ fn air_of(scenario: &Scenario, units: LineSettings, tool: LineSettings) -> Air {
     let plan = &scenario.line;
     let exact = Settings::from(units);
     let mut air = Air::new(exact, plan.idle);
+    air.set_ringing(plan.ringing());
     let of_units = Settings {
         error_ppm: plan.unit_ppm,
         swapped: plan.unit_swapped,

@@ -19,6 +19,7 @@
 //! Does not: judge how sure the result is (see the parent), or mend damaged frames.
 
 use std::collections::BTreeSet;
+use std::time::Duration;
 
 use packside_profiles::LineSettings;
 
@@ -26,15 +27,21 @@ use super::shape::{Shape, Wanted, shape};
 use crate::listen::waveform::{Mark, Received, Receiver, Sampled, common_clock, parity_bit};
 use crate::wire::is_sealed;
 
+/// Reads this far apart may be two exchanges; adapters hold bytes back for up to 16 ms.
+const PAUSE: Duration = Duration::from_millis(40);
 /// Bytes tried per frame.
-const STEPS_PER_FRAME: u32 = 600;
+const STEPS_PER_FRAME: u32 = 2_000;
 /// Bytes tried in all, per hypothesis, and how many more each frame found is worth.
 pub(super) const STEPS_PER_HYPOTHESIS: u32 = 12_000;
-const STEPS_PER_FIND: u32 = 2_000;
+const STEPS_PER_FIND: u32 = 3_000;
 /// More ways than this to read a frame prove nothing.
 const MOST_WAYS: usize = 64;
-/// After so many frames with too many ways, and none found, a hypothesis is given up.
-const MOST_VAGUE: u32 = 6;
+/// Ways kept until those are left out that the following answer does not fit.
+const MOST_RAW_WAYS: usize = 1_000;
+/// A request that can be read in no more ways than this may go unanswered.
+const FEW_WAYS: usize = 4;
+/// Bytes of the answer that must fit behind a request.
+const ANSWER_BEGIN: usize = 5;
 
 /// How the line may really be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -72,56 +79,39 @@ pub(super) fn recut(
         fresh: Receiver::new(ours, clock, true),
         ours,
         steps_left: STEPS_PER_HYPOTHESIS,
-        vague: 0,
         looked_at,
     };
     let mut cut = Cut::default();
-    let mut at = 0;
-    while at < received.len() && search.steps_left > 0 && !search.is_hopeless(&cut) {
-        match search.frame(at, Wanted::Request, &mut cut) {
-            Some((request, end)) => at = search.answer(&request, end, &mut cut),
-            None => at += 1,
+    let mut end = 0;
+    for start in starts(received) {
+        if start < end || search.steps_left == 0 {
+            continue;
+        }
+        if let Some((request, behind)) = search.frame(start, Wanted::Request, &mut cut) {
+            end = search.answer(&request, behind, &mut cut);
         }
     }
     cut
 }
 
-/// Share of the received characters, in percent, that a sender of this rate can have caused at all.
+/// Where a request may begin: after a pause of the reads, or anywhere if the times show none.
 ///
-/// Looks at each character alone, whatever stood before: runs of equal bits must fit the bits of
-/// the sender.
-pub(super) fn plausible_percent(received: &[Received], ours: LineSettings, baud: u32) -> usize {
-    let clock = common_clock(ours.baud, baud);
-    let bit = clock / u64::from(baud.max(1));
-    let fresh = Receiver::new(ours, clock, true);
-    let mut counts = [0_usize; 256];
-    for one in received {
-        if let Some(count) = counts.get_mut(usize::from(one.byte)) {
-            *count += 1;
-        }
+/// A hint that saves most of the work, no proof: adapters hold bytes back, but the pauses between
+/// the exchanges of a polling client are longer than that.
+fn starts(received: &[Received]) -> Vec<usize> {
+    let later = received.iter().enumerate().skip(1);
+    let paused: Vec<usize> = later
+        .zip(received)
+        .filter(|((_, this), before)| {
+            let times = this.at.zip(before.at);
+            times.is_some_and(|(this, before)| this.saturating_sub(before) >= PAUSE)
+        })
+        .map(|((place, _), _)| place)
+        .collect();
+    if paused.len() >= 3 {
+        return paused;
     }
-    let plausible: usize = (0..=u8::MAX)
-        .zip(counts)
-        .filter(|(byte, count)| *count > 0 && can_cause(fresh, bit, false, *byte))
-        .map(|(_, count)| count)
-        .sum();
-    plausible * 100 / received.len().max(1)
-}
-
-/// Whether some bits of the sender, the first of this level, complete this character.
-fn can_cause(mut receiver: Receiver, bit: u64, level: bool, byte: u8) -> bool {
-    let mut complete = None;
-    receiver.hear(level, bit, |sampled| complete = Some(sampled));
-    if let Some(sampled) = complete {
-        let [unsure, _] = sampled.unsure.to_le_bytes();
-        return (sampled.byte ^ byte) & !unsure == 0;
-    }
-    let fits = receiver
-        .inside()
-        .is_some_and(|inside| inside.may_become(byte));
-    fits && [false, true]
-        .into_iter()
-        .any(|level| can_cause(receiver, bit, level, byte))
+    (0..received.len()).collect()
 }
 
 struct Search<'a> {
@@ -133,10 +123,11 @@ struct Search<'a> {
     fresh: Receiver,
     ours: LineSettings,
     steps_left: u32,
-    /// Frames given up as they can be read in too many ways.
-    vague: u32,
     looked_at: &'a mut BTreeSet<Vec<u8>>,
 }
+
+/// A frame, and which received character comes behind it.
+type Way = (Vec<u8>, usize);
 
 /// A point on a path: our receiver there, and which received character it is at.
 #[derive(Debug, Clone, Copy)]
@@ -155,10 +146,6 @@ struct Step {
 }
 
 impl Search<'_> {
-    fn is_hopeless(&self, cut: &Cut) -> bool {
-        cut.frames.is_empty() && self.vague >= MOST_VAGUE
-    }
-
     /// The answer, directly or one stray character behind its request. Gives where to go on.
     fn answer(&mut self, request: &[u8], end: usize, cut: &mut Cut) -> usize {
         let wanted = Wanted::AnswerTo(request);
@@ -175,10 +162,10 @@ impl Search<'_> {
         wanted: Wanted<'_>,
         cut: &mut Cut,
     ) -> Option<(Vec<u8>, usize)> {
-        let Some(ways) = self.ways(start, wanted) else {
-            self.vague += 1;
-            return None;
-        };
+        let ways = self
+            .ways(start, wanted)
+            .map(|ways| self.answered(ways, wanted));
+        let ways = ways.filter(|ways| ways.len() <= MOST_WAYS)?;
         self.looked_at
             .extend(ways.iter().map(|(frame, _)| frame.clone()));
         let mut sealed = ways.into_iter().filter(|(frame, _)| is_sealed(frame));
@@ -192,34 +179,78 @@ impl Search<'_> {
         Some((frame, end))
     }
 
-    /// All ways to read a frame here, unless they are too many to prove anything.
-    fn ways(&mut self, start: usize, wanted: Wanted<'_>) -> Option<Vec<(Vec<u8>, usize)>> {
+    /// Leaves out the requests that what follows cannot answer. A request that can be read in few
+    /// ways only needs no answer.
+    fn answered(&mut self, ways: Vec<Way>, wanted: Wanted<'_>) -> Vec<Way> {
+        if ways.len() <= 1 || !matches!(wanted, Wanted::Request) {
+            return ways;
+        }
+        let fitting: Vec<Way> = ways
+            .iter()
+            .filter(|(request, end)| self.can_begin(*end, Wanted::AnswerTo(request)))
+            .cloned()
+            .collect();
+        if fitting.is_empty() && ways.len() <= FEW_WAYS {
+            ways
+        } else {
+            fitting
+        }
+    }
+
+    /// Whether the first bytes of this frame can stand here.
+    fn can_begin(&mut self, start: usize, wanted: Wanted<'_>) -> bool {
+        let mut begins = false;
+        self.walk(start, wanted, &mut |bytes, _| {
+            begins = bytes.len() >= ANSWER_BEGIN;
+            !begins
+        });
+        begins
+    }
+
+    /// All ways to read a frame here, unless they are too many to go through.
+    fn ways(&mut self, start: usize, wanted: Wanted<'_>) -> Option<Vec<Way>> {
         let mut ways = Vec::new();
+        let mut ends = Vec::new();
+        let is_through = self.walk(start, wanted, &mut |bytes, point| {
+            if shape(wanted, bytes) == Shape::Whole {
+                ways.push(bytes.to_vec());
+                ends.push(point);
+            }
+            ways.len() <= MOST_RAW_WAYS
+        });
+        let ends = ends.into_iter().map(|point| self.end(point));
+        let ways = ways.into_iter().zip(ends);
+        is_through.then(|| ways.filter_map(|(way, end)| Some((way, end?))).collect())
+    }
+
+    /// Visits every path that can begin a frame here, byte by byte, until the visitor or the budget
+    /// ends it. Gives whether all were visited.
+    fn walk(
+        &mut self,
+        start: usize,
+        wanted: Wanted<'_>,
+        visit: &mut impl FnMut(&[u8], Point) -> bool,
+    ) -> bool {
         let mut bytes: Vec<u8> = Vec::new();
-        let mut steps_left = STEPS_PER_FRAME;
         let mut open = Vec::new();
         let first = Point {
             receiver: self.fresh,
             next: start,
         };
         self.extend(first, &bytes, wanted, &mut open);
-        while let Some(step) = open.pop() {
-            steps_left = steps_left.checked_sub(1)?;
+        for _ in 0..STEPS_PER_FRAME {
+            let Some(step) = open.pop() else {
+                return true;
+            };
             self.steps_left = self.steps_left.saturating_sub(1);
             bytes.truncate(step.length - 1);
             bytes.push(step.byte);
-            if shape(wanted, &bytes) == Shape::Whole {
-                if let Some(end) = self.end(step.point) {
-                    ways.push((bytes.clone(), end));
-                }
-                if ways.len() > MOST_WAYS {
-                    return None;
-                }
-            } else {
-                self.extend(step.point, &bytes, wanted, &mut open);
+            if !visit(&bytes, step.point) {
+                return false;
             }
+            self.extend(step.point, &bytes, wanted, &mut open);
         }
-        Some(ways)
+        false
     }
 
     /// Adds every byte that can follow.

@@ -1,0 +1,297 @@
+//! `packside report`: the page to hand over, from a recording.
+//!
+//! Does not: judge by itself or lay out; reads and writes the files, and says what it did.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use clap::{Args, ValueEnum};
+use sha2::{Digest as _, Sha256};
+
+use super::reach::Loaded;
+use super::{Failure, LOCAL, USAGE, json, out, record};
+use crate::diagnose::{Judgement, judge};
+use crate::event::{LinkFacts, What};
+use crate::recording::{Entry, Recording, Session, Shown};
+use crate::report::{self, Options, Picture, Reader, Source};
+
+/// Exit code where something does not hold.
+const BROKEN: u8 = 7;
+/// Largest photograph that is put into the page.
+const PHOTO_AT_MOST: u64 = 4 << 20;
+/// Most bytes of photographs in one page.
+const PHOTOS_AT_MOST: u64 = 24 << 20;
+
+/// Arguments of `report`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct ReportArgs {
+    /// The recording; two of them are compared, the earlier visit first
+    #[arg(value_name = "FILE", num_args = 1..=2, required = true)]
+    files: Vec<PathBuf>,
+    /// Page to write, one HTML file [default: standard output]
+    #[arg(short, long, value_name = "PAGE.html")]
+    output: Option<PathBuf>,
+    /// For whom: the desk gets registers and raw words, the customer plain words
+    #[arg(long = "for", value_enum, default_value_t = ReaderArg::Desk)]
+    reader: ReaderArg,
+    /// Take the names of people and places out
+    #[arg(long)]
+    without_names: bool,
+    /// Say whether the recording is whole and gives today what was shown on site; else exit 7
+    #[arg(long)]
+    verify: bool,
+}
+
+/// Reader as an argument.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum ReaderArg {
+    /// Warranty desk or colleague.
+    Desk,
+    /// Customer.
+    Customer,
+}
+
+/// A recording with what judging its last session gave.
+struct Opened {
+    recording: Recording,
+    loaded: Option<Loaded>,
+    judgement: Judgement,
+    pictures: Vec<Picture>,
+}
+
+/// Runs the command.
+pub(crate) fn run(args: &ReportArgs, as_json: bool) -> Result<u8, Failure> {
+    let options = Options {
+        reader: match args.reader {
+            ReaderArg::Desk => Reader::Desk,
+            ReaderArg::Customer => Reader::Customer,
+        },
+        names: !args.without_names,
+    };
+    match args.files.as_slice() {
+        [file] if args.verify => verify(file, args, options, as_json),
+        [file] => {
+            let opened = Opened::read(file)?;
+            write(args.output.as_deref(), &opened.text(options, as_json)?)?;
+            Ok(0)
+        }
+        [one, other] if !args.verify => {
+            let (one, other) = (Opened::read(one)?, Opened::read(other)?);
+            let comparison = report::compare(one.source()?, other.source()?, options)
+                .map_err(|why| failure(USAGE, "usage", why.to_string()))?;
+            let text = if as_json {
+                format!("{}\n", report::comparison_json(&comparison))
+            } else {
+                report::comparison_page(&comparison, options)
+            };
+            write(args.output.as_deref(), &text)?;
+            Ok(0)
+        }
+        _ => Err(failure(
+            USAGE,
+            "usage",
+            "--verify: expected one recording, found two".to_owned(),
+        )),
+    }
+}
+
+/// Says what does not hold; writes the page too where one is asked for.
+fn verify(file: &Path, args: &ReportArgs, options: Options, as_json: bool) -> Result<u8, Failure> {
+    let opened = Opened::read(file)?;
+    if args.output.is_some() {
+        write(args.output.as_deref(), &opened.text(options, as_json)?)?;
+    }
+    let sessions = opened.recording.sessions.iter();
+    let judged: Vec<(&Shown, Judgement)> = sessions
+        .filter_map(|session| Some((session, report::last_shown(session)?)))
+        .map(|(session, shown)| {
+            let judgement = judged_at(session, opened.loaded.as_ref(), Some(shown.at));
+            (shown, judgement)
+        })
+        .collect();
+    let broken = report::verify(&opened.recording, &judged);
+    if as_json {
+        let broken: Vec<serde_json::Value> = broken
+            .iter()
+            .map(|b| serde_json::json!({ "id": b.id(), "text": b.to_string() }))
+            .collect();
+        let object = serde_json::json!({
+            "schema": report::SCHEMA, "tool": env!("CARGO_PKG_VERSION"), "holds": broken.is_empty(),
+            "fingerprint": opened.recording.fingerprint, "broken": broken,
+        });
+        out::result(&format!("{object}\n"));
+    } else if broken.is_empty() {
+        out::result(&format!(
+            "holds: whole, sealed, and judged today as shown on site; fingerprint {}\n",
+            opened.recording.fingerprint
+        ));
+    } else {
+        for broken in &broken {
+            out::result(&format!("does not hold: {broken}\n"));
+        }
+    }
+    Ok(if broken.is_empty() { 0 } else { BROKEN })
+}
+
+impl Opened {
+    /// Reads a recording and judges it at the moment that was shown last.
+    fn read(path: &Path) -> Result<Self, Failure> {
+        let recording = record::open(path)?;
+        let Some(session) = report::session_of(&recording) else {
+            return Err(no_session());
+        };
+        let recorded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
+        let loaded = match recorded {
+            None => None,
+            Some(recorded) => {
+                let profile =
+                    packside_profiles::load(&recorded.text, "the map in the recording")
+                        .map_err(|problems| failure(LOCAL, "profile", problems.to_string()))?;
+                Some(Loaded::new(profile, &recorded.text))
+            }
+        };
+        let judgement = judged_at(session, loaded.as_ref(), report::moment_of(session));
+        let pictures = pictures(path, &recording);
+        Ok(Self {
+            recording,
+            loaded,
+            judgement,
+            pictures,
+        })
+    }
+
+    fn source(&self) -> Result<Source<'_>, Failure> {
+        Ok(Source {
+            recording: &self.recording,
+            session: report::session_of(&self.recording).ok_or_else(no_session)?,
+            profile: self.loaded.as_ref().map(|l| &l.profile),
+            profile_sha256: self.loaded.as_ref().map_or("", |l| l.sha256.as_str()),
+            judgement: &self.judgement,
+            pictures: &self.pictures,
+        })
+    }
+
+    /// The page, or the same as data.
+    fn text(&self, options: Options, as_json: bool) -> Result<String, Failure> {
+        let source = self.source()?;
+        Ok(if as_json {
+            let judged = self.judged(source.session);
+            format!("{}\n", report::json(&source, options, judged))
+        } else {
+            report::page(&source, options)
+        })
+    }
+
+    /// The result as `packside check` gives it.
+    fn judged(&self, session: &Session) -> serde_json::Value {
+        let loaded = self.loaded.as_ref();
+        json::check(
+            &self.judgement,
+            loaded.map(|l| (&l.profile, l.sha256.as_str())),
+            link_of(session),
+        )
+    }
+}
+
+fn judged_at(session: &Session, loaded: Option<&Loaded>, moment: Option<Duration>) -> Judgement {
+    judge(&session.events(), loaded.map(|l| &l.profile), moment)
+}
+
+fn link_of(session: &Session) -> Option<&LinkFacts> {
+    session.entries.iter().find_map(|entry| match entry {
+        Entry::Event(event) => match &event.what {
+            What::Opened(facts) => Some(facts),
+            _ => None,
+        },
+        _ => None,
+    })
+}
+
+/// Photographs that lie beside the recording, are not too large, and fit their hash.
+fn pictures(recording_path: &Path, recording: &Recording) -> Vec<Picture> {
+    let folder = recording_path.parent().unwrap_or(Path::new(""));
+    let mut found: Vec<Picture> = Vec::new();
+    let mut room = PHOTOS_AT_MOST;
+    let entries = recording.sessions.iter().flat_map(|s| &s.entries);
+    for entry in entries {
+        let Entry::Event(event) = entry else { continue };
+        let What::Photo { file, sha256, .. } = &event.what else {
+            continue;
+        };
+        // Only a bare name: a recording must not make anybody read elsewhere.
+        let Some(name) = Path::new(file).file_name() else {
+            continue;
+        };
+        let path = folder.join(name);
+        let size = std::fs::metadata(&path).map_or(u64::MAX, |m| m.len());
+        let is_known = found.iter().any(|picture| picture.sha256 == *sha256);
+        if is_known || size > PHOTO_AT_MOST.min(room) {
+            continue;
+        }
+        let Ok(bytes) = std::fs::read(&path) else {
+            continue;
+        };
+        if hash(&bytes) == sha256.to_ascii_lowercase() {
+            room = room.saturating_sub(size);
+            found.push(Picture {
+                sha256: sha256.clone(),
+                bytes,
+            });
+        } else {
+            out::say(&format!(
+                "note: {}: its content is not what was recorded, left out",
+                path.display()
+            ));
+        }
+    }
+    found
+}
+
+fn hash(bytes: &[u8]) -> String {
+    use std::fmt::Write as _;
+    Sha256::digest(bytes)
+        .iter()
+        .fold(String::new(), |mut hex, byte| {
+            let _ = write!(hex, "{byte:02x}");
+            hex
+        })
+}
+
+/// Writes the page; a file is written whole or not at all.
+fn write(output: Option<&Path>, text: &str) -> Result<(), Failure> {
+    let Some(path) = output else {
+        out::result(text);
+        return Ok(());
+    };
+    let trouble = |why: std::io::Error| {
+        failure(
+            LOCAL,
+            "page",
+            format!("page {}: cannot be written: {why}", path.display()),
+        )
+    };
+    let mut beside = path.as_os_str().to_owned();
+    beside.push(".part");
+    std::fs::write(&beside, text)
+        .and_then(|()| std::fs::rename(&beside, path))
+        .map_err(trouble)?;
+    out::say(&format!("written: {}", path.display()));
+    Ok(())
+}
+
+fn failure(exit: u8, kind: &'static str, message: String) -> Failure {
+    Failure {
+        exit,
+        kind,
+        message,
+        hint: None,
+    }
+}
+
+fn no_session() -> Failure {
+    failure(
+        LOCAL,
+        "recording",
+        "recording: expected at least one session, found none".to_owned(),
+    )
+}

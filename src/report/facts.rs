@@ -1,0 +1,212 @@
+//! What the recording says beside the wire: who and where, answers, pictures, marks, clocks.
+//!
+//! Does not: judge, or write markup. Names of people and places are taken out here, so that no room
+//! behind this one has to remember it.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use jiff::Timestamp;
+
+use super::{Options, Source};
+use crate::event::{Event, LinkFacts, LinkKind, What};
+use crate::recording::{Entry, Recording, Session, Start};
+
+/// Steps whose answers name people and places.
+const NAMING: [&str; 2] = ["who", "where"];
+/// What stands in their place.
+pub(crate) const TAKEN_OUT: &str = "(taken out)";
+/// Wall clock and session clock may differ by so much.
+const CLOCK_SLACK_MS: i64 = 1_000;
+
+/// An answer, with those that it replaced.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Answered {
+    /// Step.
+    pub(crate) step: String,
+    /// Question as it was put.
+    pub(crate) question: String,
+    /// The last answer.
+    pub(crate) value: String,
+    /// Reason or remark.
+    pub(crate) note: String,
+    /// Local time of it.
+    pub(crate) when: String,
+    /// Earlier answers.
+    pub(crate) before: Vec<String>,
+}
+
+/// A picture that was taken.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Taken {
+    pub(crate) step: String,
+    pub(crate) file: String,
+    pub(crate) sha256: String,
+    pub(crate) when: String,
+}
+
+/// Everything beside the wire.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(crate) struct Facts {
+    /// Answers in the order of their steps' first answer.
+    pub(crate) answers: Vec<Answered>,
+    /// Pictures.
+    pub(crate) taken: Vec<Taken>,
+    /// What may not stand on the page.
+    removed: Vec<String>,
+}
+
+impl Facts {
+    /// Collects them from all sessions.
+    pub(crate) fn of(recording: &Recording, options: Options) -> Self {
+        let mut facts = Self::default();
+        let mut place: BTreeMap<String, usize> = BTreeMap::new();
+        for session in &recording.sessions {
+            for entry in &session.entries {
+                if let Entry::Event(event) = entry {
+                    facts.take(event, &session.start, &mut place);
+                }
+            }
+        }
+        if !options.names {
+            facts.take_names_out();
+        }
+        facts
+    }
+
+    fn take(&mut self, event: &Event, start: &Start, place: &mut BTreeMap<String, usize>) {
+        match &event.what {
+            What::Answer(answer) => {
+                let new = Answered {
+                    step: answer.step.clone(),
+                    question: answer.question.clone(),
+                    value: answer.value.clone(),
+                    note: answer.note.clone().unwrap_or_default(),
+                    when: super::words::local(start, event.at),
+                    before: Vec::new(),
+                };
+                let known = place.get(&answer.step).copied();
+                match known.and_then(|index| self.answers.get_mut(index)) {
+                    Some(old) => {
+                        let mut before = std::mem::take(&mut old.before);
+                        before.push(std::mem::take(&mut old.value));
+                        *old = Answered { before, ..new };
+                    }
+                    None => {
+                        place.insert(answer.step.clone(), self.answers.len());
+                        self.answers.push(new);
+                    }
+                }
+            }
+            What::Photo { step, file, sha256 } => self.taken.push(Taken {
+                step: step.clone(),
+                file: file.clone(),
+                sha256: sha256.clone(),
+                when: super::words::local(start, event.at),
+            }),
+            _ => {}
+        }
+    }
+
+    /// Takes out names, also where another answer repeats them.
+    fn take_names_out(&mut self) {
+        let naming = |answer: &&mut Answered| NAMING.contains(&answer.step.as_str());
+        for answer in self.answers.iter_mut().filter(naming) {
+            let value = std::mem::replace(&mut answer.value, TAKEN_OUT.to_owned());
+            let note = std::mem::take(&mut answer.note);
+            self.removed.push(value);
+            self.removed.push(note);
+            self.removed.append(&mut answer.before);
+        }
+        self.removed.retain(|text| text.chars().count() >= 3);
+        // The longest first, so that a name inside another leaves nothing behind.
+        self.removed
+            .sort_by_key(|text| std::cmp::Reverse(text.len()));
+        let mut answers = std::mem::take(&mut self.answers);
+        for answer in &mut answers {
+            for text in [&mut answer.value, &mut answer.note, &mut answer.question]
+                .into_iter()
+                .chain(&mut answer.before)
+            {
+                *text = self.without_names(text);
+            }
+        }
+        self.answers = answers;
+        let mut taken = std::mem::take(&mut self.taken);
+        for picture in &mut taken {
+            picture.file = self.without_names(&picture.file);
+        }
+        self.taken = taken;
+    }
+
+    /// A text without what was taken out.
+    pub(crate) fn without_names(&self, text: &str) -> String {
+        self.removed.iter().fold(text.to_owned(), |text, name| {
+            text.replace(name.as_str(), TAKEN_OUT)
+        })
+    }
+
+    /// The answer at a step.
+    pub(crate) fn answer(&self, step: &str) -> Option<&Answered> {
+        self.answers.iter().find(|answer| answer.step == step)
+    }
+}
+
+/// The link of a session.
+pub(crate) fn link(session: &Session) -> Option<&LinkFacts> {
+    session.entries.iter().find_map(|entry| match entry {
+        Entry::Event(Event {
+            what: What::Opened(facts),
+            ..
+        }) => Some(facts),
+        _ => None,
+    })
+}
+
+/// How the unit was reached, in one phrase.
+pub(crate) fn link_text(facts: &LinkFacts, options: Options) -> String {
+    match &facts.kind {
+        LinkKind::Serial { port, line } => format!("serial adapter {port}, {line}"),
+        // An address on the net is the address of somebody's house.
+        LinkKind::Gateway { .. } if !options.names => format!("gateway {TAKEN_OUT}"),
+        LinkKind::Gateway { address } => format!("gateway {address}"),
+        LinkKind::Simulated { scenario, line } => {
+            format!("SIMULATED scenario {scenario}, {line}: no real unit")
+        }
+    }
+}
+
+/// Whether the data come from the simulator.
+pub(crate) fn is_simulated(source: &Source) -> bool {
+    let header = source.recording.header.as_ref();
+    header.is_some_and(|h| h.simulated_seed.is_some())
+        || link(source.session).is_some_and(|l| matches!(l.kind, LinkKind::Simulated { .. }))
+}
+
+/// Moments at which wall clock and session clock went apart: asleep, or the clock was set.
+pub(crate) fn clock_jumps(session: &Session) -> Vec<(Duration, i64)> {
+    let Ok(begun) = session.start.utc.parse::<Timestamp>() else {
+        return Vec::new();
+    };
+    let mut apart = 0;
+    let mut jumps = Vec::new();
+    for entry in &session.entries {
+        let Entry::Event(Event {
+            at,
+            what: What::Clock(utc),
+        }) = entry
+        else {
+            continue;
+        };
+        let (Ok(wall), Ok(since)) = (utc.parse::<Timestamp>(), i64::try_from(at.as_millis()))
+        else {
+            continue;
+        };
+        let now = wall.as_millisecond() - begun.as_millisecond() - since;
+        if (now - apart).abs() > CLOCK_SLACK_MS {
+            jumps.push((*at, now - apart));
+            apart = now;
+        }
+    }
+    jumps
+}

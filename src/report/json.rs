@@ -1,0 +1,140 @@
+//! The report as data, `packside.report/1`.
+//!
+//! What judging gave stands in `judged`, which is the object of `packside check`; the caller gives
+//! it, so that there is one contract for it. Does not: hold anything that the page does not.
+
+use serde_json::{Value as Json, json};
+
+use super::cells::Grid;
+use super::compare::{Comparison, Pair};
+use super::facts::{self, Facts};
+use super::{Options, SCHEMA, Source, words};
+use crate::diagnose::Finding;
+use crate::recording::{Entry, Session};
+
+/// One report. `judged` is the result of judging as `packside check` gives it.
+pub fn json(source: &Source, options: Options, judged: Json) -> Json {
+    let recording = source.recording;
+    let facts = Facts::of(recording, options);
+    let shown = super::last_shown(source.session);
+    let verdict = &source.judgement.verdict;
+    let as_shown =
+        shown.map(|shown| shown.verdict == verdict.kind.id() && shown.summary == verdict.summary);
+    json!({
+        "schema": SCHEMA,
+        "tool": env!("CARGO_PKG_VERSION"),
+        "simulated": facts::is_simulated(source),
+        "shown": shown.map(|s| json!({
+            "at": words::local(&source.session.start, s.at), "tool": s.tool, "verdict": s.verdict, "summary": s.summary,
+        })),
+        "as_shown": as_shown,
+        "judged": hide_place(judged, options),
+        "visit": {
+            "who": facts.answer("who").map(|a| &a.value),
+            "where": facts.answer("where").map(|a| &a.value),
+            "inverter": facts.answer("inverter-setting").or_else(|| facts.answer("inverter")).map(|a| &a.value),
+            "begun": words::local(&source.session.start, std::time::Duration::ZERO),
+            "begun_utc": source.session.start.utc,
+            "offset_minutes": source.session.start.offset_minutes,
+        },
+        "answers": facts.answers.iter().map(|a| json!({
+            "step": a.step, "question": a.question, "value": a.value, "note": a.note, "when": a.when, "before": a.before,
+        })).collect::<Vec<_>>(),
+        "photos": facts.taken.iter().map(|t| json!({
+            "step": t.step, "file": t.file, "sha256": t.sha256, "when": t.when,
+            "found": source.pictures.iter().any(|p| p.sha256 == t.sha256),
+        })).collect::<Vec<_>>(),
+        "recording": {
+            "fingerprint": recording.fingerprint,
+            "lines": recording.lines,
+            "sessions": recording.sessions.len(),
+            "missing": recording.missing.iter().map(ToString::to_string).collect::<Vec<_>>(),
+            "shown": recording.sessions.iter().map(count_shown).sum::<usize>(),
+            "clock_jumps": facts::clock_jumps(source.session).iter().map(|(at, off)| json!({
+                "at": words::local(&source.session.start, *at), "apart_ms": off,
+            })).collect::<Vec<_>>(),
+        },
+    })
+}
+
+fn count_shown(session: &Session) -> usize {
+    let is_shown = |entry: &&Entry| matches!(entry, Entry::Shown(_));
+    session.entries.iter().filter(is_shown).count()
+}
+
+/// The address of a gateway is the address of somebody's house.
+fn hide_place(mut judged: Json, options: Options) -> Json {
+    if options.names {
+        return judged;
+    }
+    let link = judged.get_mut("link").and_then(Json::as_object_mut);
+    if let Some(link) = link.filter(|link| link.get("kind") == Some(&json!("gateway"))) {
+        link.insert("place".to_owned(), json!(facts::TAKEN_OUT));
+    }
+    judged
+}
+
+/// A comparison as data.
+pub fn comparison_json(comparison: &Comparison) -> Json {
+    let sources = &comparison.sources;
+    let visit = |source: &Source| {
+        json!({
+            "begun": words::local(&source.session.start, std::time::Duration::ZERO),
+            "verdict": source.judgement.verdict.kind.id(),
+            "shown": super::last_shown(source.session).map(|shown| &shown.verdict),
+            "fingerprint": source.recording.fingerprint,
+            "missing": source.recording.missing.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        })
+    };
+    let findings = |list: &[Finding]| {
+        list.iter()
+            .map(|f| {
+                json!({ "id": f.id, "severity": f.severity, "unit": f.unit, "module": f.place.module, "cell": f.place.item, "text": f.text })
+            })
+            .collect::<Vec<_>>()
+    };
+    let differing = |list: &[(String, Pair<String>)]| {
+        list.iter()
+            .map(|(what, pair)| json!({ "what": what, "before": pair.before, "after": pair.after }))
+            .collect::<Vec<_>>()
+    };
+    json!({
+        "schema": SCHEMA,
+        "tool": env!("CARGO_PKG_VERSION"),
+        "serial": comparison.serial,
+        "before": visit(&sources.before),
+        "after": visit(&sources.after),
+        "findings": {
+            "new": findings(&comparison.new), "gone": findings(&comparison.gone), "stayed": findings(&comparison.stayed),
+        },
+        "cells_not_compared": comparison.cells.as_ref().err(),
+        "cells_moved": comparison.cells.as_ref().map(moved).unwrap_or_default(),
+        "apart_mv": { "before": apart(&comparison.grids.before), "after": apart(&comparison.grids.after) },
+        "warmest_c": { "before": highest(&comparison.warm.before), "after": highest(&comparison.warm.after) },
+        "identity": differing(&comparison.identity),
+        "answers": differing(&comparison.answers),
+    })
+}
+
+/// Every cell with how it moved against the middle, mV.
+fn moved(grid: &Grid) -> Vec<Json> {
+    let cells = grid.cells.iter();
+    cells
+        .map(|(((unit, module), cell), value)| {
+            json!({ "unit": unit, "module": module, "cell": cell, "mv": value.map(|v| tenths(v * 1000.0)) })
+        })
+        .collect()
+}
+
+fn apart(grid: &Grid) -> Option<f64> {
+    let (low, high) = grid.extremes()?;
+    Some(tenths((high.0 - low.0) * 1000.0))
+}
+
+fn highest(grid: &Grid) -> Option<f64> {
+    grid.extremes().map(|(_, high)| tenths(high.0))
+}
+
+fn tenths(value: f64) -> f64 {
+    (value * 10.0).round() / 10.0
+}

@@ -1,0 +1,114 @@
+//! The page to hand over, from a recording and the result of judging it.
+//!
+//! Input: a [`Recording`], a profile, the [`Judgement`] of it, pictures that were taken. Output:
+//! [`page()`], one HTML document without any outside resource, and [`json()`], the same as data.
+//! [`compare()`] sets two visits to one unit side by side, [`verify()`] says what does not hold.
+//!
+//! Does not: decide anything, read a file or a clock. A mark in a picture is an extreme of the
+//! numbers shown, or a place that a finding names.
+//!
+//! # Where to look
+//! `facts` what the recording says beside the wire; `series` values over time; `page` the order of
+//! the page; `figures` and the rooms below it the pictures; `html` the only place that writes markup.
+
+mod canvas;
+mod cells;
+mod compare;
+mod compare_page;
+mod curves;
+mod facts;
+mod figures;
+mod html;
+mod json;
+mod page;
+mod sections;
+mod series;
+mod style;
+mod timeline;
+mod verify;
+mod words;
+
+pub use compare::{Comparison, Unequal, compare};
+pub use compare_page::comparison_page;
+pub use json::{comparison_json, json};
+pub use page::page;
+pub use verify::{Broken, verify};
+
+use std::time::Duration;
+
+use packside_profiles::Profile;
+
+use crate::diagnose::Judgement;
+use crate::event::What;
+use crate::recording::{Entry, Recording, Session, Shown};
+
+/// Name and version of the data form of a report.
+pub const SCHEMA: &str = "packside.report/1";
+
+/// For whom the page is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reader {
+    /// Warranty desk or colleague: with raw words and registers.
+    Desk,
+    /// Customer: plain words.
+    Customer,
+}
+
+/// How the page is to be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Options {
+    /// For whom.
+    pub reader: Reader,
+    /// Whether the names of people and places stand on it.
+    pub names: bool,
+}
+
+/// Bytes of a picture whose hash fits the recording.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Picture {
+    /// SHA-256, hex, as recorded.
+    pub sha256: String,
+    /// Its content.
+    pub bytes: Vec<u8>,
+}
+
+/// What a report is made of.
+#[derive(Debug, Clone, Copy)]
+pub struct Source<'a> {
+    /// The recording.
+    pub recording: &'a Recording,
+    /// The session of it that was judged.
+    pub session: &'a Session,
+    /// The register map that it was judged by.
+    pub profile: Option<&'a Profile>,
+    /// SHA-256 of that map, hex.
+    pub profile_sha256: &'a str,
+    /// The result.
+    pub judgement: &'a Judgement,
+    /// Pictures that were found beside the recording.
+    pub pictures: &'a [Picture],
+}
+
+/// The session that a report is about: the last one in which a unit answered something, else the
+/// last one.
+pub fn session_of(recording: &Recording) -> Option<&Session> {
+    let answered = |session: &&Session| {
+        let is_answer = |entry: &Entry| matches!(entry, Entry::Event(event) if matches!(event.what, What::In(_)));
+        session.entries.iter().any(is_answer)
+    };
+    let sessions = &recording.sessions;
+    sessions.iter().rev().find(answered).or(sessions.last())
+}
+
+/// The verdict that was displayed last in a session.
+pub fn last_shown(session: &Session) -> Option<&Shown> {
+    session.entries.iter().rev().find_map(|entry| match entry {
+        Entry::Shown(shown) => Some(shown),
+        _ => None,
+    })
+}
+
+/// The moment of a session that a report judges: that of the last verdict displayed.
+pub fn moment_of(session: &Session) -> Option<Duration> {
+    last_shown(session).map(|shown| shown.at)
+}

@@ -1,0 +1,100 @@
+//! The page: what stands on it, in which order.
+//!
+//! Does not: write the parts (`sections`, `figures`), or decide anything.
+
+use super::facts::{self, Facts};
+use super::html::Html;
+use super::series::Series;
+use super::{Options, Source, figures, sections, style};
+
+/// Everything that the parts of a page draw from.
+pub(crate) struct Parts<'a> {
+    /// Recording and result.
+    pub(crate) source: &'a Source<'a>,
+    /// How the page is to be.
+    pub(crate) options: Options,
+    /// What stands beside the wire.
+    pub(crate) facts: Facts,
+    /// Values over time.
+    pub(crate) series: Series,
+}
+
+/// The page about one visit.
+pub fn page(source: &Source, options: Options) -> String {
+    let parts = Parts {
+        source,
+        options,
+        facts: Facts::of(source.recording, options),
+        series: Series::of(source.session, source.profile),
+    };
+    let title = format!(
+        "Battery unit {}, {}",
+        parts.serial(),
+        super::words::local(&source.session.start, std::time::Duration::ZERO)
+    );
+    document(&title, |body| {
+        body.around("header", &[], |header| sections::title(header, &parts));
+        body.around("main", &[], |main| {
+            sections::verdict(main, &parts);
+            sections::not_tested(main, &parts);
+            sections::next(main, &parts);
+            sections::cautions(main);
+            sections::visit(main, &parts);
+            figures::add(main, &parts);
+            sections::findings(main, &parts);
+            sections::kept(main, &parts);
+            sections::answers(main, &parts);
+            sections::photos(main, &parts);
+            sections::recording(main, &parts);
+        });
+        body.around("footer", &[], |footer| {
+            footer.text(&format!(
+                "Made by packside {} from a recording. It only reads.",
+                env!("CARGO_PKG_VERSION")
+            ));
+        });
+    })
+}
+
+/// A whole document around a body.
+pub(crate) fn document(title: &str, body: impl FnOnce(&mut Html)) -> String {
+    let mut html = Html::new();
+    html.literal("<!DOCTYPE html>\n");
+    html.around("html", &[("lang", "en")], |html| {
+        html.around("head", &[], |head| {
+            head.literal("<meta charset=\"utf-8\">\n");
+            head.literal(
+                "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n",
+            );
+            // A page without outside resources may say so: even a mistake could not fetch any.
+            head.literal("<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; img-src data:\">\n");
+            head.literal("<link rel=\"icon\" href=\"data:,\">\n");
+            head.put("title", &[], title);
+            head.literal("<style>\n")
+                .literal(style::SHEET)
+                .literal("</style>\n");
+        });
+        html.around("body", &[], body);
+    });
+    html.into_string()
+}
+
+impl Parts<'_> {
+    /// Serial number of the unit, or that it is not known.
+    pub(crate) fn serial(&self) -> String {
+        let read = self.source.judgement.identity.serial.clone();
+        let recorded = || self.source.session.units().last().map(str::to_owned);
+        read.or_else(recorded)
+            .unwrap_or_else(|| "without a known serial number".to_owned())
+    }
+
+    /// Whether the page is for the desk.
+    pub(crate) fn for_desk(&self) -> bool {
+        self.options.reader == super::Reader::Desk
+    }
+
+    /// Whether no real unit was there.
+    pub(crate) fn is_simulated(&self) -> bool {
+        facts::is_simulated(self.source)
+    }
+}

@@ -1,0 +1,258 @@
+//! Words of the page: verdicts, classes and findings for people who do not read registers, and times.
+//!
+//! Does not: decide which of them applies.
+
+use std::time::Duration;
+
+use jiff::tz::{Offset, TimeZone};
+use jiff::{SignedDuration, Timestamp};
+use packside_profiles::Class;
+use packside_profiles::model::{LiesIn, Needs, Severity};
+
+use crate::diagnose::{Finding, VerdictKind};
+use crate::recording::Start;
+
+/// Heading of a verdict.
+pub(crate) fn verdict(kind: VerdictKind) -> &'static str {
+    match kind {
+        VerdictKind::Normal => "In service",
+        VerdictKind::NotReady => "Not ready",
+        VerdictKind::Fault => "Real fault",
+        VerdictKind::AwaitingInverter => "Waiting for the inverter",
+        VerdictKind::InverterLost => "Inverter lost",
+        VerdictKind::BusProblem => "No answer",
+        VerdictKind::Undecided => "Not settled",
+    }
+}
+
+/// What a verdict means to somebody who lives with the unit.
+pub(crate) fn verdict_for_customer(kind: VerdictKind) -> &'static str {
+    match kind {
+        VerdictKind::Normal => {
+            "The battery and the inverter talk to each other, and no fault was found so far."
+        }
+        VerdictKind::NotReady => {
+            "No defect was seen, but something keeps the battery from running at present."
+        }
+        VerdictKind::Fault => {
+            "The battery reports or shows a fault. It stays as it is until a qualified person has dealt with it."
+        }
+        VerdictKind::AwaitingInverter => {
+            "No fault of the battery was found so far. It waits for the inverter to talk to it."
+        }
+        VerdictKind::InverterLost => {
+            "No fault of the battery was found so far. The inverter talked to it before and is silent now."
+        }
+        VerdictKind::BusProblem => {
+            "The battery gave no readable answer. That says nothing about the battery, good or bad."
+        }
+        VerdictKind::Undecided => {
+            "It could not be settled whether the battery is sound. The next step below will settle it."
+        }
+    }
+}
+
+/// The kind with this id.
+pub(crate) fn kind_of(id: &str) -> Option<VerdictKind> {
+    VerdictKind::ALL.into_iter().find(|kind| kind.id() == id)
+}
+
+/// Sign of a verdict: a shape, so that it does not hang on colour; and the class of its colour,
+/// with the meaning of IEC 60073: red danger, yellow abnormal, green normal, none undetermined.
+pub(crate) fn sign(kind: Option<VerdictKind>) -> (&'static str, &'static str) {
+    match kind {
+        Some(VerdictKind::Normal) => ("\u{25cf}", "sign green"),
+        Some(VerdictKind::Fault) => ("\u{25a0}", "sign red"),
+        Some(VerdictKind::NotReady | VerdictKind::AwaitingInverter | VerdictKind::InverterLost) => {
+            ("\u{25b2}", "sign yellow")
+        }
+        Some(VerdictKind::BusProblem | VerdictKind::Undecided) | None => ("?", "sign plain"),
+    }
+}
+
+/// A severity as shape and word.
+pub(crate) fn severity(severity: Severity) -> &'static str {
+    match severity {
+        Severity::Alarm => "\u{25a0} alarm",
+        Severity::Warning => "\u{25b2} warning",
+        Severity::Notice => "\u{00b7} note",
+    }
+}
+
+/// Where something lies.
+pub(crate) fn lies_in(lies_in: LiesIn) -> &'static str {
+    match lies_in {
+        LiesIn::Module => "battery module",
+        LiesIn::ControlUnit => "control unit",
+        LiesIn::Connection => "cable or connector",
+        LiesIn::InverterSide => "inverter side",
+        LiesIn::SiteCondition => "condition at the site",
+        LiesIn::Operator => "switched so",
+        LiesIn::Unknown => "not known",
+    }
+}
+
+/// What a step needs.
+pub(crate) fn needs(needs: Needs) -> &'static str {
+    match needs {
+        Needs::Look => "look only",
+        Needs::LowVoltage => "low voltage",
+        Needs::UnitOff => "unit off",
+        Needs::LiveDc => "live DC",
+    }
+}
+
+/// Where in the unit: `module 2, cell 14`.
+pub(crate) fn place(finding: &Finding) -> String {
+    let what = match finding.class {
+        Some(Class::OverTemperature | Class::UnderTemperature | Class::TemperatureImbalance) => {
+            "sensor"
+        }
+        _ => "cell",
+    };
+    match (finding.place.module, finding.place.item) {
+        (Some(module), Some(item)) => format!("module {module}, {what} {item}"),
+        (Some(module), None) => format!("module {module}"),
+        (None, Some(item)) => format!("{what} {item}"),
+        (None, None) => "unit".to_owned(),
+    }
+}
+
+/// A finding in plain words.
+pub(crate) fn finding_for_customer(finding: &Finding) -> &'static str {
+    use Class as C;
+    match finding.class {
+        Some(C::CellOverVoltage) => "a cell has a higher voltage than it may have",
+        Some(C::CellUnderVoltage) => "a cell has a lower voltage than it should have",
+        Some(C::CellBelowMinimum) => {
+            "a cell is so low, or cannot be read, that the battery must not be charged"
+        }
+        Some(C::CellImbalance) => "cells are further apart than they should be",
+        Some(C::PackOverVoltage) => "the battery voltage is too high",
+        Some(C::PackUnderVoltage) => "the battery voltage is low",
+        Some(C::OverTemperature) => "a part of the battery is too hot",
+        Some(C::UnderTemperature) => "the battery is too cold to run",
+        Some(C::TemperatureImbalance) => "temperatures are further apart than they should be",
+        Some(C::OverCurrent) => "the current was higher than it may be",
+        Some(C::ShortCircuit) => "a short circuit was seen",
+        Some(C::LowCharge) => "the battery holds too little charge to run",
+        Some(C::InsulationLow) => {
+            "the insulation against earth is too low; the reason may lie on the inverter's side"
+        }
+        Some(C::SwitchFault) => "a main switch does not do what it should",
+        Some(C::PrechargeFailed) => "the start towards the inverter did not finish",
+        Some(C::FuseOpen) => "the main fuse is open",
+        Some(C::SensorFault) => "a sensor or its wire gives no sensible value",
+        Some(C::InternalCommunication) => "parts inside the battery do not talk to each other",
+        Some(C::ConfigurationFault) => "modules do not fit together, or are in the wrong order",
+        Some(C::ControlUnitFault) => "the control unit of the battery has a fault",
+        Some(C::FanFault) => "a fan does not turn",
+        Some(C::DoorOpen) => "the enclosure is open",
+        Some(C::OffButton) => "the off button is pressed",
+        Some(C::Maintenance) => "the battery is switched to maintenance",
+        Some(C::Disabled) => "the battery is switched off by an operator or a controller",
+        Some(C::InverterSilent) => "the inverter has not been heard by the battery",
+        Some(C::SwitchesOpen) => "the main switches are open",
+        Some(C::TerminalsDead) => {
+            "the battery gives no voltage to the inverter (no proof that nothing is live)"
+        }
+        Some(C::LimitsZero) => "the battery allows no current at present",
+        Some(C::NotReadyStatus) => "the battery is not ready to run",
+        Some(C::Derating) => "the battery allows less power than usual",
+        Some(C::Balancing) => "cells are being evened out",
+        Some(C::OtherFault) => "the battery reports a fault without saying which",
+        None => notice_for_customer(finding.id),
+    }
+}
+
+fn notice_for_customer(id: &str) -> &'static str {
+    match id {
+        "ever-heard-unknown" => "it is not known whether the inverter was ever connected",
+        "we-hold-its-socket" => "the inverter's cable was unplugged for this visit",
+        "flat-curve" => "at this charge alike voltages do not prove that the cells are alike",
+        "firmware-below-minimum" => "the software of the battery is older than the inverter needs",
+        "member-missing" => "a part of the battery did not answer",
+        "lamp-contradicts" => "the lamp shows something else than the battery says",
+        _ => "a remark for the technician",
+    }
+}
+
+/// Local wall clock at a moment of a session: `2026-11-25 14:03:20 +01:00`.
+pub(crate) fn local(start: &Start, at: Duration) -> String {
+    local_as(start, at, "%Y-%m-%d %H:%M:%S %:z").unwrap_or_else(|| start.utc.clone())
+}
+
+/// Only the time of day: `14:03`.
+pub(crate) fn local_time(start: &Start, at: Duration) -> String {
+    local_as(start, at, "%H:%M").unwrap_or_default()
+}
+
+fn local_as(start: &Start, at: Duration, form: &str) -> Option<String> {
+    let begun: Timestamp = start.utc.parse().ok()?;
+    let moment = begun.checked_add(SignedDuration::try_from(at).ok()?).ok()?;
+    let offset = Offset::from_seconds(start.offset_minutes.checked_mul(60)?).ok()?;
+    let zoned = moment.to_zoned_datetime(TimeZone::fixed(offset));
+    Some(zoned.strftime(form).to_string())
+}
+
+/// Time since the session began: `0:07.3`, `1:23:45`.
+pub(crate) fn since(at: Duration) -> String {
+    let seconds = at.as_secs();
+    let (hours, minutes, rest) = (seconds / 3600, seconds / 60 % 60, seconds % 60);
+    if hours > 0 {
+        format!("{hours}:{minutes:02}:{rest:02}")
+    } else {
+        format!("{minutes}:{rest:02}.{}", at.subsec_millis() / 100)
+    }
+}
+
+/// An id as words: `pre-charge` is kept, underscores go.
+pub(crate) fn named(id: &str) -> String {
+    id.replace('_', " ")
+}
+
+/// Physical units as written on paper.
+pub(crate) fn unit(unit: &str) -> &str {
+    match unit {
+        "degC" => "\u{b0}C",
+        "kOhm" => "k\u{3a9}",
+        "Ohm" => "\u{3a9}",
+        other => other,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn start(utc: &str, offset_minutes: i32) -> Start {
+        Start {
+            utc: utc.to_owned(),
+            offset_minutes,
+        }
+    }
+
+    #[test]
+    fn local_time_carries_its_offset_across_midnight() {
+        // Kind: derived. 23:59:30 UTC + 90 s = 00:01:00 UTC, one hour later in UTC+1.
+        let start = start("2026-11-25T23:59:30Z", 60);
+        assert_eq!(
+            local(&start, Duration::from_secs(90)),
+            "2026-11-26 01:01:00 +01:00"
+        );
+        assert_eq!(local_time(&start, Duration::from_secs(90)), "01:01");
+    }
+
+    #[test]
+    fn unreadable_clock_is_shown_as_it_stands() {
+        let start = start("yesterday", 60);
+        assert_eq!(local(&start, Duration::MAX), "yesterday");
+        assert_eq!(local_time(&start, Duration::ZERO), "");
+    }
+
+    #[test]
+    fn time_since_the_start_is_short() {
+        assert_eq!(since(Duration::from_millis(7_300)), "0:07.3");
+        assert_eq!(since(Duration::from_secs(5_025)), "1:23:45");
+    }
+}
