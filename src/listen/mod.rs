@@ -8,6 +8,7 @@
 
 pub mod clients;
 pub mod conversation;
+mod fuzz;
 pub mod picture;
 pub mod settings;
 pub mod tally;
@@ -15,5 +16,6 @@ pub mod waveform;
 
 pub use clients::Clients;
 pub use conversation::{Conversation, Fate, Overheard, Told};
+pub use fuzz::{any_conversation, any_stream};
 pub use picture::{Id, Picture, Scene, Strength, picture};
 pub use tally::{Asked, Poll, Share, Summary, UnitTally, wilson};

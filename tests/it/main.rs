@@ -23,6 +23,7 @@ mod listen_figures;
 mod peer;
 mod recording;
 mod report;
+mod retest;
 mod scenarios;
 mod score;
 mod scripted;

@@ -1,0 +1,180 @@
+//! `packside retest` on the shipped folder, and what it says where an expectation does not hold; and
+//! `packside visit` from an answers file, from the first answer to the judgement of its recording.
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+use serde_json::Value;
+
+fn packside(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_packside"))
+        .args(arguments)
+        .env_remove("PACKSIDE_CONFIG")
+        .output()
+        .unwrap()
+}
+
+fn stdout(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned()
+}
+
+fn stderr(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+#[test]
+fn shipped_recordings_are_judged_as_they_were_shown() {
+    let output = packside(&["retest", "tests/visits"]);
+    assert_eq!(output.status.code(), Some(0), "{}", stdout(&output));
+    assert!(stdout(&output).contains("0 differ"), "{}", stdout(&output));
+}
+
+#[test]
+fn expectation_that_does_not_hold_is_named_and_ends_with_7() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = std::fs::read_to_string("simulator/scenarios/hv-cold.toml").unwrap();
+    // Kind: invented (an expectation that cannot hold, with a sign that XML must not take as its own)
+    let wrong = text.replacen("verdict = [\"not-ready\"]", "verdict = [\"normal\"]", 1);
+    let wrong = wrong.replacen("name = \"hv-cold\"", "name = \"cold-<&>\"", 1);
+    assert_ne!(wrong, text);
+    std::fs::write(folder.path().join("wrong.toml"), wrong).unwrap();
+    std::fs::write(folder.path().join("cut.visit.jsonl"), "{\"type\":\"hea").unwrap();
+    let xml = folder.path().join("result.xml");
+    let folder = folder.path().to_str().unwrap();
+    let arguments = ["retest", folder, "--junit", xml.to_str().unwrap()];
+    let output = packside(&arguments);
+    assert_eq!(output.status.code(), Some(7), "{}", stderr(&output));
+    let text = stdout(&output);
+    assert!(
+        text.contains("expected normal    given not-ready"),
+        "{text}"
+    );
+    assert!(text.contains("cut.visit.jsonl"), "{text}");
+    let xml = std::fs::read_to_string(xml).unwrap();
+    assert!(xml.contains("tests=\"2\" failures=\"2\""), "{xml}");
+    assert!(xml.contains("cold-&lt;&amp;&gt; at 90.0 s"), "{xml}");
+    let json = packside(&["retest", folder, "--format", "json"]);
+    let object: Value = serde_json::from_slice(&json.stdout).unwrap();
+    assert_eq!(object["schema"], "packside.retest/1");
+    assert_eq!(object["failed"], 2);
+}
+
+#[test]
+fn err_empty_or_missing_folder_says_what_was_expected() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = packside(&["retest", folder.path().to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(4));
+    assert!(stderr(&output).contains("expected scenarios (*.toml) or recordings"));
+    let output = packside(&["retest", "/no/such/folder"]);
+    assert_eq!(output.status.code(), Some(4));
+    assert!(stderr(&output).contains("cannot be read"));
+}
+
+/// A visit from an answers file; gives its result as JSON and what was said.
+fn visit(folder: &Path, scenario: &str, answers: &str) -> (Value, Output) {
+    let file = folder.join("answers.toml");
+    std::fs::write(&file, answers).unwrap();
+    let record = folder.join("visit.visit.jsonl");
+    let output = packside(&[
+        "visit",
+        "--simulated",
+        scenario,
+        "--answers",
+        file.to_str().unwrap(),
+        "--record",
+        record.to_str().unwrap(),
+        "--format",
+        "json",
+    ]);
+    let result =
+        serde_json::from_slice(&output.stdout).unwrap_or_else(|_| panic!("{}", stderr(&output)));
+    (result, output)
+}
+
+fn value<'v>(result: &'v Value, step: &str) -> &'v str {
+    let steps = result["steps"].as_array().unwrap();
+    let found = steps.iter().find(|answer| answer["step"] == step);
+    found.unwrap()["value"].as_str().unwrap()
+}
+
+const WELL: &str = "format = 1\n[answers]\nwho = \"A. Invented\"\nsound-outside = true\nearth = true\n\
+                    latches = true\npolarity = true\nswitched-on = true\ninverter-on = true\n";
+
+#[test]
+fn visit_from_an_answers_file_follows_the_unit_and_its_recording_gives_the_verdict_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let (result, output) = visit(folder.path(), "hv-commissioning", WELL);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    assert_eq!(value(&result, "power-up-alone"), "pass-so-far");
+    assert_eq!(value(&result, "with-inverter"), "pass-so-far");
+    assert_eq!(value(&result, "load-test"), "pass-so-far");
+    assert_eq!(value(&result, "storage"), "skipped");
+    let with_inverter = result["steps"].as_array().unwrap().iter();
+    let note = with_inverter
+        .filter(|answer| answer["step"] == "with-inverter")
+        .map(|answer| answer["note"].as_str().unwrap())
+        .next();
+    assert!(note.unwrap().contains("pre-charge observed"), "{note:?}");
+    let record = folder.path().join("visit.visit.jsonl");
+    let replay = packside(&[
+        "check",
+        "--format",
+        "json",
+        "--recording",
+        record.to_str().unwrap(),
+    ]);
+    let again: Value = serde_json::from_slice(&replay.stdout).unwrap();
+    for part in ["verdict", "findings", "readings", "bus"] {
+        assert_eq!(again[part], result["check"][part], "{part}");
+    }
+}
+
+#[test]
+fn fault_found_on_a_visit_brings_the_power_cycle_step_and_its_exit_code() {
+    let folder = tempfile::tempdir().unwrap();
+    let answers =
+        format!("{WELL}with-inverter = {{ skip = \"x\" }}\nload-test = {{ skip = \"x\" }}\n");
+    let (result, output) = visit(folder.path(), "hv-fault-behind-lamp", &answers);
+    assert_eq!(output.status.code(), Some(1), "{}", stderr(&output));
+    assert_eq!(value(&result, "power-up-alone"), "fault");
+    assert_eq!(value(&result, "power-cycle"), "fault");
+}
+
+#[test]
+fn answer_not_in_order_keeps_a_sound_looking_unit_undecided() {
+    let folder = tempfile::tempdir().unwrap();
+    let swollen = WELL.replace(
+        "sound-outside = true",
+        "sound-outside = { answer = \"no\", note = \"swollen\" }",
+    );
+    let (result, output) = visit(folder.path(), "hv-commissioning", &swollen);
+    assert_eq!(output.status.code(), Some(6), "{}", stderr(&output));
+    let findings = result["check"]["findings"].as_array().unwrap();
+    let found = findings.iter().find(|f| f["id"] == "not-in-order").unwrap();
+    assert_eq!(found["source"], "answer");
+    assert!(found["text"].as_str().unwrap().contains("swollen"));
+}
+
+#[test]
+fn err_visit_without_a_terminal_or_with_a_recording_says_what_to_give() {
+    let output = packside(&["visit", "--simulated", "hv-waiting"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(
+        stderr(&output).contains("--answers FILE"),
+        "{}",
+        stderr(&output)
+    );
+    let output = packside(&[
+        "visit",
+        "--recording",
+        "x.visit.jsonl",
+        "--answers",
+        "y.toml",
+    ]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(
+        stderr(&output).contains("a recording has none"),
+        "{}",
+        stderr(&output)
+    );
+}
