@@ -30,6 +30,9 @@ const NOTHING_VALID: u8 = 3;
 const TICK: Duration = Duration::from_millis(250);
 /// How long a simulated line is listened to unless said otherwise.
 const SIMULATED: Duration = Duration::from_secs(60);
+/// Most other line settings that are tried, and how long each is listened at.
+const TRIES: usize = 4;
+const TRY: Duration = Duration::from_secs(20);
 /// Line settings where neither the arguments nor a profile say any.
 const USUAL_LINE: &str = "9600-8E1";
 
@@ -120,41 +123,77 @@ fn as_check(args: &ListenArgs) -> CheckArgs {
     }
 }
 
-/// Listens to a link until the time is over or the user stops.
+/// Listens to a link until the time is over or the user stops. Where what came can only be told at
+/// other line settings, these are listened at as well.
 fn live(args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
-    let mut seconds = args
+    let seconds = args
         .seconds
-        .map(|s| Duration::from_secs_f64(s.clamp(0.1, 31_536_000.0)));
-    let mut quiet = match &args.place.simulated {
-        Some(name) => {
-            let length = *seconds.get_or_insert(SIMULATED);
-            simulated(name, args, length, heard)?
-        }
-        None => reach::open_to_listen(&as_check(args), line(args, heard.loaded))?,
-    };
+        .map(|s| Duration::from_secs_f64(s.clamp(0.1, 31_536_000.0)))
+        .or(args.place.simulated.as_ref().map(|_| SIMULATED));
+    let mut quiet = open(args, args.place.line, seconds, heard)?;
     let record = Record::begin(&args.record, heard.loaded, None)?;
     record.follow(&mut quiet);
     let result = follow(&mut quiet, seconds, heard);
     record.end()?;
-    result
+    // The port must be free before it is opened again.
+    drop(quiet);
+    if result? == Ended::Stopped {
+        return Ok(());
+    }
+    for line in heard.worth_trying().into_iter().take(TRIES) {
+        let mut again = heard.again(line);
+        let mut quiet = open(args, Some(line), seconds, &again)?;
+        let ended = follow(&mut quiet, seconds.map(|s| s.min(TRY)), &mut again)?;
+        if again.is_valid() {
+            *heard = again;
+            return Ok(());
+        }
+        if ended == Ended::Stopped {
+            break;
+        }
+    }
+    Ok(())
+}
+
+/// Opens the link, at these line settings where they are given.
+fn open(
+    args: &ListenArgs,
+    line: Option<LineSettings>,
+    seconds: Option<Duration>,
+    heard: &Heard<'_>,
+) -> Result<Quiet, Failure> {
+    match &args.place.simulated {
+        Some(name) => simulated(name, args, line, seconds.unwrap_or(SIMULATED), heard),
+        None => {
+            let line = line.unwrap_or_else(|| usual_line(args, heard.loaded));
+            reach::open_to_listen(&as_check(args), line)
+        }
+    }
+}
+
+/// How listening ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Ended {
+    TimeOver,
+    Stopped,
 }
 
 fn follow(
     quiet: &mut Quiet,
     seconds: Option<Duration>,
     heard: &mut Heard<'_>,
-) -> Result<(), Failure> {
+) -> Result<Ended, Failure> {
     let end = seconds.map(|seconds| quiet.now() + seconds);
     let keys = (heard.is_in_place() && out::interactive())
         .then(Keys::watch)
         .flatten();
     loop {
         if keys.as_ref().is_some_and(Keys::say_stop) {
-            return Ok(());
+            return Ok(Ended::Stopped);
         }
         let now = quiet.now();
         if end.is_some_and(|end| now >= end) {
-            return Ok(());
+            return Ok(Ended::TimeOver);
         }
         let until = end.map_or(now + TICK, |end| end.min(now + TICK));
         let listened = quiet.listen(until);
@@ -162,7 +201,7 @@ fn follow(
         heard.now(quiet.now());
         match listened {
             Ok(()) => {}
-            Err(LinkTrouble::Interrupted) => return Ok(()),
+            Err(LinkTrouble::Interrupted) => return Ok(Ended::Stopped),
             Err(trouble) => return Err(failure_of(&trouble)),
         }
     }
@@ -172,6 +211,7 @@ fn follow(
 fn simulated(
     name: &str,
     args: &ListenArgs,
+    line: Option<LineSettings>,
     length: Duration,
     heard: &Heard<'_>,
 ) -> Result<Quiet, Failure> {
@@ -198,12 +238,12 @@ fn simulated(
         &loaded.profile,
         from,
         plugged,
-        args.place.line,
+        line,
     ))
 }
 
 /// Line settings given, those of the profile, or the usual ones.
-fn line(args: &ListenArgs, loaded: Option<&Loaded>) -> LineSettings {
+fn usual_line(args: &ListenArgs, loaded: Option<&Loaded>) -> LineSettings {
     let of_profile = loaded.map(|loaded| loaded.profile.answering.line);
     let usual = || USUAL_LINE.parse().ok();
     args.place
@@ -230,7 +270,7 @@ fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), F
     };
     let kind = LinkKind::Serial {
         port: path.display().to_string(),
-        line: line(args, heard.loaded),
+        line: usual_line(args, heard.loaded),
     };
     let event = |what| Event {
         at: Duration::ZERO,

@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
+use packside_profiles::LineSettings;
 use serde_json::{Value as Json, json};
 
 use super::super::reach::{Loaded, hex};
@@ -10,7 +11,7 @@ use super::super::{json as contract, out};
 use super::show;
 use crate::diagnose::{Judgement, ReadingQuality, judge};
 use crate::event::{Event, LinkFacts, LinkKind, What};
-use crate::listen::settings::explain;
+use crate::listen::settings::{Class, Explanation, explain};
 use crate::listen::waveform::Received;
 use crate::listen::{Conversation, Fate, Id, Overheard, Picture, Scene, Summary, Told, picture};
 
@@ -81,6 +82,46 @@ impl<'a> Heard<'a> {
             began: Duration::ZERO,
             now: Duration::ZERO,
         }
+    }
+
+    /// Starts anew at other line settings.
+    pub(super) fn again(&self, line: LineSettings) -> Self {
+        if self.as_json {
+            let object = json!({ "type": "settings", "line": line.to_string() });
+            out::result(&format!("{object}\n"));
+        } else {
+            out::say(&format!(
+                "nothing valid so far: listening at {line} now, sending nothing"
+            ));
+        }
+        let command = self.command.clone();
+        let mut again = Self::new(self.loaded, self.as_json, self.colour, command);
+        again.in_place = self.in_place;
+        if !again.command.contains("--line") {
+            again.command.push_str(&format!(" --line {line}"));
+        }
+        again
+    }
+
+    /// Line settings at which the same line may be understood.
+    pub(super) fn worth_trying(&self) -> Vec<LineSettings> {
+        if self.is_valid() {
+            return Vec::new();
+        }
+        match self.explain().map(|explanation| explanation.class) {
+            Some(Class::Lost(next)) => next,
+            Some(Class::Survives(hypotheses)) => {
+                let straight = hypotheses.into_iter().filter(|one| !one.is_swapped);
+                straight.map(|one| one.settings).collect()
+            }
+            _ => Vec::new(),
+        }
+    }
+
+    /// Whether anything valid was heard.
+    pub(super) fn is_valid(&self) -> bool {
+        let summary = self.conversation.summary();
+        is_valid(&self.pictures(&summary))
     }
 
     /// Whether the view updates in place.
@@ -217,19 +258,8 @@ impl<'a> Heard<'a> {
             out::redraw("", self.drawn);
         }
         let summary = self.conversation.summary();
-        let explanation = self.explanation(&summary);
-        let explained = explanation
-            .as_ref()
-            .map(|[found, sure, next]| [found.as_str(), sure.as_str(), next.as_str()]);
-        let pictures = picture(&Scene {
-            summary: &summary,
-            listened: self.has_times.then(|| self.listened()),
-            first: &self.first,
-            explained,
-        });
-        let is_valid = !pictures
-            .iter()
-            .any(|p| matches!(p.id, Id::NothingHeard | Id::NoFrame | Id::OtherProtocol));
+        let pictures = self.pictures(&summary);
+        let is_valid = is_valid(&pictures);
         let judgement = self.judgement().filter(|_| is_valid);
         if self.as_json {
             let listened = self.has_times.then(|| self.listened());
@@ -259,20 +289,35 @@ impl<'a> Heard<'a> {
         is_valid
     }
 
-    /// What explains bytes without frames: found, how sure, what next.
-    fn explanation(&self, summary: &Summary) -> Option<[String; 3]> {
-        if summary.bytes == 0 || summary.answered > 0 {
-            return None;
-        }
+    fn pictures(&self, summary: &Summary) -> Vec<Picture> {
+        let needed = summary.bytes > 0 && summary.answered == 0;
+        let words = self.explain().filter(|_| needed).map(|e| e.words());
+        picture(&Scene {
+            summary,
+            listened: self.has_times.then(|| self.listened()),
+            first: &self.first,
+            explained: words
+                .as_ref()
+                .map(|words| [&*words.found, &*words.sure, &*words.next]),
+        })
+    }
+
+    /// What explains the last bytes by line settings and wiring.
+    fn explain(&self) -> Option<Explanation> {
         let (LinkKind::Serial { line, .. } | LinkKind::Simulated { line, .. }) =
             self.facts.as_ref()?.kind
         else {
             return None;
         };
         let received: Vec<Received> = self.last.iter().copied().collect();
-        let words = explain(&received, line).words();
-        Some([words.found, words.sure, words.next])
+        Some(explain(&received, line))
     }
+}
+
+fn is_valid(pictures: &[Picture]) -> bool {
+    let shows_nothing =
+        |p: &Picture| matches!(p.id, Id::NothingHeard | Id::NoFrame | Id::OtherProtocol);
+    !pictures.iter().any(shows_nothing)
 }
 
 fn told_json(told: &Told) -> Json {
