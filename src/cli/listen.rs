@@ -144,7 +144,7 @@ fn live(args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
         let mut again = heard.again(line);
         let mut quiet = open(args, Some(line), seconds, &again)?;
         let ended = follow(&mut quiet, seconds.map(|s| s.min(TRY)), &mut again)?;
-        if again.is_valid() {
+        if again.is_valid() || again.is_explained() {
             *heard = again;
             return Ok(());
         }

@@ -118,6 +118,12 @@ impl<'a> Heard<'a> {
         }
     }
 
+    /// Whether other settings or a swapped pair are proven to explain what came.
+    pub(super) fn is_explained(&self) -> bool {
+        let is_proof = |e: &Explanation| matches!(e.class, Class::Survives(_)) && e.is_proven();
+        self.explain().as_ref().is_some_and(is_proof)
+    }
+
     /// Whether anything valid was heard.
     pub(super) fn is_valid(&self) -> bool {
         let summary = self.conversation.summary();
@@ -290,8 +296,11 @@ impl<'a> Heard<'a> {
     }
 
     fn pictures(&self, summary: &Summary) -> Vec<Picture> {
-        let needed = summary.bytes > 0 && summary.answered == 0;
-        let words = self.explain().filter(|_| needed).map(|e| e.words());
+        let is_open = |e: &Explanation| match e.class {
+            Class::Equivalent(_) => summary.answered > 0,
+            _ => summary.bytes > 0 && summary.answered == 0,
+        };
+        let words = self.explain().filter(is_open).map(|e| e.words());
         picture(&Scene {
             summary,
             listened: self.has_times.then(|| self.listened()),
