@@ -28,12 +28,11 @@ use heard::Heard;
 const NOTHING_VALID: u8 = 3;
 /// Time between two looks at what came.
 const TICK: Duration = Duration::from_millis(250);
-/// How long it is listened at some settings before others are thought of.
-const TRIAL: Duration = Duration::from_secs(12);
-/// Other settings that are tried at most.
-const OTHERS: usize = 8;
 /// How long a simulated line is listened to unless said otherwise.
 const SIMULATED: Duration = Duration::from_secs(60);
+/// Most other line settings that are tried, and how long each is listened at.
+const TRIES: usize = 4;
+const TRY: Duration = Duration::from_secs(20);
 /// Line settings where neither the arguments nor a profile say any.
 const USUAL_LINE: &str = "9600-8E1";
 
@@ -124,84 +123,93 @@ fn as_check(args: &ListenArgs) -> CheckArgs {
     }
 }
 
-/// Listens to a link until the time is over or the user stops.
+/// Listens to a link until the time is over or the user stops. Where what came can only be told at
+/// other line settings, these are listened at as well.
 fn live(args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
-    let mut seconds = args
+    let seconds = args
         .seconds
-        .map(|s| Duration::from_secs_f64(s.clamp(0.1, 31_536_000.0)));
-    if args.place.simulated.is_some() {
-        seconds.get_or_insert(SIMULATED);
-    }
+        .map(|s| Duration::from_secs_f64(s.clamp(0.1, 31_536_000.0)))
+        .or(args.place.simulated.as_ref().map(|_| SIMULATED));
+    let mut quiet = open(args, args.place.line, seconds, heard)?;
     let record = Record::begin(&args.record, heard.loaded, None)?;
-    let result = at_settings_that_fit(args, seconds, &record, heard);
+    record.follow(&mut quiet);
+    let result = follow(&mut quiet, seconds, seconds.is_none(), heard);
     record.end()?;
-    result
+    // The port must be free before it is opened again.
+    drop(quiet);
+    if result? == Ended::Stopped {
+        return Ok(());
+    }
+    for line in heard.worth_trying().into_iter().take(TRIES) {
+        let mut again = heard.again(line);
+        let mut quiet = open(args, Some(line), seconds, &again)?;
+        let trial = Some(seconds.map_or(TRY, |s| s.min(TRY)));
+        let mut ended = follow(&mut quiet, trial, false, &mut again)?;
+        if again.is_valid() || again.is_explained() {
+            // Whoever set no end wants to hear on, at the settings that fit.
+            if seconds.is_none() && ended == Ended::TimeOver && again.is_valid() {
+                ended = follow(&mut quiet, None, false, &mut again)?;
+            }
+            tracing::debug!(?ended, %line, "settings that fit");
+            *heard = again;
+            return Ok(());
+        }
+        if ended == Ended::Stopped {
+            break;
+        }
+    }
+    Ok(())
 }
 
-/// Listens at the settings asked for; where they make no frame of what is heard, at others, one
-/// after the other, without sending a byte.
-fn at_settings_that_fit(
+/// Opens the link, at these line settings where they are given.
+fn open(
     args: &ListenArgs,
+    line: Option<LineSettings>,
     seconds: Option<Duration>,
-    record: &Record,
-    heard: &mut Heard<'_>,
-) -> Result<(), Failure> {
-    let mut at = line(args, heard.loaded);
-    let mut tried = Vec::new();
-    let mut left = seconds;
-    loop {
-        let mut quiet = match &args.place.simulated {
-            Some(name) => simulated(name, args, seconds.unwrap_or(SIMULATED), at, heard)?,
-            None => reach::open_to_listen(&as_check(args), at)?,
-        };
-        record.follow(&mut quiet);
-        tried.push(at);
-        let began = quiet.now();
-        let may_change = args.place.gateway.is_none() && tried.len() <= OTHERS;
-        let Some(next) = follow(&mut quiet, left, may_change.then_some(&tried), heard)? else {
-            return Ok(());
-        };
-        out::say(&format!(
-            "no frame at {at}: listening at {next} now, without sending"
-        ));
-        heard.at_other_settings(next);
-        // Virtual time costs nothing: there every setting gets the whole of it.
-        if args.place.simulated.is_none() {
-            left = left.map(|left| left.saturating_sub(quiet.now() - began).max(TRIAL));
+    heard: &Heard<'_>,
+) -> Result<Quiet, Failure> {
+    match &args.place.simulated {
+        Some(name) => simulated(name, args, line, seconds.unwrap_or(SIMULATED), heard),
+        None => {
+            let line = line.unwrap_or_else(|| usual_line(args, heard.loaded));
+            reach::open_to_listen(&as_check(args), line)
         }
-        at = next;
     }
 }
 
-/// Listens until the end. Gives other settings where these make no frame of what is heard and other
-/// ones than `tried` may be tried.
+/// How listening ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Ended {
+    TimeOver,
+    Stopped,
+}
+
+/// Listens until the end. With `or_lost` also until what came shows that other settings should be
+/// listened at.
 fn follow(
     quiet: &mut Quiet,
     seconds: Option<Duration>,
-    tried: Option<&Vec<LineSettings>>,
+    or_lost: bool,
     heard: &mut Heard<'_>,
-) -> Result<Option<LineSettings>, Failure> {
+) -> Result<Ended, Failure> {
+    let mut think = quiet.now() + TRY;
     let end = seconds.map(|seconds| quiet.now() + seconds);
-    let mut think = quiet.now() + TRIAL;
     let keys = (heard.is_in_place() && out::interactive())
         .then(Keys::watch)
         .flatten();
     loop {
         if keys.as_ref().is_some_and(Keys::say_stop) {
-            return Ok(None);
+            return Ok(Ended::Stopped);
         }
         let now = quiet.now();
-        if now >= think
-            && let Some(tried) = tried
-        {
-            think = now + TRIAL;
-            let next = heard.other_settings();
-            if let Some(next) = next.into_iter().find(|line| !tried.contains(line)) {
-                return Ok(Some(next));
-            }
-        }
         if end.is_some_and(|end| now >= end) {
-            return Ok(None);
+            return Ok(Ended::TimeOver);
+        }
+        if or_lost && now >= think {
+            think = now + TRY;
+            if !heard.worth_trying().is_empty() {
+                return Ok(Ended::TimeOver);
+            }
         }
         let until = end.map_or(now + TICK, |end| end.min(now + TICK));
         let listened = quiet.listen(until);
@@ -209,7 +217,7 @@ fn follow(
         heard.now(quiet.now());
         match listened {
             Ok(()) => {}
-            Err(LinkTrouble::Interrupted) => return Ok(None),
+            Err(LinkTrouble::Interrupted) => return Ok(Ended::Stopped),
             Err(trouble) => return Err(failure_of(&trouble)),
         }
     }
@@ -219,8 +227,8 @@ fn follow(
 fn simulated(
     name: &str,
     args: &ListenArgs,
+    line: Option<LineSettings>,
     length: Duration,
-    line: LineSettings,
     heard: &Heard<'_>,
 ) -> Result<Quiet, Failure> {
     let scenario = reach::scenario_of(name)?;
@@ -246,12 +254,12 @@ fn simulated(
         &loaded.profile,
         from,
         plugged,
-        Some(line),
+        line,
     ))
 }
 
 /// Line settings given, those of the profile, or the usual ones.
-fn line(args: &ListenArgs, loaded: Option<&Loaded>) -> LineSettings {
+fn usual_line(args: &ListenArgs, loaded: Option<&Loaded>) -> LineSettings {
     let of_profile = loaded.map(|loaded| loaded.profile.answering.line);
     let usual = || USUAL_LINE.parse().ok();
     args.place
@@ -278,7 +286,7 @@ fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), F
     };
     let kind = LinkKind::Serial {
         port: path.display().to_string(),
-        line: line(args, heard.loaded),
+        line: usual_line(args, heard.loaded),
     };
     let event = |what| Event {
         at: Duration::ZERO,

@@ -117,7 +117,7 @@ pub fn picture(scene: &Scene<'_>) -> Vec<Picture> {
     // Collisions damage frames: where two ask, the line need not be at fault.
     pictures.extend(damaged(summary).filter(|_| summary.clients.count < 2));
     if pictures.is_empty() {
-        pictures.push(sound(summary));
+        pictures.push(sound(scene));
     }
     pictures
 }
@@ -222,16 +222,19 @@ fn is_text(bytes: &[u8]) -> bool {
 
 fn no_frame(scene: &Scene<'_>) -> Picture {
     let bytes = scene.summary.bytes;
-    let heard = format!("{bytes} bytes were heard, no frame with a right check value among them");
-    let mut why = Vec::new();
+    let mut why = vec![format!(
+        "{bytes} bytes were heard, no two frames with a right check value among them"
+    )];
     let (strength, next) = match scene.explained {
         Some([found, sure, next]) => {
-            why.push(found.to_owned());
             let strength = match sure {
                 sure if sure.starts_with("proven") => Strength::Proven,
                 sure if sure.starts_with("likely") => Strength::Likely,
                 _ => Strength::Open,
             };
+            if strength == Strength::Open {
+                why.insert(0, found.to_owned());
+            }
             (strength, next.to_owned())
         }
         None => (
@@ -239,17 +242,22 @@ fn no_frame(scene: &Scene<'_>) -> Picture {
             "try other line settings with --line, for example 19200-8E1; then swap the pair at the adapter".to_owned(),
         ),
     };
-    let text = if strength == Strength::Proven {
-        "Modbus, but not as this port receives it."
-    } else {
-        why.push(heard);
-        "Bytes, but no Modbus frame: wrong line settings, a swapped pair, or another protocol."
-    };
     why.push("somebody talks on this pair; nothing can be said about the battery".to_owned());
+    let text = match scene.explained {
+        Some([found, ..]) if strength != Strength::Open => {
+            let mut letters = found.chars();
+            let first = letters.next().map(|c| c.to_ascii_uppercase());
+            first.into_iter().chain(letters).chain(['.']).collect()
+        }
+        _ => {
+            "Bytes, but no Modbus frame: wrong line settings, a swapped pair, or another protocol."
+                .to_owned()
+        }
+    };
     Picture {
         id: Id::NoFrame,
         strength,
-        text: text.to_owned(),
+        text,
         why,
         next,
     }
@@ -284,7 +292,11 @@ fn unit_silent(summary: &Summary) -> Option<Picture> {
             summary.damaged
         ));
     }
-    why.push("silence on the wire says nothing about the cells: the unit may be off, asleep, or have another address".to_owned());
+    why.push(
+        "silence says nothing about the cells: the unit may be off, asleep, at another address, or set to another \
+         speed or parity, and then it drops every question without a word"
+            .to_owned(),
+    );
     Some(Picture {
         id: Id::UnitSilent,
         strength: if requests >= 5 { Strength::Proven } else { Strength::Likely },
@@ -345,7 +357,8 @@ fn damaged(summary: &Summary) -> Option<Picture> {
     })
 }
 
-fn sound(summary: &Summary) -> Picture {
+fn sound(scene: &Scene<'_>) -> Picture {
+    let summary = scene.summary;
     let answered = summary.answered + summary.exceptions;
     let mut why = vec![format!(
         "{answered} of {} questions answered by {}",
@@ -368,6 +381,9 @@ fn sound(summary: &Summary) -> Picture {
     } else {
         "the asker only reads: it may be the inverter or a monitoring box".to_owned()
     });
+    if let Some([found, _, next]) = scene.explained {
+        why.push(format!("{found}; {next}"));
+    }
     let strength = if answered >= 5 && answered * 10 >= summary.requests * 9 {
         Strength::Proven
     } else {

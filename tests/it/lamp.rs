@@ -150,7 +150,7 @@ fn description_without_a_profile_has_no_meaning_and_weighs_nothing() {
     let output = lamp(&["--seen", "steady"]);
     let text = String::from_utf8(output.stdout).unwrap();
     assert!(text.contains("it weighs nothing"), "{text}");
-    assert!(text.contains("no evidence"), "{text}");
+    assert!(text.contains("No maker is bound by it"), "{text}");
     assert_eq!(
         json(&["--seen", "steady"])["meanings"],
         Value::Array(Vec::new())

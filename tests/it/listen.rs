@@ -196,6 +196,48 @@ fn foreign_protocol_is_named() {
 }
 
 #[test]
+fn other_speed_is_found_by_listening_at_others() {
+    let arguments = ["--simulated", "hv-other-baud"];
+    let output = packside(&arguments, &[]);
+    assert_eq!(output.status.code(), Some(0));
+    let stderr = String::from_utf8(output.stderr).unwrap();
+    assert!(
+        stderr.contains("listening at 19200-8N1 now, sending nothing"),
+        "{stderr}"
+    );
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(
+        text.ends_with("next: packside listen --simulated hv-other-baud --line 19200-8N1\n"),
+        "{text}"
+    );
+}
+
+#[test]
+fn swapped_pair_is_proven_and_nothing_is_said_of_the_battery() {
+    let output = packside(&["--simulated", "hv-pair-swapped"], &[]);
+    assert_eq!(output.status.code(), Some(3));
+    let text = String::from_utf8(output.stdout).unwrap();
+    let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    for part in [
+        "THE LINE The two wires of the pair are swapped:",
+        "nothing can be said about the battery proven",
+        "swap D0 and D1",
+    ] {
+        assert!(flat.contains(part), "expected {part:?} in:\n{text}");
+    }
+}
+
+#[test]
+fn other_parity_of_ours_is_heard_all_the_same_and_said() {
+    let output = packside(&["--simulated", "hv-running", "--line", "9600-8N1"], &[]);
+    assert_eq!(output.status.code(), Some(0));
+    let text = String::from_utf8(output.stdout).unwrap();
+    let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flat.contains("the senders may use"), "{text}");
+    assert!(flat.contains("look up parity and stop bits"), "{text}");
+}
+
+#[test]
 fn noise_is_no_frame_and_says_nothing_of_the_battery() {
     let noise: Vec<u8> = (0..600_u32)
         .map(|i| (i.wrapping_mul(2_654_435_761) >> 13) as u8)

@@ -19,8 +19,6 @@ use crate::listen::{Conversation, Fate, Id, Overheard, Picture, Scene, Summary, 
 const SCHEMA: &str = "packside.listen/1";
 /// Bytes kept to tell another protocol or other settings.
 const KEPT: usize = 4096;
-/// Bytes without a frame after which other settings are thought of.
-const ENOUGH: u64 = 40;
 /// Exchanges shown in the view.
 const RECENT: usize = 8;
 /// Events kept for the verdict, by number and age: older readings are stale anyway.
@@ -84,6 +82,52 @@ impl<'a> Heard<'a> {
             began: Duration::ZERO,
             now: Duration::ZERO,
         }
+    }
+
+    /// Starts anew at other line settings.
+    pub(super) fn again(&self, line: LineSettings) -> Self {
+        if self.as_json {
+            let object = json!({ "type": "settings", "line": line.to_string() });
+            out::result(&format!("{object}\n"));
+        } else {
+            out::say(&format!(
+                "nothing valid so far: listening at {line} now, sending nothing"
+            ));
+        }
+        let command = self.command.clone();
+        let mut again = Self::new(self.loaded, self.as_json, self.colour, command);
+        again.in_place = self.in_place;
+        if !again.command.contains("--line") {
+            again.command.push_str(&format!(" --line {line}"));
+        }
+        again
+    }
+
+    /// Line settings at which the same line may be understood.
+    pub(super) fn worth_trying(&self) -> Vec<LineSettings> {
+        if self.is_valid() {
+            return Vec::new();
+        }
+        match self.explain().map(|explanation| explanation.class) {
+            Some(Class::Lost(next)) => next,
+            Some(Class::Survives(hypotheses)) => {
+                let straight = hypotheses.into_iter().filter(|one| !one.is_swapped);
+                straight.map(|one| one.settings).collect()
+            }
+            _ => Vec::new(),
+        }
+    }
+
+    /// Whether other settings or a swapped pair are proven to explain what came.
+    pub(super) fn is_explained(&self) -> bool {
+        let is_proof = |e: &Explanation| matches!(e.class, Class::Survives(_)) && e.is_proven();
+        self.explain().as_ref().is_some_and(is_proof)
+    }
+
+    /// Whether anything valid was heard.
+    pub(super) fn is_valid(&self) -> bool {
+        let summary = self.conversation.summary();
+        is_valid(&self.pictures(&summary))
     }
 
     /// Whether the view updates in place.
@@ -220,33 +264,8 @@ impl<'a> Heard<'a> {
             out::redraw("", self.drawn);
         }
         let summary = self.conversation.summary();
-        let explanation = self.explanation(&summary);
-        let words = explanation.as_ref().map(Explanation::words);
-        // Values can be right although parity or stop bits are not: a unit would drop our questions.
-        let settings = words.as_ref().filter(|_| {
-            explanation
-                .as_ref()
-                .is_some_and(|it| matches!(it.class, Class::Equivalent(_)))
-        });
-        let explained = words
-            .as_ref()
-            .filter(|_| summary.answered == 0)
-            .map(|words| {
-                [
-                    words.found.as_str(),
-                    words.sure.as_str(),
-                    words.next.as_str(),
-                ]
-            });
-        let pictures = picture(&Scene {
-            summary: &summary,
-            listened: self.has_times.then(|| self.listened()),
-            first: &self.first,
-            explained,
-        });
-        let is_valid = !pictures
-            .iter()
-            .any(|p| matches!(p.id, Id::NothingHeard | Id::NoFrame | Id::OtherProtocol));
+        let pictures = self.pictures(&summary);
+        let is_valid = is_valid(&pictures);
         let judgement = self.judgement().filter(|_| is_valid);
         if self.as_json {
             let listened = self.has_times.then(|| self.listened());
@@ -268,7 +287,6 @@ impl<'a> Heard<'a> {
                     judgement: judgement.as_ref(),
                     profile: self.loaded.map(|loaded| &loaded.profile),
                     colour: self.colour,
-                    settings,
                     command: &self.command,
                 }
                 .text(),
@@ -277,11 +295,24 @@ impl<'a> Heard<'a> {
         is_valid
     }
 
-    /// What explains the bytes as they came.
-    fn explanation(&self, summary: &Summary) -> Option<Explanation> {
-        if summary.bytes == 0 {
-            return None;
-        }
+    fn pictures(&self, summary: &Summary) -> Vec<Picture> {
+        let is_open = |e: &Explanation| match e.class {
+            Class::Equivalent(_) => summary.answered > 0,
+            _ => summary.bytes > 0 && summary.answered == 0,
+        };
+        let words = self.explain().filter(is_open).map(|e| e.words());
+        picture(&Scene {
+            summary,
+            listened: self.has_times.then(|| self.listened()),
+            first: &self.first,
+            explained: words
+                .as_ref()
+                .map(|words| [&*words.found, &*words.sure, &*words.next]),
+        })
+    }
+
+    /// What explains the last bytes by line settings and wiring.
+    fn explain(&self) -> Option<Explanation> {
         let (LinkKind::Serial { line, .. } | LinkKind::Simulated { line, .. }) =
             self.facts.as_ref()?.kind
         else {
@@ -290,49 +321,12 @@ impl<'a> Heard<'a> {
         let received: Vec<Received> = self.last.iter().copied().collect();
         Some(explain(&received, line))
     }
+}
 
-    /// Settings at which it should be listened next, most promising first: bytes came, none of them
-    /// in a frame, and they do not show why, or show that these settings are the senders'.
-    pub(super) fn other_settings(&self) -> Vec<LineSettings> {
-        let summary = self.conversation.summary();
-        if summary.frames > 0 || summary.bytes < ENOUGH {
-            return Vec::new();
-        }
-        match self
-            .explanation(&summary)
-            .map(|it| (it.is_proven(), it.class))
-        {
-            Some((_, Class::Lost(next))) => next,
-            Some((true, Class::Survives(lines))) => {
-                let straight = lines.into_iter().filter(|line| !line.is_swapped);
-                straight.map(|line| line.settings).collect()
-            }
-            _ => Vec::new(),
-        }
-    }
-
-    /// The port listens at other settings from now on: what was heard before counts no more.
-    pub(super) fn at_other_settings(&mut self, line: LineSettings) {
-        if self.as_json {
-            out::result(&format!(
-                "{}\n",
-                json!({ "type": "settings", "line": line.to_string() })
-            ));
-        }
-        let others = self.command.split("--line ");
-        let mut kept: Vec<&str> = others.collect();
-        if let Some(behind) = kept.get_mut(1) {
-            *behind = behind.split_once(' ').map_or("", |(_, rest)| rest);
-        }
-        let kept = kept.concat();
-        self.command = format!("{} --line {line}", kept.trim_end());
-        self.conversation = Conversation::new();
-        self.recent.clear();
-        self.events.clear();
-        self.event_bytes = 0;
-        self.first.clear();
-        self.last.clear();
-    }
+fn is_valid(pictures: &[Picture]) -> bool {
+    let shows_nothing =
+        |p: &Picture| matches!(p.id, Id::NothingHeard | Id::NoFrame | Id::OtherProtocol);
+    !pictures.iter().any(shows_nothing)
 }
 
 fn told_json(told: &Told) -> Json {

@@ -13,7 +13,6 @@ use super::super::screen;
 use super::heard::never_asked;
 use crate::diagnose::{Judgement, Reading, ReadingQuality, with_unit};
 use crate::event::LinkFacts;
-use crate::listen::settings::Words;
 use crate::listen::{Asked, Fate, Overheard, Picture, Poll, Summary};
 use crate::wire::exception_name;
 
@@ -245,8 +244,6 @@ pub(super) struct Ending<'a> {
     pub(super) judgement: Option<&'a Judgement>,
     pub(super) profile: Option<&'a Profile>,
     pub(super) colour: bool,
-    /// Which settings the senders may use, where the values leave several.
-    pub(super) settings: Option<&'a Words>,
     pub(super) command: &'a str,
 }
 
@@ -280,10 +277,6 @@ impl Ending<'_> {
         );
         polls(&mut out, self.summary, None);
         health(&mut out, self.summary);
-        if let Some(settings) = self.settings {
-            let text = format!("settings: {}; {}", settings.found, settings.next);
-            screen::wrap(&mut out, &text, "  ", "  ");
-        }
         let heard = |judgement: &&Judgement| judgement.readings.iter().any(|r| r.age.is_some());
         if let Some(judgement) = self.judgement.filter(heard) {
             self.battery(&mut out, judgement);

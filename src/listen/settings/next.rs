@@ -58,9 +58,11 @@ fn cost(settings: LineSettings, layout: u32, rate: Rate, ours: LineSettings) -> 
             Parity::None => 30,
             _ => 0,
         },
-        Rate::SlowestFitting(baud) if settings.baud == baud => 0,
-        Rate::SlowestFitting(baud) if settings.baud > baud => 2,
-        Rate::SlowestFitting(_) => 14,
+        Rate::SlowestFitting(baud) if baud == ours.baud => match settings.baud > ours.baud {
+            true => 2,
+            false => 14,
+        },
+        Rate::SlowestFitting(baud) => u32::from(settings.baud != baud) * 20,
         Rate::FarBelow => u32::from(settings.baud.saturating_mul(8) > ours.baud) * 20,
     };
     distance + layout + rarity
