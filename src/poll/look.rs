@@ -18,13 +18,15 @@ use packside_profiles::model::{FedBy, Profile, Span};
 use packside_profiles::{Instance, Known, Layout, Role};
 
 use super::plan::{Cost, Read, Split, absolute, plan, split};
-use crate::ask::{Exchange, Outcome};
+use crate::ask::{Exchange, Outcome, Silence};
 use crate::diagnose::evidence::{count_points, gather, known};
 use crate::diagnose::readings::is_identity;
 use crate::wire::{Ask, Question};
 
 /// How often a read without answer is asked in all.
 const TRIES: u8 = 3;
+/// How often a read whose answer came damaged is asked in all.
+const DISTURBED_TRIES: u8 = 6;
 /// Looks at the heartbeat before giving up on it.
 const HEARTBEAT_LOOKS: u32 = 5;
 /// Refusals without a single answer after which a unit is left alone.
@@ -71,6 +73,8 @@ pub struct Look<'a> {
     refused: Vec<Instance>,
     exchanges: Vec<Exchange>,
     silent_reads: u32,
+    /// Reads that something came to, but no answer, from the present unit.
+    disturbed_reads: u32,
     /// Reads answered with data, and reads refused, by the present unit.
     answered: u32,
     refusals: u32,
@@ -95,6 +99,7 @@ impl<'a> Look<'a> {
             refused: Vec::new(),
             exchanges: Vec::new(),
             silent_reads: 0,
+            disturbed_reads: 0,
             answered: 0,
             refusals: 0,
             planned: 0,
@@ -150,6 +155,9 @@ impl<'a> Look<'a> {
             Outcome::Exception(code) => {
                 self.refused_otherwise(read, tries, *code, exchange.ended_at)
             }
+            Outcome::TimedOut(Silence::Damaged | Silence::OnlyNotOurs) => {
+                self.disturbed(read, tries);
+            }
             _ => self.unanswered(read, tries),
         }
     }
@@ -175,12 +183,28 @@ impl<'a> Look<'a> {
         }
     }
 
+    /// Something came, but no answer: the line is disturbed, and somebody is there. One question that
+    /// fails does not end the look; a unit that never gave a valid answer does.
+    fn disturbed(&mut self, read: Read, tries: u8) {
+        self.disturbed_reads += 1;
+        if self.answered == 0 && self.disturbed_reads >= u32::from(TRIES) {
+            self.give_up();
+        } else if tries < DISTURBED_TRIES {
+            self.queue.push_front((read, tries));
+        }
+    }
+
+    /// Nobody answers any more: what is left is not asked.
+    fn give_up(&mut self) {
+        self.queue.clear();
+        self.stage = Stage::IdentityAgain;
+    }
+
     fn unanswered(&mut self, read: Read, tries: u8) {
         self.silent_reads += 1;
         if self.silent_reads >= u32::from(TRIES) {
-            // Nobody answers any more: three questions in a row are enough to say so.
-            self.queue.clear();
-            self.stage = Stage::IdentityAgain;
+            // Three questions in a row are enough to say so.
+            self.give_up();
         } else if tries < TRIES {
             self.queue.push_front((read, tries));
         }
@@ -192,9 +216,7 @@ impl<'a> Look<'a> {
     fn divide(&mut self, read: &Read) {
         self.refusals += 1;
         if self.answered == 0 && self.refusals >= REFUSALS {
-            self.queue.clear();
-            self.stage = Stage::IdentityAgain;
-            return;
+            return self.give_up();
         }
         match split(read, &self.layout.instances) {
             Split::Halves(left, right) => {
@@ -217,6 +239,7 @@ impl<'a> Look<'a> {
         self.layout = Layout::new(self.profile, &self.known);
         self.refused.clear();
         self.silent_reads = 0;
+        self.disturbed_reads = 0;
         self.answered = 0;
         self.refusals = 0;
         let asking_feeds = !matches!(
