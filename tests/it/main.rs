@@ -34,3 +34,4 @@ mod simulated_line;
 mod traffic;
 mod visits;
 mod wire_end;
+mod visits;

@@ -2,11 +2,15 @@
 //!
 //! A reduced version of `benches/settings.rs`. Kind of everything here: invented, except where stated.
 
-use packside::listen::settings::{Class, Protocol, explain};
-use packside::listen::waveform::{Mark, Received};
+use std::time::Duration;
+
+use packside::listen::settings::{Class, Hypothesis, Protocol, explain};
+use packside::listen::waveform::{Mark, Received, TtyMarks};
+use packside_profiles::LineSettings;
+use packside_simulator::uart::{self, Idle, Tty};
 
 use crate::settings_grid::{Counts, listen, settings, wire};
-use crate::settings_line::{Marks, Pair};
+use crate::settings_line::{Marks, Pair, conversation};
 
 const SECONDS: u64 = 4;
 const SEED: u64 = 7;
@@ -149,4 +153,70 @@ fn words_for_a_swapped_pair_say_what_to_do() {
             .starts_with("swap D0 and D1 (A and B) at one end"),
         "{words:?}"
     );
+}
+
+/// What a port gets as the simulator's line has it: a third witness, written by others.
+fn simulated(
+    truth: LineSettings,
+    ours: LineSettings,
+    is_swapped: bool,
+    idle: Idle,
+) -> Vec<Received> {
+    let mut sender = uart::Settings::from(truth);
+    sender.error_ppm = 4_000;
+    let mut port = uart::Settings::from(ours);
+    port.swapped = is_swapped;
+    let mut begins = 0;
+    let mut waves = Vec::new();
+    let seed = SEED ^ u64::from(truth.baud) << 8 ^ u64::from(truth.bits_per_character());
+    for said in conversation(seed, SECONDS, truth) {
+        begins += said.silence_ps / 1_000;
+        waves.push(uart::transmit(&said.bytes, &sender, begins));
+        begins += u64::try_from(truth.characters(said.bytes.len()).as_nanos()).unwrap();
+    }
+    let line = uart::Wave::combined(&waves.iter().collect::<Vec<_>>());
+    let heard = uart::receive(&line, &port, idle);
+    let mut marks = TtyMarks::default();
+    heard
+        .iter()
+        .flat_map(|one| {
+            let at = Some(Duration::from_nanos(one.at));
+            Tty::Marked
+                .read(&[*one])
+                .into_iter()
+                .map(move |byte| (byte, at))
+        })
+        .filter_map(|(byte, at)| marks.take(byte, at))
+        .collect()
+}
+
+#[test]
+fn simulated_line_is_explained_like_the_line_of_the_tests() {
+    let line = |text: &str| text.parse::<LineSettings>().unwrap();
+    for idle in [Idle::Biased, Idle::Floating] {
+        let (truth, other) = (line("9600-8E1"), line("9600-8O1"));
+        let class =
+            |ours, is_swapped| explain(&simulated(truth, ours, is_swapped, idle), ours).class;
+        assert_eq!(class(truth, false), Class::Exact(truth), "{idle:?}");
+        assert_eq!(
+            class(other, false),
+            Class::Equivalent(vec![truth]),
+            "{idle:?}"
+        );
+        let swapped = Hypothesis {
+            settings: truth,
+            is_swapped: true,
+        };
+        assert_eq!(
+            class(truth, true),
+            Class::Survives(vec![swapped]),
+            "{idle:?} {:?}",
+            explain(&simulated(truth, truth, true, idle), truth).evidence
+        );
+        let far = line("57600-8N1");
+        match class(far, false) {
+            Class::Lost(next) => assert_eq!(next.first().map(|next| next.baud), Some(9_600)),
+            other => panic!("{idle:?}: {other:?}"),
+        }
+    }
 }

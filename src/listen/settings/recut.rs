@@ -30,8 +30,9 @@ use crate::wire::is_sealed;
 
 /// Reads this far apart may be two exchanges; adapters hold bytes back for up to 16 ms.
 const PAUSE: Duration = Duration::from_millis(40);
-/// Bytes tried per frame.
+/// Bytes tried per frame: where the times show the places, and where every place is tried.
 const STEPS_PER_FRAME: u32 = 2_000;
+const STEPS_PER_FRAME_ANYWHERE: u32 = 500;
 /// Bytes tried for each place where a request may begin, on average.
 const STEPS_PER_START: u32 = 200;
 /// Bytes tried in all, per hypothesis, and how many more each frame found is worth.
@@ -85,6 +86,10 @@ pub(super) fn recut(
         bit: clock / u64::from(hypothesis.settings.baud.max(1)),
         fresh: Receiver::new(ours, clock, true),
         ours,
+        steps_per_frame: match starts.len() == received.len() {
+            true => STEPS_PER_FRAME_ANYWHERE,
+            false => STEPS_PER_FRAME,
+        },
         steps_left: share.min(STEPS_PER_HYPOTHESIS),
         looked_at,
     };
@@ -129,6 +134,7 @@ struct Search<'a> {
     /// Our receiver on an idle line.
     fresh: Receiver,
     ours: LineSettings,
+    steps_per_frame: u32,
     steps_left: u32,
     looked_at: &'a mut BTreeSet<Vec<u8>>,
 }
@@ -245,7 +251,7 @@ impl Search<'_> {
             next: start,
         };
         self.extend(first, &bytes, wanted, &mut open);
-        for _ in 0..STEPS_PER_FRAME {
+        for _ in 0..self.steps_per_frame {
             let Some(step) = open.pop() else {
                 return true;
             };
