@@ -18,7 +18,7 @@ use crate::link::{Asking, Clock, LinkTrouble, NotShown, Quiet};
 use crate::poll::{Cost, Follow};
 use crate::recording::Entry;
 use crate::visit::Measure;
-use crate::visit::load::{CellStep, LEAST_STEP, Step, fit};
+use crate::visit::load::{CellStep, Fitted, LEAST_STEP, Resistance, Step, fit};
 use crate::visit::power_up::{self, Outcome, Pace};
 
 /// Between two looks at a unit that waits.
@@ -34,8 +34,8 @@ const OVERHEAR: Duration = Duration::from_secs(20);
 
 /// An open link.
 enum Way {
-    Quiet(Quiet),
-    Asking(Asking),
+    Quiet(Box<Quiet>),
+    Asking(Box<Asking>),
 }
 
 /// The link of a visit, and all that happened on it.
@@ -110,7 +110,7 @@ impl<'a> Live<'a> {
             let mut quiet = reach::open(&self.args, self.profile, plugged, Some(self.clock))?;
             self.facts = Some(quiet.facts().clone());
             self.record.follow(&mut quiet);
-            self.way = Some(Way::Quiet(quiet));
+            self.way = Some(Way::Quiet(Box::new(quiet)));
         }
         Ok(())
     }
@@ -160,8 +160,8 @@ impl<'a> Live<'a> {
     fn ask(&mut self) -> Result<Option<Asking>, Failure> {
         self.open()?;
         let quiet = match self.way.take() {
-            Some(Way::Quiet(quiet)) => quiet,
-            Some(Way::Asking(asking)) => return Ok(Some(asking)),
+            Some(Way::Quiet(quiet)) => *quiet,
+            Some(Way::Asking(asking)) => return Ok(Some(*asking)),
             None => return Ok(None),
         };
         match session::begin(quiet, self.profile, &self.manner()) {
@@ -171,12 +171,12 @@ impl<'a> Live<'a> {
                 Ok(Some(asking))
             }
             Err(Refusal::NotShown(NotShown::NotSilent { .. }, quiet)) => {
-                self.keep(Way::Quiet(*quiet));
+                self.keep(Way::Quiet(quiet));
                 self.wait(OVERHEAR)?;
                 Ok(None)
             }
             Err(Refusal::NotShown(why, quiet)) => {
-                self.keep(Way::Quiet(*quiet));
+                self.keep(Way::Quiet(quiet));
                 let hint = Some(why.hint().to_owned());
                 Err(reach::failure(USAGE, "may-wake", why.to_string(), hint))
             }
@@ -196,10 +196,10 @@ impl<'a> Live<'a> {
     /// Keeps a link that asked. Trouble other than somebody else asking ends the step.
     fn rest(&mut self, asking: Asking, trouble: Option<LinkTrouble>) -> Result<(), Failure> {
         let Some(trouble) = trouble else {
-            self.keep(Way::Asking(asking));
+            self.keep(Way::Asking(Box::new(asking)));
             return Ok(());
         };
-        self.keep(Way::Quiet(asking.into_quiet()));
+        self.keep(Way::Quiet(Box::new(asking.into_quiet())));
         if let LinkTrouble::SomeoneElseAsks { .. } = trouble {
             out::say("  somebody else asks on this line now: listening to them");
             return Ok(());
@@ -210,7 +210,7 @@ impl<'a> Live<'a> {
     /// A step is over: nothing more is asked until the next one.
     fn end_step(&mut self) {
         if let Some(Way::Asking(asking)) = self.way.take_if(|way| matches!(way, Way::Asking(_))) {
-            self.keep(Way::Quiet(asking.into_quiet()));
+            self.keep(Way::Quiet(Box::new(asking.into_quiet())));
         }
     }
 
@@ -244,7 +244,7 @@ impl<'a> Live<'a> {
         let mut follow = Follow::new(self.profile, unit, &cost);
         let until = asking.now() + time;
         let trouble = loop {
-            let round = (0..follow.round()).filter_map(|_| follow.next());
+            let round = (0..follow.round()).filter_map(|_| follow.next_ask());
             let trouble = round
                 .map(|ask| asking.ask(ask, time_out))
                 .find_map(Result::err);
@@ -273,7 +273,7 @@ impl<'a> Live<'a> {
             }
             Some(Way::Asking(mut asking)) => {
                 let trouble = asking.idle(until).err();
-                self.rest(asking, trouble)
+                self.rest(*asking, trouble)
             }
             None => Ok(()),
         }
@@ -405,34 +405,7 @@ impl<'a> Live<'a> {
             Ok(fitted) => fitted,
             Err(why) => return not_yet(format!("{why}.")),
         };
-        let modules: Vec<String> = fitted
-            .modules
-            .iter()
-            .map(|m| {
-                let name = m
-                    .place
-                    .module
-                    .map_or("all".to_owned(), |n| format!("module {n}"));
-                format!("{name} {:.2} ± {:.2}", m.milliohm, m.uncertainty)
-            })
-            .collect();
-        let mut words = format!(
-            "Step of {:.1} A: resistance of a cell, mean in mOhm: {}.",
-            step.under_load - step.before,
-            modules.join(", ")
-        );
-        let mut outcome = Outcome::PassSoFar;
-        if let Some(cell) = fitted.outlier {
-            outcome = Outcome::NotYet;
-            words.push_str(&format!(
-                " Module {} cell {} stands out: {:.2} ± {:.2} mOhm against {:.2}; look at its connections, then repeat the step.",
-                cell.place.module.unwrap_or(1),
-                cell.place.item.unwrap_or(1),
-                cell.milliohm,
-                cell.uncertainty,
-                fitted.median
-            ));
-        }
+        let (mut outcome, mut words) = told(&fitted, step.under_load - step.before);
         if judgement.verdict.kind == crate::diagnose::VerdictKind::Fault {
             outcome = Outcome::Fault;
             words = format!("{} {words}", judgement.verdict.summary);
@@ -500,6 +473,34 @@ impl<'a> Live<'a> {
             .map(|e| states_in(e, self.profile))
             .unwrap_or_default()
     }
+}
+
+/// What a fit says, in words.
+fn told(fitted: &Fitted, amperes: f64) -> (Outcome, String) {
+    let mean = |m: &Resistance| {
+        let name = m
+            .place
+            .module
+            .map_or("all".to_owned(), |n| format!("module {n}"));
+        format!("{name} {:.2} ± {:.2}", m.milliohm, m.uncertainty)
+    };
+    let modules: Vec<String> = fitted.modules.iter().map(mean).collect();
+    let words = format!(
+        "Step of {amperes:.1} A: resistance of a cell, mean in mOhm: {}.",
+        modules.join(", ")
+    );
+    let Some(cell) = fitted.outlier else {
+        return (Outcome::PassSoFar, words);
+    };
+    let outlier = format!(
+        " Module {} cell {} stands out: {:.2} ± {:.2} mOhm against {:.2}; look at its connections, then repeat the step.",
+        cell.place.module.unwrap_or(1),
+        cell.place.item.unwrap_or(1),
+        cell.milliohm,
+        cell.uncertainty,
+        fitted.median
+    );
+    (Outcome::NotYet, words + &outlier)
 }
 
 /// Cells at one moment.

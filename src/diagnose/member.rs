@@ -78,13 +78,8 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     let state = state(&readings, profile);
     let state_kind = state.as_ref().and_then(|(kind, _)| *kind);
     let measured = measure::measure(&readings, profile, state_kind);
-    let flagged = flags::picture(
-        evidence,
-        profile,
-        state_kind,
-        rebooted_at,
-        &measured.settled,
-    );
+    let settled = &measured.settled;
+    let flagged = flags::picture(evidence, profile, state_kind, rebooted_at, settled);
     let pulse = own_pulse(evidence, profile, rebooted_at);
     let foreign = shared.foreign_to(evidence.unit);
     let around = Circumstances {
@@ -105,15 +100,7 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         profile,
     );
     let alarm = findings.iter().any(Finding::is_root_alarm);
-    let seen = shared.sightings;
-    let lamps = sightings::contradictions(
-        seen,
-        profile,
-        &flagged.active,
-        alarm,
-        state_kind,
-        evidence.unit,
-    );
+    let lamps = lamps(shared, &flagged.active, alarm, state_kind, evidence.unit);
     let mut doubts = recognition(&readings, profile);
     let unconfirmed = !doubts.is_empty();
     let two_units = two_units(evidence, shared, profile);
@@ -135,9 +122,10 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     let roots = Roots::of(&findings, &readings, profile, unconfirmed);
     let (kind, why) = decide(&roots, doubts, &inverter, state_kind, profile);
     // Numbers of two units do not add up: nothing said of them is a statement about either.
-    let (kind, why) = match two_units {
-        doubts if doubts.is_empty() => (kind, why),
-        doubts => (VerdictKind::Undecided, [doubts, why].concat()),
+    let (kind, why) = if two_units.is_empty() {
+        (kind, why)
+    } else {
+        (VerdictKind::Undecided, [two_units, why].concat())
     };
     Member {
         unit: evidence.unit,
@@ -149,6 +137,18 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         inverter,
         unconfirmed,
     }
+}
+
+/// Lamps that contradict the registers.
+fn lamps(
+    shared: &Shared<'_>,
+    active: &[String],
+    alarm: bool,
+    state: Option<StateKind>,
+    unit: u8,
+) -> Vec<Finding> {
+    let (seen, profile) = (shared.sightings, shared.profile);
+    sightings::contradictions(seen, profile, active, alarm, state, unit)
 }
 
 /// A state that the profile does not know.

@@ -47,7 +47,7 @@ impl Follow {
     }
 
     /// The next question; nothing where the profile has none of these points.
-    pub fn next(&mut self) -> Option<Ask> {
+    pub fn next_ask(&mut self) -> Option<Ask> {
         let read = self.reads.get(self.next)?;
         self.next = (self.next + 1) % self.reads.len().max(1);
         Some(Ask {

@@ -13,6 +13,7 @@ use super::html::{Html, number};
 use super::page::Parts;
 use super::series::{Asked, Curve, Dot, End, Series};
 use super::timeline::{axis, curved, lane};
+use crate::diagnose::Bus;
 use crate::recording::Start;
 
 /// Shortest time over which a curve is worth drawing.
@@ -240,17 +241,6 @@ pub(crate) fn bus(html: &mut Html, parts: &Parts) {
         );
         return;
     }
-    let ms = |time: Option<Duration>| {
-        time.map_or_else(
-            || "none".to_owned(),
-            |t| format!("{} ms", number(t.as_secs_f64() * 1000.0, 0)),
-        )
-    };
-    let exceptions: Vec<String> = bus
-        .exceptions
-        .iter()
-        .map(|(code, n)| format!("{n} of code {code:02x}"))
-        .collect();
     let label = format!(
         "{} questions, {} answered, {} without answer, {} of them damaged; half of the answers within {}, slowest {}.",
         bus.requests,
@@ -268,6 +258,16 @@ pub(crate) fn bus(html: &mut Html, parts: &Parts) {
             answers(canvas, &parts.series, start)
         });
     }
+    counts(html, bus);
+}
+
+/// The counts beside the picture.
+fn counts(html: &mut Html, bus: &Bus) {
+    let exceptions: Vec<String> = bus
+        .exceptions
+        .iter()
+        .map(|(code, n)| format!("{n} of code {code:02x}"))
+        .collect();
     html.around("dl", &[], |list| {
         let mut pair = |name: &str, text: String| {
             list.put("dt", &[], name).put("dd", &[], &text);
@@ -315,6 +315,14 @@ pub(crate) fn bus(html: &mut Html, parts: &Parts) {
             );
         }
     });
+}
+
+/// A time in milliseconds, as text.
+fn ms(time: Option<Duration>) -> String {
+    time.map_or_else(
+        || "none".to_owned(),
+        |t| format!("{} ms", number(t.as_secs_f64() * 1000.0, 0)),
+    )
 }
 
 /// Answer times as dots, what went wrong as marks in a row above.

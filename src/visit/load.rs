@@ -172,10 +172,10 @@ mod tests {
     /// Cells of these resistances in one module each ten, at 3.3 V, under a step of the current.
     fn step(milliohm: &[f64], current: f64, resolution: f64) -> Step {
         let round = |volts: f64| (volts / resolution).round() * resolution;
-        let cell = |(n, r): (usize, &f64)| CellStep {
+        let cell = |(n, r): (u16, &f64)| CellStep {
             place: Place {
-                module: Some(1 + n as u16 / 10),
-                item: Some(1 + n as u16 % 10),
+                module: Some(1 + n / 10),
+                item: Some(1 + n % 10),
             },
             before: round(3.3001),
             under_load: round(3.3001 + r / 1000.0 * current),
@@ -185,7 +185,7 @@ mod tests {
             under_load: current,
             current_moved: 0.0,
             resolution,
-            cells: milliohm.iter().enumerate().map(cell).collect(),
+            cells: (0..).zip(milliohm).map(cell).collect(),
         }
     }
 

@@ -99,6 +99,7 @@ const SWITCHES_OFF: &str = "Everything was read and recorded first. Hazardous vo
 const LEAVE: &str = "Hot, hissing, smoking, swollen or smelling: leave, call the fire service. Flooded: do not touch.";
 
 /// The steps for units of this profile.
+#[expect(clippy::too_many_lines, reason = "a table, one entry per step")]
 pub fn steps(profile: &Profile) -> Vec<Step> {
     let mut all = vec![
         ask(

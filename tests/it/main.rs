@@ -34,4 +34,3 @@ mod simulated_line;
 mod traffic;
 mod visits;
 mod wire_end;
-mod visits;

@@ -35,15 +35,18 @@ use crate::lamp::RateBand;
 /// The whole answer.
 pub(super) fn line(answer: &Answer<'_>) -> String {
     let lamps: Vec<Value> = answer.sights.iter().map(lamp).collect();
-    let mut object = json!({
-        "schema": "packside.lamp/1",
-        "profile": answer.profile.map(|profile| &profile.profile.id),
-    });
-    if let (Some(object), [Value::Object(only)]) = (object.as_object_mut(), lamps.as_slice()) {
-        object.extend(only.clone());
+    let mut object = serde_json::Map::new();
+    let mut put = |key: &str, value: Value| object.insert(key.to_owned(), value);
+    put("schema", json!("packside.lamp/1"));
+    let profile = answer.profile.map(|profile| &profile.profile.id);
+    put("profile", json!(profile));
+    if let [Value::Object(only)] = lamps.as_slice() {
+        for (key, value) in only {
+            put(key, value.clone());
+        }
     }
-    object["enough"] = json!(answer.enough());
-    object["meanings"] = answer
+    put("enough", json!(answer.enough()));
+    let meanings = answer
         .meanings
         .iter()
         .map(|one| {
@@ -58,9 +61,10 @@ pub(super) fn line(answer: &Answer<'_>) -> String {
             })
         })
         .collect();
-    object["lamps"] = json!(lamps);
-    object["next"] = json!(answer.next());
-    format!("{object}\n")
+    put("meanings", meanings);
+    put("lamps", json!(lamps));
+    put("next", json!(answer.next()));
+    format!("{}\n", Value::Object(object))
 }
 
 fn lamp(sight: &Sight) -> Value {
