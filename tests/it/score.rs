@@ -7,7 +7,7 @@ use packside::wire::{Piece, PieceKind, Stream};
 use super::traffic::{Score, Traffic, Truth};
 
 /// Runs a stream over the traffic in chunks and scores it.
-pub fn score(traffic: &Traffic, chunk: usize) -> Score {
+pub(crate) fn score(traffic: &Traffic, chunk: usize) -> Score {
     let mut stream = Stream::new();
     let mut score = Score::default();
     let mut judge = Judge {

@@ -5,14 +5,14 @@
 use packside::wire::sealed;
 
 /// Random numbers from a seed (xorshift64*).
-pub struct Dice(u64);
+pub(crate) struct Dice(u64);
 
 impl Dice {
-    pub fn new(seed: u64) -> Self {
+    pub(crate) fn new(seed: u64) -> Self {
         Self(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1)
     }
 
-    pub fn next(&mut self) -> u64 {
+    pub(crate) fn next(&mut self) -> u64 {
         self.0 ^= self.0 >> 12;
         self.0 ^= self.0 << 25;
         self.0 ^= self.0 >> 27;
@@ -20,11 +20,11 @@ impl Dice {
     }
 
     /// Below `most`.
-    pub fn below(&mut self, most: usize) -> usize {
+    pub(crate) fn below(&mut self, most: usize) -> usize {
         (self.next() % most as u64) as usize
     }
 
-    pub fn byte(&mut self) -> u8 {
+    pub(crate) fn byte(&mut self) -> u8 {
         self.next() as u8
     }
 
@@ -35,12 +35,12 @@ impl Dice {
 
 /// Which functions are spoken, with their weights.
 #[derive(Debug, Clone, Copy)]
-pub struct Mix {
-    pub name: &'static str,
-    pub functions: &'static [(u8, usize)],
+pub(crate) struct Mix {
+    pub(crate) name: &'static str,
+    pub(crate) functions: &'static [(u8, usize)],
 }
 
-pub const MIXES: [Mix; 4] = [
+pub(crate) const MIXES: [Mix; 4] = [
     Mix {
         name: "reads",
         functions: &[(3, 5), (4, 5)],
@@ -81,7 +81,7 @@ pub const MIXES: [Mix; 4] = [
 
 /// What a part of the traffic is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Truth {
+pub(crate) enum Truth {
     Request,
     Answer,
     Exception,
@@ -91,9 +91,9 @@ pub enum Truth {
 
 /// Bytes and their parts: end offset and truth, in order.
 #[derive(Debug, Default)]
-pub struct Traffic {
-    pub bytes: Vec<u8>,
-    pub parts: Vec<(usize, Truth)>,
+pub(crate) struct Traffic {
+    pub(crate) bytes: Vec<u8>,
+    pub(crate) parts: Vec<(usize, Truth)>,
 }
 
 impl Traffic {
@@ -105,16 +105,16 @@ impl Traffic {
 
 /// How the line treats its frames, per ten thousand.
 #[derive(Debug, Clone, Copy)]
-pub struct Line {
-    pub damaged: usize,
+pub(crate) struct Line {
+    pub(crate) damaged: usize,
     /// A run of noise stands before a frame.
-    pub noise: usize,
-    pub exceptions: usize,
-    pub unanswered: usize,
+    pub(crate) noise: usize,
+    pub(crate) exceptions: usize,
+    pub(crate) unanswered: usize,
 }
 
 /// At least so many frames of conversation.
-pub fn traffic(seed: u64, frames: usize, mix: Mix, line: Line) -> Traffic {
+pub(crate) fn traffic(seed: u64, frames: usize, mix: Mix, line: Line) -> Traffic {
     let mut dice = Dice::new(seed);
     let mut traffic = Traffic::default();
     let total: usize = mix.functions.iter().map(|(_, weight)| weight).sum();
@@ -341,19 +341,19 @@ fn pair(dice: &mut Dice, function: u8) -> (Vec<u8>, Vec<u8>) {
 
 /// How the pieces of a stream compare with the truth.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct Score {
+pub(crate) struct Score {
     /// Undamaged frames.
-    pub frames: usize,
+    pub(crate) frames: usize,
     /// Of these, cut out to the byte, in any direction.
-    pub whole: usize,
+    pub(crate) whole: usize,
     /// Of these, also told in the right direction.
-    pub exact: usize,
+    pub(crate) exact: usize,
     /// Of these, in the wrong direction.
-    pub wrong_direction: usize,
+    pub(crate) wrong_direction: usize,
     /// Frames told that are none.
-    pub false_frames: usize,
+    pub(crate) false_frames: usize,
     /// Exchanges told as answered whose request and answer do not belong together.
-    pub false_answers: usize,
+    pub(crate) false_answers: usize,
     /// Exchanges that were answered, and told so.
-    pub answered: usize,
+    pub(crate) answered: usize,
 }
