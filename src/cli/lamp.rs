@@ -1,7 +1,7 @@
 //! `packside lamp`: what a blinking lamp means, from taps, a description or a brightness trace.
 //!
 //! In: words, a file, or keys on a terminal. Out: the recognised pattern, what it means under a profile,
-//! what it is worth for the verdict, and the next step; or JSON (see [`json`]).
+//! what it is worth for the verdict, and the next step; or JSON (see `json`).
 //!
 //! # Invariants
 //! - A standard gives a pattern its name, never its meaning for a battery: meaning comes from the profile,

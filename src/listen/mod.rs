@@ -1,7 +1,7 @@
 //! The conversation on a line that we only listen to: who asks whom, how often, answered how.
 //!
 //! Input: received bytes with their times. Output: exchanges as they end, and a [`Summary`]; what
-//! that amounts to in words is [`picture`].
+//! that amounts to in words is [`picture()`].
 //!
 //! Does not: own anything it could transmit with, judge the battery ([`crate::diagnose`] does, on
 //! the same bytes), read a clock.

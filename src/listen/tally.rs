@@ -1,6 +1,6 @@
 //! Counts of an overheard conversation: requests, answers, times, damage.
 //!
-//! Does not: say what they mean (see [`super::picture`]).
+//! Does not: say what they mean (see [`super::picture()`]).
 //!
 //! # Sources
 //! - E. B. Wilson, "Probable Inference, the Law of Succession, and Statistical Inference", J. Am.
