@@ -94,6 +94,12 @@ impl<'a> Live<'a> {
         }
     }
 
+    /// Whether not one byte came from a real wire.
+    pub(crate) fn is_silent(&self) -> bool {
+        let came = |event: &Event| matches!(event.what, What::In(_));
+        self.args.place.simulated.is_none() && !self.events.iter().any(came)
+    }
+
     /// Keeps and records what a person said.
     pub(crate) fn said(&mut self, what: What) {
         let event = Event {

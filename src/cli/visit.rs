@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use packside_profiles::model::Needs;
+use packside_profiles::model::{Needs, Profile};
 use serde_json::json;
 use sha2::{Digest as _, Sha256};
 
@@ -163,8 +163,12 @@ fn walk<'a>(
     record: &Record,
     earlier: Vec<Event>,
 ) -> Result<(Live<'a>, bool), Failure> {
+    let sightings = reach::sightings(&look, &loaded.profile)?;
     let mut live = Live::begin(look, &loaded.profile, record.clone())?;
     live.events.extend(earlier);
+    for (lamp, pattern) in sightings {
+        live.said(What::Sighting { lamp, pattern });
+    }
     if let Source::Person = source {
         out::say(INTRODUCTION);
     }
@@ -188,7 +192,12 @@ fn walk<'a>(
             }
             Given::Stop => return Ok((live, true)),
             Given::Measure => match measured(&mut live, visit, &step) {
-                Ok((value, why)) => (value, Some(why)),
+                Ok((value, why)) => {
+                    if let Source::Person = source {
+                        ask_for_lamp(&mut live, &loaded.profile);
+                    }
+                    (value, Some(why))
+                }
                 Err(failure) => {
                     let again = cannot_measure(source, &failure);
                     match again {
@@ -215,6 +224,15 @@ fn walk<'a>(
         visit.take(answer);
     }
     Ok((live, false))
+}
+
+/// On a wire that stayed silent only the lamp can still tell something.
+fn ask_for_lamp(live: &mut Live<'_>, profile: &Profile) {
+    if live.is_silent()
+        && let Some((lamp, pattern)) = super::lamp::ask_for_taps(profile)
+    {
+        live.said(What::Sighting { lamp, pattern });
+    }
 }
 
 const INTRODUCTION: &str = "\

@@ -63,7 +63,7 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
     let Some(profile) = profile else {
         return without_profile(moment, bus, &seen, &exchanges, facts.as_ref());
     };
-    let sightings = sightings::last_of_each(events);
+    let sightings = sightings::last_of_each(events, moment);
     let said = answers::not_in_order(events);
     let shared = Shared {
         profile,

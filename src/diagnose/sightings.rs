@@ -4,6 +4,8 @@
 //! compared with flags and state. Where no meaning of the pattern fits them, that is a contradiction,
 //! and a contradiction keeps the gate shut.
 
+use std::time::Duration;
+
 use packside_profiles::StateKind;
 use packside_profiles::model::{Profile, Severity};
 
@@ -15,10 +17,13 @@ use crate::lamp::{Meaning, meanings};
 /// A lamp and the pattern it showed.
 pub(crate) type Sighting = (String, String);
 
-/// Sightings in the events, the last of each lamp.
-pub(crate) fn last_of_each(events: &[Event]) -> Vec<Sighting> {
+/// A lamp seen longer ago than this says nothing of the registers now.
+const FRESH: Duration = Duration::from_secs(120);
+
+/// Sightings near the moment judged, the last of each lamp.
+pub(crate) fn last_of_each(events: &[Event], moment: Duration) -> Vec<Sighting> {
     let mut last: Vec<Sighting> = Vec::new();
-    for event in events {
+    for event in events.iter().filter(|event| event.at + FRESH >= moment) {
         if let What::Sighting { lamp, pattern } = &event.what {
             last.retain(|(known, _)| known != lamp);
             last.push((lamp.clone(), pattern.clone()));
@@ -104,6 +109,22 @@ mod tests {
             check("fault", "blinking", &[], false, StateKind::Running),
             1
         );
+    }
+
+    // Kind: invented
+    #[test]
+    fn lamp_seen_long_ago_says_nothing_of_the_registers_now() {
+        let seen = |at| Event {
+            at: Duration::from_secs(at),
+            what: What::Sighting {
+                lamp: "fault".to_owned(),
+                pattern: format!("seen at {at}"),
+            },
+        };
+        let events = [seen(10), seen(20)];
+        let last = |moment| last_of_each(&events, Duration::from_secs(moment));
+        assert_eq!(last(140), [("fault".to_owned(), "seen at 20".to_owned())]);
+        assert!(last(141).is_empty());
     }
 
     #[test]
