@@ -69,7 +69,8 @@ pub(crate) fn error(kind: &str, exit: u8, message: &str, hint: Option<&str>) -> 
     })
 }
 
-fn ms(time: std::time::Duration) -> u64 {
+/// Whole milliseconds.
+pub(crate) fn ms(time: std::time::Duration) -> u64 {
     u64::try_from(time.as_millis()).unwrap_or(u64::MAX)
 }
 

@@ -144,13 +144,12 @@ fn live(args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
         let mut again = heard.again(line);
         let mut quiet = open(args, Some(line), seconds, &again)?;
         let trial = Some(seconds.map_or(TRY, |s| s.min(TRY)));
-        let mut ended = follow(&mut quiet, trial, false, &mut again)?;
+        let ended = follow(&mut quiet, trial, false, &mut again)?;
         if again.is_valid() || again.is_explained() {
             // Whoever set no end wants to hear on, at the settings that fit.
             if seconds.is_none() && ended == Ended::TimeOver && again.is_valid() {
-                ended = follow(&mut quiet, None, false, &mut again)?;
+                follow(&mut quiet, None, false, &mut again)?;
             }
-            tracing::debug!(?ended, %line, "settings that fit");
             *heard = again;
             return Ok(());
         }

@@ -2,7 +2,6 @@
 //!
 //! Shared by every command that reaches a unit. Does not: ask, judge, or print results.
 
-use std::fmt::Write as _;
 use std::time::Duration;
 
 use packside_profiles::{LineSettings, Profile};
@@ -13,6 +12,7 @@ use super::{Failure, LOCAL, USAGE, out};
 use crate::event::Plugged;
 use crate::lamp;
 use crate::link::{Blame, Clock, Interrupt, LinkTrouble, OpenError, OpenOptions, Quiet, Target};
+use crate::wire::hex;
 
 /// Exit code of a problem on the way to the unit.
 const BUS: u8 = 3;
@@ -241,12 +241,4 @@ pub(crate) fn failure_of(trouble: &LinkTrouble) -> Failure {
         trouble.to_string(),
         trouble.hint().map(str::to_owned),
     )
-}
-
-/// Lower-case hex.
-pub(crate) fn hex(bytes: &[u8]) -> String {
-    bytes.iter().fold(String::new(), |mut hex, byte| {
-        let _ = write!(hex, "{byte:02x}");
-        hex
-    })
 }

@@ -147,16 +147,25 @@ pub(crate) fn shown(judgement: &Judgement) -> Shown {
     }
 }
 
-/// Opens a recording to be judged, and says what it is and what is missing.
-pub(crate) fn open(path: &Path) -> Result<Recording, Failure> {
-    let trouble = |message: String| Failure {
+/// Reads a recording.
+pub(crate) fn load(path: &Path) -> Result<Recording, Failure> {
+    let bytes =
+        std::fs::read(path).map_err(|why| trouble(path, &format!("cannot be read: {why}")))?;
+    read(&bytes).map_err(|why| trouble(path, &why.to_string()))
+}
+
+fn trouble(path: &Path, message: &str) -> Failure {
+    Failure {
         exit: LOCAL,
         kind: "recording",
         message: format!("recording {}: {message}", path.display()),
         hint: None,
-    };
-    let bytes = std::fs::read(path).map_err(|why| trouble(format!("cannot be read: {why}")))?;
-    let recording = read(&bytes).map_err(|why| trouble(why.to_string()))?;
+    }
+}
+
+/// Opens a recording to be judged, and says what it is and what is missing.
+pub(crate) fn open(path: &Path) -> Result<Recording, Failure> {
+    let recording = load(path)?;
     out::say(&format!(
         "recording {}: {}, {}, fingerprint {}",
         path.display(),
@@ -166,9 +175,7 @@ pub(crate) fn open(path: &Path) -> Result<Recording, Failure> {
     ));
     say_missing(path, &recording.missing);
     if recording.sessions.is_empty() {
-        return Err(trouble(
-            "expected at least one session, found none".to_owned(),
-        ));
+        return Err(trouble(path, "expected at least one session, found none"));
     }
     Ok(recording)
 }

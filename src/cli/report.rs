@@ -248,13 +248,7 @@ fn pictures(recording_path: &Path, recording: &Recording) -> Vec<Picture> {
 }
 
 fn hash(bytes: &[u8]) -> String {
-    use std::fmt::Write as _;
-    Sha256::digest(bytes)
-        .iter()
-        .fold(String::new(), |mut hex, byte| {
-            let _ = write!(hex, "{byte:02x}");
-            hex
-        })
+    crate::wire::hex(&Sha256::digest(bytes))
 }
 
 /// Writes the page; a file is written whole or not at all.

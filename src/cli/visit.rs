@@ -15,13 +15,13 @@ use super::args::{CheckArgs, RecordArgs};
 use super::live::{Ended, Live};
 use super::prompt::{self, Typed};
 use super::reach::{self, Loaded, failure};
-use super::record::Record;
+use super::record::{self, Record};
 use super::{Failure, LOCAL, USAGE, json, out, screen};
 use crate::event::{Answer, Event, Plugged, What};
 use crate::link::wall;
-use crate::recording::read;
 use crate::visit::answers::{self, Answers};
 use crate::visit::{Kind, Measure, Step, Visit, understand};
+use crate::wire::hex;
 
 /// Arguments of `visit`.
 #[derive(Debug, Clone, Args)]
@@ -129,16 +129,7 @@ fn resume(visit: &mut Visit<'_>, path: &Path, go_on: bool) -> Result<Vec<Event>,
     if !go_on || !path.exists() {
         return Ok(Vec::new());
     }
-    let unreadable = |why: String| {
-        failure(
-            LOCAL,
-            "recording",
-            format!("recording {}: {why}", path.display()),
-            None,
-        )
-    };
-    let bytes = std::fs::read(path).map_err(|why| unreadable(format!("cannot be read: {why}")))?;
-    let recording = read(&bytes).map_err(|why| unreadable(why.to_string()))?;
+    let recording = record::load(path)?;
     let events: Vec<Event> = recording.sessions.iter().flat_map(|s| s.events()).collect();
     visit.resume(&events);
     if let Some(step) = visit.next() {
@@ -414,7 +405,7 @@ fn firmware_for(visit: &Visit<'_>, live: &Live<'_>) -> String {
 fn take_photo(live: &mut Live<'_>, step: &Step, file: &str) {
     match std::fs::read(file) {
         Ok(bytes) => {
-            let sha256 = reach::hex(&Sha256::digest(&bytes));
+            let sha256 = hex(&Sha256::digest(&bytes));
             live.said(What::Photo {
                 step: step.id.clone(),
                 file: file.to_owned(),

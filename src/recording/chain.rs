@@ -5,9 +5,9 @@
 //!
 //! Does not: know what a line says.
 
-use std::fmt::Write as _;
-
 use sha2::{Digest as _, Sha256};
+
+use crate::wire::hex;
 
 /// Hex digits of a hash.
 pub(super) const DIGITS: usize = 16;
@@ -59,10 +59,7 @@ fn hash(before: &str, object: &str) -> String {
         .chain_update(before.as_bytes())
         .chain_update(object.as_bytes())
         .finalize();
-    let mut hex = digest.iter().fold(String::new(), |mut hex, byte| {
-        let _ = write!(hex, "{byte:02x}");
-        hex
-    });
+    let mut hex = hex(&digest);
     hex.truncate(DIGITS);
     hex
 }

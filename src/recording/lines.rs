@@ -10,7 +10,7 @@ use serde_json::{Map, Value as Json, json};
 
 use super::{Entry, Header, ProfileText, SCHEMA, Shown, Start};
 use crate::event::{Answer, Event, Framing, LinkFacts, LinkKind, Plugged, What};
-use crate::wire::Ask;
+use crate::wire::{Ask, hex};
 
 /// A line that could be understood.
 #[derive(Debug, Clone, PartialEq)]
@@ -293,14 +293,6 @@ impl<'a> Members<'a> {
 fn nanos(time: Duration) -> u64 {
     // 584 years.
     u64::try_from(time.as_nanos()).unwrap_or(u64::MAX)
-}
-
-fn hex(bytes: &[u8]) -> String {
-    use std::fmt::Write as _;
-    bytes.iter().fold(String::new(), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
 }
 
 fn unhex(text: &str) -> Option<Vec<u8>> {

@@ -27,3 +27,12 @@ pub(crate) use rtu::{is_request, read_request};
 pub use split::{Span, SpanKind, Splitter, Stamp};
 pub use stream::{Piece, PieceKind, Stream};
 pub use tcp::Adu;
+
+/// Bytes as text, lower-case hex.
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    use std::fmt::Write as _;
+    bytes.iter().fold(String::new(), |mut text, byte| {
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
+}

@@ -2,15 +2,8 @@
 
 use std::io::{Read as _, Write as _};
 use std::net::TcpListener;
-use std::process::{Command, Output};
 
-fn packside(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_packside"))
-        .args(arguments)
-        .env_remove("PACKSIDE_CONFIG")
-        .output()
-        .unwrap()
-}
+use super::tool::packside;
 
 /// Runs as text and as JSON: stderr must contain every part, and the exit code must be the same.
 fn check(arguments: &[&str], exit: i32, parts: &[&str]) {

@@ -31,6 +31,7 @@ mod settings;
 mod settings_grid;
 mod settings_line;
 mod simulated_line;
+mod tool;
 mod traffic;
 mod visits;
 mod wire_end;

@@ -1,26 +1,16 @@
 //! `--record` and `--recording`: what was recorded is judged as it was live.
 
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::Output;
 
 use packside_simulator::Scenario;
 use serde_json::Value;
 
-fn packside(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_packside"))
-        .args(arguments)
-        .env_remove("PACKSIDE_CONFIG")
-        .output()
-        .unwrap()
-}
+use super::tool::{packside, stderr};
 
 fn json(output: &Output) -> Value {
     serde_json::from_slice(&output.stdout)
         .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&output.stderr)))
-}
-
-fn stderr(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stderr).into_owned()
 }
 
 /// Looks at a scenario and records it; gives the result and the file.

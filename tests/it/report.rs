@@ -2,7 +2,6 @@
 
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
 use std::time::Duration;
 
 use packside::event::{Event, Framing, LinkFacts, LinkKind, What};
@@ -12,17 +11,7 @@ use sha2::{Digest as _, Sha256};
 
 use crate::visits::{Plan, answer, record, sighting, stack};
 
-fn packside(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_packside"))
-        .args(arguments)
-        .env_remove("PACKSIDE_CONFIG")
-        .output()
-        .unwrap()
-}
-
-fn stdout(output: &Output) -> String {
-    String::from_utf8(output.stdout.clone()).unwrap()
-}
+use super::tool::{packside, stdout};
 
 fn page(path: &Path, more: &[&str]) -> String {
     let output = packside(&[&["report", path.to_str().unwrap()], more].concat());

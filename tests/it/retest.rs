@@ -2,25 +2,11 @@
 //! `packside visit` from an answers file, from the first answer to the judgement of its recording.
 
 use std::path::Path;
-use std::process::{Command, Output};
+use std::process::Output;
 
 use serde_json::Value;
 
-fn packside(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_packside"))
-        .args(arguments)
-        .env_remove("PACKSIDE_CONFIG")
-        .output()
-        .unwrap()
-}
-
-fn stdout(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stdout).into_owned()
-}
-
-fn stderr(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stderr).into_owned()
-}
+use super::tool::{packside, stderr, stdout};
 
 #[test]
 fn shipped_recordings_are_judged_as_they_were_shown() {

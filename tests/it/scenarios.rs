@@ -2,17 +2,10 @@
 //!
 //! Kind of all expectations: invented (the scenarios), judged by FIELD practice.
 
-use std::process::{Command, Output};
-
 use packside_simulator::Scenario;
 use serde_json::Value;
 
-fn packside(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_packside"))
-        .args(arguments)
-        .output()
-        .unwrap()
-}
+use super::tool::packside;
 
 fn judged(arguments: &[&str]) -> (Value, i32) {
     let output = packside(arguments);

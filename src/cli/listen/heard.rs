@@ -6,7 +6,8 @@ use std::time::Duration;
 use packside_profiles::LineSettings;
 use serde_json::{Value as Json, json};
 
-use super::super::reach::{Loaded, hex};
+use super::super::json::ms;
+use super::super::reach::Loaded;
 use super::super::{json as contract, out};
 use super::show;
 use crate::diagnose::{Judgement, ReadingQuality, judge};
@@ -14,6 +15,7 @@ use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::listen::settings::{Class, Explanation, explain};
 use crate::listen::waveform::Received;
 use crate::listen::{Conversation, Fate, Id, Overheard, Picture, Scene, Summary, Told, picture};
+use crate::wire::hex;
 
 /// Name and version of the schema.
 const SCHEMA: &str = "packside.listen/1";
@@ -415,10 +417,6 @@ pub(super) fn never_asked(judgement: &Judgement) -> Vec<&str> {
         .iter()
         .filter(|r| r.quality == ReadingQuality::NeverAsked);
     unasked.map(|reading| reading.name.as_str()).collect()
-}
-
-fn ms(time: Duration) -> u64 {
-    u64::try_from(time.as_millis()).unwrap_or(u64::MAX)
 }
 
 fn fine_ms(time: Duration) -> f64 {
