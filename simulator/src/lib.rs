@@ -13,6 +13,7 @@
 //! - Any bytes: no panic, bounded memory.
 
 mod cell;
+pub mod compose;
 mod control;
 mod dice;
 mod frame;

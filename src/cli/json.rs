@@ -9,7 +9,9 @@ use serde_json::{Value as Json, json};
 use packside_profiles::model::{Profile, Table};
 use packside_profiles::{Place, Value};
 
-use crate::diagnose::{Basis, Bus, Finding, Judgement, Reading};
+use crate::diagnose::{
+    Basis, Bus, Disposition, Finding, Health, Judgement, Reading, Share, VerdictKind,
+};
 use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
 
 /// Name and version of the schema of `check`.
@@ -38,11 +40,14 @@ pub(crate) fn check(
             "basis": match verdict.basis { Basis::Rule => "rule", Basis::Weighed(_) => "weighed" },
             "summary": verdict.summary,
             "why": verdict.why,
+            "open": verdict.open.iter().map(|o| json!({ "id": o.id, "text": o.text, "settled_by": o.settled_by })).collect::<Vec<_>>(),
+            "without_roots": verdict.without_roots.map(VerdictKind::id),
             "causes": verdict.causes.iter().map(|c| json!({
                 "id": c.id, "probability": f64::from(c.per_mille) / 1000.0, "meaning": c.meaning,
                 "for": c.reasons_for, "against": c.reasons_against,
+                "settled_by": c.settled_by, "caution": c.caution,
             })).collect::<Vec<_>>(),
-            "next": verdict.next.iter().map(|n| json!({ "id": n.id, "text": n.text, "needs": n.needs, "who": n.who })).collect::<Vec<_>>(),
+            "next": verdict.next.iter().map(|n| json!({ "id": n.id, "text": n.text, "needs": n.needs, "who": n.who, "minutes": n.minutes })).collect::<Vec<_>>(),
         },
         "not_tested": judgement.not_tested.iter().map(|n| json!({ "id": n.id, "why": n.why, "when": n.when })).collect::<Vec<_>>(),
         "findings": judgement.findings.iter().map(finding).collect::<Vec<_>>(),
@@ -131,6 +136,10 @@ fn finding(finding: &Finding) -> Json {
         "follows_from": finding.follows_from,
         "lies_in": finding.lies_in,
         "clears": finding.clears,
+        "sure": finding.root.then(|| finding.sure.id()),
+        "disposition": finding.disposition.map(Disposition::id),
+        "since_ms": finding.since.map(ms),
+        "returned": finding.returned,
         "where": place(finding.unit, finding.place),
         "text": finding.text,
         "do": finding.to_do,
@@ -188,7 +197,32 @@ fn bus(bus: &Bus) -> Json {
         "answer_ms_p90": bus.answer_p90.map(fine_ms),
         "answer_ms_max": bus.answer_max.map(fine_ms),
         "listened_ms": ms(bus.listened),
+        "health": health(&bus.health),
     })
+}
+
+/// Shares with their 95 % intervals, so that nobody reads one of few tries as a rate.
+fn health(health: &Health) -> Json {
+    let share = |share: Share| {
+        let (low, high) = share.interval();
+        json!({ "hits": share.hits, "tries": share.tries, "low": rounded(low), "high": rounded(high) })
+    };
+    json!({
+        "damaged": share(health.damaged),
+        "damaged_short": share(health.short),
+        "damaged_long": share(health.long),
+        "damaged_with_current": share(health.with_current),
+        "damaged_without_current": share(health.without_current),
+        "first_bytes": share(health.first_bytes),
+        "longest_row": health.longest_row,
+        "late": share(health.late),
+        "busy": health.busy,
+    })
+}
+
+/// Three decimals.
+fn rounded(share: f64) -> f64 {
+    (share * 1000.0).round() / 1000.0
 }
 
 /// Milliseconds with one decimal.

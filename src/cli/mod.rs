@@ -18,6 +18,7 @@ pub mod profile;
 mod prompt;
 mod reach;
 mod record;
+pub mod rehearse;
 mod report;
 mod retest;
 mod screen;

@@ -16,11 +16,10 @@ use packside_simulator::Scenario;
 use serde_json::json;
 
 use super::reach::failure;
-use super::session::{self, Manner, Refusal};
+use super::rehearse::look;
 use super::{Failure, LOCAL, out, screen};
 use crate::diagnose::{Judgement, judge};
-use crate::event::Event;
-use crate::link::{LinkTrouble, open_simulated, quiet_window};
+use crate::event::Framing;
 use crate::recording::{Entry, Shown, read};
 
 /// Exit code where an expectation does not hold.
@@ -183,7 +182,11 @@ fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Case> {
         Err(error) => return broken(name, error.to_string()),
     };
     let case = |expect: &packside_simulator::Expect| {
-        let judgement = judge(&look(&scenario, &profile, expect.at), Some(&profile), None);
+        let judgement = judge(
+            &look(&scenario, &profile, expect.at, Framing::Rtu),
+            Some(&profile),
+            None,
+        );
         let given = judgement.verdict.kind.id();
         let right = expect.verdict.iter().any(|kind| kind == given);
         let missing = missing_in(&judgement, expect);
@@ -213,35 +216,6 @@ fn missing_in(judgement: &Judgement, expect: &packside_simulator::Expect) -> Vec
         .chain(expect.links.iter().filter(cause))
         .cloned()
         .collect()
-}
-
-/// The events of one look at a simulated unit, without a word to the user.
-fn look(scenario: &Scenario, profile: &packside_profiles::Profile, at: Duration) -> Vec<Event> {
-    let manner = Manner {
-        unit: profile.answering.unit,
-        only: false,
-        listen_first: None,
-        user_said: false,
-        says: false,
-    };
-    let age = at.saturating_sub(quiet_window(Some(profile)));
-    let quiet = open_simulated(scenario, profile, age, None);
-    match session::begin(quiet, profile, &manner) {
-        Ok(mut asking) => {
-            let trouble = session::look(&mut asking, profile, &manner, |_, _, _| {});
-            if let Some(LinkTrouble::SomeoneElseAsks { .. }) = trouble {
-                let mut quiet = asking.into_quiet();
-                let _ = session::overhear(&mut quiet, &manner);
-                return quiet.drain();
-            }
-            asking.drain()
-        }
-        Err(Refusal::NotShown(_, mut quiet)) => {
-            let _ = session::overhear(&mut quiet, &manner);
-            quiet.drain()
-        }
-        Err(Refusal::Trouble(_)) => Vec::new(),
-    }
 }
 
 /// Every verdict shown on site must be given again for the lines before it.

@@ -7,9 +7,12 @@ use std::fmt::Write as _;
 
 use anstyle::{AnsiColor, Style};
 use packside_profiles::Role;
-use packside_profiles::model::{Needs, Profile, Severity};
+use packside_profiles::model::{LiesIn, Profile, Severity};
 
-use crate::diagnose::{Basis, Finding, Judgement, Reading, ReadingQuality, VerdictKind, with_unit};
+use crate::diagnose::reference::needs;
+use crate::diagnose::{
+    Disposition, Finding, Judgement, Reading, ReadingQuality, VerdictKind, with_unit,
+};
 use crate::event::{Framing, LinkFacts, LinkKind};
 
 /// Widest line.
@@ -28,6 +31,7 @@ pub(crate) fn look(
     who(&mut out, judgement, profile, link);
     let why = &judgement.verdict.why;
     section(&mut out, "Why", why.iter().take(8).map(String::as_str));
+    roots(&mut out, judgement);
     if why.len() > 8 {
         let _ = writeln!(out, "    and {} more (--format json)", why.len() - 8);
     }
@@ -153,6 +157,38 @@ pub(crate) fn link_text(link: &LinkFacts) -> String {
     }
 }
 
+/// Where each root lies, how sure it is, and what becomes of the part.
+fn roots(out: &mut String, judgement: &Judgement) {
+    let mut told: Vec<&str> = Vec::new();
+    let mut lines = Vec::new();
+    for root in judgement.findings.iter().filter(|f| f.is_root_alarm()) {
+        if told.contains(&root.id) {
+            continue;
+        }
+        told.push(root.id);
+        let becomes = root.disposition.map_or("", Disposition::meaning);
+        lines.push(format!(
+            "{}: {}, lies in {}; {becomes}",
+            root.id,
+            root.sure.id(),
+            lies_in(root.lies_in)
+        ));
+    }
+    section(out, "Roots", lines.iter().map(String::as_str));
+}
+
+fn lies_in(place: LiesIn) -> &'static str {
+    match place {
+        LiesIn::Module => "a module",
+        LiesIn::ControlUnit => "the control unit",
+        LiesIn::Connection => "a connection",
+        LiesIn::InverterSide => "the inverter's side, or there first",
+        LiesIn::SiteCondition => "the site",
+        LiesIn::Operator => "an operator's hands",
+        LiesIn::Unknown => "a place not known yet",
+    }
+}
+
 /// Findings beyond those that decided.
 fn also(out: &mut String, judgement: &Judgement) {
     let told = |f: &&Finding| {
@@ -190,14 +226,12 @@ fn severity(severity: Severity) -> &'static str {
 
 /// Weighed causes as proven, likely, open: no two-digit probabilities for people.
 fn causes(out: &mut String, judgement: &Judgement) {
-    if judgement.verdict.basis == Basis::Rule {
-        return;
-    }
     let lines: Vec<String> = judgement
         .verdict
         .causes
         .iter()
         .take(5)
+        .filter(|cause| cause.per_mille >= 50)
         .map(|cause| {
             let strength = match cause.per_mille {
                 990.. => "proven",
@@ -219,7 +253,14 @@ fn causes(out: &mut String, judgement: &Judgement) {
             format!("{strength}  {}{because}", cause.meaning)
         })
         .collect();
-    section(out, "Possible reasons", lines.iter().map(String::as_str));
+    let of = match judgement.verdict.kind {
+        VerdictKind::AwaitingInverter | VerdictKind::InverterLost => {
+            "Why the inverter may be silent"
+        }
+        VerdictKind::BusProblem => "Why nothing valid may come",
+        _ => "What the line suffers from",
+    };
+    section(out, of, lines.iter().map(String::as_str));
 }
 
 fn next(out: &mut String, judgement: &Judgement) {
@@ -228,12 +269,7 @@ fn next(out: &mut String, judgement: &Judgement) {
     }
     let _ = writeln!(out, "\nNext, in this order");
     for (index, step) in judgement.verdict.next.iter().enumerate() {
-        let needs = match step.needs {
-            Needs::Look => "look only",
-            Needs::LowVoltage => "low voltage",
-            Needs::UnitOff => "unit off",
-            Needs::LiveDc => "LIVE DC",
-        };
+        let needs = needs(step.needs);
         wrap(
             out,
             &format!("[{needs}, {}] {}", step.who, step.text),
@@ -473,6 +509,15 @@ fn bus(out: &mut String, judgement: &Judgement) {
             "answers after {:.0} ms, slowest {:.0} ms",
             p50.as_secs_f64() * 1e3,
             max.as_secs_f64() * 1e3
+        ));
+    }
+    let damaged = bus.health.damaged;
+    if damaged.hits > 0 {
+        let (low, high) = damaged.interval();
+        parts.push(format!(
+            "damaged share {:.0} to {:.0} % (95 %)",
+            low * 100.0,
+            high * 100.0
         ));
     }
     if bus.listened.as_millis() > 0 {

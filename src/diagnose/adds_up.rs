@@ -15,6 +15,8 @@ struct Pair {
     left: (String, f64),
     right: (String, f64),
     value_unit: &'static str,
+    /// What such a difference looks like.
+    hint: &'static str,
 }
 
 impl Pair {
@@ -26,6 +28,7 @@ impl Pair {
             left: (left.0.to_owned(), left.1),
             right: (right.0.to_owned(), right.1),
             value_unit,
+            hint: "",
         }
     }
 
@@ -36,13 +39,14 @@ impl Pair {
         }
         let shown = |number| with_unit(number, self.value_unit);
         let text = format!(
-            "{} = {} but {} = {}: {} apart, more than {}",
+            "{} = {} but {} = {}: {} apart, more than {}{}",
             self.left.0,
             shown(self.left.1),
             self.right.0,
             shown(self.right.1),
             shown(apart),
             shown(tolerance),
+            self.hint,
         );
         Some(finding(self.class, Severity::Alarm, unit, self.place, text))
     }
@@ -81,7 +85,14 @@ fn pairs(
         CrossCheckKind::CellsMakeModule => modules(readings),
         CrossCheckKind::ModulesMakePack => {
             let sum = complete_sum(readings, Role::ModuleVoltage, None);
-            whole_pack(Class::ConfigurationFault, "sum of modules", sum)
+            let mut pairs: Vec<Pair> = whole_pack(Class::ConfigurationFault, "sum of modules", sum);
+            let hint = sum
+                .zip(pack)
+                .map(|(sum, pack)| odd_module(readings, sum - pack));
+            pairs
+                .iter_mut()
+                .for_each(|pair| pair.hint = hint.unwrap_or_default());
+            pairs
         }
         CrossCheckKind::CellsMakePack => whole_pack(
             Class::SensorFault,
@@ -117,6 +128,25 @@ fn pairs(
     }
 }
 
+/// What a pack that is so far below the sum of its modules looks like: a reversed module takes its
+/// voltage away twice, a bridged or missing one once.
+fn odd_module(readings: &[Reading], below: f64) -> &'static str {
+    let modules = readings.iter().filter(|r| r.role == Role::ModuleVoltage);
+    let like = |times: f64| {
+        modules
+            .clone()
+            .filter_map(Reading::number)
+            .any(|volts| volts > 1.0 && (below - times * volts).abs() < 0.1 * volts)
+    };
+    if like(2.0) {
+        "; that is twice the voltage of a module, as if one were reversed"
+    } else if like(1.0) {
+        "; that is the voltage of a module, as if one were bridged or left out"
+    } else {
+        ""
+    }
+}
+
 /// Sum of the cells of each module against its voltage.
 fn modules(readings: &[Reading]) -> Vec<Pair> {
     let modules = readings.iter().filter(|r| r.role == Role::ModuleVoltage);
@@ -138,6 +168,7 @@ fn modules(readings: &[Reading]) -> Vec<Pair> {
                 left,
                 right,
                 value_unit: "V",
+                hint: "",
             })
         })
         .collect()

@@ -3,9 +3,13 @@
 use std::time::Duration;
 
 use packside_profiles::LineSettings;
+use packside_profiles::model::{InverterPort, Profile};
 
-use super::causes::Observations;
+use super::doubt::{Doubt, DoubtKind};
+use super::inverter::InverterLink;
 use super::judgement::Bus;
+use super::member::{is_gateway, we_hold_its_socket};
+use super::sight::{Sight, Sights};
 use crate::ask::{Exchange, Outcome, StrayKind};
 use crate::event::{Event, Framing, LinkFacts, LinkKind, What};
 use crate::listen::settings::{Class, Hypothesis, explain};
@@ -104,71 +108,192 @@ fn listened(events: &[Event]) -> Duration {
     total + since.map_or(Duration::ZERO, |from| last.saturating_sub(from))
 }
 
-/// What a bus without a valid answer looked like.
+/// What a bus without a valid answer looked like. Of several ways to see garbage only the most
+/// telling is noted, so that one happening counts once.
 pub(crate) fn observe(
     events: &[Event],
     exchanges: &[Exchange],
     facts: Option<&LinkFacts>,
-) -> Observations {
-    let bytes: Vec<u8> = events
-        .iter()
-        .filter_map(|e| {
-            if let What::In(b) = &e.what {
-                Some(b.as_slice())
-            } else {
-                None
-            }
-        })
-        .flatten()
-        .copied()
-        .collect();
-    let stray = |kind: StrayKind| {
-        exchanges
-            .iter()
-            .any(|e| e.strays.iter().any(|s| s.kind == kind))
+) -> Sights {
+    let bytes = received(events, |_| true);
+    let strays = |kinds: &[StrayKind]| {
+        let of = |e: &Exchange| e.strays.iter().filter(|s| kinds.contains(&s.kind)).count();
+        exchanges.iter().map(of).sum::<usize>()
     };
     let exception = |code: u8| {
         exchanges
             .iter()
             .any(|e| e.outcome == Outcome::Exception(code))
     };
-    let (echo, foreign) = (
-        stray(StrayKind::Echo),
-        stray(StrayKind::ForeignRequest)
-            || stray(StrayKind::ForeignAnswer)
-            || stray(StrayKind::WrongUnit),
-    );
-    let (damaged, late) = (stray(StrayKind::Damaged), stray(StrayKind::Late));
-    let answered = exceptions_or_answers(exchanges);
+    let echo = strays(&[StrayKind::Echo]) > 0;
+    let foreign = strays(&[
+        StrayKind::ForeignRequest,
+        StrayKind::ForeignAnswer,
+        StrayKind::WrongUnit,
+    ]);
+    let (damaged, late) = (strays(&[StrayKind::Damaged]), strays(&[StrayKind::Late]));
     let text = mostly(&bytes, |b| matches!(b, b'\t' | b'\n' | b'\r' | 0x20..=0x7e));
-    let garbage = !bytes.is_empty() && !echo && !foreign && !damaged && !late && !answered;
+    let garbage = !bytes.is_empty()
+        && !echo
+        && foreign + damaged + late == 0
+        && !exceptions_or_answers(exchanges);
     let proven = line(facts)
         .filter(|_| garbage)
         .and_then(|line| proven(&bytes, line));
-    Observations {
-        swapped_proven: proven.is_some_and(|line| line.is_swapped),
-        settings_proven: proven.is_some_and(|line| !line.is_swapped),
-        nothing: bytes.is_empty(),
-        garbage: garbage && !text,
-        inverted_look: garbage
-            && !text
-            && share(&bytes, |b| matches!(b, 0x7e | 0x7f | 0xfe | 0xff)) >= 40,
-        too_fast_look: garbage
-            && !text
-            && share(&bytes, |b| {
-                matches!(b, 0x00 | 0x80 | 0xe0 | 0xf8 | 0x98 | 0xe6)
-            }) >= 60,
-        text: text && garbage,
-        damaged,
-        echo,
-        foreign,
-        late,
-        exception_0a: exception(0x0a),
-        exception_0b: exception(0x0b),
-        gateway: facts.is_some_and(|f| matches!(f.kind, LinkKind::Gateway { .. })),
-        tcp_framing: facts.is_some_and(|f| f.framing == Framing::Tcp),
-        lost: events.iter().any(|e| matches!(e.what, What::Lost { .. })),
+    let inverted = share(&bytes, |b| matches!(b, 0x7e | 0x7f | 0xfe | 0xff));
+    let too_fast = share(&bytes, |b| {
+        matches!(b, 0x00 | 0x80 | 0xe0 | 0xf8 | 0x98 | 0xe6)
+    });
+    let mut sights = on_link(facts);
+    sights.note(
+        Sight::SwappedProven,
+        proven.is_some_and(|line| line.is_swapped),
+    );
+    sights.note(
+        Sight::SettingsProven,
+        proven.is_some_and(|line| !line.is_swapped),
+    );
+    if bytes.is_empty() {
+        let words = format!("{} questions, not one byte came back", exchanges.len());
+        sights.note_as(Sight::Nothing, words);
     }
+    if garbage && text {
+        let words = format!("the {} bytes that came are readable text", bytes.len());
+        sights.note_as(Sight::Text, words);
+    } else if garbage {
+        let words = format!("{} bytes came, none of them in a valid frame", bytes.len());
+        sights.note_as(Sight::Garbage, words);
+        if inverted >= 40 {
+            let words = format!("{inverted} % of the bytes are 7E, 7F, FE or FF");
+            sights.note_as(Sight::InvertedLook, words);
+        }
+        if too_fast >= 60 {
+            let words = format!("{too_fast} % of the bytes are 00, 80, E0, F8 and the like");
+            sights.note_as(Sight::TooFastLook, words);
+        }
+    }
+    for (sight, count, what) in [
+        (Sight::Damaged, damaged, "answers with a wrong check value"),
+        (Sight::Foreign, foreign, "valid frames of others"),
+        (Sight::Late, late, "answers after the time-out"),
+    ] {
+        if count > 0 {
+            sights.note_as(sight, format!("{count} {what} came"));
+        }
+    }
+    sights.note(Sight::Echo, echo);
+    sights.note(Sight::Exception0A, exception(0x0a));
+    sights.note(Sight::Exception0B, exception(0x0b));
+    sights.note(Sight::Busy, exception(0x05) || exception(0x06));
+    sights.note(Sight::Lost, was_lost(events));
+    sights
+}
+
+/// What the link is, nothing seen yet.
+fn on_link(facts: Option<&LinkFacts>) -> Sights {
+    Sights::on(
+        facts.is_some_and(is_gateway),
+        facts.is_some_and(|f| f.framing == Framing::Tcp),
+    )
+}
+
+fn was_lost(events: &[Event]) -> bool {
+    events.iter().any(|e| matches!(e.what, What::Lost { .. }))
+}
+
+/// Bytes that came while `counts` holds for the time of listening (true) or asking.
+fn received(events: &[Event], counts: impl Fn(bool) -> bool) -> Vec<u8> {
+    let mut listening = false;
+    let mut bytes = Vec::new();
+    for event in events {
+        match &event.what {
+            What::Listening(now) => listening = *now,
+            What::In(came) if counts(listening) => bytes.extend_from_slice(came),
+            _ => {}
+        }
+    }
+    bytes
+}
+
+/// What a line on which units answer looked like.
+pub(crate) fn line_sights(
+    events: &[Event],
+    bus: &Bus,
+    twice: u32,
+    facts: Option<&LinkFacts>,
+    doubts: &[Doubt],
+) -> Sights {
+    let mut sights = on_link(facts);
+    bus.health.sights(&mut sights);
+    if bus.foreign_requests > 0 {
+        let words = format!("{} questions of others were heard", bus.foreign_requests);
+        sights.note_as(Sight::Foreign, words);
+    }
+    if twice > 0 {
+        let words = format!("{twice} questions were answered twice with other content");
+        sights.note_as(Sight::AnsweredTwice, words);
+    }
+    let has = |kind| doubts.iter().any(|doubt| doubt.kind == kind);
+    sights.note(Sight::IdentityJumps, twice == 0 && has(DoubtKind::TwoUnits));
+    sights.note(Sight::Frozen, has(DoubtKind::PerhapsCache));
+    sights.note(Sight::Lost, was_lost(events));
+    sights
+}
+
+/// Listening for less says nothing about who asks here.
+const LISTENED_ENOUGH: Duration = Duration::from_secs(5);
+
+/// What speaks for one reason or another why this unit hears no inverter.
+pub(crate) fn inverter_sights(
+    events: &[Event],
+    bus: &Bus,
+    foreign: &[(Duration, u8)],
+    unit: u8,
+    inverter: &InverterLink,
+    profile: &Profile,
+    facts: Option<&LinkFacts>,
+) -> Sights {
+    let mut sights = on_link(facts);
+    let in_its_socket = we_hold_its_socket(facts);
+    let here = profile.inverter.port == InverterPort::ThisBus;
+    let can_hear = facts.is_some_and(LinkFacts::can_overhear) && !in_its_socket;
+    let heard = received(events, |listening| listening).len();
+    let seconds = bus.listened.as_secs_f64();
+    let silence = Duration::from_secs(profile.inverter.silence_s.into());
+    let end = events.last().map_or(Duration::ZERO, |e| e.at);
+    let lately = |wanted: &dyn Fn(u8) -> bool| {
+        let fits = |(at, asked): &&(Duration, u8)| *at + silence >= end && wanted(*asked);
+        foreign.iter().filter(fits).count()
+    };
+    let (us, others) = (
+        lately(&|asked| asked == unit),
+        lately(&|asked| asked != unit),
+    );
+    if us > 0 {
+        let words =
+            format!("somebody asked this unit {us} times, yet it says that it hears no inverter");
+        sights.note_as(Sight::AsksUs, words);
+    } else if others > 0 {
+        let words = format!("somebody asked other unit addresses {others} times, this one never");
+        sights.note_as(Sight::AsksOther, words);
+    } else if can_hear && heard >= 8 && foreign.is_empty() {
+        let words = format!("{heard} bytes that make no frame were heard while we listened");
+        sights.note_as(Sight::GarbageHeard, words);
+    } else if can_hear && here && bus.listened >= LISTENED_ENOUGH && heard == 0 {
+        let words = format!("nobody asked on this pair in the {seconds:.0} s that we listened");
+        sights.note_as(Sight::NobodyHeard, words);
+    }
+    sights.note(
+        Sight::OtherSocket,
+        !here && profile.inverter.port != InverterPort::Unknown,
+    );
+    sights.note(Sight::InItsSocket, in_its_socket);
+    sights.note(
+        Sight::NeverHeard,
+        *inverter == InverterLink::SilentSoFar { proven: true },
+    );
+    sights.note(Sight::HeardBefore, *inverter == InverterLink::Lost);
+    sights
 }
 
 /// The settings we listened with, where there is a line.

@@ -1,295 +1,314 @@
-//! Why nothing can be said about the unit: causes of a silent or garbled bus, weighed.
+//! Soft causes: why nobody answers, why a line is bad, why the inverter is not heard. One table.
 //!
-//! One readable table: each observation moves each cause by whole bits (a step of one doubles or
-//! halves its odds). Sums are exact and the same on every platform. Priors and weights are common
-//! practice and our judgement, not measurements; they rank what to look at first and prove nothing.
-//!
-//! Observations that come from the same happening are counted once: of several ways to see garbage
-//! only the most telling is set (see [`Observations`]).
-
-use packside_profiles::model::Needs;
+//! Each sight moves each cause by whole bits (a step of one doubles or halves its odds). Sums are
+//! exact and the same on every platform. Priors and weights are common practice and our judgement;
+//! `cargo bench --bench verdict` measures how far their shares can be relied on. They rank what to
+//! look at first and prove nothing about the battery.
 
 use super::judgement::{Cause, NextStep};
+use super::sight::{Sight, Sights};
+use super::step::{Step, by_split};
 
-/// What was seen of a bus on which no unit gave a valid answer.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub(crate) struct Observations {
-    /// Not one byte came.
-    pub(crate) nothing: bool,
-    /// Bytes came, none of them a valid frame.
-    pub(crate) garbage: bool,
-    /// The garbage consists mostly of 7F, FE and FF, as an inverted line gives.
-    pub(crate) inverted_look: bool,
-    /// The garbage consists mostly of 00, 80, E0 and F8, as a receiver set too fast gives.
-    pub(crate) too_fast_look: bool,
-    /// The bytes are printable text.
-    pub(crate) text: bool,
-    /// Frames came that fit our question but for their check value.
-    pub(crate) damaged: bool,
-    /// Our own questions came back.
-    pub(crate) echo: bool,
-    /// Valid frames of other units or other clients came.
-    pub(crate) foreign: bool,
-    /// Answers came after the time-out.
-    pub(crate) late: bool,
-    /// The gateway answered with exception 0A.
-    pub(crate) exception_0a: bool,
-    /// The gateway answered with exception 0B.
-    pub(crate) exception_0b: bool,
-    /// The link is a TCP gateway.
-    pub(crate) gateway: bool,
-    /// The gateway is spoken to in Modbus TCP.
-    pub(crate) tcp_framing: bool,
-    /// The link was lost in between.
-    pub(crate) lost: bool,
-    /// The bytes are right frames once the levels are turned round: proven, not by accident.
-    pub(crate) swapped_proven: bool,
-    /// The bytes are right frames at other line settings: proven, not by accident.
-    pub(crate) settings_proven: bool,
+/// A question that causes answer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Topic {
+    /// Why no unit gave a valid answer.
+    NoAnswer,
+    /// Why a line on which units answer damages or delays so much.
+    BadLine,
+    /// Why the unit does not hear its inverter.
+    Inverter,
 }
 
-/// One cause: id, meaning, prior in bits, what to do.
-struct Row {
-    id: &'static str,
-    meaning: &'static str,
+/// On which links a cause is possible.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Fits {
+    Any,
+    /// Needs a line that we are on, or one behind a gateway that speaks RTU.
+    Line,
+    Gateway,
+}
+
+/// One cause.
+pub(crate) struct Row {
+    /// Stable id.
+    pub(crate) id: &'static str,
+    /// In the words of a technician.
+    pub(crate) meaning: &'static str,
+    topics: &'static [Topic],
+    fits: Fits,
+    /// Odds before anything was seen, in bits.
     prior: i32,
-    serial_only: bool,
-    gateway_only: bool,
-    /// Weight of each observation in bits, in the order of [`columns`].
-    weights: [i32; COLUMNS],
-    next: (&'static str, &'static str, Needs),
+    /// Bits by which a sight moves it.
+    weights: &'static [(Sight, i32)],
+    /// What settles it.
+    pub(crate) step: Step,
+    /// What to mind meanwhile.
+    pub(crate) caution: &'static str,
 }
 
-const COLUMNS: usize = 14;
+const SEATED: &str = "extra-low voltage only; keep away from the DC terminals";
+const NONE: &str = "";
 
-/// The observations as columns, with the words used as a reason.
-fn columns(seen: &Observations) -> [(bool, &'static str); COLUMNS] {
-    [
-        (seen.nothing, "not one byte came back"),
-        (seen.garbage, "bytes came, none of them a valid frame"),
-        (seen.inverted_look, "the bytes are mostly 7F, FE and FF"),
-        (seen.too_fast_look, "the bytes are mostly 00, 80, E0 and F8"),
-        (seen.text, "the bytes are readable text"),
-        (seen.damaged, "answers came with a wrong check value"),
-        (seen.echo, "our own questions came back"),
-        (seen.foreign, "valid frames of others were heard"),
-        (seen.late, "answers came after the time-out"),
-        (seen.exception_0a, "the gateway answered 0A (no path)"),
-        (
-            seen.exception_0b,
-            "the gateway answered 0B (no answer behind it)",
-        ),
-        (seen.lost, "the link was lost in between"),
-        (
-            seen.swapped_proven,
-            "turned round, the very bytes received are right frames",
-        ),
-        (
-            seen.settings_proven,
-            "cut at other settings, the very bytes received are right frames",
-        ),
-    ]
-}
+use Fits::{Any, Gateway, Line};
+use Sight as S;
+use Topic::{BadLine, Inverter, NoAnswer};
 
 #[rustfmt::skip]
-const TABLE: &[Row] = &[
-    //                                                                                     nothing garb inv fast text dam echo for late 0A  0B  lost swap set
-    Row { id: "pair-swapped", meaning: "the two wires of the pair are swapped",
-          prior: 5, serial_only: true, gateway_only: false, weights:                       [ 0,  2,  6, -2, -5, -6, -2, -6, -6,  0,  0, -1, 20,-9],
-          next: ("swap-pair", "swap the two wires of the pair at the adapter (idle: D1 above D0), then look again", Needs::LowVoltage) },
-    Row { id: "wrong-speed-or-format", meaning: "baud rate or parity differ from the unit's",
-          prior: 5, serial_only: true, gateway_only: false, weights:                       [ 0,  3,  0,  6, -4,  1, -1, -5, -5,  0,  0, -1, -9,20],
-          next: ("other-line-settings", "look up the unit's line settings and give them with --line, for example --line 19200-8E1", Needs::Look) },
-    Row { id: "wrong-address", meaning: "the unit has another unit address",
-          prior: 5, serial_only: false, gateway_only: false, weights:                      [ 2, -4, -5, -5, -5, -5,  0,  4, -4, -3,  3, -1, -6,-6],
-          next: ("other-address", "look up the unit address (switches or the inverter's screen) and give it with --unit N", Needs::Look) },
-    Row { id: "wrong-socket", meaning: "the cable is in another socket (CAN, module link) or has another pinout",
-          prior: 5, serial_only: true, gateway_only: false, weights:                       [ 2,  1,  0,  0, -2, -5,  0, -4, -5,  0,  0,  0, -6,-6],
-          next: ("check-socket", "compare the socket and its pins with the maker's manual", Needs::Look) },
-    Row { id: "wire-open", meaning: "a wire is broken or not seated, or the adapter is not powered",
-          prior: 4, serial_only: true, gateway_only: false, weights:                       [ 2,  0,  0,  0, -5, -1,  1, -3, -5,  0,  0,  1, -6,-6],
-          next: ("measure-pair", "with all bus devices off measure the pair: about 60 ohms two terminators, 120 one, high none or open", Needs::LowVoltage) },
-    Row { id: "unit-off", meaning: "the unit is switched off or asleep",
-          prior: 5, serial_only: false, gateway_only: false, weights:                      [ 2, -5, -6, -6, -6, -6,  1,  2, -5, -3,  3, -1, -6,-6],
-          next: ("look-at-lamps", "look at the lamps: is the unit powered and awake? Dark lamps do not mean that it is sound or dead", Needs::Look) },
-    Row { id: "disturbed-line", meaning: "the line is disturbed (no common wire, no bias, inverter noise)",
-          prior: 2, serial_only: true, gateway_only: false, weights:                       [-4,  1,  0, -1, -5,  6,  0,  0, -1,  0,  0,  0, -6,-6],
-          next: ("check-common", "look for the common wire and for terminators at both ends, then look again", Needs::Look) },
-    Row { id: "second-client", meaning: "somebody else asks on this bus at the same time",
-          prior: 2, serial_only: true, gateway_only: false, weights:                       [-5, -1, -3, -3, -4,  3,  0,  6, -1,  0,  0,  0, -6,-6],
-          next: ("listen-first", "do not ask while the inverter asks: stop here, or unplug with the inverter's owner's consent", Needs::Look) },
-    Row { id: "slow-unit", meaning: "the unit answers slower than we wait",
-          prior: 1, serial_only: false, gateway_only: false, weights:                      [-1, -4, -5, -5, -5, -3,  0, -1,  8, -2, -1,  0, -6,-6],
-          next: ("look-again", "look again: late answers were seen, the wait is longer next time", Needs::Look) },
-    Row { id: "other-protocol", meaning: "something that is not Modbus talks on this port",
-          prior: 1, serial_only: false, gateway_only: false, weights:                      [-3,  2, -1, -1,  9, -5, -2, -6, -5, -4, -4,  0, -6,-6],
-          next: ("check-port", "look what else is reached by this port, then give the right one", Needs::Look) },
-    Row { id: "gateway-framing", meaning: "the gateway speaks RTU over TCP where Modbus TCP was used, or the reverse",
-          prior: 3, serial_only: false, gateway_only: true, weights:                       [ 2,  4,  0,  0, -5, -2,  0, -6, -5, -6, -6,  2, -6,-6],
-          next: ("other-framing", "try the other framing: --framing rtu or --framing tcp", Needs::Look) },
-    Row { id: "gateway-path", meaning: "the gateway is misconfigured or overloaded",
-          prior: 2, serial_only: false, gateway_only: true, weights:                       [ 1, -2, -5, -5, -3, -2,  0,  0,  1,  9, -1,  1, -6,-6],
-          next: ("check-gateway", "look at the gateway's own page: serial settings, connections, its time-out", Needs::Look) },
-    Row { id: "serial-side-of-gateway", meaning: "the gateway works; the wires or settings behind it do not",
-          prior: 3, serial_only: false, gateway_only: true, weights:                       [ 1, -4, -5, -5, -5, -2,  0, -1, -2, -3,  5, -1, -6,-6],
-          next: ("check-gateway-serial", "compare the gateway's serial settings and wires with the unit's", Needs::Look) },
-    Row { id: "tool-mistake", meaning: "a mistake in this tool or its profile",
-          prior: -3, serial_only: false, gateway_only: false, weights:                     [-1,  0, -1, -1, -1,  0,  0,  0,  0, -1, -1,  0, -6,-6],
-          next: ("report-mistake", "keep this result (--format json) and tell whoever keeps the profile", Needs::Look) },
+pub(crate) const TABLE: &[Row] = &[
+    Row { id: "pair-swapped", meaning: "the two wires of the pair are swapped", topics: &[NoAnswer], fits: Line, prior: 5, step: Step::SwapPair, caution: SEATED,
+          weights: &[(S::Garbage, 2), (S::InvertedLook, 6), (S::TooFastLook, -2), (S::Text, -5), (S::Damaged, -6), (S::Echo, -2), (S::Foreign, -6), (S::Late, -6), (S::Lost, -1), (S::SwappedProven, 20), (S::SettingsProven, -9)] },
+    Row { id: "wrong-speed-or-format", meaning: "baud rate or parity differ from the unit's", topics: &[NoAnswer], fits: Line, prior: 5, step: Step::OtherLine, caution: NONE,
+          weights: &[(S::Garbage, 3), (S::TooFastLook, 6), (S::Text, -4), (S::Damaged, 1), (S::Echo, -1), (S::Foreign, -5), (S::Late, -5), (S::Lost, -1), (S::SwappedProven, -9), (S::SettingsProven, 20)] },
+    Row { id: "wrong-address", meaning: "the unit has another unit address", topics: &[NoAnswer], fits: Any, prior: 5, step: Step::OtherAddress, caution: NONE,
+          weights: &[(S::Nothing, 2), (S::Garbage, -4), (S::InvertedLook, -5), (S::TooFastLook, -5), (S::Text, -5), (S::Damaged, -5), (S::Foreign, 4), (S::Late, -4), (S::Exception0A, -3), (S::Exception0B, 3), (S::Lost, -1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+    Row { id: "wrong-socket", meaning: "the cable is in another socket (CAN, module link) or has another pinout", topics: &[NoAnswer], fits: Line, prior: 5, step: Step::CheckSocket, caution: NONE,
+          weights: &[(S::Nothing, 2), (S::Garbage, 1), (S::Text, -2), (S::Damaged, -5), (S::Foreign, -4), (S::Late, -5), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+    Row { id: "wire-open", meaning: "a wire is broken or not seated, or the adapter is not powered", topics: &[NoAnswer], fits: Line, prior: 4, step: Step::MeasurePair, caution: SEATED,
+          weights: &[(S::Nothing, 2), (S::Text, -5), (S::Damaged, -1), (S::Echo, 1), (S::Foreign, -3), (S::Late, -5), (S::Lost, 1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+    Row { id: "unit-off", meaning: "the unit is switched off or asleep", topics: &[NoAnswer], fits: Any, prior: 5, step: Step::LookAtLamps, caution: "dark lamps prove nothing: hazardous voltage is inside even when switched off",
+          weights: &[(S::Nothing, 2), (S::Garbage, -5), (S::InvertedLook, -6), (S::TooFastLook, -6), (S::Text, -6), (S::Damaged, -6), (S::Echo, 1), (S::Foreign, 2), (S::Late, -5), (S::Exception0A, -3), (S::Exception0B, 3), (S::Lost, -1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+    Row { id: "disturbed-line", meaning: "the line is disturbed (noise, a cable along the power lines)", topics: &[NoAnswer, BadLine], fits: Line, prior: 2, step: Step::KeepApart, caution: SEATED,
+          weights: &[(S::Nothing, -4), (S::Garbage, 1), (S::TooFastLook, -1), (S::Text, -5), (S::Damaged, 6), (S::Late, -1), (S::SwappedProven, -6), (S::SettingsProven, -6), (S::GrowsWithLength, 4), (S::FirstBytes, -4), (S::Bursts, -1), (S::FollowsPower, 2), (S::AnsweredTwice, -6), (S::IdentityJumps, -6)] },
+    Row { id: "no-common-wire", meaning: "the common wire or the bias is missing", topics: &[NoAnswer, BadLine], fits: Line, prior: 1, step: Step::CheckCommon, caution: SEATED,
+          weights: &[(S::Nothing, -4), (S::Garbage, 1), (S::Text, -5), (S::Damaged, 5), (S::Late, -1), (S::SwappedProven, -6), (S::SettingsProven, -6), (S::GrowsWithLength, -2), (S::FirstBytes, 6), (S::FollowsPower, 2), (S::AnsweredTwice, -6), (S::IdentityJumps, -6)] },
+    Row { id: "inverter-noise", meaning: "the inverter's switching disturbs the line while current flows", topics: &[BadLine], fits: Line, prior: 1, step: Step::KeepApart, caution: SEATED,
+          weights: &[(S::Damaged, 3), (S::GrowsWithLength, 3), (S::FirstBytes, -3), (S::FollowsPower, 7), (S::AnsweredTwice, -6), (S::IdentityJumps, -6)] },
+    Row { id: "second-client", meaning: "somebody else asks on this bus at the same time", topics: &[NoAnswer, BadLine], fits: Line, prior: 2, step: Step::ListenFirst, caution: "two clients on one pair can cause the very fault that is looked for",
+          weights: &[(S::Nothing, -5), (S::Garbage, -1), (S::InvertedLook, -3), (S::TooFastLook, -3), (S::Text, -4), (S::Damaged, 3), (S::Foreign, 6), (S::Late, -1), (S::SwappedProven, -6), (S::SettingsProven, -6), (S::GrowsWithLength, 1), (S::Bursts, 2), (S::FirstBytes, -1), (S::AnsweredTwice, -2), (S::IdentityJumps, -4)] },
+    Row { id: "two-units-one-address", meaning: "two units have the same unit address", topics: &[NoAnswer, BadLine], fits: Any, prior: 0, step: Step::OneAddressEach, caution: "every number may be of either unit",
+          weights: &[(S::Nothing, -6), (S::Garbage, 2), (S::Text, -6), (S::Damaged, 5), (S::Foreign, -1), (S::Bursts, 3), (S::FirstBytes, 1), (S::AnsweredTwice, 10), (S::IdentityJumps, 10), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+    Row { id: "slow-unit", meaning: "the unit answers slower than we wait", topics: &[NoAnswer, BadLine], fits: Any, prior: 1, step: Step::LookAgain, caution: NONE,
+          weights: &[(S::Nothing, -1), (S::Garbage, -4), (S::InvertedLook, -5), (S::TooFastLook, -5), (S::Text, -5), (S::Damaged, -3), (S::Foreign, -1), (S::Late, 8), (S::Exception0A, -2), (S::Exception0B, -1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+    Row { id: "other-protocol", meaning: "something that is not Modbus talks on this port", topics: &[NoAnswer], fits: Any, prior: 1, step: Step::CheckPort, caution: NONE,
+          weights: &[(S::Nothing, -3), (S::Garbage, 2), (S::InvertedLook, -1), (S::TooFastLook, -1), (S::Text, 9), (S::Damaged, -5), (S::Echo, -2), (S::Foreign, -6), (S::Late, -5), (S::Exception0A, -4), (S::Exception0B, -4), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+    Row { id: "gateway-framing", meaning: "the gateway speaks RTU over TCP where Modbus TCP was used, or the reverse", topics: &[NoAnswer], fits: Gateway, prior: 3, step: Step::OtherFraming, caution: NONE,
+          weights: &[(S::Nothing, 2), (S::Garbage, 4), (S::Text, -5), (S::Damaged, -2), (S::Foreign, -6), (S::Late, -5), (S::Exception0A, -6), (S::Exception0B, -6), (S::Lost, 2), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+    Row { id: "gateway-path", meaning: "the gateway is misconfigured or overloaded", topics: &[NoAnswer, BadLine], fits: Gateway, prior: 2, step: Step::CheckGateway, caution: "it may already have another client, which a new connection can throw out",
+          weights: &[(S::Nothing, 1), (S::Garbage, -2), (S::InvertedLook, -5), (S::TooFastLook, -5), (S::Text, -3), (S::Damaged, -2), (S::Late, 3), (S::Exception0A, 9), (S::Exception0B, -1), (S::Busy, 6), (S::Lost, 1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+    Row { id: "gateway-cache", meaning: "the gateway answers from its memory", topics: &[BadLine], fits: Gateway, prior: 0, step: Step::PastTheCache, caution: "cached values say nothing about now",
+          weights: &[(S::Frozen, 8), (S::Late, -2), (S::Damaged, -2)] },
+    Row { id: "serial-side-of-gateway", meaning: "the gateway works; the wires or settings behind it do not", topics: &[NoAnswer, BadLine], fits: Gateway, prior: 3, step: Step::CheckGatewayLine, caution: SEATED,
+          weights: &[(S::Nothing, 1), (S::Garbage, -4), (S::InvertedLook, -5), (S::TooFastLook, -5), (S::Text, -5), (S::Damaged, -2), (S::Foreign, -1), (S::Late, -2), (S::Exception0A, -3), (S::Exception0B, 5), (S::Lost, -1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+    Row { id: "adapter-gone", meaning: "the adapter of this computer drops out, or another program holds it", topics: &[NoAnswer, BadLine], fits: Any, prior: 0, step: Step::CheckAdapter, caution: NONE,
+          weights: &[(S::Lost, 8), (S::Garbage, -3), (S::Damaged, -2), (S::Foreign, -4), (S::Text, -5), (S::Late, -2), (S::Exception0A, -6), (S::Exception0B, -6), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+    Row { id: "inverter-off", meaning: "the inverter is off, asleep or still starting", topics: &[Inverter], fits: Any, prior: 5, step: Step::InverterPowered, caution: NONE,
+          weights: &[(S::NobodyHeard, 2), (S::AsksOther, -7), (S::AsksUs, -7), (S::GarbageHeard, -4), (S::InItsSocket, -2), (S::HeardBefore, 1)] },
+    Row { id: "inverter-cable", meaning: "the inverter's communication cable is open, or not plugged in", topics: &[Inverter], fits: Any, prior: 5, step: Step::InverterCable, caution: SEATED,
+          weights: &[(S::NobodyHeard, 2), (S::AsksOther, -6), (S::AsksUs, -6), (S::GarbageHeard, -2), (S::InItsSocket, -2), (S::HeardBefore, 1)] },
+    Row { id: "inverter-pair-swapped", meaning: "the two wires of the inverter's pair are swapped", topics: &[Inverter], fits: Any, prior: 3, step: Step::InverterCable, caution: SEATED,
+          weights: &[(S::NobodyHeard, -3), (S::AsksOther, -6), (S::AsksUs, -6), (S::GarbageHeard, 4), (S::HeardBefore, -4)] },
+    Row { id: "inverter-line-settings", meaning: "the inverter talks at other line settings", topics: &[Inverter], fits: Any, prior: 3, step: Step::InverterSettings, caution: NONE,
+          weights: &[(S::NobodyHeard, -3), (S::AsksOther, -6), (S::AsksUs, -6), (S::GarbageHeard, 5), (S::HeardBefore, -4)] },
+    Row { id: "inverter-other-address", meaning: "the inverter asks another unit address", topics: &[Inverter], fits: Any, prior: 3, step: Step::InverterSettings, caution: NONE,
+          weights: &[(S::NobodyHeard, -4), (S::AsksOther, 8), (S::AsksUs, -6), (S::GarbageHeard, -4), (S::HeardBefore, -3)] },
+    Row { id: "inverter-battery-type", meaning: "another battery type is chosen on the inverter, so it speaks otherwise", topics: &[Inverter], fits: Any, prior: 4, step: Step::InverterPowered, caution: NONE,
+          weights: &[(S::NobodyHeard, 1), (S::AsksOther, -2), (S::AsksUs, 4), (S::GarbageHeard, 1), (S::HeardBefore, -4)] },
+    Row { id: "inverter-other-socket", meaning: "the inverter's cable is in another socket than the manual names", topics: &[Inverter], fits: Any, prior: 3, step: Step::InverterSocket, caution: NONE,
+          weights: &[(S::NobodyHeard, 1), (S::OtherSocket, 1), (S::AsksOther, -5), (S::AsksUs, -6), (S::GarbageHeard, -2), (S::HeardBefore, -3)] },
+    Row { id: "we-hold-its-socket", meaning: "the laptop sits in the inverter's socket: we silenced it", topics: &[Inverter], fits: Any, prior: -4, step: Step::FreeSocket, caution: NONE,
+          weights: &[(S::InItsSocket, 16), (S::AsksUs, -9), (S::AsksOther, -9)] },
+    Row { id: "inverter-no-supply", meaning: "the inverter has no supply until the battery closes, which waits to be spoken to", topics: &[Inverter], fits: Any, prior: 1, step: Step::InverterPowered, caution: NONE,
+          weights: &[(S::NobodyHeard, 1), (S::NeverHeard, 1), (S::AsksOther, -7), (S::AsksUs, -7), (S::HeardBefore, -3)] },
+    Row { id: "unit-does-not-count", meaning: "the unit is asked and does not count it: its supervision wants something else, or its receiver is broken", topics: &[Inverter], fits: Any, prior: -1, step: Step::InverterSettings, caution: "may be a real fault of the control unit",
+          weights: &[(S::NobodyHeard, -3), (S::AsksUs, 8), (S::HeardBefore, -1)] },
+    Row { id: "tool-mistake", meaning: "a mistake in this tool or its profile", topics: &[NoAnswer, BadLine, Inverter], fits: Any, prior: -3, step: Step::ReportMistake, caution: NONE,
+          weights: &[(S::Nothing, -1), (S::InvertedLook, -1), (S::TooFastLook, -1), (S::Text, -1), (S::Exception0A, -1), (S::Exception0B, -1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
 ];
 
-/// Ranks the causes, most likely first, with their next steps.
-pub(crate) fn rank(seen: &Observations) -> Vec<(Cause, NextStep)> {
-    let columns = columns(seen);
-    let fitting: Vec<(&Row, i32)> = TABLE
+/// Causes below this share are not worth a step.
+const WORTH_A_STEP: u32 = 60;
+
+/// Weighs the causes of a topic, most likely first.
+pub(crate) fn rank(topic: Topic, sights: &Sights) -> Vec<Cause> {
+    let weighed: Vec<(&Row, i32)> = TABLE
         .iter()
-        .filter(|row| {
-            let overheard_line = !(seen.gateway && seen.tcp_framing);
-            (overheard_line || !row.serial_only) && (seen.gateway || !row.gateway_only)
-        })
+        .filter(|row| row.topics.contains(&topic) && fits(row.fits, sights))
         .map(|row| {
-            let moved: i32 = row
-                .weights
-                .iter()
-                .zip(columns)
-                .filter(|(_, (on, _))| *on)
-                .map(|(w, _)| *w)
-                .sum();
-            (row, row.prior + moved)
+            (
+                row,
+                row.prior + moved(row, sights).map(|(bits, _)| bits).sum::<i32>(),
+            )
         })
         .collect();
-    let lowest = fitting
+    let lowest = weighed
         .iter()
         .map(|(_, bits)| *bits)
         .min()
         .unwrap_or_default();
     let odds = |bits: i32| 1u128 << u32::try_from(bits - lowest).unwrap_or_default().min(100);
-    let total: u128 = fitting
+    let total = weighed
         .iter()
         .map(|(_, bits)| odds(*bits))
         .sum::<u128>()
         .max(1);
-    let mut ranked: Vec<(Cause, NextStep)> = fitting
+    let mut ranked: Vec<Cause> = weighed
         .iter()
         .map(|(row, bits)| {
             let per_mille = u32::try_from((odds(*bits) * 1000 + total / 2) / total).unwrap_or(0);
-            (cause(row, per_mille, &columns), next(row))
+            cause(row, per_mille, sights)
         })
         .collect();
-    ranked.sort_by_key(|(cause, _)| std::cmp::Reverse(cause.per_mille));
+    ranked.sort_by_key(|cause| std::cmp::Reverse(cause.per_mille));
     ranked
 }
 
-fn cause(row: &Row, per_mille: u32, columns: &[(bool, &'static str)]) -> Cause {
-    let reasons = |wanted: fn(i32) -> bool| {
-        let mut moved: Vec<(i32, &str)> = row
-            .weights
-            .iter()
-            .zip(columns)
-            .filter(|(w, (on, _))| *on && wanted(**w))
-            .map(|(w, (_, t))| (w.abs(), *t))
+fn fits(fits: Fits, sights: &Sights) -> bool {
+    match fits {
+        Fits::Any => true,
+        Fits::Line => !(sights.gateway && sights.tcp_framing),
+        Fits::Gateway => sights.gateway,
+    }
+}
+
+/// What was seen that moves a cause, and how far.
+fn moved<'a>(row: &'a Row, sights: &'a Sights) -> impl Iterator<Item = (i32, &'a str)> {
+    row.weights
+        .iter()
+        .filter_map(|(sight, bits)| Some((*bits, sights.words(*sight)?)))
+}
+
+fn cause(row: &Row, per_mille: u32, sights: &Sights) -> Cause {
+    let reasons = |speaks: fn(i32) -> bool| {
+        let mut moved: Vec<(i32, &str)> = moved(row, sights)
+            .filter(|(bits, _)| speaks(*bits))
             .collect();
-        moved.sort_by_key(|(w, _)| std::cmp::Reverse(*w));
-        moved.into_iter().map(|(_, text)| text.to_owned()).collect()
+        moved.sort_by_key(|(bits, _)| std::cmp::Reverse(bits.abs()));
+        moved
+            .into_iter()
+            .map(|(_, words)| words.to_owned())
+            .collect()
     };
     Cause {
         id: row.id,
         per_mille,
         meaning: row.meaning,
-        reasons_for: reasons(|w| w > 0),
-        reasons_against: reasons(|w| w < 0),
+        reasons_for: reasons(|bits| bits > 0),
+        reasons_against: reasons(|bits| bits < 0),
+        settled_by: row.step.row().id,
+        caution: row.caution,
     }
 }
 
-fn next(row: &Row) -> NextStep {
-    let (id, text, needs) = row.next;
-    let who = if needs == Needs::Look {
-        "anyone on site"
-    } else {
-        "technician"
-    };
-    NextStep {
-        id,
-        text: text.to_owned(),
-        needs,
-        who,
-    }
+/// The steps that settle the leading causes: by risk, then by what each separates per minute.
+pub(crate) fn steps(ranked: &[Cause]) -> Vec<NextStep> {
+    let open: Vec<(u32, Step)> = ranked
+        .iter()
+        .filter(|cause| cause.per_mille >= WORTH_A_STEP)
+        .filter_map(|cause| {
+            let row = TABLE.iter().find(|row| row.id == cause.id)?;
+            Some((cause.per_mille, row.step))
+        })
+        .collect();
+    by_split(&open)
+        .into_iter()
+        .take(5)
+        .map(Step::plain)
+        .collect()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    fn leader(seen: Observations) -> &'static str {
-        rank(&seen).first().map(|(cause, _)| cause.id).unwrap()
+    fn leader(topic: Topic, seen: &[Sight], gateway: bool) -> &'static str {
+        let mut sights = Sights::on(gateway, gateway);
+        seen.iter().for_each(|sight| sights.note(*sight, true));
+        rank(topic, &sights).first().map(|cause| cause.id).unwrap()
     }
 
     // Kind: common practice (FIELD table "what goes wrong on the wire, and how it looks")
     #[test]
-    fn garbage_rich_in_7f_fe_ff_points_to_a_swapped_pair() {
-        let seen = Observations {
-            garbage: true,
-            inverted_look: true,
-            ..Default::default()
+    fn each_look_of_a_bus_leads_to_its_cause() {
+        let check = |topic, seen: &[Sight], gateway, cause| {
+            assert_eq!(leader(topic, seen, gateway), cause, "{seen:?}");
         };
-        assert_eq!(leader(seen), "pair-swapped");
+        check(
+            NoAnswer,
+            &[S::Garbage, S::InvertedLook],
+            false,
+            "pair-swapped",
+        );
+        check(
+            NoAnswer,
+            &[S::Garbage, S::TooFastLook],
+            false,
+            "wrong-speed-or-format",
+        );
+        check(NoAnswer, &[S::Text], true, "other-protocol");
+        check(NoAnswer, &[S::Exception0A], true, "gateway-path");
+        check(
+            BadLine,
+            &[S::Damaged, S::GrowsWithLength],
+            false,
+            "disturbed-line",
+        );
+        check(
+            BadLine,
+            &[S::Damaged, S::GrowsWithLength, S::FollowsPower],
+            false,
+            "inverter-noise",
+        );
+        check(
+            BadLine,
+            &[S::Damaged, S::FirstBytes],
+            false,
+            "no-common-wire",
+        );
+        check(
+            BadLine,
+            &[S::Damaged, S::Foreign, S::Bursts],
+            false,
+            "second-client",
+        );
+        check(BadLine, &[S::AnsweredTwice], false, "two-units-one-address");
+        check(BadLine, &[S::Late], false, "slow-unit");
+        check(BadLine, &[S::Frozen], true, "gateway-cache");
+        check(BadLine, &[S::Busy, S::Late], true, "gateway-path");
+        check(BadLine, &[S::Lost], false, "adapter-gone");
+        check(Inverter, &[S::AsksOther], false, "inverter-other-address");
+        check(
+            Inverter,
+            &[S::GarbageHeard, S::NeverHeard],
+            false,
+            "inverter-line-settings",
+        );
+        check(Inverter, &[S::AsksUs], false, "inverter-battery-type");
+        check(
+            Inverter,
+            &[S::InItsSocket, S::NobodyHeard],
+            false,
+            "we-hold-its-socket",
+        );
     }
 
     #[test]
-    fn garbage_rich_in_00_80_f8_points_to_line_settings() {
-        let seen = Observations {
-            garbage: true,
-            too_fast_look: true,
-            ..Default::default()
-        };
-        assert_eq!(leader(seen), "wrong-speed-or-format");
-    }
-
-    #[test]
-    fn readable_text_points_to_another_protocol() {
-        let seen = Observations {
-            garbage: true,
-            text: true,
-            gateway: true,
-            tcp_framing: true,
-            ..Default::default()
-        };
-        assert_eq!(leader(seen), "other-protocol");
-    }
-
-    #[test]
-    fn exception_0a_points_to_the_gateway() {
-        let seen = Observations {
-            exception_0a: true,
-            gateway: true,
-            tcp_framing: true,
-            ..Default::default()
-        };
-        assert_eq!(leader(seen), "gateway-path");
-    }
-
-    #[test]
-    fn shares_sum_to_one_within_rounding() {
-        let seen = Observations {
-            nothing: true,
-            ..Default::default()
-        };
-        let total: u32 = rank(&seen).iter().map(|(cause, _)| cause.per_mille).sum();
-        assert!((990..=1010).contains(&total), "{total}");
+    fn shares_of_every_topic_sum_to_one_within_rounding() {
+        for topic in [NoAnswer, BadLine, Inverter] {
+            let total: u32 = rank(topic, &Sights::default())
+                .iter()
+                .map(|c| c.per_mille)
+                .sum();
+            assert!((985..=1015).contains(&total), "{topic:?} {total}");
+        }
     }
 
     #[test]
     fn clean_silence_leaves_several_causes_open() {
-        let ranked = rank(&Observations {
-            nothing: true,
-            ..Default::default()
-        });
-        assert!(
-            ranked
-                .iter()
-                .filter(|(cause, _)| cause.per_mille >= 100)
-                .count()
-                >= 4
-        );
+        let mut sights = Sights::default();
+        sights.note(Sight::Nothing, true);
+        let ranked = rank(NoAnswer, &sights);
+        assert!(ranked.iter().filter(|cause| cause.per_mille >= 100).count() >= 4);
+        let steps = steps(&ranked);
+        assert_eq!(steps.first().map(|step| step.id), Some("look-at-lamps"));
+        assert!(steps.is_sorted_by_key(|step| step.needs));
+    }
+
+    #[test]
+    fn every_sight_moves_some_cause() {
+        for sight in Sight::ALL {
+            let moves = |row: &Row| row.weights.iter().any(|(s, _)| s == sight);
+            assert!(TABLE.iter().any(moves), "{}", sight.id());
+        }
     }
 }

@@ -42,7 +42,7 @@ pub(crate) struct MemberEvidence {
     pub(crate) layout: Layout,
     /// Samples by instance index, in the order of time.
     pub(crate) samples: Vec<Vec<Sample>>,
-    /// Valid answers, exceptions included.
+    /// Valid answers of the unit, its exceptions included, those of a gateway not.
     pub(crate) answered: u32,
 }
 
@@ -69,6 +69,13 @@ impl MemberEvidence {
         let name = profile.members.as_ref()?.count.as_ref()?;
         let (_, _, samples) = self.each(profile).find(|(_, point, _)| point.id == *name)?;
         samples.iter().rev().find_map(number).and_then(whole)
+    }
+
+    /// The last number but one that the first instance with this role gave.
+    pub(crate) fn before_last(&self, profile: &Profile, role: Role) -> Option<f64> {
+        let series = self.series(profile, role);
+        let before = series.len().checked_sub(2)?;
+        series.get(before).map(|(_, number)| *number)
     }
 
     /// Numbers that the first instance with this role gave, with their times.
@@ -123,8 +130,12 @@ fn member(unit: u8, exchanges: &[Exchange], profile: &Profile) -> MemberEvidence
             point.map_or_else(Vec::new, |point| samples(&mine, instance, point, &powers))
         })
         .collect();
-    let is_answer =
-        |e: &&&Exchange| matches!(e.outcome, Outcome::Answered(_) | Outcome::Exception(_));
+    // 0A and 0B are words of a gateway about a unit that it did not reach.
+    let is_answer = |e: &&&Exchange| match e.outcome {
+        Outcome::Answered(_) => true,
+        Outcome::Exception(code) => !matches!(code, 0x0a | 0x0b),
+        _ => false,
+    };
     MemberEvidence {
         unit,
         layout,

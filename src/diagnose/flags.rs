@@ -9,8 +9,9 @@ use std::time::Duration;
 use packside_profiles::model::{Clears, Flag, LiesIn, Point, Profile, Severity};
 use packside_profiles::{Class, Place, Quality, Role, StateKind, Value};
 
+use super::doubt::{Doubt, DoubtKind};
 use super::evidence::{MemberEvidence, Sample, Seen};
-use super::judgement::{Finding, Source};
+use super::judgement::{Certainty, Finding, Source};
 
 /// What the flags of one member say.
 #[derive(Debug, Clone, Default)]
@@ -21,7 +22,7 @@ pub(crate) struct FlagPicture {
     pub(crate) active: Vec<String>,
     /// What keeps the gate shut: undefined bits, unknown codes, hidden flags, unexplained statuses,
     /// roots that were seen earlier.
-    pub(crate) doubts: Vec<String>,
+    pub(crate) doubts: Vec<Doubt>,
 }
 
 /// One flag at one instance of its word.
@@ -31,6 +32,11 @@ struct Raised<'a> {
     place: Place,
     name: String,
     raw: u64,
+    /// When it was first seen up, and whether it was up before the last restart already.
+    since: Option<Duration>,
+    returned: bool,
+    /// It was up once while the inverter's flag in the same answers was down and nothing else brought it.
+    before_silence: bool,
 }
 
 /// Reads all flags of a member. `measured` are the classes that good readings settle by themselves.
@@ -55,12 +61,19 @@ pub(crate) fn picture(
         if flags.is_empty() && !is_word(point.role) {
             continue;
         }
-        raised.extend(flags.iter().filter(|f| is_up(f, raw)).map(|flag| Raised {
-            flag,
-            role: point.role,
-            place: instance.place,
-            name: instance.name.clone(),
-            raw,
+        raised.extend(flags.iter().filter(|f| is_up(f, raw)).map(|flag| {
+            Raised {
+                flag,
+                role: point.role,
+                place: instance.place,
+                name: instance.name.clone(),
+                raw,
+                since: first_up(flag, samples),
+                returned: rebooted_at
+                    .zip(first_up(flag, samples))
+                    .is_some_and(|(reboot, first)| first < reboot),
+                before_silence: was_before_silence(flag, samples, point, evidence, profile),
+            }
         }));
         picture
             .doubts
@@ -120,13 +133,16 @@ fn is_word(role: Role) -> bool {
 }
 
 /// Bits and codes that the profile does not know.
-fn undefined(point: &Point, flags: &[&Flag], raw: u64, name: &str) -> Option<String> {
+fn undefined(point: &Point, flags: &[&Flag], raw: u64, name: &str) -> Option<Doubt> {
     if point.role == Role::FaultCode {
         let known = raw == 0
             || flags.iter().any(|f| f.values.contains(&raw))
             || point.values.iter().any(|v| v.is == raw);
-        return (!known)
-            .then(|| format!("{name} shows code {raw}, which the profile does not know"));
+        return (!known).then(|| {
+            DoubtKind::UndefinedBit.says(format!(
+                "{name} shows code {raw}, which the profile does not know"
+            ))
+        });
     }
     if !is_word(point.role) {
         return None;
@@ -137,10 +153,10 @@ fn undefined(point: &Point, flags: &[&Flag], raw: u64, name: &str) -> Option<Str
         .fold(0u64, |mask, bit| mask | (1u64 << bit.min(63)));
     let strange = raw & !defined;
     (strange != 0).then(|| {
-        format!(
+        DoubtKind::UndefinedBit.says(format!(
             "{name} = 0x{raw:04x} has bit {} set, which the profile does not know",
             strange.trailing_zeros()
-        )
+        ))
     })
 }
 
@@ -151,7 +167,7 @@ fn hidden(
     flags: &[&Flag],
     raw: u64,
     measured: &[Class],
-) -> Option<String> {
+) -> Option<Doubt> {
     if raw == 0 && !point.rotates {
         return None;
     }
@@ -184,11 +200,11 @@ fn hidden(
         .map(|f| f.id.as_str())
         .collect();
     (!hidden.is_empty()).then(|| {
-        format!(
+        DoubtKind::MayHide.says(format!(
             "{} shows one code at a time ({raw} now) and may hide: {}",
             point.id,
             hidden.join(", ")
-        )
+        ))
     })
 }
 
@@ -197,15 +213,24 @@ fn finding(
     one: &Raised<'_>,
     all: &[Raised<'_>],
     state: Option<StateKind>,
-    doubts: &mut Vec<String>,
+    doubts: &mut Vec<Doubt>,
 ) -> Finding {
     let flag = one.flag;
     let latched = one.role == Role::LatchedWord;
-    let follows = explained_by(flag, all, state);
+    let (follows, too_early) = explained_by(one, all, state);
     if flag.class.is_status() && follows.is_none() && !latched {
-        doubts.push(format!("{} is up and nothing explains it", flag.id));
+        doubts.push(if too_early {
+            DoubtKind::BeforeItsCause.says(format!(
+                "{} was up before the inverter fell silent, so the silence does not explain it",
+                flag.id
+            ))
+        } else {
+            DoubtKind::Unexplained.says(format!("{} is up and nothing explains it", flag.id))
+        });
     }
-    let severity = if latched || flag.class.is_status() {
+    let severity = if too_early {
+        Severity::Warning
+    } else if latched || flag.class.is_status() {
         Severity::Notice
     } else {
         flag.severity
@@ -220,7 +245,7 @@ fn finding(
         class: Some(flag.class),
         severity,
         source: Source::Flag,
-        root: !flag.class.is_status() && !latched,
+        root: (!flag.class.is_status() || too_early) && !latched,
         follows_from: follows,
         lies_in: flag.lies_in,
         clears: Some(flag.clears),
@@ -228,28 +253,83 @@ fn finding(
         place: one.place,
         text: format!("{lead}{} ({} = 0x{:04x})", flag.meaning, one.name, one.raw),
         to_do: flag.to_do.clone(),
+        since: one.since,
+        returned: one.returned,
+        sure: Certainty::Likely,
+        disposition: None,
     }
 }
 
-/// What explains a status flag: an active flag that brings it along, or the state.
-fn explained_by(flag: &Flag, all: &[Raised<'_>], state: Option<StateKind>) -> Option<String> {
+/// When a flag was first seen up.
+fn first_up(flag: &Flag, samples: &[Sample]) -> Option<Duration> {
+    let up = |sample: &&Sample| word(sample).is_some_and(|raw| is_up(flag, raw));
+    samples.iter().find(up).map(|sample| sample.at)
+}
+
+/// Whether a status was up while the unit was in service, the inverter's flag in the very same word
+/// was down, and no other flag of that word brought the status along.
+///
+/// Only one and the same word is compared, and a state out of the same answer: two answers may be of
+/// two moments.
+fn was_before_silence(
+    flag: &Flag,
+    samples: &[Sample],
+    point: &Point,
+    evidence: &MemberEvidence,
+    profile: &Profile,
+) -> bool {
+    let bringing = || profile.flags.iter().filter(|f| f.brings.contains(&flag.id));
+    let all_here = bringing().all(|f| f.point == point.id);
+    let silence = bringing().any(|f| f.class == Class::InverterSilent);
+    flag.class.is_status()
+        && all_here
+        && silence
+        && samples.iter().any(|sample| {
+            let Some(raw) = word(sample).filter(|raw| is_up(flag, *raw)) else {
+                return false;
+            };
+            let unexplained = state_at(evidence, profile, sample.at)
+                .is_some_and(|state| !state_explains(state, flag.class));
+            unexplained && !bringing().any(|f| is_up(f, raw))
+        })
+}
+
+/// The state out of the answer that was complete at this moment.
+fn state_at(evidence: &MemberEvidence, profile: &Profile, at: Duration) -> Option<StateKind> {
+    let (_, point, samples) = evidence
+        .each(profile)
+        .find(|(_, p, _)| p.role == Role::State)?;
+    let raw = word(samples.iter().find(|sample| sample.at == at)?)?;
+    point.values.iter().find(|v| v.is == raw)?.state
+}
+
+/// What explains a status flag: an active flag that brings it along, or the state. Also whether it
+/// was there before the silence that would explain it.
+fn explained_by(
+    one: &Raised<'_>,
+    all: &[Raised<'_>],
+    state: Option<StateKind>,
+) -> (Option<String>, bool) {
+    let flag = one.flag;
     if !flag.class.is_status() {
-        return None;
+        return (None, false);
     }
+    let silence = |r: &Raised<'_>| r.flag.class == Class::InverterSilent;
     let by_flag = all
         .iter()
-        .filter(|r| r.role != Role::LatchedWord)
-        .find(|r| {
-            r.flag.brings.contains(&flag.id)
-                && (r.flag.class != Class::InverterSilent
-                    || flag.class.may_follow_inverter_silence())
-        });
+        .filter(|r| r.role != Role::LatchedWord && r.flag.brings.contains(&flag.id))
+        .filter(|r| {
+            !silence(r) || (flag.class.may_follow_inverter_silence() && !one.before_silence)
+        })
+        .min_by_key(|r| silence(r));
     if let Some(cause) = by_flag {
-        return Some(cause.flag.class.id().to_owned());
+        return (Some(cause.flag.class.id().to_owned()), false);
     }
-    state
-        .filter(|s| state_explains(*s, flag.class))
-        .map(|s| format!("state {s}"))
+    if one.before_silence {
+        return (None, true);
+    }
+    let by_state = state.filter(|s| state_explains(*s, flag.class));
+    (by_state.map(|s| format!("state {s}")), false)
 }
 
 /// Statuses that belong to a state and need no other reason.
@@ -295,11 +375,11 @@ fn earlier(
         point.id
     );
     if !cleared {
-        picture.doubts.push(format!(
+        picture.doubts.push(DoubtKind::SeenEarlier.says(format!(
             "{} was up at {:.0} s; does it return?",
             flag.id,
             seen_at.as_secs_f64()
-        ));
+        )));
     }
     picture.findings.push(Finding {
         id: flag.class.id(),
@@ -318,5 +398,9 @@ fn earlier(
         place,
         text,
         to_do: "look again: does it return?".to_owned(),
+        since: first_up(flag, samples),
+        returned: false,
+        sure: Certainty::Open,
+        disposition: None,
     });
 }

@@ -7,6 +7,7 @@
 use packside_profiles::model::Profile;
 use packside_profiles::{Layout, Role};
 
+use super::doubt::{Doubt, DoubtKind};
 use super::heartbeat::Pulse;
 use super::judgement::{Reading, ReadingQuality};
 use super::readings::NOT_VALID_NOW;
@@ -17,8 +18,8 @@ pub(crate) fn missing(
     layout: &Layout,
     profile: &Profile,
     pulse: Pulse,
-) -> Vec<String> {
-    let mut missing: Vec<String> = readings
+) -> Vec<Doubt> {
+    let mut missing: Vec<Doubt> = readings
         .iter()
         .filter(|r| needed(r, profile))
         .filter_map(shortfall)
@@ -29,16 +30,18 @@ pub(crate) fn missing(
             .get(*index)
             .filter(|p| p.required || always_needed(p.role))
         {
-            missing.push(format!("{}: how many there are is not known", point.id));
+            let text = format!("{}: how many there are is not known", point.id);
+            missing.push(DoubtKind::NotRead.says(text));
         }
     }
     for role in [Role::State, Role::OwnHeartbeat] {
         if !profile.points.iter().any(|p| p.role == role) {
-            missing.push(format!("the profile has no point for {role}"));
+            missing
+                .push(DoubtKind::NothingThere.says(format!("the profile has no point for {role}")));
         }
     }
     if pulse == Pulse::NotKnown && profile.points.iter().any(|p| p.role == Role::OwnHeartbeat) {
-        missing.push("own heartbeat: not yet seen moving".to_owned());
+        missing.push(DoubtKind::HeartbeatUnseen.says("own heartbeat: not yet seen moving"));
     }
     missing
 }
@@ -70,7 +73,7 @@ fn always_needed(role: Role) -> bool {
 }
 
 /// Why this reading does not satisfy the gate.
-fn shortfall(reading: &Reading) -> Option<String> {
+fn shortfall(reading: &Reading) -> Option<Doubt> {
     let why = match reading.quality {
         ReadingQuality::Good => return None,
         ReadingQuality::NotAvailable if reading.remark.as_deref() == Some(NOT_VALID_NOW) => {
@@ -84,5 +87,5 @@ fn shortfall(reading: &Reading) -> Option<String> {
         ReadingQuality::Stale => "too old".to_owned(),
         ReadingQuality::NeverAsked => "not read".to_owned(),
     };
-    Some(format!("{}: {why}", reading.name))
+    Some(DoubtKind::NotRead.says(format!("{}: {why}", reading.name)))
 }

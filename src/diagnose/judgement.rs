@@ -5,6 +5,8 @@ use std::time::Duration;
 use packside_profiles::model::{Clears, LiesIn, Needs, Severity, Table};
 use packside_profiles::{Class, Place, Role, StateKind, Value};
 
+use super::health::Health;
+
 /// The kinds of verdict. Ids and exit codes are stable.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum VerdictKind {
@@ -49,6 +51,23 @@ impl VerdictKind {
         }
     }
 
+    /// What it means.
+    pub fn meaning(self) -> &'static str {
+        match self {
+            Self::Normal => "everything required was read, nothing is wrong, the inverter is heard",
+            Self::NotReady => {
+                "no defect seen; a condition or an operator's action keeps the unit from running"
+            }
+            Self::Fault => "a root alarm or a measured violation, whatever lamp or inverter say",
+            Self::AwaitingInverter => "no fault found so far; the inverter is silent",
+            Self::InverterLost => {
+                "no fault found so far; the inverter was heard before and is silent now"
+            }
+            Self::BusProblem => "no valid answer: nothing can be said about the unit",
+            Self::Undecided => "something is missing or contradicts; the next step settles it",
+        }
+    }
+
     /// The exit code of a command that ends with this verdict.
     pub fn exit_code(self) -> u8 {
         match self {
@@ -85,6 +104,88 @@ pub struct Cause {
     pub reasons_for: Vec<String>,
     /// Observations that speak against it.
     pub reasons_against: Vec<String>,
+    /// Id of the step that settles it.
+    pub settled_by: &'static str,
+    /// What to mind meanwhile; may be empty.
+    pub caution: &'static str,
+}
+
+/// Something that keeps a verdict open.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OpenPoint {
+    /// Stable id of the kind of doubt.
+    pub id: &'static str,
+    /// What it is, with the number that decided.
+    pub text: String,
+    /// Id of the step that settles it.
+    pub settled_by: &'static str,
+}
+
+/// What becomes of the part in which a root lies.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Disposition {
+    /// Put it right where it stands.
+    CorrectOnSite,
+    /// Cut off what may be the reason, then look again: nothing is returned yet.
+    IsolateAndLookAgain,
+    /// No isolating step is left: ask the maker to take it back.
+    Claim,
+    /// Do not charge, do not install, set apart.
+    Quarantine,
+}
+
+impl Disposition {
+    /// Every one, with its stable id and its meaning.
+    pub const ALL: [Self; 4] = [
+        Self::CorrectOnSite,
+        Self::IsolateAndLookAgain,
+        Self::Claim,
+        Self::Quarantine,
+    ];
+
+    /// The stable id.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::CorrectOnSite => "correct-on-site",
+            Self::IsolateAndLookAgain => "isolate-and-look-again",
+            Self::Claim => "claim",
+            Self::Quarantine => "quarantine",
+        }
+    }
+
+    /// What it means.
+    pub fn meaning(self) -> &'static str {
+        match self {
+            Self::CorrectOnSite => "put it right where it stands",
+            Self::IsolateAndLookAgain => {
+                "cut off what may be the reason, then look again; nothing is returned yet"
+            }
+            Self::Claim => "no isolating step is left: ask the maker to take it back",
+            Self::Quarantine => "do not charge, do not install, set apart, ask the maker",
+        }
+    }
+}
+
+/// How sure a root is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Certainty {
+    /// A good number breaks a limit of a recognised map.
+    Proven,
+    /// The unit says so, no number shows it.
+    Likely,
+    /// Not confirmed.
+    Open,
+}
+
+impl Certainty {
+    /// The stable id.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Proven => "proven",
+            Self::Likely => "likely",
+            Self::Open => "open",
+        }
+    }
 }
 
 /// Something to do, lowest risk first.
@@ -98,6 +199,8 @@ pub struct NextStep {
     pub needs: Needs,
     /// Who may do it.
     pub who: &'static str,
+    /// Minutes it takes, rounded: common practice.
+    pub minutes: u32,
 }
 
 /// What this look cannot tell, although it may be broken.
@@ -166,6 +269,14 @@ pub struct Finding {
     pub text: String,
     /// What to do first.
     pub to_do: String,
+    /// When it was first seen in these events, for flags.
+    pub since: Option<Duration>,
+    /// Seen before a restart of the unit and again after it.
+    pub returned: bool,
+    /// How sure it is, for roots.
+    pub sure: Certainty,
+    /// What becomes of the part, for roots that stop the unit.
+    pub disposition: Option<Disposition>,
 }
 
 /// How far a reading may be relied on.
@@ -319,6 +430,8 @@ pub struct Bus {
     pub answer_max: Option<Duration>,
     /// Time spent listening only.
     pub listened: Duration,
+    /// How well the line does.
+    pub health: Health,
 }
 
 /// The verdict with its reasons.
@@ -332,8 +445,15 @@ pub struct Verdict {
     pub summary: String,
     /// What decided, most important first.
     pub why: Vec<String>,
-    /// Weighed causes, for problems of the bus.
+    /// What keeps it open, for `undecided`.
+    pub open: Vec<OpenPoint>,
+    /// The verdict if the roots were gone and all else the same.
+    pub without_roots: Option<VerdictKind>,
+    /// Weighed causes of a bus problem, a bad line or a silent inverter, the most likely first, as
+    /// far as they are worth telling.
     pub causes: Vec<Cause>,
+    /// Every cause considered.
+    pub considered: Vec<Cause>,
     /// What to do, in order.
     pub next: Vec<NextStep>,
 }

@@ -7,8 +7,9 @@
 use packside_profiles::model::{LiesIn, Limits, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
-use super::adds_up;
-use super::judgement::{Finding, Reading, ReadingQuality, Source};
+use super::doubt::{Doubt, DoubtKind};
+use super::judgement::{Certainty, Finding, Reading, ReadingQuality, Source};
+use super::{adds_up, notices};
 
 /// What the numbers of one member say.
 #[derive(Debug, Clone, Default)]
@@ -18,34 +19,37 @@ pub(crate) struct Measured {
     /// Classes that good readings settle by themselves, violated or not.
     pub(crate) settled: Vec<Class>,
     /// Contradictions that forbid a clean verdict.
-    pub(crate) doubts: Vec<String>,
+    pub(crate) doubts: Vec<Doubt>,
 }
 
-/// Measures one member.
+/// Measures one member. `terminals_before` is the voltage at the terminals one look at them earlier.
 pub(crate) fn measure(
     readings: &[Reading],
     profile: &Profile,
     state: Option<StateKind>,
+    terminals_before: Option<f64>,
 ) -> Measured {
     let mut measured = Measured::default();
+    let switches = readings.iter().find(|r| r.role == Role::Switches);
+    let switches_open = switches
+        .and_then(|r| r.raw)
+        .map(|raw| raw & profile.unit.switches_closed == 0);
     for reading in readings {
         let Some(point) = profile.points.iter().find(|p| p.id == reading.point) else {
             continue;
         };
         unreadable(&mut measured, reading);
         if let Some(number) = reading.number() {
-            limits(&mut measured, reading, number, &point.limits);
+            limits(&mut measured, reading, number, &point.limits, switches_open);
             absolute_minimum(&mut measured, reading, number, profile);
         }
     }
     settle(&mut measured, readings, profile);
-    if at_rest(readings, profile) {
-        spread(&mut measured, readings, profile);
-    }
+    spread(&mut measured, readings, profile, at_rest(readings, profile));
     measured
         .findings
         .extend(adds_up::violations(readings, profile, state));
-    terminals(&mut measured, readings, profile, state);
+    terminals(&mut measured, readings, profile, state, terminals_before);
     measured
 }
 
@@ -65,7 +69,13 @@ fn class_of(role: Role, low: bool) -> Option<Class> {
     })
 }
 
-fn limits(measured: &mut Measured, reading: &Reading, number: f64, limits: &Limits) {
+fn limits(
+    measured: &mut Measured,
+    reading: &Reading,
+    number: f64,
+    limits: &Limits,
+    switches_open: Option<bool>,
+) {
     let tests = [
         (limits.alarm_below, true, Severity::Alarm),
         (limits.alarm_above, false, Severity::Alarm),
@@ -95,9 +105,28 @@ fn limits(measured: &mut Measured, reading: &Reading, number: f64, limits: &Limi
         },
         with_unit(limit, &reading.value_unit),
     );
-    measured
-        .findings
-        .push(finding(class, severity, reading.unit, reading.place, text));
+    let mut found = finding(class, severity, reading.unit, reading.place, text);
+    if class == Class::InsulationLow {
+        let (side, lies_in) = insulation_side(switches_open);
+        found.text.push_str(side);
+        found.lies_in = lies_in;
+    }
+    measured.findings.push(found);
+}
+
+/// Where a low insulation can lie, by the switches.
+fn insulation_side(switches_open: Option<bool>) -> (&'static str, LiesIn) {
+    match switches_open {
+        Some(false) => (
+            "; the switches are closed, so it may lie on the inverter's or the PV's side",
+            LiesIn::InverterSide,
+        ),
+        Some(true) => (
+            "; the switches are open, so the inverter's side is cut off here: the stack itself or its cables",
+            LiesIn::Unknown,
+        ),
+        None => ("", LiesIn::Unknown),
+    }
 }
 
 fn absolute_minimum(measured: &mut Measured, reading: &Reading, number: f64, profile: &Profile) {
@@ -206,7 +235,7 @@ pub(crate) fn first(readings: &[Reading], role: Role) -> Option<f64> {
 }
 
 /// Whether the pack carries no current worth speaking of and balances nothing.
-fn at_rest(readings: &[Reading], profile: &Profile) -> bool {
+pub(crate) fn at_rest(readings: &[Reading], profile: &Profile) -> bool {
     let balancing = readings
         .iter()
         .any(|r| r.role == Role::Balancing && r.raw.is_some_and(|raw| raw != 0));
@@ -214,8 +243,9 @@ fn at_rest(readings: &[Reading], profile: &Profile) -> bool {
     !balancing && current.is_some_and(|amps| amps.abs() <= profile.unit.rest_current)
 }
 
-/// Spread of cells and of temperatures, at rest.
-fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile) {
+/// Spread of cells and of temperatures. Under load or balancing it is no violation, and it keeps the
+/// verdict open: only a look at rest tells.
+fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile, at_rest: bool) {
     for point in profile.points.iter().filter(|p| p.limits.spread.is_some()) {
         let class = match point.role {
             Role::CellVoltage => Class::CellImbalance,
@@ -232,8 +262,9 @@ fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile) {
             continue;
         };
         if high - low > limit {
+            let when = if at_rest { "at rest" } else { "not at rest" };
             let text = format!(
-                "at rest {} = {} and {} = {} are {} apart, more than {}",
+                "{when} {} = {} and {} = {} are {} apart, more than {}",
                 low_at.name,
                 with_unit(low, &point.unit),
                 high_at.name,
@@ -241,13 +272,16 @@ fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile) {
                 with_unit(high - low, &point.unit),
                 with_unit(limit, &point.unit),
             );
-            measured.findings.push(finding(
-                class,
-                Severity::Alarm,
-                low_at.unit,
-                low_at.place,
-                text,
-            ));
+            let severity = if at_rest {
+                Severity::Alarm
+            } else {
+                measured
+                    .doubts
+                    .push(DoubtKind::SpreadUnderLoad.says(text.clone()));
+                Severity::Warning
+            };
+            let found = finding(class, severity, low_at.unit, low_at.place, text);
+            measured.findings.push(found);
         }
     }
 }
@@ -258,6 +292,7 @@ fn terminals(
     readings: &[Reading],
     profile: &Profile,
     state: Option<StateKind>,
+    falling: Option<f64>,
 ) {
     let dead = profile.unit.terminals_without_inverter == packside_profiles::model::Terminals::Dead;
     let open = matches!(
@@ -281,7 +316,20 @@ fn terminals(
          switch that does not open",
         with_unit(volts, "V")
     );
-    measured.doubts.push(text.clone());
+    if falling.is_some_and(|before| volts.abs() < 0.97 * before.abs()) {
+        let text = format!(
+            "the terminals still carry {} and it is falling ({} before): capacitors discharge; not safe before it is proven",
+            with_unit(volts, "V"),
+            with_unit(falling.unwrap_or_default(), "V"),
+        );
+        let mut found = notices::notice("terminals-decay", reading.unit, &text);
+        found.severity = Severity::Warning;
+        measured.findings.push(found);
+        return;
+    }
+    measured
+        .doubts
+        .push(DoubtKind::Terminals.says(text.clone()));
     let mut found = finding(
         Class::SwitchFault,
         Severity::Warning,
@@ -319,6 +367,10 @@ pub(crate) fn finding(
         place,
         text,
         to_do: to_do(class).to_owned(),
+        since: None,
+        returned: false,
+        sure: Certainty::Proven,
+        disposition: None,
     }
 }
 

@@ -9,13 +9,16 @@ use std::time::Duration;
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind, Value};
 
+use super::doubt::{Doubt, DoubtKind};
 use super::evidence::{MemberEvidence, Seen};
 use super::heartbeat::{Pulse, pulse};
 use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
-use super::judgement::{Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight};
+use super::judgement::{
+    Certainty, Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight,
+};
 use super::sightings::{self, Sighting};
-use super::{answers, flags, gate, measure, notices, readings};
-use crate::event::{Answer, LinkFacts, LinkKind, Plugged};
+use super::{answers, flags, gate, measure, notices, plausible, readings, roots};
+use crate::event::{Answer, Framing, LinkFacts, LinkKind, Plugged};
 
 /// So many second answers are no accident of somebody else's traffic.
 const ANSWERED_TWICE: u32 = 2;
@@ -29,6 +32,10 @@ pub(crate) struct Member {
     pub(crate) kind: VerdictKind,
     /// What decided, most important first.
     pub(crate) why: Vec<String>,
+    /// What keeps a clean verdict out, whether or not it decided.
+    pub(crate) doubts: Vec<Doubt>,
+    /// The verdict if its roots were gone.
+    pub(crate) without_roots: VerdictKind,
     /// What was found.
     pub(crate) findings: Vec<Finding>,
     /// What was read.
@@ -77,7 +84,10 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     let rebooted_at = rebooted_at(evidence, profile);
     let state = state(&readings, profile);
     let state_kind = state.as_ref().and_then(|(kind, _)| *kind);
-    let measured = measure::measure(&readings, profile, state_kind);
+    let terminals_before = evidence.before_last(profile, Role::TerminalVoltage);
+    let measured = measure::measure(&readings, profile, state_kind, terminals_before);
+    let at_rest = measure::at_rest(&readings, profile);
+    let plausible = plausible::look(&readings, evidence, profile, at_rest);
     let settled = &measured.settled;
     let flagged = flags::picture(evidence, profile, state_kind, rebooted_at, settled);
     let pulse = own_pulse(evidence, profile, rebooted_at);
@@ -91,6 +101,7 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     let inverter = link(evidence, profile, &around);
 
     let mut findings = merge(flagged.findings, measured.findings);
+    findings.extend(plausible.findings);
     notices::add(
         &mut findings,
         evidence.unit,
@@ -106,11 +117,17 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     let two_units = two_units(evidence, shared, profile);
     doubts.extend(gate::missing(&readings, &evidence.layout, profile, pulse));
     let said = answers::findings(shared.said, evidence.unit);
-    doubts.extend(lamps.iter().chain(&said).map(|f| f.text.clone()));
+    doubts.extend(
+        lamps
+            .iter()
+            .map(|f| DoubtKind::LampContradicts.says(&f.text)),
+    );
+    doubts.extend(said.iter().map(|f| DoubtKind::AnsweredNo.says(&f.text)));
     findings.extend(lamps);
     findings.extend(said);
     doubts.extend(flagged.doubts);
     doubts.extend(measured.doubts);
+    doubts.extend(plausible.doubts);
     doubts.extend(unknown_state(state.as_ref()));
     frozen(
         &mut findings,
@@ -119,18 +136,31 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         evidence.unit,
         shared.facts,
     );
-    let roots = Roots::of(&findings, &readings, profile, unconfirmed);
-    let (kind, why) = decide(&roots, doubts, &inverter, state_kind, profile);
+    roots::settle(&mut findings, unconfirmed);
+    let roots = Roots::of(&findings, profile, unconfirmed);
+    let (kind, mut why) = decide(&roots, &mut doubts, &inverter, state_kind, profile);
+    let (mut without_roots, _) = decide(
+        &Roots::default(),
+        &mut doubts,
+        &inverter,
+        state_kind,
+        profile,
+    );
     // Numbers of two units do not add up: nothing said of them is a statement about either.
-    let (kind, why) = if two_units.is_empty() {
-        (kind, why)
+    let kind = if two_units.is_empty() {
+        kind
     } else {
-        (VerdictKind::Undecided, [two_units, why].concat())
+        why.splice(0..0, two_units.iter().map(|doubt| doubt.text.clone()));
+        doubts.splice(0..0, two_units);
+        without_roots = VerdictKind::Undecided;
+        VerdictKind::Undecided
     };
     Member {
         unit: evidence.unit,
         kind,
         why,
+        doubts,
+        without_roots,
         findings,
         readings,
         state: state.and_then(|(kind, name)| Some((kind?, name))),
@@ -152,9 +182,11 @@ fn lamps(
 }
 
 /// A state that the profile does not know.
-fn unknown_state(state: Option<&(Option<StateKind>, String)>) -> Option<String> {
+fn unknown_state(state: Option<&(Option<StateKind>, String)>) -> Option<Doubt> {
     match state {
-        Some((None, name)) => Some(format!("state {name}, which the profile does not know")),
+        Some((None, name)) => Some(
+            DoubtKind::UndefinedBit.says(format!("state {name}, which the profile does not know")),
+        ),
         _ => None,
     }
 }
@@ -177,6 +209,8 @@ pub(crate) fn silent(unit: u8) -> Member {
         why: vec![format!(
             "unit {unit} gave no valid answer: nothing can be said about it"
         )],
+        doubts: Vec::new(),
+        without_roots: VerdictKind::BusProblem,
         findings: Vec::new(),
         readings: Vec::new(),
         state: None,
@@ -206,7 +240,7 @@ fn merge(flagged: Vec<Finding>, measured: Vec<Finding>) -> Vec<Finding> {
 }
 
 /// Whether this is the unit that the profile describes.
-fn recognition(readings: &[Reading], profile: &Profile) -> Vec<String> {
+fn recognition(readings: &[Reading], profile: &Profile) -> Vec<Doubt> {
     use packside_profiles::model::Scalar;
     let mut doubts = Vec::new();
     for rule in &profile.recognise {
@@ -221,7 +255,7 @@ fn recognition(readings: &[Reading], profile: &Profile) -> Vec<String> {
         };
         if !fits {
             let seen = found.map_or_else(|| "not readable".to_owned(), |(_, v)| value_text(v));
-            doubts.push(format!(
+            doubts.push(DoubtKind::NotRecognised.says(format!(
                 "this may not be a {}: {} is {seen}, the profile expects {}",
                 profile.profile.id,
                 rule.point,
@@ -229,7 +263,7 @@ fn recognition(readings: &[Reading], profile: &Profile) -> Vec<String> {
                     Scalar::Number(n) => n.to_string(),
                     Scalar::Text(t) => format!("\"{t}…\""),
                 }
-            ));
+            )));
         }
     }
     let firmware = readings
@@ -250,7 +284,9 @@ fn recognition(readings: &[Reading], profile: &Profile) -> Vec<String> {
         if below || above {
             let from = head.firmware_from.as_deref().unwrap_or("any");
             let limit = head.firmware_below.as_deref().unwrap_or("any");
-            doubts.push(format!("firmware {firmware} is outside the range of the profile (from {from}, below {limit})"));
+            doubts.push(DoubtKind::NotRecognised.says(format!(
+                "firmware {firmware} is outside the range of the profile (from {from}, below {limit})"
+            )));
         }
     }
     doubts
@@ -275,20 +311,21 @@ pub(crate) fn value_text(value: &Value) -> String {
 }
 
 /// Signs that two units answer at this address, or that another house does.
-fn two_units(evidence: &MemberEvidence, shared: &Shared<'_>, profile: &Profile) -> Vec<String> {
+fn two_units(evidence: &MemberEvidence, shared: &Shared<'_>, profile: &Profile) -> Vec<Doubt> {
     let mut doubts = identity_changes(evidence, profile);
+    doubts.extend(uptime_jumps(evidence, profile));
     let twice = shared.answered_twice.get(&evidence.unit).copied();
     if let Some(times) = twice.filter(|times| *times >= ANSWERED_TWICE) {
-        doubts.push(format!(
+        doubts.push(DoubtKind::TwoUnits.says(format!(
             "{times} questions were answered twice, with different content: two units have the address {}",
             evidence.unit
-        ));
+        )));
     }
     doubts
 }
 
 /// Serial numbers that change.
-fn identity_changes(evidence: &MemberEvidence, profile: &Profile) -> Vec<String> {
+fn identity_changes(evidence: &MemberEvidence, profile: &Profile) -> Vec<Doubt> {
     let mut doubts = Vec::new();
     for (instance, point, samples) in evidence.each(profile) {
         if !matches!(point.role, Role::Serial | Role::ModuleSerial) {
@@ -307,20 +344,40 @@ fn identity_changes(evidence: &MemberEvidence, profile: &Profile) -> Vec<String>
             }
         }
         if texts.len() > 1 {
-            doubts.push(format!(
+            doubts.push(DoubtKind::TwoUnits.says(format!(
                 "{} changes between {}: two units may answer in turn",
                 instance.name,
                 texts.join(" and ")
-            ));
+            )));
         }
     }
     doubts
 }
 
+/// Uptime that jumps back and forth: a restart only goes back, a clock never runs ahead.
+fn uptime_jumps(evidence: &MemberEvidence, profile: &Profile) -> Option<Doubt> {
+    let uptime = evidence.series(profile, Role::Uptime);
+    let steps = || uptime.iter().zip(uptime.iter().skip(1));
+    let back = steps().find(|(a, b)| b.1 + JUMP_S < a.1)?;
+    let ahead = steps().find(|(a, b)| {
+        let passed = b.0.saturating_sub(a.0);
+        passed <= MINUTE && b.1 - a.1 > passed.as_secs_f64() + JUMP_S
+    })?;
+    Some(DoubtKind::TwoUnits.says(format!(
+        "the uptime jumps from {:.0} to {:.0} s and from {:.0} to {:.0} s: two units may answer in turn",
+        back.0.1, back.1.1, ahead.0.1, ahead.1.1
+    )))
+}
+
+/// No uptime runs ahead of the clock by more than this, s.
+const JUMP_S: f64 = 5.0;
+/// Across longer gaps this computer's own clock may have stood still.
+const MINUTE: Duration = Duration::from_secs(60);
+
 /// A heartbeat that stands still: a fault at the unit, perhaps only a cache over a gateway.
 fn frozen(
     findings: &mut Vec<Finding>,
-    doubts: &mut Vec<String>,
+    doubts: &mut Vec<Doubt>,
     pulse: Pulse,
     unit: u8,
     facts: Option<&LinkFacts>,
@@ -328,13 +385,14 @@ fn frozen(
     let Pulse::Frozen { stood } = pulse else {
         return;
     };
-    let gateway = facts.is_some_and(|f| matches!(f.kind, LinkKind::Gateway { .. }));
+    let gateway = facts.is_some_and(is_gateway);
     let text = format!(
         "the own heartbeat has not moved for {:.1} s: the answers are stale",
         stood.as_secs_f64()
     );
     if gateway {
-        doubts.push(format!("{text}; the gateway may answer from a cache"));
+        let cache = format!("{text}; the gateway may answer from a cache");
+        doubts.push(DoubtKind::PerhapsCache.says(cache));
     }
     findings.insert(
         0,
@@ -351,12 +409,19 @@ fn frozen(
             place: Place::default(),
             text,
             to_do: "record this first; then restart the control unit by the manual and see whether it returns".to_owned(),
+            since: None,
+            returned: false,
+            sure: Certainty::Proven,
+            disposition: None,
         },
     );
 }
 
 /// Whether a root is only a condition or an operator's action.
-fn is_condition(finding: &Finding, readings: &[Reading], profile: &Profile) -> bool {
+///
+/// A low cell is one only where the profile says below which voltage none may ever be charged: a cell
+/// known below it is a root of its own, one that could not be read keeps the gate shut.
+fn is_condition(finding: &Finding, profile: &Profile) -> bool {
     let Some(class) = finding.class.filter(|c| c.is_condition()) else {
         return false;
     };
@@ -366,17 +431,11 @@ fn is_condition(finding: &Finding, readings: &[Reading], profile: &Profile) -> b
     ) {
         return true;
     }
-    let Some(limit) = profile.cell.as_ref().map(|c| c.never_charge_below) else {
-        return false;
-    };
-    let mut cells = readings
-        .iter()
-        .filter(|r| r.role == Role::CellVoltage)
-        .peekable();
-    cells.peek().is_some() && cells.all(|cell| cell.number().is_some_and(|volts| volts >= limit))
+    profile.cell.is_some()
 }
 
 /// The root alarms, as far as they decide.
+#[derive(Default)]
 struct Roots {
     texts: Vec<String>,
     only_conditions: bool,
@@ -384,16 +443,11 @@ struct Roots {
 }
 
 impl Roots {
-    fn of(
-        findings: &[Finding],
-        readings: &[Reading],
-        profile: &Profile,
-        unconfirmed: bool,
-    ) -> Self {
+    fn of(findings: &[Finding], profile: &Profile, unconfirmed: bool) -> Self {
         let roots: Vec<&Finding> = findings.iter().filter(|f| f.is_root_alarm()).collect();
         Self {
             texts: roots.iter().map(|f| f.text.clone()).collect(),
-            only_conditions: roots.iter().all(|f| is_condition(f, readings, profile)),
+            only_conditions: roots.iter().all(|f| is_condition(f, profile)),
             unconfirmed,
         }
     }
@@ -402,7 +456,7 @@ impl Roots {
 /// Root alarms first; then anything missing or contradictory; only then the inverter link.
 fn decide(
     roots: &Roots,
-    doubts: Vec<String>,
+    doubts: &mut Vec<Doubt>,
     inverter: &InverterLink,
     state: Option<StateKind>,
     profile: &Profile,
@@ -415,13 +469,20 @@ fn decide(
         return (VerdictKind::Fault, why);
     }
     if !doubts.is_empty() {
-        why.splice(0..0, doubts);
+        why.splice(0..0, doubts.iter().map(|doubt| doubt.text.clone()));
         return (VerdictKind::Undecided, why);
     }
     if !why.is_empty() {
         return (VerdictKind::NotReady, why);
     }
-    by_inverter(inverter, state, profile)
+    match by_inverter(inverter, state, profile) {
+        Ok((kind, why)) => (kind, vec![why]),
+        Err(doubt) => {
+            let why = vec![doubt.text.clone()];
+            doubts.push(doubt);
+            (VerdictKind::Undecided, why)
+        }
+    }
 }
 
 /// Nothing is wrong and nothing is missing: what remains is the inverter link.
@@ -429,56 +490,47 @@ fn by_inverter(
     inverter: &InverterLink,
     state: Option<StateKind>,
     profile: &Profile,
-) -> (VerdictKind, Vec<String>) {
+) -> Result<(VerdictKind, String), Doubt> {
     let silence_s = profile.inverter.silence_s;
     match (inverter, state) {
-        (_, Some(StateKind::Fault)) => (
-            VerdictKind::Undecided,
-            vec!["the unit is in its fault state, yet no flag and no number says why".to_owned()],
-        ),
-        (_, Some(StateKind::Maintenance)) => (
+        (_, Some(StateKind::Fault)) => Err(DoubtKind::FaultStateOnly
+            .says("the unit is in its fault state, yet no flag and no number says why")),
+        (_, Some(StateKind::Maintenance)) => Ok((
             VerdictKind::NotReady,
-            vec!["the unit is in its maintenance state".to_owned()],
-        ),
-        (InverterLink::TooEarly { remaining_s }, _) => (
-            VerdictKind::Undecided,
-            vec![format!(
-                "too early: the silence time of {silence_s} s is not over ({remaining_s} s to go), so neither the \
-                 inverter nor its absence has shown"
-            )],
-        ),
-        (InverterLink::Unknown(why), _) => (VerdictKind::Undecided, vec![why.clone()]),
+            "the unit is in its maintenance state".to_owned(),
+        )),
+        (InverterLink::TooEarly { remaining_s }, _) => Err(DoubtKind::TooEarly.says(format!(
+            "too early: the silence time of {silence_s} s is not over ({remaining_s} s to go), so neither the \
+             inverter nor its absence has shown"
+        ))),
+        (InverterLink::Unknown(why), _) => Err(DoubtKind::LinkUnknown.says(why)),
         (InverterLink::SilentSoFar { proven }, _) => {
             let heard = if *proven {
                 " and never did since power-up"
             } else {
                 "; whether it was ever heard is not known"
             };
-            (
-                VerdictKind::AwaitingInverter,
-                vec![format!(
-                    "the unit has not heard an inverter for {silence_s} s{heard}"
-                )],
-            )
+            let why = format!("the unit has not heard an inverter for {silence_s} s{heard}");
+            Ok((VerdictKind::AwaitingInverter, why))
         }
-        (InverterLink::Lost, _) => (
+        (InverterLink::Lost, _) => Ok((
             VerdictKind::InverterLost,
-            vec![format!(
-                "the inverter was heard before and has been silent for {silence_s} s or more"
-            )],
-        ),
-        (InverterLink::Heard, Some(StateKind::Standby | StateKind::Running)) => (
+            format!("the inverter was heard before and has been silent for {silence_s} s or more"),
+        )),
+        (InverterLink::Heard, Some(StateKind::Standby | StateKind::Running)) => Ok((
             VerdictKind::Normal,
-            vec!["the inverter is heard and the unit is in service".to_owned()],
-        ),
-        (InverterLink::Heard, state) => (
-            VerdictKind::Undecided,
-            vec![format!(
-                "the inverter is heard, but the unit is in state {} and not in service: look again in a few seconds",
-                state.map_or("unknown", StateKind::id)
-            )],
-        ),
+            "the inverter is heard and the unit is in service".to_owned(),
+        )),
+        (InverterLink::Heard, state) => Err(DoubtKind::NotInService.says(format!(
+            "the inverter is heard, but the unit is in state {} and not in service: look again in a few seconds",
+            state.map_or("unknown", StateKind::id)
+        ))),
     }
+}
+
+/// Whether a gateway stands between us and the unit, real or simulated.
+pub(crate) fn is_gateway(facts: &LinkFacts) -> bool {
+    matches!(facts.kind, LinkKind::Gateway { .. }) || facts.framing == Framing::Tcp
 }
 
 /// Whether we sit in the inverter's socket and silenced it ourselves.

@@ -23,9 +23,11 @@ mod adds_up;
 mod answers;
 mod bus;
 mod causes;
+mod doubt;
 pub(crate) mod evidence;
 mod flags;
 mod gate;
+mod health;
 pub(crate) mod heartbeat;
 mod inverter;
 pub mod judgement;
@@ -33,20 +35,30 @@ mod measure;
 mod member;
 mod next;
 mod notices;
+mod plausible;
+mod rack;
 pub(crate) mod readings;
+pub mod reference;
+mod roots;
+mod sight;
 mod sightings;
+mod step;
 
+pub use health::{Health, Share};
 pub use judgement::{
-    Basis, Bus, Cause, Finding, Identity, Judgement, MemberSummary, ModuleIdentity, NextStep,
-    NotTested, Reading, ReadingQuality, Source, Verdict, VerdictKind,
+    Basis, Bus, Cause, Certainty, Disposition, Finding, Identity, Judgement, MemberSummary,
+    ModuleIdentity, NextStep, NotTested, OpenPoint, Reading, ReadingQuality, Source, Verdict,
+    VerdictKind,
 };
 pub(crate) use measure::with_unit;
 pub(crate) use member::version;
+pub use next::NOT_TESTED;
 pub use notices::NOTICES;
 
 use crate::ask::{Exchange, exchanges, foreign_requests, overheard, second_answers};
 use crate::event::{Event, LinkFacts, What};
-use judgement::{root_ids, sort_by_weight};
+use causes::Topic;
+use judgement::root_ids;
 use member::{Member, Shared};
 
 /// Judges what the events show at a moment (the last link event where none is given).
@@ -59,7 +71,7 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
     });
     let exchanges = exchanges(&seen);
     let foreign = foreign_requests(&seen);
-    let bus = bus::statistics(&seen, &exchanges, foreign.len());
+    let mut bus = bus::statistics(&seen, &exchanges, foreign.len());
     let Some(profile) = profile else {
         return without_profile(moment, bus, &seen, &exchanges, facts.as_ref());
     };
@@ -76,6 +88,7 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
     };
     let all = with_overheard(exchanges.clone(), &seen);
     let evidence = evidence::gather(&all, profile);
+    bus.health = health::health(&exchanges, |at| current_flows(&evidence, profile, at));
     let ours = of_interest(profile, &exchanges);
     let mut members: Vec<Member> = evidence
         .iter()
@@ -95,7 +108,38 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
         judgement.readings = members.into_iter().flat_map(|m| m.readings).collect();
         return judgement;
     }
-    compose(moment, bus, members, profile)
+    rack::compare(&mut members, profile);
+    let around = Around {
+        events: &seen,
+        foreign: &foreign,
+        facts: facts.as_ref(),
+        twice: shared.answered_twice.values().sum(),
+        profile,
+    };
+    compose(moment, bus, members, &around)
+}
+
+/// What the whole session showed beside its members.
+struct Around<'a> {
+    events: &'a [Event],
+    foreign: &'a [(Duration, u8)],
+    facts: Option<&'a LinkFacts>,
+    /// Questions answered twice with other content.
+    twice: u32,
+    profile: &'a Profile,
+}
+
+/// Whether current flowed at a moment, from the last value before it.
+fn current_flows(
+    evidence: &[evidence::MemberEvidence],
+    profile: &Profile,
+    at: Duration,
+) -> Option<bool> {
+    let last = evidence.iter().find_map(|member| {
+        let series = member.series(profile, Role::PackCurrent);
+        series.into_iter().rev().find(|(when, _)| *when <= at)
+    })?;
+    Some(last.1.abs() > profile.unit.rest_current)
 }
 
 /// Own exchanges and those of others: somebody else's questions and the answers to them are
@@ -156,7 +200,8 @@ fn add_absent(members: &mut Vec<Member>, expected: Vec<u8>) {
 }
 
 /// One verdict for all members.
-fn compose(moment: Duration, bus: Bus, members: Vec<Member>, profile: &Profile) -> Judgement {
+fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>) -> Judgement {
+    let profile = around.profile;
     let kind = rack_kind(&members);
     let many = members.len() > 1;
     let deciding: Vec<&Member> = members
@@ -165,6 +210,10 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, profile: &Profile) 
             m.kind == kind || (kind == VerdictKind::Undecided && m.kind == VerdictKind::BusProblem)
         })
         .collect();
+    let doubts: Vec<doubt::Doubt> = deciding.iter().flat_map(|m| m.doubts.clone()).collect();
+    let line = bus::line_sights(around.events, &bus, around.twice, around.facts, &doubts);
+    let considered = consider(kind, &deciding, &bus, &line, around);
+    let settling = causes::steps(&considered);
     let mut why = Vec::new();
     let mut steps: Vec<NextStep> = Vec::new();
     let mut not_tested: Vec<NotTested> = Vec::new();
@@ -175,13 +224,18 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, profile: &Profile) 
             String::new()
         };
         why.extend(member.why.iter().map(|text| format!("{lead}{text}")));
-        for step in next::steps(member, profile, moment.as_secs()) {
+        for step in next::steps(member, profile, moment.as_secs(), &settling) {
             if !steps.iter().any(|s| s.text == step.text) {
                 steps.push(step);
             }
         }
     }
-    next::rank(&mut steps);
+    if kind == VerdictKind::Undecided && deciding.iter().all(|m| speaks_of_line(m)) {
+        let known: Vec<&str> = steps.iter().map(|s| s.id).collect();
+        let new = settling.iter().filter(|step| !known.contains(&step.id));
+        steps.extend(new.cloned().collect::<Vec<_>>());
+    }
+    step::by_risk(&mut steps);
     for member in members.iter().filter(|m| m.kind != VerdictKind::BusProblem) {
         for item in next::not_tested(member, profile) {
             if !not_tested.iter().any(|n| n.id == item.id) {
@@ -197,8 +251,15 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, profile: &Profile) 
         missing.source = Source::Bus;
         findings.push(missing);
     }
-    sort_by_weight(&mut findings);
+    findings.extend(bad_line(&bus, &line, members.first().map_or(0, |m| m.unit)));
+    judgement::sort_by_weight(&mut findings);
     let summary = summary(kind, &deciding, &findings);
+    let without_roots = without_roots(&members);
+    let open = if kind == VerdictKind::Undecided {
+        doubts.iter().map(doubt::Doubt::open_point).collect()
+    } else {
+        Vec::new()
+    };
     Judgement {
         moment,
         identity,
@@ -207,7 +268,10 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, profile: &Profile) 
             basis: Basis::Rule,
             summary,
             why,
-            causes: Vec::new(),
+            open,
+            without_roots,
+            causes: worth_telling(&considered),
+            considered,
             next: steps,
         },
         not_tested,
@@ -217,9 +281,101 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, profile: &Profile) 
     }
 }
 
+/// Causes of what this verdict leaves open: of the silent inverter, or of a line that does badly.
+fn consider(
+    kind: VerdictKind,
+    deciding: &[&Member],
+    bus: &Bus,
+    line: &sight::Sights,
+    around: &Around<'_>,
+) -> Vec<Cause> {
+    let waits = matches!(
+        kind,
+        VerdictKind::AwaitingInverter | VerdictKind::InverterLost
+    );
+    match deciding.first() {
+        Some(member) if waits => {
+            let sights = bus::inverter_sights(
+                around.events,
+                bus,
+                around.foreign,
+                member.unit,
+                &member.inverter,
+                around.profile,
+                around.facts,
+            );
+            causes::rank(Topic::Inverter, &sights)
+        }
+        _ if bus.health.is_bad() || (kind == VerdictKind::Undecided && !line.is_empty()) => {
+            causes::rank(Topic::BadLine, line)
+        }
+        _ => Vec::new(),
+    }
+}
+
+/// Whether a member is open because of what did not come over the line.
+fn speaks_of_line(member: &Member) -> bool {
+    use doubt::DoubtKind;
+    let of_line = |kind| {
+        matches!(
+            kind,
+            DoubtKind::NotRead
+                | DoubtKind::TwoUnits
+                | DoubtKind::PerhapsCache
+                | DoubtKind::HeartbeatUnseen
+        )
+    };
+    member.doubts.iter().any(|doubt| of_line(doubt.kind))
+}
+
+/// A remark where the line does badly, with the likeliest reason.
+fn bad_line(bus: &Bus, line: &sight::Sights, unit: u8) -> Option<Finding> {
+    if !bus.health.is_bad() {
+        return None;
+    }
+    let ranked = causes::rank(Topic::BadLine, line);
+    let leading = ranked.first()?;
+    let reasons = leading.reasons_for.join("; ");
+    let likely = if leading.per_mille >= 500 {
+        "likely"
+    } else {
+        "perhaps"
+    };
+    let text = format!(
+        "the line does badly, {likely} because {} ({reasons})",
+        leading.meaning
+    );
+    let mut found = notices::notice("bad-line", unit, &text);
+    found.severity = Severity::Warning;
+    found.source = Source::Bus;
+    Some(found)
+}
+
+/// Causes with a share worth telling.
+fn worth_telling(considered: &[Cause]) -> Vec<Cause> {
+    considered
+        .iter()
+        .filter(|cause| cause.per_mille >= 10)
+        .cloned()
+        .collect()
+}
+
+/// The verdict if every root were gone and all else the same.
+fn without_roots(members: &[Member]) -> Option<VerdictKind> {
+    let has_roots = members
+        .iter()
+        .any(|m| m.findings.iter().any(Finding::is_root_alarm));
+    has_roots.then(|| worst(members.iter().map(|m| m.without_roots)))
+}
+
 /// DESIGN: a fault in any member is the fault of the rack; some silent or ungated is undecided.
 fn rack_kind(members: &[Member]) -> VerdictKind {
-    let any = |kind| members.iter().any(|m| m.kind == kind);
+    worst(members.iter().map(|m| m.kind))
+}
+
+fn worst(kinds: impl Iterator<Item = VerdictKind>) -> VerdictKind {
+    let kinds: Vec<VerdictKind> = kinds.collect();
+    let any = |kind| kinds.contains(&kind);
     if any(VerdictKind::Fault) {
         return VerdictKind::Fault;
     }
@@ -331,17 +487,9 @@ fn without_answer(
     exchanges: &[Exchange],
     facts: Option<&LinkFacts>,
 ) -> Judgement {
-    let ranked = causes::rank(&bus::observe(events, exchanges, facts));
-    let share = ranked.first().map_or(0, |(cause, _)| cause.per_mille);
-    let mut next: Vec<NextStep> = Vec::new();
-    for (_, step) in ranked
-        .iter()
-        .filter(|(cause, _)| cause.per_mille >= 80)
-        .take(4)
-    {
-        next.push(step.clone());
-    }
-    next.sort_by_key(|s| s.needs);
+    let considered = causes::rank(Topic::NoAnswer, &bus::observe(events, exchanges, facts));
+    let share = considered.first().map_or(0, |cause| cause.per_mille);
+    let next = causes::steps(&considered);
     let asked = bus.requests;
     let why = vec![format!(
         "{asked} questions, no valid answer; {} bytes came in all",
@@ -355,11 +503,10 @@ fn without_answer(
             basis: Basis::Weighed(share),
             summary: "No valid answer: nothing can be said about the unit.".to_owned(),
             why,
-            causes: ranked
-                .into_iter()
-                .map(|(cause, _)| cause)
-                .filter(|c| c.per_mille >= 10)
-                .collect(),
+            open: Vec::new(),
+            without_roots: None,
+            causes: worth_telling(&considered),
+            considered,
             next,
         },
         not_tested: Vec::new(),
@@ -387,6 +534,7 @@ fn without_profile(
         judgement.verdict.kind = VerdictKind::Undecided;
         judgement.verdict.basis = Basis::Rule;
         judgement.verdict.causes.clear();
+        judgement.verdict.considered.clear();
         judgement.verdict.summary =
             "Undecided: a unit answers, but no profile says what its registers mean.".to_owned();
     }

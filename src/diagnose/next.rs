@@ -1,50 +1,35 @@
 //! What to do now, and what this look could not test.
 //!
-//! Steps are ranked by risk first (look before low voltage before unit off before live DC).
+//! Input: a judged member, its profile. Output: steps by risk (see `step`), and what may be broken
+//! although nothing shows it.
 
 use packside_profiles::model::{Clears, LiesIn, Needs, Profile};
 use packside_profiles::{Role, StateKind};
 
+use super::doubt::{self, DoubtKind};
 use super::inverter::InverterLink;
-use super::judgement::{Finding, NextStep, NotTested, ReadingQuality, VerdictKind};
+use super::judgement::{Disposition, Finding, NextStep, NotTested, ReadingQuality, VerdictKind};
+use super::measure::at_rest;
 use super::member::Member;
+use super::step::{Step, by_risk};
 
-const TECHNICIAN: &str = "technician";
-const LICENSED: &str = "licensed electrician";
-const ANYONE: &str = "anyone on site";
-
-fn step(id: &'static str, text: impl Into<String>, needs: Needs, who: &'static str) -> NextStep {
-    NextStep {
-        id,
-        text: text.into(),
-        needs,
-        who,
-    }
-}
-
-/// Next steps for one member.
-pub(crate) fn steps(member: &Member, profile: &Profile, seconds_since_start: u64) -> Vec<NextStep> {
+/// Next steps for one member. `causes` are the steps that settle why its inverter is not heard.
+pub(crate) fn steps(
+    member: &Member,
+    profile: &Profile,
+    seconds_since_start: u64,
+    causes: &[NextStep],
+) -> Vec<NextStep> {
     let mut steps = match member.kind {
-        VerdictKind::Normal => vec![step(
-            "hand-over",
-            "nothing to mend; keep this result with the visit's papers",
-            Needs::Look,
-            TECHNICIAN,
-        )],
+        VerdictKind::Normal => vec![Step::HandOver.plain()],
         VerdictKind::NotReady => condition_steps(member),
         VerdictKind::Fault => fault_steps(member),
-        VerdictKind::AwaitingInverter => awaiting_steps(profile),
-        VerdictKind::InverterLost => lost_steps(),
+        VerdictKind::AwaitingInverter | VerdictKind::InverterLost => waiting_steps(profile, causes),
         VerdictKind::BusProblem => Vec::new(),
         VerdictKind::Undecided => undecided_steps(member, profile, seconds_since_start),
     };
-    rank(&mut steps);
+    by_risk(&mut steps);
     steps
-}
-
-/// Lowest risk first; looking again comes after what is to be done before.
-pub(crate) fn rank(steps: &mut [NextStep]) {
-    steps.sort_by_key(|step| (step.id == "look-with-inverter", step.needs));
 }
 
 fn roots(member: &Member) -> impl Iterator<Item = &Finding> {
@@ -53,181 +38,142 @@ fn roots(member: &Member) -> impl Iterator<Item = &Finding> {
 
 fn condition_steps(member: &Member) -> Vec<NextStep> {
     roots(member)
-        .map(|f| {
-            step(
-                "lift-condition",
-                format!("{}: {}", f.id, f.to_do),
-                Needs::Look,
-                TECHNICIAN,
-            )
-        })
+        .map(|f| Step::LiftCondition.with(format!("{}: {}", f.id, f.to_do)))
         .collect()
 }
 
 fn fault_steps(member: &Member) -> Vec<NextStep> {
-    let mut steps = vec![step(
-        "record-first",
-        "before anything is switched off, restarted or reset: keep this result (--format json), some units forget at power-off",
-        Needs::Look,
-        TECHNICIAN,
-    )];
+    let mut steps = vec![Step::RecordFirst.plain()];
+    let disposed = |wanted| roots(member).find(move |f| f.disposition == Some(wanted));
+    if let Some(root) = disposed(Disposition::Quarantine) {
+        steps.push(Step::SetApart.with(format!("{}: {}", root.id, Step::SetApart.row().text)));
+    }
     let mut told: Vec<&str> = Vec::new();
     for root in roots(member) {
         if told.contains(&root.id) {
             continue;
         }
         told.push(root.id);
-        let (needs, who) = match root.lies_in {
-            LiesIn::InverterSide => (Needs::UnitOff, LICENSED),
-            LiesIn::Connection | LiesIn::Module | LiesIn::ControlUnit => {
-                (Needs::UnitOff, TECHNICIAN)
-            }
-            _ => (Needs::Look, TECHNICIAN),
+        let (needs, licensed) = match root.lies_in {
+            LiesIn::InverterSide => (Needs::UnitOff, true),
+            LiesIn::Connection | LiesIn::Module | LiesIn::ControlUnit => (Needs::UnitOff, false),
+            _ => (Needs::Look, false),
         };
         let to_do = if root.to_do.is_empty() {
             "follow the maker's manual for this flag"
         } else {
             &root.to_do
         };
-        steps.push(step(
-            "work-on-root",
-            format!("{}: {to_do}", root.id),
-            needs,
-            who,
-        ));
+        steps.push(Step::WorkOnRoot.needing(needs, licensed, format!("{}: {to_do}", root.id)));
     }
     if roots(member).any(|f| matches!(f.lies_in, LiesIn::InverterSide | LiesIn::Unknown)) {
-        steps.push(step(
-            "isolate-and-look-again",
-            "this may lie on the inverter's side: isolate it by the manual and look again before anything is returned",
-            Needs::UnitOff,
-            LICENSED,
-        ));
+        steps.push(Step::Isolate.plain());
     }
-    if roots(member).any(|f| f.clears == Some(Clears::PowerCycle)) {
-        steps.push(step(
-            "does-it-return",
-            "after recording: one power cycle by the manual; does the flag return?",
-            Needs::UnitOff,
-            TECHNICIAN,
-        ));
+    if roots(member).any(|f| f.clears == Some(Clears::PowerCycle) && !f.returned) {
+        steps.push(Step::DoesItReturn.plain());
+    }
+    if let Some(root) = disposed(Disposition::Claim) {
+        if root.lies_in == LiesIn::Module && root.place.module.is_some() {
+            steps.push(Step::FollowModule.plain());
+        }
+        steps.push(Step::AskMaker.plain());
     }
     steps
 }
 
-fn awaiting_steps(profile: &Profile) -> Vec<NextStep> {
+fn waiting_steps(profile: &Profile, causes: &[NextStep]) -> Vec<NextStep> {
     let port = match profile.inverter.port {
         packside_profiles::model::InverterPort::ThisBus => "this RS-485 pair",
         packside_profiles::model::InverterPort::OtherRs485 => "its own RS-485 socket",
         packside_profiles::model::InverterPort::Can => "the CAN socket",
         packside_profiles::model::InverterPort::Unknown => "the socket that the manual names",
     };
-    vec![
-        step(
-            "inverter-powered",
-            "is the inverter powered, and is this battery type chosen on its screen?",
-            Needs::Look,
-            ANYONE,
-        ),
-        step(
-            "inverter-cable",
-            format!(
-                "connect or check the communication cable on {port}: socket, pair and polarity, common wire, line settings, address"
-            ),
-            Needs::LowVoltage,
-            TECHNICIAN,
-        ),
-        step(
-            "look-with-inverter",
-            "then look again: what is listed as not tested can only be seen with the inverter",
-            Needs::Look,
-            TECHNICIAN,
-        ),
-    ]
-}
-
-fn lost_steps() -> Vec<NextStep> {
-    vec![
-        step(
-            "inverter-powered",
-            "is the inverter powered, was it restarted or updated?",
-            Needs::Look,
-            ANYONE,
-        ),
-        step(
-            "inverter-cable",
-            "check the communication cable to the inverter: seated, not chafed, common wire",
-            Needs::LowVoltage,
-            TECHNICIAN,
-        ),
-        step(
-            "look-with-inverter",
-            "then look again",
-            Needs::Look,
-            TECHNICIAN,
-        ),
-    ]
+    let mut steps = vec![
+        Step::InverterPowered.plain(),
+        Step::InverterCable.with(format!(
+            "connect or check the communication cable on {port}: socket, pair and polarity, common wire, line settings, address"
+        )),
+    ];
+    // The causes say in which order, the list above what is never left out.
+    let given = causes
+        .iter()
+        .filter(|step| !steps.iter().any(|s| s.id == step.id));
+    let given: Vec<NextStep> = given.cloned().collect();
+    let place = |id: &str| {
+        causes
+            .iter()
+            .position(|step| step.id == id)
+            .unwrap_or(usize::MAX)
+    };
+    steps.extend(given);
+    steps.sort_by_key(|step| place(step.id));
+    steps.push(Step::LookWithInverter.plain());
+    steps
 }
 
 fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64) -> Vec<NextStep> {
-    let mut steps = Vec::new();
     let starting = matches!(
         member.state,
         Some((StateKind::SelfTest | StateKind::Precharge, _))
     );
-    match &member.inverter {
-        InverterLink::TooEarly { remaining_s } => steps.push(step(
-            "wait-silence-time",
-            format!("wait {} s without touching anything, then look again", remaining_s + 5),
-            Needs::Look,
-            ANYONE,
+    let words = |kind: DoubtKind| match (kind.step(), &member.inverter) {
+        (Step::WaitSilence, InverterLink::TooEarly { remaining_s }) => Some(format!(
+            "wait {} s without touching anything, then look again",
+            remaining_s + 5
         )),
-        InverterLink::Unknown(_) if member.why.len() == 1 => steps.push(step(
-            "watch-lamp",
-            format!(
-                "stop asking and watch the lamps for {} s: our own questions may keep the flag down",
-                profile.inverter.silence_s
-            ),
-            Needs::Look,
-            ANYONE,
+        (Step::WatchLamp, _) => Some(format!(
+            "stop asking and watch the lamps for {} s: our own questions may keep the flag down",
+            profile.inverter.silence_s
         )),
-        _ => {}
-    }
-    let unread = member
-        .why
-        .iter()
-        .any(|w| w.contains("not read") || w.contains("too old") || w.contains("refused"));
-    if unread {
-        steps.push(step(
-            "look-again",
-            "look again; if the same points stay unreadable, the profile or firmware does not fit",
-            Needs::Look,
-            TECHNICIAN,
-        ));
-    }
-    if member.unconfirmed {
-        steps.push(step(
-            "right-profile",
-            "compare nameplate and firmware with the profile (packside profile show)",
-            Needs::Look,
-            TECHNICIAN,
-        ));
-    }
+        (Step::LookAgain, _) if kind == DoubtKind::NotRead => Some(
+            "look again; if the same points stay unreadable, the profile or firmware does not fit"
+                .to_owned(),
+        ),
+        (Step::LookAgain, _) if starting || seconds_since_start < 5 => {
+            Some("look again in a few seconds".to_owned())
+        }
+        (Step::LookAgain, _) => Some("look again, and compare with the lamps".to_owned()),
+        _ => None,
+    };
+    let mut steps = doubt::steps(&member.doubts, words);
     if steps.is_empty() {
-        let text = if starting || seconds_since_start < 5 {
-            "look again in a few seconds"
-        } else {
-            "look again, and compare with the lamps"
-        };
-        steps.push(step("look-again", text, Needs::Look, TECHNICIAN));
+        steps.push(Step::LookAgain.plain());
     }
     steps
 }
+
+/// Ids of what a look may be unable to test, with what they are.
+pub const NOT_TESTED: &[(&str, &str)] = &[
+    (
+        "pre-charge",
+        "charging the inverter's capacitors before the main switches close",
+    ),
+    ("main-switches", "whether both main switches close and open"),
+    ("main-fuse", "whether the main fuse carries current"),
+    (
+        "inverter-side-insulation",
+        "insulation of the inverter, the PV and their cables",
+    ),
+    (
+        "current-sensor",
+        "zero, sign and scale of the current sensor",
+    ),
+    (
+        "cells-under-load",
+        "resistance of cells and joints: what sags while current flows",
+    ),
+    (
+        "cell-balance",
+        "whether cells and temperatures are alike at rest",
+    ),
+    ("insulation", "the unit's own insulation measurement"),
+];
 
 /// What this look could not test, although it may be broken.
 pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
     let mut list = Vec::new();
     let mut add = |id: &'static str, why: &str, when: &str| {
+        debug_assert!(NOT_TESTED.iter().any(|(known, _)| *known == id), "{id}");
         list.push(NotTested {
             id,
             why: why.to_owned(),
@@ -258,6 +204,13 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
             "inverter-side-insulation",
             "the inverter side is not connected",
             when,
+        );
+    }
+    if connected && !at_rest(&member.readings, profile) {
+        add(
+            "cell-balance",
+            "current flows or cells balance, so a spread is not judged",
+            "at rest",
         );
     }
     if !flowing {

@@ -4,19 +4,68 @@ use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Place, Role};
 
 use super::inverter::InverterLink;
-use super::judgement::{Finding, Reading, Source};
+use super::judgement::{Certainty, Finding, Reading, Source};
 use super::member::{value_text, version, we_hold_its_socket};
 use crate::event::LinkFacts;
 
-/// Ids of all remarks; every other finding id is a class id.
-pub const NOTICES: &[&str] = &[
-    "ever-heard-unknown",
-    "we-hold-its-socket",
-    "flat-curve",
-    "firmware-below-minimum",
-    "member-missing",
-    "lamp-contradicts",
-    "not-in-order",
+/// Ids of all remarks, with what they mean; every other finding id is a class id.
+pub const NOTICES: &[(&str, &str)] = &[
+    (
+        "ever-heard-unknown",
+        "no point tells whether the inverter was heard before: first commissioning and a lost cable look the same",
+    ),
+    (
+        "we-hold-its-socket",
+        "the laptop sits in the inverter's socket, so the inverter was silenced by us",
+    ),
+    (
+        "flat-curve",
+        "on the flat part of the LFP curve alike cell voltages do not show equal charge",
+    ),
+    (
+        "firmware-below-minimum",
+        "the firmware is too old for some inverter families of the profile",
+    ),
+    (
+        "member-missing",
+        "a pack that the rack expects gave no valid answer or was not asked",
+    ),
+    (
+        "packs-unlike",
+        "packs that are not connected yet have unlike voltages",
+    ),
+    (
+        "lamp-contradicts",
+        "a lamp was seen that no flag or state of the registers explains",
+    ),
+    (
+        "not-in-order",
+        "a person answered that something is not in order",
+    ),
+    (
+        "no-ordinary-transport",
+        "beside a cell fault: a suspect lithium battery does not travel as ordinary goods",
+    ),
+    (
+        "charge-against-voltage",
+        "the state of charge does not fit the voltage at rest, on a steep part of the curve",
+    ),
+    (
+        "modules-unlike-charge",
+        "sister modules report states of charge that are far apart",
+    ),
+    (
+        "insulation-not-judged",
+        "an insulation value is shown beside vehicle rules; the profile has no limit for it",
+    ),
+    (
+        "terminals-decay",
+        "the terminals still carry voltage, and it is falling: capacitors discharge; never taken for safe",
+    ),
+    (
+        "bad-line",
+        "answers are damaged, late or refused as busy more often than by accident",
+    ),
 ];
 
 /// Adds the remarks that apply.
@@ -95,5 +144,9 @@ pub(crate) fn notice(id: &'static str, unit: u8, text: &str) -> Finding {
         place: Place::default(),
         text: text.to_owned(),
         to_do: String::new(),
+        since: None,
+        returned: false,
+        sure: Certainty::Open,
+        disposition: None,
     }
 }

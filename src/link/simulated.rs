@@ -46,7 +46,33 @@ pub fn open_simulated_at(
     plugged: Option<Plugged>,
     line: Option<LineSettings>,
 ) -> Quiet {
-    let mut world = World::new(scenario, profile, SimulatedFraming::Rtu, scenario.seed);
+    open_with(scenario, profile, age, plugged, line, Framing::Rtu)
+}
+
+/// The same by a framing: the line itself, or a gateway that speaks Modbus TCP.
+pub fn open_simulated_by(
+    scenario: &Scenario,
+    profile: &Profile,
+    age: Duration,
+    plugged: Option<Plugged>,
+    framing: Framing,
+) -> Quiet {
+    open_with(scenario, profile, age, plugged, None, framing)
+}
+
+fn open_with(
+    scenario: &Scenario,
+    profile: &Profile,
+    age: Duration,
+    plugged: Option<Plugged>,
+    line: Option<LineSettings>,
+    framing: Framing,
+) -> Quiet {
+    let simulated = match framing {
+        Framing::Rtu => SimulatedFraming::Rtu,
+        Framing::Tcp => SimulatedFraming::Tcp,
+    };
+    let mut world = World::new(scenario, profile, simulated, scenario.seed);
     if let Some(line) = line {
         world.set_tool(line);
     }
@@ -60,7 +86,7 @@ pub fn open_simulated_at(
     };
     let facts = LinkFacts {
         kind,
-        framing: Framing::Rtu,
+        framing,
         plugged,
         ask_anyway: false,
     };

@@ -262,9 +262,10 @@ impl<'a> Look<'a> {
                 let counts = count_points(self.profile);
                 self.indices_of(|role, id| is_identity(role) || counts.contains(id))
             }
-            Stage::IdentityAgain => {
-                self.indices(|role| role == Role::Serial || role == Role::Firmware)
-            }
+            // The terminals once more: whether a voltage there falls tells capacitors from a source.
+            Stage::IdentityAgain => self.indices(|role| {
+                matches!(role, Role::Serial | Role::Firmware | Role::TerminalVoltage)
+            }),
             Stage::Everything => self.indices(|_| true),
             Stage::Over => Vec::new(),
         };

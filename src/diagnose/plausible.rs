@@ -1,0 +1,267 @@
+//! Readings against each other where no limit is broken: wires, signs, charge, sister modules.
+//!
+//! Input: readings of one member at one moment, and how they came. Output: findings with the number
+//! that decided, and doubts. Does not: test limits (see `measure`) or sums (see `adds_up`).
+
+use std::time::Duration;
+
+use packside_profiles::model::{LiesIn, Profile, Severity};
+use packside_profiles::{Class, Role};
+
+use super::doubt::{Doubt, DoubtKind};
+use super::evidence::{MemberEvidence, number};
+use super::judgement::{Finding, Reading};
+use super::measure::{finding, first, with_unit};
+use super::notices::notice;
+
+/// A broken sense wire leaves the sum of its two cells as it was, to within this, V per pair.
+// Kind: derived (two cells of the flat part of the curve differ by less at rest)
+const PAIR_TOLERANCE_V: f64 = 0.06;
+/// Sister modules further apart than this in charge want a look, % points.
+// Kind: common practice
+const UNLIKE_CHARGE: f64 = 10.0;
+/// No cell warms or cools faster than this between two looks that are close together, K.
+// Kind: common practice (cells change by less than a degree a minute)
+const JUMP_K: f64 = 10.0;
+/// Two looks this close count as close together.
+const CLOSE: Duration = Duration::from_secs(30);
+
+/// What does not fit together.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Plausible {
+    pub(crate) findings: Vec<Finding>,
+    pub(crate) doubts: Vec<Doubt>,
+}
+
+/// Looks at one member; `at_rest` is whether no current worth speaking of flows and nothing balances.
+pub(crate) fn look(
+    readings: &[Reading],
+    evidence: &MemberEvidence,
+    profile: &Profile,
+    at_rest: bool,
+) -> Plausible {
+    let mut seen = Plausible::default();
+    sense_wires(&mut seen, readings, profile);
+    current_while_open(&mut seen, readings, profile);
+    charge_against_voltage(&mut seen, readings, profile, at_rest);
+    unlike_modules(&mut seen, readings);
+    jumps(&mut seen, evidence, profile);
+    unjudged_insulation(&mut seen, readings, profile);
+    seen
+}
+
+/// A low cell beside a high one whose sum is that of any two cells: the wire between them is broken.
+fn sense_wires(seen: &mut Plausible, readings: &[Reading], profile: &Profile) {
+    let spread = profile
+        .points
+        .iter()
+        .filter(|p| p.role == Role::CellVoltage)
+        .find_map(|p| p.limits.spread);
+    let Some(spread) = spread else { return };
+    let cells: Vec<(&Reading, f64)> = readings
+        .iter()
+        .filter(|r| r.role == Role::CellVoltage)
+        .filter_map(|r| Some((r, r.number()?)))
+        .collect();
+    let mut volts: Vec<f64> = cells.iter().map(|(_, v)| *v).collect();
+    volts.sort_by(f64::total_cmp);
+    let Some(usual) = volts
+        .get(volts.len() / 2)
+        .copied()
+        .filter(|_| volts.len() >= 4)
+    else {
+        return;
+    };
+    for ((one, a), (other, b)) in cells.iter().zip(cells.iter().skip(1)) {
+        let neighbours = one.place.module == other.place.module;
+        let opposite = (a - usual).signum() != (b - usual).signum();
+        let far = (a - usual).abs() > spread / 2.0 && (b - usual).abs() > spread / 2.0;
+        let same_sum = (a + b - 2.0 * usual).abs() <= PAIR_TOLERANCE_V;
+        if !(neighbours && opposite && far && same_sum) {
+            continue;
+        }
+        let text = format!(
+            "{} = {} beside {} = {}: together they are as two others ({}), so a sense wire between them is broken, not a \
+             cell",
+            one.name,
+            with_unit(*a, "V"),
+            other.name,
+            with_unit(*b, "V"),
+            with_unit(a + b, "V"),
+        );
+        let mut found = finding(
+            Class::SensorFault,
+            Severity::Alarm,
+            one.unit,
+            one.place,
+            text,
+        );
+        found.lies_in = LiesIn::Connection;
+        seen.findings.push(found);
+    }
+}
+
+/// Current although every switch is reported open, both out of one answer.
+fn current_while_open(seen: &mut Plausible, readings: &[Reading], profile: &Profile) {
+    let of = |role| readings.iter().find(|r| r.role == role);
+    let (Some(switches), Some(current)) = (of(Role::Switches), of(Role::PackCurrent)) else {
+        return;
+    };
+    let open = switches
+        .raw
+        .is_some_and(|raw| raw & profile.unit.switches_closed == 0);
+    let Some(amps) = current.number().filter(|amps| {
+        open && switches.age == current.age && amps.abs() > 2.0 * profile.unit.rest_current
+    }) else {
+        return;
+    };
+    let text = format!(
+        "{} = {} although every switch is reported open: a current sensor off its zero, or a switch that does not open",
+        current.name,
+        with_unit(amps, "A"),
+    );
+    seen.doubts
+        .push(DoubtKind::CurrentWhileOpen.says(text.clone()));
+    let mut found = finding(
+        Class::SensorFault,
+        Severity::Warning,
+        current.unit,
+        current.place,
+        text,
+    );
+    found.root = true;
+    found.lies_in = LiesIn::Unknown;
+    seen.findings.push(found);
+}
+
+/// State of charge against the voltage at rest, only where the curve is steep.
+///
+/// LFP at rest: below 3.0 V a cell is nearly empty, above 3.45 V nearly full.
+// Kind: common practice; the simulator's published curve has 2.98 V at 10 % and 3.31 V at 90 %
+fn charge_against_voltage(
+    seen: &mut Plausible,
+    readings: &[Reading],
+    profile: &Profile,
+    at_rest: bool,
+) {
+    let Some(soc) =
+        first(readings, Role::Soc).filter(|_| at_rest && profile.unit.chemistry == "LFP")
+    else {
+        return;
+    };
+    let cells: Vec<f64> = readings
+        .iter()
+        .filter(|r| r.role == Role::CellVoltage)
+        .filter_map(Reading::number)
+        .collect();
+    if cells.is_empty() {
+        return;
+    }
+    let mean = cells.iter().sum::<f64>() / cells.len() as f64;
+    let wrong = (mean < 3.0 && soc > 25.0) || (mean > 3.45 && soc < 85.0);
+    if wrong {
+        let unit = readings.first().map_or(0, |r| r.unit);
+        let text = format!(
+            "at rest the cells have {} in the mean, which does not fit a state of charge of {soc:.0} %: the counter has \
+             drifted",
+            with_unit(mean, "V")
+        );
+        let mut found = notice("charge-against-voltage", unit, &text);
+        found.severity = Severity::Warning;
+        seen.findings.push(found);
+    }
+}
+
+/// Modules of one pack whose states of charge are far apart.
+fn unlike_modules(seen: &mut Plausible, readings: &[Reading]) {
+    let charges = || {
+        readings
+            .iter()
+            .filter(|r| r.role == Role::ModuleSoc)
+            .filter_map(|r| Some((r.number()?, r)))
+    };
+    let low = charges().min_by(|a, b| a.0.total_cmp(&b.0));
+    let high = charges().max_by(|a, b| a.0.total_cmp(&b.0));
+    let (Some((low, low_at)), Some((high, high_at))) = (low, high) else {
+        return;
+    };
+    if high - low > UNLIKE_CHARGE {
+        let text = format!(
+            "{} = {low:.0} % and {} = {high:.0} %: sister modules are {:.0} points apart, more than {UNLIKE_CHARGE:.0}",
+            low_at.name,
+            high_at.name,
+            high - low
+        );
+        let mut found = notice("modules-unlike-charge", low_at.unit, &text);
+        found.severity = Severity::Warning;
+        found.place = low_at.place;
+        "compare with the voltages at rest; ask the maker before they are charged together"
+            .clone_into(&mut found.to_do);
+        seen.findings.push(found);
+    }
+}
+
+/// Temperatures that jump between two looks: a connector, not a temperature.
+fn jumps(seen: &mut Plausible, evidence: &MemberEvidence, profile: &Profile) {
+    for (instance, point, samples) in evidence.each(profile) {
+        if point.role != Role::CellTemperature {
+            continue;
+        }
+        let good: Vec<(Duration, f64)> = samples
+            .iter()
+            .filter_map(|s| Some((s.at, number(s)?)))
+            .collect();
+        let jump = good
+            .iter()
+            .zip(good.iter().skip(1))
+            .find(|(before, after)| {
+                after.0.saturating_sub(before.0) <= CLOSE && (after.1 - before.1).abs() > JUMP_K
+            });
+        let Some((before, after)) = jump else {
+            continue;
+        };
+        let text = format!(
+            "{} went from {} to {} within {:.1} s: a sensor or its connector, not a temperature",
+            instance.name,
+            with_unit(before.1, "degC"),
+            with_unit(after.1, "degC"),
+            after.0.saturating_sub(before.0).as_secs_f64()
+        );
+        let mut found = finding(
+            Class::SensorFault,
+            Severity::Warning,
+            evidence.unit,
+            instance.place,
+            text,
+        );
+        found.lies_in = LiesIn::Connection;
+        seen.findings.push(found);
+    }
+}
+
+/// Insulation without a limit in the profile is shown beside the vehicle rules, never judged.
+// Kind:   published
+// Source: UN R100: 100 ohm per volt for DC buses, 500 ohm per volt combined with AC (as reprinted)
+fn unjudged_insulation(seen: &mut Plausible, readings: &[Reading], profile: &Profile) {
+    let has_limit = |reading: &Reading| {
+        let point = profile.points.iter().find(|p| p.id == reading.point);
+        point.is_some_and(|p| p.limits.alarm_below.is_some())
+    };
+    let Some(reading) = readings.iter().find(|r| r.role == Role::Insulation) else {
+        return;
+    };
+    let volts = first(readings, Role::PackVoltage).filter(|volts| *volts > 1.0);
+    let (Some(kohm), Some(volts)) = (reading.number().filter(|_| !has_limit(reading)), volts)
+    else {
+        return;
+    };
+    let text = format!(
+        "{} = {kohm:.0} kOhm at {}, {:.0} ohm per volt (for comparison: 100 and 500 in vehicle rules); the profile has \
+         no limit, so it is not judged",
+        reading.name,
+        with_unit(volts, "V"),
+        kohm * 1000.0 / volts
+    );
+    seen.findings
+        .push(notice("insulation-not-judged", reading.unit, &text));
+}

@@ -1,0 +1,72 @@
+//! Packs side by side: compared before they may connect.
+//!
+//! Input: the members of a rack. Output: the same, with what tells them apart. Packs that are
+//! connected already share one voltage; packs that are not may drive a large current when they do.
+
+use packside_profiles::Role;
+use packside_profiles::model::{LiesIn, Profile, Severity};
+
+use super::doubt::DoubtKind;
+use super::judgement::{Reading, Source, VerdictKind};
+use super::measure::{first, with_unit};
+use super::member::Member;
+use super::notices::notice;
+
+/// Packs may connect while they are no further apart than this share of their voltage.
+// Kind: invented (about 1 V at 51 V; a profile key would be better)
+const LIKE_ENOUGH: f64 = 0.02;
+
+/// Compares the packs that are not connected yet.
+pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
+    let volts: Vec<(u8, f64)> = members
+        .iter()
+        .filter(|m| !is_closed(&m.readings, profile))
+        .filter_map(|m| Some((m.unit, first(&m.readings, Role::PackVoltage)?)))
+        .collect();
+    let any_volts = members
+        .iter()
+        .filter_map(|m| Some((m.unit, first(&m.readings, Role::PackVoltage)?)));
+    let all: Vec<(u8, f64)> = any_volts.collect();
+    let low = all.iter().min_by(|a, b| a.1.total_cmp(&b.1)).copied();
+    let high = all.iter().max_by(|a, b| a.1.total_cmp(&b.1)).copied();
+    let (Some(low), Some(high), false) = (low, high, volts.is_empty()) else {
+        return;
+    };
+    if high.1 - low.1 <= LIKE_ENOUGH * high.1 {
+        return;
+    }
+    let text = format!(
+        "pack {} has {} and pack {} has {}: {} apart, more than {}; connecting them drives a large current",
+        low.0,
+        with_unit(low.1, "V"),
+        high.0,
+        with_unit(high.1, "V"),
+        with_unit(high.1 - low.1, "V"),
+        with_unit(LIKE_ENOUGH * high.1, "V"),
+    );
+    let Some(member) = members.iter_mut().find(|m| m.unit == low.0) else {
+        return;
+    };
+    let mut found = notice("packs-unlike", low.0, &text);
+    found.severity = Severity::Warning;
+    found.source = Source::Measured;
+    found.lies_in = LiesIn::SiteCondition;
+    member.findings.push(found);
+    member
+        .doubts
+        .push(DoubtKind::PacksUnlike.says(text.clone()));
+    if !matches!(member.kind, VerdictKind::Fault | VerdictKind::BusProblem) {
+        member.kind = VerdictKind::Undecided;
+        member.why.insert(0, text);
+    }
+    if member.without_roots != VerdictKind::BusProblem {
+        member.without_roots = VerdictKind::Undecided;
+    }
+}
+
+/// Whether the unit reports its switches closed; without such a point it may be.
+fn is_closed(readings: &[Reading], profile: &Profile) -> bool {
+    let closed = profile.unit.switches_closed;
+    let switches = readings.iter().find(|r| r.role == Role::Switches);
+    switches.is_none_or(|r| r.raw.is_some_and(|raw| raw & closed == closed))
+}

@@ -1,0 +1,248 @@
+//! Roots in the order in which they matter, how sure each is, and what becomes of the part.
+//!
+//! Input: the findings of one member. Output: the same, ordered and completed. Every root stays
+//! listed: nothing here removes one.
+//!
+//! # Never a claim while an isolating step is open
+//! A part goes back only where the reason lies in it and nothing is left that would tell it from its
+//! surroundings: its flag came back after a restart, and no other root points elsewhere.
+
+use packside_profiles::Class;
+use packside_profiles::model::{LiesIn, Severity};
+
+use super::judgement::{Certainty, Disposition, Finding, Source};
+use super::notices::notice;
+
+/// Orders and completes the findings of one member.
+pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
+    let confirmed: Vec<(Class, bool)> = findings
+        .iter()
+        .filter(|f| f.is_root_alarm())
+        .filter_map(|f| Some((f.class?, f.source == Source::Measured)))
+        .collect();
+    let elsewhere = findings
+        .iter()
+        .any(|f| f.is_root_alarm() && !matches!(f.lies_in, LiesIn::Module | LiesIn::ControlUnit));
+    for finding in findings.iter_mut().filter(|f| f.root) {
+        let both =
+            |class| confirmed.contains(&(class, true)) && confirmed.contains(&(class, false));
+        finding.sure = if unconfirmed || finding.severity != Severity::Alarm {
+            Certainty::Open
+        } else if finding.source == Source::Measured || finding.class.is_some_and(both) {
+            Certainty::Proven
+        } else {
+            Certainty::Likely
+        };
+        if finding.is_root_alarm() {
+            finding.disposition = Some(disposition(finding, elsewhere));
+        }
+    }
+    findings.sort_by_key(|f| {
+        (
+            !f.is_root_alarm(),
+            std::cmp::Reverse(f.severity),
+            f.class.is_some_and(Class::is_condition),
+            f.class.map_or(u8::MAX, rank),
+            f.source != Source::Flag,
+        )
+    });
+    transport(findings);
+}
+
+fn disposition(finding: &Finding, roots_elsewhere: bool) -> Disposition {
+    if finding.class == Some(Class::CellBelowMinimum) {
+        return Disposition::Quarantine;
+    }
+    if finding.class.is_some_and(Class::is_condition) {
+        return Disposition::CorrectOnSite;
+    }
+    match finding.lies_in {
+        LiesIn::Connection | LiesIn::Operator => Disposition::CorrectOnSite,
+        LiesIn::Module | LiesIn::ControlUnit if finding.returned && !roots_elsewhere => {
+            Disposition::Claim
+        }
+        _ => Disposition::IsolateAndLookAgain,
+    }
+}
+
+/// What a class says, in words.
+pub(crate) fn meaning(class: Class) -> &'static str {
+    use Class as C;
+    match class {
+        C::CellOverVoltage => "a cell above its limit",
+        C::CellUnderVoltage => {
+            "a cell below its limit, above the voltage below which it must never be charged"
+        }
+        C::CellBelowMinimum => {
+            "a cell below the voltage below which it must never be charged, or not readable against it"
+        }
+        C::CellImbalance => "cells too far apart at rest",
+        C::PackOverVoltage => "the pack above its limit",
+        C::PackUnderVoltage => "the pack below its limit",
+        C::OverTemperature => "too hot",
+        C::UnderTemperature => "too cold to run",
+        C::TemperatureImbalance => "temperatures too far apart",
+        C::OverCurrent => "current out of limits",
+        C::ShortCircuit => "a short circuit was seen",
+        C::LowCharge => "state of charge too low to run",
+        C::InsulationLow => "insulation against earth too low",
+        C::SwitchFault => "a switch does not open, does not close, or contradicts its order",
+        C::PrechargeFailed => "pre-charge did not finish",
+        C::FuseOpen => "the main fuse is open",
+        C::SensorFault => {
+            "a sensor or sense wire is disconnected or implausible, or numbers do not add up"
+        }
+        C::InternalCommunication => "the control unit cannot talk to its modules; not the inverter",
+        C::ConfigurationFault => {
+            "modules or packs that do not belong together, in wrong order or count"
+        }
+        C::ControlUnitFault => "the control unit itself is broken, or stands still",
+        C::FanFault => "the fan does not turn",
+        C::DoorOpen => "the enclosure is open",
+        C::OffButton => "the off button is pressed",
+        C::Maintenance => "switched to maintenance",
+        C::Disabled => "disabled by an operator or a controller",
+        C::InverterSilent => "the unit hears no inverter",
+        C::SwitchesOpen => "the switches are open",
+        C::TerminalsDead => {
+            "no voltage at the terminals from this unit; no proof that they are dead"
+        }
+        C::LimitsZero => "a current limit is zero",
+        C::NotReadyStatus => "not ready to run",
+        C::Derating => "limits reduced",
+        C::Balancing => "cells are being balanced",
+        C::OtherFault => "the unit says only that there is some fault",
+    }
+}
+
+/// What brings others along comes first; among equals the gravest.
+fn rank(class: Class) -> u8 {
+    use Class as C;
+    match class {
+        C::ShortCircuit => 0,
+        C::CellBelowMinimum => 1,
+        C::InternalCommunication => 2,
+        C::ControlUnitFault => 3,
+        C::ConfigurationFault => 4,
+        C::FuseOpen => 5,
+        C::SwitchFault => 6,
+        C::PrechargeFailed => 7,
+        C::InsulationLow => 8,
+        C::OverTemperature => 9,
+        C::CellOverVoltage => 10,
+        C::SensorFault => 11,
+        C::OverCurrent => 12,
+        C::PackOverVoltage => 13,
+        C::CellImbalance => 14,
+        C::TemperatureImbalance => 15,
+        C::LowCharge => 16,
+        C::CellUnderVoltage => 17,
+        C::PackUnderVoltage => 18,
+        _ => 20,
+    }
+}
+
+/// Beside a cell fault: a suspect lithium battery does not travel as ordinary goods.
+// Kind:   published
+// Source: UN Model Regulations, special provision 376 (damaged or defective lithium batteries)
+fn transport(findings: &mut Vec<Finding>) {
+    let suspect = |f: &&Finding| {
+        f.is_root_alarm()
+            && matches!(
+                f.class,
+                Some(
+                    Class::CellBelowMinimum
+                        | Class::CellOverVoltage
+                        | Class::CellUnderVoltage
+                        | Class::CellImbalance
+                        | Class::OverTemperature
+                        | Class::ShortCircuit
+                )
+            )
+    };
+    let Some(first) = findings.iter().find(suspect) else {
+        return;
+    };
+    let text = format!(
+        "{}: if it has to leave the site, it does not travel as ordinary goods (UN special provision 376): ask the maker \
+         before it is moved",
+        first.id
+    );
+    let mut found = notice("no-ordinary-transport", first.unit, &text);
+    found.severity = Severity::Warning;
+    found.follows_from = Some(first.id.to_owned());
+    found.place = first.place;
+    findings.push(found);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::measure::finding;
+    use super::*;
+    use packside_profiles::Place;
+
+    fn root(class: Class, lies_in: LiesIn, source: Source, returned: bool) -> Finding {
+        Finding {
+            lies_in,
+            source,
+            returned,
+            ..finding(class, Severity::Alarm, 1, Place::default(), String::new())
+        }
+    }
+
+    fn dispositions(mut findings: Vec<Finding>) -> Vec<(&'static str, Option<Disposition>)> {
+        settle(&mut findings, false);
+        findings
+            .iter()
+            .filter(|f| f.is_root_alarm())
+            .map(|f| (f.id, f.disposition))
+            .collect()
+    }
+
+    // Kind: common practice
+    #[test]
+    fn claim_only_where_it_came_back_and_nothing_points_elsewhere() {
+        let apart = |returned| root(Class::CellImbalance, LiesIn::Module, Source::Flag, returned);
+        assert_eq!(
+            dispositions(vec![apart(false)]),
+            [("cell-imbalance", Some(Disposition::IsolateAndLookAgain))]
+        );
+        assert_eq!(
+            dispositions(vec![apart(true)]),
+            [("cell-imbalance", Some(Disposition::Claim))]
+        );
+        let insulation = root(
+            Class::InsulationLow,
+            LiesIn::InverterSide,
+            Source::Flag,
+            true,
+        );
+        let both = dispositions(vec![apart(true), insulation]);
+        assert_eq!(
+            both,
+            [
+                ("insulation-low", Some(Disposition::IsolateAndLookAgain)),
+                ("cell-imbalance", Some(Disposition::IsolateAndLookAgain)),
+            ]
+        );
+    }
+
+    #[test]
+    fn cell_below_its_minimum_is_set_apart_comes_first_and_does_not_travel() {
+        let mut findings = vec![
+            root(Class::CellUnderVoltage, LiesIn::Module, Source::Flag, true),
+            root(
+                Class::CellBelowMinimum,
+                LiesIn::Module,
+                Source::Measured,
+                true,
+            ),
+        ];
+        settle(&mut findings, false);
+        assert_eq!(findings[0].id, "cell-below-minimum");
+        assert_eq!(findings[0].disposition, Some(Disposition::Quarantine));
+        assert_eq!(findings[0].sure, Certainty::Proven);
+        assert_eq!(findings[1].sure, Certainty::Likely);
+        assert_eq!(findings.last().map(|f| f.id), Some("no-ordinary-transport"));
+    }
+}
