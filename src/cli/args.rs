@@ -197,6 +197,9 @@ pub(crate) struct CheckArgs {
     /// Ask although it may wake the unit or disturb someone who is asking
     #[arg(long)]
     pub(crate) ask_anyway: bool,
+    /// Also say how the verdict came about; with an ID of a result only what that means, and nothing is asked
+    #[arg(long, value_name = "ID", num_args = 0..=1, default_missing_value = "")]
+    pub(crate) explain: Option<String>,
     /// A lamp as seen, for example fault=blinking; may be given several times
     #[arg(long = "lamp", value_name = "LAMP=PATTERN")]
     pub(crate) lamps: Vec<String>,

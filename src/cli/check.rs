@@ -9,7 +9,7 @@ use super::args::CheckArgs;
 use super::reach::{self, Loaded};
 use super::record::{self, Record};
 use super::session::{self, Manner, Refusal};
-use super::{Failure, LOCAL, USAGE, json, out, screen};
+use super::{Failure, LOCAL, USAGE, explain, json, out, screen};
 use crate::diagnose::{Judgement, judge};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::link::{LinkTrouble, NotShown, Quiet};
@@ -17,6 +17,9 @@ use crate::recording::{Entry, Recording, Session};
 
 /// Runs the command; the exit code is that of the verdict.
 pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
+    if let Some(id) = args.explain.as_deref().filter(|id| !id.is_empty()) {
+        return explain_id(id);
+    }
     if let Some(path) = &args.place.recording {
         return replay(path, args, as_json, colour);
     }
@@ -37,6 +40,18 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
     let result = look.finish(quiet, &sightings, as_json, colour);
     record.end()?;
     result
+}
+
+/// Says what one id of a result means.
+fn explain_id(id: &str) -> Result<u8, Failure> {
+    let Some(text) = explain::of_id(id) else {
+        let near = explain::near(id);
+        let hint = (!near.is_empty()).then(|| format!("ids like it: {}", near.join(", ")));
+        let message = format!("--explain: expected an id of a result, found \"{id}\"");
+        return Err(reach::failure(USAGE, "explain", message, hint));
+    };
+    out::result(&text);
+    Ok(0)
 }
 
 /// What the end of a look needs to know.
@@ -215,6 +230,12 @@ fn show(
         colour,
         &command,
     ));
+    if args.explain.is_some() {
+        out::result(&format!(
+            "\n{}",
+            explain::explanation(judgement, &loaded.profile)
+        ));
+    }
 }
 
 /// Listens, asks, shows progress.

@@ -115,6 +115,7 @@ fn as_check(args: &ListenArgs) -> CheckArgs {
         plugged: args.plugged,
         listen_first: Some(0.0),
         ask_anyway: false,
+        explain: None,
         lamps: Vec::new(),
         look_at: None,
         moment: None,

@@ -8,6 +8,7 @@ use clap::error::ErrorKind;
 mod args;
 mod check;
 mod demo;
+pub mod explain;
 mod json;
 pub mod lamp;
 mod listen;

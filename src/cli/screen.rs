@@ -233,11 +233,7 @@ fn causes(out: &mut String, judgement: &Judgement) {
         .take(5)
         .filter(|cause| cause.per_mille >= 50)
         .map(|cause| {
-            let strength = match cause.per_mille {
-                990.. => "proven",
-                500.. => "likely",
-                _ => "open  ",
-            };
+            let strength = strength(cause.per_mille);
             let reasons = cause
                 .reasons_for
                 .iter()
@@ -261,6 +257,15 @@ fn causes(out: &mut String, judgement: &Judgement) {
         _ => "What the line suffers from",
     };
     section(out, of, lines.iter().map(String::as_str));
+}
+
+/// A share in a word.
+pub(crate) fn strength(per_mille: u32) -> &'static str {
+    match per_mille {
+        990.. => "proven",
+        500.. => "likely",
+        _ => "open  ",
+    }
 }
 
 fn next(out: &mut String, judgement: &Judgement) {

@@ -1,0 +1,313 @@
+//! `check --explain`: how the verdict came about, every cause considered, what would change it.
+//! `check --explain ID`: what one id means. Also writes the reference page `REFERENCE.md`.
+//!
+//! Input: a judgement and its profile. Output: text. Does not: judge.
+
+use std::fmt::Write as _;
+
+use packside_profiles::model::{Profile, Severity};
+
+use super::screen::{self, wrap};
+use crate::diagnose::reference::topics;
+use crate::diagnose::{Cause, Judgement, Reading, ReadingQuality, VerdictKind, with_unit};
+
+/// How the verdict came about.
+pub(crate) fn explanation(judgement: &Judgement, profile: &Profile) -> String {
+    let mut out = String::from("HOW THIS VERDICT CAME ABOUT\n");
+    order_of_judging(&mut out, judgement, profile);
+    evidence(&mut out, judgement);
+    causes(&mut out, &judgement.verdict.considered);
+    changes(&mut out, judgement, profile);
+    let _ = writeln!(
+        out,
+        "\nEvery id is explained by: packside check --explain ID"
+    );
+    out
+}
+
+fn lines(out: &mut String, title: &str, lines: &[String]) {
+    if lines.is_empty() {
+        return;
+    }
+    let _ = writeln!(out, "\n{title}");
+    for line in lines {
+        wrap(out, line, "  - ", "    ");
+    }
+}
+
+/// The rules in their order, and what each found here.
+fn order_of_judging(out: &mut String, judgement: &Judgement, profile: &Profile) {
+    let verdict = &judgement.verdict;
+    let bus = &judgement.bus;
+    let exceptions: u32 = bus.exceptions.iter().map(|(_, n)| n).sum();
+    let required = judgement
+        .readings
+        .iter()
+        .filter(|r| profile.points.iter().any(|p| p.id == r.point && p.required));
+    let (good, all) = required.fold((0, 0), |(good, all), r| {
+        (
+            good + usize::from(r.quality == ReadingQuality::Good),
+            all + 1,
+        )
+    });
+    let roots = judgement.roots();
+    let said = |items: &[&str]| {
+        if items.is_empty() {
+            "none".to_owned()
+        } else {
+            items.join(", ")
+        }
+    };
+    let open: Vec<&str> = verdict.open.iter().map(|point| point.id).collect();
+    let rules = [
+        format!(
+            "1. Is there a valid answer of the unit? {} of {} questions answered, {exceptions} refused{}",
+            bus.answered,
+            bus.requests,
+            if bus.foreign_requests > 0 {
+                ", and others were overheard"
+            } else {
+                ""
+            }
+        ),
+        format!(
+            "2. Root alarms and broken limits, whatever lamp or inverter say: {}",
+            said(&roots)
+        ),
+        format!(
+            "3. Anything missing, stale, hidden or contradicting: {} ({good} of {all} required readings are good)",
+            if verdict.kind == VerdictKind::Undecided {
+                said(&open)
+            } else {
+                "nothing that decided".to_owned()
+            }
+        ),
+        format!(
+            "4. Only then the inverter link: {}",
+            verdict.why.last().map_or("", String::as_str)
+        ),
+        format!("So: {}", verdict.kind.id()),
+    ];
+    // What comes after the rule that decided was not asked any more.
+    let asked = match verdict.kind {
+        VerdictKind::BusProblem => 1,
+        VerdictKind::Fault => 2,
+        VerdictKind::Undecided | VerdictKind::NotReady => 3,
+        _ => 4,
+    };
+    let shown: Vec<String> = rules
+        .iter()
+        .enumerate()
+        .filter(|(index, _)| *index < asked || *index == 4)
+        .map(|(_, line)| line.clone())
+        .collect();
+    lines(out, "In this order", &shown);
+}
+
+/// Every finding, with its id and how it came.
+fn evidence(out: &mut String, judgement: &Judgement) {
+    let told: Vec<String> = judgement
+        .findings
+        .iter()
+        .map(|f| {
+            let kind = match (f.is_root_alarm(), f.root, f.severity) {
+                (true, ..) => format!("root, {}", f.sure.id()),
+                (_, true, _) => "may be a root".to_owned(),
+                (_, _, Severity::Notice) => "note".to_owned(),
+                _ => "no root".to_owned(),
+            };
+            let follows = f
+                .follows_from
+                .as_ref()
+                .map_or_else(String::new, |from| format!(", follows from {from}"));
+            let since = f.since.map_or_else(String::new, |at| {
+                format!(", first seen at {:.1} s", at.as_secs_f64())
+            });
+            format!(
+                "{} ({}, {kind}{follows}{since}): {}",
+                f.id,
+                f.source.id(),
+                f.text
+            )
+        })
+        .collect();
+    lines(out, "Evidence", &told);
+}
+
+/// Every cause with what speaks for and against it.
+fn causes(out: &mut String, considered: &[Cause]) {
+    let told: Vec<String> = considered
+        .iter()
+        .map(|cause| {
+            let reasons = |word: &str, reasons: &[String]| {
+                if reasons.is_empty() {
+                    String::new()
+                } else {
+                    format!("; {word}: {}", reasons.join(", "))
+                }
+            };
+            format!(
+                "{} {}: {}{}{}",
+                screen::strength(cause.per_mille),
+                cause.id,
+                cause.meaning,
+                reasons("for it", &cause.reasons_for),
+                reasons("against it", &cause.reasons_against)
+            )
+        })
+        .collect();
+    lines(out, "Every cause considered, the likeliest first", &told);
+}
+
+/// What would make it another verdict.
+fn changes(out: &mut String, judgement: &Judgement, profile: &Profile) {
+    let verdict = &judgement.verdict;
+    let mut told = Vec::new();
+    if let Some(kind) = verdict.without_roots {
+        told.push(format!(
+            "were {} gone and all else the same, the verdict would be {}",
+            judgement.roots().join(", "),
+            kind.id()
+        ));
+    }
+    for point in &verdict.open {
+        told.push(format!(
+            "{} [{}]: settled by {}",
+            point.text, point.id, point.settled_by
+        ));
+    }
+    match verdict.kind {
+        VerdictKind::BusProblem => told.push("one valid answer of the unit".to_owned()),
+        VerdictKind::Fault | VerdictKind::Undecided => {}
+        _ => {
+            told.push(
+                "any alarm flag, any undefined bit, any required point that cannot be read"
+                    .to_owned(),
+            );
+            told.extend(margins(judgement, profile));
+        }
+    }
+    lines(out, "What would change it", &told);
+}
+
+/// The readings closest to an alarm limit, one for each point.
+fn margins(judgement: &Judgement, profile: &Profile) -> Vec<String> {
+    let mut close: Vec<(f64, String)> = Vec::new();
+    for point in &profile.points {
+        let of_point = || judgement.readings.iter().filter(|r| r.point == point.id);
+        let sides = [
+            (point.limits.alarm_below, true),
+            (point.limits.alarm_above, false),
+        ];
+        for (limit, low) in sides
+            .iter()
+            .filter_map(|(limit, low)| Some((limit.as_ref()?, *low)))
+        {
+            let away = |reading: &Reading| {
+                let number = reading.number()?;
+                Some(if low { number - limit } else { limit - number })
+            };
+            let nearest = of_point()
+                .filter_map(|r| Some((away(r)?, r)))
+                .min_by(|a, b| a.0.total_cmp(&b.0));
+            let Some((left, reading)) = nearest else {
+                continue;
+            };
+            let text = format!(
+                "{} {} its alarm limit of {}: it has {}, {} are left",
+                reading.name,
+                if low { "falling below" } else { "rising above" },
+                with_unit(*limit, &point.unit),
+                with_unit(reading.number().unwrap_or_default(), &point.unit),
+                with_unit(left, &point.unit)
+            );
+            close.push((left / limit.abs().max(1.0), text));
+        }
+    }
+    close.sort_by(|a, b| a.0.total_cmp(&b.0));
+    close.into_iter().take(4).map(|(_, text)| text).collect()
+}
+
+/// What one id means; nothing where there is no such id.
+pub(crate) fn of_id(id: &str) -> Option<String> {
+    let mut out = String::new();
+    for topic in topics() {
+        for entry in topic.entries.iter().filter(|entry| entry.id == id) {
+            let text = format!(
+                "{id} ({}, {}): {}",
+                topic.title.to_lowercase(),
+                topic.place,
+                entry.meaning
+            );
+            wrap(&mut out, &text, "", "  ");
+        }
+    }
+    (!out.is_empty()).then_some(out)
+}
+
+/// Ids that begin or end alike, for a mistyped one.
+pub(crate) fn near(id: &str) -> Vec<&'static str> {
+    let mut near: Vec<&str> = topics()
+        .into_iter()
+        .flat_map(|topic| topic.entries.into_iter().map(|entry| entry.id))
+        .filter(|known| {
+            id.split('-')
+                .any(|part| part.len() > 2 && known.contains(part))
+        })
+        .collect();
+    near.sort_unstable();
+    near.dedup();
+    near.truncate(12);
+    near
+}
+
+/// The reference page, as it stands in `REFERENCE.md`.
+pub fn reference_page() -> String {
+    let mut page = String::from(
+        "# Reference: every id of a result\n\nWritten by the tool itself from the tables that it judges by; a test keeps it \
+         true.\n`packside check --explain ID` tells the same in the field. Ids are stable, words are not.\n",
+    );
+    for topic in topics() {
+        let _ = write!(
+            page,
+            "\n## {}\n\nIn JSON: `{}`\n\n",
+            topic.title, topic.place
+        );
+        page.push_str("| id | meaning |\n| --- | --- |\n");
+        for entry in &topic.entries {
+            let _ = writeln!(
+                page,
+                "| `{}` | {} |",
+                entry.id,
+                entry.meaning.replace('|', "/")
+            );
+        }
+    }
+    page
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Write the page anew with `PACKSIDE_BLESS=1 cargo test -p packside reference_page`.
+    #[test]
+    fn reference_page_stands_as_the_tables_say() {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/REFERENCE.md");
+        if std::env::var_os("PACKSIDE_BLESS").is_some() {
+            std::fs::write(path, reference_page()).unwrap();
+        }
+        let stands = std::fs::read_to_string(path).unwrap_or_default();
+        assert!(
+            stands == reference_page(),
+            "REFERENCE.md is not what the tables say"
+        );
+    }
+
+    #[test]
+    fn id_is_explained_and_a_mistyped_one_names_those_alike() {
+        assert!(of_id("pair-swapped").unwrap().contains("swap-pair"));
+        assert!(of_id("pear-swapped").is_none());
+        assert!(near("pear-swapped").contains(&"pair-swapped"));
+    }
+}
