@@ -29,7 +29,8 @@
 //! ```
 //! With `format = 2` the line itself can be described: `[line]`, `[[noise]]`, `[second_client]`,
 //! `[neighbour]`, `[chatter]` (see [`crate::LinePlan`] and its neighbours), and of the inverter
-//! also `polls`, `retries` and `listens_first`.
+//! also `polls`, `retries` and `listens_first`. With `format = 3` also `[gateway]` (see
+//! [`crate::GatewayPlan`]), and the events `gateway` and `adapter`.
 
 use std::fmt;
 use std::path::Path;
@@ -38,7 +39,9 @@ use std::time::Duration;
 use packside_profiles::{Class, Role};
 use serde::Deserialize;
 
+use crate::gateway::{GatewayPlan, GatewayState};
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
+use crate::site::Way;
 
 /// Everything that a simulation needs besides the profile.
 #[derive(Debug, Clone, PartialEq)]
@@ -73,6 +76,8 @@ pub struct Scenario {
     pub neighbour: Option<Neighbour>,
     /// A device that speaks another protocol.
     pub chatter: Option<Chatter>,
+    /// The gateway between network and line, where it has habits of its own.
+    pub gateway: Option<GatewayPlan>,
 }
 
 /// What a look at a moment must conclude.
@@ -219,6 +224,10 @@ pub struct Event {
     pub answers: Option<bool>,
     /// The unit is switched off and on.
     pub restart: Option<bool>,
+    /// The gateway is so from now on.
+    pub gateway: Option<GatewayState>,
+    /// The tool's adapter is pulled out (false) or plugged in again.
+    pub adapter: Option<bool>,
 }
 
 impl Event {
@@ -236,6 +245,8 @@ impl Event {
             self.inverter.is_some(),
             self.answers.is_some(),
             self.restart.is_some(),
+            self.gateway.is_some(),
+            self.adapter.is_some(),
         ];
         keys.iter().filter(|set| **set).count()
     }
@@ -516,6 +527,15 @@ impl Scenario {
             "rack-hidden-fault",
             "rack-member-missing",
         )
+    }
+
+    /// The way to its units: through its gateway, where it has one.
+    pub fn way(&self) -> Way {
+        if self.gateway.is_some() {
+            Way::Tcp
+        } else {
+            Way::Serial
+        }
     }
 
     /// Finds a scenario: a name with a separator or ending in `.toml` is a file, else a shipped one.

@@ -13,6 +13,7 @@ use serde::de::{DeserializeOwned, IntoDeserializer};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use crate::gateway::GatewayPlan;
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
 use crate::scenario::{
     Event, Expect, InverterPlan, Mischief, MischiefKind, Mistake, Scenario, Stack, event_mistake,
@@ -36,9 +37,13 @@ const KEYS: &[&str] = &[
     "second_client",
     "neighbour",
     "chatter",
+    "gateway",
 ];
 /// Keys and keys of `[inverter]` that came with format 2.
 const SINCE_2: &[&str] = &["line", "noise", "second_client", "neighbour", "chatter"];
+/// Keys, and keys of `[[event]]`, that came with format 3.
+const SINCE_3: &[&str] = &["gateway"];
+const EVENT_SINCE_3: &[&str] = &["gateway", "adapter"];
 const INVERTER_SINCE_2: &[&str] = &["polls", "retries", "listens_first"];
 const VERDICTS: &[&str] = &[
     "normal",
@@ -145,6 +150,7 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
     let second_client = one::<SecondClient>(table, "second_client", mistakes);
     let neighbour = one::<Neighbour>(table, "neighbour", mistakes);
     let chatter = one::<Chatter>(table, "chatter", mistakes);
+    let gateway = one::<GatewayPlan>(table, "gateway", mistakes);
 
     let shipped = profile_name.as_ref().and_then(|entry| {
         let (id, text) = packside_profiles::shipped()
@@ -155,19 +161,19 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
     check_stack(stack.as_ref(), shipped.as_ref(), mistakes);
     check_inverter(inverter.as_ref(), mistakes);
     check_events(&events, shipped.as_ref(), mistakes);
-    check_mischief(&mischief, mistakes);
+    for entry in &mischief {
+        check_mischief(&entry.value, |key| entry.at(key), mistakes);
+    }
+    check_gateway(gateway.as_ref(), mistakes);
     check_expects(&expects, mistakes);
     check_line(line.as_ref(), &noise, mistakes);
     check_others(
         second_client.as_ref(),
         chatter.as_ref(),
         neighbour.as_ref(),
+        shipped.as_ref(),
         mistakes,
     );
-    for id in neighbour.iter().flat_map(|entry| &entry.value.raise) {
-        let at = neighbour.as_ref().map_or(0..0, |entry| entry.at("raise"));
-        check_flag(id, at, shipped.as_ref(), mistakes);
-    }
     events.sort_by_key(|event| event.value.at);
     Some(Scenario {
         name: name?.value,
@@ -185,40 +191,50 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
         second_client: second_client.map(|entry| entry.value),
         neighbour: neighbour.map(|entry| entry.value),
         chatter: chatter.map(|entry| entry.value),
+        gateway: gateway.map(|entry| entry.value),
     })
 }
 
-/// Format 1 is read as well; what came later must say so.
+/// Older formats are read as well; what came later must say so.
 fn check_format(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) {
     let Some(format) = needed::<u32>(table, "format", mistakes) else {
         return;
     };
-    if !(1..=2).contains(&format.value) {
+    if !(1..=3).contains(&format.value) {
         mistakes.add(
             format.source.span(),
-            format!("format: expected 1 or 2, found {}", format.value),
+            format!("format: expected 1, 2 or 3, found {}", format.value),
         );
     }
-    if format.value != 1 {
-        return;
-    }
-    let inverter = table.get("inverter").map(Spanned::get_ref);
-    let inside = inverter.and_then(DeValue::as_table);
-    let late = table
-        .iter()
-        .filter(|(key, _)| SINCE_2.contains(&key.get_ref().as_ref()));
-    let late_inside = inside
-        .into_iter()
-        .flat_map(|table| table.iter())
-        .filter(|(key, _)| INVERTER_SINCE_2.contains(&key.get_ref().as_ref()));
-    for (key, _) in late.chain(late_inside) {
-        mistakes.add(
-            key.span(),
-            format!(
-                "{}: expected format = 2 for this key, found 1",
-                key.get_ref()
-            ),
-        );
+    let mut too_new = |keys: &DeTable<'_>, since: u32, known: &[&str]| {
+        let late = keys
+            .iter()
+            .filter(|(key, _)| known.contains(&key.get_ref().as_ref()));
+        for (key, _) in late.filter(|_| (1..since).contains(&format.value)) {
+            mistakes.add(
+                key.span(),
+                format!(
+                    "{}: expected format = {since} for this key, found {}",
+                    key.get_ref(),
+                    format.value
+                ),
+            );
+        }
+    };
+    too_new(table, 2, SINCE_2);
+    too_new(table, 3, SINCE_3);
+    for (inside, since, known) in [
+        ("inverter", 2, INVERTER_SINCE_2),
+        ("event", 3, EVENT_SINCE_3),
+    ] {
+        let Some(value) = table.get(inside).map(Spanned::get_ref) else {
+            continue;
+        };
+        let entries = value.as_array().into_iter().flatten();
+        let entries = entries.filter_map(|entry| entry.get_ref().as_table());
+        for keys in value.as_table().into_iter().chain(entries) {
+            too_new(keys, since, known);
+        }
     }
 }
 
@@ -349,6 +365,7 @@ fn check_others(
     second: Option<&Entry<'_, SecondClient>>,
     chatter: Option<&Entry<'_, Chatter>>,
     neighbour: Option<&Entry<'_, Neighbour>>,
+    profile: Option<&Profile>,
     mistakes: &mut Mistakes<'_>,
 ) {
     if let Some(entry) = second {
@@ -382,6 +399,12 @@ fn check_others(
                 format!("chatter, every: expected at least 50ms, found {found:?}"),
             );
         }
+    }
+    for (entry, id) in neighbour
+        .iter()
+        .flat_map(|entry| entry.value.raise.iter().map(move |id| (entry, id)))
+    {
+        check_flag(id, entry.at("raise"), profile, mistakes);
     }
     if let Some(entry) = neighbour.filter(|entry| !(1..=247).contains(&entry.value.address)) {
         let found = entry.value.address;
@@ -436,21 +459,70 @@ fn check_events(
     }
 }
 
-fn check_mischief(mischief: &[Entry<'_, Mischief>], mistakes: &mut Mistakes<'_>) {
-    for entry in mischief {
-        let rule = &entry.value;
-        if !(0.0..=100.0).contains(&rule.chance) {
-            mistakes.add(
-                entry.at("chance"),
-                format!("mischief, chance: expected 0 to 100, found {}", rule.chance),
+fn check_mischief(rule: &Mischief, at: impl Fn(&str) -> Range<usize>, mistakes: &mut Mistakes<'_>) {
+    if !(0.0..=100.0).contains(&rule.chance) {
+        mistakes.add(
+            at("chance"),
+            format!("mischief, chance: expected 0 to 100, found {}", rule.chance),
+        );
+    }
+    if rule.kind == MischiefKind::Exception && rule.role.is_none() {
+        mistakes.add(
+            at("kind"),
+            "mischief, exception: expected a role beside it, found none".to_owned(),
+        );
+    }
+}
+
+fn check_gateway(gateway: Option<&Entry<'_, GatewayPlan>>, mistakes: &mut Mistakes<'_>) {
+    let Some(entry) = gateway else { return };
+    let plan = &entry.value;
+    for rule in &plan.mischief {
+        check_mischief(rule, |_| entry.at("mischief"), mistakes);
+        if matches!(
+            rule.kind,
+            MischiefKind::Exception | MischiefKind::NoAnswer | MischiefKind::Echo
+        ) {
+            let message = format!(
+                "gateway, mischief: expected a bad habit of answers, found {} (write it as [[mischief]])",
+                rule.kind
             );
+            mistakes.add(entry.at("mischief"), message);
         }
-        if rule.kind == MischiefKind::Exception && rule.role.is_none() {
-            mistakes.add(
-                entry.at("kind"),
-                "mischief, exception: expected a role beside it, found none".to_owned(),
-            );
+    }
+    if !(0.0..=90.0).contains(&plan.loss) {
+        let message = format!("gateway, loss: expected 0 to 90, found {}", plan.loss);
+        mistakes.add(entry.at("loss"), message);
+    }
+    let minute = Duration::from_secs(60);
+    let day = minute * 1440;
+    let shortest = Duration::from_millis(1);
+    for (key, time, least, most) in [
+        ("latency", Some(plan.latency), Duration::ZERO, minute),
+        ("jitter", Some(plan.jitter), Duration::ZERO, minute),
+        ("time_out", Some(plan.time_out), shortest, minute),
+        ("packs", Some(plan.packs), shortest, minute),
+        ("cache", plan.cache, shortest, day),
+        ("polls_every", plan.polls_every, 200 * shortest, day),
+        ("idle_close", plan.idle_close, 100 * shortest, day),
+        ("idle_lost", plan.idle_lost, 100 * shortest, day),
+        ("says_every", Some(plan.says_every), 50 * shortest, day),
+    ] {
+        if let Some(found) = time.filter(|time| !(least..=most).contains(time)) {
+            let message =
+                format!("gateway, {key}: expected {least:?} to {most:?}, found {found:?}");
+            mistakes.add(entry.at(key), message);
         }
+    }
+    let text = plan.says.as_ref().map_or(1, String::len);
+    if !(1..=300).contains(&text) {
+        let message = format!("gateway, says: expected 1 to 300 bytes, found {text}");
+        mistakes.add(entry.at("says"), message);
+    }
+    if !(1..=64).contains(&plan.connections) {
+        let found = plan.connections;
+        let message = format!("gateway, connections: expected 1 to 64, found {found}");
+        mistakes.add(entry.at("connections"), message);
     }
 }
 
