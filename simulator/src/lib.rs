@@ -13,6 +13,7 @@
 //! - Any bytes: no panic, bounded memory.
 
 mod cell;
+mod cell_plan;
 mod control;
 mod dice;
 mod frame;
@@ -23,12 +24,15 @@ mod pack;
 mod protect;
 mod registers;
 mod scenario;
+mod scenario_check;
 mod scenario_file;
 pub mod serve;
+mod shipped;
 pub mod uart;
 mod unit;
 mod world;
 
+pub use cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan, Pole};
 pub use frame::Framing;
 pub use line_plan::{Chatter, LinePlan, Neighbour, Noise, NoiseSource, SecondClient};
 pub use scenario::{
