@@ -6,6 +6,7 @@
 use std::ops::Range;
 use std::time::Duration;
 
+use packside_profiles::Profile;
 use serde::Deserialize;
 use serde::de::{DeserializeOwned, IntoDeserializer};
 use toml::Spanned;
@@ -131,18 +132,7 @@ pub(crate) fn read(text: &str) -> Result<Scenario, Vec<Mistake>> {
 }
 
 fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenario> {
-    for (key, _) in table {
-        if !KEYS.contains(&key.get_ref().as_ref()) {
-            mistakes.add(
-                key.span(),
-                format!(
-                    "unknown key \"{}\": expected one of {}",
-                    key.get_ref(),
-                    KEYS.join(", ")
-                ),
-            );
-        }
-    }
+    check_keys(table, mistakes);
     check_format(table, mistakes);
     let name = needed::<String>(table, "name", mistakes);
     let title = needed::<String>(table, "title", mistakes);
@@ -163,12 +153,9 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
     let circuit = one::<CircuitPlan>(table, "circuit", mistakes);
     let lamps = one::<LampPlan>(table, "lamps", mistakes);
 
-    let shipped = profile_name.as_ref().and_then(|entry| {
-        let (id, text) = packside_profiles::shipped()
-            .iter()
-            .find(|(id, _)| *id == entry.value)?;
-        packside_profiles::load(text, id).ok()
-    });
+    let shipped = profile_name
+        .as_ref()
+        .and_then(|entry| shipped_profile(&entry.value));
     check_stack(stack.as_ref(), shipped.as_ref(), mistakes);
     check_inverter(inverter.as_ref(), mistakes);
     check_hardware(cells.as_ref(), circuit.as_ref(), lamps.as_ref(), mistakes);
@@ -209,6 +196,28 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
         circuit: circuit.map(|entry| entry.value).unwrap_or_default(),
         lamps: lamps.map(|entry| entry.value).unwrap_or_default(),
     })
+}
+
+fn check_keys(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) {
+    for (key, _) in table {
+        if !KEYS.contains(&key.get_ref().as_ref()) {
+            mistakes.add(
+                key.span(),
+                format!(
+                    "unknown key \"{}\": expected one of {}",
+                    key.get_ref(),
+                    KEYS.join(", ")
+                ),
+            );
+        }
+    }
+}
+
+fn shipped_profile(name: &str) -> Option<Profile> {
+    let (id, text) = packside_profiles::shipped()
+        .iter()
+        .find(|(id, _)| *id == name)?;
+    packside_profiles::load(text, id).ok()
 }
 
 /// Older formats are read as well; a key that came later must say so.
