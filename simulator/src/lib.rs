@@ -13,6 +13,7 @@
 //! - Any bytes: no panic, bounded memory.
 
 mod cell;
+mod cell_plan;
 mod control;
 mod dice;
 mod frame;
@@ -24,13 +25,16 @@ mod pack;
 mod protect;
 mod registers;
 mod scenario;
+mod scenario_check;
 mod scenario_file;
 pub mod serve;
+mod shipped;
 mod site;
 pub mod uart;
 mod unit;
 mod world;
 
+pub use cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan, Pole};
 pub use frame::Framing;
 pub use gateway::{GatewayPlan, GatewayState, News, Rival, WhenCrowded, WhenFull, WhenSilent};
 pub use line_plan::{Chatter, LinePlan, Neighbour, Noise, NoiseSource, SecondClient};

@@ -17,6 +17,7 @@
 //! - Modbus Messaging on TCP/IP Implementation Guide V1.0b (header, transactions, 4.3.2 access)
 //! - Modbus Application Protocol V1.1b3, section 7 (exceptions 06, 0A, 0B)
 
+mod check;
 mod network;
 mod plan;
 mod serial;
@@ -24,6 +25,7 @@ mod serial;
 use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
+pub(crate) use check::check_gateway;
 pub use plan::{GatewayPlan, GatewayState, Rival, WhenCrowded, WhenFull, WhenSilent};
 
 use crate::dice::Dice;
