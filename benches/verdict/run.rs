@@ -14,52 +14,53 @@ use std::time::Duration;
 
 use packside::cli::rehearse::Rehearsal;
 use packside::diagnose::{Judgement, ReadingQuality, VerdictKind, judge};
-use packside::event::Framing;
 use packside_profiles::Profile;
-use packside_simulator::Scenario;
 use packside_simulator::compose::{Pair, Stretch, compose, pairs};
+use packside_simulator::{Scenario, Way};
 
 /// What is to be looked at, and what must follow.
 #[derive(Debug, Clone)]
-pub struct Case {
+pub(crate) struct Case {
     /// For people; with the seed it finds the case again.
-    pub name: String,
-    /// What is wrong around the unit, or "scenario".
-    pub around: String,
+    pub(crate) name: String,
     /// The scenario.
-    pub scenario: Scenario,
+    pub(crate) scenario: Scenario,
     /// Its text, where it was composed.
-    pub text: Option<String>,
+    pub(crate) text: Option<String>,
     /// When, since power-up.
-    pub at: Duration,
+    pub(crate) at: Duration,
     /// Right verdicts.
-    pub expected: Vec<String>,
+    pub(crate) expected: Vec<String>,
     /// Root that must come first.
-    pub root: Option<String>,
+    pub(crate) root: Option<String>,
     /// A real fault exists that can be read.
-    pub real_fault: bool,
+    pub(crate) real_fault: bool,
     /// Nothing at all is wrong with the unit.
-    pub is_sound: bool,
+    pub(crate) is_sound: bool,
     /// A traceless fault must be listed under this id.
-    pub not_tested: Option<&'static str>,
+    pub(crate) not_tested: Option<&'static str>,
     /// Which link.
-    pub link: LinkName,
+    pub(crate) link: LinkName,
 }
 
 /// The links that a case may be looked at by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum LinkName {
+pub(crate) enum LinkName {
     /// The pair itself.
     Pair,
     /// An adapter that holds back for 16 ms.
     Adapter,
     /// A gateway that speaks Modbus TCP.
     Gateway,
+    /// A gateway that passes RTU bytes over TCP.
+    RtuGateway,
+    /// As the scenario says.
+    AsTold,
 }
 
 /// What came of a case.
 #[derive(Debug, Clone)]
-pub struct Outcome {
+pub(crate) struct Outcome {
     kind: VerdictKind,
     right: bool,
     dangerous: bool,
@@ -73,35 +74,35 @@ pub struct Outcome {
 
 /// Counts over all cases.
 #[derive(Debug, Clone, Default)]
-pub struct Table {
+pub(crate) struct Table {
     /// Cases run.
-    pub runs: usize,
+    pub(crate) runs: usize,
     /// Dangerous verdicts, each by name.
-    pub dangerous: Vec<String>,
+    pub(crate) dangerous: Vec<String>,
     /// Sound units called faulty.
-    pub bus_called_fault: Vec<String>,
+    pub(crate) bus_called_fault: Vec<String>,
     /// Wrong kinds, by name and verdict, with how often and one seed and reason.
-    pub wrong: BTreeMap<String, (usize, String)>,
+    pub(crate) wrong: BTreeMap<String, (usize, String)>,
     /// Cases with a single right root, those with it first, and in the first three.
-    pub roots: [usize; 3],
+    pub(crate) roots: [usize; 3],
     /// Cases of which everything needed was read, and those still undecided.
-    pub filled: [usize; 2],
+    pub(crate) filled: [usize; 2],
     /// Why they are undecided.
-    pub open: BTreeMap<&'static str, usize>,
+    pub(crate) open: BTreeMap<&'static str, usize>,
     /// Traceless faults, and those listed as not tested.
-    pub traceless: [usize; 2],
+    pub(crate) traceless: [usize; 2],
     /// Right kinds.
-    pub right: usize,
+    pub(crate) right: usize,
     /// By expected and given verdict.
-    pub confusion: BTreeMap<(String, &'static str), usize>,
+    pub(crate) confusion: BTreeMap<(String, &'static str), usize>,
     /// By link.
-    pub links: BTreeMap<LinkName, usize>,
+    pub(crate) links: BTreeMap<LinkName, usize>,
     /// Roots missed, by name.
-    pub roots_missed: BTreeMap<String, usize>,
+    pub(crate) roots_missed: BTreeMap<String, usize>,
 }
 
 /// Every expectation of the shipped scenarios, with a seed.
-pub fn scenario_cases(seed: u64) -> Vec<Case> {
+pub(crate) fn scenario_cases(seed: u64) -> Vec<Case> {
     let mut cases = Vec::new();
     for (name, text) in Scenario::shipped() {
         let Ok(mut scenario) = Scenario::load(text, name) else {
@@ -112,7 +113,6 @@ pub fn scenario_cases(seed: u64) -> Vec<Case> {
             let only = |kind: &str| expect.verdict == [kind];
             cases.push(Case {
                 name: format!("{name}@{}", expect.at.as_secs()),
-                around: "scenario".to_owned(),
                 text: None,
                 at: expect.at,
                 expected: expect.verdict.clone(),
@@ -124,7 +124,7 @@ pub fn scenario_cases(seed: u64) -> Vec<Case> {
                 real_fault: only("fault"),
                 is_sound: only("normal") || only("awaiting-inverter") || only("bus-problem"),
                 not_tested: None,
-                link: LinkName::Pair,
+                link: LinkName::AsTold,
                 scenario: scenario.clone(),
             });
         }
@@ -133,11 +133,16 @@ pub fn scenario_cases(seed: u64) -> Vec<Case> {
 }
 
 /// A composed pair, with a seed and the link drawn from it.
-pub fn pair_case(pair: Pair, seed: u64, stretch: Stretch) -> Option<Case> {
+pub(crate) fn pair_case(pair: Pair, seed: u64, stretch: Stretch) -> Option<Case> {
     let composed = compose(pair, seed, stretch).ok()?;
     let mut scenario = composed.scenario;
     let fitting: &[LinkName] = if composed.by_tcp {
-        &[LinkName::Pair, LinkName::Adapter, LinkName::Gateway]
+        &[
+            LinkName::Pair,
+            LinkName::Adapter,
+            LinkName::Gateway,
+            LinkName::RtuGateway,
+        ]
     } else {
         &[LinkName::Pair, LinkName::Adapter]
     };
@@ -148,7 +153,6 @@ pub fn pair_case(pair: Pair, seed: u64, stretch: Stretch) -> Option<Case> {
     let expect = scenario.expects.first()?.clone();
     Some(Case {
         name: format!("{}--{}", composed.inside, composed.around),
-        around: composed.around.to_owned(),
         text: Some(composed.text),
         at: expect.at,
         expected: expect.verdict,
@@ -162,7 +166,7 @@ pub fn pair_case(pair: Pair, seed: u64, stretch: Stretch) -> Option<Case> {
 }
 
 /// Cases number `from` to `to`: pairs and scenarios by turns, seed by seed.
-pub fn cases(from: usize, to: usize, stretch: Stretch) -> Vec<Case> {
+pub(crate) fn cases(from: usize, to: usize, stretch: Stretch) -> Vec<Case> {
     let all = pairs();
     let shipped = scenario_cases(0).len();
     let round = all.len() + shipped;
@@ -180,18 +184,20 @@ pub fn cases(from: usize, to: usize, stretch: Stretch) -> Vec<Case> {
 }
 
 /// Looks, judges, compares.
-pub fn run(case: &Case, profile: &Profile) -> Outcome {
-    let framing = match case.link {
-        LinkName::Gateway => Framing::Tcp,
-        LinkName::Pair | LinkName::Adapter => Framing::Rtu,
+pub(crate) fn run(case: &Case, profile: &Profile) -> Outcome {
+    let way = match case.link {
+        LinkName::AsTold => None,
+        LinkName::Gateway => Some(Way::Tcp),
+        LinkName::RtuGateway => Some(Way::RtuOverTcp),
+        LinkName::Pair | LinkName::Adapter => Some(Way::Serial),
     };
-    let mut session = Rehearsal::open(&case.scenario, profile, case.at, framing);
+    let mut session = Rehearsal::open(&case.scenario, profile, case.at, way);
     let judgement = judge(session.look(), Some(profile), None);
     outcome(case, profile, &judgement)
 }
 
 /// Compares a judgement with what must follow.
-pub fn outcome(case: &Case, profile: &Profile, judgement: &Judgement) -> Outcome {
+pub(crate) fn outcome(case: &Case, profile: &Profile, judgement: &Judgement) -> Outcome {
     let kind = judgement.verdict.kind;
     let clean = is_clean(kind);
     let listed = case
@@ -224,7 +230,7 @@ pub fn outcome(case: &Case, profile: &Profile, judgement: &Judgement) -> Outcome
 }
 
 /// Whether a verdict says that no fault was found.
-pub fn is_clean(kind: VerdictKind) -> bool {
+pub(crate) fn is_clean(kind: VerdictKind) -> bool {
     matches!(
         kind,
         VerdictKind::Normal
@@ -235,7 +241,7 @@ pub fn is_clean(kind: VerdictKind) -> bool {
 }
 
 /// Runs all cases on all cores.
-pub fn run_all(cases: &[Case]) -> Table {
+pub(crate) fn run_all(cases: &[Case]) -> Table {
     let profiles: BTreeMap<String, Profile> = ["generic-hv-stack", "generic-lv-rack"]
         .into_iter()
         .filter_map(|id| {
@@ -268,7 +274,7 @@ pub fn run_all(cases: &[Case]) -> Table {
 
 impl Table {
     /// Counts one outcome.
-    pub fn take(&mut self, case: &Case, outcome: &Outcome) {
+    pub(crate) fn take(&mut self, case: &Case, outcome: &Outcome) {
         let named = || {
             format!(
                 "{} seed {} by {:?}: {} ({})",
@@ -316,7 +322,7 @@ impl Table {
     }
 
     /// The figures as text.
-    pub fn text(&self) -> String {
+    pub(crate) fn text(&self) -> String {
         let mut out = String::new();
         let bound = 300.0 / self.runs.max(1) as f64;
         let _ = writeln!(

@@ -8,11 +8,11 @@
 use std::time::Duration;
 
 use packside_profiles::Profile;
-use packside_simulator::Scenario;
+use packside_simulator::{Scenario, Way};
 
 use super::session::{self, Manner, Refusal};
-use crate::event::{Event, Framing};
-use crate::link::{Asking, LinkTrouble, Quiet, open_simulated_by, quiet_window};
+use crate::event::Event;
+use crate::link::{Asking, LinkTrouble, Quiet, Simulated, open_simulated_as, quiet_window};
 
 /// A session with a simulated unit.
 pub struct Rehearsal<'a> {
@@ -28,11 +28,11 @@ enum Link {
 }
 
 impl<'a> Rehearsal<'a> {
-    /// Opens the link so that the first look, after listening, begins about `at` after power-up.
-    pub fn open(scenario: &Scenario, profile: &'a Profile, at: Duration, framing: Framing) -> Self {
-        let window = match framing {
-            Framing::Rtu => quiet_window(Some(profile)),
-            Framing::Tcp => Duration::ZERO,
+    /// Opens the link, the scenario's own unless another way is given, so that the first look, after listening, begins about `at` after power-up.
+    pub fn open(scenario: &Scenario, profile: &'a Profile, at: Duration, way: Option<Way>) -> Self {
+        let window = match way.unwrap_or(scenario.way()) {
+            Way::Serial | Way::RtuOverTcp => quiet_window(Some(profile)),
+            Way::Tcp => Duration::ZERO,
         };
         let age = at.saturating_sub(window);
         let manner = Manner {
@@ -42,7 +42,12 @@ impl<'a> Rehearsal<'a> {
             user_said: false,
             says: false,
         };
-        let quiet = open_simulated_by(scenario, profile, age, None, framing);
+        let how = Simulated {
+            age,
+            way,
+            ..Simulated::default()
+        };
+        let quiet = open_simulated_as(scenario, profile, how);
         Self {
             profile,
             manner,
@@ -91,8 +96,6 @@ impl<'a> Rehearsal<'a> {
 }
 
 /// The events of one look at a simulated unit, so long after power-up.
-pub fn look(scenario: &Scenario, profile: &Profile, at: Duration, framing: Framing) -> Vec<Event> {
-    Rehearsal::open(scenario, profile, at, framing)
-        .look()
-        .to_vec()
+pub fn look(scenario: &Scenario, profile: &Profile, at: Duration, way: Option<Way>) -> Vec<Event> {
+    Rehearsal::open(scenario, profile, at, way).look().to_vec()
 }

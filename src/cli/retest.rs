@@ -19,7 +19,6 @@ use super::reach::failure;
 use super::rehearse::look;
 use super::{Failure, LOCAL, out, screen};
 use crate::diagnose::{Judgement, judge};
-use crate::event::Framing;
 use crate::recording::{Entry, Shown, read};
 
 /// Exit code where an expectation does not hold.
@@ -183,7 +182,7 @@ fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Case> {
     };
     let case = |expect: &packside_simulator::Expect| {
         let judgement = judge(
-            &look(&scenario, &profile, expect.at, Framing::Rtu),
+            &look(&scenario, &profile, expect.at, None),
             Some(&profile),
             None,
         );

@@ -8,10 +8,10 @@ use packside_profiles::model::{InverterPort, Profile};
 use super::doubt::{Doubt, DoubtKind};
 use super::inverter::InverterLink;
 use super::judgement::Bus;
-use super::member::{is_gateway, we_hold_its_socket};
+use super::member::we_hold_its_socket;
 use super::sight::{Sight, Sights};
 use crate::ask::{Exchange, Outcome, StrayKind};
-use crate::event::{Event, Framing, LinkFacts, LinkKind, What};
+use crate::event::{Event, Framing, LinkFacts, What};
 use crate::listen::settings::{Class, Hypothesis, explain};
 use crate::listen::waveform::Received;
 
@@ -137,7 +137,8 @@ pub(crate) fn observe(
         && !echo
         && foreign + damaged + late == 0
         && !exceptions_or_answers(exchanges);
-    let proven = line(facts)
+    let proven = facts
+        .and_then(LinkFacts::line)
         .filter(|_| garbage)
         .and_then(|line| proven(&bytes, line));
     let inverted = share(&bytes, |b| matches!(b, 0x7e | 0x7f | 0xfe | 0xff));
@@ -192,7 +193,7 @@ pub(crate) fn observe(
 /// What the link is, nothing seen yet.
 fn on_link(facts: Option<&LinkFacts>) -> Sights {
     Sights::on(
-        facts.is_some_and(is_gateway),
+        facts.is_some_and(LinkFacts::is_gateway),
         facts.is_some_and(|f| f.framing == Framing::Tcp),
     )
 }
@@ -294,14 +295,6 @@ pub(crate) fn inverter_sights(
     );
     sights.note(Sight::HeardBefore, *inverter == InverterLink::Lost);
     sights
-}
-
-/// The settings we listened with, where there is a line.
-fn line(facts: Option<&LinkFacts>) -> Option<LineSettings> {
-    match &facts?.kind {
-        LinkKind::Serial { line, .. } | LinkKind::Simulated { line, .. } => Some(*line),
-        LinkKind::Gateway { .. } => None,
-    }
 }
 
 /// How the line really is, where the bytes received prove it.

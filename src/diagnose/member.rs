@@ -18,7 +18,7 @@ use super::judgement::{
 };
 use super::sightings::{self, Sighting};
 use super::{answers, flags, gate, measure, notices, plausible, readings, roots};
-use crate::event::{Answer, Framing, LinkFacts, LinkKind, Plugged};
+use crate::event::{Answer, LinkFacts, Plugged};
 
 /// So many second answers are no accident of somebody else's traffic.
 const ANSWERED_TWICE: u32 = 2;
@@ -385,7 +385,7 @@ fn frozen(
     let Pulse::Frozen { stood } = pulse else {
         return;
     };
-    let gateway = facts.is_some_and(is_gateway);
+    let gateway = facts.is_some_and(LinkFacts::is_gateway);
     let text = format!(
         "the own heartbeat has not moved for {:.1} s: the answers are stale",
         stood.as_secs_f64()
@@ -526,11 +526,6 @@ fn by_inverter(
             state.map_or("unknown", StateKind::id)
         ))),
     }
-}
-
-/// Whether a gateway stands between us and the unit, real or simulated.
-pub(crate) fn is_gateway(facts: &LinkFacts) -> bool {
-    matches!(facts.kind, LinkKind::Gateway { .. }) || facts.framing == Framing::Tcp
 }
 
 /// Whether we sit in the inverter's socket and silenced it ourselves.
