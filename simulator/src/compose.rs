@@ -98,6 +98,16 @@ pub fn pairs() -> Vec<Pair> {
     all(false).chain(all(true)).filter(can_be).collect()
 }
 
+/// The pair of these two, in the stack or in the rack.
+pub fn pair_named(rack: bool, inside: &str, around: &str) -> Option<Pair> {
+    let (insides, arounds) = tables(rack);
+    Some(Pair {
+        rack,
+        inside: insides.iter().position(|one| one.id == inside)?,
+        around: arounds.iter().position(|one| one.id == around)?,
+    })
+}
+
 /// How far a world departs from its profile's figures: 1 is not at all.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Stretch {
@@ -148,11 +158,81 @@ pub struct Composed {
 /// Where the tables of this file do not make a scenario; a test shows that they do.
 pub fn compose(pair: Pair, seed: u64, stretch: Stretch) -> Result<Composed, ScenarioError> {
     let (insides, arounds) = tables(pair.rack);
-    let unknown = || ScenarioError::Unknown {
-        name: format!("pair {} with {}", pair.inside, pair.around),
+    let (inside, around) = insides
+        .get(pair.inside)
+        .zip(arounds.get(pair.around))
+        .ok_or_else(|| ScenarioError::Unknown {
+            name: format!("pair {} with {}", pair.inside, pair.around),
+        })?;
+    build(pair.rack, inside, around, seed, stretch)
+}
+
+/// Lines that are bad until they are mended, each with a thing that is wrong with the unit: a look
+/// before must say nothing false, a look after [`HEALED_S`] must be right.
+pub fn healing() -> Vec<(usize, usize)> {
+    let count = STACK_INSIDE.len();
+    let fits = |inside: &usize| {
+        let one = STACK_INSIDE.get(*inside);
+        one.is_some_and(|one| !matches!(one.nature, Nature::Traceless(_)))
     };
-    let inside = insides.get(pair.inside).ok_or_else(unknown)?;
-    let around = arounds.get(pair.around).ok_or_else(unknown)?;
+    let healing = 0..HEALING.len();
+    healing
+        .flat_map(|around| (0..count).filter(fits).map(move |inside| (inside, around)))
+        .collect()
+}
+
+/// When the lines of [`healing`] are mended, seconds since power-up.
+pub const HEALED_S: u64 = 140;
+
+/// Composes a world whose line is mended at [`HEALED_S`].
+///
+/// # Errors
+/// As [`compose`].
+pub fn compose_healing(which: (usize, usize), seed: u64) -> Result<Composed, ScenarioError> {
+    let (inside, around) = STACK_INSIDE
+        .get(which.0)
+        .zip(HEALING.get(which.1))
+        .ok_or_else(|| ScenarioError::Unknown {
+            name: format!("healing {which:?}"),
+        })?;
+    build(false, inside, around, seed, Stretch::default())
+}
+
+/// A world in which no valid answer comes because of this cause, named as the tool names it;
+/// nothing where it cannot be simulated.
+pub fn soft(cause: &str, seed: u64) -> Option<Composed> {
+    let mut dice = Dice::fork(seed, 78);
+    let fitting: Vec<&(&str, Around)> = SOFT.iter().filter(|(id, _)| *id == cause).collect();
+    let (_, around) = fitting.get(dice.below(fitting.len()))?;
+    // Half of the time an inverter asks on the same pair, as it would in the field.
+    let inverter = if dice.percent(50.0) && !around.text.contains("[inverter]") {
+        "[inverter]\nfrom = \"5s\"\nevery = \"4s\"\n"
+    } else {
+        ""
+    };
+    let text = format!("{}{inverter}", around.text);
+    build_from(false, &SOUND, around, &text, seed, Stretch::default()).ok()
+}
+
+fn build(
+    rack: bool,
+    inside: &Inside,
+    around: &Around,
+    seed: u64,
+    stretch: Stretch,
+) -> Result<Composed, ScenarioError> {
+    build_from(rack, inside, around, around.text, seed, stretch)
+}
+
+/// Writes the text and reads it back.
+fn build_from(
+    rack: bool,
+    inside: &Inside,
+    around: &Around,
+    around_text: &str,
+    seed: u64,
+    stretch: Stretch,
+) -> Result<Composed, ScenarioError> {
     let mut dice = Dice::fork(seed, 77);
     let mut between =
         |(low, high): (f64, f64)| low + (high - low) * (dice.around_zero() + 1.0) / 2.0;
@@ -160,59 +240,46 @@ pub fn compose(pair: Pair, seed: u64, stretch: Stretch) -> Result<Composed, Scen
     let (a, b) = (between(around.a), between(around.b));
     let soc = between((35.0, 85.0));
     let celsius = between((12.0, 33.0));
-    let (profile, silence, look_at) = if pair.rack {
+    let (profile, silence, look_at) = if rack {
         ("generic-lv-rack", 90.0, 125.0)
     } else {
         ("generic-hv-stack", 45.0, 110.0)
     };
-    let mut text =
-        String::from("# Composed and INVENTED: no real unit, no real product.\nformat = 2\n");
-    let _ = writeln!(text, "name = \"{}--{}\"", inside.id, around.id);
-    let _ = writeln!(
-        text,
-        "title = \"composed: {} inside, {} around\"",
-        inside.id, around.id
-    );
-    let _ = writeln!(
-        text,
-        "profile = \"{profile}\"\nseed = {seed}\nlook_at = \"{look_at}s\""
-    );
-    let _ = writeln!(
-        text,
-        "[stack]\nsoc = {soc:.1}\ntemperature = {celsius:.1}\nspread_mv = {:.1}\nsilence = \"{:.1}s\"",
-        3.0 * stretch.spread,
-        silence * stretch.silence
-    );
-    text.push_str(if pair.rack {
-        "firmware = \"1.5\"\n"
-    } else {
-        "modules = 5\nfirmware = \"2.4\"\n"
-    });
-    if pair.rack && !around.text.contains("packs_expected") {
-        text.push_str("packs = 3\n");
-    }
-    let (stack_lines, tables_of_around) = around.text.split_once('|').unwrap_or(("", around.text));
-    let _ = writeln!(text, "{}\n{stack_lines}", inside.stack);
+    let (stack_lines, tables_of_around) = around_text.split_once('|').unwrap_or(("", around_text));
+    let of_kind = match (rack, around_text.contains("packs_expected")) {
+        (false, _) => "modules = 5\nfirmware = \"2.4\"",
+        (true, false) => "packs = 3\nfirmware = \"1.5\"",
+        (true, true) => "firmware = \"1.5\"",
+    };
     let fill = |template: &str| {
         template
             .replace("{t}", &format!("{begins:.1}s"))
             .replace("{a}", &format!("{:.3}", a * stretch.times))
             .replace("{b}", &format!("{b:.3}"))
     };
-    let _ = writeln!(text, "{}\n{}", fill(tables_of_around), fill(inside.events));
     let verdicts = must_follow(inside, around);
+    let mut text =
+        String::from("# Composed and INVENTED: no real unit, no real product.\nformat = 2\n");
     let _ = writeln!(
         text,
-        "[[expect]]\nat = \"{look_at}s\"\nverdict = {verdicts:?}"
+        "name = \"{0}--{1}\"\ntitle = \"composed: {0} inside, {1} around\"\nprofile = \"{profile}\"\nseed = {seed}\n\
+         look_at = \"{look_at}s\"\n[stack]\n{of_kind}\nsoc = {soc:.1}\ntemperature = {celsius:.1}\nspread_mv = {2:.1}\n\
+         silence = \"{3:.1}s\"\n{4}\n{stack_lines}\n{5}\n{6}\n[[expect]]\nat = \"{look_at}s\"\nverdict = {verdicts:?}",
+        inside.id,
+        around.id,
+        3.0 * stretch.spread,
+        silence * stretch.silence,
+        inside.stack,
+        fill(tables_of_around),
+        fill(inside.events),
     );
     let scenario = Scenario::load(&text, "composed")?;
-    let real_fault = inside.nature == Nature::Fault;
     Ok(Composed {
         scenario,
         text,
         inside: inside.id,
         around: around.id,
-        real_fault,
+        real_fault: inside.nature == Nature::Fault,
         root: inside
             .root
             .filter(|_| verdicts == ["fault"] || verdicts == ["not-ready"]),
@@ -389,6 +456,37 @@ const STACK_AROUND: &[Around] = &[
 ];
 
 #[rustfmt::skip]
+const HEALING: &[Around] = &[
+    around("no-answer-until", AWAITING, Reach::Clear, "[[mischief]]\nkind = \"no-answer\"\nuntil = \"140s\"\n"),
+    Around { b: (40.0, 100.0), ..around("lost-until", AWAITING, Reach::Clear, "[[mischief]]\nkind = \"drop\"\nchance = {b}\nuntil = \"140s\"\n") },
+    Around { b: (40.0, 100.0), ..around("damaged-until", AWAITING, Reach::Clear, "[[mischief]]\nkind = \"damage\"\namount = 5\nchance = {b}\nuntil = \"140s\"\n") },
+    Around { b: (40.0, 100.0), ..around("cut-until", AWAITING, Reach::Clear, "[[mischief]]\nkind = \"cut\"\namount = 5\nchance = {b}\nuntil = \"140s\"\n") },
+    Around { b: (40.0, 100.0), ..around("late-until", AWAITING, Reach::Clear, "[[mischief]]\nkind = \"late\"\ndelay = \"900ms\"\nchance = {b}\nuntil = \"140s\"\n") },
+    Around { a: (2.0, 12.0), ..around("noise-until", AWAITING, Reach::Clear, "[[noise]]\nper_second = {a}\nwidth_us = 90\nuntil = \"140s\"\n") },
+    around("refused-until", AWAITING, Reach::Clear, "[[mischief]]\nkind = \"exception\"\nrole = \"alarm_word\"\ncode = 4\nuntil = \"140s\"\n"),
+];
+
+/// Worlds without a valid answer, by cause.
+#[rustfmt::skip]
+const SOFT: &[(&str, Around)] = &[
+    ("pair-swapped", around("tool-swapped", BUS, Reach::Mute, "[line]\ntool_swapped = true\n")),
+    ("pair-swapped", around("unit-swapped", BUS, Reach::Mute, "[line]\nunit_swapped = true\n")),
+    ("wrong-speed-or-format", around("unit-19200", BUS, Reach::Mute, "[line]\nunit = \"19200-8E1\"\n")),
+    ("wrong-speed-or-format", around("unit-38400", BUS, Reach::Mute, "[line]\nunit = \"38400-8N1\"\n")),
+    ("wrong-speed-or-format", around("unit-4800", BUS, Reach::Mute, "[line]\nunit = \"4800-8E1\"\n")),
+    ("wrong-speed-or-format", around("unit-other-parity", BUS, Reach::Mute, "[line]\nunit = \"9600-8O1\"\n")),
+    ("wrong-address", around("other-address", BUS, Reach::Mute, "[[mischief]]\nkind = \"no-answer\"\n[inverter]\nfrom = \"5s\"\nevery = \"4s\"\npolls = [5]\n[neighbour]\naddress = 5\n")),
+    ("wrong-address", around("other-address-quiet", BUS, Reach::Mute, "[[mischief]]\nkind = \"no-answer\"\n")),
+    ("wrong-socket", around("dead-socket", BUS, Reach::Mute, "[[mischief]]\nkind = \"no-answer\"\nunit = 1\n[inverter]\nfrom = \"900s\"\n")),
+    ("wire-open", around("open-wire", BUS, Reach::Mute, "[[mischief]]\nkind = \"no-answer\"\nunit = 1\n[inverter]\nfrom = \"900s\"\n")),
+    ("unit-off", around("unit-off", BUS, Reach::Mute, "[[event]]\nat = \"15s\"\nanswers = false\n")),
+    ("disturbed-line", Around { a: (20.0, 60.0), ..around("much-noise", BUS, Reach::Mute, "[[noise]]\nper_second = {a}\nwidth_us = 90\n") }),
+    ("slow-unit", Around { a: (0.7, 1.5), ..around("always-late", BUS, Reach::Mute, "[[mischief]]\nkind = \"late\"\ndelay = \"{a}s\"\n") }),
+    ("other-protocol", Around { a: (0.2, 1.0), ..around("text", BUS, Reach::Mute, "[[mischief]]\nkind = \"no-answer\"\n[chatter]\ntext = \"T=21.5 H=40 OK\\r\\n\"\nevery = \"{a}s\"\n") }),
+    ("two-units-one-address", around("two-units", BUS, Reach::Mute, "[neighbour]\naddress = 1\nsoc = 31\n")),
+];
+
+#[rustfmt::skip]
 const RACK_INSIDE: &[Inside] = &[
     SOUND,
     condition("cold", "under-temperature", "[[event]]\nat = \"{t}\"\ncelsius = -14\n"),
@@ -432,6 +530,20 @@ mod tests {
                 composed.err().map_or_else(String::new, |e| e.to_string())
             );
         }
+    }
+
+    // Kind: invented
+    #[test]
+    fn every_healing_and_every_soft_world_makes_a_scenario() {
+        assert!(
+            healing()
+                .iter()
+                .all(|which| compose_healing(*which, 3).is_ok())
+        );
+        for (cause, _) in SOFT {
+            assert!((0..20).all(|seed| soft(cause, seed).is_some()), "{cause}");
+        }
+        assert!(soft("no-such-cause", 1).is_none());
     }
 
     #[test]

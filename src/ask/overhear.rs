@@ -31,11 +31,45 @@ enum Said {
 
 /// Valid requests of somebody else: when, and to which unit.
 pub fn foreign_requests(events: &[Event]) -> Vec<(Duration, u8)> {
-    let requests = said(events).into_iter().filter_map(|said| match said {
-        Said::Request(at, frame) => Some((at, *frame.first()?)),
+    requests(&said(events))
+}
+
+fn requests(said: &[Said]) -> Vec<(Duration, u8)> {
+    let requests = said.iter().filter_map(|said| match said {
+        Said::Request(at, frame) => Some((*at, *frame.first()?)),
         _ => None,
     });
     requests.collect()
+}
+
+/// All that the events of a session say about who asked and answered, out of one pass.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Replayed {
+    /// Our own questions, as [`super::exchanges`] gives them.
+    pub exchanges: Vec<Exchange>,
+    /// As [`foreign_requests`] gives them.
+    pub foreign: Vec<(Duration, u8)>,
+    /// As [`overheard`] gives them.
+    pub overheard: Vec<Exchange>,
+    /// As [`second_answers`] gives them.
+    pub second_answers: BTreeMap<u8, u32>,
+}
+
+/// Replays a session once.
+pub fn replay(events: &[Event]) -> Replayed {
+    let (log, exchanges) = logged(events);
+    let second_answers = seconds(&log);
+    let said = if only_listened(events) {
+        only_heard(events)
+    } else {
+        as_said(log)
+    };
+    Replayed {
+        exchanges,
+        foreign: requests(&said),
+        overheard: conversation(said),
+        second_answers,
+    }
 }
 
 /// Read requests of somebody else with their answers, as exchanges.
@@ -43,10 +77,14 @@ pub fn foreign_requests(events: &[Event]) -> Vec<(Duration, u8)> {
 /// An answer counts if it follows its request directly, apart from splinters of noise, and fits it
 /// in unit, function and length. Only on RTU others can be overheard.
 pub fn overheard(events: &[Event]) -> Vec<Exchange> {
+    conversation(said(events))
+}
+
+fn conversation(said: Vec<Said>) -> Vec<Exchange> {
     let mut exchanges = Vec::new();
     let mut asked: Option<(Duration, Ask)> = None;
     let mut noise = 0;
-    for said in said(events) {
+    for said in said {
         match said {
             Said::Noise(bytes) => {
                 noise += bytes;
@@ -75,12 +113,16 @@ pub fn overheard(events: &[Event]) -> Vec<Exchange> {
 /// Nobody else had asked in between: two units have this address, one slower than the other. The
 /// slower one may come when the next question is open already.
 pub fn second_answers(events: &[Event]) -> BTreeMap<u8, u32> {
+    seconds(&logged(events).0)
+}
+
+fn seconds(log: &[Logged]) -> BTreeMap<u8, u32> {
     let mut counts = BTreeMap::new();
     let mut answered: VecDeque<Ask> = VecDeque::new();
-    for logged in log(events) {
+    for logged in log {
         match logged {
             Logged::Ours(ask) => {
-                answered.push_front(ask);
+                answered.push_front(*ask);
                 answered.truncate(ANSWERED);
             }
             Logged::Stray(stray) if stray.kind == StrayKind::ForeignRequest => answered.clear(),
@@ -139,11 +181,20 @@ fn answered_by(
 
 /// What others said, in order.
 fn said(events: &[Event]) -> Vec<Said> {
-    let is_ours = |event: &Event| matches!(event.what, What::Asked { .. } | What::Out(_));
-    if super::framing(events) == Framing::Rtu && !events.iter().any(is_ours) {
+    if only_listened(events) {
         return only_heard(events);
     }
-    let said = log(events).into_iter().map(|logged| match logged {
+    as_said(logged(events).0)
+}
+
+/// Whether nobody of us asked, on a link where others can be heard.
+fn only_listened(events: &[Event]) -> bool {
+    let is_ours = |event: &Event| matches!(event.what, What::Asked { .. } | What::Out(_));
+    super::framing(events) == Framing::Rtu && !events.iter().any(is_ours)
+}
+
+fn as_said(log: Vec<Logged>) -> Vec<Said> {
+    let said = log.into_iter().map(|logged| match logged {
         Logged::Ours(_) => Said::Other,
         Logged::Stray(Stray { at, kind, bytes }) => match kind {
             StrayKind::Noise | StrayKind::Damaged => Said::Noise(bytes.len()),
@@ -154,19 +205,17 @@ fn said(events: &[Event]) -> Vec<Said> {
     said.collect()
 }
 
-/// Everything that was no answer to us, in order.
-fn log(events: &[Event]) -> Vec<Logged> {
+/// Everything that was no answer to us, in order (nothing on Modbus TCP), and our exchanges.
+fn logged(events: &[Event]) -> (Vec<Logged>, Vec<Exchange>) {
     let framing = super::framing(events);
-    if framing == Framing::Tcp {
-        return Vec::new();
-    }
     let mut pairing = Pairing::new(framing);
-    pairing.log = Some(Vec::new());
-    for event in events {
-        pairing.take(event);
-    }
+    pairing.log = (framing == Framing::Rtu).then(Vec::new);
+    let exchanges = events
+        .iter()
+        .flat_map(|event| pairing.take(event))
+        .collect();
     pairing.finish();
-    pairing.log.unwrap_or_default()
+    (pairing.log.unwrap_or_default(), exchanges)
 }
 
 /// The same where we only listened.

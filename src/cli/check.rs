@@ -91,7 +91,7 @@ impl LookDone<'_> {
             Err(Refusal::Trouble(trouble)) => return Err(reach::failure_of(&trouble)),
             Err(Refusal::NotShown(why, mut quiet)) => {
                 not_asked(&why)?;
-                session::overhear(&mut quiet, &manner)
+                session::overhear(&mut quiet, profile, &[], &manner)
                     .map_err(|trouble| reach::failure_of(&trouble))?;
                 quiet.drain()
             }
@@ -248,13 +248,14 @@ fn gather(quiet: Quiet, profile: &Profile, manner: &Manner) -> Result<session::S
         let bar = indicatif::ProgressBar::new(1);
         style.map_or(bar.clone(), |style| bar.with_style(style))
     });
-    let trouble = session::look(&mut asking, profile, manner, |done, planned, unit| {
-        if let Some(bar) = &bar {
-            bar.set_length(planned as u64);
-            bar.set_position(done as u64);
-            bar.set_message(format!("reading address {unit}"));
-        }
-    });
+    let trouble =
+        session::look_until_settled(&mut asking, profile, &[], manner, |done, planned, unit| {
+            if let Some(bar) = &bar {
+                bar.set_length(planned as u64);
+                bar.set_position(done as u64);
+                bar.set_message(format!("reading address {unit}"));
+            }
+        });
     if let Some(bar) = bar {
         bar.finish_and_clear();
     }
@@ -262,7 +263,7 @@ fn gather(quiet: Quiet, profile: &Profile, manner: &Manner) -> Result<session::S
     let events = match trouble {
         Some(LinkTrouble::SomeoneElseAsks { .. }) => {
             let mut quiet = asking.into_quiet();
-            session::overhear(&mut quiet, manner).map_err(Refusal::Trouble)?;
+            session::overhear(&mut quiet, profile, &[], manner).map_err(Refusal::Trouble)?;
             quiet.drain()
         }
         _ => asking.drain(),

@@ -80,7 +80,9 @@ impl<'a> Rehearsal<'a> {
     }
 
     fn ask(&mut self, mut asking: Asking) -> Link {
-        let trouble = session::look(&mut asking, self.profile, &self.manner, |_, _, _| {});
+        let (profile, manner) = (self.profile, &self.manner);
+        let trouble =
+            session::look_until_settled(&mut asking, profile, &self.events, manner, |_, _, _| {});
         if let Some(LinkTrouble::SomeoneElseAsks { .. }) = trouble {
             return self.overhear(asking.into_quiet());
         }
@@ -89,7 +91,7 @@ impl<'a> Rehearsal<'a> {
     }
 
     fn overhear(&mut self, mut quiet: Quiet) -> Link {
-        let _ = session::overhear(&mut quiet, &self.manner);
+        let _ = session::overhear(&mut quiet, self.profile, &self.events, &self.manner);
         self.events.extend(quiet.drain());
         Link::Quiet(quiet)
     }

@@ -7,6 +7,7 @@ use std::time::Duration;
 use packside_profiles::Profile;
 
 use super::out;
+use crate::diagnose::{Judgement, OpenPoint, VerdictKind, by_looking_again, judge};
 use crate::event::{Event, LinkKind, What};
 use crate::link::{Asking, LinkTrouble, MayWake, NotShown, Quiet, Wake, quiet_window};
 use crate::poll::{Cost, Look, Want, may_read};
@@ -51,6 +52,12 @@ pub(crate) enum Refusal {
 
 /// Longest time for overhearing a conversation instead of asking.
 const OVERHEAR: Duration = Duration::from_secs(30);
+/// So often what was overheard is judged.
+const OVERHEAR_SLICE: Duration = Duration::from_secs(2);
+/// Longest time for looking again unasked, after the first look.
+const BY_ITSELF: Duration = Duration::from_secs(20);
+/// Between two looks.
+const PAUSE: Duration = Duration::from_secs(2);
 
 /// Listens, proves, begins to ask.
 pub(crate) fn begin(
@@ -115,14 +122,66 @@ fn users_word(quiet: &Quiet, wake: &Wake, manner: &Manner) -> bool {
     out::answer().as_deref() == Some("y")
 }
 
-/// Somebody is heard: do not ask, but hear what they say.
-pub(crate) fn overhear(quiet: &mut Quiet, manner: &Manner) -> Result<(), LinkTrouble> {
+/// Somebody is heard: do not ask, but hear what they say, until that settles the verdict.
+///
+/// `so_far` are events of this session that are not on the tape any more.
+pub(crate) fn overhear(
+    quiet: &mut Quiet,
+    profile: &Profile,
+    so_far: &[Event],
+    manner: &Manner,
+) -> Result<(), LinkTrouble> {
     manner.say(&format!(
-        "somebody is heard on this line: not asking, listening up to {} s instead",
+        "somebody is heard on this line: not asking, listening instead until that settles it, at most {} s",
         OVERHEAR.as_secs()
     ));
     let until = quiet.now() + OVERHEAR;
-    quiet.listen(until)
+    while quiet.now() < until {
+        let slice = quiet.now() + OVERHEAR_SLICE;
+        quiet.listen(slice.min(until))?;
+        let kind = judged(so_far, quiet.tape(), profile).verdict.kind;
+        if !matches!(kind, VerdictKind::Undecided | VerdictKind::BusProblem) {
+            return Ok(());
+        }
+    }
+    Ok(())
+}
+
+fn judged(so_far: &[Event], tape: &[Event], profile: &Profile) -> Judgement {
+    judge(&[so_far, tape].concat(), Some(profile), None)
+}
+
+/// Looks, and looks again by itself while that may settle what is open: reading costs nothing and is
+/// as safe as the first look was. Ends when another look brings nothing new or the time is over.
+pub(crate) fn look_until_settled(
+    asking: &mut Asking,
+    profile: &Profile,
+    so_far: &[Event],
+    manner: &Manner,
+    mut seen: impl FnMut(usize, usize, u8),
+) -> Option<LinkTrouble> {
+    let mut open_before: Vec<OpenPoint> = Vec::new();
+    let mut trouble = look(asking, profile, manner, &mut seen);
+    let until = asking.now() + BY_ITSELF;
+    while trouble.is_none() && asking.now() < until {
+        let open = judged(so_far, asking.tape(), profile).verdict.open;
+        let may_settle = open.iter().any(|point| by_looking_again(point.id));
+        if !may_settle || open == open_before {
+            return None;
+        }
+        manner.say(&format!(
+            "still open ({}): looking again by itself, for at most {} s",
+            open.first().map_or("", |point| point.id),
+            BY_ITSELF.as_secs()
+        ));
+        open_before = open;
+        let pause = asking.now() + PAUSE;
+        trouble = match asking.idle(pause) {
+            Ok(()) => look(asking, profile, manner, &mut seen),
+            Err(trouble) => Some(trouble),
+        };
+    }
+    trouble
 }
 
 /// Makes one look. `seen` is told the progress: done, planned, address.

@@ -113,6 +113,7 @@ fn listened(events: &[Event]) -> Duration {
 pub(crate) fn observe(
     events: &[Event],
     exchanges: &[Exchange],
+    foreign_requests: u32,
     facts: Option<&LinkFacts>,
 ) -> Sights {
     let bytes = received(events, |_| true);
@@ -126,11 +127,9 @@ pub(crate) fn observe(
             .any(|e| e.outcome == Outcome::Exception(code))
     };
     let echo = strays(&[StrayKind::Echo]) > 0;
-    let foreign = strays(&[
-        StrayKind::ForeignRequest,
-        StrayKind::ForeignAnswer,
-        StrayKind::WrongUnit,
-    ]);
+    // Requests count wherever they were heard; the others only beside our own questions.
+    let foreign = strays(&[StrayKind::ForeignAnswer, StrayKind::WrongUnit])
+        + usize::try_from(foreign_requests).unwrap_or(usize::MAX);
     let (damaged, late) = (strays(&[StrayKind::Damaged]), strays(&[StrayKind::Late]));
     let text = mostly(&bytes, |b| matches!(b, b'\t' | b'\n' | b'\r' | 0x20..=0x7e));
     let garbage = !bytes.is_empty()

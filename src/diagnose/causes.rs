@@ -69,7 +69,7 @@ pub(crate) const TABLE: &[Row] = &[
     Row { id: "unit-off", meaning: "the unit is switched off or asleep", topics: &[NoAnswer], fits: Any, prior: 5, step: Step::LookAtLamps, caution: "dark lamps prove nothing: hazardous voltage is inside even when switched off",
           weights: &[(S::Nothing, 2), (S::Garbage, -5), (S::InvertedLook, -6), (S::TooFastLook, -6), (S::Text, -6), (S::Damaged, -6), (S::Echo, 1), (S::Foreign, 2), (S::Late, -5), (S::Exception0A, -3), (S::Exception0B, 3), (S::Lost, -1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
     Row { id: "disturbed-line", meaning: "the line is disturbed (noise, a cable along the power lines)", topics: &[NoAnswer, BadLine], fits: Line, prior: 2, step: Step::KeepApart, caution: SEATED,
-          weights: &[(S::Nothing, -4), (S::Garbage, 1), (S::TooFastLook, -1), (S::Text, -5), (S::Damaged, 6), (S::Late, -1), (S::SwappedProven, -6), (S::SettingsProven, -6), (S::GrowsWithLength, 4), (S::FirstBytes, -4), (S::Bursts, -1), (S::FollowsPower, 2), (S::AnsweredTwice, -6), (S::IdentityJumps, -6)] },
+          weights: &[(S::Nothing, -4), (S::Garbage, 1), (S::TooFastLook, -1), (S::Text, -5), (S::Damaged, 6), (S::Late, -1), (S::SwappedProven, -6), (S::SettingsProven, -6), (S::GrowsWithLength, 4), (S::FirstBytes, -4), (S::Bursts, -1), (S::FollowsPower, -2), (S::AnsweredTwice, -6), (S::IdentityJumps, -6)] },
     Row { id: "no-common-wire", meaning: "the common wire or the bias is missing", topics: &[NoAnswer, BadLine], fits: Line, prior: 1, step: Step::CheckCommon, caution: SEATED,
           weights: &[(S::Nothing, -4), (S::Garbage, 1), (S::Text, -5), (S::Damaged, 5), (S::Late, -1), (S::SwappedProven, -6), (S::SettingsProven, -6), (S::GrowsWithLength, -2), (S::FirstBytes, 6), (S::FollowsPower, 2), (S::AnsweredTwice, -6), (S::IdentityJumps, -6)] },
     Row { id: "inverter-noise", meaning: "the inverter's switching disturbs the line while current flows", topics: &[BadLine], fits: Line, prior: 1, step: Step::KeepApart, caution: SEATED,
@@ -159,6 +159,15 @@ fn fits(fits: Fits, sights: &Sights) -> bool {
         Fits::Line => !(sights.gateway && sights.tcp_framing),
         Fits::Gateway => sights.gateway,
     }
+}
+
+/// Causes of a pair without a valid answer, with their prior odds in bits.
+pub(crate) fn priors_of_line() -> Vec<(&'static str, i32)> {
+    TABLE
+        .iter()
+        .filter(|row| row.topics.contains(&Topic::NoAnswer) && row.fits != Fits::Gateway)
+        .map(|row| (row.id, row.prior))
+        .collect()
 }
 
 /// What was seen that moves a cause, and how far.

@@ -404,3 +404,63 @@ fn earlier(
         disposition: None,
     });
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ask::{Exchange, Outcome};
+    use crate::diagnose::evidence::gather;
+    use crate::wire::{Answer, Ask, Question};
+    use packside_profiles::model::Table;
+
+    /// An answer with state and alarm words of the shipped stack.
+    fn answer(at: u64, state: u16, alarm_2: u16) -> Exchange {
+        let at = Duration::from_secs(at);
+        let question = Question::Read {
+            table: Table::Input,
+            address: 0,
+            count: 5,
+        };
+        Exchange {
+            number: 1,
+            ask: Ask { unit: 1, question },
+            asked_at: at,
+            sent_at: Some(at),
+            ended_at: at,
+            first_byte_at: Some(at),
+            outcome: Outcome::Answered(Answer::Registers(vec![state, 0, alarm_2, 0, 0])),
+            strays: Vec::new(),
+            fence: false,
+        }
+    }
+
+    fn doubts(exchanges: &[Exchange]) -> Vec<DoubtKind> {
+        let profile = packside_profiles::find("generic-hv-stack", None)
+            .unwrap()
+            .profile;
+        let evidence = gather(exchanges, &profile);
+        let picture = picture(&evidence[0], &profile, Some(StateKind::Waiting), None, &[]);
+        picture.doubts.iter().map(|doubt| doubt.kind).collect()
+    }
+
+    const RUNNING: u16 = 5;
+    const WAITING: u16 = 2;
+    const SILENT: u16 = 1 << 8;
+    const SWITCHES_OPEN: u16 = 1 << 9;
+
+    // Kind: invented (the shipped map)
+    #[test]
+    fn status_that_was_up_in_service_before_the_silence_is_a_root() {
+        let now = answer(60, WAITING, SILENT | SWITCHES_OPEN);
+        let in_service = answer(1, RUNNING, SWITCHES_OPEN);
+        assert_eq!(
+            doubts(&[in_service, now.clone()]),
+            [DoubtKind::BeforeItsCause]
+        );
+        // Waiting already, or come together with the silence: it follows.
+        let waiting = answer(1, WAITING, SWITCHES_OPEN);
+        assert_eq!(doubts(&[waiting, now.clone()]), []);
+        let clean = answer(1, RUNNING, 0);
+        assert_eq!(doubts(&[clean, now]), []);
+    }
+}

@@ -13,6 +13,7 @@
 //! `flags`, `measure`, `heartbeat`, `inverter` the facts; `gate` what must have been read; `member`
 //! the order of the verdict; `next` steps and what is not tested; `causes` weighed bus problems.
 
+use std::borrow::Cow;
 use std::ops::RangeInclusive;
 use std::time::Duration;
 
@@ -55,7 +56,7 @@ pub(crate) use member::version;
 pub use next::NOT_TESTED;
 pub use notices::NOTICES;
 
-use crate::ask::{Exchange, exchanges, foreign_requests, overheard, second_answers};
+use crate::ask::{Exchange, Replayed, replay};
 use crate::event::{Event, LinkFacts, What};
 use causes::Topic;
 use judgement::root_ids;
@@ -64,13 +65,22 @@ use member::{Member, Shared};
 /// Judges what the events show at a moment (the last link event where none is given).
 pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duration>) -> Judgement {
     let moment = moment.unwrap_or_else(|| last_moment(events));
-    let seen: Vec<Event> = events.iter().filter(|e| e.at <= moment).cloned().collect();
+    // Events stand in the order of time; what comes after the moment has not happened yet.
+    let seen: Cow<'_, [Event]> = if events.iter().all(|e| e.at <= moment) {
+        events.into()
+    } else {
+        events.iter().filter(|e| e.at <= moment).cloned().collect()
+    };
     let facts = seen.iter().find_map(|e| match &e.what {
         What::Opened(facts) => Some(facts.clone()),
         _ => None,
     });
-    let exchanges = exchanges(&seen);
-    let foreign = foreign_requests(&seen);
+    let Replayed {
+        exchanges,
+        foreign,
+        overheard,
+        second_answers,
+    } = replay(&seen);
     let mut bus = bus::statistics(&seen, &exchanges, foreign.len());
     let Some(profile) = profile else {
         return without_profile(moment, bus, &seen, &exchanges, facts.as_ref());
@@ -83,12 +93,13 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
         foreign: &foreign,
         sightings: &sightings,
         said: &said,
-        answered_twice: &second_answers(&seen),
+        answered_twice: &second_answers,
         moment,
     };
-    let all = with_overheard(exchanges.clone(), &seen);
+    let all = with_overheard(exchanges.clone(), overheard);
     let evidence = evidence::gather(&all, profile);
-    bus.health = health::health(&exchanges, |at| current_flows(&evidence, profile, at));
+    let currents = currents(&evidence, profile);
+    bus.health = health::health(&exchanges, |at| current_flows(&currents, profile, at));
     let ours = of_interest(profile, &exchanges);
     let mut members: Vec<Member> = evidence
         .iter()
@@ -129,30 +140,54 @@ struct Around<'a> {
     profile: &'a Profile,
 }
 
+/// Current over time, of the first member that tells it.
+fn currents(evidence: &[evidence::MemberEvidence], profile: &Profile) -> Vec<(Duration, f64)> {
+    let series = evidence
+        .iter()
+        .map(|m| m.series(profile, Role::PackCurrent));
+    series
+        .into_iter()
+        .find(|series| !series.is_empty())
+        .unwrap_or_default()
+}
+
 /// Whether current flowed at a moment, from the last value before it.
-fn current_flows(
-    evidence: &[evidence::MemberEvidence],
-    profile: &Profile,
-    at: Duration,
-) -> Option<bool> {
-    let last = evidence.iter().find_map(|member| {
-        let series = member.series(profile, Role::PackCurrent);
-        series.into_iter().rev().find(|(when, _)| *when <= at)
-    })?;
-    Some(last.1.abs() > profile.unit.rest_current)
+fn current_flows(currents: &[(Duration, f64)], profile: &Profile, at: Duration) -> Option<bool> {
+    let known = currents.partition_point(|(when, _)| *when <= at);
+    let (_, amps) = currents.get(known.checked_sub(1)?)?;
+    Some(amps.abs() > profile.unit.rest_current)
+}
+
+/// Whether another look may settle a point that is open (its id).
+pub(crate) fn by_looking_again(id: &str) -> bool {
+    use doubt::DoubtKind as D;
+    let kinds = [
+        D::NotRead,
+        D::HeartbeatUnseen,
+        D::NotInService,
+        D::Terminals,
+        D::CurrentWhileOpen,
+        D::NotRecognised,
+        D::Unexplained,
+    ];
+    kinds.iter().any(|kind| kind.id() == id)
 }
 
 /// Own exchanges and those of others: somebody else's questions and the answers to them are
 /// evidence like our own.
-fn with_overheard(mut exchanges: Vec<Exchange>, events: &[Event]) -> Vec<Exchange> {
-    exchanges.extend(overheard(events));
+fn with_overheard(mut exchanges: Vec<Exchange>, overheard: Vec<Exchange>) -> Vec<Exchange> {
+    exchanges.extend(overheard);
     exchanges.sort_by_key(|exchange| exchange.ended_at);
     exchanges
 }
 
 /// What every point of every unit gave over time, from own questions and overheard ones.
 pub(crate) fn evidence_in(events: &[Event], profile: &Profile) -> Vec<evidence::MemberEvidence> {
-    evidence::gather(&with_overheard(exchanges(events), events), profile)
+    let replayed = replay(events);
+    evidence::gather(
+        &with_overheard(replayed.exchanges, replayed.overheard),
+        profile,
+    )
 }
 
 /// The moment judged where none is given: the last link event, else the last event.
@@ -487,7 +522,10 @@ fn without_answer(
     exchanges: &[Exchange],
     facts: Option<&LinkFacts>,
 ) -> Judgement {
-    let considered = causes::rank(Topic::NoAnswer, &bus::observe(events, exchanges, facts));
+    let considered = causes::rank(
+        Topic::NoAnswer,
+        &bus::observe(events, exchanges, bus.foreign_requests, facts),
+    );
     let share = considered.first().map_or(0, |cause| cause.per_mille);
     let next = causes::steps(&considered);
     let asked = bus.requests;

@@ -165,6 +165,12 @@ pub fn topics() -> Vec<Topic> {
     ]
 }
 
+/// Causes of a line without a valid answer on a pair that we are on ourselves, with their prior odds
+/// in bits: for whoever measures how far shares can be relied on.
+pub fn priors() -> Vec<(&'static str, i32)> {
+    super::causes::priors_of_line()
+}
+
 /// What a step needs, in words.
 pub fn needs(needs: Needs) -> &'static str {
     match needs {

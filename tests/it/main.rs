@@ -33,5 +33,6 @@ mod settings_line;
 mod simulated_line;
 mod tool;
 mod traffic;
+mod verdict;
 mod visits;
 mod wire_end;

@@ -1,0 +1,104 @@
+//! A sample of the figures of the verdict, and the wrong verdicts that the figures once found.
+//!
+//! Kind of all expectations: invented (composed worlds), judged by FIELD practice.
+
+#[path = "../../benches/verdict/run.rs"]
+#[allow(dead_code, reason = "the figures use all of it, the sample a part")]
+mod run;
+
+use packside::diagnose::{Judgement, judge};
+use packside_simulator::compose::{Stretch, compose, pair_named};
+use packside_simulator::{Scenario, Way};
+use std::time::Duration;
+
+#[test]
+fn sample_of_all_kinds_has_no_dangerous_verdict() {
+    let table = run::run_all(&run::sample(5));
+    println!("{}", table.text());
+    assert!(table.dangerous.is_empty(), "{:#?}", table.dangerous);
+    assert!(
+        table.bus_called_fault.is_empty(),
+        "{:#?}",
+        table.bus_called_fault
+    );
+    assert!(table.right * 100 >= table.runs * 99, "{:#?}", table.wrong);
+}
+
+#[test]
+fn bad_line_says_nothing_false_and_the_verdict_is_right_when_it_is_mended() {
+    let phases = run::phases(24);
+    println!("{}", phases.text());
+    assert!(phases.false_before.is_empty(), "{:?}", phases.false_before);
+    assert_eq!(phases.after[3], 0, "{:?}", phases.late);
+}
+
+fn look(inside: &str, around: &str, seed: u64, way: Way) -> Judgement {
+    let pair = pair_named(false, inside, around).unwrap();
+    let scenario = compose(pair, seed, Stretch::default()).unwrap().scenario;
+    look_at(&scenario, scenario.look_at, way)
+}
+
+fn look_at(scenario: &Scenario, at: Duration, way: Way) -> Judgement {
+    let profile = packside_profiles::find(&scenario.profile, None)
+        .unwrap()
+        .profile;
+    let events = packside::cli::rehearse::look(scenario, &profile, at, Some(way));
+    judge(&events, Some(&profile), None)
+}
+
+fn kind(judgement: &Judgement) -> &'static str {
+    judgement.verdict.kind.id()
+}
+
+#[test]
+fn spread_under_load_keeps_the_verdict_open_and_says_why() {
+    for seed in 0..6 {
+        let judgement = look("cells-apart-at-rest", "in-service", seed, Way::Serial);
+        assert!(["fault", "undecided"].contains(&kind(&judgement)), "{seed}");
+        let open: Vec<&str> = judgement.verdict.open.iter().map(|o| o.id).collect();
+        let says = open.contains(&"spread-under-load") || kind(&judgement) == "fault";
+        assert!(says, "{seed} {open:?}");
+    }
+}
+
+#[test]
+fn terminals_whose_voltage_falls_are_capacitors_and_leave_the_verdict_alone() {
+    for seed in 0..4 {
+        let judgement = look("sound", "fell-silent", seed, Way::Serial);
+        assert_eq!(
+            kind(&judgement),
+            "inverter-lost",
+            "{seed} {:?}",
+            judgement.verdict.why
+        );
+    }
+}
+
+#[test]
+fn gateway_that_says_that_nobody_answers_is_no_answer_of_the_unit() {
+    assert_eq!(
+        kind(&look("sound", "no-answer", 26, Way::Tcp)),
+        "bus-problem"
+    );
+}
+
+#[test]
+fn low_cells_beside_unread_ones_are_no_defect_yet() {
+    let judgement = look("charge-low", "other-protocol", 167, Way::Serial);
+    assert_ne!(kind(&judgement), "fault", "{:?}", judgement.verdict.why);
+}
+
+#[test]
+fn cell_below_its_minimum_comes_first_is_set_apart_and_does_not_travel() {
+    let judgement = look("cell-below-minimum", "never-spoke", 3, Way::Serial);
+    assert_eq!(judgement.roots().first(), Some(&"cell-below-minimum"));
+    let root = &judgement.findings[0];
+    assert_eq!(root.disposition.map(|d| d.id()), Some("quarantine"));
+    assert!(
+        judgement
+            .findings
+            .iter()
+            .any(|f| f.id == "no-ordinary-transport")
+    );
+    assert!(judgement.verdict.next.iter().any(|s| s.id == "set-apart"));
+}
