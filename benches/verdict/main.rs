@@ -49,7 +49,8 @@ fn main() {
         }
         Some("speed") => speed(),
         _ => {
-            runs(0, 1000);
+            println!("== every third of all kinds, one seed");
+            println!("{}", run::run_all(&run::sample(3)).text());
             perturbed(0, 1000);
             println!("{}", run::phases(200).text());
             calibration::print(500, calibration::HELD_OUT);

@@ -56,8 +56,8 @@ pub(crate) use member::version;
 pub use next::NOT_TESTED;
 pub use notices::NOTICES;
 
-use crate::ask::{Exchange, Replayed, replay};
-use crate::event::{Event, LinkFacts, What};
+use crate::ask::{Exchange, Talk};
+use crate::event::{Event, LinkFacts, What, clock_breaks};
 use causes::Topic;
 use judgement::root_ids;
 use member::{Member, Shared};
@@ -65,42 +65,33 @@ use member::{Member, Shared};
 /// Judges what the events show at a moment (the last link event where none is given).
 pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duration>) -> Judgement {
     let moment = moment.unwrap_or_else(|| last_moment(events));
-    // Events stand in the order of time; what comes after the moment has not happened yet.
-    let seen: Cow<'_, [Event]> = if events.iter().all(|e| e.at <= moment) {
-        events.into()
-    } else {
-        events.iter().filter(|e| e.at <= moment).cloned().collect()
-    };
+    let seen = up_to(events, moment);
     let facts = seen.iter().find_map(|e| match &e.what {
         What::Opened(facts) => Some(facts.clone()),
         _ => None,
     });
-    let Replayed {
-        exchanges,
-        foreign,
-        overheard,
-        second_answers,
-    } = replay(&seen);
-    let mut bus = bus::statistics(&seen, &exchanges, foreign.len());
+    let talk = Talk::of(&seen);
+    let exchanges = &talk.own;
+    let mut bus = bus::statistics(&seen, exchanges, talk.foreign_requests.len());
     let Some(profile) = profile else {
-        return without_profile(moment, bus, &seen, &exchanges, facts.as_ref());
+        return without_profile(moment, bus, &seen, exchanges, facts.as_ref());
     };
     let sightings = sightings::last_of_each(events, moment);
     let said = answers::not_in_order(events);
     let shared = Shared {
         profile,
         facts: facts.as_ref(),
-        foreign: &foreign,
+        foreign: &talk.foreign_requests,
         sightings: &sightings,
         said: &said,
-        answered_twice: &second_answers,
+        answered_twice: &talk.second_answers,
         moment,
+        clocks_broke_at: clock_breaks(&seen).last().map(|broken| broken.at),
     };
-    let all = with_overheard(exchanges.clone(), overheard);
-    let evidence = evidence::gather(&all, profile);
+    let evidence = evidence::gather(talk.all(), profile);
     let currents = currents(&evidence, profile);
-    bus.health = health::health(&exchanges, |at| current_flows(&currents, profile, at));
-    let ours = of_interest(profile, &exchanges);
+    bus.health = health::health(exchanges, |at| current_flows(&currents, profile, at));
+    let ours = of_interest(profile, exchanges);
     let mut members: Vec<Member> = evidence
         .iter()
         .filter(|e| ours.as_ref().is_none_or(|ours| ours.contains(&e.unit)))
@@ -115,14 +106,14 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
     let expected = expected_members(profile, &evidence);
     add_absent(&mut members, expected);
     if members.iter().all(|m| m.kind == VerdictKind::BusProblem) {
-        let mut judgement = without_answer(moment, bus, &seen, &exchanges, facts.as_ref());
+        let mut judgement = without_answer(moment, bus, &seen, exchanges, facts.as_ref());
         judgement.readings = members.into_iter().flat_map(|m| m.readings).collect();
         return judgement;
     }
     rack::compare(&mut members, profile);
     let around = Around {
         events: &seen,
-        foreign: &foreign,
+        foreign: &talk.foreign_requests,
         facts: facts.as_ref(),
         twice: shared.answered_twice.values().sum(),
         profile,
@@ -173,21 +164,18 @@ pub(crate) fn by_looking_again(id: &str) -> bool {
     kinds.iter().any(|kind| kind.id() == id)
 }
 
-/// Own exchanges and those of others: somebody else's questions and the answers to them are
-/// evidence like our own.
-fn with_overheard(mut exchanges: Vec<Exchange>, overheard: Vec<Exchange>) -> Vec<Exchange> {
-    exchanges.extend(overheard);
-    exchanges.sort_by_key(|exchange| exchange.ended_at);
-    exchanges
+/// The events until a moment; a long recording is not copied where that is all of it.
+fn up_to(events: &[Event], moment: Duration) -> Cow<'_, [Event]> {
+    if events.iter().all(|event| event.at <= moment) {
+        return Cow::Borrowed(events);
+    }
+    let seen = events.iter().filter(|event| event.at <= moment);
+    Cow::Owned(seen.cloned().collect())
 }
 
 /// What every point of every unit gave over time, from own questions and overheard ones.
 pub(crate) fn evidence_in(events: &[Event], profile: &Profile) -> Vec<evidence::MemberEvidence> {
-    let replayed = replay(events);
-    evidence::gather(
-        &with_overheard(replayed.exchanges, replayed.overheard),
-        profile,
-    )
+    evidence::gather(Talk::of(events).all(), profile)
 }
 
 /// The moment judged where none is given: the last link event, else the last event.
