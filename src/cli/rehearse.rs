@@ -24,7 +24,7 @@ pub struct Rehearsal<'a> {
 
 enum Link {
     Quiet(Quiet),
-    Asking(Asking),
+    Asking(Box<Asking>),
 }
 
 impl<'a> Rehearsal<'a> {
@@ -64,7 +64,7 @@ impl<'a> Rehearsal<'a> {
                 Err(Refusal::NotShown(_, quiet)) => Some(self.overhear(*quiet)),
                 Err(Refusal::Trouble(_)) => None,
             },
-            Some(Link::Asking(asking)) => Some(self.ask(asking)),
+            Some(Link::Asking(asking)) => Some(self.ask(*asking)),
             None => None,
         };
         &self.events
@@ -87,7 +87,7 @@ impl<'a> Rehearsal<'a> {
             return self.overhear(asking.into_quiet());
         }
         self.events.extend(asking.drain());
-        Link::Asking(asking)
+        Link::Asking(Box::new(asking))
     }
 
     fn overhear(&mut self, mut quiet: Quiet) -> Link {

@@ -119,7 +119,7 @@ fn pairs(
         CrossCheckKind::TerminalsMatchPack => {
             let connected = matches!(state, Some(StateKind::Standby | StateKind::Running));
             let terminals = first(readings, Role::TerminalVoltage);
-            if connected && switches_closed(readings, profile) {
+            if connected && of_one_moment(readings) && switches_closed(readings, profile) {
                 whole_pack(Class::SwitchFault, "terminal voltage", terminals)
             } else {
                 Vec::new()
@@ -219,6 +219,14 @@ fn complete_sum(readings: &[Reading], role: Role, module: Option<u16>) -> Option
         .map(|r| r.number().filter(|_| r.quality == ReadingQuality::Good))
         .collect();
     values.filter(|v| !v.is_empty()).map(|v| v.iter().sum())
+}
+
+/// Whether terminals, state and pack are out of one answer: while switches close or open, two answers
+/// are of two moments and need not agree.
+fn of_one_moment(readings: &[Reading]) -> bool {
+    let age = |role| readings.iter().find(|r| r.role == role).and_then(|r| r.age);
+    let terminals = age(Role::TerminalVoltage);
+    terminals == age(Role::State) && terminals == age(Role::PackVoltage)
 }
 
 /// Whether the unit reports its switches closed (or has no point for them).

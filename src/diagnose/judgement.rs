@@ -186,6 +186,15 @@ impl Certainty {
             Self::Open => "open",
         }
     }
+
+    /// What it means.
+    pub fn meaning(self) -> &'static str {
+        match self {
+            Self::Proven => "a good number breaks a limit of a recognised map",
+            Self::Likely => "the unit says so, no number shows it",
+            Self::Open => "not confirmed",
+        }
+    }
 }
 
 /// Something to do, lowest risk first.

@@ -83,82 +83,36 @@ impl Shared<'_> {
 /// Judges one member that gave at least one valid answer.
 pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     let profile = shared.profile;
-    let readings = readings::readings(evidence, profile, shared.moment, shared.clocks_broke_at);
-    let rebooted_at = rebooted_at(evidence, profile);
-    let state = state(&readings, profile);
-    let state_kind = state.as_ref().and_then(|(kind, _)| *kind);
-    let terminals_before = evidence.before_last(profile, Role::TerminalVoltage);
-    let measured = measure::measure(&readings, profile, state_kind, terminals_before);
-    let at_rest = measure::at_rest(&readings, profile);
-    let plausible = plausible::look(&readings, evidence, profile, at_rest);
-    let settled = &measured.settled;
-    let flagged = flags::picture(evidence, profile, state_kind, rebooted_at, settled);
-    let counts_from = rebooted_at.max(shared.clocks_broke_at);
-    let pulse = own_pulse(evidence, profile, counts_from);
-    let foreign = shared.foreign_to(evidence.unit);
-    let around = Circumstances {
-        facts: shared.facts,
-        foreign: &foreign,
-        moment: shared.moment,
-        counts_from,
-    };
-    let inverter = link(evidence, profile, &around);
-
-    let mut findings = merge(flagged.findings, measured.findings);
-    findings.extend(plausible.findings);
-    notices::add(
-        &mut findings,
-        evidence.unit,
-        &inverter,
-        shared.facts,
-        &readings,
-        profile,
-    );
-    let alarm = findings.iter().any(Finding::is_root_alarm);
-    let lamps = lamps(shared, &flagged.active, alarm, state_kind, evidence.unit);
-    let mut doubts = recognition(&readings, profile);
-    let unconfirmed = !doubts.is_empty();
-    let two_units = two_units(evidence, shared, profile);
-    doubts.extend(gate::missing(&readings, &evidence.layout, profile, pulse));
-    let said = answers::findings(shared.said, evidence.unit);
-    doubts.extend(
-        lamps
-            .iter()
-            .map(|f| DoubtKind::LampContradicts.says(&f.text)),
-    );
-    doubts.extend(said.iter().map(|f| DoubtKind::AnsweredNo.says(&f.text)));
-    findings.extend(lamps);
-    findings.extend(said);
-    doubts.extend(flagged.doubts);
-    doubts.extend(measured.doubts);
-    doubts.extend(plausible.doubts);
-    doubts.extend(unknown_state(state.as_ref()));
-    frozen(
-        &mut findings,
-        &mut doubts,
-        pulse,
-        evidence.unit,
-        shared.facts,
-    );
+    let facts = Facts::of(evidence, shared);
+    let state = facts.state.as_ref().and_then(|(kind, _)| *kind);
+    let recognition = recognition(&facts.readings, profile);
+    let unconfirmed = !recognition.doubts.is_empty();
+    let (mut findings, mut doubts) = facts.told(evidence, shared, recognition.doubts);
     roots::settle(&mut findings, unconfirmed);
     let roots = Roots::of(&findings, profile, unconfirmed);
-    let (kind, mut why) = decide(&roots, &mut doubts, &inverter, state_kind, profile);
-    let (mut without_roots, _) = decide(
-        &Roots::default(),
-        &mut doubts,
-        &inverter,
-        state_kind,
-        profile,
-    );
-    // Numbers of two units do not add up: nothing said of them is a statement about either.
-    let kind = if two_units.is_empty() {
-        kind
-    } else {
-        why.splice(0..0, two_units.iter().map(|doubt| doubt.text.clone()));
+    let (mut kind, mut why) = decide(&roots, &mut doubts, &facts.inverter, state, profile);
+    let none = Roots::default();
+    let (mut without_roots, _) = decide(&none, &mut doubts, &facts.inverter, state, profile);
+    // Numbers of two units do not add up, and bits of another map say nothing: what was found is told,
+    // and is no statement about this unit.
+    let two_units = two_units(evidence, shared, profile);
+    if !two_units.is_empty() || recognition.is_another_map {
+        let first = doubts
+            .iter()
+            .filter(|doubt| recognition.is_another_map && doubt.kind == DoubtKind::NotRecognised);
+        let first: Vec<Doubt> = two_units.iter().chain(first).cloned().collect();
+        why.splice(0..0, first.into_iter().map(|doubt| doubt.text));
+        let mut told: Vec<String> = Vec::new();
+        why.retain(|text| {
+            !told.contains(text) && {
+                told.push(text.clone());
+                true
+            }
+        });
         doubts.splice(0..0, two_units);
         without_roots = VerdictKind::Undecided;
-        VerdictKind::Undecided
-    };
+        kind = VerdictKind::Undecided;
+    }
     Member {
         unit: evidence.unit,
         kind,
@@ -166,10 +120,99 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         doubts,
         without_roots,
         findings,
-        readings,
-        state: state.and_then(|(kind, name)| Some((kind?, name))),
-        inverter,
+        readings: facts.readings,
+        state: facts.state.and_then(|(kind, name)| Some((kind?, name))),
+        inverter: facts.inverter,
         unconfirmed,
+    }
+}
+
+/// What was seen of one member, before anything is concluded from it.
+struct Facts {
+    readings: Vec<Reading>,
+    state: Option<(Option<StateKind>, String)>,
+    measured: measure::Measured,
+    plausible: plausible::Plausible,
+    flagged: flags::FlagPicture,
+    pulse: Pulse,
+    inverter: InverterLink,
+}
+
+impl Facts {
+    fn of(evidence: &MemberEvidence, shared: &Shared<'_>) -> Self {
+        let profile = shared.profile;
+        let readings = readings::readings(evidence, profile, shared.moment, shared.clocks_broke_at);
+        let rebooted_at = rebooted_at(evidence, profile);
+        let state = state(&readings, profile);
+        let kind = state.as_ref().and_then(|(kind, _)| *kind);
+        let terminals_before = evidence.before_last(profile, Role::TerminalVoltage);
+        let measured = measure::measure(&readings, profile, kind, terminals_before);
+        let at_rest = measure::at_rest(&readings, profile);
+        let counts_from = rebooted_at.max(shared.clocks_broke_at);
+        let foreign = shared.foreign_to(evidence.unit);
+        let around = Circumstances {
+            facts: shared.facts,
+            foreign: &foreign,
+            moment: shared.moment,
+            counts_from,
+        };
+        Self {
+            plausible: plausible::look(&readings, evidence, profile, at_rest),
+            flagged: flags::picture(evidence, profile, kind, rebooted_at, &measured.settled),
+            pulse: own_pulse(evidence, profile, counts_from),
+            inverter: link(evidence, profile, &around),
+            measured,
+            readings,
+            state,
+        }
+    }
+
+    /// Findings, and what keeps a clean verdict out, beginning with the doubts given.
+    fn told(
+        &self,
+        evidence: &MemberEvidence,
+        shared: &Shared<'_>,
+        mut doubts: Vec<Doubt>,
+    ) -> (Vec<Finding>, Vec<Doubt>) {
+        let (profile, unit) = (shared.profile, evidence.unit);
+        let mut findings = merge(
+            self.flagged.findings.clone(),
+            self.measured.findings.clone(),
+        );
+        findings.extend(self.plausible.findings.clone());
+        let (inverter, readings) = (&self.inverter, &self.readings);
+        notices::add(
+            &mut findings,
+            unit,
+            inverter,
+            shared.facts,
+            readings,
+            profile,
+        );
+        let alarm = findings.iter().any(Finding::is_root_alarm);
+        let state = self.state.as_ref().and_then(|(kind, _)| *kind);
+        let lamps = lamps(shared, &self.flagged.active, alarm, state, unit);
+        let said = answers::findings(shared.said, unit);
+        doubts.extend(gate::missing(
+            readings,
+            &evidence.layout,
+            profile,
+            self.pulse,
+        ));
+        doubts.extend(
+            lamps
+                .iter()
+                .map(|f| DoubtKind::LampContradicts.says(&f.text)),
+        );
+        doubts.extend(said.iter().map(|f| DoubtKind::AnsweredNo.says(&f.text)));
+        findings.extend(lamps);
+        findings.extend(said);
+        doubts.extend(self.flagged.doubts.clone());
+        doubts.extend(self.measured.doubts.clone());
+        doubts.extend(self.plausible.doubts.clone());
+        doubts.extend(unknown_state(self.state.as_ref()));
+        frozen(&mut findings, &mut doubts, self.pulse, unit, shared.facts);
+        (findings, doubts)
     }
 }
 
@@ -244,9 +287,17 @@ fn merge(flagged: Vec<Finding>, measured: Vec<Finding>) -> Vec<Finding> {
 }
 
 /// Whether this is the unit that the profile describes.
-fn recognition(readings: &[Reading], profile: &Profile) -> Vec<Doubt> {
+#[derive(Default)]
+struct Recognition {
+    doubts: Vec<Doubt>,
+    /// A value that proves the map was read, and is another one.
+    is_another_map: bool,
+}
+
+fn recognition(readings: &[Reading], profile: &Profile) -> Recognition {
     use packside_profiles::model::Scalar;
     let mut doubts = Vec::new();
+    let mut is_another_map = false;
     for rule in &profile.recognise {
         let reading = readings.iter().find(|r| r.point == rule.point);
         let found = reading.and_then(|r| r.value.as_ref().map(|v| (r, v)));
@@ -258,6 +309,7 @@ fn recognition(readings: &[Reading], profile: &Profile) -> Vec<Doubt> {
             _ => false,
         };
         if !fits {
+            is_another_map |= found.is_some();
             let seen = found.map_or_else(|| "not readable".to_owned(), |(_, v)| value_text(v));
             doubts.push(DoubtKind::NotRecognised.says(format!(
                 "this may not be a {}: {} is {seen}, the profile expects {}",
@@ -293,7 +345,10 @@ fn recognition(readings: &[Reading], profile: &Profile) -> Vec<Doubt> {
             )));
         }
     }
-    doubts
+    Recognition {
+        doubts,
+        is_another_map,
+    }
 }
 
 /// Dotted numbers, compared part by part.

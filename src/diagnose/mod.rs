@@ -226,7 +226,6 @@ fn add_absent(members: &mut Vec<Member>, expected: Vec<u8>) {
 fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>) -> Judgement {
     let profile = around.profile;
     let kind = rack_kind(&members);
-    let many = members.len() > 1;
     let deciding: Vec<&Member> = members
         .iter()
         .filter(|m| {
@@ -239,9 +238,8 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
     let settling = causes::steps(&considered);
     let mut why = Vec::new();
     let mut steps: Vec<NextStep> = Vec::new();
-    let mut not_tested: Vec<NotTested> = Vec::new();
     for member in &deciding {
-        let lead = if many {
+        let lead = if members.len() > 1 {
             format!("address {}: ", member.unit)
         } else {
             String::new()
@@ -259,23 +257,10 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
         steps.extend(new.cloned().collect::<Vec<_>>());
     }
     step::by_risk(&mut steps);
-    for member in members.iter().filter(|m| m.kind != VerdictKind::BusProblem) {
-        for item in next::not_tested(member, profile) {
-            if !not_tested.iter().any(|n| n.id == item.id) {
-                not_tested.push(item);
-            }
-        }
-    }
-    let identity = identity(&members);
-    let mut findings: Vec<Finding> = members.iter().flat_map(|m| m.findings.clone()).collect();
-    for silent in members.iter().filter(|m| m.kind == VerdictKind::BusProblem) {
-        let mut missing = notices::notice("member-missing", silent.unit, &silent.why.join("; "));
-        missing.severity = Severity::Warning;
-        missing.source = Source::Bus;
-        findings.push(missing);
-    }
-    findings.extend(bad_line(&bus, &line, members.first().map_or(0, |m| m.unit)));
-    judgement::sort_by_weight(&mut findings);
+    let findings = findings(
+        &members,
+        bad_line(&bus, &line, members.first().map_or(0, |m| m.unit)),
+    );
     let summary = summary(kind, &deciding, &findings);
     let without_roots = without_roots(&members);
     let open = if kind == VerdictKind::Undecided {
@@ -285,7 +270,7 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
     };
     Judgement {
         moment,
-        identity,
+        identity: identity(&members),
         verdict: Verdict {
             kind,
             basis: Basis::Rule,
@@ -297,11 +282,38 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
             considered,
             next: steps,
         },
-        not_tested,
+        not_tested: not_tested(&members, profile),
         findings,
         readings: members.into_iter().flat_map(|m| m.readings).collect(),
         bus,
     }
+}
+
+/// What no member that answered could test, each once.
+fn not_tested(members: &[Member], profile: &Profile) -> Vec<NotTested> {
+    let mut list: Vec<NotTested> = Vec::new();
+    for member in members.iter().filter(|m| m.kind != VerdictKind::BusProblem) {
+        for item in next::not_tested(member, profile) {
+            if !list.iter().any(|n| n.id == item.id) {
+                list.push(item);
+            }
+        }
+    }
+    list
+}
+
+/// Findings of all members, those that are missing, and what is said of the line.
+fn findings(members: &[Member], of_line: Option<Finding>) -> Vec<Finding> {
+    let mut findings: Vec<Finding> = members.iter().flat_map(|m| m.findings.clone()).collect();
+    for silent in members.iter().filter(|m| m.kind == VerdictKind::BusProblem) {
+        let mut missing = notices::notice("member-missing", silent.unit, &silent.why.join("; "));
+        missing.severity = Severity::Warning;
+        missing.source = Source::Bus;
+        findings.push(missing);
+    }
+    findings.extend(of_line);
+    judgement::sort_by_weight(&mut findings);
+    findings
 }
 
 /// Causes of what this verdict leaves open: of the silent inverter, or of a line that does badly.

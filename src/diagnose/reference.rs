@@ -43,126 +43,105 @@ fn entry(id: &'static str, meaning: impl Into<String>) -> Entry {
 
 /// The whole reference, in the order of the page.
 pub fn topics() -> Vec<Topic> {
+    let topic = |title, place, entries| Topic {
+        title,
+        place,
+        entries,
+    };
+    let verdict = |kind: VerdictKind| {
+        entry(
+            kind.id(),
+            format!("{}. Exit code {}.", kind.meaning(), kind.exit_code()),
+        )
+    };
+    let classes = Class::ALL
+        .iter()
+        .map(|class| entry(class.id(), of_class(*class)));
+    let listed = |list: &[(&'static str, &'static str)]| {
+        list.iter()
+            .map(|(id, meaning)| entry(id, format!("{meaning}.")))
+            .collect()
+    };
+    let dispositions = Disposition::ALL.map(|one| entry(one.id(), format!("{}.", one.meaning())));
+    let sure = [Certainty::Proven, Certainty::Likely, Certainty::Open];
+    let sure = sure.map(|one| entry(one.id(), format!("{}.", one.meaning())));
+    let doubts = DoubtKind::ALL.iter().map(|kind| {
+        let step = kind.step().row().id;
+        entry(
+            kind.id(),
+            format!("{}. Settled by `{step}`.", kind.meaning()),
+        )
+    });
+    let sights = Sight::ALL
+        .iter()
+        .map(|sight| entry(sight.id(), format!("{}.", sight.words())));
     vec![
-        Topic {
-            title: "Verdicts",
-            place: "verdict.kind",
-            entries: VerdictKind::ALL
-                .map(|kind| {
-                    entry(
-                        kind.id(),
-                        format!("{}. Exit code {}.", kind.meaning(), kind.exit_code()),
-                    )
-                })
-                .to_vec(),
-        },
-        Topic {
-            title: "Findings about the battery",
-            place: "findings[].id",
-            entries: Class::ALL
-                .iter()
-                .map(|class| entry(class.id(), of_class(*class)))
-                .collect(),
-        },
-        Topic {
-            title: "Remarks",
-            place: "findings[].id",
-            entries: NOTICES
-                .iter()
-                .map(|(id, meaning)| entry(id, format!("{meaning}.")))
-                .collect(),
-        },
-        Topic {
-            title: "What becomes of the part",
-            place: "findings[].disposition",
-            entries: Disposition::ALL
-                .map(|one| entry(one.id(), format!("{}.", one.meaning())))
-                .to_vec(),
-        },
-        Topic {
-            title: "How sure a root is",
-            place: "findings[].sure",
-            entries: vec![
-                entry(
-                    Certainty::Proven.id(),
-                    "a good number breaks a limit of a recognised map",
-                ),
-                entry(
-                    Certainty::Likely.id(),
-                    "the unit says so, no number shows it",
-                ),
-                entry(Certainty::Open.id(), "not confirmed"),
-            ],
-        },
-        Topic {
-            title: "What keeps a verdict open",
-            place: "verdict.open[].id",
-            entries: DoubtKind::ALL
-                .iter()
-                .map(|kind| {
-                    let text =
-                        format!("{}. Settled by `{}`.", kind.meaning(), kind.step().row().id);
-                    entry(kind.id(), text)
-                })
-                .collect(),
-        },
-        Topic {
-            title: "Causes on the line and of a silent inverter",
-            place: "verdict.causes[].id",
-            entries: TABLE
-                .iter()
-                .map(|row| {
-                    let caution = if row.caution.is_empty() {
-                        String::new()
-                    } else {
-                        format!(" Mind: {}.", row.caution)
-                    };
-                    entry(
-                        row.id,
-                        format!(
-                            "{}. Settled by `{}`.{caution}",
-                            row.meaning,
-                            row.step.row().id
-                        ),
-                    )
-                })
-                .collect(),
-        },
-        Topic {
-            title: "What causes are weighed by",
-            place: "words in verdict.causes[].for and .against",
-            entries: Sight::ALL
-                .iter()
-                .map(|sight| entry(sight.id(), format!("{}.", sight.words())))
-                .collect(),
-        },
-        Topic {
-            title: "Next steps",
-            place: "verdict.next[].id",
-            entries: Step::ALL
-                .iter()
-                .map(|step| {
-                    let row = step.row();
-                    let text = format!(
-                        "{} ({}, {}, about {} min)",
-                        row.text,
-                        needs(row.needs),
-                        row.who,
-                        row.minutes
-                    );
-                    entry(row.id, text)
-                })
-                .collect(),
-        },
-        Topic {
-            title: "Not tested",
-            place: "not_tested[].id",
-            entries: NOT_TESTED
-                .iter()
-                .map(|(id, meaning)| entry(id, format!("{meaning}.")))
-                .collect(),
-        },
+        topic(
+            "Verdicts",
+            "verdict.kind",
+            VerdictKind::ALL.map(verdict).to_vec(),
+        ),
+        topic(
+            "Findings about the battery",
+            "findings[].id",
+            classes.collect(),
+        ),
+        topic("Remarks", "findings[].id", listed(NOTICES)),
+        topic(
+            "What becomes of the part",
+            "findings[].disposition",
+            dispositions.to_vec(),
+        ),
+        topic("How sure a root is", "findings[].sure", sure.to_vec()),
+        topic(
+            "What keeps a verdict open",
+            "verdict.open[].id",
+            doubts.collect(),
+        ),
+        topic(
+            "Causes on the line and of a silent inverter",
+            "verdict.causes[].id",
+            causes(),
+        ),
+        topic(
+            "What causes are weighed by",
+            "words in verdict.causes[].for and .against",
+            sights.collect(),
+        ),
+        topic("Next steps", "verdict.next[].id", steps()),
+        topic("Not tested", "not_tested[].id", listed(NOT_TESTED)),
     ]
+}
+
+fn causes() -> Vec<Entry> {
+    let of_row = |row: &super::causes::Row| {
+        let mind = if row.caution.is_empty() {
+            String::new()
+        } else {
+            format!(" Mind: {}.", row.caution)
+        };
+        let step = row.step.row().id;
+        entry(
+            row.id,
+            format!("{}. Settled by `{step}`.{mind}", row.meaning),
+        )
+    };
+    TABLE.iter().map(of_row).collect()
+}
+
+fn steps() -> Vec<Entry> {
+    let of_step = |step: &Step| {
+        let row = step.row();
+        let needs = needs(row.needs);
+        entry(
+            row.id,
+            format!(
+                "{} ({needs}, {}, about {} min)",
+                row.text, row.who, row.minutes
+            ),
+        )
+    };
+    Step::ALL.iter().map(of_step).collect()
 }
 
 /// Causes of a line without a valid answer on a pair that we are on ourselves, with their prior odds

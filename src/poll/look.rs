@@ -262,9 +262,18 @@ impl<'a> Look<'a> {
                 let counts = count_points(self.profile);
                 self.indices_of(|role, id| is_identity(role) || counts.contains(id))
             }
-            // The terminals once more: whether a voltage there falls tells capacitors from a source.
+            // The terminals once more, with what they must agree with out of the same answer: our own
+            // questions may have closed the switches, and capacitors discharge.
             Stage::IdentityAgain => self.indices(|role| {
-                matches!(role, Role::Serial | Role::Firmware | Role::TerminalVoltage)
+                matches!(
+                    role,
+                    Role::Serial
+                        | Role::Firmware
+                        | Role::TerminalVoltage
+                        | Role::PackVoltage
+                        | Role::State
+                        | Role::Switches
+                )
             }),
             Stage::Everything => self.indices(|_| true),
             Stage::Over => Vec::new(),
