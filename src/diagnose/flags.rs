@@ -72,7 +72,7 @@ pub(crate) fn picture(
                 returned: rebooted_at
                     .zip(first_up(flag, samples))
                     .is_some_and(|(reboot, first)| first < reboot),
-                before_silence: was_before_silence(flag, samples, point, evidence, profile),
+                before_silence: was_before_silence(flag, samples, evidence, profile),
             }
         }));
         picture
@@ -266,32 +266,34 @@ fn first_up(flag: &Flag, samples: &[Sample]) -> Option<Duration> {
     samples.iter().find(up).map(|sample| sample.at)
 }
 
-/// Whether a status was up while the unit was in service, the inverter's flag in the very same word
-/// was down, and no other flag of that word brought the status along.
+/// Whether a status was up while the unit was in service, and nothing brought it along: neither the
+/// silent inverter nor any other flag.
 ///
-/// Only one and the same word is compared, and a state out of the same answer: two answers may be of
-/// two moments.
+/// Only words and a state out of one answer are compared: two answers may be of two moments.
 fn was_before_silence(
     flag: &Flag,
     samples: &[Sample],
-    point: &Point,
     evidence: &MemberEvidence,
     profile: &Profile,
 ) -> bool {
     let bringing = || profile.flags.iter().filter(|f| f.brings.contains(&flag.id));
-    let all_here = bringing().all(|f| f.point == point.id);
-    let silence = bringing().any(|f| f.class == Class::InverterSilent);
     flag.class.is_status()
-        && all_here
-        && silence
+        && bringing().any(|f| f.class == Class::InverterSilent)
         && samples.iter().any(|sample| {
-            let Some(raw) = word(sample).filter(|raw| is_up(flag, *raw)) else {
-                return false;
+            let up = word(sample).is_some_and(|raw| is_up(flag, raw));
+            let down = |f: &Flag| {
+                word_at(evidence, profile, &f.point, sample.at).is_some_and(|raw| !is_up(f, raw))
             };
-            let unexplained = state_at(evidence, profile, sample.at)
-                .is_some_and(|state| !state_explains(state, flag.class));
-            unexplained && !bringing().any(|f| is_up(f, raw))
+            up && state_at(evidence, profile, sample.at)
+                .is_some_and(|state| !state_explains(state, flag.class))
+                && bringing().all(down)
         })
+}
+
+/// A word out of the answer that was complete at this moment.
+fn word_at(evidence: &MemberEvidence, profile: &Profile, point: &str, at: Duration) -> Option<u64> {
+    let (_, _, samples) = evidence.each(profile).find(|(_, p, _)| p.id == point)?;
+    samples.iter().find(|sample| sample.at == at).and_then(word)
 }
 
 /// The state out of the answer that was complete at this moment.
