@@ -217,6 +217,7 @@ fn health(health: &Health) -> Json {
         "longest_row": health.longest_row,
         "late": share(health.late),
         "busy": health.busy,
+        "crossed": health.crossed,
     })
 }
 

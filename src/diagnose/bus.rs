@@ -225,10 +225,6 @@ pub(crate) fn line_sights(
 ) -> Sights {
     let mut sights = on_link(facts);
     bus.health.sights(&mut sights);
-    if bus.foreign_requests > 0 {
-        let words = format!("{} questions of others were heard", bus.foreign_requests);
-        sights.note_as(Sight::Foreign, words);
-    }
     if twice > 0 {
         let words = format!("{twice} questions were answered twice with other content");
         sights.note_as(Sight::AnsweredTwice, words);

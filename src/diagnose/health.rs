@@ -10,7 +10,7 @@
 use std::time::Duration;
 
 use super::sight::{Sight, Sights};
-use crate::ask::{Exchange, Outcome, Silence, StrayKind};
+use crate::ask::{Exchange, Outcome, Silence, Stray, StrayKind};
 use crate::wire::Question;
 
 /// A count among tries.
@@ -82,6 +82,8 @@ pub struct Health {
     pub late: Share,
     /// Answers "busy".
     pub busy: u32,
+    /// Questions of ours while which somebody else asked.
+    pub crossed: u32,
 }
 
 /// Answers up to so many bytes count as short.
@@ -102,6 +104,8 @@ pub(crate) fn health(exchanges: &[Exchange], current: impl Fn(Duration) -> Optio
         );
         let late = exchange.strays.iter().any(|s| s.kind == StrayKind::Late);
         health.late.count(late);
+        let crossing = |s: &Stray| s.kind == StrayKind::ForeignRequest;
+        health.crossed += u32::from(exchange.strays.iter().any(crossing));
         if matches!(exchange.outcome, Outcome::Exception(0x05 | 0x06)) {
             health.busy += 1;
         }
@@ -207,6 +211,13 @@ impl Health {
                     self.without_current.text()
                 ),
             );
+        }
+        if self.crossed > 0 {
+            let words = format!(
+                "somebody else asked while {} of our questions were open",
+                self.crossed
+            );
+            sights.note_as(Sight::Foreign, words);
         }
         if self.late.hits > 0 {
             sights.note_as(

@@ -169,7 +169,7 @@ fn of_class(class: Class) -> String {
     } else if class.is_condition() {
         "A condition: alone it makes the unit `not-ready`, not faulty."
     } else {
-        "Always `fault`, whatever lamp or inverter say."
+        "As an alarm always `fault`, whatever lamp or inverter say."
     };
     format!("{what}. {weight}")
 }
