@@ -188,8 +188,17 @@ impl<'a> Live<'a> {
         }
     }
 
+    /// The judgement at the end of the visit, recorded as shown: it knows more than the last one whose
+    /// verdict was new. Nothing where the unit was never read.
+    pub(crate) fn concluded(&self) -> Option<Judgement> {
+        self.last.as_ref()?;
+        let judgement = self.judged();
+        self.record.entry(&Entry::Shown(shown(&judgement)));
+        Some(judgement)
+    }
+
     /// Everything so far, judged with the answers given since.
-    pub(crate) fn judged(&self) -> Judgement {
+    fn judged(&self) -> Judgement {
         judge(&self.events, Some(self.profile), None)
     }
 
@@ -355,7 +364,7 @@ impl<'a> Live<'a> {
     fn silence_time(&mut self) -> Result<(), Failure> {
         let silence = Duration::from_secs(self.profile.inverter.silence_s.into());
         out::say(&format!(
-            "  asking would feed this unit's inverter supervision: listening for its silence time of {} s; watch its lamps",
+            "  asking would feed its inverter supervision: only listening for its silence time, {} s; watch its lamps",
             silence.as_secs()
         ));
         loop {
@@ -447,7 +456,7 @@ impl<'a> Live<'a> {
             return not_yet("the current was not read: somebody else asks on this line".to_owned());
         };
         out::say(&format!(
-            "  current {rest:.1} A; set a small charge or discharge at the inverter, {LEAST_STEP} A or more, inside the charge window"
+            "  current {rest:.1} A; now set a small charge or discharge at the inverter, {LEAST_STEP} A or more"
         ));
         self.follow(AWAIT_LOAD, UNHURRIED, |e, profile| {
             let last = currents(e, profile).last().map(|(_, amperes)| *amperes);

@@ -471,7 +471,7 @@ fn show(
     colour: bool,
 ) -> Result<u8, Failure> {
     // Answers given after the last look count as well.
-    let judgement = live.last.as_ref().map(|_| live.judged());
+    let judgement = live.concluded();
     if as_json {
         let steps = visit
             .steps()

@@ -100,7 +100,8 @@ fn cells(canvas: &mut Canvas, fitted: &Fitted) {
     let Some(ends) = range(values, 0.2, 0.08) else {
         return;
     };
-    let end = canvas.width - 12.0;
+    // Room for the unit behind the last number.
+    let end = canvas.width - 36.0;
     let scale = Scale {
         values: ends,
         places: (MARGIN, end),
