@@ -57,44 +57,53 @@ pub fn compare(before: &Judgement, after: &Judgement) -> Swapped {
             name(at)
         ));
     }
-    let is_same = |finding: &&Finding| finding.id == root.id && position(finding).is_some();
+    let is_same = |finding: &&Finding| finding.id == root.id;
     let now: Vec<Position> = after
         .findings
         .iter()
         .filter(is_same)
         .filter_map(position)
         .collect();
-    match (now.contains(now_at), now.contains(&at)) {
-        (true, false) => Swapped {
-            id: "followed-the-module",
-            words: format!(
-                "{} followed the module {serial} from {} to {}: it lies in the module",
-                root.id,
-                name(at),
-                name(*now_at)
+    concluded(root.id, &serial, (at, *now_at), &now)
+}
+
+/// What it means that a fault of a module shows at these positions now, the module having gone from
+/// one to another.
+fn concluded(
+    id: &str,
+    serial: &str,
+    (from, to): (Position, Position),
+    now: &[Position],
+) -> Swapped {
+    let (id, words) = match (now.contains(&to), now.contains(&from)) {
+        (true, false) => (
+            "followed-the-module",
+            format!(
+                "{id} followed the module {serial} from {} to {}: it lies in the module",
+                name(from),
+                name(to)
             ),
-        },
-        (false, true) => Swapped {
-            id: "stayed-at-the-position",
-            words: format!(
-                "{} stayed at {} with another module: it lies in the wiring, the connector or the control unit",
-                root.id,
-                name(at)
+        ),
+        (false, true) => (
+            "stayed-at-the-position",
+            format!(
+                "{id} stayed at {} with another module: it lies in the wiring, the connector or the control unit",
+                name(from)
             ),
-        },
-        (true, true) => not_yet(format!(
-            "{} shows at both positions now: look at the connectors that were moved",
-            root.id
-        )),
-        (false, false) if now.is_empty() => Swapped {
-            id: "gone",
-            words: format!(
-                "{} is gone after the swap: a connector that sits better now may hide it, look again after some hours",
-                root.id
+        ),
+        (true, true) => (
+            "not-yet",
+            format!("{id} shows at both positions now: look at the connectors that were moved"),
+        ),
+        (false, false) if now.is_empty() => (
+            "gone",
+            format!(
+                "{id} is gone after the swap: a connector that sits better now may hide it, look again after some hours"
             ),
-        },
-        (false, false) => not_yet(format!("{} shows somewhere else now", root.id)),
-    }
+        ),
+        (false, false) => ("not-yet", format!("{id} shows somewhere else now")),
+    };
+    Swapped { id, words }
 }
 
 /// Where a finding lies, if it is about one module.
