@@ -122,7 +122,7 @@ fn insulation_side(switches_open: Option<bool>) -> (&'static str, LiesIn) {
             LiesIn::InverterSide,
         ),
         Some(true) => (
-            "; the switches are open, so the inverter's side is cut off here: the stack itself or its cables",
+            "; if the switches are really open, the inverter's side is cut off and it lies in the stack or its cables",
             LiesIn::Unknown,
         ),
         None => ("", LiesIn::Unknown),

@@ -172,6 +172,10 @@ mod tests {
             },
             text: "invented".to_owned(),
             to_do: String::new(),
+            since: None,
+            returned: false,
+            sure: crate::diagnose::Certainty::Likely,
+            disposition: None,
         }
     }
 
