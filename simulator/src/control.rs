@@ -13,7 +13,7 @@ use std::time::Duration;
 use packside_profiles::model::{Clears, Flag, Profile, Severity, Terminals};
 use packside_profiles::{Class, Role, StateKind};
 
-use crate::pack::Pack;
+use crate::pack::{Order, Pack};
 use crate::protect::Seen;
 
 /// Time between two looks of the control unit at its pack.
@@ -41,8 +41,6 @@ pub(crate) struct Control {
     /// Active flags, by id.
     pub(crate) active: BTreeSet<String>,
     latched: BTreeSet<Class>,
-    /// Voltage at the terminals.
-    pub(crate) terminals: f64,
     /// Main switches closed.
     pub(crate) closed: bool,
 }
@@ -63,7 +61,6 @@ impl Control {
             suppressed: suppressed.iter().cloned().collect(),
             active: BTreeSet::new(),
             latched: BTreeSet::new(),
-            terminals: 0.0,
             closed: false,
         }
     }
@@ -106,15 +103,18 @@ impl Control {
     /// One look at the pack.
     pub(crate) fn step(&mut self, now: Duration, profile: &Profile, pack: &mut Pack) {
         if self.state == StateKind::Off {
-            pack.current = 0.0;
+            pack.wanted = 0.0;
+            pack.circuit.order(Order::Open);
+            pack.flow(STEP);
             return;
         }
-        pack.current = if self.allows_current(now) && self.in_service() {
+        pack.wanted = if self.allows_current(now) && self.in_service() {
             self.wanted_current
         } else {
             0.0
         };
         pack.flow(STEP);
+        pack.measure_insulation(self.state);
         self.flags(now, profile, pack);
         let next = self.next_state(now, profile, pack);
         if next != self.state {
@@ -122,8 +122,12 @@ impl Control {
             self.since = now;
         }
         self.closed = self.in_service();
-        self.move_terminals(now, profile, pack);
-        self.statuses(now, profile);
+        pack.circuit.order(match self.state {
+            StateKind::Precharge => Order::Precharge,
+            _ if self.closed => Order::Closed,
+            _ => Order::Open,
+        });
+        self.statuses(now, profile, pack);
     }
 
     fn in_service(&self) -> bool {
@@ -161,7 +165,7 @@ impl Control {
         self.latched.extend(new);
     }
 
-    fn statuses(&mut self, now: Duration, profile: &Profile) {
+    fn statuses(&mut self, now: Duration, profile: &Profile, pack: &Pack) {
         let active = profile
             .flags
             .iter()
@@ -174,9 +178,12 @@ impl Control {
                 Class::TerminalsDead => !self.closed,
                 Class::LimitsZero => !self.allows_current(now),
                 Class::NotReadyStatus => !self.in_service(),
+                Class::Balancing => pack.balances(),
                 _ => false,
             };
-            let up = (real && brought.contains(&flag.id)) || self.raised.contains(&flag.id);
+            let by_itself = flag.class == Class::Balancing;
+            let up = (real && (by_itself || brought.contains(&flag.id)))
+                || self.raised.contains(&flag.id);
             set(
                 &mut self.active,
                 &flag.id,
@@ -187,7 +194,6 @@ impl Control {
 
     fn next_state(&self, now: Duration, profile: &Profile, pack: &Pack) -> StateKind {
         let picture = &profile.unit;
-        let for_now = now.saturating_sub(self.since);
         let lonely = now.saturating_sub(self.lonely_since);
         if picture
             .auto_off_s
@@ -213,41 +219,17 @@ impl Control {
         if !may_close || self.alarms(profile).next().is_some() {
             return StateKind::Waiting;
         }
-        let precharge = seconds(
-            picture
-                .precharge_s
-                .map_or(0.0, |[short, long]| (short + long) / 2.0),
-        );
         match self.state {
-            StateKind::Precharge if for_now < precharge => StateKind::Precharge,
-            StateKind::Precharge => StateKind::Standby,
+            StateKind::Precharge if pack.circuit.is_precharged() => StateKind::Standby,
+            StateKind::Precharge => StateKind::Precharge,
             StateKind::Standby | StateKind::Running
-                if pack.current.abs() > picture.rest_current =>
+                if pack.current_seen().abs() > picture.rest_current =>
             {
                 StateKind::Running
             }
             StateKind::Standby | StateKind::Running => StateKind::Standby,
-            _ if precharge.is_zero() => StateKind::Standby,
+            _ if picture.precharge_s.is_none() => StateKind::Standby,
             _ => StateKind::Precharge,
-        }
-    }
-
-    /// Terminals follow the pack when closed, rise in pre-charge, decay when open.
-    fn move_terminals(&mut self, now: Duration, profile: &Profile, pack: &Pack) {
-        let volts = pack.voltage();
-        let precharge = profile
-            .unit
-            .precharge_s
-            .map_or(0.1, |[short, long]| (short + long) / 2.0);
-        if self.closed {
-            self.terminals = volts;
-        } else if self.state == StateKind::Precharge {
-            let share = now.saturating_sub(self.since).as_secs_f64() / precharge.max(0.1);
-            self.terminals = self.terminals.max(volts * share.clamp(0.0, 0.98));
-        } else {
-            // Three per cent are left after the decay time: 3.5 time constants.
-            let constant = profile.unit.decay_s.unwrap_or(1.0).max(0.1) / 3.5;
-            self.terminals *= 1.0 - (STEP.as_secs_f64() / constant).min(1.0);
         }
     }
 

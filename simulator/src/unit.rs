@@ -11,16 +11,18 @@
 //! # Sources
 //! - Modbus Application Protocol V1.1b3, sections 6 and 7
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 
 use packside_profiles::model::{FedBy, Profile, Table};
 use packside_profiles::{Layout, Role, StateKind};
 
+use crate::cell_plan::Defect;
 use crate::control::{Control, STEP};
 use crate::pack::{self, Pack};
 use crate::registers::{self, Facts, Image, Sources};
-use crate::scenario::{Event, Stack};
+use crate::scenario::{Event, Scenario, Stack};
 
 /// Counters of function 08, as the specification numbers them from 0B on.
 #[derive(Debug, Clone, Copy, Default)]
@@ -59,6 +61,7 @@ pub(crate) struct Unit {
     time: Duration,
     refreshed: Duration,
     frozen: bool,
+    dark_lamps: BTreeSet<String>,
     /// Whether it answers at all.
     pub(crate) answers: bool,
     /// Counters of the line.
@@ -81,6 +84,7 @@ impl Unit {
         profile: &Arc<Profile>,
         layout: &Arc<Layout>,
         stack: &Stack,
+        scenario: &Scenario,
         mut birth: Birth,
     ) -> Self {
         let silence = stack
@@ -103,13 +107,19 @@ impl Unit {
             address: birth.address,
             profile: Arc::clone(profile),
             layout: Arc::clone(layout),
-            pack: Pack::new(profile, stack, &mut birth.dice),
+            pack: Pack::new(
+                profile,
+                stack,
+                (&scenario.cells, &scenario.circuit),
+                &mut birth.dice,
+            ),
             control: Control::new(silence, &stack.suppress),
             facts,
             image: Image::new(),
             time: Duration::ZERO,
             refreshed: Duration::ZERO,
             frozen: false,
+            dark_lamps: BTreeSet::new(),
             answers: true,
             counters: Counters::default(),
         };
@@ -122,6 +132,7 @@ impl Unit {
         while let Some(next) = self.time.checked_add(STEP).filter(|next| *next <= now) {
             self.time = next;
             if self.frozen {
+                self.pack.flow(STEP);
                 continue;
             }
             self.control.step(next, &self.profile, &mut self.pack);
@@ -155,6 +166,13 @@ impl Unit {
         if let Some(id) = &event.lower {
             self.control.raised.remove(id);
         }
+        if let Some(lamp) = &event.lamp {
+            if event.defect == Some(Defect::LampDark) {
+                self.dark_lamps.insert(lamp.clone());
+            } else {
+                self.dark_lamps.remove(lamp);
+            }
+        }
         self.frozen = event.frozen.unwrap_or(self.frozen);
         self.answers = event.answers.unwrap_or(self.answers);
         if event.restart == Some(true) {
@@ -182,6 +200,28 @@ impl Unit {
         self.pack.current
     }
 
+    /// Voltage that it holds at the terminals, if it is connected to them.
+    pub(crate) fn holds(&self) -> Option<f64> {
+        let pack = &self.pack;
+        pack.circuit.is_connected().then(|| pack.voltage())
+    }
+
+    /// Takes the voltage that its sisters hold at the common terminals.
+    pub(crate) fn set_bus(&mut self, volts: Option<f64>) {
+        self.pack.circuit.bus = volts;
+    }
+
+    /// Everything that moves in it, as numbers, for comparing two runs.
+    pub(crate) fn bits(&self) -> impl Iterator<Item = u64> {
+        let words = self.image.values().map(|word| u64::from(*word));
+        self.pack.bits().chain(words)
+    }
+
+    /// Voltage of a cell (both counted from 1) as the unit sees it.
+    pub(crate) fn cell(&self, module: u16, cell: u16) -> Option<f64> {
+        self.pack.cell(module, cell)
+    }
+
     /// Active flags, also those that a code hides.
     pub(crate) fn flags(&self) -> Vec<String> {
         self.control.active.iter().cloned().collect()
@@ -202,8 +242,11 @@ impl Unit {
         )
     }
 
-    /// Pattern of one of its lamps.
+    /// Pattern of one of its lamps, as it shines.
     pub(crate) fn lamp_pattern(&self, lamp: &str) -> &str {
+        if self.dark_lamps.contains(lamp) {
+            return "off";
+        }
         self.control.lamp_pattern(&self.profile, lamp)
     }
 

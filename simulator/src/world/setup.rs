@@ -43,6 +43,7 @@ impl World {
             noise_dice: Dice::fork(seed, 1003),
             air: air_of(scenario, line, profile.answering.line),
             tty: tty_of(profile.answering.line),
+            lamps: scenario.lamps,
             has_common_wire: scenario.line.common_wire,
             noise: scenario.noise.clone(),
             second: scenario.second_client.clone(),
@@ -98,7 +99,7 @@ fn units(scenario: &Scenario, profile: &Arc<Profile>, seed: u64) -> Vec<Unit> {
         dice: Dice::fork(seed, index.into()),
     };
     let mut units: Vec<Unit> = (1..=stack.packs.max(1))
-        .map(|i| Unit::new(profile, &layout, stack, birth(i)))
+        .map(|i| Unit::new(profile, &layout, stack, scenario, birth(i)))
         .collect();
     let wanted = scenario.inverter.as_ref().map_or(0.0, |plan| plan.current);
     units
@@ -123,7 +124,7 @@ fn neighbour_unit(scenario: &Scenario, profile: &Arc<Profile>, seed: u64) -> Opt
         index: 1,
         dice: Dice::fork(seed, 1004),
     };
-    let mut unit = Unit::new(profile, &layout, &stack, birth);
+    let mut unit = Unit::new(profile, &layout, &stack, scenario, birth);
     unit.control.raised.extend(plan.raise.iter().cloned());
     Some(unit)
 }
