@@ -16,7 +16,7 @@ pub(crate) struct Seen {
     volts: f64,
     amps: f64,
     soc: f64,
-    kohm: f64,
+    kohm: Option<f64>,
     at_rest: bool,
     value_lost: bool,
     is_misbuilt: bool,
@@ -35,7 +35,7 @@ impl Seen {
             volts: pack.voltage_seen(),
             amps: amps_as_reported(profile, pack),
             soc: pack.soc,
-            kohm: pack.insulation.0,
+            kohm: pack.insulation,
             at_rest: pack.current_seen().abs() <= profile.unit.rest_current && !pack.balances(),
             value_lost: cell_lost || sensor_lost,
             is_misbuilt: pack.is_misbuilt(),
@@ -75,7 +75,7 @@ impl Seen {
                 beyond(amps, Role::PackCurrent, true) || beyond(amps, Role::PackCurrent, false)
             }
             Class::LowCharge => beyond(one(self.soc), Role::Soc, true),
-            Class::InsulationLow => beyond(one(self.kohm), Role::Insulation, true),
+            Class::InsulationLow => beyond(self.kohm.and_then(one), Role::Insulation, true),
             Class::SensorFault => severity == Severity::Alarm && self.value_lost,
             Class::ConfigurationFault => severity == Severity::Alarm && self.is_misbuilt,
             Class::SwitchFault => severity == Severity::Alarm && self.switch_wrong,

@@ -383,16 +383,25 @@ fn check_defect(
         ),
         (None, _) => {}
     }
-    let modules = profile.map_or(stack.modules, |p| {
-        crate::pack::module_count(p, stack.modules)
-    });
-    for (key, module) in [("module", event.module), ("other", event.other)] {
-        if module.is_some_and(|m| m == 0 || m > modules) {
-            let found = module.unwrap_or_default();
-            mistakes.add(
-                entry.at(key),
-                format!("event, {key}: expected 1 to {modules}, found {found}"),
-            );
+    if let Some(profile) = profile {
+        let modules = crate::pack::module_count(profile, stack.modules);
+        // The last cell of a module has no next one to share a wire with.
+        let last = u16::from(defect == Defect::SenseWireBroken);
+        let cells = profile.unit.cells_per_module.saturating_sub(last);
+        let sensors = crate::pack::sensors_per_module(profile);
+        for (key, number, highest) in [
+            ("module", event.module, modules),
+            ("other", event.other, modules),
+            ("cell", event.cell, cells),
+            ("sensor", event.sensor, sensors),
+        ] {
+            let beyond = number.filter(|n| *n == 0 || *n > highest);
+            if let Some(found) = beyond {
+                mistakes.add(
+                    entry.at(key),
+                    format!("event, {key}: expected 1 to {highest}, found {found}"),
+                );
+            }
         }
     }
     let known = profile.zip(event.lamp.as_ref());

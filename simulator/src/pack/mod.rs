@@ -31,7 +31,7 @@ pub(crate) use circuit::{Circuit, Order};
 use heat::Heat;
 pub(crate) use sense::Read;
 use sense::{Wire, apply_to_cells, apply_to_sensors};
-pub(crate) use shape::{layout, module_count};
+pub(crate) use shape::{layout, module_count, sensors_per_module};
 
 /// The cells move at least so often.
 const LONGEST: Duration = Duration::from_secs(1);
@@ -125,8 +125,10 @@ pub(crate) struct Pack {
     insulation_kohm: f64,
     behind_kohm: Option<f64>,
     insulation_in: Vec<StateKind>,
-    /// Insulation as last measured, kOhm, and whether it is measured now.
-    pub(crate) insulation: (f64, bool),
+    /// Insulation as last measured, kOhm; nothing before the first time.
+    pub(crate) insulation: Option<f64>,
+    /// Whether it is measured now.
+    pub(crate) insulation_valid: bool,
 }
 
 impl Pack {
@@ -138,7 +140,7 @@ impl Pack {
         dice: &mut Dice,
     ) -> Self {
         let in_module = usize::from(profile.unit.cells_per_module);
-        let sensors = usize::from(shape::sensors_per_module(profile));
+        let sensors = usize::from(sensors_per_module(profile));
         let modules = module_count(profile, stack.modules);
         let capacity_ah = stack.capacity_ah.max(0.1);
         let constant = cells.polarisation_time.as_secs_f64().max(0.001);
@@ -195,7 +197,8 @@ impl Pack {
             insulation_kohm: stack.insulation_kohm,
             behind_kohm: circuit.insulation_kohm,
             insulation_in: circuit.insulation_in.clone(),
-            insulation: (stack.insulation_kohm, false),
+            insulation: None,
+            insulation_valid: false,
         };
         pack.look();
         pack
@@ -399,15 +402,17 @@ impl Pack {
 
     /// Measures the insulation, in the states in which that is done.
     pub(crate) fn measure_insulation(&mut self, state: StateKind) {
-        let valid = if self.insulation_in.is_empty() {
+        self.insulation_valid = if self.insulation_in.is_empty() {
             state != StateKind::SelfTest
         } else {
             self.insulation_in.contains(&state)
         };
-        let behind = self.behind_kohm.filter(|_| self.circuit.is_connected());
-        let own = self.insulation_kohm;
-        let both = behind.map_or(own, |other| own * other / (own + other).max(1e-9));
-        self.insulation = (if valid { both } else { self.insulation.0 }, valid);
+        if self.insulation_valid {
+            let behind = self.behind_kohm.filter(|_| self.circuit.is_connected());
+            let own = self.insulation_kohm;
+            let both = behind.map_or(own, |other| own * other / (own + other).max(1e-9));
+            self.insulation = Some(both);
+        }
     }
 
     /// Current as the unit measures it, A, positive into the battery.
