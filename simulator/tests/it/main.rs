@@ -11,6 +11,7 @@
 )]
 
 mod bits;
+mod hardware;
 mod line;
 mod protections;
 mod registers;
