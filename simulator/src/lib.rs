@@ -16,6 +16,7 @@ mod cell_plan;
 mod control;
 mod dice;
 mod frame;
+mod gateway;
 mod lamp;
 mod line_plan;
 mod mischief;
@@ -27,15 +28,18 @@ mod scenario_check;
 mod scenario_file;
 pub mod serve;
 mod shipped;
+mod site;
 pub mod uart;
 mod unit;
 mod world;
 
 pub use cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan, Pole};
 pub use frame::Framing;
+pub use gateway::{GatewayPlan, GatewayState, News, Rival, WhenCrowded, WhenFull, WhenSilent};
 pub use line_plan::{Chatter, LinePlan, Neighbour, Noise, NoiseSource, SecondClient};
 pub use scenario::{
     Event, Expect, InverterPlan, Mischief, MischiefKind, Mistake, Scenario, ScenarioError, Stack,
     time_from_text,
 };
+pub use site::{Site, Way};
 pub use world::{Arrival, Truth, UnitTruth, World};

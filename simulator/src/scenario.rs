@@ -32,6 +32,8 @@
 //! also `polls`, `retries` and `listens_first`. With `format = 3` the hardware can be described:
 //! `[cells]`, `[circuit]`, `[lamps]`, and an `[[event]]` can bring a `defect` or say that one
 //! `mends`, with `amount`, `pole`, `lamp` and `other` (see [`crate::Defect`] and its neighbours).
+//! Also the gateway on the line, `[gateway]` (see [`crate::GatewayPlan`]), with the events `gateway`
+//! and `adapter`.
 
 use std::fmt;
 use std::path::Path;
@@ -41,7 +43,9 @@ use packside_profiles::{Class, Role};
 use serde::Deserialize;
 
 use crate::cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan, Pole};
+use crate::gateway::{GatewayPlan, GatewayState};
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
+use crate::site::Way;
 
 /// Everything that a simulation needs besides the profile.
 #[derive(Debug, Clone, PartialEq)]
@@ -76,6 +80,8 @@ pub struct Scenario {
     pub neighbour: Option<Neighbour>,
     /// A device that speaks another protocol.
     pub chatter: Option<Chatter>,
+    /// The gateway between network and line, where it has habits of its own.
+    pub gateway: Option<GatewayPlan>,
     /// How the cells are.
     pub cells: CellPlan,
     /// What stands between them and the inverter.
@@ -228,6 +234,10 @@ pub struct Event {
     pub answers: Option<bool>,
     /// The unit is switched off and on.
     pub restart: Option<bool>,
+    /// The gateway is so from now on.
+    pub gateway: Option<GatewayState>,
+    /// The tool's adapter is pulled out (false) or plugged in again.
+    pub adapter: Option<bool>,
     /// Something of the hardware is broken from now on.
     pub defect: Option<Defect>,
     /// It is in order again.
@@ -257,6 +267,8 @@ impl Event {
             self.inverter.is_some(),
             self.answers.is_some(),
             self.restart.is_some(),
+            self.gateway.is_some(),
+            self.adapter.is_some(),
             self.defect.is_some(),
             self.mends.is_some(),
         ];
@@ -494,6 +506,15 @@ impl Scenario {
     /// The scenarios that come with the simulator: name and text.
     pub fn shipped() -> &'static [(&'static str, &'static str)] {
         crate::shipped::SCENARIOS
+    }
+
+    /// The way to its units: through its gateway, where it has one.
+    pub fn way(&self) -> Way {
+        if self.gateway.is_some() {
+            Way::Tcp
+        } else {
+            Way::Serial
+        }
     }
 
     /// Finds a scenario: a name with a separator or ending in `.toml` is a file, else a shipped one.

@@ -13,6 +13,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use crate::cell_plan::{CellPlan, CircuitPlan, LampPlan};
+use crate::gateway::{GatewayPlan, check_gateway};
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
 use crate::scenario::{Event, Expect, InverterPlan, Mischief, Mistake, Scenario, Stack};
 use crate::scenario_check::{
@@ -40,6 +41,7 @@ const KEYS: &[&str] = &[
     "cells",
     "circuit",
     "lamps",
+    "gateway",
 ];
 /// The newest form of the file.
 const NEWEST: u32 = 3;
@@ -51,12 +53,13 @@ const SINCE: &[(u32, &str, &[&str])] = &[
         &["line", "noise", "second_client", "neighbour", "chatter"],
     ),
     (2, "inverter", &["polls", "retries", "listens_first"]),
-    (3, "", &["cells", "circuit", "lamps"]),
+    (3, "", &["cells", "circuit", "lamps", "gateway"]),
     (
         3,
         "event",
         &["defect", "mends", "amount", "pole", "lamp", "other"],
     ),
+    (3, "event", &["gateway", "adapter"]),
 ];
 
 /// Collects mistakes with their places.
@@ -152,6 +155,7 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
     let cells = one::<CellPlan>(table, "cells", mistakes);
     let circuit = one::<CircuitPlan>(table, "circuit", mistakes);
     let lamps = one::<LampPlan>(table, "lamps", mistakes);
+    let gateway = one::<GatewayPlan>(table, "gateway", mistakes);
 
     let shipped = profile_name
         .as_ref()
@@ -163,6 +167,7 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
     let stands = stack.as_ref().map_or(&plain, |entry| &entry.value);
     check_events(&events, shipped.as_ref(), stands, mistakes);
     check_mischief(&mischief, mistakes);
+    check_gateway(gateway.as_ref(), mistakes);
     check_expects(&expects, mistakes);
     check_line(line.as_ref(), &noise, mistakes);
     check_others(
@@ -195,6 +200,7 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
         cells: cells.map(|entry| entry.value).unwrap_or_default(),
         circuit: circuit.map(|entry| entry.value).unwrap_or_default(),
         lamps: lamps.map(|entry| entry.value).unwrap_or_default(),
+        gateway: gateway.map(|entry| entry.value),
     })
 }
 

@@ -12,6 +12,7 @@
 
 mod bits;
 mod hardware;
+mod gateway;
 mod line;
 mod protections;
 mod registers;
