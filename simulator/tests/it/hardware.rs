@@ -127,17 +127,13 @@ fn exchanged_modules_say_each_others_position_and_serial() {
     assert_eq!(right[0].1, wrong[0].1);
 }
 
-// Kind: derived (4 % of 50 Ah in a month are 2.8 mA; a leak of 36 A takes 1 % of 50 Ah in 50 s, and
-//         on the first piece of the curve 10 % are 0.978 V)
+// Kind: derived (a leak of 36 A takes 1 % of 50 Ah in 50 s, and on the first piece of the curve
+//         10 % are 0.978 V)
 #[test]
 fn leaking_cell_falls_by_the_charge_it_loses_and_gets_warm() {
-    let events = "soc = 8\n".to_owned()
-        + &defect(
-            "10s",
-            "\"leaking-cell\"\nmodule = 1\ncell = 2\namount = 36000",
-        );
-    let text = events.replacen("soc = 8\n", "", 1);
-    let mut stage = stage(&format!("soc = 8\n[cells]\ncapacity_spread = 0\n{text}"));
+    let leak = "\"leaking-cell\"\nmodule = 1\ncell = 2\namount = 36000";
+    let leak = defect("10s", leak);
+    let mut stage = stage(&format!("soc = 8\n[cells]\ncapacity_spread = 0\n{leak}"));
     stage.at(10.0);
     let before = stage.world.cell_volts(1, 2).unwrap();
     stage.world.advance(s(110.0));
@@ -147,7 +143,7 @@ fn leaking_cell_falls_by_the_charge_it_loses_and_gets_warm() {
     assert!(sensors[0] > sensors[7], "{sensors:?}");
 }
 
-// Kind: derived (nine times the resistance at 90 A: 0.8 mOhm more for each of 8, and it is over
+// Kind: derived (nine times the resistance: eight times more than its sisters, at 40 A, and over
 //         when the current is)
 #[test]
 fn resistive_cell_sags_only_under_current() {
@@ -185,7 +181,7 @@ fn switches_word_shows_where_each_pole_really_is() {
         stage.number(1, Role::Switches)
     };
     assert_eq!(word("", 20.0), Some(0.0));
-    assert_eq!(word(INVERTER, 30.0), Some(3.0));
+    assert_eq!(word(INVERTER, 32.0), Some(3.0));
     let plus = defect("1s", "\"switch-welded\"\npole = \"plus\"");
     let minus = defect("1s", "\"switch-welded\"\npole = \"minus\"");
     assert_eq!(
@@ -234,15 +230,14 @@ fn failed_precharge_is_tried_again_after_its_pause() {
     assert_eq!(stage.state(), StateKind::Standby);
 }
 
-// Kind: derived (parallel resistances: 2500 and 40 kOhm make 39.4; only while closed)
+// Kind: derived (parallel resistances: 2500 and 400 kOhm make 344.8; 2500 while open)
 #[test]
 fn insulation_behind_the_switches_counts_while_they_are_closed() {
     let rest = format!("[circuit]\ninsulation_kohm = 400\n{INVERTER}");
-    let mut stage = stage(&rest);
-    stage.at(4.9);
-    let before = stage.world.cell_volts(1, 1);
-    assert!(before.is_some());
-    stage.at(30.0);
+    let mut stage = stage(&rest.replace("5s", "20s"));
+    stage.at(15.0);
+    assert_eq!(stage.number(1, Role::Insulation), Some(2500.0));
+    stage.at(32.0); // between two rounds of the inverter
     let closed = stage.number(1, Role::Insulation).unwrap();
     assert!((closed - 344.8).abs() < 0.6, "{closed}");
 }
@@ -300,7 +295,8 @@ fn lamps_can_be_dark_and_dimmed() {
     let mut dimmed = Stage::shipped("hv-lamps-dimmed");
     let mut lit = 0;
     for n in 0..10_000u32 {
-        dimmed.at(60.0 + f64::from(n) * 0.0001);
+        // Not on the edges, where rounding decides.
+        dimmed.at(60.00003 + f64::from(n) * 0.0001);
         lit += u32::from(dimmed.world.lamp("power"));
     }
     assert!((2_950..3_050).contains(&lit), "{lit}");

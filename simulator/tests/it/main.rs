@@ -11,8 +11,8 @@
 )]
 
 mod bits;
-mod hardware;
 mod gateway;
+mod hardware;
 mod line;
 mod protections;
 mod registers;
