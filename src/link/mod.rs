@@ -31,7 +31,7 @@ mod worker;
 
 pub use asking::Asking;
 pub use clock::Clock;
-pub(crate) use clock::wall;
+pub(crate) use clock::{ClockWatch, wall};
 pub use interrupt::Interrupt;
 pub use open::{MODBUS_TCP_PORT, OpenOptions, Target, open};
 pub use pacing::Pacing;
