@@ -207,7 +207,7 @@ fn measured(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option
     };
     match point.role {
         Role::PackVoltage => Some(pack.voltage_seen()),
-        Role::TerminalVoltage => Some(pack.circuit.terminals),
+        Role::TerminalVoltage => Some(pack.circuit.terminals_seen()),
         Role::PackCurrent => Some(signed(point.positive, pack.current_seen())),
         Role::PackPower => {
             let watts = pack.current_seen() * pack.voltage_seen();

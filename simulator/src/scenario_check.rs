@@ -315,7 +315,8 @@ pub(crate) fn check_hardware(
         let bright = ("bright", entry.value.bright);
         check_range("lamps", entry, bright, (0.0, 100.0), mistakes);
         let hertz = ("pwm_hz", entry.value.pwm_hz);
-        check_range("lamps", entry, hertz, (10.0, 100_000.0), mistakes);
+        // Slower, it would be blinking and no dimming.
+        check_range("lamps", entry, hertz, (60.0, 100_000.0), mistakes);
     }
 }
 
@@ -339,6 +340,9 @@ fn needs(defect: Defect) -> (&'static [&'static str], Option<(f64, f64)>) {
         Defect::LampDark => (&["lamp"], None),
         Defect::PackVoltageFrozen
         | Defect::PackVoltageOpen
+        | Defect::TerminalVoltageFrozen
+        | Defect::TerminalVoltageOpen
+        | Defect::CurrentReversed
         | Defect::SwitchWelded
         | Defect::SwitchStaysOpen
         | Defect::PrechargeOpen

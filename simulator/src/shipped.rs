@@ -22,6 +22,7 @@ pub(crate) const SCENARIOS: &[(&str, &str)] = shipped!(
     "hv-silence-60s",
     "hv-self-test",
     // Cells, modules, sensors.
+    "hv-current-sensor-reversed",
     "hv-sense-wire-broken",
     "hv-sense-connector-loose",
     "hv-sensor-off-scale",
@@ -51,6 +52,8 @@ pub(crate) const SCENARIOS: &[(&str, &str)] = shipped!(
     "hv-cell-low-no-flag",
     "hv-cold",
     // Switches, terminals, fuse, insulation.
+    "hv-terminal-reading-frozen",
+    "hv-terminal-reading-gone",
     "hv-both-poles-welded",
     "hv-both-poles-welded-unsaid",
     "hv-one-pole-welded-unsaid",

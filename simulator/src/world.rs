@@ -510,6 +510,17 @@ impl World {
         shines(&pattern, &self.profile.lamp_patterns, self.now) && is_lit(&self.lamps, self.now)
     }
 
+    /// Share of its full light that a lamp of the first unit gives now to whoever is too slow for
+    /// its dimming, as an eye or a camera.
+    pub fn lamp_level(&self, id: &str) -> f64 {
+        let pattern = self.lamp_pattern(id);
+        if shines(&pattern, &self.profile.lamp_patterns, self.now) {
+            self.lamps.bright.clamp(0.0, 100.0) / 100.0
+        } else {
+            0.0
+        }
+    }
+
     /// Pattern of a lamp of the first unit now.
     pub fn lamp_pattern(&self, id: &str) -> String {
         self.units

@@ -20,6 +20,7 @@ use std::time::Duration;
 use packside_profiles::model::{Profile, SwitchKind};
 
 use super::cell::decay;
+use super::sense::Meter;
 use crate::cell_plan::{CircuitPlan, Defect, Pole};
 use crate::scenario::Event;
 
@@ -99,7 +100,8 @@ pub(crate) struct Circuit {
     order: Order,
     volts: f64,
     /// Voltage at the terminals.
-    pub(crate) terminals: f64,
+    terminals: f64,
+    meter: Meter,
     trying: Duration,
     cooling: Duration,
     contradicted: Duration,
@@ -142,6 +144,7 @@ impl Circuit {
             order: Order::Open,
             volts: 0.0,
             terminals: plan.other_source.unwrap_or_default(),
+            meter: Meter::Sound,
             trying: Duration::ZERO,
             cooling: Duration::ZERO,
             contradicted: Duration::ZERO,
@@ -155,6 +158,9 @@ impl Circuit {
         let Some(defect) = event.defect.or(event.mends) else {
             return;
         };
+        let terminals = (Defect::TerminalVoltageFrozen, Defect::TerminalVoltageOpen);
+        self.meter
+            .apply(event, terminals.0, terminals.1, self.terminals);
         match defect {
             Defect::PrechargeOpen => self.precharge_open = is_wrong,
             Defect::FuseOpen => self.fuse_open = is_wrong,
@@ -255,7 +261,7 @@ impl Circuit {
         let contradicts = self.plus.contradicts() || self.minus.contradicts();
         self.contradicted = count(self.contradicted, contradicts);
         let both = self.plus.closed && self.minus.closed && self.order == Order::Closed;
-        let low = self.terminals < DISCONNECTED * self.volts;
+        let low = self.terminals_seen() < DISCONNECTED * self.volts;
         self.unconnected = count(self.unconnected, both && low);
         self.trying = count(self.trying, self.order == Order::Precharge);
         self.cooling = self.cooling.saturating_sub(time);
@@ -278,7 +284,12 @@ impl Circuit {
 
     /// Whether the terminals are near enough to the pack to close.
     pub(crate) fn is_precharged(&self) -> bool {
-        self.terminals >= PRECHARGED * self.volts
+        self.terminals_seen() >= PRECHARGED * self.volts
+    }
+
+    /// Voltage at the terminals, as the unit measures it.
+    pub(crate) fn terminals_seen(&self) -> f64 {
+        self.meter.read(self.terminals)
     }
 
     /// Whether a pre-charge did not end in time, and the resistor still cools down.

@@ -30,7 +30,7 @@ use cell::{Cell, Curve, Stretch};
 pub(crate) use circuit::{Circuit, Order};
 use heat::Heat;
 pub(crate) use sense::Read;
-use sense::{Wire, apply_to_cells, apply_to_sensors};
+use sense::{Meter, Wire, apply_to_cells, apply_to_sensors};
 pub(crate) use shape::{layout, module_count, sensors_per_module};
 
 /// The cells move at least so often.
@@ -67,14 +67,6 @@ impl Places {
         let module = usize::from(module).checked_sub(1)?;
         (item < self.in_module).then_some(module * self.in_module + item)
     }
-}
-
-/// How the measurement of the pack's voltage works.
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum Meter {
-    Sound,
-    Frozen(f64),
-    Open,
 }
 
 /// A module as a whole.
@@ -121,6 +113,7 @@ pub(crate) struct Pack {
     /// Current flowing now, A, positive into the battery.
     pub(crate) current: f64,
     current_offset: f64,
+    current_reversed: bool,
     meter: Meter,
     insulation_kohm: f64,
     behind_kohm: Option<f64>,
@@ -193,6 +186,7 @@ impl Pack {
             wanted: 0.0,
             current: 0.0,
             current_offset: 0.0,
+            current_reversed: false,
             meter: Meter::Sound,
             insulation_kohm: stack.insulation_kohm,
             behind_kohm: circuit.insulation_kohm,
@@ -219,7 +213,7 @@ impl Pack {
             self.look();
         }
         self.current = amps;
-        let counted = shown / 36.0 + self.current_offset * time.as_secs_f64() / 36.0;
+        let counted = self.current_seen() * time.as_secs_f64() / 36.0;
         self.soc = (self.soc + counted / self.capacity_ah).clamp(0.0, 100.0);
         self.waiting_charge += charge;
         self.waiting += time;
@@ -369,15 +363,14 @@ impl Pack {
                 _ => {}
             }
         }
+        let pack_voltage = (Defect::PackVoltageFrozen, Defect::PackVoltageOpen);
+        self.meter
+            .apply(event, pack_voltage.0, pack_voltage.1, self.volts);
         match event.defect.or(event.mends) {
             Some(Defect::ModuleMisplaced) => self.exchange(event.module, event.other),
             Some(Defect::CurrentOffset) => self.current_offset = amount,
             Some(Defect::ChargeReportDrifted) => self.soc = (self.soc + amount).clamp(0.0, 100.0),
-            Some(Defect::PackVoltageFrozen) if is_wrong => {
-                self.meter = Meter::Frozen(self.voltage_seen());
-            }
-            Some(Defect::PackVoltageOpen) if is_wrong => self.meter = Meter::Open,
-            Some(Defect::PackVoltageFrozen | Defect::PackVoltageOpen) => self.meter = Meter::Sound,
+            Some(Defect::CurrentReversed) => self.current_reversed = is_wrong,
             _ => {}
         }
     }
@@ -417,7 +410,8 @@ impl Pack {
 
     /// Current as the unit measures it, A, positive into the battery.
     pub(crate) fn current_seen(&self) -> f64 {
-        self.current + self.current_offset
+        let sign = if self.current_reversed { -1.0 } else { 1.0 };
+        sign * self.current + self.current_offset
     }
 
     /// Voltage of a cell (both counted from 1) as the control unit sees it; nothing if it is lost.
@@ -491,11 +485,7 @@ impl Pack {
 
     /// Voltage of the pack as the unit measures it.
     pub(crate) fn voltage_seen(&self) -> f64 {
-        match self.meter {
-            Meter::Sound => self.volts,
-            Meter::Frozen(volts) => volts,
-            Meter::Open => 0.0,
-        }
+        self.meter.read(self.volts)
     }
 
     /// Whether the modules are not those that belong there, or not the way round.
@@ -535,7 +525,7 @@ impl Pack {
     pub(crate) fn bits(&self) -> impl Iterator<Item = u64> {
         let cells = self.cells.iter().flat_map(|c| [c.charge, c.polarisation]);
         let temperatures = self.heat.celsius.iter().copied();
-        let whole = [self.soc, self.current, self.circuit.terminals];
+        let whole = [self.soc, self.current, self.circuit.terminals_seen()];
         cells.chain(temperatures).chain(whole).map(f64::to_bits)
     }
 }
@@ -548,5 +538,79 @@ impl Module {
             heated: 0.0,
             balanced: 0,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    const STEP: Duration = Duration::from_millis(100);
+
+    fn pack(spread: f64) -> Pack {
+        let profile = packside_profiles::find("generic-hv-stack", None).unwrap();
+        let stack = Stack {
+            modules: 2,
+            ..Stack::default()
+        };
+        let cells = CellPlan {
+            capacity_spread: spread,
+            self_discharge: 0.0,
+            ..CellPlan::default()
+        };
+        let plans = (&cells, &CircuitPlan::default());
+        Pack::new(&profile.profile, &stack, plans, &mut Dice::new(5))
+    }
+
+    fn charges(pack: &Pack) -> Vec<f64> {
+        let charge = |c: &Cell| c.charge * c.capacity_ah * 3600.0;
+        pack.cells.iter().map(charge).collect()
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(30))]
+
+        // Kind: derived (in series, every cell takes the same charge: what the current brought, and
+        //       what the capacitors gave back or took)
+        #[test]
+        fn every_cell_takes_the_charge_that_went_through_the_circuit(
+            acts in prop::collection::vec((0u8..3, -60.0f64..60.0, 1u16..120), 1..10),
+        ) {
+            let mut pack = pack(5.0);
+            let before = charges(&pack);
+            let mut through = 0.0;
+            for (order, wanted, steps) in acts {
+                let orders = [Order::Open, Order::Precharge, Order::Closed];
+                pack.circuit.order(orders[usize::from(order)]);
+                pack.wanted = wanted;
+                for _ in 0..steps {
+                    let was = pack.circuit.clone();
+                    let (charge, _) = was.clone().step(STEP, pack.volts, pack.wanted);
+                    through += charge;
+                    pack.flow(STEP);
+                }
+            }
+            pack.settle();
+            for (before, after) in before.iter().zip(charges(&pack)) {
+                prop_assert!((after - before - through).abs() < 1e-6 * (1.0 + through.abs()), "{before} {after} {through}");
+            }
+        }
+    }
+
+    // Kind: derived (0.1 C for a tenth of an hour is a hundredth of the capacity, in the count and
+    //       in every cell, less what the load across the terminals took)
+    #[test]
+    fn count_and_cells_agree_on_a_sound_sensor() {
+        let mut pack = pack(0.0);
+        pack.circuit.order(Order::Closed);
+        pack.wanted = 5.0;
+        for _ in 0..3600 {
+            pack.flow(STEP);
+        }
+        pack.settle();
+        assert!((pack.soc - 56.0).abs() < 0.01, "{}", pack.soc);
+        let cell = pack.cells.first().unwrap().charge * 100.0;
+        assert!((cell - pack.soc).abs() < 0.01, "{cell} {}", pack.soc);
     }
 }

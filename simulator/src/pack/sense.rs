@@ -30,6 +30,39 @@ impl Read {
     }
 }
 
+/// How the measurement of a voltage works.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Meter {
+    Sound,
+    Frozen(f64),
+    Open,
+}
+
+impl Meter {
+    /// What it shows of the truth.
+    pub(crate) fn read(self, truth: f64) -> f64 {
+        match self {
+            Self::Sound => truth,
+            Self::Frozen(volts) => volts,
+            Self::Open => 0.0,
+        }
+    }
+
+    /// Does what an event says, where it says one of the two defects.
+    pub(crate) fn apply(&mut self, event: &Event, frozen: Defect, open: Defect, truth: f64) {
+        let wrong = match event.defect.or(event.mends) {
+            Some(defect) if defect == frozen => Self::Frozen(self.read(truth)),
+            Some(defect) if defect == open => Self::Open,
+            _ => return,
+        };
+        *self = if event.defect.is_some() {
+            wrong
+        } else {
+            Self::Sound
+        };
+    }
+}
+
 /// The way of one value.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Wire {
