@@ -287,6 +287,11 @@ impl Circuit {
         self.terminals_seen() >= PRECHARGED * self.volts
     }
 
+    /// Voltage at the terminals.
+    pub(crate) fn terminals(&self) -> f64 {
+        self.terminals
+    }
+
     /// Voltage at the terminals, as the unit measures it.
     pub(crate) fn terminals_seen(&self) -> f64 {
         self.meter.read(self.terminals)

@@ -525,7 +525,7 @@ impl Pack {
     pub(crate) fn bits(&self) -> impl Iterator<Item = u64> {
         let cells = self.cells.iter().flat_map(|c| [c.charge, c.polarisation]);
         let temperatures = self.heat.celsius.iter().copied();
-        let whole = [self.soc, self.current, self.circuit.terminals_seen()];
+        let whole = [self.soc, self.current, self.circuit.terminals()];
         cells.chain(temperatures).chain(whole).map(f64::to_bits)
     }
 }

@@ -54,6 +54,8 @@ impl World {
                 .or_else(|| by_event.then(InverterPlan::default)),
             inverter_forced: (by_event && scenario.inverter.is_none()).then_some(false),
             inverter_counter: 0,
+            inverter_is_cut: false,
+            battery_live_since: None,
             clients: BTreeMap::new(),
             queue: BTreeMap::new(),
             pushed: 0,
