@@ -518,6 +518,22 @@ impl World {
         shines(&pattern, &self.profile.lamp_patterns, self.now) && is_lit(&self.lamps, self.now)
     }
 
+    /// Volts of a cell (module and cell counted from 1) of the first unit as that unit sees it,
+    /// not rounded to a register; nothing where it sees none.
+    pub fn cell_volts(&self, module: u16, cell: u16) -> Option<f64> {
+        self.units.first()?.cell(module, cell)
+    }
+
+    /// A number over everything that moves in the units: two runs that end alike have the same.
+    pub fn fingerprint(&self) -> u64 {
+        // Kind: published (FNV-1a, 64 bits: offset basis and prime)
+        let bits = self.units.iter().flat_map(Unit::bits);
+        bits.flat_map(u64::to_le_bytes)
+            .fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
+                (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3)
+            })
+    }
+
     /// Share of its full light that a lamp of the first unit gives now to whoever is too slow for
     /// its dimming, as an eye or a camera.
     pub fn lamp_level(&self, id: &str) -> f64 {
@@ -556,22 +572,6 @@ impl World {
             units.join("; "),
             lamps.join(", ")
         )
-    }
-
-    /// Volts of a cell (module and cell counted from 1) of the first unit as that unit sees it,
-    /// not rounded to a register; nothing where it sees none.
-    pub fn cell_volts(&self, module: u16, cell: u16) -> Option<f64> {
-        self.units.first()?.cell(module, cell)
-    }
-
-    /// A number over everything that moves in the units: two runs that end alike have the same.
-    pub fn fingerprint(&self) -> u64 {
-        // Kind: published (FNV-1a, 64 bits: offset basis and prime)
-        let bits = self.units.iter().flat_map(Unit::bits);
-        bits.flat_map(u64::to_le_bytes)
-            .fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
-                (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3)
-            })
     }
 
     /// What is really the case now.
