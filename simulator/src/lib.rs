@@ -12,7 +12,6 @@
 //!   scenario, profile, seed and client's bytes, same answers to the byte.
 //! - Any bytes: no panic, bounded memory.
 
-mod cell;
 mod cell_plan;
 pub mod compose;
 mod control;
