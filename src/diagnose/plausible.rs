@@ -6,10 +6,10 @@
 use std::time::Duration;
 
 use packside_profiles::model::{LiesIn, Profile, Severity};
-use packside_profiles::{Class, Role};
+use packside_profiles::{Class, Quality, Role, StateKind};
 
 use super::doubt::{Doubt, DoubtKind};
-use super::evidence::{MemberEvidence, number};
+use super::evidence::{MemberEvidence, Sample, Seen, number};
 use super::judgement::{Finding, Reading};
 use super::measure::{finding, first, with_unit};
 use super::notices::notice;
@@ -47,7 +47,137 @@ pub(crate) fn look(
     unlike_modules(&mut seen, readings);
     jumps(&mut seen, evidence, profile);
     unjudged_insulation(&mut seen, readings, profile);
+    contacts_against_state(&mut seen, evidence, profile);
+    positions(&mut seen, readings);
+    lone_sensors(&mut seen, readings);
     seen
+}
+
+/// A sensor that stands alone against sisters that agree: itself, or a hot spot right there.
+fn lone_sensors(seen: &mut Plausible, readings: &[Reading]) {
+    let sensors = || readings.iter().filter(|r| r.role == Role::CellTemperature);
+    for one in sensors() {
+        let Some(celsius) = one.number() else {
+            continue;
+        };
+        let sisters: Vec<f64> = sensors()
+            .filter(|r| r.place.module == one.place.module && r.name != one.name)
+            .filter_map(Reading::number)
+            .collect();
+        let low = sisters.iter().copied().fold(f64::INFINITY, f64::min);
+        let high = sisters.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let away = (low - celsius).max(celsius - high);
+        if sisters.len() < 3 || high - low > AGREE_K || away < ALONE_K {
+            continue;
+        }
+        let text = format!(
+            "{} = {} while the {} others of its module agree on {} to {}: a sensor that stands still or sits loose, or a \
+             spot of its own",
+            one.name,
+            with_unit(celsius, "degC"),
+            sisters.len(),
+            with_unit(low, "degC"),
+            with_unit(high, "degC"),
+        );
+        let mut found = finding(
+            Class::SensorFault,
+            Severity::Alarm,
+            one.unit,
+            one.place,
+            text,
+        );
+        found.lies_in = LiesIn::Connection;
+        seen.findings.push(found);
+    }
+}
+
+/// Sisters agree within this, and a lone sensor is this far from the nearest of them, K.
+// Kind: common practice
+const AGREE_K: f64 = 6.0;
+const ALONE_K: f64 = 10.0;
+
+/// Switches that contradict the state, in the last two answers that carry both: a single one may have
+/// caught them on their way.
+fn contacts_against_state(seen: &mut Plausible, evidence: &MemberEvidence, profile: &Profile) {
+    let of = |role| {
+        evidence
+            .each(profile)
+            .find(|(_, point, _)| point.role == role)
+    };
+    let (Some((_, state_point, states)), Some((instance, _, switches))) =
+        (of(Role::State), of(Role::Switches))
+    else {
+        return;
+    };
+    let closed = profile.unit.switches_closed;
+    let state_at = |at: Duration| {
+        let raw = raw_at(states, at)?;
+        state_point.values.iter().find(|v| v.is == raw)
+    };
+    let wrong = |at: Duration| {
+        let (state, raw) = (state_at(at)?, raw_at(switches, at)? & closed);
+        let contradicts = match state.state? {
+            StateKind::Standby | StateKind::Running => raw != closed,
+            StateKind::Waiting | StateKind::Fault | StateKind::SelfTest | StateKind::Off => {
+                raw != 0
+            }
+            _ => false,
+        };
+        Some((contradicts, state.name.clone(), raw))
+    };
+    let both: Vec<(bool, String, u64)> = switches.iter().filter_map(|s| wrong(s.at)).collect();
+    let [.., (true, ..), (true, name, raw)] = both.as_slice() else {
+        return;
+    };
+    let text = format!(
+        "{} = 0x{raw:04x} (closed is 0x{closed:04x}) in state {name}, in two answers: a switch that does not close, does \
+         not open, or whose contact says so",
+        instance.name
+    );
+    let found = finding(
+        Class::SwitchFault,
+        Severity::Alarm,
+        evidence.unit,
+        instance.place,
+        text,
+    );
+    seen.findings.push(found);
+}
+
+/// The raw value out of the answer that was complete at this moment.
+fn raw_at(samples: &[Sample], at: Duration) -> Option<u64> {
+    samples
+        .iter()
+        .find(|s| s.at == at)
+        .and_then(|s| match &s.what {
+            Seen::Decoded(decoded) if decoded.quality == Quality::Good => Some(decoded.raw),
+            _ => None,
+        })
+}
+
+/// Modules that say that they stand elsewhere.
+fn positions(seen: &mut Plausible, readings: &[Reading]) {
+    for reading in readings.iter().filter(|r| r.role == Role::ModulePosition) {
+        let (Some(said), Some(place)) = (reading.number(), reading.place.module) else {
+            continue;
+        };
+        if said < 1.0 || (said - f64::from(place)).abs() < 0.5 {
+            continue;
+        }
+        let text = format!(
+            "{} = {said:.0}: the module at place {place} says that it stands elsewhere",
+            reading.name
+        );
+        let mut found = finding(
+            Class::ConfigurationFault,
+            Severity::Alarm,
+            reading.unit,
+            reading.place,
+            text,
+        );
+        found.lies_in = LiesIn::Connection;
+        seen.findings.push(found);
+    }
 }
 
 /// A low cell beside a high one whose sum is that of any two cells: the wire between them is broken.

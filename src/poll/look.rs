@@ -271,6 +271,7 @@ impl<'a> Look<'a> {
                         | Role::Firmware
                         | Role::TerminalVoltage
                         | Role::PackVoltage
+                        | Role::PackCurrent
                         | Role::State
                         | Role::Switches
                 )
