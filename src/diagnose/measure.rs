@@ -243,6 +243,15 @@ pub(crate) fn at_rest(readings: &[Reading], profile: &Profile) -> bool {
     !balancing && current.is_some_and(|amps| amps.abs() <= profile.unit.rest_current)
 }
 
+/// While cells balance and no current flows, a spread of so many times its limit is their daily work.
+// Kind: invented
+const WHILE_BALANCING: f64 = 1.3;
+
+fn current_flows(readings: &[Reading], profile: &Profile) -> bool {
+    let current = first(readings, Role::PackCurrent);
+    current.is_none_or(|amps| amps.abs() > profile.unit.rest_current)
+}
+
 /// Spread of cells and of temperatures. Under load or balancing it is no violation, and it keeps the
 /// verdict open: only a look at rest tells.
 fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile, at_rest: bool) {
@@ -275,9 +284,10 @@ fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile, at_r
             let severity = if at_rest {
                 Severity::Alarm
             } else {
-                measured
-                    .doubts
-                    .push(DoubtKind::SpreadUnderLoad.says(text.clone()));
+                if current_flows(readings, profile) || high - low > limit * WHILE_BALANCING {
+                    let doubt = DoubtKind::SpreadUnderLoad.says(text.clone());
+                    measured.doubts.push(doubt);
+                }
                 Severity::Warning
             };
             let found = finding(class, severity, low_at.unit, low_at.place, text);
