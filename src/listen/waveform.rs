@@ -171,7 +171,7 @@ impl Waveform {
 }
 
 /// A receiver: start edge, samples in the middle of each bit, next start edge.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Receiver {
     half_bit: u64,
     samples: u8,
@@ -180,7 +180,7 @@ pub struct Receiver {
     state: State,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum State {
     /// Low after a low stop bit: no start edge before the line has been high.
     WaitsForHigh,
@@ -191,7 +191,7 @@ enum State {
 }
 
 /// A character not yet complete.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Inside {
     elapsed: u64,
     /// Samples taken, the start bit included.
