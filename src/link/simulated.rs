@@ -11,6 +11,7 @@ use packside_simulator::{Framing as SimulatedFraming, Scenario, World};
 
 use super::{Arrived, Port, PortGone, Quiet};
 use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
+use crate::listen::waveform::TtyMarks;
 
 /// The simulated world steps at least so far, so that time never stands still.
 const LEAST_STEP: Duration = Duration::from_micros(1);
@@ -24,6 +25,8 @@ struct SimulatedPort {
     /// Time of the world now.
     world_now: Duration,
     coming: VecDeque<(Duration, Vec<u8>)>,
+    tty: TtyMarks,
+    marks: Option<Vec<usize>>,
 }
 
 /// A quiet link to a simulated unit that was powered up `age` ago, at the line settings that the
@@ -50,8 +53,8 @@ pub fn open_simulated_at(
     if let Some(line) = line {
         world.set_tool(line);
     }
-    // As a real port is opened: characters that fail their check are kept as they came.
-    world.set_tty(Tty::Unchecked);
+    // As a real port is opened: characters that fail their check are kept as they came, and marked.
+    world.set_tty(Tty::Marked);
     // What was on the line before the session began, nobody has heard.
     drop(world.advance(age));
     let kind = LinkKind::Simulated {
@@ -70,6 +73,8 @@ pub fn open_simulated_at(
         began: age,
         world_now: age,
         coming: VecDeque::new(),
+        tty: TtyMarks::default(),
+        marks: None,
     };
     Quiet::over(Box::new(port), Box::new(|_| {}))
 }
@@ -99,8 +104,12 @@ impl Port for SimulatedPort {
     fn wait(&mut self, until: Duration) -> Arrived {
         let end = until + self.began;
         loop {
-            if let Some((at, bytes)) = self.coming.pop_front() {
-                return Arrived::Bytes(at.saturating_sub(self.began), bytes);
+            while let Some((at, read)) = self.coming.pop_front() {
+                let (bytes, bad) = self.tty.split(&read);
+                if !bytes.is_empty() {
+                    self.marks = Some(bad);
+                    return Arrived::Bytes(at.saturating_sub(self.began), bytes);
+                }
             }
             if self.world_now >= end {
                 return Arrived::Nothing;
@@ -109,6 +118,10 @@ impl Port for SimulatedPort {
             let wake = self.world.next_wake().unwrap_or(end);
             self.advance(wake.max(self.world_now + LEAST_STEP).min(end));
         }
+    }
+
+    fn marks(&mut self) -> Option<Vec<usize>> {
+        self.marks.take()
     }
 
     fn rest(&mut self, until: Duration) -> bool {

@@ -330,6 +330,17 @@ enum Held {
 }
 
 impl TtyMarks {
+    /// Takes what a read gave: the characters, and the places of the bad ones among them.
+    pub fn split(&mut self, read: &[u8]) -> (Vec<u8>, Vec<usize>) {
+        let received = read.iter().filter_map(|byte| self.take(*byte, None));
+        let received: Vec<Received> = received.collect();
+        let bad = (0..)
+            .zip(&received)
+            .filter(|(_, one)| one.mark != Mark::Good);
+        let bad = bad.map(|(place, _)| place).collect();
+        (received.iter().map(|one| one.byte).collect(), bad)
+    }
+
     /// Takes one byte of the tty; gives a character when one is complete.
     pub fn take(&mut self, byte: u8, at: Option<Duration>) -> Option<Received> {
         let (held, given) = match (self.held, byte) {
