@@ -14,7 +14,7 @@ use crate::settings_line::{Marks, Pair, conversation};
 
 const SECONDS: u64 = 4;
 const SEED: u64 = 7;
-const SEEDS: [u64; 3] = [7, 8, 9];
+const SEEDS: [u64; 2] = [7, 8];
 
 fn grid(pair: Pair, marks: Marks, bauds: &[u32]) -> Counts {
     let mut counts = Counts::default();
@@ -43,8 +43,11 @@ fn wrong_settings_on_a_straight_pair_end_right() {
 #[test]
 fn swapped_pair_ends_proven_whatever_the_idle_level() {
     for pair in [Pair::SwappedBiased, Pair::SwappedFloating] {
-        for marks in [Marks::Tty, Marks::None] {
-            let counts = grid(pair, marks, &[9_600, 38_400]);
+        for (marks, bauds) in [
+            (Marks::Tty, [9_600, 38_400].as_slice()),
+            (Marks::None, &[19_200]),
+        ] {
+            let counts = grid(pair, marks, bauds);
             assert!(counts.by_class["survives"] > 0, "{counts:?}");
             assert!(!counts.by_class.contains_key("exact"), "{counts:?}");
             assert!(counts.unproven.is_empty(), "{:#?}", counts.unproven);

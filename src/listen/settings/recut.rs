@@ -34,9 +34,9 @@ use crate::wire::is_sealed;
 /// Reads this far apart may be two exchanges; adapters hold bytes back for up to 16 ms.
 const PAUSE: Duration = Duration::from_millis(40);
 /// Bytes tried in all, per hypothesis.
-pub(super) const STEPS: u32 = 400_000;
+pub(super) const STEPS: u32 = 120_000;
 /// Bytes tried for one frame: where the times show the places, and where every place is tried.
-const STEPS_PER_FRAME: u32 = 40_000;
+const STEPS_PER_FRAME: u32 = 20_000;
 const STEPS_PER_FRAME_ANYWHERE: u32 = 2_000;
 /// More ways than this to read a frame are not gone through: one of them fits by accident anyway.
 const MOST_WAYS: usize = 8_192;
@@ -283,6 +283,12 @@ impl Search<'_> {
             };
             // 1 stands for every code of an exception, and for data.
             bytes.push(only.unwrap_or(1));
+            let cost = u32::try_from(points.len()).unwrap_or(u32::MAX);
+            let Some(left) = self.steps_left.checked_sub(cost) else {
+                // Not known: neither left out nor few.
+                return u64::MAX;
+            };
+            self.steps_left = left;
             let mut after = BTreeMap::new();
             for (point, count) in points {
                 for (byte, point) in self.following(point) {
