@@ -31,14 +31,14 @@ mod worker;
 
 pub use asking::Asking;
 pub use clock::Clock;
-pub(crate) use clock::wall;
+pub(crate) use clock::{ClockWatch, wall};
 pub use interrupt::Interrupt;
 pub use open::{MODBUS_TCP_PORT, OpenOptions, Target, open};
 pub use pacing::Pacing;
 pub use port::{Arrived, Port, PortGone};
 pub use quiet::{Grounds, Proof, Quiet, Wake, quiet_window};
 pub use serial::{SerialPortName, adapters, list};
-pub use simulated::{open_simulated, open_simulated_at};
+pub use simulated::{Simulated, open_simulated, open_simulated_as};
 pub use speaks::{Speaks, speaks};
 pub use tap::{Say, Sink};
 pub use trouble::{Blame, LinkTrouble, MayWake, NotShown, OpenError};

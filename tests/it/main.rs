@@ -13,6 +13,7 @@ mod adversary;
 mod bad_input;
 mod cases;
 mod held_back;
+mod killed;
 mod lamp;
 mod link_asking;
 mod link_open;
