@@ -177,10 +177,19 @@ fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Case> {
         Ok(scenario) => scenario,
         Err(error) => return broken(name, error.to_string()),
     };
-    let map = args.profile.as_deref().unwrap_or(&scenario.profile);
-    let profile = match packside_profiles::find(map, args.config.as_deref()) {
-        Ok(found) => found.profile,
-        Err(error) => return broken(name, error.to_string()),
+    let config = args.config.as_deref();
+    let profile = match &args.profile {
+        Some(map) => packside_profiles::find(map, config)
+            .map(|found| found.profile)
+            .map_err(|error| error.to_string()),
+        None => scenario
+            .load_map(config)
+            .map(|map| map.profile)
+            .map_err(|error| error.to_string()),
+    };
+    let profile = match profile {
+        Ok(profile) => profile,
+        Err(why) => return broken(name, why),
     };
     let case = |expect: &packside_simulator::Expect| {
         let judgement = judge(&look(&scenario, &profile, expect.at), Some(&profile), None);
