@@ -14,12 +14,12 @@ use crate::settings_line::{Marks, Pair, conversation};
 
 const SECONDS: u64 = 4;
 const SEED: u64 = 7;
-const SEEDS: [u64; 2] = [7, 8];
 
 fn grid(pair: Pair, marks: Marks, bauds: &[u32]) -> Counts {
     let mut counts = Counts::default();
     let all = settings(bauds);
-    for (truth, seed) in all.iter().flat_map(|truth| SEEDS.map(|seed| (truth, seed))) {
+    // Another conversation for each.
+    for (truth, seed) in all.iter().zip(SEED..) {
         let wire = wire(*truth, pair, SECONDS, seed);
         for ours in &all {
             listen(&wire, *truth, *ours, pair, marks, &mut counts);
@@ -202,7 +202,7 @@ fn simulated_line_is_explained_like_the_line_of_the_tests() {
     let line = |text: &str| text.parse::<LineSettings>().unwrap();
     for (idle, seed) in [Idle::Biased, Idle::Floating]
         .into_iter()
-        .flat_map(|idle| (1..=8).map(move |seed| (idle, seed)))
+        .flat_map(|idle| (1..=5).map(move |seed| (idle, seed)))
     {
         let (truth, other) = (line("9600-8E1"), line("9600-8O1"));
         let found =
