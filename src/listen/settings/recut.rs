@@ -156,7 +156,7 @@ struct Search<'a> {
 impl Search<'_> {
     /// The places where requests may begin, those with the same characters together.
     fn alike(&self, starts: &[usize]) -> Vec<Vec<Place>> {
-        let bits = |line: LineSettings| u32::from(line.bits_per_character());
+        let bits = |line: LineSettings| line.bits_per_character();
         let theirs = (REQUEST + 1) * bits(self.hypothesis.settings) * self.ours.baud;
         let reach = theirs / (bits(self.ours) * self.hypothesis.settings.baud.max(1)) + 1;
         let mut by_characters: BTreeMap<Vec<(u8, Mark)>, Vec<Place>> = BTreeMap::new();
