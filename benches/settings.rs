@@ -1,7 +1,7 @@
 //! How often wrong line settings and swapped pairs are named right, over every pair of settings.
 //!
 //! True settings times assumed settings times pair times marks, an inverter polling for some seconds
-//! on each line. Prints a table. Run: `cargo bench --bench settings [-- SEED]`.
+//! on each line. Prints a table. Run: `cargo bench --bench settings [-- SEED [BAUD…]]`.
 
 #![allow(
     clippy::print_stdout,
@@ -33,10 +33,16 @@ const SHOWN: usize = 3;
 
 fn main() {
     let began = Instant::now();
-    let seed = std::env::args().find_map(|word| word.parse().ok());
-    let seed = seed.unwrap_or(SEED);
+    let given: Vec<u32> = std::env::args()
+        .filter_map(|word| word.parse().ok())
+        .collect();
+    let seed = given.first().map_or(SEED, |seed| u64::from(*seed));
+    let bauds = given
+        .get(1..)
+        .filter(|bauds| !bauds.is_empty())
+        .unwrap_or(&BAUDS);
     println!(
-        "{SECONDS} s of an inverter polling on each line, seed {seed}; sums over 24 x 24 settings"
+        "{SECONDS} s of an inverter polling on each line, seed {seed}; sums over 4 layouts each of {bauds:?}"
     );
     let mut wrong = 0;
     for (pair, marks) in [
@@ -48,7 +54,7 @@ fn main() {
         (Pair::SwappedFloating, Marks::Full),
         (Pair::SwappedFloating, Marks::None),
     ] {
-        wrong += block(pair, marks, seed);
+        wrong += block(pair, marks, seed, bauds);
     }
     slowest(seed);
     println!(
@@ -59,9 +65,9 @@ fn main() {
 }
 
 /// One block of the table, a line for each relation of the rates; gives how many were proven wrong.
-fn block(pair: Pair, marks: Marks, seed: u64) -> usize {
+fn block(pair: Pair, marks: Marks, seed: u64, bauds: &[u32]) -> usize {
     let mut by_ratio: BTreeMap<u32, Counts> = BTreeMap::new();
-    let all = settings(&BAUDS);
+    let all = settings(bauds);
     for truth in &all {
         let wire = wire(*truth, pair, SECONDS, seed);
         for ours in &all {
