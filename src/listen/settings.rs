@@ -95,7 +95,7 @@ pub struct Evidence {
     pub frames: usize,
     /// Different frames among them; where one place can be read as several right ones, that is one.
     pub different: usize,
-    /// Check values looked at, over all hypotheses.
+    /// Check values looked at for them.
     pub windows: u64,
     /// Upper bound of the chance that all of it is an accident.
     pub accidental: f64,
