@@ -142,7 +142,8 @@ def cycle_time():
             began = time.monotonic()
             unit.read_registers(64, registers, functioncode=4)
             times.append(time.monotonic() - began)
-        measured = sorted(times)[rounds // 2]
+        # The fastest: what is late is late by the computer, what is early would be the simulator's mistake.
+        measured = min(times)
         if abs(measured / expected - 1) > 0.05:
             differences.append(f"cycle: expected {expected * 1000:.1f} ms within 5 %, found {measured * 1000:.1f} ms")
     except Exception as error:  # Whatever the library says is the finding.
