@@ -149,6 +149,7 @@ impl Pairing {
                 self.echoes = None;
             }
             What::Back
+            | What::Marked(_)
             | What::Listening(_)
             | What::Clock(_)
             | What::Sighting { .. }

@@ -24,7 +24,7 @@ pub(crate) struct SerialOpener {
 impl Opener for SerialOpener {
     type Stream = SerialStream;
 
-    async fn open(self) -> Result<SerialStream, OpenError> {
+    async fn open(self) -> Result<(SerialStream, bool), OpenError> {
         let parity = match self.line.parity {
             Parity::None => tokio_serial::Parity::None,
             Parity::Even => tokio_serial::Parity::Even,
@@ -48,10 +48,8 @@ impl Opener for SerialOpener {
         // A pseudo terminal has no such lines and refuses, which harms nothing.
         stream.write_data_terminal_ready(false).ok();
         stream.write_request_to_send(false).ok();
-        if let Some(door) = side_door {
-            super::unix::keep_bad_characters(&door);
-        }
-        Ok(stream)
+        let is_marked = side_door.is_some_and(|door| super::unix::mark_bad_characters(&door));
+        Ok((stream, is_marked))
     }
 
     fn zero_bytes(&self) -> PortGone {

@@ -25,7 +25,7 @@ pub(crate) struct TcpOpener {
 impl Opener for TcpOpener {
     type Stream = TcpStream;
 
-    async fn open(self) -> Result<TcpStream, OpenError> {
+    async fn open(self) -> Result<(TcpStream, bool), OpenError> {
         let not_found = |why: String| OpenError::HostNotFound {
             host: self.host.clone(),
             why,
@@ -44,7 +44,7 @@ impl Opener for TcpOpener {
                 Ok(Ok(stream)) => {
                     // A refused option costs milliseconds, not answers.
                     stream.set_nodelay(true).ok();
-                    return Ok(stream);
+                    return Ok((stream, false));
                 }
                 Ok(Err(error)) => last = self.refused(&error),
                 Err(_) => {

@@ -25,6 +25,7 @@ use super::clock::Clock;
 use super::trouble::OpenError;
 use super::{Arrived, Interrupt, Port, PortGone};
 use crate::event::LinkFacts;
+use crate::listen::waveform::TtyMarks;
 
 /// Waiting on a channel ends late by up to about this; the rest is spun.
 const SPIN: Duration = Duration::from_micros(200);
@@ -36,7 +37,8 @@ const WRITE_TIME_OUT: Duration = Duration::from_secs(2);
 /// What the thread reports.
 enum Report {
     Opened(Result<(), OpenError>),
-    Read(Duration, Vec<u8>),
+    /// When, what, and which of it is bad, where the stream says that.
+    Read(Duration, Vec<u8>, Option<Vec<usize>>),
     Written(Duration),
     Gone(PortGone),
 }
@@ -46,8 +48,9 @@ pub(crate) trait Opener: Clone + Send + 'static {
     /// The stream it opens.
     type Stream: AsyncRead + AsyncWrite + Unpin + Send;
 
-    /// Opens the stream, in bounded time.
-    fn open(self) -> impl Future<Output = Result<Self::Stream, OpenError>> + Send;
+    /// Opens the stream, in bounded time. Gives also whether it marks bad characters, as
+    /// [`TtyMarks`] reads them.
+    fn open(self) -> impl Future<Output = Result<(Self::Stream, bool), OpenError>> + Send;
 
     /// What a read of zero bytes means.
     fn zero_bytes(&self) -> PortGone;
@@ -64,7 +67,8 @@ pub(crate) struct ThreadPort<O> {
     interrupt: Interrupt,
     orders: UnboundedSender<Vec<u8>>,
     reports: Receiver<Report>,
-    read_meanwhile: VecDeque<(Duration, Vec<u8>)>,
+    read_meanwhile: VecDeque<(Duration, Vec<u8>, Option<Vec<usize>>)>,
+    marks: Option<Vec<usize>>,
     gone: Option<PortGone>,
 }
 
@@ -86,6 +90,7 @@ impl<O: Opener> ThreadPort<O> {
             orders,
             reports,
             read_meanwhile,
+            marks: None,
             gone: None,
         })
     }
@@ -93,7 +98,10 @@ impl<O: Opener> ThreadPort<O> {
     /// Sorts one report; `Some` is what a wait returns.
     fn arrived(&mut self, report: Report) -> Option<Arrived> {
         match report {
-            Report::Read(at, bytes) => Some(Arrived::Bytes(at, bytes)),
+            Report::Read(at, bytes, marks) => {
+                self.marks = marks;
+                Some(Arrived::Bytes(at, bytes))
+            }
             Report::Gone(why) => {
                 self.gone = Some(why.clone());
                 Some(Arrived::Gone(why))
@@ -133,7 +141,9 @@ impl<O: Opener> Port for ThreadPort<O> {
         loop {
             match self.reports.recv_timeout(WRITE_TIME_OUT * 2) {
                 Ok(Report::Written(at)) => return Ok(at),
-                Ok(Report::Read(at, bytes)) => self.read_meanwhile.push_back((at, bytes)),
+                Ok(Report::Read(at, bytes, marks)) => {
+                    self.read_meanwhile.push_back((at, bytes, marks));
+                }
                 Ok(Report::Gone(why)) => {
                     self.gone = Some(why.clone());
                     return Err(why);
@@ -152,7 +162,8 @@ impl<O: Opener> Port for ThreadPort<O> {
     }
 
     fn wait(&mut self, until: Duration) -> Arrived {
-        if let Some((at, bytes)) = self.read_meanwhile.pop_front() {
+        if let Some((at, bytes, marks)) = self.read_meanwhile.pop_front() {
+            self.marks = marks;
             return Arrived::Bytes(at, bytes);
         }
         loop {
@@ -182,6 +193,10 @@ impl<O: Opener> Port for ThreadPort<O> {
                 Err(RecvTimeoutError::Disconnected) => return Arrived::Gone(self.lost_thread()),
             }
         }
+    }
+
+    fn marks(&mut self) -> Option<Vec<usize>> {
+        self.marks.take()
     }
 
     #[expect(clippy::disallowed_methods, reason = "the real driver waits")]
@@ -260,8 +275,8 @@ async fn serve<O: Opener>(
     mut orders: UnboundedReceiver<Vec<u8>>,
     reports: &Sender<Report>,
 ) {
-    let mut stream = match opener.clone().open().await {
-        Ok(stream) => stream,
+    let (mut stream, is_marked) = match opener.clone().open().await {
+        Ok(opened) => opened,
         Err(error) => {
             reports.send(Report::Opened(Err(error))).ok();
             return;
@@ -269,6 +284,7 @@ async fn serve<O: Opener>(
     };
     reports.send(Report::Opened(Ok(()))).ok();
     let mut buffer = [0; 4096];
+    let mut marks = is_marked.then(TtyMarks::default);
     loop {
         let gone = tokio::select! {
             read = stream.read(&mut buffer) => {
@@ -276,8 +292,18 @@ async fn serve<O: Opener>(
                 match read {
                     Ok(0) => Some(opener.zero_bytes()),
                     Ok(count) => {
-                        let bytes = buffer.get(..count).unwrap_or_default().to_vec();
-                        reports.send(Report::Read(at, bytes)).ok();
+                        let read = buffer.get(..count).unwrap_or_default();
+                        let (bytes, bad) = match &mut marks {
+                            Some(marks) => {
+                                let (bytes, bad) = marks.split(read);
+                                (bytes, Some(bad))
+                            }
+                            None => (read.to_vec(), None),
+                        };
+                        // Half a mark is no byte yet.
+                        if !bytes.is_empty() {
+                            reports.send(Report::Read(at, bytes, bad)).ok();
+                        }
                         None
                     }
                     Err(error) => Some(opener.broken(&error)),
