@@ -127,10 +127,16 @@ impl Pairing {
         self.now = self.now.max(event.at);
         match &event.what {
             What::Opened(facts) => {
-                self.line = match facts.kind {
+                let line = match facts.kind {
                     LinkKind::Serial { line, .. } | LinkKind::Simulated { line, .. } => Some(line),
                     LinkKind::Gateway { .. } => None,
                 };
+                if self.line.is_some() && self.line != line {
+                    // What is still on its way comes at the old settings and makes no frame now.
+                    self.finish();
+                    self.unanswered.clear();
+                }
+                self.line = line;
             }
             What::Asked {
                 exchange,

@@ -21,7 +21,7 @@ use packside_profiles::line::Parity;
 use packside_profiles::model::Table;
 
 use super::tap::{Heard, Tap};
-use super::{Grounds, LinkTrouble, Pacing, Proof, Quiet, Speaks, speaks};
+use super::{BadCharacters, Grounds, LinkTrouble, Pacing, Proof, Quiet, Speaks, speaks};
 use crate::ask::{Asker, Exchange, Next, Outcome, StrayKind};
 use crate::event::{Event, Framing, LinkFacts, LinkKind, What};
 use crate::poll::Read;
@@ -173,6 +173,30 @@ impl Asking {
         Err(LinkTrouble::Stuck)
     }
 
+    /// Gives the line other settings. Answers still on their way can be read no more.
+    ///
+    /// # Errors
+    /// Where the port is gone, is no line, or does not take them.
+    pub fn set_line(&mut self, line: LineSettings) -> Result<(), LinkTrouble> {
+        self.bring_back()?;
+        let opened = self.tap.set_line(line, BadCharacters::Kept)?;
+        self.take(&opened).map(drop)
+    }
+
+    /// Asks once, and gives up early where no byte has come within `first_byte` of the end of the
+    /// question. An answer that comes later is a stray of a later exchange.
+    ///
+    /// # Errors
+    /// As [`Asking::ask`].
+    pub fn probe(&mut self, ask: Ask, first_byte: Duration) -> Result<Exchange, LinkTrouble> {
+        if self.asker.next(ask) != Next::Ask(ask) {
+            return self.ask(ask, first_byte);
+        }
+        self.may_ask(ask)?;
+        let patience = self.assumed_line().characters(REQUEST_BYTES) + first_byte;
+        self.exchange_within(ask, first_byte, Some(patience))
+    }
+
     /// Asks again until there is an answer or an exception, at most `tries` times. Gives the last
     /// exchange.
     ///
@@ -227,6 +251,16 @@ impl Asking {
 
     /// One request and what comes of it.
     fn exchange(&mut self, ask: Ask, time_out: Duration) -> Result<Exchange, LinkTrouble> {
+        self.exchange_within(ask, time_out, None)
+    }
+
+    /// The same; with `patience`, only so long from sending where no byte comes.
+    fn exchange_within(
+        &mut self,
+        ask: Ask,
+        time_out: Duration,
+        patience: Option<Duration>,
+    ) -> Result<Exchange, LinkTrouble> {
         self.bring_back()?;
         self.keep_pace()?;
         self.keep_silence()?;
@@ -246,7 +280,8 @@ impl Asking {
         let done = match self.tap.send(&bytes) {
             Ok(sent) => {
                 let early = self.take(&sent)?;
-                self.await_end(exchange, deadline, early)?
+                let patience = patience.map(|patience| asked.at + patience);
+                self.await_end(exchange, deadline, patience, early)?
             }
             Err(lost) => self.take(&lost)?,
         };
@@ -262,16 +297,21 @@ impl Asking {
         }
     }
 
-    /// Waits for the exchange to end, at the deadline at the latest.
+    /// Waits for the exchange to end: at the deadline at the latest, or at the end of the patience
+    /// where no byte has come by then.
     fn await_end(
         &mut self,
         number: u32,
         deadline: Duration,
+        patience: Option<Duration>,
         early: Vec<Exchange>,
     ) -> Result<Vec<Exchange>, LinkTrouble> {
         let mut done = early;
+        let heard_before = self.tap.received();
         while !done.iter().any(|done| done.number == number) {
-            let event = match self.tap.wait(deadline) {
+            let is_unheard = self.tap.received() == heard_before;
+            let end = patience.filter(|_| is_unheard).unwrap_or(deadline);
+            let event = match self.tap.wait(end.min(deadline)) {
                 Ok(Heard::Bytes(event) | Heard::Lost(event)) => event,
                 Ok(Heard::Nothing) => self.deadline_passed(number),
                 Err(stopped) => {

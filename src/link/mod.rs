@@ -35,7 +35,7 @@ pub(crate) use clock::wall;
 pub use interrupt::Interrupt;
 pub use open::{MODBUS_TCP_PORT, OpenOptions, Target, open};
 pub use pacing::Pacing;
-pub use port::{Arrived, Port, PortGone};
+pub use port::{Arrived, BadCharacters, Port, PortGone};
 pub use quiet::{Grounds, Proof, Quiet, Wake, quiet_window};
 pub use serial::{SerialPortName, adapters, list};
 pub use simulated::{open_simulated, open_simulated_at};

@@ -9,7 +9,7 @@ use packside_profiles::{LineSettings, Profile};
 use packside_simulator::uart::Tty;
 use packside_simulator::{Framing as SimulatedFraming, Scenario, World};
 
-use super::{Arrived, Port, PortGone, Quiet};
+use super::{Arrived, BadCharacters, Port, PortGone, Quiet};
 use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
 
 /// The simulated world steps at least so far, so that time never stands still.
@@ -117,6 +117,18 @@ impl Port for SimulatedPort {
     }
 
     fn reopen(&mut self) -> Result<(), PortGone> {
+        Ok(())
+    }
+
+    fn set_line(&mut self, line: LineSettings, bad: BadCharacters) -> Result<(), PortGone> {
+        self.world.set_tool(line);
+        self.world.set_tty(match bad {
+            BadCharacters::Kept => Tty::Unchecked,
+            BadCharacters::Zeroed => Tty::Zeroed,
+        });
+        if let LinkKind::Simulated { line: known, .. } = &mut self.facts.kind {
+            *known = line;
+        }
         Ok(())
     }
 }

@@ -3,10 +3,11 @@
 use std::io::ErrorKind;
 use std::time::Duration;
 
+use packside_profiles::LineSettings;
 use tokio::net::{TcpStream, lookup_host};
 use tokio::time::timeout;
 
-use super::PortGone;
+use super::{BadCharacters, PortGone};
 use super::trouble::OpenError;
 use super::worker::Opener;
 
@@ -56,6 +57,21 @@ impl Opener for TcpOpener {
             }
         }
         Err(last)
+    }
+
+    fn set_line(
+        &self,
+        _: &mut TcpStream,
+        line: LineSettings,
+        _: BadCharacters,
+    ) -> Result<(), PortGone> {
+        Err(PortGone::Broken {
+            why: format!("a connection has no line settings, {line} was wanted"),
+        })
+    }
+
+    fn at_line(self, _: LineSettings) -> Self {
+        self
     }
 
     fn zero_bytes(&self) -> PortGone {

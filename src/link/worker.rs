@@ -18,13 +18,14 @@ use std::future::Future;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, TryRecvError, channel};
 use std::time::Duration;
 
+use packside_profiles::LineSettings;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 
 use super::clock::Clock;
 use super::trouble::OpenError;
-use super::{Arrived, Interrupt, Port, PortGone};
-use crate::event::LinkFacts;
+use super::{Arrived, BadCharacters, Interrupt, Port, PortGone};
+use crate::event::{LinkFacts, LinkKind};
 
 /// Waiting on a channel ends late by up to about this; the rest is spun.
 const SPIN: Duration = Duration::from_micros(200);
@@ -33,11 +34,18 @@ const SLICE: Duration = Duration::from_millis(50);
 /// Longest time that a write may take.
 const WRITE_TIME_OUT: Duration = Duration::from_secs(2);
 
+/// What the thread is told to do; each is reported as done.
+enum Order {
+    Send(Vec<u8>),
+    Line(LineSettings, BadCharacters),
+}
+
 /// What the thread reports.
 enum Report {
     Opened(Result<(), OpenError>),
     Read(Duration, Vec<u8>),
-    Written(Duration),
+    /// The order is carried out.
+    Done(Duration),
     Gone(PortGone),
 }
 
@@ -48,6 +56,17 @@ pub(crate) trait Opener: Clone + Send + 'static {
 
     /// Opens the stream, in bounded time.
     fn open(self) -> impl Future<Output = Result<Self::Stream, OpenError>> + Send;
+
+    /// Gives an open stream other line settings, and opens with them from now on.
+    fn set_line(
+        &self,
+        stream: &mut Self::Stream,
+        line: LineSettings,
+        bad: BadCharacters,
+    ) -> Result<(), PortGone>;
+
+    /// The same opener, for other line settings.
+    fn at_line(self, line: LineSettings) -> Self;
 
     /// What a read of zero bytes means.
     fn zero_bytes(&self) -> PortGone;
@@ -62,7 +81,7 @@ pub(crate) struct ThreadPort<O> {
     opener: O,
     clock: Clock,
     interrupt: Interrupt,
-    orders: UnboundedSender<Vec<u8>>,
+    orders: UnboundedSender<Order>,
     reports: Receiver<Report>,
     read_meanwhile: VecDeque<(Duration, Vec<u8>)>,
     gone: Option<PortGone>,
@@ -98,7 +117,36 @@ impl<O: Opener> ThreadPort<O> {
                 self.gone = Some(why.clone());
                 Some(Arrived::Gone(why))
             }
-            Report::Written(_) | Report::Opened(_) => None,
+            Report::Done(_) | Report::Opened(_) => None,
+        }
+    }
+
+    /// Has the thread carry out an order; gives when it was done.
+    fn carry_out(&mut self, order: Order) -> Result<Duration, PortGone> {
+        if let Some(why) = &self.gone {
+            return Err(why.clone());
+        }
+        if self.orders.send(order).is_err() {
+            return Err(self.lost_thread());
+        }
+        loop {
+            match self.reports.recv_timeout(WRITE_TIME_OUT * 2) {
+                Ok(Report::Done(at)) => return Ok(at),
+                Ok(Report::Read(at, bytes)) => self.read_meanwhile.push_back((at, bytes)),
+                Ok(Report::Gone(why)) => {
+                    self.gone = Some(why.clone());
+                    return Err(why);
+                }
+                Ok(Report::Opened(_)) => {}
+                Err(RecvTimeoutError::Timeout) => {
+                    let why = PortGone::Stuck {
+                        waited: WRITE_TIME_OUT * 2,
+                    };
+                    self.gone = Some(why.clone());
+                    return Err(why);
+                }
+                Err(RecvTimeoutError::Disconnected) => return Err(self.lost_thread()),
+            }
         }
     }
 
@@ -124,31 +172,16 @@ impl<O: Opener> Port for ThreadPort<O> {
     }
 
     fn send(&mut self, bytes: &[u8]) -> Result<Duration, PortGone> {
-        if let Some(why) = &self.gone {
-            return Err(why.clone());
+        self.carry_out(Order::Send(bytes.to_vec()))
+    }
+
+    fn set_line(&mut self, line: LineSettings, bad: BadCharacters) -> Result<(), PortGone> {
+        self.carry_out(Order::Line(line, bad))?;
+        self.opener = self.opener.clone().at_line(line);
+        if let LinkKind::Serial { line: known, .. } = &mut self.facts.kind {
+            *known = line;
         }
-        if self.orders.send(bytes.to_vec()).is_err() {
-            return Err(self.lost_thread());
-        }
-        loop {
-            match self.reports.recv_timeout(WRITE_TIME_OUT * 2) {
-                Ok(Report::Written(at)) => return Ok(at),
-                Ok(Report::Read(at, bytes)) => self.read_meanwhile.push_back((at, bytes)),
-                Ok(Report::Gone(why)) => {
-                    self.gone = Some(why.clone());
-                    return Err(why);
-                }
-                Ok(Report::Opened(_)) => {}
-                Err(RecvTimeoutError::Timeout) => {
-                    let why = PortGone::Stuck {
-                        waited: WRITE_TIME_OUT * 2,
-                    };
-                    self.gone = Some(why.clone());
-                    return Err(why);
-                }
-                Err(RecvTimeoutError::Disconnected) => return Err(self.lost_thread()),
-            }
-        }
+        Ok(())
     }
 
     fn wait(&mut self, until: Duration) -> Arrived {
@@ -213,7 +246,7 @@ impl<O: Opener> Port for ThreadPort<O> {
 }
 
 /// The two ends that the caller of a thread holds.
-type Ends = (UnboundedSender<Vec<u8>>, Receiver<Report>);
+type Ends = (UnboundedSender<Order>, Receiver<Report>);
 
 /// Starts the thread and waits until its stream is open, the opening has failed, or the user stops.
 fn start<O: Opener>(opener: O, clock: Clock, interrupt: &Interrupt) -> Result<Ends, OpenError> {
@@ -257,7 +290,7 @@ fn start<O: Opener>(opener: O, clock: Clock, interrupt: &Interrupt) -> Result<En
 async fn serve<O: Opener>(
     opener: O,
     clock: Clock,
-    mut orders: UnboundedReceiver<Vec<u8>>,
+    mut orders: UnboundedReceiver<Order>,
     reports: &Sender<Report>,
 ) {
     let mut stream = match opener.clone().open().await {
@@ -284,14 +317,13 @@ async fn serve<O: Opener>(
                 }
             }
             order = orders.recv() => {
-                let Some(bytes) = order else { return };
-                match tokio::time::timeout(WRITE_TIME_OUT, stream.write_all(&bytes)).await {
-                    Ok(Ok(())) => {
-                        reports.send(Report::Written(clock.now())).ok();
+                let Some(order) = order else { return };
+                match carry_out(&opener, &mut stream, order).await {
+                    Ok(()) => {
+                        reports.send(Report::Done(clock.now())).ok();
                         None
                     }
-                    Ok(Err(error)) => Some(opener.broken(&error)),
-                    Err(_) => Some(PortGone::Stuck { waited: WRITE_TIME_OUT }),
+                    Err(gone) => Some(gone),
                 }
             }
         };
@@ -301,5 +333,23 @@ async fn serve<O: Opener>(
             reports.send(Report::Gone(why)).ok();
             return;
         }
+    }
+}
+
+/// Does to the stream what was ordered.
+async fn carry_out<O: Opener>(
+    opener: &O,
+    stream: &mut O::Stream,
+    order: Order,
+) -> Result<(), PortGone> {
+    let bytes = match order {
+        Order::Send(bytes) => bytes,
+        Order::Line(line, bad) => return opener.set_line(stream, line, bad),
+    };
+    match tokio::time::timeout(WRITE_TIME_OUT, stream.write_all(&bytes)).await {
+        Ok(written) => written.map_err(|error| opener.broken(&error)),
+        Err(_) => Err(PortGone::Stuck {
+            waited: WRITE_TIME_OUT,
+        }),
     }
 }
