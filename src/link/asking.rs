@@ -44,6 +44,17 @@ const FENCES: u32 = 2;
 /// Questions in a row without a single byte after which a connection counts as dead.
 const DEAD_CONNECTION: u32 = 3;
 
+/// What came while many questions are open.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Came {
+    /// Bytes.
+    Bytes(Vec<u8>),
+    /// Nothing in the time.
+    Nothing,
+    /// The connection was closed and made anew: what was under way is lost.
+    Anew,
+}
+
 /// An open link that asks.
 pub struct Asking {
     tap: Tap,
@@ -195,6 +206,57 @@ impl Asking {
         self.may_ask(ask)?;
         let patience = self.assumed_line().characters(REQUEST_BYTES) + first_byte;
         self.exchange_within(ask, first_byte, Some(patience))
+    }
+
+    /// Sends a question without waiting for its answer, and gives its transaction id. For Modbus TCP,
+    /// whose ids tell answers apart; elsewhere nothing is sent.
+    ///
+    /// # Errors
+    /// As [`Asking::ask`].
+    pub fn post(&mut self, ask: Ask) -> Result<u16, LinkTrouble> {
+        if self.tap.port.framing() != Framing::Tcp {
+            return Err(LinkTrouble::Stuck);
+        }
+        self.may_ask(ask)?;
+        self.bring_back()?;
+        let (asked, bytes) = self.asker.open(self.now(), ask, NETWORK);
+        let What::Asked {
+            transaction: Some(transaction),
+            ..
+        } = asked.what
+        else {
+            return Err(LinkTrouble::Stuck);
+        };
+        self.tap.record(asked.at, asked.what);
+        let (Ok(event) | Err(event)) = self.tap.send(&bytes);
+        self.take(&event)?;
+        Ok(transaction)
+    }
+
+    /// Waits for what comes, whichever question it answers.
+    ///
+    /// # Errors
+    /// Where the user stops, or what came is plainly not from a unit.
+    pub fn receive(&mut self, until: Duration) -> Result<Came, LinkTrouble> {
+        if self.tap.is_lost() {
+            self.bring_back()?;
+            return Ok(Came::Anew);
+        }
+        let event = match self.tap.wait(until)? {
+            Heard::Nothing => return Ok(Came::Nothing),
+            Heard::Bytes(event) | Heard::Lost(event) => event,
+        };
+        self.take(&event)?;
+        match event.what {
+            What::In(bytes) => match self.speaks() {
+                Some(speaker) => Err(LinkTrouble::WrongSpeaker(speaker)),
+                None => Ok(Came::Bytes(bytes)),
+            },
+            _ => {
+                self.bring_back()?;
+                Ok(Came::Anew)
+            }
+        }
     }
 
     /// Asks again until there is an answer or an exception, at most `tries` times. Gives the last
@@ -460,7 +522,9 @@ impl Asking {
 
     /// What speaks on the other side, where it is plainly no unit with this framing.
     fn speaks(&self) -> Option<Speaks> {
-        speaks(self.tap.port.framing(), self.tap.first_received())
+        let speaker = speaks(self.tap.port.framing(), self.tap.first_received());
+        // On a line, bytes that happen to look like a Modbus TCP header are none.
+        speaker.filter(|speaker| *speaker != Speaks::Tcp || self.line().is_none())
     }
 }
 

@@ -29,7 +29,7 @@ mod trouble;
 mod unix;
 mod worker;
 
-pub use asking::Asking;
+pub use asking::{Asking, Came};
 pub use clock::Clock;
 pub(crate) use clock::wall;
 pub use interrupt::Interrupt;
