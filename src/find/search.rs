@@ -155,6 +155,7 @@ pub struct Search {
     damaged: BTreeMap<Place, u32>,
     found: Vec<Found>,
     foreign: Option<Vec<u8>>,
+    bears_others: bool,
 }
 
 impl Search {
@@ -186,13 +187,19 @@ impl Search {
             damaged: BTreeMap::new(),
             found: Vec::new(),
             foreign: None,
+            bears_others: false,
             plan,
         }
     }
 
+    /// Goes on though somebody else is heard asking: only with the user's explicit word.
+    pub fn bear_others(&mut self, bears: bool) {
+        self.bears_others = bears;
+    }
+
     /// What to do now.
     pub fn next(&mut self) -> Want {
-        if self.foreign.is_some() || (!self.found.is_empty() && !self.plan.all) {
+        if (self.foreign.is_some() && !self.bears_others) || (!self.found.is_empty() && !self.plan.all) {
             return Want::Done;
         }
         self.now = self.next_hint().or_else(|| self.next_trial());
@@ -288,7 +295,7 @@ impl Search {
 
     /// A valid request that is not ours, if one was heard: somebody else asks here.
     pub fn foreign(&self) -> Option<&[u8]> {
-        self.foreign.as_deref()
+        self.foreign.as_deref().filter(|_| !self.bears_others)
     }
 
     /// Whether the line carries bytes that nobody's answer explains.

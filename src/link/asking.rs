@@ -131,6 +131,11 @@ impl Asking {
         self.tap.port.now()
     }
 
+    /// Whether the link gives our own requests back.
+    pub fn echoes(&self) -> bool {
+        self.asker.echoes() == Some(true)
+    }
+
     /// Events since the last drain.
     pub fn tape(&self) -> &[Event] {
         self.tap.tape()

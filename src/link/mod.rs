@@ -16,6 +16,7 @@
 mod asking;
 mod clock;
 mod interrupt;
+mod local;
 mod open;
 mod pacing;
 pub mod port;
@@ -33,6 +34,7 @@ pub use asking::{Asking, Came};
 pub use clock::Clock;
 pub(crate) use clock::wall;
 pub use interrupt::Interrupt;
+pub use local::{AdapterFacts, LocalPort, SystemFacts, ports, wait_for_new};
 pub use open::{MODBUS_TCP_PORT, OpenOptions, Target, open};
 pub use pacing::Pacing;
 pub use port::{Arrived, BadCharacters, Port, PortGone};

@@ -173,10 +173,15 @@ pub struct SerialPortName {
     pub adapter: Option<String>,
 }
 
+/// Whether the system can be asked for its ports: the library panics where this folder is missing
+/// (some containers).
+pub(super) fn has_ports() -> bool {
+    !cfg!(target_os = "linux") || Path::new("/sys/class/tty").is_dir()
+}
+
 /// The serial ports of this computer, in order of name.
 pub fn list() -> Vec<SerialPortName> {
-    // The library panics where this folder is missing (some containers).
-    if cfg!(target_os = "linux") && !Path::new("/sys/class/tty").is_dir() {
+    if !has_ports() {
         return Vec::new();
     }
     let mut ports: Vec<SerialPortName> = tokio_serial::available_ports()
