@@ -18,7 +18,7 @@ use std::time::{Duration, Instant};
 
 use packside::event::What;
 use packside::find::{Identity, Plan, Search, Who, order, prior, run};
-use packside::link::{Wake, open_simulated_at, quiet_window};
+use packside::link::{Simulated, Wake, open_simulated_as, quiet_window};
 use packside_profiles::{Known, LineSettings, Parity, Profile};
 use packside_simulator::Scenario;
 
@@ -107,7 +107,15 @@ fn searched(unit: Unit, profile: &Profile, profiles: &[Profile]) -> Option<Outco
     map.answering.unit = unit.address;
     let age = Duration::from_secs(30);
     let first = prior::lines().next().unwrap().0;
-    let quiet = open_simulated_at(&scenario, &map, age, None, Some(first));
+    let quiet = open_simulated_as(
+        &scenario,
+        &map,
+        Simulated {
+            age,
+            line: Some(first),
+            ..Simulated::default()
+        },
+    );
     let wake = Wake::of(None, &Known::default(), &[]);
     let proof = quiet.prove(&wake, Duration::ZERO, false).unwrap();
     let mut asking = quiet.ask(proof, &run::FUNCTIONS).map_err(drop).unwrap();
@@ -125,7 +133,10 @@ fn searched(unit: Unit, profile: &Profile, profiles: &[Profile]) -> Option<Outco
     let mut who = Who::new(&found, profiles);
     run::identify(&mut asking, &mut who).unwrap();
     let identity = who.identity();
-    let alike = |line: LineSettings| LineSettings { stop_bits: 1, ..line };
+    let alike = |line: LineSettings| LineSettings {
+        stop_bits: 1,
+        ..line
+    };
     Some(Outcome {
         found: found_at - began,
         named: asking.now() - began,
@@ -173,10 +184,21 @@ fn main() {
     let one_at_a_time = order::order(&lines, &units, Duration::ZERO, 1.0);
     let (expected, _) = order::expected(&one_at_a_time, Duration::ZERO);
     let floor = order::floor(Duration::ZERO);
-    println!("one at a time, no late answer heard: expected {expected:.2} s, floor {floor:.2} s, ratio {:.3}", expected / floor);
+    println!(
+        "one at a time, no late answer heard: expected {expected:.2} s, floor {floor:.2} s, ratio {:.3}",
+        expected / floor
+    );
     let search = Search::new(Plan::everything(Duration::ZERO), &profiles);
-    println!("exhaustive bound: {} trials, {:.0} s", search.progress().of, search.progress().left.as_secs_f64());
-    let first: Duration = one_at_a_time.iter().filter(|t| t.look == 0).map(|t| t.cost(Duration::ZERO)).sum();
+    println!(
+        "exhaustive bound: {} trials, {:.0} s",
+        search.progress().of,
+        search.progress().left.as_secs_f64()
+    );
+    let first: Duration = one_at_a_time
+        .iter()
+        .filter(|t| t.look == 0)
+        .map(|t| t.cost(Duration::ZERO))
+        .sum();
     println!("  of it first looks: {:.0} s", first.as_secs_f64());
 
     let count: usize = std::env::var("FIND_UNITS").map_or(UNITS, |n| n.parse().unwrap());
@@ -190,12 +212,23 @@ fn main() {
             Some(outcome) => {
                 let t = outcome.found.as_secs_f64();
                 times.push(t);
-                if t > worst.0 { worst = (t, Some(unit)); }
+                if t > worst.0 {
+                    worst = (t, Some(unit));
+                }
                 named.push(outcome.named.as_secs_f64());
-                if !outcome.right { wrong += 1; println!("wrong: {unit:?}"); }
-                if outcome.identity.profile() != Some("generic-hv-stack") { unnamed += 1; println!("unnamed {unit:?} {:?}", outcome.identity); }
+                if !outcome.right {
+                    wrong += 1;
+                    println!("wrong: {unit:?}");
+                }
+                if outcome.identity.profile() != Some("generic-hv-stack") {
+                    unnamed += 1;
+                    println!("unnamed {unit:?} {:?}", outcome.identity);
+                }
             }
-            None => { missed += 1; println!("missed: {unit:?}"); }
+            None => {
+                missed += 1;
+                println!("missed: {unit:?}");
+            }
         }
     }
     let total: f64 = times.iter().sum();
@@ -203,12 +236,23 @@ fn main() {
     times.sort_by(f64::total_cmp);
     named.sort_by(f64::total_cmp);
     loops.sort_by(f64::total_cmp);
-    println!("found: median {:.2} s, 95 % {:.1} s, 99 % {:.1} s, worst {:.1} s, mean {:.2} s; wrong {wrong}, missed {missed}, unnamed {unnamed}",
-        quantile(&times, 0.5), quantile(&times, 0.95), quantile(&times, 0.99), times.last().unwrap(), total / times.len() as f64);
+    println!(
+        "found: median {:.2} s, 95 % {:.1} s, 99 % {:.1} s, worst {:.1} s, mean {:.2} s; wrong {wrong}, missed {missed}, unnamed {unnamed}",
+        quantile(&times, 0.5),
+        quantile(&times, 0.95),
+        quantile(&times, 0.99),
+        times.last().unwrap(),
+        total / times.len() as f64
+    );
     println!("worst {:?}", worst.1);
     println!("named: median {:.2} s", quantile(&named, 0.5));
-    println!("nested loop: mean {:.1} s, median {:.1} s; ratio of totals {:.2}, of medians {:.2}",
-        total_loops / loops.len() as f64, quantile(&loops, 0.5), total_loops / total, quantile(&loops, 0.5) / quantile(&times, 0.5));
+    println!(
+        "nested loop: mean {:.1} s, median {:.1} s; ratio of totals {:.2}, of medians {:.2}",
+        total_loops / loops.len() as f64,
+        quantile(&loops, 0.5),
+        total_loops / total,
+        quantile(&loops, 0.5) / quantile(&times, 0.5)
+    );
     println!("{:.0} s of processor", began.elapsed().as_secs_f64());
     let _ = Parity::None;
 }

@@ -171,8 +171,8 @@ pub enum LinkKind {
     Simulated {
         /// Scenario.
         scenario: String,
-        /// Line settings of the simulated line.
-        line: LineSettings,
+        /// Our line settings; none behind a simulated gateway.
+        line: Option<LineSettings>,
     },
 }
 
@@ -190,6 +190,20 @@ pub struct LinkFacts {
 }
 
 impl LinkFacts {
+    /// Our line settings, where we are on a line.
+    pub fn line(&self) -> Option<LineSettings> {
+        match self.kind {
+            LinkKind::Serial { line, .. } => Some(line),
+            LinkKind::Simulated { line, .. } => line,
+            LinkKind::Gateway { .. } => None,
+        }
+    }
+
+    /// Whether a gateway stands between us and the line.
+    pub fn is_gateway(&self) -> bool {
+        self.line().is_none()
+    }
+
     /// Whether other people's traffic can be heard on it.
     pub fn can_overhear(&self) -> bool {
         self.framing == Framing::Rtu

@@ -17,7 +17,8 @@
 //! - Modbus Messaging on TCP/IP Implementation Guide V1.0b (header)
 
 /// How frames are put into bytes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Framing {
     /// Address, PDU, CRC.
     Rtu,

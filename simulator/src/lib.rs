@@ -13,9 +13,11 @@
 //! - Any bytes: no panic, bounded memory.
 
 mod cell;
+mod cell_plan;
 mod control;
 mod dice;
 mod frame;
+mod gateway;
 mod lamp;
 mod line_plan;
 mod mischief;
@@ -23,16 +25,22 @@ mod pack;
 mod protect;
 mod registers;
 mod scenario;
+mod scenario_check;
 mod scenario_file;
 pub mod serve;
+mod shipped;
+mod site;
 pub mod uart;
 mod unit;
 mod world;
 
+pub use cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan, Pole};
 pub use frame::Framing;
+pub use gateway::{GatewayPlan, GatewayState, News, Rival, WhenCrowded, WhenFull, WhenSilent};
 pub use line_plan::{Chatter, LinePlan, Neighbour, Noise, NoiseSource, SecondClient};
 pub use scenario::{
     Event, Expect, InverterPlan, Mischief, MischiefKind, Mistake, Scenario, ScenarioError, Stack,
     time_from_text,
 };
+pub use site::{Site, Way};
 pub use world::{Arrival, Truth, UnitTruth, World};

@@ -14,7 +14,7 @@ use std::time::Duration;
 use clap::{Args, Parser, Subcommand};
 use packside_profiles::{LineSettings, Profile};
 use packside_simulator::serve::{Options, Place, Server};
-use packside_simulator::{Scenario, World, time_from_text};
+use packside_simulator::{Scenario, Site, time_from_text};
 
 /// Exit code for trouble of this computer, a file or a profile, as `packside` has it.
 const TROUBLE: u8 = 4;
@@ -157,10 +157,10 @@ fn run(args: &RunArgs) -> Result<(), String> {
     ));
     let mut shown = String::new();
     server
-        .run(|world| {
-            let now = happenings(world, &profile);
+        .run(|site| {
+            let now = happenings(site, &profile);
             if now != shown {
-                note(&format!("{}{}", world.state_line(), mischief(world)));
+                note(&format!("{}{}", site.state_line(), mischief(site)));
                 shown = now;
             }
             true
@@ -194,13 +194,14 @@ fn command_to_type(
 }
 
 /// What a person wants to hear of at once; numbers that always move are not among it.
-fn happenings(world: &World, profile: &Profile) -> String {
+fn happenings(site: &Site, profile: &Profile) -> String {
+    let world = site.world();
     let lamps = profile
         .lamps
         .iter()
         .map(|lamp| world.lamp_pattern(&lamp.id));
     let lamps: Vec<String> = lamps.collect();
-    let done: u32 = world.mischief_counts().values().sum();
+    let done: u32 = site.mischief_counts().values().sum();
     format!(
         "{:?} {lamps:?} {} {}",
         world.truth(),
@@ -210,8 +211,8 @@ fn happenings(world: &World, profile: &Profile) -> String {
 }
 
 /// What was done to the line so far.
-fn mischief(world: &World) -> String {
-    let counts = world.mischief_counts();
+fn mischief(site: &Site) -> String {
+    let counts = site.mischief_counts();
     let done = counts.iter().filter(|(_, count)| **count > 0);
     done.fold(String::new(), |mut text, (kind, count)| {
         let start = if text.is_empty() { "; mischief" } else { "," };

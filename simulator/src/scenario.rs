@@ -29,7 +29,11 @@
 //! ```
 //! With `format = 2` the line itself can be described: `[line]`, `[[noise]]`, `[second_client]`,
 //! `[neighbour]`, `[chatter]` (see [`crate::LinePlan`] and its neighbours), and of the inverter
-//! also `polls`, `retries` and `listens_first`.
+//! also `polls`, `retries` and `listens_first`. With `format = 3` the hardware can be described:
+//! `[cells]`, `[circuit]`, `[lamps]`, and an `[[event]]` can bring a `defect` or say that one
+//! `mends`, with `amount`, `pole`, `lamp` and `other` (see [`crate::Defect`] and its neighbours).
+//! Also the gateway on the line, `[gateway]` (see [`crate::GatewayPlan`]), with the events `gateway`
+//! and `adapter`.
 
 use std::fmt;
 use std::path::Path;
@@ -38,7 +42,10 @@ use std::time::Duration;
 use packside_profiles::{Class, Role};
 use serde::Deserialize;
 
+use crate::cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan, Pole};
+use crate::gateway::{GatewayPlan, GatewayState};
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
+use crate::site::Way;
 
 /// Everything that a simulation needs besides the profile.
 #[derive(Debug, Clone, PartialEq)]
@@ -73,6 +80,14 @@ pub struct Scenario {
     pub neighbour: Option<Neighbour>,
     /// A device that speaks another protocol.
     pub chatter: Option<Chatter>,
+    /// The gateway between network and line, where it has habits of its own.
+    pub gateway: Option<GatewayPlan>,
+    /// How the cells are.
+    pub cells: CellPlan,
+    /// What stands between them and the inverter.
+    pub circuit: CircuitPlan,
+    /// How the lamps are driven.
+    pub lamps: LampPlan,
 }
 
 /// What a look at a moment must conclude.
@@ -219,6 +234,22 @@ pub struct Event {
     pub answers: Option<bool>,
     /// The unit is switched off and on.
     pub restart: Option<bool>,
+    /// The gateway is so from now on.
+    pub gateway: Option<GatewayState>,
+    /// The tool's adapter is pulled out (false) or plugged in again.
+    pub adapter: Option<bool>,
+    /// Something of the hardware is broken from now on.
+    pub defect: Option<Defect>,
+    /// It is in order again.
+    pub mends: Option<Defect>,
+    /// How much, for some defects.
+    pub amount: Option<f64>,
+    /// Pole of a switch, for some defects; both unless given.
+    pub pole: Option<Pole>,
+    /// Lamp (id), for some defects.
+    pub lamp: Option<String>,
+    /// The other module, 1-based, for some defects.
+    pub other: Option<u16>,
 }
 
 impl Event {
@@ -236,6 +267,10 @@ impl Event {
             self.inverter.is_some(),
             self.answers.is_some(),
             self.restart.is_some(),
+            self.gateway.is_some(),
+            self.adapter.is_some(),
+            self.defect.is_some(),
+            self.mends.is_some(),
         ];
         keys.iter().filter(|set| **set).count()
     }
@@ -456,12 +491,6 @@ impl fmt::Display for ScenarioError {
     }
 }
 
-macro_rules! shipped {
-    ($($name:literal),+ $(,)?) => {
-        &[$(($name, include_str!(concat!("../scenarios/", $name, ".toml")))),+]
-    };
-}
-
 impl Scenario {
     /// Reads a scenario; `origin` is the file name for messages.
     ///
@@ -474,48 +503,18 @@ impl Scenario {
         })
     }
 
-    /// The scenarios that come with the simulator: name and text. A new one is added here.
+    /// The scenarios that come with the simulator: name and text.
     pub fn shipped() -> &'static [(&'static str, &'static str)] {
-        shipped!(
-            "hv-waiting",
-            "hv-fault-behind-lamp",
-            "hv-running",
-            "hv-cell-low-no-flag",
-            "hv-frozen-heartbeat",
-            "hv-alarm-word-unreadable",
-            "hv-cold",
-            "hv-commissioning",
-            "hv-inverter-lost",
-            "hv-silence-60s",
-            "hv-noisy-line",
-            "hv-late-answers",
-            "hv-echoing-adapter",
-            "hv-no-answer",
-            "hv-self-test",
-            "hv-pair-swapped",
-            "hv-unit-pair-swapped",
-            "hv-other-parity",
-            "hv-other-baud",
-            "hv-two-clients",
-            "hv-noise-follows-power",
-            "hv-noise-too-much",
-            "hv-noise-and-real-fault",
-            "hv-no-common-wire",
-            "hv-two-units-one-address",
-            "hv-two-units-in-turn",
-            "hv-foreign-protocol",
-            "hv-dead-unit-inverter-asks",
-            "hv-inverter-asks-another",
-            "hv-inverter-at-another-baud",
-            "hv-adapter-holds-back",
-            "hv-crystal-off",
-            "hv-two-clients-real-fault",
-            "hv-no-common-wire-real-fault",
-            "hv-neighbour-with-fault",
-            "rack-waiting",
-            "rack-hidden-fault",
-            "rack-member-missing",
-        )
+        crate::shipped::SCENARIOS
+    }
+
+    /// The way to its units: through its gateway, where it has one.
+    pub fn way(&self) -> Way {
+        if self.gateway.is_some() {
+            Way::Tcp
+        } else {
+            Way::Serial
+        }
     }
 
     /// Finds a scenario: a name with a separator or ending in `.toml` is a file, else a shipped one.

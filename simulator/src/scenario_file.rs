@@ -3,7 +3,6 @@
 //! Input: TOML text. Output: a [`Scenario`] or all mistakes with line and column. Flags are checked
 //! against the profile where that is a shipped one. Does not: open files.
 
-use std::collections::BTreeSet;
 use std::ops::Range;
 use std::time::Duration;
 
@@ -13,10 +12,13 @@ use serde::de::{DeserializeOwned, IntoDeserializer};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use crate::cell_plan::{CellPlan, CircuitPlan, LampPlan};
+use crate::gateway::{GatewayPlan, check_gateway};
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
-use crate::scenario::{
-    Event, Expect, InverterPlan, Mischief, MischiefKind, Mistake, Scenario, Stack, event_mistake,
-    is_class,
+use crate::scenario::{Event, Expect, InverterPlan, Mischief, Mistake, Scenario, Stack};
+use crate::scenario_check::{
+    check_events, check_expects, check_flag, check_hardware, check_inverter, check_line,
+    check_mischief, check_others, check_stack,
 };
 
 const KEYS: &[&str] = &[
@@ -36,28 +38,38 @@ const KEYS: &[&str] = &[
     "second_client",
     "neighbour",
     "chatter",
+    "cells",
+    "circuit",
+    "lamps",
+    "gateway",
 ];
-/// Keys and keys of `[inverter]` that came with format 2.
-const SINCE_2: &[&str] = &["line", "noise", "second_client", "neighbour", "chatter"];
-const INVERTER_SINCE_2: &[&str] = &["polls", "retries", "listens_first"];
-const VERDICTS: &[&str] = &[
-    "normal",
-    "not-ready",
-    "fault",
-    "awaiting-inverter",
-    "inverter-lost",
-    "bus-problem",
-    "undecided",
+/// The newest form of the file.
+const NEWEST: u32 = 3;
+/// Keys that came with a format: since which, in which table (none: of the file itself).
+const SINCE: &[(u32, &str, &[&str])] = &[
+    (
+        2,
+        "",
+        &["line", "noise", "second_client", "neighbour", "chatter"],
+    ),
+    (2, "inverter", &["polls", "retries", "listens_first"]),
+    (3, "", &["cells", "circuit", "lamps", "gateway"]),
+    (
+        3,
+        "event",
+        &["defect", "mends", "amount", "pole", "lamp", "other"],
+    ),
+    (3, "event", &["gateway", "adapter"]),
 ];
 
 /// Collects mistakes with their places.
-struct Mistakes<'t> {
+pub(crate) struct Mistakes<'t> {
     text: &'t str,
     list: Vec<Mistake>,
 }
 
 impl Mistakes<'_> {
-    fn add(&mut self, span: Range<usize>, message: String) {
+    pub(crate) fn add(&mut self, span: Range<usize>, message: String) {
         let before = self.text.get(..span.start).unwrap_or(self.text);
         let line_start = before.rfind('\n').map_or(0, |at| at + 1);
         let source = self
@@ -77,13 +89,19 @@ impl Mistakes<'_> {
 }
 
 /// An entry with the place it stands at.
-struct Entry<'t, T> {
-    value: T,
-    source: &'t Spanned<DeValue<'t>>,
+pub(crate) struct Entry<'t, T> {
+    pub(crate) value: T,
+    pub(crate) source: &'t Spanned<DeValue<'t>>,
 }
 
 impl<T> Entry<'_, T> {
-    fn at(&self, key: &str) -> Range<usize> {
+    /// Whether it has a key.
+    pub(crate) fn has(&self, key: &str) -> bool {
+        self.source.get_ref().get(key).is_some()
+    }
+
+    /// Where a key stands, or the entry itself.
+    pub(crate) fn at(&self, key: &str) -> Range<usize> {
         self.source
             .get_ref()
             .get(key)
@@ -117,18 +135,7 @@ pub(crate) fn read(text: &str) -> Result<Scenario, Vec<Mistake>> {
 }
 
 fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenario> {
-    for (key, _) in table {
-        if !KEYS.contains(&key.get_ref().as_ref()) {
-            mistakes.add(
-                key.span(),
-                format!(
-                    "unknown key \"{}\": expected one of {}",
-                    key.get_ref(),
-                    KEYS.join(", ")
-                ),
-            );
-        }
-    }
+    check_keys(table, mistakes);
     check_format(table, mistakes);
     let name = needed::<String>(table, "name", mistakes);
     let title = needed::<String>(table, "title", mistakes);
@@ -145,17 +152,22 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
     let second_client = one::<SecondClient>(table, "second_client", mistakes);
     let neighbour = one::<Neighbour>(table, "neighbour", mistakes);
     let chatter = one::<Chatter>(table, "chatter", mistakes);
+    let cells = one::<CellPlan>(table, "cells", mistakes);
+    let circuit = one::<CircuitPlan>(table, "circuit", mistakes);
+    let lamps = one::<LampPlan>(table, "lamps", mistakes);
+    let gateway = one::<GatewayPlan>(table, "gateway", mistakes);
 
-    let shipped = profile_name.as_ref().and_then(|entry| {
-        let (id, text) = packside_profiles::shipped()
-            .iter()
-            .find(|(id, _)| *id == entry.value)?;
-        packside_profiles::load(text, id).ok()
-    });
+    let shipped = profile_name
+        .as_ref()
+        .and_then(|entry| shipped_profile(&entry.value));
     check_stack(stack.as_ref(), shipped.as_ref(), mistakes);
     check_inverter(inverter.as_ref(), mistakes);
-    check_events(&events, shipped.as_ref(), mistakes);
+    check_hardware(cells.as_ref(), circuit.as_ref(), lamps.as_ref(), mistakes);
+    let plain = Stack::default();
+    let stands = stack.as_ref().map_or(&plain, |entry| &entry.value);
+    check_events(&events, shipped.as_ref(), stands, mistakes);
     check_mischief(&mischief, mistakes);
+    check_gateway(gateway.as_ref(), mistakes);
     check_expects(&expects, mistakes);
     check_line(line.as_ref(), &noise, mistakes);
     check_others(
@@ -185,40 +197,77 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
         second_client: second_client.map(|entry| entry.value),
         neighbour: neighbour.map(|entry| entry.value),
         chatter: chatter.map(|entry| entry.value),
+        cells: cells.map(|entry| entry.value).unwrap_or_default(),
+        circuit: circuit.map(|entry| entry.value).unwrap_or_default(),
+        lamps: lamps.map(|entry| entry.value).unwrap_or_default(),
+        gateway: gateway.map(|entry| entry.value),
     })
 }
 
-/// Format 1 is read as well; what came later must say so.
+fn check_keys(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) {
+    for (key, _) in table {
+        if !KEYS.contains(&key.get_ref().as_ref()) {
+            mistakes.add(
+                key.span(),
+                format!(
+                    "unknown key \"{}\": expected one of {}",
+                    key.get_ref(),
+                    KEYS.join(", ")
+                ),
+            );
+        }
+    }
+}
+
+fn shipped_profile(name: &str) -> Option<Profile> {
+    let (id, text) = packside_profiles::shipped()
+        .iter()
+        .find(|(id, _)| *id == name)?;
+    packside_profiles::load(text, id).ok()
+}
+
+/// Older formats are read as well; a key that came later must say so.
 fn check_format(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) {
     let Some(format) = needed::<u32>(table, "format", mistakes) else {
         return;
     };
-    if !(1..=2).contains(&format.value) {
+    if !(1..=NEWEST).contains(&format.value) {
         mistakes.add(
             format.source.span(),
-            format!("format: expected 1 or 2, found {}", format.value),
+            format!("format: expected 1 to {NEWEST}, found {}", format.value),
         );
     }
-    if format.value != 1 {
-        return;
+    for (since, place, keys) in SINCE.iter().filter(|(since, ..)| *since > format.value) {
+        for inside in tables_at(table, place) {
+            for (key, _) in inside
+                .iter()
+                .filter(|(key, _)| keys.contains(&key.get_ref().as_ref()))
+            {
+                mistakes.add(
+                    key.span(),
+                    format!(
+                        "{}: expected format = {since} for this key, found {}",
+                        key.get_ref(),
+                        format.value
+                    ),
+                );
+            }
+        }
     }
-    let inverter = table.get("inverter").map(Spanned::get_ref);
-    let inside = inverter.and_then(DeValue::as_table);
-    let late = table
-        .iter()
-        .filter(|(key, _)| SINCE_2.contains(&key.get_ref().as_ref()));
-    let late_inside = inside
-        .into_iter()
-        .flat_map(|table| table.iter())
-        .filter(|(key, _)| INVERTER_SINCE_2.contains(&key.get_ref().as_ref()));
-    for (key, _) in late.chain(late_inside) {
-        mistakes.add(
-            key.span(),
-            format!(
-                "{}: expected format = 2 for this key, found 1",
-                key.get_ref()
-            ),
-        );
+}
+
+/// The file itself for an empty place, else the table or all tables of that name.
+fn tables_at<'t>(table: &'t DeTable<'t>, place: &str) -> Vec<&'t DeTable<'t>> {
+    if place.is_empty() {
+        return vec![table];
+    }
+    match table.get(place).map(Spanned::get_ref) {
+        Some(DeValue::Table(inside)) => vec![inside],
+        Some(DeValue::Array(items)) => items
+            .iter()
+            .filter_map(|item| item.get_ref().as_table())
+            .collect(),
+        _ => Vec::new(),
     }
 }
 
@@ -236,244 +285,6 @@ impl TryFrom<String> for Time {
 
     fn try_from(text: String) -> Result<Self, String> {
         crate::scenario::time_from_text(&text).map(Self)
-    }
-}
-
-fn check_stack(
-    stack: Option<&Entry<'_, Stack>>,
-    profile: Option<&Profile>,
-    mistakes: &mut Mistakes<'_>,
-) {
-    let Some(entry) = stack else { return };
-    let stack = &entry.value;
-    let mut within = |key: &str, value: f64, lowest: f64, highest: f64| {
-        if !(lowest..=highest).contains(&value) {
-            mistakes.add(
-                entry.at(key),
-                format!("stack, {key}: expected {lowest} to {highest}, found {value}"),
-            );
-        }
-    };
-    let most_packs = profile.map_or(247, |p| p.members.as_ref().map_or(1, |m| m.at_most));
-    within("modules", stack.modules.into(), 1.0, 64.0);
-    within("packs", stack.packs.into(), 1.0, most_packs.into());
-    within(
-        "packs_expected",
-        stack.packs_expected.unwrap_or(1).into(),
-        1.0,
-        most_packs.into(),
-    );
-    within("soc", stack.soc, 0.0, 100.0);
-    within("temperature", stack.temperature, -60.0, 150.0);
-    within("spread_mv", stack.spread_mv, 0.0, 1000.0);
-    within("insulation_kohm", stack.insulation_kohm, 0.0, 60_000.0);
-    within("capacity_ah", stack.capacity_ah, 1.0, 10_000.0);
-    for id in &stack.suppress {
-        check_flag(id, entry.at("suppress"), profile, mistakes);
-    }
-}
-
-fn check_inverter(inverter: Option<&Entry<'_, InverterPlan>>, mistakes: &mut Mistakes<'_>) {
-    let Some(entry) = inverter else { return };
-    if entry.value.every < Duration::from_millis(200) {
-        mistakes.add(
-            entry.at("every"),
-            format!(
-                "inverter, every: expected at least 200ms, found {:?}",
-                entry.value.every
-            ),
-        );
-    }
-    if !entry.value.current.is_finite() {
-        mistakes.add(
-            entry.at("current"),
-            "inverter, current: expected a number of amperes".to_owned(),
-        );
-    }
-}
-
-fn check_line(
-    line: Option<&Entry<'_, LinePlan>>,
-    noise: &[Entry<'_, Noise>],
-    mistakes: &mut Mistakes<'_>,
-) {
-    if let Some(entry) = line.filter(|entry| entry.value.unit_ppm.abs() > 100_000) {
-        mistakes.add(
-            entry.at("unit_ppm"),
-            format!(
-                "line, unit_ppm: expected -100000 to 100000, found {}",
-                entry.value.unit_ppm
-            ),
-        );
-    }
-    if let Some(entry) = line {
-        let plan = &entry.value;
-        for (key, value, highest) in [
-            ("length_m", plan.length_m, 5000.0),
-            ("terminators", plan.terminators.into(), 2.0),
-        ] {
-            if !(0.0..=highest).contains(&value) {
-                mistakes.add(
-                    entry.at(key),
-                    format!("line, {key}: expected 0 to {highest}, found {value}"),
-                );
-            }
-        }
-        let longest = Duration::from_secs(1);
-        if let Some(time) = plan
-            .hold_back
-            .filter(|time| time.is_zero() || *time > longest)
-        {
-            mistakes.add(
-                entry.at("hold_back"),
-                format!("line, hold_back: expected more than 0s, at most 1s, found {time:?}"),
-            );
-        }
-    }
-    for entry in noise {
-        for (key, value, highest) in [
-            ("per_second", entry.value.per_second, 1000.0),
-            ("width_us", entry.value.width_us, 100_000.0),
-        ] {
-            if !(0.001..=highest).contains(&value) {
-                mistakes.add(
-                    entry.at(key),
-                    format!("noise, {key}: expected 0.001 to {highest}, found {value}"),
-                );
-            }
-        }
-    }
-}
-
-fn check_others(
-    second: Option<&Entry<'_, SecondClient>>,
-    chatter: Option<&Entry<'_, Chatter>>,
-    neighbour: Option<&Entry<'_, Neighbour>>,
-    mistakes: &mut Mistakes<'_>,
-) {
-    if let Some(entry) = second {
-        if entry.value.every < Duration::from_millis(200) {
-            let found = entry.value.every;
-            mistakes.add(
-                entry.at("every"),
-                format!("second_client, every: expected at least 200ms, found {found:?}"),
-            );
-        }
-        if !(1..=125).contains(&entry.value.registers) {
-            let found = entry.value.registers;
-            mistakes.add(
-                entry.at("registers"),
-                format!("second_client, registers: expected 1 to 125, found {found}"),
-            );
-        }
-    }
-    if let Some(entry) = chatter {
-        if !(1..=300).contains(&entry.value.text.len()) {
-            let found = entry.value.text.len();
-            mistakes.add(
-                entry.at("text"),
-                format!("chatter, text: expected 1 to 300 bytes, found {found}"),
-            );
-        }
-        if entry.value.every < Duration::from_millis(50) {
-            let found = entry.value.every;
-            mistakes.add(
-                entry.at("every"),
-                format!("chatter, every: expected at least 50ms, found {found:?}"),
-            );
-        }
-    }
-    if let Some(entry) = neighbour.filter(|entry| !(1..=247).contains(&entry.value.address)) {
-        let found = entry.value.address;
-        mistakes.add(
-            entry.at("address"),
-            format!("neighbour, address: expected 1 to 247, found {found}"),
-        );
-    }
-}
-
-fn check_flag(
-    id: &str,
-    span: Range<usize>,
-    profile: Option<&Profile>,
-    mistakes: &mut Mistakes<'_>,
-) {
-    let Some(profile) = profile.filter(|p| !p.flags.iter().any(|f| f.id == id)) else {
-        return;
-    };
-    let known: BTreeSet<&str> = profile.flags.iter().map(|f| f.id.as_str()).collect();
-    let known: Vec<&str> = known.into_iter().collect();
-    mistakes.add(
-        span,
-        format!(
-            "flag \"{id}\": expected one of {}, found no such flag",
-            known.join(", ")
-        ),
-    );
-}
-
-fn check_events(
-    events: &[Entry<'_, Event>],
-    profile: Option<&Profile>,
-    mistakes: &mut Mistakes<'_>,
-) {
-    for entry in events {
-        if let Some(message) = event_mistake(&entry.value) {
-            mistakes.add(entry.source.span(), message);
-        }
-        for (key, flag) in [("raise", &entry.value.raise), ("lower", &entry.value.lower)] {
-            if let Some(id) = flag {
-                check_flag(id, entry.at(key), profile, mistakes);
-            }
-        }
-        if entry.value.lost.is_some() && entry.value.cell.is_none() == entry.value.sensor.is_none()
-        {
-            mistakes.add(
-                entry.at("lost"),
-                "event, lost: expected a cell or a sensor beside it".to_owned(),
-            );
-        }
-    }
-}
-
-fn check_mischief(mischief: &[Entry<'_, Mischief>], mistakes: &mut Mistakes<'_>) {
-    for entry in mischief {
-        let rule = &entry.value;
-        if !(0.0..=100.0).contains(&rule.chance) {
-            mistakes.add(
-                entry.at("chance"),
-                format!("mischief, chance: expected 0 to 100, found {}", rule.chance),
-            );
-        }
-        if rule.kind == MischiefKind::Exception && rule.role.is_none() {
-            mistakes.add(
-                entry.at("kind"),
-                "mischief, exception: expected a role beside it, found none".to_owned(),
-            );
-        }
-    }
-}
-
-fn check_expects(expects: &[Entry<'_, Expect>], mistakes: &mut Mistakes<'_>) {
-    for entry in expects {
-        for verdict in entry
-            .value
-            .verdict
-            .iter()
-            .filter(|v| !VERDICTS.contains(&v.as_str()))
-        {
-            let message = format!(
-                "expect, verdict: expected one of {}, found \"{verdict}\"",
-                VERDICTS.join(", ")
-            );
-            mistakes.add(entry.at("verdict"), message);
-        }
-        for root in entry.value.roots.iter().filter(|root| !is_class(root)) {
-            mistakes.add(
-                entry.at("roots"),
-                format!("expect, roots: expected the id of a class, found \"{root}\""),
-            );
-        }
     }
 }
 

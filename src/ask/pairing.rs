@@ -11,7 +11,7 @@ use packside_profiles::LineSettings;
 
 use super::classify::{Named, looks_like_answer};
 use super::exchange::{Exchange, Heard, Outcome, Silence, Stray, StrayKind};
-use crate::event::{Event, Framing, LinkKind, What};
+use crate::event::{Event, Framing, What};
 use crate::wire::{Ask, Span, SpanKind, Splitter, Stamp};
 
 /// Longest time that a path is taken to hold an answer back.
@@ -127,10 +127,7 @@ impl Pairing {
         self.now = self.now.max(event.at);
         match &event.what {
             What::Opened(facts) => {
-                let line = match facts.kind {
-                    LinkKind::Serial { line, .. } | LinkKind::Simulated { line, .. } => Some(line),
-                    LinkKind::Gateway { .. } => None,
-                };
+                let line = facts.line();
                 if self.line.is_some() && self.line != line {
                     // What is still on its way comes at the old settings and makes no frame now.
                     self.finish();

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use packside_profiles::LineSettings;
+use packside_simulator::Way;
 
 use crate::event::{Framing, Plugged};
 
@@ -116,9 +117,10 @@ pub(crate) struct Where {
     /// TCP gateway; the port defaults to 502
     #[arg(long, value_name = "HOST[:PORT]", group = "place")]
     pub(crate) gateway: Option<String>,
-    /// What the gateway speaks: Modbus TCP, or RTU bytes over TCP
-    #[arg(long, value_enum, default_value_t = FramingArg::Tcp)]
-    pub(crate) framing: FramingArg,
+    /// What the gateway speaks: Modbus TCP (the default), or RTU bytes over TCP; with --simulated:
+    /// look through such a gateway
+    #[arg(long, value_enum, conflicts_with_all = ["serial", "recording"])]
+    pub(crate) framing: Option<FramingArg>,
     /// A scenario of the built-in simulator, in virtual time
     #[arg(long, value_name = "SCENARIO", group = "place")]
     pub(crate) simulated: Option<String>,
@@ -153,6 +155,21 @@ pub(crate) enum FramingArg {
     Rtu,
 }
 
+impl Where {
+    /// What the gateway speaks.
+    pub(crate) fn framing(&self) -> Framing {
+        self.framing.unwrap_or(FramingArg::Tcp).into()
+    }
+
+    /// The way to a simulated unit, where it is not the scenario's.
+    pub(crate) fn way(&self) -> Option<Way> {
+        self.framing.map(|framing| match framing {
+            FramingArg::Tcp => Way::Tcp,
+            FramingArg::Rtu => Way::RtuOverTcp,
+        })
+    }
+}
+
 impl From<Framing> for FramingArg {
     fn from(framing: Framing) -> Self {
         match framing {
@@ -173,7 +190,9 @@ impl FramingArg {
 
     /// The one with this word.
     pub(crate) fn of_id(id: &str) -> Option<Self> {
-        [Self::Tcp, Self::Rtu].into_iter().find(|framing| framing.id() == id)
+        [Self::Tcp, Self::Rtu]
+            .into_iter()
+            .find(|framing| framing.id() == id)
     }
 }
 

@@ -3,6 +3,7 @@
 use std::path::Path;
 use std::time::Duration;
 
+use clap::ValueEnum as _;
 use packside_profiles::Profile;
 
 use super::args::CheckArgs;
@@ -278,8 +279,10 @@ fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
     if let Some(host) = &args.place.gateway {
         place.push(format!("--gateway {host}"));
     }
-    if args.place.gateway.is_some() && args.place.framing == super::args::FramingArg::Rtu {
-        place.push("--framing rtu".to_owned());
+    if let Some(framing) = args.place.framing {
+        let value = framing.to_possible_value();
+        let value = value.as_ref().map_or("", |value| value.get_name());
+        place.push(format!("--framing {value}"));
     }
     if let Some(file) = &args.place.recording {
         place.push(format!("--recording {}", file.display()));

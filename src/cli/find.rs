@@ -18,9 +18,12 @@ use super::args::{FramingArg, PluggedArg, Where};
 use super::places::{self, SavedPlace};
 use super::reach::{self, BUS, INTERRUPTED, failure, failure_of};
 use super::{Failure, LOCAL, USAGE, out};
-use crate::event::{LinkFacts, LinkKind};
+use crate::event::LinkFacts;
 use crate::find::{Found, Garbled, Identity, Listening, Overhear, prior, run as moves};
-use crate::link::{Interrupt, LinkTrouble, LocalPort, Quiet, quiet_window, wait_for_new};
+use crate::link::{
+    Interrupt, LinkTrouble, LocalPort, Quiet, Simulated, open_simulated_as, quiet_window,
+    wait_for_new,
+};
 use crate::listen::Summary;
 
 /// Longest wait for an adapter to be plugged in.
@@ -142,7 +145,10 @@ pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Fa
         report.saved = save(&report, &args, name)?;
     }
     out::result(&if as_json {
-        format!("{}\n", json::report(&report, &show::next_command(&report, &args)))
+        format!(
+            "{}\n",
+            json::report(&report, &show::next_command(&report, &args))
+        )
     } else {
         show::report(&report, &args, colour)
     });
@@ -189,7 +195,9 @@ fn search(
     }
     if let Some((listening, summary)) = &report.listened {
         let fitting = crate::find::overhear::fitting(summary, profiles).into_iter();
-        report.fitting = fitting.map(|(map, inside, of)| (map.profile.id.clone(), inside, of)).collect();
+        report.fitting = fitting
+            .map(|(map, inside, of)| (map.profile.id.clone(), inside, of))
+            .collect();
         if *listening != Listening::Silent && !args.ask_anyway {
             report.ended = Ended::Busy;
             return Ok(report);
@@ -205,7 +213,7 @@ fn listen(quiet: &mut Quiet, window: Duration) -> Result<(Listening, Summary), L
         "listening {:.1} s first, sending nothing: only one client may ask on a serial bus",
         window.as_secs_f64()
     ));
-    let line = line_of(quiet.facts()).unwrap_or_else(first_line);
+    let line = quiet.facts().line().unwrap_or_else(first_line);
     let mut machine = Overhear::new(quiet.now(), line, window);
     let heard = moves::overhear(quiet, &mut machine)?;
     Ok((heard, machine.summary()))
@@ -222,7 +230,12 @@ fn known_profiles(args: &FindArgs) -> Result<Vec<Profile>, Failure> {
         }
     }
     if profiles.is_empty() {
-        return Err(failure(LOCAL, "profile", "no register map can be read", None));
+        return Err(failure(
+            LOCAL,
+            "profile",
+            "no register map can be read",
+            None,
+        ));
     }
     Ok(profiles)
 }
@@ -237,7 +250,11 @@ fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
         out::say("waiting for an adapter to be plugged in (Ctrl-C stops)");
         let interrupt = Interrupt::on_ctrl_c().unwrap_or_default();
         let Some(port) = wait_for_new(PLUG_IN, &interrupt) else {
-            let (exit, kind) = if interrupt.raised() { (INTERRUPTED, "interrupted") } else { (LOCAL, "port") };
+            let (exit, kind) = if interrupt.raised() {
+                (INTERRUPTED, "interrupted")
+            } else {
+                (LOCAL, "port")
+            };
             let message = format!("no adapter was plugged in within {} s", PLUG_IN.as_secs());
             return Err(failure(exit, kind, message, None));
         };
@@ -249,7 +266,10 @@ fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
     let ports = crate::link::ports();
     let adapters: Vec<&LocalPort> = ports.iter().filter(|port| port.adapter.is_some()).collect();
     if let [only] = adapters.as_slice() {
-        out::say(&format!("one serial adapter is present, using it: {}", only.name));
+        out::say(&format!(
+            "one serial adapter is present, using it: {}",
+            only.name
+        ));
         args.place.serial = Some(only.name.clone());
         return Ok(Some((*only).clone()));
     }
@@ -262,7 +282,10 @@ fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
             "plug it in now with packside find --wait, or go through a gateway: --gateway HOST",
         )
     } else {
-        ("several serial adapters are plugged in", "say which: packside find --serial PORT")
+        (
+            "several serial adapters are plugged in",
+            "say which: packside find --serial PORT",
+        )
     };
     Err(failure(LOCAL, "port", message, Some(hint.to_owned())))
 }
@@ -279,18 +302,15 @@ fn first_line() -> LineSettings {
     )
 }
 
-fn line_of(facts: &LinkFacts) -> Option<LineSettings> {
-    match facts.kind {
-        LinkKind::Serial { line, .. } | LinkKind::Simulated { line, .. } => Some(line),
-        LinkKind::Gateway { .. } => None,
-    }
-}
-
 /// How long the adapter may hold an answer back.
 fn hold_back(port: Option<&LocalPort>) -> Duration {
     let shown = port.and_then(|port| port.system.hold_back);
     let is_adapter = port.is_some_and(|port| port.adapter.is_some());
-    shown.unwrap_or(if is_adapter { HOLD_BACK } else { Duration::ZERO })
+    shown.unwrap_or(if is_adapter {
+        HOLD_BACK
+    } else {
+        Duration::ZERO
+    })
 }
 
 /// Opens the link, quiet.
@@ -309,13 +329,13 @@ fn open(args: &FindArgs) -> Result<Quiet, Failure> {
         "simulated scenario {name}, {:.0} s after power-up, in virtual time: no real unit",
         scenario.look_at.as_secs_f64()
     ));
-    Ok(crate::link::open_simulated_at(
-        &scenario,
-        &profile,
-        scenario.look_at,
+    let how = Simulated {
+        age: scenario.look_at,
         plugged,
-        Some(line),
-    ))
+        line: Some(line),
+        way: args.place.way(),
+    };
+    Ok(open_simulated_as(&scenario, &profile, how))
 }
 
 /// Keeps the first unit found under a name.
@@ -327,11 +347,16 @@ fn save(report: &Report, args: &FindArgs, name: &str) -> Result<Option<PathBuf>,
         let message = "--save: a simulated unit has no place to come back to";
         return Err(failure(USAGE, "usage", message, None));
     }
-    let by_id = report.port.as_ref().and_then(|port| port.system.by_id.clone());
+    let by_id = report
+        .port
+        .as_ref()
+        .and_then(|port| port.system.by_id.clone());
     let is_gateway = args.place.gateway.is_some();
     let place = SavedPlace {
         format: places::FORMAT,
-        serial: by_id.or_else(|| args.place.serial.clone()).filter(|_| !is_gateway),
+        serial: by_id
+            .or_else(|| args.place.serial.clone())
+            .filter(|_| !is_gateway),
         line: (!is_gateway).then(|| found.line.to_string()),
         gateway: args.place.gateway.clone(),
         framing: report

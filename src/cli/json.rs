@@ -99,7 +99,7 @@ fn link_json(link: &LinkFacts) -> Json {
     let (kind, place, line) = match &link.kind {
         LinkKind::Serial { port, line } => ("serial", port, Some(line)),
         LinkKind::Gateway { address } => ("gateway", address, None),
-        LinkKind::Simulated { scenario, line } => ("simulated", scenario, Some(line)),
+        LinkKind::Simulated { scenario, line } => ("simulated", scenario, line.as_ref()),
     };
     json!({
         "kind": kind,

@@ -14,6 +14,7 @@ use std::time::Duration;
 
 use clap::Args;
 use packside_profiles::LineSettings;
+use packside_simulator::Way;
 
 use super::args::{CheckArgs, PluggedArg, RecordArgs, Where};
 use super::places;
@@ -22,7 +23,7 @@ use super::reach::{self, Loaded, failure, failure_of};
 use super::record::{self, Record};
 use super::{Failure, LOCAL, USAGE, out};
 use crate::event::{Event, Framing, LinkFacts, LinkKind, What};
-use crate::link::{LinkTrouble, Quiet};
+use crate::link::{LinkTrouble, Quiet, Simulated, open_simulated_as};
 use heard::Heard;
 
 /// Exit code where nothing valid was heard.
@@ -73,11 +74,13 @@ pub(crate) struct ListenArgs {
 
 /// Runs the command.
 pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
-    if args.place.gateway.is_some() && Framing::from(args.place.framing) == Framing::Tcp {
+    if (args.place.gateway.is_some() || args.place.way().is_some())
+        && args.place.framing() == Framing::Tcp
+    {
         return Err(failure(
             USAGE,
             "cannot-overhear",
-            "--gateway with --framing tcp: nobody can be overheard behind a Modbus TCP gateway, it gives each client \
+            "--framing tcp: nobody can be overheard behind a Modbus TCP gateway, it gives each client \
              only its own answers",
             Some("listen on the serial side, or with --framing rtu where the gateway passes all bytes".to_owned()),
         ));
@@ -255,13 +258,14 @@ fn simulated(
         from.as_secs_f64()
     ));
     let plugged = args.plugged.map(Into::into);
-    Ok(crate::link::open_simulated_at(
-        &scenario,
-        &loaded.profile,
-        from,
+    let how = Simulated {
+        age: from,
         plugged,
         line,
-    ))
+        // Listening is for the line itself, also where a gateway is on it.
+        way: Some(args.place.way().unwrap_or(Way::Serial)),
+    };
+    Ok(open_simulated_as(&scenario, &loaded.profile, how))
 }
 
 /// Line settings given, those of the profile, or the usual ones.

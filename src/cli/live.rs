@@ -10,7 +10,7 @@ use packside_profiles::{Place, Role, StateKind};
 use super::args::CheckArgs;
 use super::record::{Record, shown};
 use super::session::{self, Manner, Refusal};
-use super::{Failure, USAGE, out, reach, screen};
+use super::{Failure, USAGE, out, places, reach, screen};
 use crate::diagnose::evidence::{MemberEvidence, number};
 use crate::diagnose::{Judgement, evidence_in, judge};
 use crate::event::{Event, LinkFacts, Plugged, What};
@@ -139,8 +139,9 @@ impl<'a> Live<'a> {
     }
 
     /// Judges everything so far, and says it where it is new.
-    fn judge(&mut self) -> Judgement {
+    fn judge(&mut self) -> Result<Judgement, Failure> {
         let judgement = self.judged();
+        places::same_unit(&self.args, judgement.identity.serial.as_deref())?;
         let summary = &judgement.verdict.summary;
         if self.last.as_ref().map(|last| &last.verdict.summary) != Some(summary) {
             out::say(&format!(
@@ -154,7 +155,7 @@ impl<'a> Live<'a> {
             self.record.entry(&Entry::Unit(serial.clone()));
         }
         self.last = Some(judgement.clone());
-        judgement
+        Ok(judgement)
     }
 
     /// Everything so far, judged with the answers given since.
@@ -312,7 +313,7 @@ impl<'a> Live<'a> {
         }
         loop {
             self.look()?;
-            let judgement = self.judge();
+            let judgement = self.judge()?;
             match power_up::alone(&judgement, self.now().saturating_sub(began), self.profile) {
                 Pace::Over(outcome, why) => return Ok((outcome.id().to_owned(), why)),
                 Pace::GoOn => self.wait(PAUSE)?,
@@ -334,7 +335,7 @@ impl<'a> Live<'a> {
                 })?;
             }
             self.look()?;
-            let judgement = self.judge();
+            let judgement = self.judge()?;
             let since = self.now().saturating_sub(began);
             if let Pace::Over(outcome, why) = power_up::with_inverter(&judgement, since) {
                 let precharge = power_up::precharge(&self.states());
@@ -388,7 +389,7 @@ impl<'a> Live<'a> {
         let Some(under) = self.cells()? else {
             return not_yet("the cells were not read: somebody else asks on this line".to_owned());
         };
-        let judgement = self.judge();
+        let judgement = self.judge()?;
         let step = Step {
             before: before.current,
             under_load: under.current,

@@ -41,7 +41,11 @@ pub(crate) struct SavedPlace {
 
 /// Where the config folder is: as given, else the usual one of the system.
 fn folder(config: Option<&Path>) -> Result<PathBuf, Failure> {
-    let from = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
+    let from = |name: &str| {
+        std::env::var_os(name)
+            .filter(|value| !value.is_empty())
+            .map(PathBuf::from)
+    };
     let usual = || {
         let base = if cfg!(windows) {
             from("APPDATA")
@@ -53,7 +57,12 @@ fn folder(config: Option<&Path>) -> Result<PathBuf, Failure> {
     let folder = config.map(Path::to_path_buf).or_else(usual);
     folder.map(|folder| folder.join("places")).ok_or_else(|| {
         let hint = Some("give --config FOLDER".to_owned());
-        failure(LOCAL, "config", "no config folder is known on this computer", hint)
+        failure(
+            LOCAL,
+            "config",
+            "no config folder is known on this computer",
+            hint,
+        )
     })
 }
 
@@ -68,12 +77,21 @@ pub(crate) fn check_name(name: &str) -> Result<(), Failure> {
 }
 
 /// Writes a place; one of that name is replaced. Gives the file.
-pub(crate) fn save(place: &SavedPlace, name: &str, config: Option<&Path>) -> Result<PathBuf, Failure> {
+pub(crate) fn save(
+    place: &SavedPlace,
+    name: &str,
+    config: Option<&Path>,
+) -> Result<PathBuf, Failure> {
     check_name(name)?;
     let folder = folder(config)?;
     let path = folder.join(format!("{name}.toml"));
     let trouble = |why: String| {
-        failure(LOCAL, "file", format!("{}: cannot be written: {why}", path.display()), None)
+        failure(
+            LOCAL,
+            "file",
+            format!("{}: cannot be written: {why}", path.display()),
+            None,
+        )
     };
     let text = text_of(place);
     std::fs::create_dir_all(&folder)
@@ -106,10 +124,18 @@ pub(crate) fn load(name: &str, config: Option<&Path>) -> Result<SavedPlace, Fail
     check_name(name)?;
     let folder = folder(config)?;
     let path = folder.join(format!("{name}.toml"));
-    let hint = || Some(format!("packside find … --save {name} keeps a place under this name"));
+    let hint = || {
+        Some(format!(
+            "packside find … --save {name} keeps a place under this name"
+        ))
+    };
     let text = std::fs::read_to_string(&path).map_err(|error| {
         let there = names(&folder);
-        let there = if there.is_empty() { "none".to_owned() } else { there.join(", ") };
+        let there = if there.is_empty() {
+            "none".to_owned()
+        } else {
+            there.join(", ")
+        };
         let why = if error.kind() == std::io::ErrorKind::NotFound {
             "there is no such place".to_owned()
         } else {
@@ -121,7 +147,10 @@ pub(crate) fn load(name: &str, config: Option<&Path>) -> Result<SavedPlace, Fail
     let wrong = |why: String| failure(LOCAL, "place", format!("{}: {why}", path.display()), hint());
     let place: SavedPlace = toml::from_str(&text).map_err(|error| wrong(error.to_string()))?;
     if place.format != FORMAT {
-        return Err(wrong(format!("format: expected {FORMAT}, found {}", place.format)));
+        return Err(wrong(format!(
+            "format: expected {FORMAT}, found {}",
+            place.format
+        )));
     }
     if place.serial.is_some() == place.gateway.is_some() {
         return Err(wrong("expected either serial or gateway".to_owned()));
@@ -134,8 +163,13 @@ fn names(folder: &Path) -> Vec<String> {
     let mut names: Vec<String> = entries
         .filter_map(|entry| {
             let path = entry.ok()?.path();
-            let is_place = path.extension().is_some_and(|extension| extension == "toml");
-            is_place.then(|| path.file_stem().map(|stem| stem.to_string_lossy().into_owned()))?
+            let is_place = path
+                .extension()
+                .is_some_and(|extension| extension == "toml");
+            is_place.then(|| {
+                path.file_stem()
+                    .map(|stem| stem.to_string_lossy().into_owned())
+            })?
         })
         .collect();
     names.sort();
@@ -150,13 +184,22 @@ pub(crate) fn fill(args: &CheckArgs) -> Result<CheckArgs, Failure> {
     let saved = load(name, args.config.as_deref())?;
     let mut args = args.clone();
     let wrong = |key: &str, value: &str| {
-        failure(LOCAL, "place", format!("--at {name}: {key}: found \"{value}\""), None)
+        failure(
+            LOCAL,
+            "place",
+            format!("--at {name}: {key}: found \"{value}\""),
+            None,
+        )
     };
     if let Some(line) = saved.line.as_deref().filter(|_| args.place.line.is_none()) {
-        args.place.line = Some(line.parse::<LineSettings>().map_err(|_| wrong("line", line))?);
+        args.place.line = Some(
+            line.parse::<LineSettings>()
+                .map_err(|_| wrong("line", line))?,
+        );
     }
     if let Some(framing) = &saved.framing {
-        args.place.framing = FramingArg::of_id(framing).ok_or_else(|| wrong("framing", framing))?;
+        let known = FramingArg::of_id(framing).ok_or_else(|| wrong("framing", framing))?;
+        args.place.framing = args.place.framing.or(Some(known));
     }
     args.place.serial = saved.serial;
     args.place.gateway = saved.gateway;
@@ -170,7 +213,8 @@ pub(crate) fn fill(args: &CheckArgs) -> Result<CheckArgs, Failure> {
 
 /// Stops where another unit answers than the one kept.
 pub(crate) fn same_unit(args: &CheckArgs, serial: Option<&str>) -> Result<(), Failure> {
-    let (Some(name), Some(kept), Some(found)) = (&args.place.at, &args.place.unit_serial, serial) else {
+    let (Some(name), Some(kept), Some(found)) = (&args.place.at, &args.place.unit_serial, serial)
+    else {
         return Ok(());
     };
     if kept == found {
@@ -204,7 +248,10 @@ mod tests {
         save(&place, "cellar", Some(folder.path())).unwrap();
         assert_eq!(load("cellar", Some(folder.path())).unwrap(), place);
         let missing = load("attic", Some(folder.path())).unwrap_err();
-        assert_eq!(missing.message, "--at attic: there is no such place; places kept: cellar");
+        assert_eq!(
+            missing.message,
+            "--at attic: there is no such place; places kept: cellar"
+        );
         assert!(check_name("../x").is_err() && check_name("").is_err());
     }
 }

@@ -11,7 +11,10 @@ use super::args::{CheckArgs, Where};
 use super::{Failure, LOCAL, USAGE, out};
 use crate::event::Plugged;
 use crate::lamp;
-use crate::link::{Blame, Clock, Interrupt, LinkTrouble, OpenError, OpenOptions, Quiet, Target};
+use crate::link::{
+    Blame, Clock, Interrupt, LinkTrouble, OpenError, OpenOptions, Quiet, Simulated, Target,
+    open_simulated_as,
+};
 use crate::wire::hex;
 
 /// Exit code of a problem on the way to the unit.
@@ -140,13 +143,13 @@ pub(crate) fn open(
             "simulated scenario {name}, {:.0} s after power-up: no real unit",
             look_at.as_secs_f64()
         ));
-        return Ok(crate::link::open_simulated_at(
-            &scenario,
-            profile,
-            look_at.saturating_sub(window),
+        let how = Simulated {
+            age: look_at.saturating_sub(window),
             plugged,
-            args.place.line,
-        ));
+            line: args.place.line,
+            way: args.place.way(),
+        };
+        return Ok(open_simulated_as(&scenario, profile, how));
     }
     let target = target(&args.place, profile)?;
     let interrupt = Interrupt::on_ctrl_c().unwrap_or_default();
@@ -188,7 +191,7 @@ fn target(place: &Where, profile: &Profile) -> Result<Target, Failure> {
 /// Where the unit is; with nothing given and exactly one serial adapter present, that one.
 fn target_at(place: &Where, line: LineSettings) -> Result<Target, Failure> {
     if let Some(address) = &place.gateway {
-        return Ok(Target::gateway(address, place.framing.into()));
+        return Ok(Target::gateway(address, place.framing()));
     }
     if let Some(port) = &place.serial {
         return Ok(Target::Serial {

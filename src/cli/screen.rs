@@ -149,7 +149,12 @@ pub(crate) fn link_text(link: &LinkFacts) -> String {
     match &link.kind {
         LinkKind::Serial { port, line } => format!("{port} at {line}"),
         LinkKind::Gateway { address } => format!("gateway {address}, {framing}"),
-        LinkKind::Simulated { scenario, .. } => format!("SIMULATED scenario {scenario}"),
+        LinkKind::Simulated { scenario, line } if line.is_some() => {
+            format!("SIMULATED scenario {scenario}")
+        }
+        LinkKind::Simulated { scenario, .. } => {
+            format!("SIMULATED scenario {scenario}, behind a gateway, {framing}")
+        }
     }
 }
 

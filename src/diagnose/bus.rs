@@ -7,7 +7,7 @@ use packside_profiles::LineSettings;
 use super::causes::Observations;
 use super::judgement::Bus;
 use crate::ask::{Exchange, Outcome, StrayKind};
-use crate::event::{Event, Framing, LinkFacts, LinkKind, What};
+use crate::event::{Event, Framing, LinkFacts, What};
 use crate::listen::settings::{Class, Hypothesis, explain};
 use crate::listen::waveform::Received;
 
@@ -142,7 +142,8 @@ pub(crate) fn observe(
     let answered = exceptions_or_answers(exchanges);
     let text = mostly(&bytes, |b| matches!(b, b'\t' | b'\n' | b'\r' | 0x20..=0x7e));
     let garbage = !bytes.is_empty() && !echo && !foreign && !damaged && !late && !answered;
-    let proven = line(facts)
+    let proven = facts
+        .and_then(LinkFacts::line)
         .filter(|_| garbage)
         .and_then(|line| proven(&bytes, line));
     Observations {
@@ -165,17 +166,9 @@ pub(crate) fn observe(
         late,
         exception_0a: exception(0x0a),
         exception_0b: exception(0x0b),
-        gateway: facts.is_some_and(|f| matches!(f.kind, LinkKind::Gateway { .. })),
+        gateway: facts.is_some_and(LinkFacts::is_gateway),
         tcp_framing: facts.is_some_and(|f| f.framing == Framing::Tcp),
         lost: events.iter().any(|e| matches!(e.what, What::Lost { .. })),
-    }
-}
-
-/// The settings we listened with, where there is a line.
-fn line(facts: Option<&LinkFacts>) -> Option<LineSettings> {
-    match &facts?.kind {
-        LinkKind::Serial { line, .. } | LinkKind::Simulated { line, .. } => Some(*line),
-        LinkKind::Gateway { .. } => None,
     }
 }
 

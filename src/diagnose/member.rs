@@ -15,7 +15,7 @@ use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
 use super::judgement::{Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight};
 use super::sightings::{self, Sighting};
 use super::{answers, flags, gate, measure, notices, readings};
-use crate::event::{Answer, LinkFacts, LinkKind, Plugged};
+use crate::event::{Answer, LinkFacts, Plugged};
 
 /// So many second answers are no accident of somebody else's traffic.
 const ANSWERED_TWICE: u32 = 2;
@@ -328,7 +328,7 @@ fn frozen(
     let Pulse::Frozen { stood } = pulse else {
         return;
     };
-    let gateway = facts.is_some_and(|f| matches!(f.kind, LinkKind::Gateway { .. }));
+    let gateway = facts.is_some_and(LinkFacts::is_gateway);
     let text = format!(
         "the own heartbeat has not moved for {:.1} s: the answers are stale",
         stood.as_secs_f64()

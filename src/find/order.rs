@@ -76,7 +76,11 @@ impl Trial {
 
 /// Share of all units that a look finds, the earlier looks at the same address having found none.
 fn look_share(look: usize, unheard: f64) -> f64 {
-    let by = |look: usize| LOOKS.get(look).map_or(1.0, |ms| prior::answered_by(f64::from(*ms)));
+    let by = |look: usize| {
+        LOOKS
+            .get(look)
+            .map_or(1.0, |ms| prior::answered_by(f64::from(*ms)))
+    };
     let in_time = by(0);
     match look {
         0 => in_time + (1.0 - in_time) * (1.0 - unheard),
@@ -120,7 +124,9 @@ pub fn expected(order: &[Trial], hold_back: Duration) -> (f64, f64) {
         let line = lines.iter().find(|(line, _)| *line == trial.line);
         let by = |look: usize| prior::answered_by(f64::from(LOOKS.get(look).copied().unwrap_or(0)));
         let before = trial.look.checked_sub(1).map_or(0.0, by);
-        line.map_or(0.0, |(_, share)| *share) * prior::address(trial.unit) * (by(trial.look) - before)
+        line.map_or(0.0, |(_, share)| *share)
+            * prior::address(trial.unit)
+            * (by(trial.look) - before)
     };
     weighed(order.iter().map(|trial| {
         let cost = trial.cost(hold_back).as_secs_f64();
@@ -201,7 +207,12 @@ mod tests {
             line.1 * prior::address(trial.unit) * look_share(trial.look, UNHEARD)
         };
         let sum = |order: &[Trial]| {
-            weighed(order.iter().map(|t| (share(t), t.cost(Duration::ZERO).as_secs_f64()))).0
+            weighed(
+                order
+                    .iter()
+                    .map(|t| (share(t), t.cost(Duration::ZERO).as_secs_f64())),
+            )
+            .0
         };
         let mut order = all();
         let best = sum(&order);

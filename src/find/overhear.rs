@@ -102,7 +102,10 @@ impl Overhear {
     /// Bytes came.
     pub fn take(&mut self, at: Duration, bytes: &[u8]) {
         let received = Received::unmarked(bytes).into_iter();
-        let at_time = received.map(|one| Received { at: Some(at), ..one });
+        let at_time = received.map(|one| Received {
+            at: Some(at),
+            ..one
+        });
         self.received.extend(at_time);
         let surplus = self.received.len().saturating_sub(KEPT);
         self.received.drain(..surplus);
@@ -131,7 +134,11 @@ impl Overhear {
         Listening::At {
             line: self.line,
             bad,
-            until: if until > now { until } else { now + self.window },
+            until: if until > now {
+                until
+            } else {
+                now + self.window
+            },
         }
     }
 

@@ -39,6 +39,8 @@ const SLOWEST_MS: f64 = 520.0;
 const STILL_TO_COME: Duration = Duration::from_millis(700);
 /// What a hint's answer time may be off.
 const SLACK: Duration = Duration::from_millis(25);
+/// A place whose late answer may have been taken for another's is asked before all but that other.
+const RIVAL: f64 = 1e300;
 /// A guess at the neighbouring settings is worth this much of one at the same.
 const NEIGHBOUR: f64 = 0.05;
 
@@ -175,7 +177,10 @@ impl Search {
         let behind = order.iter().skip(next);
         let left = behind.map(|trial| trial.cost(plan.hold_back)).sum();
         Self {
-            questions: who::probes(profiles).into_iter().map(|probe| probe.question).collect(),
+            questions: who::probes(profiles)
+                .into_iter()
+                .map(|probe| probe.question)
+                .collect(),
             order,
             next,
             left,
@@ -199,7 +204,9 @@ impl Search {
 
     /// What to do now.
     pub fn next(&mut self) -> Want {
-        if (self.foreign.is_some() && !self.bears_others) || (!self.found.is_empty() && !self.plan.all) {
+        if (self.foreign.is_some() && !self.bears_others)
+            || (!self.found.is_empty() && !self.plan.all)
+        {
             return Want::Done;
         }
         self.now = self.next_hint().or_else(|| self.next_trial());
@@ -243,7 +250,10 @@ impl Search {
                 return;
             }
         };
-        if self.found.iter().any(|found| (found.line, found.unit) == place)
+        if self
+            .found
+            .iter()
+            .any(|found| (found.line, found.unit) == place)
             || self.may_be_late(trial)
         {
             return;
@@ -258,17 +268,24 @@ impl Search {
         });
         // Whoever is on the same pair has the same settings, and is heard however slow it is.
         self.order.drain(..self.next);
-        self.order.retain(|other| other.line == trial.line && other.look == 0);
+        self.order
+            .retain(|other| other.line == trial.line && other.look == 0);
         self.next = 0;
         let left = self.order.iter();
         self.left = left.map(|trial| trial.cost(self.plan.hold_back)).sum();
         self.hints.clear();
     }
 
-    /// Whether an answer may be a late one to a question at other settings, under which its bytes are
-    /// the same. Then each of them is asked once more, and what is answered now is no late answer.
+    /// Whether an answer may be a late one to a question at another parity, under which its bytes are
+    /// the same. Then it is asked once more, and the rivals behind it: what is answered now is no late
+    /// answer.
     fn may_be_late(&mut self, trial: Trial) -> bool {
-        let is_rival = |made: &Made| made.trial.unit == trial.unit && made.trial.line != trial.line;
+        let is_rival = |made: &Made| {
+            let other = made.trial;
+            other.unit == trial.unit
+                && other.line.baud == trial.line.baud
+                && other.line.parity != trial.line.parity
+        };
         let now = self.recent.back().map_or(Duration::ZERO, |made| made.ended);
         self.recent.retain(|made| made.ended + STILL_TO_COME >= now);
         let rivals: Vec<Made> = self.recent.iter().copied().filter(is_rival).collect();
@@ -276,14 +293,11 @@ impl Search {
             return false;
         }
         self.recent.retain(|made| made.trial.unit != trial.unit);
-        let longest = |line| order::first_byte(line, 500, self.plan.hold_back);
-        let places: Vec<(Place, Duration)> = std::iter::once(trial.line)
-            .chain(rivals.iter().map(|made| made.trial.line))
-            .map(|line| ((line, trial.unit), longest(line)))
-            .collect();
-        for (place, first_byte) in places {
-            self.again.remove(&place);
-            self.hint(f64::MAX, place, first_byte);
+        let lines = rivals.iter().map(|made| (RIVAL, made.trial.line));
+        for (score, line) in lines.chain([(f64::MAX, trial.line)]) {
+            self.again.remove(&(line, trial.unit));
+            let longest = order::first_byte(line, 500, self.plan.hold_back);
+            self.hint(score, (line, trial.unit), longest);
         }
         true
     }
@@ -356,7 +370,11 @@ impl Search {
             }
             let usual = order::first_byte(trial.line, trial.wait_ms(), self.plan.hold_back);
             // One slow unit on a line makes further ones of its kind likely.
-            let slowest = self.found.iter().filter_map(|found| found.answer_time).max();
+            let slowest = self
+                .found
+                .iter()
+                .filter_map(|found| found.answer_time)
+                .max();
             let first_byte = slowest.map_or(usual, |slowest| usual.max(slowest * 3 / 2));
             return Some((trial, first_byte, false));
         }
@@ -404,18 +422,25 @@ impl Search {
     fn is_ours(&self, bytes: &[u8]) -> bool {
         Ask::from_pdu(
             bytes.first().copied().unwrap_or_default(),
-            bytes.get(1..bytes.len().saturating_sub(2)).unwrap_or_default(),
+            bytes
+                .get(1..bytes.len().saturating_sub(2))
+                .unwrap_or_default(),
         )
         .is_some_and(|ask| {
             let mut recent = self.recent.iter();
-            recent.any(|made| (made.trial.unit, self.question(made.trial)) == (ask.unit, ask.question))
+            recent.any(|made| {
+                (made.trial.unit, self.question(made.trial)) == (ask.unit, ask.question)
+            })
         })
     }
 
     /// Somebody said something that is no frame: those just asked are asked again.
     fn suspect(&mut self, stray: &Stray, line: LineSettings) {
-        let begun = stray.at.saturating_sub(line.characters(stray.bytes.len().saturating_sub(1)));
-        self.recent.retain(|made| made.ended + STILL_TO_COME >= stray.at);
+        let begun = stray
+            .at
+            .saturating_sub(line.characters(stray.bytes.len().saturating_sub(1)));
+        self.recent
+            .retain(|made| made.ended + STILL_TO_COME >= stray.at);
         let suspects: Vec<Made> = self.recent.iter().copied().collect();
         for made in &suspects {
             let trial = made.trial;
@@ -424,9 +449,9 @@ impl Search {
             if needed_ms > SLOWEST_MS {
                 continue;
             }
-            let first_byte = made.first_byte.max(
-                order::first_byte(trial.line, 0, self.plan.hold_back) + needed + SLACK,
-            );
+            let first_byte = made
+                .first_byte
+                .max(order::first_byte(trial.line, 0, self.plan.hold_back) + needed + SLACK);
             let likely = self.line_share(trial.line)
                 * prior::address(trial.unit)
                 * prior::answers_at(needed_ms).max(1e-5);

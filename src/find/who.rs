@@ -105,7 +105,9 @@ pub enum Oddity {
     )]
     TwoAtOnce,
     /// It no longer answers what it answered before.
-    #[error("it has fallen silent after function {0:02x} hex; switch it off and on before you trust it")]
+    #[error(
+        "it has fallen silent after function {0:02x} hex; switch it off and on before you trust it"
+    )]
     HungAfter(u8),
 }
 
@@ -119,14 +121,22 @@ impl Identity {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Step {
-    Mark { profile: usize, rule: usize },
+    Mark {
+        profile: usize,
+        rule: usize,
+    },
     SunSpec(u16),
     Device,
     ServerId,
     /// Does it still answer what it answered before, after this function?
     Alive(u8),
-    Serial { profile: usize, nth: u8 },
-    Firmware { profile: usize },
+    Serial {
+        profile: usize,
+        nth: u8,
+    },
+    Firmware {
+        profile: usize,
+    },
 }
 
 /// Finds out who a unit is.
@@ -158,7 +168,9 @@ impl<'p> Who<'p> {
             let has_marks = |profile: &Profile| !profile.recognise.is_empty();
             profiles.get(*index).is_some_and(has_marks)
         });
-        let mut steps: VecDeque<Step> = marks.map(|profile| Step::Mark { profile, rule: 0 }).collect();
+        let mut steps: VecDeque<Step> = marks
+            .map(|profile| Step::Mark { profile, rule: 0 })
+            .collect();
         steps.extend(SUNSPEC_AT.map(Step::SunSpec));
         steps.extend([Step::Device, Step::ServerId]);
         Self {
@@ -195,7 +207,11 @@ impl<'p> Who<'p> {
         self.tries += 1;
         if let Outcome::TimedOut(silence) = exchange.outcome {
             self.damaged += u32::from(silence == Silence::Damaged);
-            let tries = if silence == Silence::Nothing { TRIES - 1 } else { TRIES };
+            let tries = if silence == Silence::Nothing {
+                TRIES - 1
+            } else {
+                TRIES
+            };
             if self.tries < tries {
                 return;
             }
@@ -232,7 +248,10 @@ impl<'p> Who<'p> {
                 let text = self.value(profile, Role::Serial, &exchange.outcome);
                 self.serials.extend(text);
                 if nth + 1 < READINGS {
-                    self.steps.push_front(Step::Serial { profile, nth: nth + 1 });
+                    self.steps.push_front(Step::Serial {
+                        profile,
+                        nth: nth + 1,
+                    });
                 } else {
                     self.compare_serials();
                 }
@@ -309,7 +328,10 @@ impl<'p> Who<'p> {
             return;
         }
         if !is_last {
-            self.steps.push_front(Step::Mark { profile: index, rule: rule + 1 });
+            self.steps.push_front(Step::Mark {
+                profile: index,
+                rule: rule + 1,
+            });
             return;
         }
         // This map fits: the others are not asked, and rare functions only where it lists them.
@@ -320,7 +342,10 @@ impl<'p> Who<'p> {
             _ => false,
         });
         self.steps.push_front(Step::Firmware { profile: index });
-        self.steps.push_front(Step::Serial { profile: index, nth: 0 });
+        self.steps.push_front(Step::Serial {
+            profile: index,
+            nth: 0,
+        });
     }
 
     fn device(&mut self, outcome: &Outcome) {
@@ -350,7 +375,11 @@ impl<'p> Who<'p> {
 
     fn compare_serials(&mut self) {
         let first = self.serials.first().cloned();
-        if self.serials.iter().any(|serial| Some(serial) != first.as_ref()) {
+        if self
+            .serials
+            .iter()
+            .any(|serial| Some(serial) != first.as_ref())
+        {
             let seen = std::mem::take(&mut self.serials);
             self.identity.oddities.push(Oddity::TwoInTurn(seen));
             return;
@@ -379,7 +408,10 @@ fn compare(
             _ => "not answered".to_owned(),
         };
         let is_refused = matches!(outcome, Outcome::Exception(_));
-        return (is_refused.then_some(false), format!("{point}{where_it_is} is {why}"));
+        return (
+            is_refused.then_some(false),
+            format!("{point}{where_it_is} is {why}"),
+        );
     };
     let (fits, wanted) = match wanted {
         Scalar::Number(number) => (
@@ -391,7 +423,10 @@ fn compare(
             format!("\"{text}\" at its begin"),
         ),
     };
-    let found = decoded.value.as_ref().map_or_else(|| "not available".to_owned(), text_of);
+    let found = decoded
+        .value
+        .as_ref()
+        .map_or_else(|| "not available".to_owned(), text_of);
     let reason = if fits {
         format!("{point}{where_it_is} is {found}, as this map expects")
     } else {
@@ -423,7 +458,10 @@ fn registers(outcome: &Outcome) -> Option<&[u16]> {
 fn place_of(profile: &Profile, point: &str) -> Option<Instance> {
     let index = profile.points.iter().position(|one| one.id == point)?;
     let layout = Layout::new(profile, &Known::default());
-    layout.instances.into_iter().find(|instance| instance.point == index)
+    layout
+        .instances
+        .into_iter()
+        .find(|instance| instance.point == index)
 }
 
 fn question_of(place: &Instance) -> Question {
@@ -444,7 +482,9 @@ fn sunspec_at(address: u16) -> Question {
 
 /// Whether reading it would lose what it holds.
 fn is_lost_when_read(profile: &Profile, place: &Instance) -> bool {
-    let last = place.address.saturating_add(place.registers.saturating_sub(1));
+    let last = place
+        .address
+        .saturating_add(place.registers.saturating_sub(1));
     let mut spans = profile.clears_when_read.iter();
     spans.any(|span| {
         span.table == place.table

@@ -23,7 +23,7 @@ use packside_profiles::model::Table;
 use super::tap::{Heard, Tap};
 use super::{BadCharacters, Grounds, LinkTrouble, Pacing, Proof, Quiet, Speaks, speaks};
 use crate::ask::{Asker, Exchange, Next, Outcome, StrayKind};
-use crate::event::{Event, Framing, LinkFacts, LinkKind, What};
+use crate::event::{Event, Framing, LinkFacts, What};
 use crate::poll::Read;
 use crate::wire::{Ask, Question};
 
@@ -512,7 +512,7 @@ impl Asking {
             return;
         }
         self.unheard += 1;
-        let is_gateway = matches!(self.facts().kind, LinkKind::Gateway { .. });
+        let is_gateway = self.facts().is_gateway();
         // A fresh connection that stays silent as well shows that the unit is silent, not the
         // connection; making it anew again would only disturb the gateway.
         if is_gateway && self.unheard >= DEAD_CONNECTION && !self.is_fresh && !self.tap.is_lost() {

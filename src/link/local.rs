@@ -66,16 +66,24 @@ impl LocalPort {
     /// The one thing to do before it can be opened, if there is one.
     pub fn fix(&self) -> Option<String> {
         let system = &self.system;
-        if let Some(group) = system.missing_group.as_ref().filter(|_| system.is_allowed == Some(false)) {
+        if let Some(group) = system
+            .missing_group
+            .as_ref()
+            .filter(|_| system.is_allowed == Some(false))
+        {
             return Some(format!(
                 "join the group {group} (sudo usermod -aG {group} $USER), then log out and in"
             ));
         }
         if system.is_allowed == Some(false) {
-            return Some("this user may not open it: ask whoever looks after this computer".to_owned());
+            return Some(
+                "this user may not open it: ask whoever looks after this computer".to_owned(),
+            );
         }
         let (number, name) = system.held_by.first()?;
-        Some(format!("close {name} (process {number}), which has it open"))
+        Some(format!(
+            "close {name} (process {number}), which has it open"
+        ))
     }
 }
 
@@ -111,7 +119,9 @@ pub fn wait_for_new(longest: Duration, interrupt: &Interrupt) -> Option<LocalPor
     let before: Vec<String> = ports().into_iter().map(|port| port.name).collect();
     let clock = Clock::start();
     while clock.now() < longest && !interrupt.raised() {
-        let new = ports().into_iter().find(|port| !before.contains(&port.name));
+        let new = ports()
+            .into_iter()
+            .find(|port| !before.contains(&port.name));
         if new.is_some() {
             // Its rights are set a moment after it is there.
             std::thread::sleep(LOOK * 2);

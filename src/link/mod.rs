@@ -40,7 +40,7 @@ pub use pacing::Pacing;
 pub use port::{Arrived, BadCharacters, Port, PortGone};
 pub use quiet::{Grounds, Proof, Quiet, Wake, quiet_window};
 pub use serial::{SerialPortName, adapters, list};
-pub use simulated::{open_simulated, open_simulated_at};
+pub use simulated::{Simulated, open_simulated, open_simulated_as};
 pub use speaks::{Speaks, speaks};
 pub use tap::{Say, Sink};
 pub use trouble::{Blame, LinkTrouble, MayWake, NotShown, OpenError};

@@ -10,7 +10,7 @@ use std::time::Duration;
 
 use packside_profiles::LineSettings;
 
-use crate::event::{Framing, LinkFacts, LinkKind};
+use crate::event::{Framing, LinkFacts};
 
 /// A line or connection that carries bytes both ways. Times count from the start of the session.
 pub trait Port {
@@ -58,10 +58,7 @@ pub trait Port {
 
     /// Line settings, where there is a line.
     fn line(&self) -> Option<LineSettings> {
-        match self.facts().kind {
-            LinkKind::Serial { line, .. } | LinkKind::Simulated { line, .. } => Some(line),
-            LinkKind::Gateway { .. } => None,
-        }
+        self.facts().line()
     }
 
     /// Framing on this link.

@@ -13,9 +13,9 @@ use packside_profiles::{LineSettings, Parity};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio_serial::{ErrorKind, SerialPort, SerialPortBuilderExt, SerialPortType, SerialStream};
 
-use super::{BadCharacters, PortGone};
 use super::trouble::OpenError;
 use super::worker::Opener;
+use super::{BadCharacters, PortGone};
 
 /// Opens a serial port.
 #[derive(Debug, Clone)]

@@ -1,14 +1,16 @@
 //! The simulator's line as a port, in virtual time: no thread, no clock, no waiting.
 //!
-//! Does not: touch a socket or a terminal. A link over this port says that it is simulated.
+//! On the line itself, or through a simulated gateway. Does not: touch a socket or a terminal. A
+//! link over this port says that it is simulated.
 
 use std::collections::VecDeque;
 use std::time::Duration;
 
 use packside_profiles::{LineSettings, Profile};
 use packside_simulator::uart::Tty;
-use packside_simulator::{Framing as SimulatedFraming, Scenario, World};
+use packside_simulator::{News, Scenario, Site, Way};
 
+use super::tcp::CONNECT_TIME_OUT;
 use super::{Arrived, BadCharacters, Port, PortGone, Quiet};
 use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
 
@@ -18,12 +20,30 @@ const LEAST_STEP: Duration = Duration::from_micros(1);
 /// A port on which virtual time passes only while someone waits.
 struct SimulatedPort {
     facts: LinkFacts,
-    world: World,
+    site: Site,
+    /// Who we are there; somebody else with every connection.
+    client: u32,
+    /// Why nothing comes until it is opened again.
+    gone: Option<PortGone>,
     /// Time of the world at which the session began.
     began: Duration,
     /// Time of the world now.
     world_now: Duration,
-    coming: VecDeque<(Duration, Vec<u8>)>,
+    coming: VecDeque<News>,
+}
+
+/// How a simulated unit is reached.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Simulated {
+    /// Time since power-up.
+    pub age: Duration,
+    /// Where the laptop is plugged in, if said.
+    pub plugged: Option<Plugged>,
+    /// Our line settings, where they are not those of the profile: where they are not those of the
+    /// unit either, both sides hear what a real line would make of it.
+    pub line: Option<LineSettings>,
+    /// On the line or through a gateway; as the scenario says unless given.
+    pub way: Option<Way>,
 }
 
 /// A quiet link to a simulated unit that was powered up `age` ago, at the line settings that the
@@ -34,51 +54,96 @@ pub fn open_simulated(
     age: Duration,
     plugged: Option<Plugged>,
 ) -> Quiet {
-    open_simulated_at(scenario, profile, age, plugged, None)
+    let how = Simulated {
+        age,
+        plugged,
+        ..Simulated::default()
+    };
+    open_simulated_as(scenario, profile, how)
 }
 
-/// The same with other line settings of ours: where they are not those of the unit, both sides
-/// hear what a real line would make of it.
-pub fn open_simulated_at(
-    scenario: &Scenario,
-    profile: &Profile,
-    age: Duration,
-    plugged: Option<Plugged>,
-    line: Option<LineSettings>,
-) -> Quiet {
-    let mut world = World::new(scenario, profile, SimulatedFraming::Rtu, scenario.seed);
-    if let Some(line) = line {
-        world.set_tool(line);
+/// A quiet link to a simulated unit.
+pub fn open_simulated_as(scenario: &Scenario, profile: &Profile, how: Simulated) -> Quiet {
+    let way = how.way.unwrap_or(scenario.way());
+    let mut site = Site::new(scenario, profile, way, scenario.seed);
+    let is_serial = way == Way::Serial;
+    if is_serial {
+        let world = site.world_mut();
+        if let Some(line) = how.line {
+            world.set_tool(line);
+        }
+        // As a real port is opened: characters that fail their check are kept as they came.
+        world.set_tty(Tty::Unchecked);
     }
-    // As a real port is opened: characters that fail their check are kept as they came.
-    world.set_tty(Tty::Unchecked);
     // What was on the line before the session began, nobody has heard.
-    drop(world.advance(age));
-    let kind = LinkKind::Simulated {
-        scenario: scenario.name.clone(),
-        line: world.tool_line(),
-    };
+    drop(site.advance(how.age));
     let facts = LinkFacts {
-        kind,
-        framing: Framing::Rtu,
-        plugged,
+        kind: LinkKind::Simulated {
+            scenario: scenario.name.clone(),
+            line: is_serial.then(|| site.world().tool_line()),
+        },
+        framing: if way == Way::Tcp {
+            Framing::Tcp
+        } else {
+            Framing::Rtu
+        },
+        plugged: how.plugged,
         ask_anyway: false,
     };
-    let port = SimulatedPort {
+    let mut port = SimulatedPort {
         facts,
-        world,
-        began: age,
-        world_now: age,
+        site,
+        client: 0,
+        gone: None,
+        began: how.age,
+        world_now: how.age,
         coming: VecDeque::new(),
     };
+    port.gone = port.connect().err();
     Quiet::over(Box::new(port), Box::new(|_| {}))
 }
 
 impl SimulatedPort {
     /// Lets the world go on to a time, and keeps what reaches us.
     fn advance(&mut self, to: Duration) {
-        self.coming.extend(self.world.advance(to));
+        self.coming.extend(self.site.advance(to));
         self.world_now = to;
+    }
+
+    fn connect(&mut self) -> Result<(), PortGone> {
+        if self.site.is_reachable() {
+            self.site.connect(self.world_now, self.client);
+            return Ok(());
+        }
+        if !self.facts.is_gateway() {
+            return Err(PortGone::Adapter);
+        }
+        self.advance(self.world_now + CONNECT_TIME_OUT);
+        Err(PortGone::StillGone {
+            why: format!("no connection within {CONNECT_TIME_OUT:?}"),
+        })
+    }
+
+    /// What a piece of news means for us; nothing where it is somebody else's.
+    fn arrived(&mut self, news: News) -> Option<Arrived> {
+        let ours = |client: Option<u32>| client.is_none_or(|client| client == self.client);
+        match news {
+            News::Bytes(arrival) => {
+                let at = arrival.at.saturating_sub(self.began);
+                // On a line everybody hears everything.
+                let is_ours = !self.facts.is_gateway() || ours(arrival.client);
+                is_ours.then_some(Arrived::Bytes(at, arrival.bytes))
+            }
+            News::Closed { client, .. } => ours(client).then(|| {
+                let gone = if self.facts.is_gateway() {
+                    PortGone::Closed
+                } else {
+                    PortGone::Adapter
+                };
+                self.gone = Some(gone.clone());
+                Arrived::Gone(gone)
+            }),
+        }
     }
 }
 
@@ -92,21 +157,29 @@ impl Port for SimulatedPort {
     }
 
     fn send(&mut self, bytes: &[u8]) -> Result<Duration, PortGone> {
-        self.world.send(self.world_now, bytes);
+        if let Some(gone) = &self.gone {
+            return Err(gone.clone());
+        }
+        self.site.send_from(self.client, self.world_now, bytes);
         Ok(self.now())
     }
 
     fn wait(&mut self, until: Duration) -> Arrived {
         let end = until + self.began;
         loop {
-            if let Some((at, bytes)) = self.coming.pop_front() {
-                return Arrived::Bytes(at.saturating_sub(self.began), bytes);
+            if let Some(gone) = &self.gone {
+                return Arrived::Gone(gone.clone());
+            }
+            while let Some(news) = self.coming.pop_front() {
+                if let Some(arrived) = self.arrived(news) {
+                    return arrived;
+                }
             }
             if self.world_now >= end {
                 return Arrived::Nothing;
             }
             // Step by step, so that the caller can act the moment something arrives.
-            let wake = self.world.next_wake().unwrap_or(end);
+            let wake = self.site.next_wake().unwrap_or(end);
             self.advance(wake.max(self.world_now + LEAST_STEP).min(end));
         }
     }
@@ -117,18 +190,33 @@ impl Port for SimulatedPort {
     }
 
     fn reopen(&mut self) -> Result<(), PortGone> {
-        Ok(())
+        self.coming.clear();
+        self.gone = None;
+        if self.facts.is_gateway() {
+            self.site.disconnect(self.client);
+            self.client = self.client.wrapping_add(1);
+        }
+        let opened = self.connect();
+        self.gone = opened.clone().err();
+        opened
     }
 
     fn set_line(&mut self, line: LineSettings, bad: BadCharacters) -> Result<(), PortGone> {
-        self.world.set_tool(line);
-        self.world.set_tty(match bad {
+        let LinkKind::Simulated {
+            line: Some(known), ..
+        } = &mut self.facts.kind
+        else {
+            return Err(PortGone::Broken {
+                why: format!("a gateway has line settings of its own, {line} was wanted"),
+            });
+        };
+        *known = line;
+        let world = self.site.world_mut();
+        world.set_tool(line);
+        world.set_tty(match bad {
             BadCharacters::Kept => Tty::Unchecked,
             BadCharacters::Zeroed => Tty::Zeroed,
         });
-        if let LinkKind::Simulated { line: known, .. } = &mut self.facts.kind {
-            *known = line;
-        }
         Ok(())
     }
 }

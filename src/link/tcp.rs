@@ -7,9 +7,9 @@ use packside_profiles::LineSettings;
 use tokio::net::{TcpStream, lookup_host};
 use tokio::time::timeout;
 
-use super::{BadCharacters, PortGone};
 use super::trouble::OpenError;
 use super::worker::Opener;
+use super::{BadCharacters, PortGone};
 
 /// Longest time for the name and for the connection, each.
 pub(crate) const CONNECT_TIME_OUT: Duration = Duration::from_secs(5);

@@ -84,7 +84,10 @@ pub(crate) fn facts(root: &Path, port: &str) -> SystemFacts {
         return SystemFacts::default();
     }
     let real = device.canonicalize().unwrap_or_else(|_| device.clone());
-    let shown = root.join("sys/class/tty").join(real.file_name().unwrap_or_default()).join("device");
+    let shown = root
+        .join("sys/class/tty")
+        .join(real.file_name().unwrap_or_default())
+        .join("device");
     let driver = std::fs::canonicalize(shown.join("driver")).ok();
     let latency = std::fs::read_to_string(shown.join("latency_timer")).ok();
     SystemFacts {
@@ -112,7 +115,12 @@ fn by_id(root: &Path, real: &Path) -> Option<String> {
     let mut paths = names.filter_map(|entry| Some(entry.ok()?.path()));
     let found = paths.find(|path| path.canonicalize().is_ok_and(|target| target == real))?;
     let below_root = found.strip_prefix(root).ok()?;
-    Some(Path::new("/").join(below_root).to_string_lossy().into_owned())
+    Some(
+        Path::new("/")
+            .join(below_root)
+            .to_string_lossy()
+            .into_owned(),
+    )
 }
 
 /// The programs that have a device open, but this one; those of other users are not shown to us.
@@ -124,14 +132,20 @@ fn held_by(root: &Path, real: &Path) -> Vec<(u32, String)> {
     let numbers = entries.filter_map(|entry| entry.ok()?.file_name().to_str()?.parse::<u32>().ok());
     let has_open = |number: &u32| {
         let open = std::fs::read_dir(root.join(format!("proc/{number}/fd")));
-        let mut links = open.into_iter().flatten().filter_map(|link| std::fs::read_link(link.ok()?.path()).ok());
+        let mut links = open
+            .into_iter()
+            .flatten()
+            .filter_map(|link| std::fs::read_link(link.ok()?.path()).ok());
         *number != std::process::id() && links.any(|link| link == real)
     };
     let mut holders: Vec<(u32, String)> = numbers
         .filter(has_open)
         .map(|number| {
             let name = std::fs::read_to_string(root.join(format!("proc/{number}/comm")));
-            (number, name.map_or_else(|_| "a program".to_owned(), |name| name.trim().to_owned()))
+            (
+                number,
+                name.map_or_else(|_| "a program".to_owned(), |name| name.trim().to_owned()),
+            )
         })
         .collect();
     holders.sort();
@@ -184,11 +198,18 @@ mod tests {
         let real = path("dev/ttyUSB7").canonicalize().unwrap();
         symlink(&real, path("dev/serial/by-id/usb-Some_Adapter_A1")).unwrap();
         symlink(&real, path("proc/4711/fd/5")).unwrap();
-        symlink(path("sys/bus/drivers/some_sio"), path("sys/class/tty/ttyUSB7/device/driver")).unwrap();
+        symlink(
+            path("sys/bus/drivers/some_sio"),
+            path("sys/class/tty/ttyUSB7/device/driver"),
+        )
+        .unwrap();
 
         let shown = facts(root.path(), "/dev/ttyUSB7");
         assert_eq!(shown.driver.as_deref(), Some("some_sio"));
-        assert_eq!(shown.by_id.as_deref(), Some("/dev/serial/by-id/usb-Some_Adapter_A1"));
+        assert_eq!(
+            shown.by_id.as_deref(),
+            Some("/dev/serial/by-id/usb-Some_Adapter_A1")
+        );
         assert_eq!(shown.hold_back, Some(std::time::Duration::from_millis(16)));
         assert_eq!(shown.held_by, [(4711, "logger".to_owned())]);
         assert_eq!(shown.is_allowed, Some(true));

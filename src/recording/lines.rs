@@ -95,7 +95,7 @@ fn opened(at: u64, facts: &LinkFacts) -> Json {
     let (kind, place, line) = match &facts.kind {
         LinkKind::Serial { port, line } => ("serial", port, Some(line)),
         LinkKind::Gateway { address } => ("gateway", address, None),
-        LinkKind::Simulated { scenario, line } => ("simulated", scenario, Some(line)),
+        LinkKind::Simulated { scenario, line } => ("simulated", scenario, line.as_ref()),
     };
     let framing = match facts.framing {
         Framing::Rtu => "rtu",
@@ -260,7 +260,7 @@ impl<'a> Members<'a> {
         let line = self.maybe("line", |v| v.as_str()?.parse::<LineSettings>().ok())?;
         let kind = match (self.text("kind")?, line) {
             ("serial", Some(line)) => LinkKind::Serial { port: place, line },
-            ("simulated", Some(line)) => LinkKind::Simulated {
+            ("simulated", line) => LinkKind::Simulated {
                 scenario: place,
                 line,
             },

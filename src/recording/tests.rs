@@ -48,7 +48,7 @@ fn entries() -> Vec<Entry> {
     };
     let simulated = LinkKind::Simulated {
         scenario: "hv-waiting".to_owned(),
-        line,
+        line: Some(line),
     };
     let questions = [
         Question::Read {

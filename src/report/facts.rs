@@ -171,7 +171,8 @@ pub(crate) fn link_text(facts: &LinkFacts, options: Options) -> String {
         LinkKind::Gateway { .. } if !options.names => format!("gateway {TAKEN_OUT}"),
         LinkKind::Gateway { address } => format!("gateway {address}"),
         LinkKind::Simulated { scenario, line } => {
-            format!("SIMULATED scenario {scenario}, {line}: no real unit")
+            let way = line.map_or("behind a gateway".to_owned(), |line| line.to_string());
+            format!("SIMULATED scenario {scenario}, {way}: no real unit")
         }
     }
 }

@@ -204,7 +204,7 @@ fn waking_needs_the_explicit_word_on_every_real_link() {
     let simulated = quiet(
         LinkKind::Simulated {
             scenario: "x".into(),
-            line,
+            line: Some(line),
         },
         Framing::Rtu,
         false,

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use packside::ask::Outcome;
 use packside::event::{LinkKind, What};
-use packside::link::{Quiet, Wake, open_simulated_at};
+use packside::link::{Quiet, Simulated, Wake, open_simulated_as};
 use packside::wire::{Ask, Question};
 use packside_profiles::model::Table;
 use packside_profiles::{Known, LineSettings, Profile};
@@ -17,11 +17,12 @@ fn opened(line: Option<&str>) -> (Quiet, Profile) {
         .profile;
     let line = line.map(|line| line.parse::<LineSettings>().unwrap());
     // Between two rounds of the inverter, which comes every 5 s.
-    let age = Duration::from_secs(62);
-    (
-        open_simulated_at(&scenario, &profile, age, None, line),
-        profile,
-    )
+    let how = Simulated {
+        age: Duration::from_secs(62),
+        line,
+        ..Simulated::default()
+    };
+    (open_simulated_as(&scenario, &profile, how), profile)
 }
 
 /// What is heard in 12 s, in which the inverter asks at least twice.
@@ -77,8 +78,7 @@ fn simulated_link_garbles_exactly_where_its_settings_are_not_the_units() {
 #[test]
 fn simulated_link_says_our_settings_not_the_units() {
     let (quiet, _) = opened(Some("19200-8N1"));
-    let LinkKind::Simulated { line, .. } = &quiet.facts().kind else {
-        panic!("not simulated");
-    };
+    assert!(matches!(quiet.facts().kind, LinkKind::Simulated { .. }));
+    let line = quiet.facts().line().unwrap();
     assert_eq!(line.to_string(), "19200-8N1");
 }

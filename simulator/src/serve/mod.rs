@@ -30,8 +30,9 @@ use std::time::Duration;
 use packside_profiles::LineSettings;
 use packside_profiles::model::Profile;
 
-use crate::frame::Framing;
+use crate::gateway::News;
 use crate::scenario::Scenario;
+use crate::site::{Site, Way};
 use crate::world::World;
 use clock::Clock;
 
@@ -59,11 +60,12 @@ pub enum Place {
 }
 
 impl Place {
-    /// How frames are put into bytes there.
-    pub fn framing(&self) -> Framing {
+    /// The way to the units from there.
+    pub fn way(&self) -> Way {
         match self {
-            Self::Tcp(_) => Framing::Tcp,
-            Self::Pty | Self::RtuOverTcp(_) => Framing::Rtu,
+            Self::Pty => Way::Serial,
+            Self::Tcp(_) => Way::Tcp,
+            Self::RtuOverTcp(_) => Way::RtuOverTcp,
         }
     }
 }
@@ -178,7 +180,7 @@ enum Outlet {
 
 /// A world that answers in real time.
 pub struct Server {
-    world: World,
+    site: Site,
     clock: Clock,
     messages: Receiver<Message>,
     outlet: Outlet,
@@ -201,7 +203,8 @@ impl Server {
             let found = options.speed.to_string();
             return Err(ServeError::Speed { found });
         }
-        let mut world = World::new(scenario, profile, place.framing(), options.seed);
+        let mut site = Site::new(scenario, profile, place.way(), options.seed);
+        let world = site.world_mut();
         if let Some(line) = options.line {
             world.set_line(line);
         }
@@ -209,7 +212,8 @@ impl Server {
             world.set_answer_time(time);
         }
         // What was on the line before anybody could listen, nobody has heard.
-        drop(world.advance_all(options.start_at));
+        let line = world.tool_line();
+        drop(site.advance(options.start_at));
         let clock = Clock::start(options.start_at, options.speed);
         let (inbox, messages) = sync_channel(WAITING);
         let ended = Arc::new(AtomicBool::new(false));
@@ -218,9 +222,9 @@ impl Server {
             inbox,
             ended: Arc::clone(&ended),
         };
-        let (outlet, reach) = open_place(place, world.tool_line(), &inlet)?;
+        let (outlet, reach) = open_place(place, line, &inlet)?;
         Ok(Self {
-            world,
+            site,
             clock,
             messages,
             outlet,
@@ -236,25 +240,25 @@ impl Server {
 
     /// The world as it is now.
     pub fn world(&self) -> &World {
-        &self.world
+        self.site.world()
     }
 
-    /// Serves until `look` says no; it sees the world about ten times a second.
+    /// Serves until `look` says no; it sees the site about ten times a second.
     ///
     /// # Errors
     /// Where the line is gone.
-    pub fn run(&mut self, mut look: impl FnMut(&World) -> bool) -> Result<(), ServeError> {
+    pub fn run(&mut self, mut look: impl FnMut(&Site) -> bool) -> Result<(), ServeError> {
         let mut next_look = self.clock.now();
         loop {
             let now = self.clock.now();
             self.deliver(now);
             if now >= next_look {
-                if !look(&self.world) {
+                if !look(&self.site) {
                     return Ok(());
                 }
                 next_look = self.clock.after(LOOK);
             }
-            let wake = self.world.next_wake();
+            let wake = self.site.next_wake();
             let wake = wake.map_or(next_look, |wake| wake.min(next_look));
             match self.messages.recv_timeout(self.clock.until(wake)) {
                 Ok(message) => self.take(message)?,
@@ -271,12 +275,13 @@ impl Server {
         match message {
             Message::Bytes { client, at, bytes } => {
                 self.heed_settings();
-                self.world.send_from(client, at, &bytes);
+                self.site.send_from(client, at, &bytes);
             }
             Message::Joined { client, stream } => {
                 if let Outlet::Tcp(doors) = &mut self.outlet {
                     doors.let_in(client, stream);
                 }
+                self.site.connect(self.clock.now(), client);
             }
             Message::Left { client } => self.forget(client),
             Message::Gone { why } => return Err(ServeError::Gone { why }),
@@ -288,10 +293,10 @@ impl Server {
     fn heed_settings(&mut self) {
         #[cfg(unix)]
         if let Outlet::Pty(line) = &self.outlet
-            && let Some((settings, tty)) = line.settings(self.world.line())
+            && let Some((settings, tty)) = line.settings(self.site.world().line())
         {
-            self.world.set_tool(settings);
-            self.world.set_tty(tty);
+            self.site.world_mut().set_tool(settings);
+            self.site.world_mut().set_tty(tty);
         }
     }
 
@@ -299,19 +304,25 @@ impl Server {
         if let Outlet::Tcp(doors) = &mut self.outlet {
             doors.let_out(client);
         }
-        self.world.drop_client(client);
+        self.site.disconnect(client);
     }
 
     fn deliver(&mut self, now: Duration) {
         let mut gone = Vec::new();
-        if self.world.next_wake().is_some_and(|wake| wake <= now) {
+        if self.site.next_wake().is_some_and(|wake| wake <= now) {
             self.heed_settings();
         }
-        for arrival in self.world.advance_all(now) {
-            match &mut self.outlet {
+        for news in self.site.advance(now) {
+            match (&mut self.outlet, news) {
                 #[cfg(unix)]
-                Outlet::Pty(line) => line.write(&arrival.bytes),
-                Outlet::Tcp(doors) => gone.extend(doors.write(arrival.client, &arrival.bytes)),
+                (Outlet::Pty(line), News::Bytes(arrival)) => line.write(&arrival.bytes),
+                // A pseudo-terminal cannot be pulled out: nothing passes until it is back.
+                #[cfg(unix)]
+                (Outlet::Pty(_), News::Closed { .. }) => {}
+                (Outlet::Tcp(doors), News::Bytes(arrival)) => {
+                    gone.extend(doors.write(arrival.client, &arrival.bytes));
+                }
+                (Outlet::Tcp(_), News::Closed { client, .. }) => gone.extend(client),
             }
         }
         for client in gone {

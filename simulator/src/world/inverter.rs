@@ -107,8 +107,7 @@ impl World {
             && (turn.who == Party::Second || self.profile.inverter.port == InverterPort::ThisBus);
         let busy = on_this_line && at < self.line_free && habit.talks;
         if busy && habit.listens_first {
-            let free = self.line_free + self.line.frame_silence() + Duration::from_millis(2);
-            self.push(free, Happening::Turn(turn));
+            self.push(self.free_from(at), Happening::Turn(turn));
             return;
         }
         let is_inverter = turn.who == Party::Inverter;

@@ -45,6 +45,15 @@ impl World {
         Some(Sent { begins: ends, ends })
     }
 
+    /// When somebody who waits until nobody talks may begin, at this time or later.
+    pub(crate) fn free_from(&self, at: Duration) -> Duration {
+        if at < self.line_free {
+            self.line_free + self.line.frame_silence() + Duration::from_millis(2)
+        } else {
+            at
+        }
+    }
+
     /// Time after which whoever asks gives up.
     pub(super) fn time_out(&self) -> Duration {
         Duration::from_millis(self.profile.answering.time_out_ms.into())

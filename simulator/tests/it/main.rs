@@ -11,6 +11,7 @@
 )]
 
 mod bits;
+mod gateway;
 mod line;
 mod protections;
 mod registers;

@@ -133,7 +133,7 @@ fn server_begins_at_the_time_it_is_told_to_and_runs_as_fast() {
     let mut server = open("hv-waiting", &place, 100.0).unwrap();
     assert_eq!(server.world().now(), s(60.0));
     // Ten seconds of the scenario are a tenth of one.
-    server.run(|world| world.now() < s(70.0)).unwrap();
+    server.run(|site| site.world().now() < s(70.0)).unwrap();
     assert!((s(70.0)..s(200.0)).contains(&server.world().now()));
 }
 
@@ -258,7 +258,7 @@ mod pty {
         let mut server = open("hv-running", &Place::Pty, 50.0).unwrap();
         let path = server.reach().to_owned();
         // The inverter has had its say several times by then.
-        server.run(|world| world.now() < s(90.0)).unwrap();
+        server.run(|site| site.world().now() < s(90.0)).unwrap();
         let end = open_end(&path);
         assert!(!readable(&end, Duration::ZERO), "bytes from before");
         let _running = Running::start(server);

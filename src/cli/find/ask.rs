@@ -8,11 +8,11 @@ use packside_profiles::model::{Profile, Table};
 use packside_profiles::{Known, LineSettings};
 
 use super::super::out;
-use super::super::reach::{self, failure_of};
+use super::super::reach::failure_of;
 use super::super::session::{self, Manner};
 use super::super::{Failure, args::FramingArg};
-use super::{Ended, FindArgs, Report, first_line, hold_back, line_of};
-use crate::event::{Framing, LinkKind, What};
+use super::{Ended, FindArgs, Report, first_line, hold_back};
+use crate::event::{Framing, What};
 use crate::find::search::asked_at;
 use crate::find::{Found, Plan, Reply, Search, Volley, Who, run as moves, who};
 use crate::link::{Asking, LinkTrouble, Pacing, Quiet, Speaks, Wake};
@@ -50,11 +50,13 @@ pub(super) fn ask(
     report: &mut Report,
 ) -> Result<(), Failure> {
     let plan = plan(args, report);
-    let is_gateway = matches!(report.facts.kind, LinkKind::Gateway { .. });
+    let is_gateway = report.facts.is_gateway();
     let search = Search::new(plan.clone(), profiles);
     if is_gateway {
-        out::say("asking up to 247 addresses behind this gateway, the likely ones first; one that is silent costs the \
-                  gateway's own time-out");
+        out::say(
+            "asking up to 247 addresses behind this gateway, the likely ones first; one that is silent costs the \
+                  gateway's own time-out",
+        );
     } else {
         let progress = search.progress();
         out::say(&format!(
@@ -130,7 +132,9 @@ fn plan(args: &FindArgs, report: &Report) -> Plan {
 fn close(asking: &mut Asking, began: Duration, report: &mut Report) {
     report.took = asking.now().saturating_sub(began);
     let events = asking.drain();
-    let asked = events.iter().filter(|event| matches!(event.what, What::Asked { .. }));
+    let asked = events
+        .iter()
+        .filter(|event| matches!(event.what, What::Asked { .. }));
     report.questions = asked.count();
     report.echoes = asking.echoes();
 }
@@ -151,7 +155,11 @@ fn on_a_line(
         };
         bar.set_length(progress.of as u64);
         bar.set_position(progress.done as u64);
-        let why = if progress.by_hint { ", since something was heard" } else { "" };
+        let why = if progress.by_hint {
+            ", since something was heard"
+        } else {
+            ""
+        };
         bar.set_message(format!(
             "asking at {}, address {}{why}; at most {} more",
             trial.line,
@@ -204,7 +212,7 @@ fn behind_gateway(
     profiles: &[Profile],
     report: &mut Report,
 ) -> Result<Asking, Stopped> {
-    if Framing::from(args.place.framing) == Framing::Tcp {
+    if report.facts.framing == Framing::Tcp {
         match by_modbus_tcp(&mut asking, args, profiles, report) {
             Ok(true) => return Ok(asking),
             Ok(false) | Err(LinkTrouble::WrongSpeaker(Speaks::Rtu)) => {}
@@ -212,9 +220,7 @@ fn behind_gateway(
         }
         out::say("no Modbus TCP frame came; trying RTU bytes over TCP on a new connection");
         drop(asking);
-        let mut place = args.place.clone();
-        place.framing = FramingArg::Rtu;
-        asking = asking_again(&place, args)?;
+        asking = asking_again(args)?;
     }
     report.facts.framing = Framing::Rtu;
     report.gateway = Some(Behind {
@@ -237,12 +243,12 @@ fn behind_gateway(
     }
 }
 
-/// A new connection, on which the word that was given still holds.
-fn asking_again(place: &super::Where, args: &FindArgs) -> Result<Asking, LinkTrouble> {
-    let plugged = args.plugged.map(Into::into);
+/// A new connection, RTU framing, on which the word that was given still holds.
+fn asking_again(args: &FindArgs) -> Result<Asking, LinkTrouble> {
     let lost = |why: String| LinkTrouble::Lost(crate::link::PortGone::StillGone { why });
-    let quiet = reach::open_place(place, first_line(), plugged, true)
-        .map_err(|failure| lost(failure.message))?;
+    let mut args = args.clone();
+    args.place.framing = Some(FramingArg::Rtu);
+    let quiet = super::open(&args).map_err(|failure| lost(failure.message))?;
     let wake = Wake::of(None, &Known::default(), &[]);
     let proof = quiet
         .prove(&wake, Duration::ZERO, true)
@@ -270,11 +276,18 @@ fn by_modbus_tcp(
     moves::volley(asking, &mut first, |_| {})?;
     if !first.has_heard() {
         let gone = LinkTrouble::Lost(crate::link::PortGone::Closed);
-        return if first.is_shut_out() { Err(gone) } else { Ok(false) };
+        return if first.is_shut_out() {
+            Err(gone)
+        } else {
+            Ok(false)
+        };
     }
     let units: Vec<u8> = match args.only {
         Some(unit) => vec![unit],
-        None => Volley::likely_first().into_iter().skip(args.resume).collect(),
+        None => Volley::likely_first()
+            .into_iter()
+            .skip(args.resume)
+            .collect(),
     };
     let mut volley = Volley::new(&units, question, !args.all);
     let bar = bar("addresses");
@@ -293,7 +306,13 @@ fn by_modbus_tcp(
         report.resume = Some(args.resume + volley.progress().0);
         return Err(trouble);
     }
-    let count = |wanted: Reply| volley.replies().values().filter(|reply| **reply == wanted).count();
+    let count = |wanted: Reply| {
+        volley
+            .replies()
+            .values()
+            .filter(|reply| **reply == wanted)
+            .count()
+    };
     let mut behind = Behind {
         framing: Framing::Tcp,
         silent: count(Reply::Silent),
@@ -302,13 +321,27 @@ fn by_modbus_tcp(
         own: Vec::new(),
         most_open: volley.most_open(),
     };
-    let silent = volley.replies().iter().find(|(_, reply)| **reply == Reply::Silent);
+    let silent = volley
+        .replies()
+        .iter()
+        .find(|(_, reply)| **reply == Reply::Silent);
     let silent = silent.map(|(unit, _)| *unit);
     let answering: Vec<(u8, Option<u8>)> = volley.answering().collect();
     for (unit, refused) in answering {
-        one_behind(asking, (unit, refused, question), silent, profiles, report, &mut behind)?;
+        one_behind(
+            asking,
+            (unit, refused, question),
+            silent,
+            profiles,
+            report,
+            &mut behind,
+        )?;
     }
-    report.ended = if report.found.is_empty() { Ended::Exhausted } else { Ended::Found };
+    report.ended = if report.found.is_empty() {
+        Ended::Exhausted
+    } else {
+        Ended::Found
+    };
     report.gateway = Some(behind);
     Ok(true)
 }
@@ -342,7 +375,14 @@ fn one_behind(
         };
         let silent = silent.map(|unit| Ask { unit, question });
         let itself = match silent {
-            Some(silent) => moves::is_past_the_line(asking, silent, Ask { unit, question: fresh })?,
+            Some(silent) => moves::is_past_the_line(
+                asking,
+                silent,
+                Ask {
+                    unit,
+                    question: fresh,
+                },
+            )?,
             None => None,
         };
         if itself == Some(true) {
@@ -379,7 +419,7 @@ pub(super) fn long(time: Duration) -> String {
 
 /// Settings of the line that a report is about.
 pub(super) fn line_text(report: &Report, line: LineSettings) -> String {
-    match line_of(&report.facts) {
+    match report.facts.line() {
         Some(_) => line.to_string(),
         None => "the gateway's own settings".to_owned(),
     }

@@ -98,7 +98,7 @@ fn heard(listening: &Listening, units: &[u8]) -> Json {
 }
 
 fn unit(report: &Report, found: &Found, identity: &Identity) -> Json {
-    let has_line = !matches!(report.facts.kind, LinkKind::Gateway { .. });
+    let has_line = !report.facts.is_gateway();
     json!({
         "unit": found.unit,
         "line": has_line.then(|| found.line.to_string()),

@@ -8,7 +8,7 @@ use packside_profiles::Parity;
 use super::super::screen::{counted, section, wrap};
 use super::ask::{line_text, long, words_of};
 use super::{Ended, FindArgs, Report};
-use crate::event::{Framing, LinkKind};
+use crate::event::Framing;
 use crate::find::{Candidate, Found, Identity, Listening};
 use crate::link::LocalPort;
 use crate::listen::settings::Protocol;
@@ -35,7 +35,11 @@ pub(super) fn report(report: &Report, args: &FindArgs, colour: bool) -> String {
         section(&mut out, &title, lines.iter().map(String::as_str));
     }
     let heard = heard(report);
-    section(&mut out, "Heard before asking", heard.iter().map(String::as_str));
+    section(
+        &mut out,
+        "Heard before asking",
+        heard.iter().map(String::as_str),
+    );
     let notes = notes(report);
     section(&mut out, "Worth knowing", notes.iter().map(String::as_str));
     if let Some(port) = &report.port {
@@ -43,7 +47,11 @@ pub(super) fn report(report: &Report, args: &FindArgs, colour: bool) -> String {
         section(&mut out, "The port", facts.iter().map(String::as_str));
     }
     let asked = asked(report);
-    section(&mut out, "How it was found", asked.iter().map(String::as_str));
+    section(
+        &mut out,
+        "How it was found",
+        asked.iter().map(String::as_str),
+    );
     let _ = writeln!(out);
     wrap(&mut out, CAUTION, "", "");
     let _ = writeln!(out, "next: {}", next_command(report, args));
@@ -54,21 +62,43 @@ pub(super) fn report(report: &Report, args: &FindArgs, colour: bool) -> String {
 fn headline(report: &Report) -> (&'static str, String) {
     match report.found.as_slice() {
         [(found, identity)] => {
-            let name = identity.profile().map_or_else(|| "not one of the known maps".to_owned(), str::to_owned);
-            let serial = identity.serial.as_ref().map_or_else(String::new, |serial| format!(", serial {serial}"));
+            let name = identity
+                .profile()
+                .map_or_else(|| "not one of the known maps".to_owned(), str::to_owned);
+            let serial = identity
+                .serial
+                .as_ref()
+                .map_or_else(String::new, |serial| format!(", serial {serial}"));
             return (
                 "FOUND",
-                format!("address {} answers at {}: {name}{serial}", found.unit, line_text(report, found.line)),
+                format!(
+                    "address {} answers at {}: {name}{serial}",
+                    found.unit,
+                    line_text(report, found.line)
+                ),
             );
         }
         [] => {}
         several => {
-            let units: Vec<String> = several.iter().map(|(found, _)| found.unit.to_string()).collect();
-            return ("FOUND", format!("{} units answer: addresses {}", several.len(), units.join(", ")));
+            let units: Vec<String> = several
+                .iter()
+                .map(|(found, _)| found.unit.to_string())
+                .collect();
+            return (
+                "FOUND",
+                format!(
+                    "{} units answer: addresses {}",
+                    several.len(),
+                    units.join(", ")
+                ),
+            );
         }
     }
     match (&report.ended, &report.listened) {
-        (Ended::NotAsked, _) => ("NOT ASKED", "nobody is heard here, and not a byte was sent".to_owned()),
+        (Ended::NotAsked, _) => (
+            "NOT ASKED",
+            "nobody is heard here, and not a byte was sent".to_owned(),
+        ),
         (Ended::Stopped, _) => ("STOPPED", "nothing was found so far".to_owned()),
         (Ended::Trouble(trouble), _) => ("STOPPED", trouble.to_string()),
         (Ended::Busy, Some((listening, _))) if *listening != Listening::Silent => {
@@ -130,7 +160,9 @@ fn unit(report: &Report, found: &Found, identity: &Identity) -> Vec<String> {
     let mut lines: Vec<String> = identity.oddities.iter().map(ToString::to_string).collect();
     lines.extend(identity.candidates.iter().map(candidate));
     if let Some(at) = identity.sunspec {
-        lines.push(format!("\"SunS\" stands in holding register {at}: it speaks the open SunSpec models"));
+        lines.push(format!(
+            "\"SunS\" stands in holding register {at}: it speaks the open SunSpec models"
+        ));
     }
     for (object, text) in &identity.device {
         let what = match object {
@@ -148,9 +180,12 @@ fn unit(report: &Report, found: &Found, identity: &Identity) -> Vec<String> {
         lines.push(format!("firmware {firmware}"));
     }
     if let Some(time) = found.answer_time {
-        lines.push(format!("answers after {:.0} ms", time.as_secs_f64() * 1000.0));
+        lines.push(format!(
+            "answers after {:.0} ms",
+            time.as_secs_f64() * 1000.0
+        ));
     }
-    let is_line = !matches!(report.facts.kind, LinkKind::Gateway { .. });
+    let is_line = !report.facts.is_gateway();
     if is_line && found.line.parity == Parity::None {
         lines.push("8N1 and 8N2 are received alike: it may be set to either".to_owned());
     }
@@ -163,7 +198,11 @@ fn candidate(candidate: &Candidate) -> String {
         Some(false) => "ruled out",
         None => "open",
     };
-    format!("{}, {word}: {}", candidate.profile, candidate.reasons.join("; "))
+    format!(
+        "{}, {word}: {}",
+        candidate.profile,
+        candidate.reasons.join("; ")
+    )
 }
 
 fn heard(report: &Report) -> Vec<String> {
@@ -172,7 +211,10 @@ fn heard(report: &Report) -> Vec<String> {
     };
     let mut lines = Vec::new();
     if *listening == Listening::Silent {
-        lines.push(format!("not a byte in {:.1} s", report.window.as_secs_f64()));
+        lines.push(format!(
+            "not a byte in {:.1} s",
+            report.window.as_secs_f64()
+        ));
         return lines;
     }
     for poll in summary.polls.iter().take(6) {
@@ -183,13 +225,17 @@ fn heard(report: &Report) -> Vec<String> {
             "unit {} is asked with function {:02x}{}: {} of {} answered{every}",
             poll.asked.unit,
             poll.asked.function,
-            poll.asked.register.map_or_else(String::new, |register| format!(" from register {register}")),
+            poll.asked
+                .register
+                .map_or_else(String::new, |register| format!(" from register {register}")),
             poll.answered,
             poll.requests
         ));
     }
     for (map, inside, of) in &report.fitting {
-        lines.push(format!("{inside} of {of} kinds of reads lie within the map {map}"));
+        lines.push(format!(
+            "{inside} of {of} kinds of reads lie within the map {map}"
+        ));
     }
     lines
 }
@@ -216,7 +262,9 @@ fn notes(report: &Report) -> Vec<String> {
     if let Some(behind) = &report.gateway {
         let speaks = match behind.framing {
             Framing::Tcp => "the gateway speaks Modbus TCP",
-            Framing::Rtu => "RTU bytes over TCP: each silent address costs its whole wait, and the line settings are the gateway's",
+            Framing::Rtu => {
+                "RTU bytes over TCP: each silent address costs its whole wait, and the line settings are the gateway's"
+            }
         };
         lines.push(speaks.to_owned());
         if behind.framing == Framing::Tcp {
@@ -257,17 +305,37 @@ pub(super) fn port(port: &LocalPort) -> Vec<String> {
     if let Some(adapter) = adapter {
         let words = [&adapter.maker, &adapter.product];
         let words: Vec<&str> = words.into_iter().flatten().map(String::as_str).collect();
-        let _ = write!(first, ": {}", if words.is_empty() { "USB adapter".to_owned() } else { words.join(", ") });
+        let _ = write!(
+            first,
+            ": {}",
+            if words.is_empty() {
+                "USB adapter".to_owned()
+            } else {
+                words.join(", ")
+            }
+        );
         if let Some(serial) = &adapter.serial {
             let _ = write!(first, ", serial {serial}");
         }
     }
     let mut lines = vec![first];
-    lines.extend(system.driver.as_ref().map(|driver| format!("driver {driver}")));
-    lines.extend(system.by_id.as_ref().map(|name| format!("always {name}, whatever socket it is in")));
-    lines.extend(system.hold_back.map(|time| {
-        format!("holds short packets back for up to {} ms", time.as_millis())
-    }));
+    lines.extend(
+        system
+            .driver
+            .as_ref()
+            .map(|driver| format!("driver {driver}")),
+    );
+    lines.extend(
+        system
+            .by_id
+            .as_ref()
+            .map(|name| format!("always {name}, whatever socket it is in")),
+    );
+    lines.extend(
+        system
+            .hold_back
+            .map(|time| format!("holds short packets back for up to {} ms", time.as_millis())),
+    );
     lines.extend(port.fix());
     lines
 }
@@ -280,7 +348,10 @@ fn asked(report: &Report) -> Vec<String> {
         "{} in {:.1} s, after {:.1} s of listening",
         counted(report.questions as u64, "question"),
         report.took.as_secs_f64(),
-        report.listened.as_ref().map_or(0.0, |_| report.window.as_secs_f64())
+        report
+            .listened
+            .as_ref()
+            .map_or(0.0, |_| report.window.as_secs_f64())
     )];
     if let Some(resume) = report.resume {
         lines.push(format!("stopped behind question {resume} of the order"));
@@ -315,7 +386,7 @@ pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
             return words.join(" ");
         }
         place(&mut words);
-        if matches!(report.facts.kind, LinkKind::Gateway { .. }) {
+        if report.facts.is_gateway() {
             if report.facts.framing == Framing::Rtu {
                 words.push("--framing rtu".to_owned());
             }
@@ -323,10 +394,15 @@ pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
             words.push(format!("--line {}", found.line));
         }
         words.push(format!("--unit {}", found.unit));
-        words.push(format!("--profile {}", identity.profile().unwrap_or("YOUR-MAP.toml")));
+        words.push(format!(
+            "--profile {}",
+            identity.profile().unwrap_or("YOUR-MAP.toml")
+        ));
         return words.join(" ");
     }
-    if let (Ended::Busy, Some((Listening::Heard { line, .. }, summary))) = (&report.ended, &report.listened) {
+    if let (Ended::Busy, Some((Listening::Heard { line, .. }, summary))) =
+        (&report.ended, &report.listened)
+    {
         let unit = summary.answering_units().first().copied();
         match (report.fitting.first(), unit) {
             (Some((map, ..)), Some(unit)) => {

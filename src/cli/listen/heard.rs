@@ -315,11 +315,7 @@ impl<'a> Heard<'a> {
 
     /// What explains the last bytes by line settings and wiring.
     fn explain(&self) -> Option<Explanation> {
-        let (LinkKind::Serial { line, .. } | LinkKind::Simulated { line, .. }) =
-            self.facts.as_ref()?.kind
-        else {
-            return None;
-        };
+        let line = self.facts.as_ref()?.line()?;
         let received: Vec<Received> = self.last.iter().copied().collect();
         Some(explain(&received, line))
     }
