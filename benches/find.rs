@@ -17,10 +17,12 @@
 use std::time::{Duration, Instant};
 
 use packside::event::What;
-use packside::find::{Identity, Plan, Search, Who, order, prior, run};
+use packside::find::{
+    Identity, Listening, Overhear, Plan, Search, Volley, Who, order, prior, run, who,
+};
 use packside::link::{Simulated, Wake, open_simulated_as, quiet_window};
-use packside_profiles::{Known, LineSettings, Parity, Profile};
-use packside_simulator::Scenario;
+use packside_profiles::{Known, LineSettings, Profile};
+use packside_simulator::{Scenario, Way};
 
 const UNITS: usize = 2_000;
 const SEED: u64 = 731;
@@ -99,8 +101,8 @@ struct Outcome {
 }
 
 /// Searches for one unit; times from the first byte sent.
-fn searched(unit: Unit, profile: &Profile, profiles: &[Profile]) -> Option<Outcome> {
-    let mut scenario = Scenario::find("hv-waiting").unwrap();
+fn searched(unit: Unit, name: &str, profile: &Profile, profiles: &[Profile]) -> Option<Outcome> {
+    let mut scenario = Scenario::find(name).unwrap();
     scenario.line.unit = Some(unit.line);
     scenario.stack.answer_time = Some(Duration::from_secs_f64(unit.answer_ms / 1000.0));
     let mut map = profile.clone();
@@ -171,88 +173,218 @@ fn profiles() -> Vec<Profile> {
         .collect()
 }
 
+/// A count from the environment, for a shorter run.
+fn count(name: &str, usual: usize) -> usize {
+    std::env::var(name).map_or(usual, |text| text.parse().unwrap())
+}
+
 fn main() {
     let began = Instant::now();
     let profiles = profiles();
-    let hv = profiles[0].clone();
     println!(
-        "quiet window before the first byte: {:.0} s; seed {SEED}, {UNITS} units drawn from the prior",
+        "quiet window before the first byte: {:.0} s, not counted below; seed {SEED}",
         quiet_window(None).as_secs_f64()
     );
+    by_the_prior(&profiles);
+    whole_prior(&profiles);
+    factory(&profiles);
+    busy();
+    gateway(&profiles);
+    println!("{:.0} s of processor", began.elapsed().as_secs_f64());
+}
+
+/// What can be computed.
+fn by_the_prior(profiles: &[Profile]) {
     let lines: Vec<_> = prior::lines().collect();
     let units: Vec<u8> = (1..=247).collect();
-    let one_at_a_time = order::order(&lines, &units, Duration::ZERO, 1.0);
-    let (expected, _) = order::expected(&one_at_a_time, Duration::ZERO);
+    let order = order::order(&lines, &units, Duration::ZERO, 1.0);
+    let (expected, _) = order::expected(&order, Duration::ZERO);
     let floor = order::floor(Duration::ZERO);
     println!(
-        "one at a time, no late answer heard: expected {expected:.2} s, floor {floor:.2} s, ratio {:.3}",
+        "one question at a time, late answers dropped: expected {expected:.1} s, no order below {floor:.1} s, ratio {:.3}",
         expected / floor
     );
-    let search = Search::new(Plan::everything(Duration::ZERO), &profiles);
+    let search = Search::new(Plan::everything(Duration::ZERO), profiles);
+    let first = order.iter().filter(|trial| trial.look == 0);
+    let once: Duration = first.map(|trial| trial.cost(Duration::ZERO)).sum();
     println!(
-        "exhaustive bound: {} trials, {:.0} s",
+        "exhaustive: {} questions, every address at all settings once {:.0} s, with the longer waits {:.0} s",
         search.progress().of,
+        once.as_secs_f64(),
         search.progress().left.as_secs_f64()
     );
-    let first: Duration = one_at_a_time
-        .iter()
-        .filter(|t| t.look == 0)
-        .map(|t| t.cost(Duration::ZERO))
-        .sum();
-    println!("  of it first looks: {:.0} s", first.as_secs_f64());
+}
 
-    let count: usize = std::env::var("FIND_UNITS").map_or(UNITS, |n| n.parse().unwrap());
-    let (mut times, mut named, mut loops, mut wrong, mut missed, mut unnamed) =
-        (Vec::new(), Vec::new(), Vec::new(), 0, 0, 0);
-    let mut worst = (0.0, None);
-    for n in 0..count {
+/// Units drawn from the prior, against the nested loop.
+fn whole_prior(profiles: &[Profile]) {
+    let (mut times, mut named, mut loops) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut wrong, mut missed, mut unnamed) = (0, 0, 0);
+    for n in 0..count("FIND_UNITS", UNITS) {
         let unit = drawn(SEED + n as u64);
         loops.push(nested(unit));
-        match searched(unit, &hv, &profiles) {
-            Some(outcome) => {
-                let t = outcome.found.as_secs_f64();
-                times.push(t);
-                if t > worst.0 {
-                    worst = (t, Some(unit));
-                }
-                named.push(outcome.named.as_secs_f64());
-                if !outcome.right {
-                    wrong += 1;
-                    println!("wrong: {unit:?}");
-                }
-                if outcome.identity.profile() != Some("generic-hv-stack") {
-                    unnamed += 1;
-                    println!("unnamed {unit:?} {:?}", outcome.identity);
-                }
-            }
-            None => {
-                missed += 1;
-                println!("missed: {unit:?}");
-            }
+        let Some(outcome) = searched(unit, "hv-waiting", &profiles[0], profiles) else {
+            missed += 1;
+            println!("  missed: {unit:?}");
+            continue;
+        };
+        times.push(outcome.found.as_secs_f64());
+        named.push(outcome.named.as_secs_f64());
+        if !outcome.right {
+            wrong += 1;
+            println!("  wrong: {unit:?}");
+        }
+        if outcome.identity.profile() != Some("generic-hv-stack") {
+            unnamed += 1;
+            println!("  not named: {unit:?}");
         }
     }
-    let total: f64 = times.iter().sum();
-    let total_loops: f64 = loops.iter().sum();
-    times.sort_by(f64::total_cmp);
-    named.sort_by(f64::total_cmp);
-    loops.sort_by(f64::total_cmp);
+    let (total, total_loops): (f64, f64) = (times.iter().sum(), loops.iter().sum());
+    let measured = times.len() as f64;
+    for list in [&mut times, &mut named, &mut loops] {
+        list.sort_by(f64::total_cmp);
+    }
     println!(
-        "found: median {:.2} s, 95 % {:.1} s, 99 % {:.1} s, worst {:.1} s, mean {:.2} s; wrong {wrong}, missed {missed}, unnamed {unnamed}",
+        "whole prior, {} units: found after median {:.2} s, 95 % {:.1} s, 99 % {:.1} s, longest {:.1} s, mean {:.1} s; \
+         named after median {:.2} s; wrong {wrong}, not found {missed}, not named {unnamed}",
+        loops.len(),
         quantile(&times, 0.5),
         quantile(&times, 0.95),
         quantile(&times, 0.99),
         times.last().unwrap(),
-        total / times.len() as f64
+        total / measured,
+        quantile(&named, 0.5)
     );
-    println!("worst {:?}", worst.1);
-    println!("named: median {:.2} s", quantile(&named, 0.5));
     println!(
-        "nested loop: mean {:.1} s, median {:.1} s; ratio of totals {:.2}, of medians {:.2}",
+        "  mean against the floor of one question at a time: {:.3}",
+        total / measured / order::floor(Duration::ZERO)
+    );
+    println!(
+        "  nested loop: mean {:.1} s, median {:.1} s; loop / ours: total time {:.2}, medians {:.1}",
         total_loops / loops.len() as f64,
         quantile(&loops, 0.5),
         total_loops / total,
         quantile(&loops, 0.5) / quantile(&times, 0.5)
     );
-    println!("{:.0} s of processor", began.elapsed().as_secs_f64());
-    let _ = Parity::None;
+}
+
+/// Units as they leave the factory, by the shipped maps.
+fn factory(profiles: &[Profile]) {
+    for (profile, scenario) in profiles.iter().zip(["hv-waiting", "rack-waiting"]) {
+        let mut named: Vec<f64> = (0..count("FIND_FACTORY", 200))
+            .map(|n| {
+                let unit = Unit {
+                    line: profile.answering.line,
+                    address: profile.answering.unit,
+                    ..drawn(SEED + n as u64)
+                };
+                let outcome = searched(unit, scenario, profile, profiles).unwrap();
+                assert_eq!(
+                    outcome.identity.profile(),
+                    Some(profile.profile.id.as_str())
+                );
+                outcome.named.as_secs_f64()
+            })
+            .collect();
+        named.sort_by(f64::total_cmp);
+        println!(
+            "factory settings of {}, answer times of the prior: named after median {:.2} s, longest {:.2} s",
+            profile.profile.id,
+            quantile(&named, 0.5),
+            named.last().unwrap()
+        );
+    }
+}
+
+/// An inverter polls, with periods inside the window: settings by listening, nothing sent.
+fn busy() {
+    let window = quiet_window(None);
+    let profile = packside_profiles::find("generic-hv-stack", None)
+        .unwrap()
+        .profile;
+    let (mut right, mut proven, mut sent, mut took) = (0, 0, 0, Vec::new());
+    let all = count("FIND_BUSY", 500);
+    for n in 0..all {
+        let unit = drawn(SEED + n as u64);
+        let mut scenario = Scenario::find("hv-running").unwrap();
+        scenario.line.unit = Some(unit.line);
+        let plan = scenario.inverter.as_mut().unwrap();
+        plan.every = Duration::from_millis(1_000 + (n as u64 % 19) * 500);
+        let how = Simulated {
+            age: Duration::from_secs(60) + Duration::from_millis(37 * n as u64),
+            line: prior::lines().next().map(|(line, _)| line),
+            ..Simulated::default()
+        };
+        let mut quiet = open_simulated_as(&scenario, &profile, how);
+        let mut outs = 0;
+        let mut machine = Overhear::new(quiet.now(), prior::lines().next().unwrap().0, window);
+        let heard = run::overhear(&mut quiet, &mut machine).unwrap();
+        outs += quiet
+            .drain()
+            .iter()
+            .filter(|event| matches!(event.what, What::Out(_)))
+            .count();
+        sent += outs;
+        took.push(quiet.now().as_secs_f64());
+        let truth = LineSettings {
+            stop_bits: 1,
+            ..unit.line
+        };
+        match heard {
+            Listening::Heard { line, is_proven } if line == truth => {
+                right += 1;
+                proven += usize::from(is_proven);
+            }
+            other => println!(
+                "  busy, every {:?}: {} told as {other:?}",
+                1_000 + (n % 19) * 500,
+                unit.line
+            ),
+        }
+    }
+    took.sort_by(f64::total_cmp);
+    println!(
+        "busy line, {all} lines of the prior, polled every 1 to 10 s: {sent} bytes sent, settings right {:.2} %, of these \
+         proven {:.2} %, after median {:.0} s, longest {:.0} s of listening",
+        100.0 * right as f64 / all as f64,
+        100.0 * proven as f64 / right as f64,
+        quantile(&took, 0.5),
+        took.last().unwrap()
+    );
+}
+
+/// 247 addresses behind a gateway, three units, 500 ms serial time-out.
+fn gateway(profiles: &[Profile]) {
+    for latency_ms in [0, 20, 100, 300] {
+        let ask_all = |most: usize| {
+            let mut scenario = Scenario::find("rack-waiting").unwrap();
+            scenario.stack.packs = 3;
+            let mut plan = scenario.gateway.clone().unwrap_or_default();
+            plan.latency = Duration::from_millis(latency_ms);
+            plan.time_out = Duration::from_millis(500);
+            scenario.gateway = Some(plan);
+            let mut map = profiles[1].clone();
+            map.answering.unit = 40;
+            let how = Simulated {
+                age: Duration::from_secs(30),
+                way: Some(Way::Tcp),
+                ..Simulated::default()
+            };
+            let quiet = open_simulated_as(&scenario, &map, how);
+            let wake = Wake::of(None, &Known::default(), &[]);
+            let proof = quiet.prove(&wake, Duration::ZERO, false).unwrap();
+            let mut asking = quiet.ask(proof, &run::FUNCTIONS).map_err(drop).unwrap();
+            let began = asking.now();
+            let question = who::probes(profiles)[0].question;
+            let mut volley = Volley::new(&Volley::likely_first(), question, false).at_most(most);
+            run::volley(&mut asking, &mut volley, |_| {}).unwrap();
+            assert_eq!(volley.answering().count(), 3);
+            ((asking.now() - began).as_secs_f64(), volley.most_open())
+        };
+        let ((one, _), (many, open)) = (ask_all(1), ask_all(16));
+        println!(
+            "gateway, 247 addresses, 3 units, 500 ms time-out, {latency_ms} ms each way: one by one {one:.1} s, up to {open} \
+             outstanding {many:.1} s, ratio {:.2}",
+            one / many
+        );
+    }
 }

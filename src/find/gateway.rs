@@ -29,7 +29,7 @@ pub const MOST: usize = 16;
 /// Wait for news before the oldest question counts as unanswered; so much more for each ahead of it.
 const PATIENCE: Duration = Duration::from_secs(3);
 const PATIENCE_EACH: Duration = Duration::from_millis(1_000);
-/// Times that an address is asked where the gateway is busy or the connection closes.
+/// Times that an address is asked alone where the gateway is busy or the connection closes.
 const TRIES: u32 = 3;
 /// Connections that may close with one question under way before that is what the gateway does.
 const CLOSED: u32 = 3;
@@ -66,6 +66,7 @@ pub struct Volley {
     /// By transaction id: address, and when it was sent.
     open: BTreeMap<u16, (u8, Duration)>,
     width: usize,
+    most: usize,
     most_open: usize,
     tries: BTreeMap<u8, u32>,
     closed: u32,
@@ -84,6 +85,7 @@ impl Volley {
             waiting: units.iter().copied().collect(),
             open: BTreeMap::new(),
             width: 1,
+            most: MOST,
             most_open: 0,
             tries: BTreeMap::new(),
             closed: 0,
@@ -92,6 +94,15 @@ impl Volley {
             splitter: Splitter::new(Framing::Tcp),
             stops_at_first,
             has_heard: false,
+        }
+    }
+
+    /// The same with fewer outstanding.
+    #[must_use]
+    pub fn at_most(self, most: usize) -> Self {
+        Self {
+            most: most.clamp(1, MOST),
+            ..self
         }
     }
 
@@ -151,8 +162,14 @@ impl Volley {
         self.halve();
         self.splitter = Splitter::new(Framing::Tcp);
         self.last_news = now;
-        for (unit, _) in std::mem::take(&mut self.open).into_values() {
-            self.once_more(unit, Reply::Nothing);
+        let under_way = std::mem::take(&mut self.open);
+        let is_alone = under_way.len() == 1;
+        for (unit, _) in under_way.into_values() {
+            if is_alone {
+                self.once_more(unit, Reply::Nothing);
+            } else {
+                self.waiting.push_back(unit);
+            }
         }
     }
 
@@ -223,7 +240,7 @@ impl Volley {
 
     fn reply(&mut self, unit: u8, reply: Reply) {
         self.replies.insert(unit, reply);
-        self.width = (self.width + 1).min(MOST);
+        self.width = (self.width + 1).min(self.most);
     }
 
     fn halve(&mut self) {
@@ -232,6 +249,11 @@ impl Volley {
 
     /// Asks again, and takes this for the reply where that was done often enough.
     fn once_more(&mut self, unit: u8, otherwise: Reply) {
+        if !self.open.is_empty() {
+            // With others under way it says nothing of this address.
+            self.waiting.push_back(unit);
+            return;
+        }
         let tries = self.tries.entry(unit).or_default();
         *tries += 1;
         if *tries >= TRIES {

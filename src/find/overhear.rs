@@ -201,7 +201,8 @@ impl Overhear {
             return self.name(self.line);
         }
         let is_broken = self.received.len() >= PLENTY && !has_frames(&explanation);
-        if !is_broken && !(is_over && !self.received.is_empty()) {
+        let is_heard_out = is_over && !self.received.is_empty();
+        if !is_broken && !is_heard_out {
             if now >= self.began + self.window * 3 {
                 // They have fallen silent: what is known is the rate.
                 self.is_proven = false;

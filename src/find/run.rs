@@ -28,7 +28,7 @@ pub fn search(
         line,
         ask,
         first_byte,
-    } = search.next()
+    } = search.wanted()
     {
         seen(&search.progress());
         // Behind a gateway the settings are its own affair.
@@ -47,7 +47,7 @@ pub fn search(
 /// # Errors
 /// As [`search`].
 pub fn identify(asking: &mut Asking, who: &mut Who<'_>) -> Result<(), LinkTrouble> {
-    while let Some(ask) = who.next() {
+    while let Some(ask) = who.wanted() {
         let exchange = asking.ask(ask, who::WAIT)?;
         who.take(&exchange);
     }

@@ -203,7 +203,7 @@ impl Search {
     }
 
     /// What to do now.
-    pub fn next(&mut self) -> Want {
+    pub fn wanted(&mut self) -> Want {
         if (self.foreign.is_some() && !self.bears_others)
             || (!self.found.is_empty() && !self.plan.all)
         {
@@ -337,6 +337,16 @@ impl Search {
             now: self.now.map(|(trial, ..)| trial),
             by_hint: self.now.is_some_and(|(.., by_hint)| by_hint),
         }
+    }
+
+    /// Time that the first looks take that are still to come.
+    pub fn once(&self) -> Duration {
+        let first = self
+            .order
+            .iter()
+            .skip(self.next)
+            .filter(|trial| trial.look == 0);
+        first.map(|trial| trial.cost(self.plan.hold_back)).sum()
     }
 
     /// The best hint, where hints are still worth following.

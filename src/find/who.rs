@@ -188,7 +188,7 @@ impl<'p> Who<'p> {
     }
 
     /// The next question, if there is one.
-    pub fn next(&mut self) -> Option<Ask> {
+    pub fn wanted(&mut self) -> Option<Ask> {
         while let Some(step) = self.steps.front() {
             if let Some(question) = self.question(*step) {
                 let unit = self.found.unit;

@@ -22,7 +22,7 @@ use crate::wire::{Ask, Question};
 const NETWORK: Duration = Duration::from_millis(250);
 /// Addresses tried before another framing is, where not a byte comes.
 const TO_TELL_FRAMING: [u8; 3] = [1, 2, 3];
-/// Questions a minute above which nobody is told how long it takes.
+/// Times are told in seconds up to two of these.
 const MINUTE: Duration = Duration::from_secs(60);
 
 /// What was seen of a gateway.
@@ -61,7 +61,8 @@ pub(super) fn ask(
         let progress = search.progress();
         out::say(&format!(
             "asking is for a service or inverter socket. Likely settings and addresses come first: most units answer \
-             within seconds; all {} questions would take {}",
+             within seconds; every address once takes {}, all {} questions {}",
+            long(search.once()),
             progress.of - progress.done,
             long(progress.left)
         ));
@@ -88,7 +89,10 @@ pub(super) fn ask(
     let done = if is_gateway {
         behind_gateway(asking, args, profiles, report)
     } else {
-        on_a_line(&mut asking, search, profiles, report, args.ask_anyway).map(|()| asking)
+        match on_a_line(&mut asking, search, profiles, report, args.ask_anyway) {
+            Ok(()) => Ok(asking),
+            Err(trouble) => Err(Stopped(trouble, Some(Box::new(asking)))),
+        }
     };
     match done {
         Ok(mut asking) => close(&mut asking, began, report),
@@ -146,7 +150,7 @@ fn on_a_line(
     profiles: &[Profile],
     report: &mut Report,
     bears_others: bool,
-) -> Result<(), Stopped> {
+) -> Result<(), LinkTrouble> {
     search.bear_others(bears_others);
     let bar = bar("questions");
     let done = moves::search(asking, &mut search, |progress| {
@@ -183,7 +187,7 @@ fn on_a_line(
     } else {
         report.ended = Ended::Found;
     }
-    result.map_err(Stopped::from)
+    result
 }
 
 /// Asks everybody found who they are.
@@ -239,7 +243,7 @@ fn behind_gateway(
     let search = Search::new(plan, profiles);
     match on_a_line(&mut asking, search, profiles, report, args.ask_anyway) {
         Ok(()) => Ok(asking),
-        Err(Stopped(trouble, _)) => Err(Stopped(trouble, Some(Box::new(asking)))),
+        Err(trouble) => Err(Stopped(trouble, Some(Box::new(asking)))),
     }
 }
 
@@ -264,14 +268,7 @@ fn by_modbus_tcp(
     profiles: &[Profile],
     report: &mut Report,
 ) -> Result<bool, LinkTrouble> {
-    let question = who::probes(profiles).first().map_or(
-        Question::Read {
-            table: Table::Holding,
-            address: 0,
-            count: 1,
-        },
-        |probe| probe.question,
-    );
+    let question = first_question(profiles);
     let mut first = Volley::new(&TO_TELL_FRAMING, question, true);
     moves::volley(asking, &mut first, |_| {})?;
     if !first.has_heard() {
@@ -290,19 +287,7 @@ fn by_modbus_tcp(
             .collect(),
     };
     let mut volley = Volley::new(&units, question, !args.all);
-    let bar = bar("addresses");
-    let done = moves::volley(asking, &mut volley, |volley| {
-        if let Some(bar) = &bar {
-            let (done, of) = volley.progress();
-            bar.set_length(of as u64);
-            bar.set_position(done as u64);
-            bar.set_message("asking behind the gateway");
-        }
-    });
-    if let Some(bar) = bar {
-        bar.finish_and_clear();
-    }
-    if let Err(trouble) = done {
+    if let Err(trouble) = volley_with_bar(asking, &mut volley) {
         report.resume = Some(args.resume + volley.progress().0);
         return Err(trouble);
     }
@@ -344,6 +329,35 @@ fn by_modbus_tcp(
     };
     report.gateway = Some(behind);
     Ok(true)
+}
+
+/// Asks all of them, with a bar on a terminal.
+fn volley_with_bar(asking: &mut Asking, volley: &mut Volley) -> Result<(), LinkTrouble> {
+    let bar = bar("addresses");
+    let done = moves::volley(asking, volley, |volley| {
+        if let Some(bar) = &bar {
+            let (done, of) = volley.progress();
+            bar.set_length(of as u64);
+            bar.set_position(done as u64);
+            bar.set_message("asking behind the gateway");
+        }
+    });
+    if let Some(bar) = bar {
+        bar.finish_and_clear();
+    }
+    done
+}
+
+/// What everybody is asked.
+fn first_question(profiles: &[Profile]) -> Question {
+    who::probes(profiles).first().map_or(
+        Question::Read {
+            table: Table::Holding,
+            address: 0,
+            count: 1,
+        },
+        |probe| probe.question,
+    )
 }
 
 /// Who answers for an address: a unit, or the gateway itself.

@@ -369,16 +369,7 @@ fn asked(report: &Report) -> Vec<String> {
 /// The complete next command.
 pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
     let mut words = vec!["packside".to_owned()];
-    let place = |words: &mut Vec<String>| {
-        let place = &args.place;
-        for (option, value) in [
-            ("--serial", &place.serial),
-            ("--gateway", &place.gateway),
-            ("--simulated", &place.simulated),
-        ] {
-            words.extend(value.as_ref().map(|value| format!("{option} {value}")));
-        }
-    };
+    let place = |words: &mut Vec<String>| words.extend(place_words(args));
     if let Some((found, identity)) = report.found.first() {
         words.push("check".to_owned());
         if let (Some(_), Some(name)) = (&report.saved, &args.save) {
@@ -419,10 +410,19 @@ pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
         return words.join(" ");
     }
     match &report.ended {
-        Ended::Busy => words.push("listen".to_owned()),
+        Ended::Busy | Ended::Exhausted if !report.facts.is_gateway() => {
+            words.push("listen".to_owned())
+        }
         _ => words.push("find".to_owned()),
     }
     place(&mut words);
+    words.extend(args.place.line.map(|line| format!("--line {line}")));
+    let finds_again = words.get(1).is_some_and(|word| word == "find");
+    words.extend(
+        args.only
+            .filter(|_| finds_again)
+            .map(|unit| format!("--only {unit}")),
+    );
     if let Some(resume) = report.resume.filter(|resume| *resume > 0) {
         words.push(format!("--resume {resume}"));
     }
@@ -430,4 +430,19 @@ pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
         words.push("--ask-anyway".to_owned());
     }
     words.join(" ")
+}
+
+/// The place as it was given.
+fn place_words(args: &FindArgs) -> Vec<String> {
+    let place = &args.place;
+    let options = [
+        ("--serial", &place.serial),
+        ("--gateway", &place.gateway),
+        ("--simulated", &place.simulated),
+    ];
+    let given = options.into_iter().filter_map(|(option, value)| {
+        let value = value.as_ref()?;
+        Some(format!("{option} {value}"))
+    });
+    given.collect()
 }
