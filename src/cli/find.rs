@@ -139,7 +139,11 @@ pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Fa
     let profiles = known_profiles(args)?;
     let mut args = args.clone();
     let port = local_port(&mut args)?;
-    let quiet = open(&args)?;
+    let quiet = open(&args).map_err(|failure| Failure {
+        // Who holds it, or which group may, is more than the opening could tell.
+        hint: port.as_ref().and_then(LocalPort::fix).or(failure.hint),
+        ..failure
+    })?;
     let mut report = search(quiet, &args, port, &profiles)?;
     if let Some(name) = &args.save {
         report.saved = save(&report, &args, name)?;
@@ -274,7 +278,9 @@ fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
         return Ok(Some((*only).clone()));
     }
     for port in &ports {
-        out::say(&show::port(port).join("; "));
+        let fix = port.fix().into_iter();
+        let known: Vec<String> = show::port(port).into_iter().chain(fix).collect();
+        out::say(&known.join("; "));
     }
     let (message, hint) = if adapters.is_empty() {
         (

@@ -43,7 +43,12 @@ pub(super) fn report(report: &Report, args: &FindArgs, colour: bool) -> String {
     let notes = notes(report);
     section(&mut out, "Worth knowing", notes.iter().map(String::as_str));
     if let Some(port) = &report.port {
-        let facts = self::port(port);
+        let mut facts = self::port(port);
+        // It was opened, so that this harms nothing yet; two programs that read take bytes from each other.
+        let also = port.system.held_by.iter();
+        facts.extend(
+            also.map(|(number, name)| format!("{name} (process {number}) has it open as well")),
+        );
         section(&mut out, "The port", facts.iter().map(String::as_str));
     }
     let asked = asked(report);
@@ -336,7 +341,6 @@ pub(super) fn port(port: &LocalPort) -> Vec<String> {
             .hold_back
             .map(|time| format!("holds short packets back for up to {} ms", time.as_millis())),
     );
-    lines.extend(port.fix());
     lines
 }
 
@@ -370,10 +374,15 @@ fn asked(report: &Report) -> Vec<String> {
 pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
     let mut words = vec!["packside".to_owned()];
     let place = |words: &mut Vec<String>| words.extend(place_words(args));
+    let config = args
+        .config
+        .as_ref()
+        .map(|folder| format!("--config {}", folder.display()));
     if let Some((found, identity)) = report.found.first() {
         words.push("check".to_owned());
         if let (Some(_), Some(name)) = (&report.saved, &args.save) {
             words.push(format!("--at {name}"));
+            words.extend(config);
             return words.join(" ");
         }
         place(&mut words);
@@ -389,6 +398,7 @@ pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
             "--profile {}",
             identity.profile().unwrap_or("YOUR-MAP.toml")
         ));
+        words.extend(config);
         return words.join(" ");
     }
     if let (Ended::Busy, Some((Listening::Heard { line, .. }, summary))) =
