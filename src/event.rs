@@ -5,6 +5,7 @@
 
 use std::time::Duration;
 
+use jiff::Timestamp;
 use packside_profiles::LineSettings;
 
 use crate::wire::Ask;
@@ -208,4 +209,51 @@ impl LinkFacts {
     pub fn can_overhear(&self) -> bool {
         self.framing == Framing::Rtu
     }
+}
+
+/// A moment at which wall clock and session clock had gone apart: the computer had slept, or its
+/// clock was set. How long anything took that was under way is not known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ClockBreak {
+    /// When it was noticed.
+    pub at: Duration,
+    /// How far the wall clock had run ahead (behind: negative), ms.
+    pub apart_ms: i64,
+}
+
+/// Two clocks may go apart by so much between two notes, ms.
+const CLOCK_SLACK_MS: i64 = 1_000;
+
+/// How far the wall clock, RFC 3339, is ahead of the session's, ms; nothing where it cannot be read.
+pub(crate) fn clock_offset_ms(at: Duration, utc: &str) -> Option<i64> {
+    let since = i64::try_from(at.as_millis()).ok()?;
+    let wall = utc.parse::<Timestamp>().ok()?.as_millisecond();
+    wall.checked_sub(since)
+}
+
+/// Whether two such offsets are no longer the same clock going on.
+pub(crate) fn is_clock_break(before_ms: i64, now_ms: i64) -> bool {
+    now_ms.abs_diff(before_ms) > CLOCK_SLACK_MS.unsigned_abs()
+}
+
+/// All such moments of a session, in order.
+pub fn clock_breaks(events: &[Event]) -> Vec<ClockBreak> {
+    let mut known: Option<i64> = None;
+    let mut breaks = Vec::new();
+    for event in events {
+        let What::Clock(utc) = &event.what else {
+            continue;
+        };
+        let Some(now) = clock_offset_ms(event.at, utc) else {
+            continue;
+        };
+        if let Some(before) = known.filter(|before| is_clock_break(*before, now)) {
+            breaks.push(ClockBreak {
+                at: event.at,
+                apart_ms: now.saturating_sub(before),
+            });
+        }
+        known = Some(now);
+    }
+    breaks
 }

@@ -7,17 +7,21 @@
 //! A status flag is up when an active flag *brings* it and it is really so: switches open,
 //! terminals dead, limits zero. Before the silence time is over nothing brings it.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use packside_profiles::model::{Clears, Flag, Profile, Severity, Terminals};
 use packside_profiles::{Class, Role, StateKind};
 
+use crate::control_plan::{Button, ControlPlan, Protection};
 use crate::pack::Pack;
 use crate::protect::Seen;
 
 /// Time between two looks of the control unit at its pack.
 pub(crate) const STEP: Duration = Duration::from_millis(100);
+
+/// Current that is allowed where nothing limits it, A. Kind: invented
+const FULL_CURRENT: f64 = 50.0;
 
 /// A control unit.
 #[derive(Debug, Clone)]
@@ -41,6 +45,16 @@ pub(crate) struct Control {
     /// Active flags, by id.
     pub(crate) active: BTreeSet<String>,
     latched: BTreeSet<Class>,
+    protections: Vec<Protection>,
+    /// Since when the numbers call for a flag that is not up yet.
+    called: BTreeMap<String, Duration>,
+    /// Since when a flag is up that does not clear itself.
+    up: BTreeMap<String, Duration>,
+    /// Until when the switches stay closed without a word of the inverter.
+    black_start_until: Option<Duration>,
+    black_start_for: Duration,
+    /// Largest current either way that is allowed, A.
+    pub(crate) limit: f64,
     /// Voltage at the terminals.
     pub(crate) terminals: f64,
     /// Main switches closed.
@@ -49,9 +63,19 @@ pub(crate) struct Control {
 
 impl Control {
     /// A control unit at power-up.
-    pub(crate) fn new(silence: Duration, suppressed: &[String]) -> Self {
+    pub(crate) fn new(silence: Duration, suppressed: &[String], plan: &ControlPlan) -> Self {
         Self {
-            state: StateKind::SelfTest,
+            state: if plan.asleep {
+                StateKind::Off
+            } else {
+                StateKind::SelfTest
+            },
+            protections: plan.protections.clone(),
+            called: BTreeMap::new(),
+            up: BTreeMap::new(),
+            black_start_until: None,
+            black_start_for: plan.black_start_for,
+            limit: 0.0,
             since: Duration::ZERO,
             booted: Duration::ZERO,
             silence,
@@ -84,6 +108,37 @@ impl Control {
         self.lonely_since = now;
         self.heard = None;
         self.closed = false;
+        self.called.clear();
+        self.up.clear();
+        self.black_start_until = None;
+    }
+
+    /// What a hand does to it.
+    pub(crate) fn press(&mut self, button: Button, now: Duration, profile: &Profile) {
+        match button {
+            Button::On if self.state == StateKind::Off => self.restart(now, profile),
+            Button::On => self.lonely_since = now,
+            Button::Off => {
+                self.state = StateKind::Off;
+                self.closed = false;
+            }
+            Button::BlackStart if profile.unit.black_start => {
+                if self.state == StateKind::Off {
+                    self.restart(now, profile);
+                }
+                self.black_start_until = Some(now + self.black_start_for);
+            }
+            Button::BlackStart => {}
+            Button::Service => {
+                let of_service = |id: &String| {
+                    profile
+                        .flag(id)
+                        .is_some_and(|f| f.clears == Clears::Service)
+                };
+                self.active.retain(|id| !of_service(id));
+                self.latched.clear();
+            }
+        }
     }
 
     /// A sign of life of the inverter.
@@ -110,12 +165,14 @@ impl Control {
             return;
         }
         pack.current = if self.allows_current(now) && self.in_service() {
-            self.wanted_current
+            self.wanted_current.clamp(-self.limit, self.limit)
         } else {
             0.0
         };
         pack.flow(STEP);
-        self.flags(now, profile, pack);
+        let seen = Seen::of(profile, pack);
+        self.limit = FULL_CURRENT * seen.derating(profile);
+        self.flags(now, profile, seen);
         let next = self.next_state(now, profile, pack);
         if next != self.state {
             self.state = next;
@@ -141,24 +198,60 @@ impl Control {
         })
     }
 
-    fn flags(&mut self, now: Duration, profile: &Profile, pack: &Pack) {
+    fn flags(&mut self, now: Duration, profile: &Profile, seen: Seen) {
         let tested = self.state != StateKind::SelfTest;
-        let seen = Seen::of(profile, pack);
         for flag in profile.flags.iter().filter(|flag| !flag.class.is_status()) {
             let up = match role_of(profile, flag) {
                 Some(Role::LatchedWord) => self.latched.contains(&flag.class),
                 _ if profile.inverter.flag.as_ref() == Some(&flag.id) => {
                     tested && now.saturating_sub(self.heard.unwrap_or(self.booted)) >= self.silence
                 }
-                _ => tested && seen.calls_for(profile, flag.class, flag.severity),
+                _ => tested && self.protects(now, profile, flag, seen),
             };
-            let holds = flag.clears != Clears::BySelf && self.active.contains(&flag.id);
+            let holds = self.holds(now, flag);
             let up = (up || holds || self.raised.contains(&flag.id))
                 && !self.suppressed.contains(&flag.id);
             set(&mut self.active, &flag.id, up);
         }
         let new: Vec<Class> = self.alarms(profile).map(|flag| flag.class).collect();
         self.latched.extend(new);
+    }
+
+    /// Whether a protection is up, by its delay and its hysteresis.
+    fn protects(&mut self, now: Duration, profile: &Profile, flag: &Flag, seen: Seen) -> bool {
+        let plan = self.protections.iter().find(|p| p.class == flag.class);
+        let (delay, hysteresis) = plan.map_or((Duration::ZERO, 0.0), |p| (p.delay, p.hysteresis));
+        let was_up = self.active.contains(&flag.id);
+        let margin = if was_up { hysteresis } else { 0.0 };
+        let seen = seen.with_margin(margin);
+        if !seen.calls_for(profile, flag.class, flag.severity) {
+            self.called.remove(&flag.id);
+            return false;
+        }
+        if was_up || delay.is_zero() {
+            return true;
+        }
+        let since = *self.called.entry(flag.id.clone()).or_insert(now);
+        now.saturating_sub(since) >= delay
+    }
+
+    /// Whether a flag that is up stays up by itself: until it is cleared, or tried again.
+    fn holds(&mut self, now: Duration, flag: &Flag) -> bool {
+        let plan = self.protections.iter().find(|p| p.class == flag.class);
+        let clears = plan.and_then(|p| p.clears).unwrap_or(flag.clears);
+        if clears == Clears::BySelf || !self.active.contains(&flag.id) {
+            self.up.remove(&flag.id);
+            return false;
+        }
+        let Some(retry) = plan.and_then(|p| p.retry) else {
+            return true;
+        };
+        let since = *self.up.entry(flag.id.clone()).or_insert(now);
+        let holds = now.saturating_sub(since) < retry;
+        if !holds {
+            self.up.remove(&flag.id);
+        }
+        holds
     }
 
     fn statuses(&mut self, now: Duration, profile: &Profile) {
@@ -174,9 +267,12 @@ impl Control {
                 Class::TerminalsDead => !self.closed,
                 Class::LimitsZero => !self.allows_current(now),
                 Class::NotReadyStatus => !self.in_service(),
+                Class::Derating => self.allows_current(now) && self.limit < FULL_CURRENT,
                 _ => false,
             };
-            let up = (real && brought.contains(&flag.id)) || self.raised.contains(&flag.id);
+            let by_itself = flag.class == Class::Derating;
+            let up = (real && (by_itself || brought.contains(&flag.id)))
+                || self.raised.contains(&flag.id);
             set(
                 &mut self.active,
                 &flag.id,
@@ -210,7 +306,8 @@ impl Control {
             Terminals::Live => true,
             Terminals::LiveUntilSilence => !silent,
         };
-        if !may_close || self.alarms(profile).next().is_some() {
+        let black_start = self.black_start_until.is_some_and(|until| now < until);
+        if !(may_close || black_start) || self.alarms(profile).next().is_some() {
             return StateKind::Waiting;
         }
         let precharge = seconds(

@@ -15,11 +15,13 @@
 mod cell;
 mod cell_plan;
 mod control;
+mod control_plan;
 mod dice;
 mod frame;
 mod gateway;
 mod lamp;
 mod line_plan;
+mod map;
 mod mischief;
 mod pack;
 mod protect;
@@ -35,12 +37,14 @@ mod unit;
 mod world;
 
 pub use cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan, Pole};
+pub use control_plan::{Button, ControlPlan, Protection, Saying};
 pub use frame::Framing;
 pub use gateway::{GatewayPlan, GatewayState, News, Rival, WhenCrowded, WhenFull, WhenSilent};
 pub use line_plan::{Chatter, LinePlan, Neighbour, Noise, NoiseSource, SecondClient};
+pub use map::Map;
 pub use scenario::{
-    Event, Expect, InverterPlan, Mischief, MischiefKind, Mistake, Scenario, ScenarioError, Stack,
-    time_from_text,
+    Event, Expect, InverterPlan, InverterReads, Mischief, MischiefKind, Mistake, Scenario,
+    ScenarioError, Stack, time_from_text,
 };
 pub use site::{Site, Way};
 pub use world::{Arrival, Truth, UnitTruth, World};

@@ -123,9 +123,8 @@ fn list() -> String {
 fn run(args: &RunArgs) -> Result<(), String> {
     let mut scenario = Scenario::find(&args.scenario).map_err(|error| error.to_string())?;
     scenario.stack.modules = args.modules.unwrap_or(scenario.stack.modules);
-    let profile = packside_profiles::find(&scenario.profile, None)
-        .map_err(|error| error.to_string())?
-        .profile;
+    let map = scenario.load_map(None);
+    let profile = map.map_err(|error| error.to_string())?.profile;
     let place = match (&args.place.tcp, &args.place.rtu_tcp) {
         (Some(address), _) => Place::Tcp(address.clone()),
         (_, Some(address)) => Place::RtuOverTcp(address.clone()),

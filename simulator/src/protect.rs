@@ -19,6 +19,8 @@ pub(crate) struct Seen {
     kohm: f64,
     at_rest: bool,
     value_lost: bool,
+    /// How far back from a limit a value must be to count as within it.
+    margin: f64,
 }
 
 impl Seen {
@@ -34,13 +36,45 @@ impl Seen {
             kohm: pack.insulation_kohm,
             at_rest: pack.current.abs() <= profile.unit.rest_current,
             value_lost: cell_lost || sensor_lost,
+            margin: 0.0,
         }
+    }
+
+    /// The same, where values must be so far back from their limits to count as within them.
+    pub(crate) fn with_margin(self, margin: f64) -> Self {
+        Self { margin, ..self }
+    }
+
+    /// The share of the current that is allowed: less where temperatures or charge lie between
+    /// their warning and their alarm.
+    pub(crate) fn derating(&self, profile: &Profile) -> f64 {
+        let one = |value| Some((value, value));
+        [
+            (self.temperatures, Role::CellTemperature),
+            (one(self.soc), Role::Soc),
+        ]
+        .into_iter()
+        .filter_map(|(range, role)| {
+            let (low, high) = range?;
+            let limit = |pick: fn(&Limits) -> Option<f64>| limits(profile, role, pick);
+            let share = |from: Option<f64>, to: Option<f64>, value: f64| {
+                let (from, to) = (from?, to?);
+                ((value - to) / (from - to))
+                    .is_finite()
+                    .then(|| (value - to) / (from - to))
+            };
+            let below = share(limit(|l| l.warn_below), limit(|l| l.alarm_below), low);
+            let above = share(limit(|l| l.warn_above), limit(|l| l.alarm_above), high);
+            Some(below.unwrap_or(1.0).min(above.unwrap_or(1.0)))
+        })
+        .fold(1.0, f64::min)
+        .clamp(0.0, 1.0)
     }
 
     /// Whether the numbers call for a flag of this class and severity.
     pub(crate) fn calls_for(&self, profile: &Profile, class: Class, severity: Severity) -> bool {
         let one = |value| Some((value, value));
-        let beyond = |range, role, low| beyond(profile, severity, range, role, low);
+        let beyond = |range, role, low| beyond(profile, (severity, self.margin), range, role, low);
         let apart = |range: Option<(f64, f64)>, role| {
             let limit = limits(profile, role, |l| l.spread).filter(|_| severity == Severity::Alarm);
             let far = range
@@ -98,7 +132,7 @@ fn limits(profile: &Profile, role: Role, pick: impl Fn(&Limits) -> Option<f64>) 
 
 fn beyond(
     profile: &Profile,
-    severity: Severity,
+    (severity, margin): (Severity, f64),
     range: Option<(f64, f64)>,
     role: Role,
     low: bool,
@@ -109,7 +143,11 @@ fn beyond(
         (_, true) => l.warn_below,
         (_, false) => l.warn_above,
     });
-    range.zip(limit).is_some_and(
-        |((lowest, highest), limit)| if low { lowest < limit } else { highest > limit },
-    )
+    range.zip(limit).is_some_and(|((lowest, highest), limit)| {
+        if low {
+            lowest < limit + margin
+        } else {
+            highest > limit - margin
+        }
+    })
 }

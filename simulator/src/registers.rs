@@ -10,6 +10,7 @@ use packside_profiles::model::{Flag, Kind, Point, Profile, Scalar, Table};
 use packside_profiles::{Instance, Layout, Role, StateKind, Value, encode, encode_raw};
 
 use crate::control::Control;
+use crate::control_plan::Saying;
 use crate::pack::Pack;
 use crate::protect::signed;
 
@@ -37,6 +38,8 @@ pub(crate) struct Facts {
     pub(crate) heartbeat: u16,
     /// The event log was read, and so emptied.
     pub(crate) log_read: bool,
+    /// What points say in spite of what is the case.
+    pub(crate) says: BTreeMap<String, Saying>,
 }
 
 /// Everything that an image is made of.
@@ -82,7 +85,18 @@ fn write(sources: &Sources<'_>, point: &Point, instance: &Instance, words: &mut 
     } else {
         0
     };
-    let value = value(sources, point, instance);
+    let value = match sources.facts.says.get(&point.id) {
+        Some(saying) if !saying.besides => {
+            // What does not fit into the point leaves it as it is.
+            let _ = encode_raw(point, saying.raw, words);
+            return;
+        }
+        Some(saying) => match value(sources, point, instance) {
+            Some(Value::Bits(bits)) => Some(Value::Bits(bits | saying.raw)),
+            other => other,
+        },
+        None => value(sources, point, instance),
+    };
     let written =
         value.is_some_and(|value| encode(point, &in_kind(point, value), power, words).is_ok());
     if !written {
@@ -184,7 +198,7 @@ fn measured(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option
     let item = instance.place.item.unwrap_or(1);
     let limit = || {
         if control.allows_current(*now) {
-            50.0
+            control.limit
         } else {
             0.0
         }

@@ -33,16 +33,21 @@
 //! `[cells]`, `[circuit]`, `[lamps]`, and an `[[event]]` can bring a `defect` or say that one
 //! `mends`, with `amount`, `pole`, `lamp` and `other` (see [`crate::Defect`] and its neighbours).
 //! Also the gateway on the line, `[gateway]` (see [`crate::GatewayPlan`]), with the events `gateway`
-//! and `adapter`.
+//! and `adapter`; the control unit, `[control]` (see [`crate::ControlPlan`]),
+//! with the events `button`, `says` and `configured`; more habits of `[inverter]`, with the event
+//! `inverter_cable`; and `[map]`: what is otherwise in the register map, written as there, entries
+//! with an `id` found by it.
 
 use std::fmt;
 use std::path::Path;
 use std::time::Duration;
 
+use packside_profiles::model::InverterPort;
 use packside_profiles::{Class, Role};
 use serde::Deserialize;
 
 use crate::cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan, Pole};
+use crate::control_plan::{Button, ControlPlan, Saying};
 use crate::gateway::{GatewayPlan, GatewayState};
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
 use crate::site::Way;
@@ -82,6 +87,10 @@ pub struct Scenario {
     pub chatter: Option<Chatter>,
     /// The gateway between network and line, where it has habits of its own.
     pub gateway: Option<GatewayPlan>,
+    /// Habits of the control unit.
+    pub control: ControlPlan,
+    /// What is otherwise in the register map, as far as maps can say it.
+    pub map: toml::Table,
     /// How the cells are.
     pub cells: CellPlan,
     /// What stands between them and the inverter.
@@ -179,6 +188,30 @@ pub struct InverterPlan {
     pub retries: u8,
     /// It waits until nobody else talks; without that it talks into whatever is said.
     pub listens_first: bool,
+    /// What it reads of each unit in one round.
+    pub reads: InverterReads,
+    /// Whether it writes a sign of life; where that feeds the unit unless given.
+    pub writes: Option<bool>,
+    /// Whether the counter that it writes moves.
+    pub counts: bool,
+    /// Which wire it talks on; the one on which the map says that the unit expects it unless given.
+    pub port: Option<InverterPort>,
+    /// It has no supply but the battery: it talks once the terminals have been live for this long.
+    #[serde(deserialize_with = "some_time")]
+    pub starts_from_battery: Option<Duration>,
+}
+
+/// What an inverter reads of each unit in one round.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum InverterReads {
+    /// Nothing.
+    Nothing,
+    /// The state alone.
+    #[default]
+    State,
+    /// All that stands in the block where the state stands.
+    Block,
 }
 
 impl Default for InverterPlan {
@@ -191,6 +224,11 @@ impl Default for InverterPlan {
             polls: Vec::new(),
             retries: 0,
             listens_first: true,
+            reads: InverterReads::State,
+            writes: None,
+            counts: true,
+            port: None,
+            starts_from_battery: None,
         }
     }
 }
@@ -238,6 +276,14 @@ pub struct Event {
     pub gateway: Option<GatewayState>,
     /// The tool's adapter is pulled out (false) or plugged in again.
     pub adapter: Option<bool>,
+    /// A hand at the unit.
+    pub button: Option<Button>,
+    /// A point says this from now on.
+    pub says: Option<Saying>,
+    /// The unit is configured from now on (true), or not any more.
+    pub configured: Option<bool>,
+    /// The inverter's communication cable is cut (false) or whole again.
+    pub inverter_cable: Option<bool>,
     /// Something of the hardware is broken from now on.
     pub defect: Option<Defect>,
     /// It is in order again.
@@ -269,6 +315,10 @@ impl Event {
             self.restart.is_some(),
             self.gateway.is_some(),
             self.adapter.is_some(),
+            self.button.is_some(),
+            self.says.is_some(),
+            self.configured.is_some(),
+            self.inverter_cable.is_some(),
             self.defect.is_some(),
             self.mends.is_some(),
         ];
@@ -444,6 +494,13 @@ pub enum ScenarioError {
         /// As the system says it.
         why: String,
     },
+    /// Its register map is none, or none any more once the scenario has changed it.
+    Map {
+        /// Its name.
+        scenario: String,
+        /// As the loader of maps says it.
+        why: String,
+    },
     /// There is none of that name.
     Unknown {
         /// As given.
@@ -456,6 +513,9 @@ impl std::error::Error for ScenarioError {}
 impl fmt::Display for ScenarioError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
+            Self::Map { scenario, why } => {
+                write!(f, "scenario {scenario}: its register map: {why}")
+            }
             Self::Unreadable { path, why } => write!(f, "scenario {path}: cannot be read: {why}"),
             Self::Unknown { name } => {
                 let known: Vec<&str> = Scenario::shipped().iter().map(|(name, _)| *name).collect();

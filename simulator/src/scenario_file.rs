@@ -13,6 +13,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use crate::cell_plan::{CellPlan, CircuitPlan, LampPlan};
+use crate::control_plan::ControlPlan;
 use crate::gateway::{GatewayPlan, check_gateway};
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
 use crate::scenario::{Event, Expect, InverterPlan, Mischief, Mistake, Scenario, Stack};
@@ -42,6 +43,8 @@ const KEYS: &[&str] = &[
     "circuit",
     "lamps",
     "gateway",
+    "control",
+    "map",
 ];
 /// The newest form of the file.
 const NEWEST: u32 = 3;
@@ -53,13 +56,33 @@ const SINCE: &[(u32, &str, &[&str])] = &[
         &["line", "noise", "second_client", "neighbour", "chatter"],
     ),
     (2, "inverter", &["polls", "retries", "listens_first"]),
-    (3, "", &["cells", "circuit", "lamps", "gateway"]),
+    (
+        3,
+        "",
+        &["cells", "circuit", "lamps", "gateway", "control", "map"],
+    ),
     (
         3,
         "event",
         &["defect", "mends", "amount", "pole", "lamp", "other"],
     ),
-    (3, "event", &["gateway", "adapter"]),
+    (
+        3,
+        "event",
+        &[
+            "gateway",
+            "adapter",
+            "button",
+            "says",
+            "configured",
+            "inverter_cable",
+        ],
+    ),
+    (
+        3,
+        "inverter",
+        &["reads", "writes", "counts", "port", "starts_from_battery"],
+    ),
 ];
 
 /// Collects mistakes with their places.
@@ -156,6 +179,8 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
     let circuit = one::<CircuitPlan>(table, "circuit", mistakes);
     let lamps = one::<LampPlan>(table, "lamps", mistakes);
     let gateway = one::<GatewayPlan>(table, "gateway", mistakes);
+    let control = one::<ControlPlan>(table, "control", mistakes);
+    let map = one::<toml::Table>(table, "map", mistakes);
 
     let shipped = profile_name
         .as_ref()
@@ -201,6 +226,8 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
         circuit: circuit.map(|entry| entry.value).unwrap_or_default(),
         lamps: lamps.map(|entry| entry.value).unwrap_or_default(),
         gateway: gateway.map(|entry| entry.value),
+        control: control.map(|entry| entry.value).unwrap_or_default(),
+        map: map.map(|entry| entry.value).unwrap_or_default(),
     })
 }
 

@@ -11,6 +11,7 @@
 //! # Sources
 //! - Modbus Application Protocol V1.1b3, sections 6 and 7
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -18,9 +19,10 @@ use packside_profiles::model::{FedBy, Profile, Table};
 use packside_profiles::{Layout, Role, StateKind};
 
 use crate::control::{Control, STEP};
+use crate::control_plan::ControlPlan;
 use crate::pack::{self, Pack};
 use crate::registers::{self, Facts, Image, Sources};
-use crate::scenario::{Event, Stack};
+use crate::scenario::{Event, Scenario, Stack};
 
 /// Counters of function 08, as the specification numbers them from 0B on.
 #[derive(Debug, Clone, Copy, Default)]
@@ -59,6 +61,9 @@ pub(crate) struct Unit {
     time: Duration,
     refreshed: Duration,
     frozen: bool,
+    plan: ControlPlan,
+    /// It hangs until then.
+    hangs_until: Option<Duration>,
     /// Whether it answers at all.
     pub(crate) answers: bool,
     /// Counters of the line.
@@ -81,6 +86,7 @@ impl Unit {
         profile: &Arc<Profile>,
         layout: &Arc<Layout>,
         stack: &Stack,
+        scenario: &Scenario,
         mut birth: Birth,
     ) -> Self {
         let silence = stack
@@ -98,18 +104,21 @@ impl Unit {
             serial: birth.dice.next(),
             heartbeat: u16::from(birth.dice.byte()),
             log_read: false,
+            says: BTreeMap::new(),
         };
         let mut unit = Self {
             address: birth.address,
             profile: Arc::clone(profile),
             layout: Arc::clone(layout),
             pack: Pack::new(profile, stack, &mut birth.dice),
-            control: Control::new(silence, &stack.suppress),
+            control: Control::new(silence, &stack.suppress, &scenario.control),
             facts,
             image: Image::new(),
             time: Duration::ZERO,
             refreshed: Duration::ZERO,
             frozen: false,
+            plan: scenario.control.clone(),
+            hangs_until: None,
             answers: true,
             counters: Counters::default(),
         };
@@ -121,7 +130,7 @@ impl Unit {
     pub(crate) fn run_to(&mut self, now: Duration) {
         while let Some(next) = self.time.checked_add(STEP).filter(|next| *next <= now) {
             self.time = next;
-            if self.frozen {
+            if self.frozen || self.hangs() {
                 continue;
             }
             self.control.step(next, &self.profile, &mut self.pack);
@@ -157,8 +166,25 @@ impl Unit {
         }
         self.frozen = event.frozen.unwrap_or(self.frozen);
         self.answers = event.answers.unwrap_or(self.answers);
+        match event.configured {
+            Some(true) => self.plan.unconfigured = None,
+            Some(false) => self.plan.unconfigured = Some(self.plan.unconfigured.unwrap_or(2)),
+            None => {}
+        }
+        if let Some(saying) = &event.says {
+            self.facts.says.insert(saying.point.clone(), saying.clone());
+        }
+        if let Some(button) = event.button {
+            let was_off = self.control.state == StateKind::Off;
+            self.control.press(button, self.time, &self.profile);
+            if was_off && self.control.state != StateKind::Off {
+                self.facts.heartbeat = 0;
+            }
+            self.refresh();
+        }
         if event.restart == Some(true) {
             self.frozen = false;
+            self.hangs_until = None;
             self.facts.log_read = false;
             self.facts.heartbeat = 0;
             self.control.restart(self.time, &self.profile);
@@ -174,7 +200,16 @@ impl Unit {
 
     /// Whether it listens to the line at all: switched on.
     pub(crate) fn is_on(&self) -> bool {
-        self.answers && self.control.state != StateKind::Off
+        self.answers && self.control.state != StateKind::Off && !self.hangs()
+    }
+
+    fn hangs(&self) -> bool {
+        self.hangs_until.is_some_and(|until| self.time < until)
+    }
+
+    /// Whether the terminals carry at least half of the pack's voltage.
+    pub(crate) fn has_live_terminals(&self) -> bool {
+        self.control.terminals > 0.5 * self.pack.voltage()
     }
 
     /// Current that flows, A, positive into the battery.
@@ -208,10 +243,15 @@ impl Unit {
     }
 
     /// Answers a request that reached it undamaged; nothing where it keeps silent.
-    pub(crate) fn answer(&mut self, now: Duration, asker: Asker, pdu: &[u8]) -> Option<Vec<u8>> {
+    pub(crate) fn answer(&mut self, now: Duration, pdu: &[u8]) -> Option<Vec<u8>> {
         self.counters.messages = self.counters.messages.wrapping_add(1);
         let (&function, data) = pdu.split_first()?;
-        self.supervise(now, asker, function, data);
+        if self.plan.hangs_on.contains(&function) {
+            let until = self.plan.hangs_for.map(|time| now.saturating_add(time));
+            self.hangs_until = Some(until.unwrap_or(Duration::MAX));
+            return None;
+        }
+        self.supervise(now, function, data);
         let answer = self.serve(function, data);
         Some(match answer {
             Ok(data) => [&[function], data.as_slice()].concat(),
@@ -223,22 +263,22 @@ impl Unit {
     }
 
     /// A frame for everybody: taken, never answered.
-    pub(crate) fn overhear_broadcast(&mut self, now: Duration, asker: Asker, pdu: &[u8]) {
+    pub(crate) fn overhear_broadcast(&mut self, now: Duration, pdu: &[u8]) {
         self.counters.unanswered = self.counters.unanswered.wrapping_add(1);
         if let Some((&function, data)) = pdu.split_first() {
-            self.supervise(now, asker, function, data);
+            self.supervise(now, function, data);
         }
     }
 
     /// Takes a request for a sign of life, where the profile says so.
-    fn supervise(&mut self, now: Duration, asker: Asker, function: u8, data: &[u8]) {
+    fn supervise(&mut self, now: Duration, function: u8, data: &[u8]) {
         let word = |at: usize| Some(u16::from_be_bytes([*data.get(at)?, *data.get(at + 1)?]));
         let writes = matches!(function, 5 | 6 | 15 | 16);
         let feeds = match self.profile.inverter.fed_by {
             // Not known is taken for the worse: it feeds.
             FedBy::AnyRequest | FedBy::Unknown => true,
             FedBy::Writes => writes,
-            FedBy::OtherPort => asker == Asker::Inverter,
+            FedBy::OtherPort => false,
             FedBy::ReadsOf => word(0).zip(word(2)).is_some_and(|(from, count)| {
                 let last = from.saturating_add(count.saturating_sub(1));
                 let covers = |s: &packside_profiles::model::Span| from <= s.to && last >= s.from;
@@ -291,6 +331,9 @@ impl Unit {
             return Err(3);
         }
         let last = from.checked_add(count - 1).ok_or(2)?;
+        if let Some(code) = self.plan.unconfigured.filter(|_| table == Table::Input) {
+            return Err(code);
+        }
         let readable = |address: u16| {
             let spans = self.profile.spans.iter().filter(|s| s.table == table);
             spans

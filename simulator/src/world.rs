@@ -168,6 +168,9 @@ pub struct World {
     inverter: Option<InverterPlan>,
     inverter_forced: Option<bool>,
     inverter_counter: u16,
+    inverter_is_cut: bool,
+    /// Since when the terminals feed the inverter.
+    battery_live_since: Option<Duration>,
     clients: BTreeMap<u32, Client>,
     queue: BTreeMap<(Duration, u64), Happening>,
     pushed: u64,
@@ -321,6 +324,9 @@ impl World {
         let neighbour = self.neighbour.iter_mut();
         let units = self.units.iter_mut().chain(neighbour);
         units.for_each(|unit| unit.run_to(to));
+        let is_live = self.units.iter().any(Unit::has_live_terminals);
+        let since = self.battery_live_since.unwrap_or(to);
+        self.battery_live_since = is_live.then_some(since);
     }
 
     fn push(&mut self, at: Duration, what: Happening) {
@@ -353,6 +359,8 @@ impl World {
             Happening::Chatters => self.chatters(at),
             Happening::Event(event) => {
                 self.inverter_forced = event.inverter.or(self.inverter_forced);
+                let whole = event.inverter_cable.unwrap_or(!self.inverter_is_cut);
+                self.inverter_is_cut = !whole;
                 let mut packs = 1u8..;
                 for unit in &mut self.units {
                     let index = packs.next();
@@ -419,7 +427,7 @@ impl World {
         if request.unit == 0 && self.framing == Framing::Rtu {
             let units = self.units.iter_mut().chain(neighbour);
             for unit in units.filter(|unit| unit.is_on()) {
-                unit.overhear_broadcast(at, asker, &request.pdu);
+                unit.overhear_broadcast(at, &request.pdu);
             }
             return None;
         }
@@ -433,7 +441,7 @@ impl World {
         }
         let own = self.own_answer(at, asker, address, request);
         let other = self.neighbour.as_mut().filter(|unit| is_there(unit));
-        let other = other.and_then(|unit| unit.answer(at, asker, &request.pdu));
+        let other = other.and_then(|unit| unit.answer(at, &request.pdu));
         let other = other.and_then(|pdu| {
             let coming = [Coming::plain(self.framing, request, &pdu)];
             self.answer(at, (Party::Neighbour, asker), request, &coming)
@@ -463,7 +471,7 @@ impl World {
         if self.rules.absent(at, address) {
             return None;
         }
-        let mut pdu = unit.answer(at, asker, &request.pdu)?;
+        let mut pdu = unit.answer(at, &request.pdu)?;
         if !matches!(asker, Asker::Client(_)) {
             let coming = [Coming::plain(self.framing, request, &pdu)];
             return self.answer(at, (Party::Units, asker), request, &coming);
@@ -522,10 +530,10 @@ impl World {
             format!("{} {}", lamp.id, self.lamp_pattern(&lamp.id))
         };
         let lamps: Vec<String> = self.profile.lamps.iter().map(lamp).collect();
-        let inverter = if self.inverter_talks() {
-            "talks"
-        } else {
-            "is silent"
+        let inverter = match (self.inverter_talks(), self.inverter_is_cut) {
+            (true, false) => "talks",
+            (true, true) => "talks, its cable is cut",
+            (false, _) => "is silent",
         };
         format!(
             "simulated {} at {:.1} s: {}; lamps {}; the inverter {inverter}",

@@ -36,7 +36,7 @@ mod tests;
 
 pub use asker::{Asker, Next};
 pub use exchange::{Exchange, Heard, Outcome, Silence, Stray, StrayKind};
-pub use overhear::{foreign_requests, overheard, second_answers};
+pub use overhear::Talk;
 pub use pairing::Pairing;
 
 use crate::event::{Event, Framing, What};

@@ -29,24 +29,71 @@ enum Said {
     Other,
 }
 
-/// Valid requests of somebody else: when, and to which unit.
-pub fn foreign_requests(events: &[Event]) -> Vec<(Duration, u8)> {
-    let requests = said(events).into_iter().filter_map(|said| match said {
-        Said::Request(at, frame) => Some((at, *frame.first()?)),
+/// All that was said on a link, by us and by others, from one pairing of its events.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Talk {
+    /// Our own questions with what came of each.
+    pub own: Vec<Exchange>,
+    /// Read requests of somebody else with their answers.
+    ///
+    /// An answer counts if it follows its request directly, apart from splinters of noise, and fits
+    /// it in unit, function and length. Only on RTU others can be overheard.
+    pub overheard: Vec<Exchange>,
+    /// Valid requests of somebody else: when, and to which unit.
+    pub foreign_requests: Vec<(Duration, u8)>,
+    /// Units that answered a question of ours a second time, with other content, and how often.
+    ///
+    /// Nobody else had asked in between: two units have this address, one slower than the other. The
+    /// slower one may come when the next question is open already.
+    pub second_answers: BTreeMap<u8, u32>,
+}
+
+impl Talk {
+    /// Replays the events of a session.
+    pub fn of(events: &[Event]) -> Self {
+        let framing = super::framing(events);
+        let mut pairing = Pairing::new(framing);
+        pairing.log = (framing == Framing::Rtu).then(Vec::new);
+        let own = events.iter().flat_map(|e| pairing.take(e)).collect();
+        pairing.finish();
+        let log = pairing.log.unwrap_or_default();
+        let second_answers = second_answers(&log);
+        let is_ours = |event: &Event| matches!(event.what, What::Asked { .. } | What::Out(_));
+        let said = if framing == Framing::Rtu && !events.iter().any(is_ours) {
+            only_heard(events)
+        } else {
+            log.into_iter().map(said).collect()
+        };
+        Self {
+            own,
+            foreign_requests: requests(&said),
+            overheard: overheard(said),
+            second_answers,
+        }
+    }
+
+    /// Own exchanges and those of others, in the order in which they ended: somebody else's
+    /// questions and the answers to them are evidence like our own.
+    pub fn all(&self) -> Vec<&Exchange> {
+        let mut all: Vec<&Exchange> = self.own.iter().chain(&self.overheard).collect();
+        all.sort_by_key(|exchange| exchange.ended_at);
+        all
+    }
+}
+
+fn requests(said: &[Said]) -> Vec<(Duration, u8)> {
+    let requests = said.iter().filter_map(|said| match said {
+        Said::Request(at, frame) => Some((*at, *frame.first()?)),
         _ => None,
     });
     requests.collect()
 }
 
-/// Read requests of somebody else with their answers, as exchanges.
-///
-/// An answer counts if it follows its request directly, apart from splinters of noise, and fits it
-/// in unit, function and length. Only on RTU others can be overheard.
-pub fn overheard(events: &[Event]) -> Vec<Exchange> {
+fn overheard(all: Vec<Said>) -> Vec<Exchange> {
     let mut exchanges = Vec::new();
     let mut asked: Option<(Duration, Ask)> = None;
     let mut noise = 0;
-    for said in said(events) {
+    for said in all {
         match said {
             Said::Noise(bytes) => {
                 noise += bytes;
@@ -70,17 +117,13 @@ pub fn overheard(events: &[Event]) -> Vec<Exchange> {
     exchanges
 }
 
-/// Units that answered a question of ours a second time, with other content, and how often.
-///
-/// Nobody else had asked in between: two units have this address, one slower than the other. The
-/// slower one may come when the next question is open already.
-pub fn second_answers(events: &[Event]) -> BTreeMap<u8, u32> {
+fn second_answers(log: &[Logged]) -> BTreeMap<u8, u32> {
     let mut counts = BTreeMap::new();
     let mut answered: VecDeque<Ask> = VecDeque::new();
-    for logged in log(events) {
+    for logged in log {
         match logged {
             Logged::Ours(ask) => {
-                answered.push_front(ask);
+                answered.push_front(*ask);
                 answered.truncate(ANSWERED);
             }
             Logged::Stray(stray) if stray.kind == StrayKind::ForeignRequest => answered.clear(),
@@ -137,36 +180,16 @@ fn answered_by(
     })
 }
 
-/// What others said, in order.
-fn said(events: &[Event]) -> Vec<Said> {
-    let is_ours = |event: &Event| matches!(event.what, What::Asked { .. } | What::Out(_));
-    if super::framing(events) == Framing::Rtu && !events.iter().any(is_ours) {
-        return only_heard(events);
-    }
-    let said = log(events).into_iter().map(|logged| match logged {
+/// What others said in something that was no answer to us.
+fn said(logged: Logged) -> Said {
+    match logged {
         Logged::Ours(_) => Said::Other,
         Logged::Stray(Stray { at, kind, bytes }) => match kind {
             StrayKind::Noise | StrayKind::Damaged => Said::Noise(bytes.len()),
             StrayKind::ForeignRequest => Said::Request(at, bytes),
             _ => Said::Answer(at, bytes),
         },
-    });
-    said.collect()
-}
-
-/// Everything that was no answer to us, in order.
-fn log(events: &[Event]) -> Vec<Logged> {
-    let framing = super::framing(events);
-    if framing == Framing::Tcp {
-        return Vec::new();
     }
-    let mut pairing = Pairing::new(framing);
-    pairing.log = Some(Vec::new());
-    for event in events {
-        pairing.take(event);
-    }
-    pairing.finish();
-    pairing.log.unwrap_or_default()
 }
 
 /// The same where we only listened.

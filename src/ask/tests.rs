@@ -263,12 +263,13 @@ fn conversation_of_others_is_overheard_also_while_we_listen() {
     session.hear(&sealed(vec![1, 0x10, 0, 0, 0, 1, 2, 0, 7]));
     session.hear(&sealed(vec![1, 0x10, 0, 0, 0, 1]));
     session.hear(&answer(1, &[1]));
-    let units: Vec<u8> = foreign_requests(&session.events)
+    let units: Vec<u8> = Talk::of(&session.events)
+        .foreign_requests
         .iter()
         .map(|(_, u)| *u)
         .collect();
     assert_eq!(units, [1, 2, 3, 1]);
-    let heard = overheard(&session.events);
+    let heard = Talk::of(&session.events).overheard;
     let heard: Vec<_> = heard.iter().map(|e| (e.ask, e.outcome.clone())).collect();
     let expected = [
         (theirs, registers(&[1, 2])),
@@ -289,7 +290,7 @@ fn answer_of_the_shape_of_a_heard_foreign_request_is_doubtful() {
         session.last(),
         (Outcome::TimedOut(Silence::OnlyNotOurs), kinds)
     );
-    assert_eq!(foreign_requests(&session.events).len(), 1);
+    assert_eq!(Talk::of(&session.events).foreign_requests.len(), 1);
 }
 
 #[test]
@@ -298,8 +299,8 @@ fn own_echo_is_no_foreign_request() {
     let request = session.ask(read(1, 0, 2));
     session.hear(&request);
     session.hear(&answer(1, &[1, 2]));
-    assert_eq!(foreign_requests(&session.events), []);
-    assert_eq!(overheard(&session.events), []);
+    assert_eq!(Talk::of(&session.events).foreign_requests, []);
+    assert_eq!(Talk::of(&session.events).overheard, []);
 }
 
 #[test]
@@ -407,7 +408,7 @@ fn answer_that_begins_like_a_request_is_not_cut_there() {
         "{outcome:?}"
     );
     assert_eq!(strays, []);
-    assert_eq!(foreign_requests(&session.events), []);
+    assert_eq!(Talk::of(&session.events).foreign_requests, []);
 }
 
 /// A Modbus TCP answer to a request, whose transaction id it takes.

@@ -1,5 +1,6 @@
 //! `packside check`: one full look at a unit, and the verdict.
 
+use std::borrow::Cow;
 use std::path::Path;
 use std::time::Duration;
 
@@ -15,7 +16,7 @@ use super::{Failure, LOCAL, USAGE, json, out, screen};
 use crate::diagnose::{Judgement, judge};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::link::{LinkTrouble, NotShown, Quiet};
-use crate::recording::{Entry, Recording, Session};
+use crate::recording::{Entry, Recording, Session, Shown};
 
 /// Runs the command; the exit code is that of the verdict.
 pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
@@ -37,9 +38,7 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
         facts: quiet.facts().clone(),
         record: record.clone(),
     };
-    let result = look.finish(quiet, &sightings, as_json, colour);
-    record.end()?;
-    result
+    record.end(look.finish(quiet, &sightings, as_json, colour))
 }
 
 /// What the end of a look needs to know.
@@ -98,6 +97,8 @@ impl LookDone<'_> {
         if let Some(serial) = &judgement.identity.serial {
             self.record.entry(&Entry::Unit(serial.clone()));
         }
+        // Recorded first: what stands on the screen is on the disk.
+        self.record.entry(&Entry::Shown(record::shown(&judgement)));
         show(
             &judgement,
             self.loaded,
@@ -106,7 +107,6 @@ impl LookDone<'_> {
             colour,
             args,
         );
-        self.record.entry(&Entry::Shown(record::shown(&judgement)));
         Ok(judgement.verdict.kind.exit_code())
     }
 }
@@ -140,20 +140,15 @@ fn replay(path: &Path, args: &CheckArgs, as_json: bool, colour: bool) -> Result<
     let (session, moment) = record::moment(&recording, args.moment.as_deref())?;
     let loaded = recorded_profile(&recording, args)?;
     let sightings = reach::sightings(args, &loaded.profile)?;
-    let mut events = session.events();
+    let mut events = Cow::from(&session.events);
     let last = events.last().map_or(Duration::ZERO, |e| e.at);
-    events.extend(
-        sightings
-            .iter()
-            .map(|(lamp, pattern)| session::sighting(last, lamp, pattern)),
-    );
-    let facts = events.iter().find_map(|event| match &event.what {
-        What::Opened(facts) => Some(facts.clone()),
-        _ => None,
-    });
+    for (lamp, pattern) in sightings {
+        let sighting = session::sighting(last, &lamp, &pattern);
+        events.to_mut().push(sighting);
+    }
     let judgement = judge(&events, Some(&loaded.profile), moment);
     say_difference(session, &judgement);
-    show(&judgement, &loaded, facts.as_ref(), as_json, colour, args);
+    show(&judgement, &loaded, session.link(), as_json, colour, args);
     Ok(judgement.verdict.kind.exit_code())
 }
 
@@ -177,11 +172,10 @@ fn recorded_profile(recording: &Recording, args: &CheckArgs) -> Result<Loaded, F
 
 /// Compares with what was shown at the same moment of the session.
 fn say_difference(session: &Session, judgement: &Judgement) {
-    let shown = session.entries.iter().rev().find_map(|entry| match entry {
-        Entry::Shown(shown) if shown.at == judgement.moment => Some(shown),
-        _ => None,
-    });
-    let Some(shown) = shown else { return };
+    let then = |(_, shown): &&(usize, Shown)| shown.at == judgement.moment;
+    let Some((_, shown)) = session.shown.iter().rev().find(then) else {
+        return;
+    };
     let now = &judgement.verdict;
     let same = shown.verdict == now.kind.id() && shown.summary == now.summary;
     out::say(&if same {

@@ -217,8 +217,11 @@ fn listen(quiet: &mut Quiet, window: Duration) -> Result<(Listening, Summary), L
         "listening {:.1} s first, sending nothing: only one client may ask on a serial bus",
         window.as_secs_f64()
     ));
-    let line = quiet.facts().line().unwrap_or_else(first_line);
-    let mut machine = Overhear::new(quiet.now(), line, window);
+    let ours = quiet.facts().line();
+    let mut machine = Overhear::new(quiet.now(), ours.unwrap_or_else(first_line), window);
+    if ours.is_none() {
+        machine = machine.fixed();
+    }
     let heard = moves::overhear(quiet, &mut machine)?;
     Ok((heard, machine.summary()))
 }

@@ -99,7 +99,7 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
     } else if let Some(path) = &args.place.recording {
         let recording = record::open(path)?;
         let (session, _) = record::moment(&recording, None)?;
-        heard.take(session.events());
+        heard.take(session.events.clone());
     } else {
         live(args, &mut heard)?;
     }
@@ -144,7 +144,7 @@ fn live(args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
     let record = Record::begin(&args.record, heard.loaded, None)?;
     record.follow(&mut quiet);
     let result = follow(&mut quiet, seconds, seconds.is_none(), heard);
-    record.end()?;
+    record.close()?;
     // The port must be free before it is opened again.
     drop(quiet);
     if result? == Ended::Stopped {

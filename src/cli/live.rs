@@ -144,12 +144,13 @@ impl<'a> Live<'a> {
         places::same_unit(&self.args, judgement.identity.serial.as_deref())?;
         let summary = &judgement.verdict.summary;
         if self.last.as_ref().map(|last| &last.verdict.summary) != Some(summary) {
+            // Recorded first: what stands on the screen is on the disk.
+            self.record.entry(&Entry::Shown(shown(&judgement)));
             out::say(&format!(
                 "  {:5.0} s  {}: {summary}",
                 self.now().as_secs_f64(),
                 screen::title(judgement.verdict.kind)
             ));
-            self.record.entry(&Entry::Shown(shown(&judgement)));
         }
         if let Some(serial) = &judgement.identity.serial {
             self.record.entry(&Entry::Unit(serial.clone()));

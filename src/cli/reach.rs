@@ -2,6 +2,7 @@
 //!
 //! Shared by every command that reaches a unit. Does not: ask, judge, or print results.
 
+use std::path::Path;
 use std::time::Duration;
 
 use packside_profiles::{LineSettings, Profile};
@@ -62,7 +63,7 @@ pub(crate) fn failure(
 pub(crate) fn load_profile(args: &CheckArgs) -> Result<Loaded, Failure> {
     let name = match (&args.profile, &args.place.simulated) {
         (Some(name), _) => name.clone(),
-        (None, Some(scenario)) => scenario_of(scenario)?.profile.clone(),
+        (None, Some(scenario)) => return map_of(&scenario_of(scenario)?, args.config.as_deref()),
         (None, None) => {
             let known: Vec<&str> = packside_profiles::shipped()
                 .iter()
@@ -82,6 +83,16 @@ pub(crate) fn load_profile(args: &CheckArgs) -> Result<Loaded, Failure> {
     let found = packside_profiles::find(&name, args.config.as_deref())
         .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?;
     Ok(Loaded::new(found.profile, &found.text))
+}
+
+/// The register map of a scenario.
+pub(crate) fn map_of(
+    scenario: &packside_simulator::Scenario,
+    config: Option<&Path>,
+) -> Result<Loaded, Failure> {
+    let map = scenario.load_map(config);
+    let map = map.map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?;
+    Ok(Loaded::new(map.profile, &map.text))
 }
 
 /// A scenario of the simulator by name or file.

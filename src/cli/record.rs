@@ -4,6 +4,8 @@
 //! the end, and everything acknowledged before stays.
 
 use std::cell::RefCell;
+use std::fs::File;
+use std::io::{BufRead as _, BufReader};
 use std::path::Path;
 use std::rc::Rc;
 use std::time::Duration;
@@ -16,8 +18,8 @@ use crate::diagnose::Judgement;
 use crate::event::Event;
 use crate::link::{Quiet, wall};
 use crate::recording::{
-    Entry, Header, Missing, ProfileText, Recorder, Recording, Session, Shown, Start, WriteError,
-    read,
+    Entry, Header, Missing, ProfileText, Reading, Recorder, Recording, Session, Shown, Start,
+    WriteError,
 };
 
 /// A recording under way, or none. Clones write to the same file.
@@ -94,8 +96,11 @@ impl Record {
         state.trouble = Some(error.to_string());
     }
 
-    /// Closes the file. Where it is not whole, that is the last thing said.
-    pub(crate) fn end(&self) -> Result<(), Failure> {
+    /// Closes the file, and says its fingerprint.
+    ///
+    /// # Errors
+    /// Where it is not whole.
+    pub(crate) fn close(&self) -> Result<(), Failure> {
         let mut state = self.0.borrow_mut();
         if let Some(mut recorder) = state.recorder.take() {
             match recorder.seal() {
@@ -115,6 +120,15 @@ impl Record {
                 hint: Some("what was written before can be read all the same".to_owned()),
             }),
             None => Ok(()),
+        }
+    }
+
+    /// Closes the file at the end of a command. Where it is not whole, that is the last thing said
+    /// and the exit code; the result that was printed stands all the same.
+    pub(crate) fn end(&self, result: Result<u8, Failure>) -> Result<u8, Failure> {
+        match (self.close(), result) {
+            (Err(failure), Ok(_)) => Ok(super::finish(Err(failure), false)),
+            (_, result) => result,
         }
     }
 }
@@ -149,9 +163,15 @@ pub(crate) fn shown(judgement: &Judgement) -> Shown {
 
 /// Reads a recording.
 pub(crate) fn load(path: &Path) -> Result<Recording, Failure> {
-    let bytes =
-        std::fs::read(path).map_err(|why| trouble(path, &format!("cannot be read: {why}")))?;
-    read(&bytes).map_err(|why| trouble(path, &why.to_string()))
+    let unreadable = |why| trouble(path, &format!("cannot be read: {why}"));
+    let mut file = BufReader::new(File::open(path).map_err(unreadable)?);
+    let (mut reading, mut line) = (Reading::default(), Vec::new());
+    while file.read_until(b'\n', &mut line).map_err(unreadable)? > 0 {
+        let taken = reading.line(&line);
+        taken.map_err(|why| trouble(path, &why.to_string()))?;
+        line.clear();
+    }
+    Ok(reading.finish())
 }
 
 fn trouble(path: &Path, message: &str) -> Failure {

@@ -11,8 +11,8 @@ use sha2::{Digest as _, Sha256};
 use super::reach::Loaded;
 use super::{Failure, LOCAL, USAGE, json, out, record};
 use crate::diagnose::{Judgement, judge};
-use crate::event::{LinkFacts, What};
-use crate::recording::{Entry, Recording, Session, Shown};
+use crate::event::What;
+use crate::recording::{Recording, Session, Shown};
 use crate::report::{self, Options, Picture, Reader, Source};
 
 /// Exit code where something does not hold.
@@ -103,7 +103,7 @@ fn verify(file: &Path, args: &ReportArgs, options: Options, as_json: bool) -> Re
     }
     let sessions = opened.recording.sessions.iter();
     let judged: Vec<(&Shown, Judgement)> = sessions
-        .filter_map(|session| Some((session, report::last_shown(session)?)))
+        .filter_map(|session| Some((session, session.last_shown()?)))
         .map(|(session, shown)| {
             let judgement = judged_at(session, opened.loaded.as_ref(), Some(shown.at));
             (shown, judgement)
@@ -188,23 +188,13 @@ impl Opened {
         json::check(
             &self.judgement,
             loaded.map(|l| (&l.profile, l.sha256.as_str())),
-            link_of(session),
+            session.link(),
         )
     }
 }
 
 fn judged_at(session: &Session, loaded: Option<&Loaded>, moment: Option<Duration>) -> Judgement {
-    judge(&session.events(), loaded.map(|l| &l.profile), moment)
-}
-
-fn link_of(session: &Session) -> Option<&LinkFacts> {
-    session.entries.iter().find_map(|entry| match entry {
-        Entry::Event(event) => match &event.what {
-            What::Opened(facts) => Some(facts),
-            _ => None,
-        },
-        _ => None,
-    })
+    judge(&session.events, loaded.map(|l| &l.profile), moment)
 }
 
 /// Photographs that lie beside the recording, are not too large, and fit their hash.
@@ -212,9 +202,7 @@ fn pictures(recording_path: &Path, recording: &Recording) -> Vec<Picture> {
     let folder = recording_path.parent().unwrap_or(Path::new(""));
     let mut found: Vec<Picture> = Vec::new();
     let mut room = PHOTOS_AT_MOST;
-    let entries = recording.sessions.iter().flat_map(|s| &s.entries);
-    for entry in entries {
-        let Entry::Event(event) = entry else { continue };
+    for event in recording.sessions.iter().flat_map(|s| &s.events) {
         let What::Photo { file, sha256, .. } = &event.what else {
             continue;
         };

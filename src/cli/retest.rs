@@ -17,11 +17,11 @@ use serde_json::json;
 
 use super::reach::failure;
 use super::session::{self, Manner, Refusal};
-use super::{Failure, LOCAL, out, screen};
+use super::{Failure, LOCAL, out, record, screen};
 use crate::diagnose::{Judgement, judge};
 use crate::event::Event;
 use crate::link::{LinkTrouble, open_simulated, quiet_window};
-use crate::recording::{Entry, Shown, read};
+use crate::recording::Shown;
 
 /// Exit code where an expectation does not hold.
 const DOES_NOT_HOLD: u8 = 7;
@@ -177,10 +177,19 @@ fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Case> {
         Ok(scenario) => scenario,
         Err(error) => return broken(name, error.to_string()),
     };
-    let map = args.profile.as_deref().unwrap_or(&scenario.profile);
-    let profile = match packside_profiles::find(map, args.config.as_deref()) {
-        Ok(found) => found.profile,
-        Err(error) => return broken(name, error.to_string()),
+    let config = args.config.as_deref();
+    let profile = match &args.profile {
+        Some(map) => packside_profiles::find(map, config)
+            .map(|found| found.profile)
+            .map_err(|error| error.to_string()),
+        None => scenario
+            .load_map(config)
+            .map(|map| map.profile)
+            .map_err(|error| error.to_string()),
+    };
+    let profile = match profile {
+        Ok(profile) => profile,
+        Err(why) => return broken(name, why),
     };
     let case = |expect: &packside_simulator::Expect| {
         let judgement = judge(&look(&scenario, &profile, expect.at), Some(&profile), None);
@@ -251,13 +260,9 @@ fn of_recording(path: &Path, args: &RetestArgs) -> Vec<Case> {
         .unwrap_or_default()
         .to_string_lossy()
         .into_owned();
-    let bytes = match std::fs::read(path) {
-        Ok(bytes) => bytes,
-        Err(why) => return broken(&name, why.to_string()),
-    };
-    let recording = match read(&bytes) {
+    let recording = match record::load(path) {
         Ok(recording) => recording,
-        Err(why) => return broken(&name, why.to_string()),
+        Err(failure) => return broken(&name, failure.message),
     };
     let embedded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
     let profile = match (&args.profile, embedded) {
@@ -274,16 +279,10 @@ fn of_recording(path: &Path, args: &RetestArgs) -> Vec<Case> {
     };
     let mut cases = Vec::new();
     for session in &recording.sessions {
-        let mut events = Vec::new();
-        for entry in &session.entries {
-            match entry {
-                Entry::Event(event) => events.push(event.clone()),
-                Entry::Unit(_) => {}
-                Entry::Shown(shown) => {
-                    let judgement = judge(&events, Some(&profile), Some(shown.at));
-                    cases.push(again(&name, shown, &judgement));
-                }
-            }
+        for (before, shown) in &session.shown {
+            let events = session.events.get(..*before).unwrap_or_default();
+            let judgement = judge(events, Some(&profile), Some(shown.at));
+            cases.push(again(&name, shown, &judgement));
         }
     }
     cases

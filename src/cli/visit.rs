@@ -80,10 +80,12 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
         go_on: look.record.go_on,
     };
     let record = Record::begin(&recorded, Some(&loaded), seed)?;
-    let result = walk(&mut visit, &source, look, &loaded, &record, earlier);
-    record.end()?;
-    let (live, stopped) = result?;
-    show(&visit, &live, &loaded, &path, stopped, as_json, colour)
+    let walked = walk(&mut visit, &source, look, &loaded, &record, earlier);
+    record.end(
+        walked.and_then(|(live, stopped)| {
+            show(&visit, &live, &loaded, &path, stopped, as_json, colour)
+        }),
+    )
 }
 
 fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<Source, Failure> {
@@ -131,7 +133,11 @@ fn resume(visit: &mut Visit<'_>, path: &Path, go_on: bool) -> Result<Vec<Event>,
         return Ok(Vec::new());
     }
     let recording = record::load(path)?;
-    let events: Vec<Event> = recording.sessions.iter().flat_map(|s| s.events()).collect();
+    let events: Vec<Event> = recording
+        .sessions
+        .into_iter()
+        .flat_map(|session| session.events)
+        .collect();
     visit.resume(&events);
     if let Some(step) = visit.next() {
         out::say(&format!("going on with the step {}", step.id));
@@ -206,13 +212,14 @@ fn walk<'a>(
             value,
             note,
         };
+        // Recorded first: what stands on the screen is on the disk.
+        live.said(What::Answer(answer.clone()));
         if !matches!(source, Source::Person) || !is_typed(&step) {
             tell(&line_of(&answer));
         }
         if step.id == "plugged" {
             live.plugged = Plugged::ALL.into_iter().find(|p| p.id() == answer.value);
         }
-        live.said(What::Answer(answer.clone()));
         visit.take(answer);
     }
     Ok((live, false))

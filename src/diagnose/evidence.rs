@@ -102,25 +102,33 @@ pub(crate) fn number(sample: &Sample) -> Option<f64> {
 }
 
 /// Sorts the exchanges by unit address and decodes them.
-pub(crate) fn gather(exchanges: &[Exchange], profile: &Profile) -> Vec<MemberEvidence> {
-    let units: BTreeSet<u8> = exchanges.iter().map(|e| e.ask.unit).collect();
+pub(crate) fn gather<'e>(
+    exchanges: impl IntoIterator<Item = &'e Exchange>,
+    profile: &Profile,
+) -> Vec<MemberEvidence> {
+    let mut units: BTreeMap<u8, Vec<&Exchange>> = BTreeMap::new();
+    for exchange in exchanges {
+        units.entry(exchange.ask.unit).or_default().push(exchange);
+    }
     units
         .into_iter()
-        .map(|unit| member(unit, exchanges, profile))
+        .map(|(unit, mine)| member(unit, &mine, profile))
         .collect()
 }
 
-fn member(unit: u8, exchanges: &[Exchange], profile: &Profile) -> MemberEvidence {
-    let mine: Vec<&Exchange> = exchanges.iter().filter(|e| e.ask.unit == unit).collect();
-    let known = known(&mine, profile);
+fn member(unit: u8, exchanges: &[&Exchange], profile: &Profile) -> MemberEvidence {
+    let known = known(exchanges, profile);
     let layout = Layout::new(profile, &known);
+    let mine = ByQuestion::of(exchanges);
     let powers = powers(&mine, profile, &layout);
     let samples = layout
         .instances
         .iter()
         .map(|instance| {
             let point = profile.points.get(instance.point);
-            point.map_or_else(Vec::new, |point| samples(&mine, instance, point, &powers))
+            point.map_or_else(Vec::new, |point| {
+                thinned(point.role, samples(&mine, instance, point, &powers))
+            })
         })
         .collect();
     let is_answer =
@@ -129,12 +137,13 @@ fn member(unit: u8, exchanges: &[Exchange], profile: &Profile) -> MemberEvidence
         unit,
         layout,
         samples,
-        answered: u32::try_from(mine.iter().filter(is_answer).count()).unwrap_or(u32::MAX),
+        answered: u32::try_from(exchanges.iter().filter(is_answer).count()).unwrap_or(u32::MAX),
     }
 }
 
 /// Counts that points give, from the last answers that carry them.
 pub(crate) fn known(mine: &[&Exchange], profile: &Profile) -> Known {
+    let mine = ByQuestion::of(mine);
     let fixed = Layout::new(profile, &Known::default());
     let mut known = Known::default();
     for name in count_points(profile) {
@@ -143,7 +152,7 @@ pub(crate) fn known(mine: &[&Exchange], profile: &Profile) -> Known {
                 .points
                 .get(instance.point)
                 .filter(|p| p.id == name)?;
-            let last = samples(mine, instance, point, &BTreeMap::new())
+            let last = samples(&mine, instance, point, &BTreeMap::new())
                 .into_iter()
                 .rev()
                 .find_map(|s| number(&s))?;
@@ -179,7 +188,7 @@ pub(crate) fn whole(number: f64) -> Option<u16> {
 }
 
 /// Powers of ten that scale points give.
-fn powers(mine: &[&Exchange], profile: &Profile, layout: &Layout) -> BTreeMap<String, i8> {
+fn powers(mine: &ByQuestion, profile: &Profile, layout: &Layout) -> BTreeMap<String, i8> {
     let mut powers = BTreeMap::new();
     for instance in &layout.instances {
         let Some(point) = profile
@@ -202,9 +211,26 @@ fn powers(mine: &[&Exchange], profile: &Profile, layout: &Layout) -> BTreeMap<St
     powers
 }
 
-/// Every observation of one instance.
+/// Exchanges of one unit by what was asked: a poll asks the same few questions over and over, and an
+/// instance stands in one or two of them.
+struct ByQuestion<'e>(Vec<(Ask, Vec<&'e Exchange>)>);
+
+impl<'e> ByQuestion<'e> {
+    fn of(exchanges: &[&'e Exchange]) -> Self {
+        let mut groups: Vec<(Ask, Vec<&Exchange>)> = Vec::new();
+        for exchange in exchanges {
+            match groups.iter_mut().find(|(ask, _)| *ask == exchange.ask) {
+                Some((_, group)) => group.push(exchange),
+                None => groups.push((exchange.ask, vec![exchange])),
+            }
+        }
+        Self(groups)
+    }
+}
+
+/// Every observation of one instance, in the order of time.
 fn samples(
-    mine: &[&Exchange],
+    mine: &ByQuestion,
     instance: &Instance,
     point: &Point,
     powers: &BTreeMap<String, i8>,
@@ -216,25 +242,95 @@ fn samples(
             None => return Vec::new(),
         },
     };
-    mine.iter()
-        .filter_map(|exchange| {
-            let offset = offset_inside(&exchange.ask, instance)?;
+    let mut samples = Vec::new();
+    for (ask, group) in &mine.0 {
+        let Some(offset) = offset_inside(ask, instance) else {
+            continue;
+        };
+        let mut last: Option<(&[u16], Decoded)> = None;
+        for exchange in group {
             let what = match &exchange.outcome {
                 Outcome::Answered(Answer::Registers(words)) => {
-                    let words = words.get(offset..offset + usize::from(instance.registers))?;
-                    Seen::Decoded(decode(point, words, power).ok()?)
+                    let Some(words) = words.get(offset..offset + usize::from(instance.registers))
+                    else {
+                        continue;
+                    };
+                    // Most registers say the same as a second ago.
+                    let known = last.take().filter(|(before, _)| *before == words);
+                    let Some((_, decoded)) =
+                        known.or_else(|| Some((words, decode(point, words, power).ok()?)))
+                    else {
+                        continue;
+                    };
+                    last = Some((words, decoded.clone()));
+                    Seen::Decoded(decoded)
                 }
-                Outcome::Exception(code) if is_alone(&exchange.ask, instance) => {
-                    Seen::Refused(*code)
-                }
-                _ => return None,
+                Outcome::Exception(code) if is_alone(ask, instance) => Seen::Refused(*code),
+                _ => continue,
             };
-            Some(Sample {
+            samples.push(Sample {
                 at: exchange.ended_at,
                 what,
-            })
-        })
-        .collect()
+            });
+        }
+    }
+    samples.sort_by_key(|sample| sample.at);
+    samples
+}
+
+/// Fewer samples than this are all kept, and of more of them the latest.
+const KEPT: usize = 512;
+/// Of so many older samples in a row the lowest and the highest number are kept.
+const STRETCH: usize = 128;
+
+/// Of a long history what still says something: eight hours of every cell would fill the memory. Of
+/// older samples the extremes of every stretch stay, of words and codes the ends of every run.
+fn thinned(role: Role, samples: Vec<Sample>) -> Vec<Sample> {
+    // Counters of time say something by each of their steps.
+    let counts_time = matches!(
+        role,
+        Role::OwnHeartbeat | Role::InverterHeartbeat | Role::InverterAge | Role::Uptime
+    );
+    let Some(older) = samples.len().checked_sub(KEPT).filter(|_| !counts_time) else {
+        return samples;
+    };
+    let mut keeps = vec![false; older];
+    for (n, stretch) in samples.chunks(STRETCH).enumerate() {
+        let of =
+            |(place, sample): (usize, &Sample)| Some((n * STRETCH + place, number_only(sample)?));
+        let numbers = || stretch.iter().enumerate().filter_map(of);
+        let lowest = numbers().min_by(|a, b| a.1.total_cmp(&b.1));
+        let highest = numbers().max_by(|a, b| a.1.total_cmp(&b.1));
+        for (place, _) in lowest.into_iter().chain(highest) {
+            if let Some(keep) = keeps.get_mut(place) {
+                *keep = true;
+            }
+        }
+    }
+    let is_like = |a: Option<&Sample>, b: &Sample| a.is_some_and(|a| a.what == b.what);
+    let ends_run = |place: usize, sample: &Sample| {
+        number_only(sample).is_none()
+            && !(place
+                .checked_sub(1)
+                .is_some_and(|p| is_like(samples.get(p), sample))
+                && is_like(samples.get(place + 1), sample))
+    };
+    let kept = samples.iter().enumerate().filter(|(place, sample)| {
+        keeps.get(*place).copied().unwrap_or(true) || ends_run(*place, sample)
+    });
+    kept.map(|(_, sample)| sample.clone()).collect()
+}
+
+/// The number in a sample, where it is one and no word or code.
+fn number_only(sample: &Sample) -> Option<f64> {
+    match &sample.what {
+        Seen::Decoded(Decoded {
+            value: Some(Value::Number(number)),
+            quality: Quality::Good,
+            ..
+        }) => Some(*number),
+        _ => None,
+    }
 }
 
 /// Position of the instance inside the registers asked for, if all of it is inside.
@@ -259,4 +355,44 @@ fn offset_inside(ask: &Ask, instance: &Instance) -> Option<usize> {
 fn is_alone(ask: &Ask, instance: &Instance) -> bool {
     matches!(ask.question, Question::Read { address, count, .. }
         if address == instance.address && count == instance.registers)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sample(second: u64, value: Value) -> Sample {
+        Sample {
+            at: Duration::from_secs(second),
+            what: Seen::Decoded(Decoded {
+                value: Some(value),
+                raw: 0,
+                quality: Quality::Good,
+            }),
+        }
+    }
+
+    #[test]
+    fn thinning_keeps_the_latest_samples_and_every_extreme() {
+        let mut samples: Vec<Sample> = (0..28_800).map(|n| sample(n, Value::Number(3.3))).collect();
+        samples[12_345] = sample(12_345, Value::Number(3.9));
+        samples[20_000] = sample(20_000, Value::Number(2.1));
+        let kept = thinned(Role::CellVoltage, samples.clone());
+        assert!(kept.len() < KEPT + 2 * 28_800 / STRETCH, "{}", kept.len());
+        assert!(kept.contains(&samples[12_345]) && kept.contains(&samples[20_000]));
+        assert!(kept.ends_with(&samples[samples.len() - KEPT..]));
+        assert!(kept.windows(2).all(|pair| pair[0].at < pair[1].at));
+        assert_eq!(thinned(Role::Uptime, samples.clone()), samples);
+    }
+
+    #[test]
+    fn thinning_keeps_both_ends_of_every_run_of_a_word() {
+        let word = |n: u64| sample(n, Value::Bits(u64::from((500..600).contains(&n))));
+        let samples: Vec<Sample> = (0..2_000).map(word).collect();
+        let kept = thinned(Role::AlarmWord, samples.clone());
+        for n in [0, 499, 500, 599, 600] {
+            assert!(kept.contains(&samples[n]), "{n}");
+        }
+        assert_eq!(kept.len(), 5 + 1 + KEPT - 1, "and the end of the last run");
+    }
 }

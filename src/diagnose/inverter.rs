@@ -42,8 +42,8 @@ pub(crate) struct Circumstances<'a> {
     pub(crate) foreign: &'a [Duration],
     /// Moment judged.
     pub(crate) moment: Duration,
-    /// Last restart of the unit, if one was seen.
-    pub(crate) rebooted_at: Option<Duration>,
+    /// Since when evidence counts: the last restart of the unit or break of the clocks, if any.
+    pub(crate) counts_from: Option<Duration>,
 }
 
 /// Judges the inverter link of one member.
@@ -52,7 +52,7 @@ pub(crate) fn link(
     profile: &Profile,
     around: &Circumstances<'_>,
 ) -> InverterLink {
-    let since = around.rebooted_at.unwrap_or_default();
+    let since = around.counts_from.unwrap_or_default();
     let flag = flag_series(evidence, profile, since);
     let Some((_, now_up)) = flag.last().copied() else {
         return InverterLink::Unknown(

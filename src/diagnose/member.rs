@@ -57,6 +57,9 @@ pub(crate) struct Shared<'a> {
     pub(crate) said: &'a [Answer],
     /// Moment judged.
     pub(crate) moment: Duration,
+    /// The last moment at which the clocks had gone apart: how long ago anything before was, is not
+    /// known.
+    pub(crate) clocks_broke_at: Option<Duration>,
 }
 
 impl Shared<'_> {
@@ -73,20 +76,21 @@ impl Shared<'_> {
 /// Judges one member that gave at least one valid answer.
 pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     let profile = shared.profile;
-    let readings = readings::readings(evidence, profile, shared.moment);
+    let readings = readings::readings(evidence, profile, shared.moment, shared.clocks_broke_at);
     let rebooted_at = rebooted_at(evidence, profile);
     let state = state(&readings, profile);
     let state_kind = state.as_ref().and_then(|(kind, _)| *kind);
     let measured = measure::measure(&readings, profile, state_kind);
     let settled = &measured.settled;
     let flagged = flags::picture(evidence, profile, state_kind, rebooted_at, settled);
-    let pulse = own_pulse(evidence, profile, rebooted_at);
+    let counts_from = rebooted_at.max(shared.clocks_broke_at);
+    let pulse = own_pulse(evidence, profile, counts_from);
     let foreign = shared.foreign_to(evidence.unit);
     let around = Circumstances {
         facts: shared.facts,
         foreign: &foreign,
         moment: shared.moment,
-        rebooted_at,
+        counts_from,
     };
     let inverter = link(evidence, profile, &around);
 
@@ -159,10 +163,10 @@ fn unknown_state(state: Option<&(Option<StateKind>, String)>) -> Option<String> 
     }
 }
 
-/// Whether the own heartbeat moves, since the last restart.
-fn own_pulse(evidence: &MemberEvidence, profile: &Profile, rebooted_at: Option<Duration>) -> Pulse {
+/// Whether the own heartbeat moves, since the last restart or break of the clocks.
+fn own_pulse(evidence: &MemberEvidence, profile: &Profile, counts_from: Option<Duration>) -> Pulse {
     let mut series = evidence.series(profile, Role::OwnHeartbeat);
-    series.retain(|(at, _)| rebooted_at.is_none_or(|reboot| *at >= reboot));
+    series.retain(|(at, _)| counts_from.is_none_or(|from| *at >= from));
     pulse(
         &series,
         Duration::from_secs_f64(profile.unit.refresh_s.clamp(0.1, 60.0)),

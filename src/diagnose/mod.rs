@@ -13,6 +13,7 @@
 //! `flags`, `measure`, `heartbeat`, `inverter` the facts; `gate` what must have been read; `member`
 //! the order of the verdict; `next` steps and what is not tested; `causes` weighed bus problems.
 
+use std::borrow::Cow;
 use std::ops::RangeInclusive;
 use std::time::Duration;
 
@@ -44,39 +45,39 @@ pub(crate) use measure::with_unit;
 pub(crate) use member::version;
 pub use notices::NOTICES;
 
-use crate::ask::{Exchange, exchanges, foreign_requests, overheard, second_answers};
-use crate::event::{Event, LinkFacts, What};
+use crate::ask::{Exchange, Talk};
+use crate::event::{Event, LinkFacts, What, clock_breaks};
 use judgement::{root_ids, sort_by_weight};
 use member::{Member, Shared};
 
 /// Judges what the events show at a moment (the last link event where none is given).
 pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duration>) -> Judgement {
     let moment = moment.unwrap_or_else(|| last_moment(events));
-    let seen: Vec<Event> = events.iter().filter(|e| e.at <= moment).cloned().collect();
+    let seen = up_to(events, moment);
     let facts = seen.iter().find_map(|e| match &e.what {
         What::Opened(facts) => Some(facts.clone()),
         _ => None,
     });
-    let exchanges = exchanges(&seen);
-    let foreign = foreign_requests(&seen);
-    let bus = bus::statistics(&seen, &exchanges, foreign.len());
+    let talk = Talk::of(&seen);
+    let exchanges = &talk.own;
+    let bus = bus::statistics(&seen, exchanges, talk.foreign_requests.len());
     let Some(profile) = profile else {
-        return without_profile(moment, bus, &seen, &exchanges, facts.as_ref());
+        return without_profile(moment, bus, &seen, exchanges, facts.as_ref());
     };
     let sightings = sightings::last_of_each(events, moment);
     let said = answers::not_in_order(events);
     let shared = Shared {
         profile,
         facts: facts.as_ref(),
-        foreign: &foreign,
+        foreign: &talk.foreign_requests,
         sightings: &sightings,
         said: &said,
-        answered_twice: &second_answers(&seen),
+        answered_twice: &talk.second_answers,
         moment,
+        clocks_broke_at: clock_breaks(&seen).last().map(|broken| broken.at),
     };
-    let all = with_overheard(exchanges.clone(), &seen);
-    let evidence = evidence::gather(&all, profile);
-    let ours = of_interest(profile, &exchanges);
+    let evidence = evidence::gather(talk.all(), profile);
+    let ours = of_interest(profile, exchanges);
     let mut members: Vec<Member> = evidence
         .iter()
         .filter(|e| ours.as_ref().is_none_or(|ours| ours.contains(&e.unit)))
@@ -91,24 +92,25 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
     let expected = expected_members(profile, &evidence);
     add_absent(&mut members, expected);
     if members.iter().all(|m| m.kind == VerdictKind::BusProblem) {
-        let mut judgement = without_answer(moment, bus, &seen, &exchanges, facts.as_ref());
+        let mut judgement = without_answer(moment, bus, &seen, exchanges, facts.as_ref());
         judgement.readings = members.into_iter().flat_map(|m| m.readings).collect();
         return judgement;
     }
     compose(moment, bus, members, profile)
 }
 
-/// Own exchanges and those of others: somebody else's questions and the answers to them are
-/// evidence like our own.
-fn with_overheard(mut exchanges: Vec<Exchange>, events: &[Event]) -> Vec<Exchange> {
-    exchanges.extend(overheard(events));
-    exchanges.sort_by_key(|exchange| exchange.ended_at);
-    exchanges
+/// The events until a moment; a long recording is not copied where that is all of it.
+fn up_to(events: &[Event], moment: Duration) -> Cow<'_, [Event]> {
+    if events.iter().all(|event| event.at <= moment) {
+        return Cow::Borrowed(events);
+    }
+    let seen = events.iter().filter(|event| event.at <= moment);
+    Cow::Owned(seen.cloned().collect())
 }
 
 /// What every point of every unit gave over time, from own questions and overheard ones.
 pub(crate) fn evidence_in(events: &[Event], profile: &Profile) -> Vec<evidence::MemberEvidence> {
-    evidence::gather(&with_overheard(exchanges(events), events), profile)
+    evidence::gather(Talk::of(events).all(), profile)
 }
 
 /// The moment judged where none is given: the last link event, else the last event.

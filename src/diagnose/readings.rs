@@ -22,14 +22,31 @@ pub(crate) fn readings(
     evidence: &MemberEvidence,
     profile: &Profile,
     moment: Duration,
+    clocks_broke_at: Option<Duration>,
 ) -> Vec<Reading> {
     let mut readings: Vec<Reading> = evidence
         .each(profile)
         .map(|(instance, point, samples)| reading(evidence.unit, instance, point, samples, moment))
         .collect();
+    let before_break = |reading: &&mut Reading| {
+        let read_at = reading.age.and_then(|age| moment.checked_sub(age));
+        read_at
+            .zip(clocks_broke_at)
+            .is_some_and(|(at, broke)| at < broke)
+    };
+    for reading in readings.iter_mut().filter(before_break) {
+        reading.age = None;
+        if reading.quality == ReadingQuality::Good {
+            reading.quality = ReadingQuality::Stale;
+            reading.remark = Some(CLOCKS_BROKE.to_owned());
+        }
+    }
     apply_validity(&mut readings, profile);
     readings
 }
+
+/// Remark of a value whose age is not known.
+const CLOCKS_BROKE: &str = "read before this computer slept or its clock was set";
 
 fn reading(
     unit: u8,
@@ -116,6 +133,9 @@ fn apply_validity(readings: &mut [Reading], profile: &Profile) {
 /// Remark of a value whose own validity condition does not hold.
 pub(crate) const NOT_VALID_NOW: &str = "not valid in this state";
 
+/// Latest readings whose gaps count.
+const GAPS: usize = 64;
+
 /// How long the last of these samples stays fresh.
 fn fresh_for(samples: &[Sample], role: Role) -> Duration {
     if is_identity(role) {
@@ -123,13 +143,15 @@ fn fresh_for(samples: &[Sample], role: Role) -> Duration {
     }
     let good: Vec<Duration> = samples
         .iter()
+        .rev()
         .filter(|s| matches!(s.what, Seen::Decoded(_)))
         .map(|s| s.at)
+        .take(GAPS)
         .collect();
     let mut gaps: Vec<Duration> = good
         .iter()
         .zip(good.iter().skip(1))
-        .map(|(a, b)| b.saturating_sub(*a))
+        .map(|(later, earlier)| later.saturating_sub(*earlier))
         .collect();
     gaps.sort_unstable();
     let median = gaps.get(gaps.len() / 2).copied().unwrap_or_default();

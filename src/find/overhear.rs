@@ -80,6 +80,8 @@ pub struct Overhear {
     /// What came, at settings under which the frames hold.
     heard: Vec<(Duration, Vec<u8>)>,
     is_proven: bool,
+    /// The settings are not ours to change: those of a gateway.
+    is_fixed: bool,
     end: Option<Listening>,
 }
 
@@ -95,7 +97,17 @@ impl Overhear {
             tried: vec![line],
             heard: Vec::new(),
             is_proven: false,
+            is_fixed: false,
             end: None,
+        }
+    }
+
+    /// The same behind a gateway that passes bytes on, at settings of its own.
+    #[must_use]
+    pub fn fixed(self) -> Self {
+        Self {
+            is_fixed: true,
+            ..self
         }
     }
 
@@ -171,6 +183,15 @@ impl Overhear {
         }
         let is_proven = explanation.is_proven();
         match explanation.class {
+            Class::Exact(_) | Class::Equivalent(_) if self.is_fixed => {
+                self.is_proven = is_proven;
+                self.name(self.line);
+            }
+            Class::OtherProtocol(protocol) => self.end = Some(Listening::Other(protocol)),
+            _ if self.is_fixed => {
+                let bytes = self.received.len();
+                self.end = Some(Listening::Unknown { bytes });
+            }
             Class::Exact(_) | Class::Equivalent(_) => {
                 self.is_proven = is_proven;
                 self.listen_at(now, with_parity(self.line, Parity::Even), Stage::Parity);
@@ -183,7 +204,6 @@ impl Overhear {
                     (None, None) => self.try_next(now, Vec::new()),
                 }
             }
-            Class::OtherProtocol(protocol) => self.end = Some(Listening::Other(protocol)),
             Class::Lost(next) => self.try_next(now, next),
             Class::Nothing => {
                 if now >= self.began + self.window * 3 {

@@ -32,7 +32,7 @@ mod worker;
 
 pub use asking::{Asking, Came};
 pub use clock::Clock;
-pub(crate) use clock::wall;
+pub(crate) use clock::{ClockWatch, wall};
 pub use interrupt::Interrupt;
 pub use local::{AdapterFacts, LocalPort, SystemFacts, ports, wait_for_new};
 pub use open::{MODBUS_TCP_PORT, OpenOptions, Target, open};

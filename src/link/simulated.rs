@@ -65,13 +65,14 @@ pub fn open_simulated(
 /// A quiet link to a simulated unit.
 pub fn open_simulated_as(scenario: &Scenario, profile: &Profile, how: Simulated) -> Quiet {
     let way = how.way.unwrap_or(scenario.way());
-    let mut site = Site::new(scenario, profile, way, scenario.seed);
+    // The unit is what it is, whatever map the tool was given for it.
+    let own = scenario.load_map(None).map(|map| map.profile);
+    let own = own.as_ref().unwrap_or(profile);
+    let mut site = Site::new(scenario, own, way, scenario.seed);
     let is_serial = way == Way::Serial;
     if is_serial {
         let world = site.world_mut();
-        if let Some(line) = how.line {
-            world.set_tool(line);
-        }
+        world.set_tool(how.line.unwrap_or(profile.answering.line));
         // As a real port is opened: characters that fail their check are kept as they came.
         world.set_tty(Tty::Unchecked);
     }

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use packside_profiles::LineSettings;
 
-use super::{Arrived, BadCharacters, LinkTrouble, Port};
+use super::{Arrived, BadCharacters, ClockWatch, LinkTrouble, Port};
 use crate::event::{Event, What};
 
 /// Told to the user while something takes its time, one line each.
@@ -17,8 +17,6 @@ pub type Say = Box<dyn FnMut(&str)>;
 /// Told every event the moment it stands on the tape.
 pub type Sink = Box<dyn FnMut(&Event)>;
 
-/// Time between two notes of the wall clock.
-const CLOCK_EVERY: Duration = Duration::from_secs(60);
 /// First pause before a port is opened again; each later one is twice as long.
 const FIRST_PAUSE: Duration = Duration::from_millis(500);
 /// Longest pause between two tries.
@@ -32,8 +30,7 @@ pub(crate) struct Tap {
     say: Say,
     tape: Vec<Event>,
     sink: Option<Sink>,
-    /// When the wall clock is noted next.
-    clock_due: Duration,
+    clocks: ClockWatch,
     /// When the last byte, ours or foreign, has left the wire.
     line_busy_until: Duration,
     /// When the last foreign byte came, or the link was opened.
@@ -68,7 +65,7 @@ impl Tap {
             say,
             tape: vec![opened],
             sink: None,
-            clock_due: now,
+            clocks: ClockWatch::default(),
             line_busy_until: now,
             last_heard: now,
             first_received: Vec::new(),
@@ -99,15 +96,8 @@ impl Tap {
 
     /// Notes the wall clock where it is time to.
     fn note_clock(&mut self, now: Duration) {
-        if now < self.clock_due {
-            return;
-        }
-        self.clock_due = now + CLOCK_EVERY;
-        if let Some(utc) = self.port.utc() {
-            self.put(Event {
-                at: now,
-                what: What::Clock(utc),
-            });
+        if let Some(what) = self.clocks.note(now, self.port.utc()) {
+            self.put(Event { at: now, what });
         }
     }
 

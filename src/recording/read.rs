@@ -4,11 +4,11 @@
 
 use super::chain::Chain;
 use super::lines::{Line, understand};
-use super::{Entry, Header, Start};
-use crate::event::{Event, What};
+use super::{Entry, Header, Shown, Start};
+use crate::event::{Event, LinkFacts, What};
 
 /// A recording as read.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Recording {
     /// First line; nothing where the file was cut inside it.
     pub header: Option<Header>,
@@ -30,36 +30,51 @@ pub struct Session {
     /// When.
     pub start: Start,
     /// What happened, in order.
-    pub entries: Vec<Entry>,
+    pub events: Vec<Event>,
+    /// Verdicts displayed, in order, each with the number of events that stand before it.
+    pub shown: Vec<(usize, Shown)>,
+    /// Serial numbers of units that answered, in order.
+    pub units: Vec<String>,
 }
 
 impl Session {
-    /// Its events.
-    pub fn events(&self) -> Vec<Event> {
-        let event = |entry: &Entry| match entry {
-            Entry::Event(event) => Some(event.clone()),
-            _ => None,
-        };
-        self.entries.iter().filter_map(event).collect()
+    fn new(start: Start) -> Self {
+        Self {
+            start,
+            events: Vec::new(),
+            shown: Vec::new(),
+            units: Vec::new(),
+        }
     }
 
-    /// Serial numbers of units that answered, in order.
-    pub fn units(&self) -> impl Iterator<Item = &str> {
-        self.entries.iter().filter_map(|entry| match entry {
-            Entry::Unit(serial) => Some(serial.as_str()),
+    fn take(&mut self, entry: Entry) {
+        match entry {
+            Entry::Event(event) => self.events.push(event),
+            Entry::Shown(shown) => self.shown.push((self.events.len(), shown)),
+            Entry::Unit(serial) => self.units.push(serial),
+        }
+    }
+
+    /// The link as it was opened first.
+    pub fn link(&self) -> Option<&LinkFacts> {
+        self.events.iter().find_map(|event| match &event.what {
+            What::Opened(facts) => Some(facts),
             _ => None,
         })
+    }
+
+    /// The verdict displayed last.
+    pub fn last_shown(&self) -> Option<&Shown> {
+        self.shown.last().map(|(_, shown)| shown)
     }
 
     /// Time of a mark, the last of that name.
     pub fn mark(&self, name: &str) -> Option<std::time::Duration> {
-        self.entries.iter().rev().find_map(|entry| match entry {
-            Entry::Event(Event {
-                at,
-                what: What::Mark(mark),
-            }) if mark == name => Some(*at),
-            _ => None,
-        })
+        let marks = self.events.iter().rev();
+        marks
+            .filter(|event| matches!(&event.what, What::Mark(mark) if mark == name))
+            .map(|event| event.at)
+            .next()
     }
 }
 
@@ -122,29 +137,39 @@ pub enum ReadError {
 /// # Errors
 /// Where it is none, or a line was changed.
 pub fn read(bytes: &[u8]) -> Result<Recording, ReadError> {
-    let mut recording = Recording {
-        header: None,
-        sessions: Vec::new(),
-        missing: Vec::new(),
-        fingerprint: String::new(),
-        lines: 0,
-        whole_bytes: 0,
-    };
-    let mut chain = Chain::default();
-    let mut is_sealed = false;
-    for piece in bytes.split_inclusive(|byte| *byte == b'\n') {
-        let number = chain.lines + 1;
+    let mut reading = Reading::default();
+    for line in bytes.split_inclusive(|byte| *byte == b'\n') {
+        reading.line(line)?;
+    }
+    Ok(reading.finish())
+}
+
+/// A recording that is being read, line by line: a long one need not be in memory as text.
+#[derive(Debug, Default)]
+pub struct Reading {
+    recording: Recording,
+    chain: Chain,
+    is_sealed: bool,
+}
+
+impl Reading {
+    /// Takes the next line with its end; one without an end is the last and was cut.
+    ///
+    /// # Errors
+    /// Where it is no recording, or the line was changed.
+    pub fn line(&mut self, piece: &[u8]) -> Result<(), ReadError> {
+        let number = self.chain.lines + 1;
         let Some(line) = piece.strip_suffix(b"\n") else {
-            recording.missing.push(Missing::Tail {
+            self.recording.missing.push(Missing::Tail {
                 line: number,
                 bytes: piece.len(),
             });
-            is_sealed = false;
-            break;
+            self.is_sealed = false;
+            return Ok(());
         };
         let opened = std::str::from_utf8(line)
             .ok()
-            .and_then(|line| chain.open(line));
+            .and_then(|line| self.chain.open(line));
         let Some(object) = opened else {
             return Err(if number == 1 && !looks_like_header(line) {
                 ReadError::NotARecording {
@@ -154,15 +179,21 @@ pub fn read(bytes: &[u8]) -> Result<Recording, ReadError> {
                 ReadError::Changed { line: number }
             });
         };
-        is_sealed = recording.take(&object, number)?;
-        recording.whole_bytes += piece.len();
+        self.is_sealed = self.recording.take(&object, number)?;
+        self.recording.whole_bytes += piece.len();
+        Ok(())
     }
-    if !is_sealed {
-        recording.missing.push(Missing::Seal);
+
+    /// The recording, with what it lacks.
+    pub fn finish(self) -> Recording {
+        let mut recording = self.recording;
+        if !self.is_sealed {
+            recording.missing.push(Missing::Seal);
+        }
+        recording.fingerprint = self.chain.last;
+        recording.lines = self.chain.lines;
+        recording
     }
-    recording.fingerprint = chain.last;
-    recording.lines = chain.lines;
-    Ok(recording)
 }
 
 impl Recording {
@@ -177,12 +208,9 @@ impl Recording {
                 });
             }
             Line::Header(_) => return Err(senseless("a second header".to_owned())),
-            Line::Start(start) => self.sessions.push(Session {
-                start,
-                entries: Vec::new(),
-            }),
+            Line::Start(start) => self.sessions.push(Session::new(start)),
             Line::Entry(entry) => match self.sessions.last_mut() {
-                Some(session) => session.entries.push(entry),
+                Some(session) => session.take(entry),
                 None => return Err(senseless("an event before any session".to_owned())),
             },
             Line::Seal { lines } if lines + 1 == number => return Ok(true),

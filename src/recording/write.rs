@@ -125,10 +125,10 @@ impl Recorder {
             });
         }
         let length = recording.whole_bytes as u64;
-        let units = recording.sessions.iter().flat_map(super::Session::units);
+        let mut units = recording.sessions.iter().flat_map(|s| &s.units);
         let mut recorder = Self {
             path: path.to_owned(),
-            unit: units.last().map(str::to_owned),
+            unit: units.next_back().cloned(),
             file,
             chain: Chain {
                 last: recording.fingerprint,

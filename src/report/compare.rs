@@ -128,7 +128,7 @@ pub fn compare<'a>(
 }
 
 fn serial(source: &Source) -> Option<String> {
-    let recorded = || source.session.units().last().map(str::to_owned);
+    let recorded = || source.session.units.last().cloned();
     source.judgement.identity.serial.clone().or_else(recorded)
 }
 
@@ -139,7 +139,7 @@ fn begun(source: &Source) -> (Option<jiff::Timestamp>, String) {
 }
 
 fn verdict(source: &Source) -> Option<VerdictKind> {
-    match super::last_shown(source.session) {
+    match source.session.last_shown() {
         Some(shown) => super::words::kind_of(&shown.verdict),
         None => Some(source.judgement.verdict.kind),
     }

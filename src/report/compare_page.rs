@@ -99,7 +99,7 @@ fn verdict(html: &mut Html, name: &str, kind: Option<VerdictKind>, source: &Sour
         let text = kind.map_or("unknown verdict", words::verdict);
         head.put("span", &[], &format!("{name}: {text}"));
     });
-    let shown = super::last_shown(source.session);
+    let shown = source.session.last_shown();
     let summary = shown.map_or(&source.judgement.verdict.summary, |shown| &shown.summary);
     html.put("p", &[], &format!("{}: {summary}", when(source)));
 }

@@ -4,20 +4,15 @@
 //! behind this one has to remember it.
 
 use std::collections::BTreeMap;
-use std::time::Duration;
-
-use jiff::Timestamp;
 
 use super::{Options, Source};
 use crate::event::{Event, LinkFacts, LinkKind, What};
-use crate::recording::{Entry, Recording, Session, Start};
+use crate::recording::{Recording, Start};
 
 /// Steps whose answers name people and places.
 const NAMING: [&str; 2] = ["who", "where"];
 /// What stands in their place.
 pub(crate) const TAKEN_OUT: &str = "(taken out)";
-/// Wall clock and session clock may differ by so much.
-const CLOCK_SLACK_MS: i64 = 1_000;
 
 /// An answer, with those that it replaced.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -62,10 +57,8 @@ impl Facts {
         let mut facts = Self::default();
         let mut place: BTreeMap<String, usize> = BTreeMap::new();
         for session in &recording.sessions {
-            for entry in &session.entries {
-                if let Entry::Event(event) = entry {
-                    facts.take(event, &session.start, &mut place);
-                }
+            for event in &session.events {
+                facts.take(event, &session.start, &mut place);
             }
         }
         if !options.names {
@@ -152,17 +145,6 @@ impl Facts {
     }
 }
 
-/// The link of a session.
-pub(crate) fn link(session: &Session) -> Option<&LinkFacts> {
-    session.entries.iter().find_map(|entry| match entry {
-        Entry::Event(Event {
-            what: What::Opened(facts),
-            ..
-        }) => Some(facts),
-        _ => None,
-    })
-}
-
 /// How the unit was reached, in one phrase.
 pub(crate) fn link_text(facts: &LinkFacts, options: Options) -> String {
     match &facts.kind {
@@ -181,33 +163,8 @@ pub(crate) fn link_text(facts: &LinkFacts, options: Options) -> String {
 pub(crate) fn is_simulated(source: &Source) -> bool {
     let header = source.recording.header.as_ref();
     header.is_some_and(|h| h.simulated_seed.is_some())
-        || link(source.session).is_some_and(|l| matches!(l.kind, LinkKind::Simulated { .. }))
-}
-
-/// Moments at which wall clock and session clock went apart: asleep, or the clock was set.
-pub(crate) fn clock_jumps(session: &Session) -> Vec<(Duration, i64)> {
-    let Ok(begun) = session.start.utc.parse::<Timestamp>() else {
-        return Vec::new();
-    };
-    let mut apart = 0;
-    let mut jumps = Vec::new();
-    for entry in &session.entries {
-        let Entry::Event(Event {
-            at,
-            what: What::Clock(utc),
-        }) = entry
-        else {
-            continue;
-        };
-        let (Ok(wall), Ok(since)) = (utc.parse::<Timestamp>(), i64::try_from(at.as_millis()))
-        else {
-            continue;
-        };
-        let now = wall.as_millisecond() - begun.as_millisecond() - since;
-        if (now - apart).abs() > CLOCK_SLACK_MS {
-            jumps.push((*at, now - apart));
-            apart = now;
-        }
-    }
-    jumps
+        || source
+            .session
+            .link()
+            .is_some_and(|l| matches!(l.kind, LinkKind::Simulated { .. }))
 }

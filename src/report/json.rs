@@ -10,13 +10,13 @@ use super::compare::{Comparison, Pair};
 use super::facts::{self, Facts};
 use super::{Options, SCHEMA, Source, words};
 use crate::diagnose::Finding;
-use crate::recording::{Entry, Session};
+use crate::event::clock_breaks;
 
 /// One report. `judged` is the result of judging as `packside check` gives it.
 pub fn json(source: &Source, options: Options, judged: Json) -> Json {
     let recording = source.recording;
     let facts = Facts::of(recording, options);
-    let shown = super::last_shown(source.session);
+    let shown = source.session.last_shown();
     let verdict = &source.judgement.verdict;
     let as_shown =
         shown.map(|shown| shown.verdict == verdict.kind.id() && shown.summary == verdict.summary);
@@ -49,17 +49,12 @@ pub fn json(source: &Source, options: Options, judged: Json) -> Json {
             "lines": recording.lines,
             "sessions": recording.sessions.len(),
             "missing": recording.missing.iter().map(ToString::to_string).collect::<Vec<_>>(),
-            "shown": recording.sessions.iter().map(count_shown).sum::<usize>(),
-            "clock_jumps": facts::clock_jumps(source.session).iter().map(|(at, off)| json!({
-                "at": words::local(&source.session.start, *at), "apart_ms": off,
+            "shown": recording.sessions.iter().map(|s| s.shown.len()).sum::<usize>(),
+            "clock_jumps": clock_breaks(&source.session.events).iter().map(|broken| json!({
+                "at": words::local(&source.session.start, broken.at), "apart_ms": broken.apart_ms,
             })).collect::<Vec<_>>(),
         },
     })
-}
-
-fn count_shown(session: &Session) -> usize {
-    let is_shown = |entry: &&Entry| matches!(entry, Entry::Shown(_));
-    session.entries.iter().filter(is_shown).count()
 }
 
 /// The address of a gateway is the address of somebody's house.
@@ -81,7 +76,7 @@ pub fn comparison_json(comparison: &Comparison) -> Json {
         json!({
             "begun": words::local(&source.session.start, std::time::Duration::ZERO),
             "verdict": source.judgement.verdict.kind.id(),
-            "shown": super::last_shown(source.session).map(|shown| &shown.verdict),
+            "shown": source.session.last_shown().map(|shown| &shown.verdict),
             "fingerprint": source.recording.fingerprint,
             "missing": source.recording.missing.iter().map(ToString::to_string).collect::<Vec<_>>(),
         })

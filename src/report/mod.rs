@@ -11,6 +11,7 @@
 //! `facts` what the recording says beside the wire; `series` values over time; `page` the order of
 //! the page; `figures` and the rooms below it the pictures; `html` the only place that writes markup.
 
+mod beside;
 mod canvas;
 mod cells;
 mod compare;
@@ -18,8 +19,10 @@ mod compare_page;
 mod curves;
 mod facts;
 mod figures;
+mod found;
 mod html;
 mod json;
+
 mod page;
 mod sections;
 mod series;
@@ -39,8 +42,8 @@ use std::time::Duration;
 use packside_profiles::Profile;
 
 use crate::diagnose::Judgement;
-use crate::event::What;
-use crate::recording::{Entry, Recording, Session, Shown};
+use crate::event::{Event, What};
+use crate::recording::{Recording, Session};
 
 /// Name and version of the data form of a report.
 pub const SCHEMA: &str = "packside.report/1";
@@ -93,22 +96,14 @@ pub struct Source<'a> {
 /// last one.
 pub fn session_of(recording: &Recording) -> Option<&Session> {
     let answered = |session: &&Session| {
-        let is_answer = |entry: &Entry| matches!(entry, Entry::Event(event) if matches!(event.what, What::In(_)));
-        session.entries.iter().any(is_answer)
+        let is_answer = |event: &Event| matches!(event.what, What::In(_));
+        session.events.iter().any(is_answer)
     };
     let sessions = &recording.sessions;
     sessions.iter().rev().find(answered).or(sessions.last())
 }
 
-/// The verdict that was displayed last in a session.
-pub fn last_shown(session: &Session) -> Option<&Shown> {
-    session.entries.iter().rev().find_map(|entry| match entry {
-        Entry::Shown(shown) => Some(shown),
-        _ => None,
-    })
-}
-
 /// The moment of a session that a report judges: that of the last verdict displayed.
 pub fn moment_of(session: &Session) -> Option<Duration> {
-    last_shown(session).map(|shown| shown.at)
+    session.last_shown().map(|shown| shown.at)
 }

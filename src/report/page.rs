@@ -5,7 +5,7 @@
 use super::facts::{self, Facts};
 use super::html::Html;
 use super::series::Series;
-use super::{Options, Source, figures, sections, style};
+use super::{Options, Source, beside, figures, found, sections, style};
 
 /// Everything that the parts of a page draw from.
 pub(crate) struct Parts<'a> {
@@ -41,11 +41,11 @@ pub fn page(source: &Source, options: Options) -> String {
             sections::cautions(main);
             sections::visit(main, &parts);
             figures::add(main, &parts);
-            sections::findings(main, &parts);
-            sections::kept(main, &parts);
-            sections::answers(main, &parts);
-            sections::photos(main, &parts);
-            sections::recording(main, &parts);
+            found::findings(main, &parts);
+            found::kept_by_unit(main, &parts);
+            beside::answers(main, &parts);
+            beside::photos(main, &parts);
+            beside::recording(main, &parts);
         });
         body.around("footer", &[], |footer| {
             footer.text(&format!(
@@ -83,7 +83,7 @@ impl Parts<'_> {
     /// Serial number of the unit, or that it is not known.
     pub(crate) fn serial(&self) -> String {
         let read = self.source.judgement.identity.serial.clone();
-        let recorded = || self.source.session.units().last().map(str::to_owned);
+        let recorded = || self.source.session.units.last().cloned();
         read.or_else(recorded)
             .unwrap_or_else(|| "without a known serial number".to_owned())
     }

@@ -10,10 +10,10 @@ use std::time::Duration;
 use packside_profiles::model::Profile;
 use packside_profiles::{Role, Value};
 
-use crate::ask::{Exchange, Outcome, Silence, exchanges, overheard};
+use crate::ask::{Exchange, Outcome, Silence, Talk};
 use crate::diagnose::evidence::{self, MemberEvidence, Seen};
 use crate::event::{Event, What};
-use crate::recording::{Entry, Session};
+use crate::recording::Session;
 
 /// Stretches of time that a curve is cut into; each keeps its lowest and highest value.
 const STRETCHES: usize = 400;
@@ -92,23 +92,19 @@ const DRAWN: [Role; 9] = [
 impl Series {
     /// Takes them from a session.
     pub(crate) fn of(session: &Session, profile: Option<&Profile>) -> Self {
-        let events = session.events();
+        let events = &session.events;
         let mut series = Self::default();
         if let (Some(first), Some(last)) = (events.first(), events.last()) {
             series.span = (first.at, last.at);
         }
         series.take_notes(session);
-        let own = exchanges(&events);
-        series.asked = thin_asked(own.iter().map(asked).collect());
+        let talk = Talk::of(events);
+        series.asked = thin_asked(talk.own.iter().map(asked).collect());
         let Some(profile) = profile else {
             return series;
         };
-        let mut all = own;
-        all.extend(overheard(&events));
-        drop(events);
-        all.sort_by_key(|exchange| exchange.ended_at);
         let drawn = only_drawn(profile);
-        for member in evidence::gather(&all, &drawn) {
+        for member in evidence::gather(talk.all(), &drawn) {
             series.take_member(&member, &drawn);
         }
         series
@@ -132,25 +128,21 @@ impl Series {
 
     fn take_notes(&mut self, session: &Session) {
         let mut notes = Vec::new();
-        for entry in &session.entries {
-            match entry {
-                Entry::Event(Event { at, what }) => match what {
-                    What::Sighting { lamp, pattern } => {
-                        self.lamps.push((lamp.clone(), pattern.clone(), *at));
-                    }
-                    What::Mark(name) => notes.push(note(*at, format!("mark: {name}"))),
-                    What::Lost { why } => notes.push(note(*at, format!("link lost: {why}"))),
-                    What::Back => notes.push(note(*at, "link back".to_owned())),
-                    What::Listening(true) => notes.push(note(*at, "listening only".to_owned())),
-                    What::Listening(false) => notes.push(note(*at, "asking".to_owned())),
-                    _ => {}
-                },
-                Entry::Shown(shown) => {
-                    notes.push(note(shown.at, format!("shown: {}", shown.verdict)));
+        for Event { at, what } in &session.events {
+            match what {
+                What::Sighting { lamp, pattern } => {
+                    self.lamps.push((lamp.clone(), pattern.clone(), *at));
                 }
-                Entry::Unit(_) => {}
+                What::Mark(name) => notes.push(note(*at, format!("mark: {name}"))),
+                What::Lost { why } => notes.push(note(*at, format!("link lost: {why}"))),
+                What::Back => notes.push(note(*at, "link back".to_owned())),
+                What::Listening(true) => notes.push(note(*at, "listening only".to_owned())),
+                What::Listening(false) => notes.push(note(*at, "asking".to_owned())),
+                _ => {}
             }
         }
+        let shown = session.shown.iter();
+        notes.extend(shown.map(|(_, s)| note(s.at, format!("shown: {}", s.verdict))));
         // The same thing again and again is said once.
         notes.sort_by_key(|note| note.at);
         notes.dedup_by(|later, earlier| later.text == earlier.text);

@@ -14,6 +14,7 @@ mod bad_input;
 mod cases;
 mod find;
 mod held_back;
+mod killed;
 mod lamp;
 mod link_asking;
 mod link_open;

@@ -2,7 +2,11 @@
 
 use std::path::{Path, PathBuf};
 use std::process::Output;
+use std::time::Duration;
 
+use packside::diagnose::{VerdictKind, judge};
+use packside::event::{Event, What};
+use packside::recording::read;
 use packside_simulator::Scenario;
 use serde_json::Value;
 
@@ -168,4 +172,108 @@ fn cut_recording_opens_and_a_changed_one_does_not() {
     let named = format!("line {line} was changed");
     assert!(stderr(&changed).contains(&named), "{}", stderr(&changed));
     assert_eq!(json(&changed)["error"]["kind"], "recording");
+}
+
+/// A recording with notes of the wall clock at its begin and shortly before its end.
+fn judged_with_clocks(path: &Path, late: &str) -> (VerdictKind, Vec<String>) {
+    let recording = read(&std::fs::read(path).unwrap()).unwrap();
+    let profile = packside_profiles::find("generic-hv-stack", None)
+        .unwrap()
+        .profile;
+    let mut events = recording.sessions[0].events.clone();
+    let clock = |at: Duration, time: &str| Event {
+        at,
+        what: What::Clock(format!("2026-11-25T{time}Z")),
+    };
+    // Before the last answer.
+    let place = events
+        .iter()
+        .rposition(|e| matches!(e.what, What::In(_)))
+        .unwrap();
+    events.insert(
+        place,
+        clock(Duration::from_secs(events[place].at.as_secs()), late),
+    );
+    events.insert(1, clock(Duration::ZERO, "10:00:00.000"));
+    let judgement = judge(&events, Some(&profile), None);
+    (judgement.verdict.kind, judgement.verdict.why)
+}
+
+#[test]
+fn nothing_read_before_the_computer_slept_counts_as_read_now() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, path) = recorded(folder.path(), "hv-running", &[]);
+    let recording = read(&std::fs::read(&path).unwrap()).unwrap();
+    let last = recording.sessions[0].events.last().unwrap().at.as_secs();
+    let time = |seconds: u64| format!("10:{:02}:{:02}.000", seconds / 60, seconds % 60);
+    let (kind, why) = judged_with_clocks(&path, &time(last));
+    assert_eq!(kind, VerdictKind::Normal, "{why:?}");
+    // Kind: invented (a lid closed for ten minutes, a clock set back by a minute)
+    for apart in [time(last + 600), format!("09:59:{:02}.000", last % 60)] {
+        let (kind, why) = judged_with_clocks(&path, &apart);
+        assert_eq!(kind, VerdictKind::Undecided, "{apart}: {why:?}");
+    }
+}
+
+/// A visit or look whose file may not grow beyond this many blocks of 512 bytes.
+#[cfg(unix)]
+fn limited(blocks: usize, arguments: &str) -> Output {
+    let tool = env!("CARGO_BIN_EXE_packside");
+    // The signal is ignored, so that the write fails as on a full disk.
+    let script = format!("trap '' XFSZ; ulimit -f {blocks}; exec {tool} {arguments}");
+    let mut shell = std::process::Command::new("sh");
+    shell
+        .args(["-c", &script])
+        .env_remove("PACKSIDE_CONFIG")
+        .output()
+        .unwrap()
+}
+
+#[cfg(unix)]
+#[test]
+fn full_disk_is_said_at_once_keeps_what_was_written_and_does_not_hide_the_verdict() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, whole) = recorded(folder.path(), "hv-waiting", &[]);
+    let length = std::fs::read(whole).unwrap().len();
+    let path = folder.path().join("full.visit.jsonl");
+    let look = format!("check --simulated hv-waiting --record {}", path.display());
+    let output = limited(length * 3 / 4 / 512, &look);
+    let said = stderr(&output);
+    assert_eq!(output.status.code(), Some(4), "{said}");
+    assert!(said.contains("cannot be written: File too large"), "{said}");
+    assert!(
+        said.contains("recording ends here, everything before is kept"),
+        "{said}"
+    );
+    assert!(said.contains("error: the recording is not whole"), "{said}");
+    let screen = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(screen.contains("waiting for the inverter"), "{screen}");
+    let recording = read(&std::fs::read(&path).unwrap()).unwrap();
+    assert_eq!(
+        recording.missing.len(),
+        1,
+        "no seal, and no cut line: {:?}",
+        recording.missing
+    );
+    assert!(recording.lines > 2);
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn err_folder_that_cannot_be_written_is_said_before_anything_is_asked() {
+    // Kind: common practice (nobody, not even root, creates a file in /sys)
+    let output = packside(&[
+        "check",
+        "--simulated",
+        "hv-waiting",
+        "--record",
+        "/sys/x.visit.jsonl",
+    ]);
+    assert_eq!(output.status.code(), Some(4));
+    let said = stderr(&output);
+    assert!(
+        said.contains("recording /sys/x.visit.jsonl: cannot be written: "),
+        "{said}"
+    );
+    assert!(!said.contains("listening"), "{said}");
 }

@@ -125,6 +125,7 @@ fn visit_of(folder: &Path, name: &str, utc: &str, scenario: &str) -> PathBuf {
             utc,
             seconds: 140,
             looks: &[58, 130],
+            all: false,
             more,
         },
     );
@@ -399,16 +400,13 @@ fn other_verdict_than_shown_does_not_hold_and_stands_on_the_page() {
     let told = folder.path().join("told.visit.jsonl");
     let mut recorder = Recorder::create(&told, recording.header.as_ref().unwrap()).unwrap();
     recorder.session(&recording.sessions[0].start).unwrap();
-    for entry in &recording.sessions[0].entries {
-        let entry = match entry {
-            Entry::Shown(shown) => Entry::Shown(Shown {
-                verdict: "normal".to_owned(),
-                ..shown.clone()
-            }),
-            other => other.clone(),
-        };
-        recorder.entry(&entry).unwrap();
+    for event in &recording.sessions[0].events {
+        recorder.entry(&Entry::Event(event.clone())).unwrap();
     }
+    let (_, shown) = recording.sessions[0].shown.last().unwrap().clone();
+    let verdict = "normal".to_owned();
+    let shown = Shown { verdict, ..shown };
+    recorder.entry(&Entry::Shown(shown)).unwrap();
     recorder.seal().unwrap();
     let output = packside(&[
         "report",
@@ -504,22 +502,4 @@ fn pages_for_the_browser_are_written() {
         let path = looked(folder.path(), scenario);
         std::fs::write(pages().join(format!("{scenario}.html")), page(&path, &[])).unwrap();
     }
-}
-
-/// Writes the recording that the figures need: eight hours, one question a second.
-#[test]
-#[ignore = "long: makes a recording of eight hours"]
-fn recording_of_eight_hours_is_written() {
-    let path = pages().join("eight-hours.visit.jsonl");
-    record(
-        &path,
-        &Plan {
-            scenario: &stack(7, 18.0, ""),
-            utc: "2026-11-25T06:00:00Z",
-            seconds: 8 * 3600,
-            looks: &[58, 130, 8 * 3600 - 10],
-            more: Vec::new(),
-        },
-    );
-    assert!(std::fs::metadata(&path).unwrap().len() > 5_000_000);
 }

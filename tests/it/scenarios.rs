@@ -34,7 +34,18 @@ fn exit_code(kind: &str) -> i32 {
 
 /// What `check` gives today where something else must follow: scenario and verdict or cause.
 /// An entry that is right again fails the test until it is taken out.
-const WRONG_TODAY: &[(&str, &str)] = &[];
+const WRONG_TODAY: &[(&str, &str)] = &[
+    // Our own questions closed the switches in the middle of the look: terminals read before, state
+    // after. A sound unit is called faulty.
+    ("hv-any-question-feeds", "fault"),
+    ("hv-supervision-unknown", "fault"),
+    // Registers of the gateway itself, which is no unit of this map at all, are taken for alarms.
+    ("hv-gateway-is-the-unit-asked", "fault"),
+    // Exceptions 0A and 0B are the gateway's, not the unit's: nobody behind it has answered.
+    ("hv-gateway-no-path", "undecided"),
+    ("hv-gateway-other-speed", "undecided"),
+    ("hv-gateway-unit-silent", "undecided"),
+];
 
 #[test]
 fn every_scenario_gets_the_verdict_and_roots_that_must_follow() {

@@ -23,8 +23,10 @@ pub(crate) struct Plan<'a> {
     pub(crate) utc: &'a str,
     /// The short block is asked every second until then.
     pub(crate) seconds: u64,
-    /// Moments of full looks, seconds.
+    /// Moments of full looks with a verdict, seconds.
     pub(crate) looks: &'a [u64],
+    /// Whether everything is read every second, instead of the short block.
+    pub(crate) all: bool,
     /// Entries at a second of the session.
     pub(crate) more: Vec<(u64, What)>,
 }
@@ -114,6 +116,8 @@ pub(crate) fn record(path: &Path, plan: &Plan) {
         if plan.looks.contains(&second) {
             look(&mut asking, &profile);
             show(&recorder, &tape.borrow(), &profile);
+        } else if plan.all {
+            look(&mut asking, &profile);
         } else {
             let ask = short(&profile);
             let _ = asking.ask(ask, Duration::from_millis(600));

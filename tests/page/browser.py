@@ -14,7 +14,7 @@ import time
 NAMES = ["chromium", "chromium-browser", "google-chrome"]
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage", "--hide-scrollbars",
+    "--disable-component-update", "--disable-sync", "--disable-quic", "--disable-dev-shm-usage", "--hide-scrollbars",
     "--remote-debugging-pipe",
 ]
 

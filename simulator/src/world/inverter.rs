@@ -16,6 +16,7 @@ use packside_profiles::model::{FedBy, InverterPort, Table};
 use super::air::Party;
 use super::{Happening, Sent, World};
 use crate::frame::{Framing, Request, wrap};
+use crate::scenario::InverterReads;
 use crate::unit::Asker;
 
 /// Shortest period of a poller.
@@ -60,7 +61,25 @@ impl World {
         let planned = self.inverter.as_ref().is_some_and(|plan| {
             self.now >= plan.from && plan.until.is_none_or(|until| self.now < until)
         });
-        self.inverter_forced.unwrap_or(planned)
+        self.inverter_forced.unwrap_or(planned) && self.inverter_has_supply()
+    }
+
+    /// Whether an inverter that lives on the battery has had it for long enough.
+    fn inverter_has_supply(&self) -> bool {
+        let boots = self
+            .inverter
+            .as_ref()
+            .and_then(|plan| plan.starts_from_battery);
+        boots.is_none_or(|boot| {
+            self.battery_live_since
+                .is_some_and(|since| self.now >= since + boot)
+        })
+    }
+
+    /// Which wire the inverter talks on.
+    fn inverter_port(&self) -> InverterPort {
+        let planned = self.inverter.as_ref().and_then(|plan| plan.port);
+        planned.unwrap_or(self.profile.inverter.port)
     }
 
     /// How hard the inverter works: the share of the current it asks for that really flows.
@@ -90,7 +109,7 @@ impl World {
         let plan = self.inverter.as_ref()?;
         Some(Habit {
             every: plan.every,
-            talks: self.inverter_talks(),
+            talks: self.inverter_talks() && !self.inverter_is_cut,
             listens_first: plan.listens_first,
             retries: plan.retries,
         })
@@ -104,14 +123,15 @@ impl World {
         let next_round = at.max(turn.began + habit.every.max(SHORTEST));
         let rest = Happening::Turn(Turn::first(turn.who, next_round));
         let on_this_line = self.framing == Framing::Rtu
-            && (turn.who == Party::Second || self.profile.inverter.port == InverterPort::ThisBus);
+            && (turn.who == Party::Second || self.inverter_port() == InverterPort::ThisBus);
         let busy = on_this_line && at < self.line_free && habit.talks;
         if busy && habit.listens_first {
             self.push(self.free_from(at), Happening::Turn(turn));
             return;
         }
         let is_inverter = turn.who == Party::Inverter;
-        if turn.step == 0 && turn.tries == 0 && is_inverter {
+        let counts = self.inverter.as_ref().is_none_or(|plan| plan.counts);
+        if turn.step == 0 && turn.tries == 0 && is_inverter && counts {
             self.inverter_counter = self.inverter_counter.wrapping_add(1);
         }
         if !on_this_line && habit.talks && is_inverter {
@@ -144,6 +164,11 @@ impl World {
     }
 
     fn feed_unseen(&mut self, at: Duration) {
+        // A unit that expects it on another wire does not hear it on this one.
+        let expected = self.profile.inverter.port;
+        if expected != InverterPort::Unknown && expected != self.inverter_port() {
+            return;
+        }
         let counter = self.inverter_counter;
         let polled = |address: u8| {
             let plan = self.inverter.as_ref();
@@ -213,12 +238,19 @@ impl World {
             let asked = own.first().copied().zip(block);
             return asked.into_iter().collect();
         }
-        let polls = self.inverter.as_ref().map(|plan| plan.polls.clone());
-        let addresses = polls.filter(|polls| !polls.is_empty()).unwrap_or(own);
+        let plan = self.inverter.clone().unwrap_or_default();
+        let addresses = if plan.polls.is_empty() {
+            own
+        } else {
+            plan.polls
+        };
+        let writes = plan
+            .writes
+            .unwrap_or(self.profile.inverter.fed_by == FedBy::Writes);
         let first_of = |role| self.profile.points.iter().find(|p| p.role == role);
         let mut round = Vec::new();
         for address in addresses {
-            if self.profile.inverter.fed_by == FedBy::Writes {
+            if writes {
                 let [a, b] = first_of(Role::InverterHeartbeat)
                     .map_or(0, |p| p.address)
                     .to_be_bytes();
@@ -227,11 +259,26 @@ impl World {
             }
             if let Some(state) = first_of(Role::State) {
                 let function = read_function(state.table);
+                let count: u16 = match plan.reads {
+                    InverterReads::Nothing => continue,
+                    InverterReads::State => 1,
+                    InverterReads::Block => self.block_from(state.table, state.address),
+                };
                 let [a, b] = state.address.to_be_bytes();
-                round.push((address, vec![function, a, b, 0, 1]));
+                let [c, d] = count.to_be_bytes();
+                round.push((address, vec![function, a, b, c, d]));
             }
         }
         round
+    }
+
+    /// Registers from an address to the end of its readable range, as many as one read takes.
+    fn block_from(&self, table: Option<Table>, from: u16) -> u16 {
+        let spans = self.profile.spans.iter();
+        let span = spans
+            .filter(|span| Some(span.table) == table)
+            .find(|span| (span.from..=span.to).contains(&from));
+        span.map_or(1, |span| (span.to - from).saturating_add(1).min(125))
     }
 
     /// A read of the first registers that the profile says are there.

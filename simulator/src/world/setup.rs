@@ -53,6 +53,8 @@ impl World {
                 .or_else(|| by_event.then(InverterPlan::default)),
             inverter_forced: (by_event && scenario.inverter.is_none()).then_some(false),
             inverter_counter: 0,
+            inverter_is_cut: false,
+            battery_live_since: None,
             clients: BTreeMap::new(),
             queue: BTreeMap::new(),
             pushed: 0,
@@ -98,7 +100,7 @@ fn units(scenario: &Scenario, profile: &Arc<Profile>, seed: u64) -> Vec<Unit> {
         dice: Dice::fork(seed, index.into()),
     };
     let mut units: Vec<Unit> = (1..=stack.packs.max(1))
-        .map(|i| Unit::new(profile, &layout, stack, birth(i)))
+        .map(|i| Unit::new(profile, &layout, stack, scenario, birth(i)))
         .collect();
     let wanted = scenario.inverter.as_ref().map_or(0.0, |plan| plan.current);
     units
@@ -123,7 +125,7 @@ fn neighbour_unit(scenario: &Scenario, profile: &Arc<Profile>, seed: u64) -> Opt
         index: 1,
         dice: Dice::fork(seed, 1004),
     };
-    let mut unit = Unit::new(profile, &layout, &stack, birth);
+    let mut unit = Unit::new(profile, &layout, &stack, scenario, birth);
     unit.control.raised.extend(plan.raise.iter().cloned());
     Some(unit)
 }

@@ -11,6 +11,7 @@
 )]
 
 mod bits;
+mod control;
 mod gateway;
 mod line;
 mod protections;

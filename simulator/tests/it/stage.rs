@@ -62,7 +62,8 @@ impl Stage {
     /// A shipped scenario.
     pub(crate) fn shipped(name: &str) -> Self {
         let scenario = Scenario::find(name).unwrap();
-        Self::of(profile(&scenario.profile), scenario, Framing::Rtu)
+        let profile = scenario.load_map(None).unwrap().profile;
+        Self::of(profile, scenario, Framing::Rtu)
     }
 
     /// Goes on to a time.

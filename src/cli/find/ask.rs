@@ -14,7 +14,7 @@ use super::super::{Failure, args::FramingArg};
 use super::{Ended, FindArgs, Report, first_line, hold_back};
 use crate::event::{Framing, What};
 use crate::find::search::asked_at;
-use crate::find::{Found, Plan, Reply, Search, Volley, Who, run as moves, who};
+use crate::find::{Found, Listening, Plan, Reply, Search, Volley, Who, run as moves, who};
 use crate::link::{Asking, LinkTrouble, Pacing, Quiet, Speaks, Wake};
 use crate::wire::{Ask, Question};
 
@@ -90,12 +90,13 @@ pub(super) fn ask(
         behind_gateway(asking, args, profiles, report)
     } else {
         match on_a_line(&mut asking, search, profiles, report, args.ask_anyway) {
-            Ok(()) => Ok(asking),
+            Ok(()) => Ok(Some(asking)),
             Err(trouble) => Err(Stopped(trouble, Some(Box::new(asking)))),
         }
     };
     match done {
-        Ok(mut asking) => close(&mut asking, began, report),
+        Ok(Some(mut asking)) => close(&mut asking, began, report),
+        Ok(None) => {}
         Err(Stopped(trouble, asking)) => {
             report.ended = match trouble {
                 LinkTrouble::Interrupted => Ended::Stopped,
@@ -215,16 +216,28 @@ fn behind_gateway(
     args: &FindArgs,
     profiles: &[Profile],
     report: &mut Report,
-) -> Result<Asking, Stopped> {
+) -> Result<Option<Asking>, Stopped> {
     if report.facts.framing == Framing::Tcp {
         match by_modbus_tcp(&mut asking, args, profiles, report) {
-            Ok(true) => return Ok(asking),
+            Ok(true) => return Ok(Some(asking)),
             Ok(false) | Err(LinkTrouble::WrongSpeaker(Speaks::Rtu)) => {}
             Err(trouble) => return Err(Stopped(trouble, Some(Box::new(asking)))),
         }
         out::say("no Modbus TCP frame came; trying RTU bytes over TCP on a new connection");
         drop(asking);
-        asking = asking_again(args)?;
+        let mut quiet = quiet_again(args)?;
+        // Only now can somebody be overheard.
+        if !report.window.is_zero() {
+            let (heard, summary) = super::listen(&mut quiet, report.window)?;
+            let is_silent = heard == Listening::Silent;
+            report.listened = Some((heard, summary));
+            if !is_silent && !args.ask_anyway {
+                report.facts.framing = Framing::Rtu;
+                report.ended = Ended::Busy;
+                return Ok(None);
+            }
+        }
+        asking = ask_again(quiet)?;
     }
     report.facts.framing = Framing::Rtu;
     report.gateway = Some(Behind {
@@ -242,17 +255,24 @@ fn behind_gateway(
     };
     let search = Search::new(plan, profiles);
     match on_a_line(&mut asking, search, profiles, report, args.ask_anyway) {
-        Ok(()) => Ok(asking),
+        Ok(()) => Ok(Some(asking)),
         Err(trouble) => Err(Stopped(trouble, Some(Box::new(asking)))),
     }
 }
 
-/// A new connection, RTU framing, on which the word that was given still holds.
-fn asking_again(args: &FindArgs) -> Result<Asking, LinkTrouble> {
-    let lost = |why: String| LinkTrouble::Lost(crate::link::PortGone::StillGone { why });
+fn lost(why: String) -> LinkTrouble {
+    LinkTrouble::Lost(crate::link::PortGone::StillGone { why })
+}
+
+/// A new connection, RTU framing.
+fn quiet_again(args: &FindArgs) -> Result<Quiet, LinkTrouble> {
     let mut args = args.clone();
     args.place.framing = Some(FramingArg::Rtu);
-    let quiet = super::open(&args).map_err(|failure| lost(failure.message))?;
+    super::open(&args).map_err(|failure| lost(failure.message))
+}
+
+/// Asks on a new connection, for which the word that was given still holds.
+fn ask_again(quiet: Quiet) -> Result<Asking, LinkTrouble> {
     let wake = Wake::of(None, &Known::default(), &[]);
     let proof = quiet
         .prove(&wake, Duration::ZERO, true)

@@ -107,7 +107,7 @@ fn headline(report: &Report) -> (&'static str, String) {
         (Ended::Stopped, _) => ("STOPPED", "nothing was found so far".to_owned()),
         (Ended::Trouble(trouble), _) => ("STOPPED", trouble.to_string()),
         (Ended::Busy, Some((listening, _))) if *listening != Listening::Silent => {
-            ("OCCUPIED", busy(listening))
+            ("OCCUPIED", busy(report, listening))
         }
         (Ended::Busy, _) => (
             "OCCUPIED",
@@ -117,9 +117,10 @@ fn headline(report: &Report) -> (&'static str, String) {
     }
 }
 
-fn busy(listening: &Listening) -> String {
+fn busy(report: &Report, listening: &Listening) -> String {
     match listening {
         Listening::Heard { line, is_proven } => {
+            let line = line_text(report, *line);
             let sure = if *is_proven { "proven" } else { "likely" };
             format!("somebody talks here at {line} ({sure}); not a byte was sent")
         }
@@ -405,18 +406,14 @@ pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
         (&report.ended, &report.listened)
     {
         let unit = summary.answering_units().first().copied();
-        match (report.fitting.first(), unit) {
-            (Some((map, ..)), Some(unit)) => {
-                words.push("check".to_owned());
-                place(&mut words);
-                words.push(format!("--line {line} --unit {unit} --profile {map}"));
-            }
-            _ => {
-                words.push("listen".to_owned());
-                place(&mut words);
-                words.push(format!("--line {line}"));
-            }
-        }
+        let fits = report.fitting.first().zip(unit);
+        words.push(if fits.is_some() { "check" } else { "listen" }.to_owned());
+        place(&mut words);
+        words.push(match report.facts.line() {
+            Some(_) => format!("--line {line}"),
+            None => "--framing rtu".to_owned(),
+        });
+        words.extend(fits.map(|((map, ..), unit)| format!("--unit {unit} --profile {map}")));
         return words.join(" ");
     }
     match &report.ended {
