@@ -100,18 +100,22 @@ struct Outcome {
     identity: Identity,
 }
 
+/// What a scenario changes in its map for a unit with another address.
+fn at_address(unit: u8) -> toml::Table {
+    format!("[answering]\nunit = {unit}").parse().unwrap()
+}
+
 /// Searches for one unit; times from the first byte sent.
 fn searched(unit: Unit, name: &str, profile: &Profile, profiles: &[Profile]) -> Option<Outcome> {
     let mut scenario = Scenario::find(name).unwrap();
     scenario.line.unit = Some(unit.line);
     scenario.stack.answer_time = Some(Duration::from_secs_f64(unit.answer_ms / 1000.0));
-    let mut map = profile.clone();
-    map.answering.unit = unit.address;
+    scenario.map = at_address(unit.address);
     let age = Duration::from_secs(30);
     let first = prior::lines().next().unwrap().0;
     let quiet = open_simulated_as(
         &scenario,
-        &map,
+        profile,
         Simulated {
             age,
             line: Some(first),
@@ -362,14 +366,13 @@ fn gateway(profiles: &[Profile]) {
             plan.latency = Duration::from_millis(latency_ms);
             plan.time_out = Duration::from_millis(500);
             scenario.gateway = Some(plan);
-            let mut map = profiles[1].clone();
-            map.answering.unit = 40;
+            scenario.map = at_address(40);
             let how = Simulated {
                 age: Duration::from_secs(30),
                 way: Some(Way::Tcp),
                 ..Simulated::default()
             };
-            let quiet = open_simulated_as(&scenario, &map, how);
+            let quiet = open_simulated_as(&scenario, &profiles[1], how);
             let wake = Wake::of(None, &Known::default(), &[]);
             let proof = quiet.prove(&wake, Duration::ZERO, false).unwrap();
             let mut asking = quiet.ask(proof, &run::FUNCTIONS).map_err(drop).unwrap();

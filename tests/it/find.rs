@@ -27,14 +27,14 @@ fn line(text: &str) -> LineSettings {
 
 /// A link to a unit of a scenario, which may be changed, at another address than its map says.
 fn quiet(text: &str, address: u8, way: Way) -> Quiet {
-    let scenario = if text.contains('\n') {
+    let mut scenario = if text.contains('\n') {
         Scenario::load(text, "test").unwrap()
     } else {
         Scenario::find(text).unwrap()
     };
-    let found = packside_profiles::find(&scenario.profile, None).unwrap();
-    let mut map = found.profile;
-    map.answering.unit = address;
+    let at = format!("[answering]\nunit = {address}").parse().unwrap();
+    scenario.map = at;
+    let map = scenario.load_map(None).unwrap().profile;
     let how = Simulated {
         age: Duration::from_secs(60),
         line: Some(prior::lines().next().unwrap().0),
