@@ -263,7 +263,7 @@ impl Volley {
         }
     }
 
-    /// The question that was sent first, and when it counts as unanswered.
+    /// The question that was sent first, and when what is under way counts as lost.
     fn oldest(&self) -> Option<(u16, Duration)> {
         let (id, (_, sent)) = self.open.iter().min_by_key(|(_, (_, sent))| *sent)?;
         let ahead = u32::try_from(self.open.len() - 1).unwrap_or(u32::MAX);
@@ -271,13 +271,22 @@ impl Volley {
         Some((*id, since + PATIENCE + PATIENCE_EACH * ahead))
     }
 
+    /// No news for longer than the patience: what is under way is lost. One that was alone is
+    /// answered by nobody; several may have been too many, and are asked again.
     fn give_up(&mut self, now: Duration) {
-        while let Some((id, _)) = self.oldest().filter(|(_, ends)| *ends <= now) {
-            if let Some((unit, _)) = self.open.remove(&id) {
-                self.halve();
+        if self.oldest().is_none_or(|(_, ends)| ends > now) {
+            return;
+        }
+        self.halve();
+        self.last_news = now;
+        let under_way = std::mem::take(&mut self.open);
+        let is_alone = under_way.len() == 1;
+        for (unit, _) in under_way.into_values() {
+            if is_alone {
                 self.replies.insert(unit, Reply::Nothing);
+            } else {
+                self.waiting.push_back(unit);
             }
-            self.last_news = now;
         }
     }
 }
