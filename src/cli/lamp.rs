@@ -18,10 +18,12 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use packside_profiles::model::Profile;
 
+use super::prompt::{self, Typed};
 use super::{LOCAL, USAGE, out};
 use crate::lamp::{
     Edge, Meaning, Pattern, Ranking, meanings_together, patterns, rank, read_trace, read_words,
 };
+use crate::visit::Lamps;
 
 /// Exit code where what was seen does not suffice.
 const NOT_ENOUGH: u8 = 6;
@@ -299,12 +301,30 @@ pub(crate) fn ask_for_taps(profile: &Profile) -> Option<(String, String)> {
     if out::answer().as_deref() != Some("y") {
         return None;
     }
-    let sight = taps::watch(&lamp.id, &patterns(Some(profile))).ok()??;
-    let pattern = sight
-        .ranking
-        .latest()
-        .filter(|_| sight.ranking.enough)?
-        .to_owned();
-    out::say(&format!("seen: lamp {} {pattern}", lamp.id));
-    Some((lamp.id.clone(), pattern))
+    recognised(&lamp.id, &patterns(Some(profile)))
+}
+
+/// Asks for the rhythm of one of these lamps at a step of a visit.
+pub(crate) fn tap(known: &Lamps) -> Option<(String, String)> {
+    let keys: String = ('1'..='9').take(known.lamps.len()).collect();
+    let chosen = if known.lamps.len() > 1 {
+        for (n, lamp) in (1..).zip(&known.lamps) {
+            out::say(&format!("   {n}  {lamp}"));
+        }
+        match prompt::key("   which lamp > ", &keys) {
+            Typed::Text(key) => key.parse::<usize>().ok()?.checked_sub(1)?,
+            Typed::Stop => return None,
+        }
+    } else {
+        0
+    };
+    recognised(known.lamps.get(chosen)?, &known.patterns)
+}
+
+/// The pattern tapped, if it is sure.
+fn recognised(lamp: &str, known: &[Pattern]) -> Option<(String, String)> {
+    let sight = taps::watch(lamp, known).ok()??;
+    let latest = sight.ranking.latest().filter(|_| sight.ranking.enough)?;
+    out::say(&format!("seen: lamp {lamp} {latest}"));
+    Some((lamp.to_owned(), latest.to_owned()))
 }

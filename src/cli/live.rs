@@ -4,22 +4,23 @@
 
 use std::time::Duration;
 
-use packside_profiles::model::{Positive, Profile};
-use packside_profiles::{Place, Role, StateKind};
+use packside_profiles::model::Profile;
+use packside_profiles::{Role, StateKind};
 
 use super::args::CheckArgs;
 use super::record::{Record, shown};
 use super::session::{self, Manner, Refusal};
 use super::{Failure, USAGE, out, places, reach, screen};
-use crate::diagnose::evidence::{MemberEvidence, number};
-use crate::diagnose::{Judgement, evidence_in, judge};
-use crate::event::{Event, LinkFacts, Plugged, What};
-use crate::link::{Asking, Clock, LinkTrouble, NotShown, Quiet};
+use crate::diagnose::evidence::MemberEvidence;
+use crate::diagnose::{Judgement, VerdictKind, evidence_in, judge};
+use crate::event::{Event, LinkFacts, Plugged, What, clock_breaks};
+use crate::link::{Asking, Clock, ClockWatch, LinkTrouble, NotShown, Quiet, wall};
 use crate::poll::{Cost, Follow};
 use crate::recording::Entry;
 use crate::visit::Measure;
-use crate::visit::load::{CellStep, Fitted, LEAST_STEP, Resistance, Step, fit};
+use crate::visit::load::{Fitted, LEAST_STEP, MARKS, Resistance, currents, fit, recorded};
 use crate::visit::power_up::{self, Outcome, Pace};
+use crate::visit::swap;
 
 /// Between two looks at a unit that waits.
 const PAUSE: Duration = Duration::from_secs(5);
@@ -29,6 +30,8 @@ const STRETCH: Duration = Duration::from_secs(5);
 const AWAIT_LOAD: Duration = Duration::from_secs(180);
 /// Pause between two rounds while that is waited for: others may have to talk meanwhile.
 const UNHURRIED: Duration = Duration::from_secs(2);
+/// Said where durations are not known.
+const SLEPT: &str = "  this computer slept or its clock was set meanwhile: how long that was is not known, waiting again";
 /// How long a link is listened to that others use.
 const OVERHEAR: Duration = Duration::from_secs(20);
 
@@ -44,6 +47,7 @@ pub(crate) struct Live<'a> {
     profile: &'a Profile,
     record: Record,
     clock: Clock,
+    clocks: ClockWatch,
     way: Option<Way>,
     /// Everything of this session.
     pub(crate) events: Vec<Event>,
@@ -51,6 +55,8 @@ pub(crate) struct Live<'a> {
     pub(crate) facts: Option<LinkFacts>,
     /// The last judgement.
     pub(crate) last: Option<Judgement>,
+    /// The last judgement that was a fault.
+    faulty: Option<Judgement>,
     /// Where this computer is plugged in, once said.
     pub(crate) plugged: Option<Plugged>,
     user_said: bool,
@@ -72,10 +78,12 @@ impl<'a> Live<'a> {
             profile,
             record,
             clock: Clock::start(),
+            clocks: ClockWatch::default(),
             way: None,
             events: Vec::new(),
             facts: None,
             last: None,
+            faulty: None,
             plugged: None,
             user_said,
         };
@@ -100,14 +108,23 @@ impl<'a> Live<'a> {
         self.args.place.simulated.is_none() && !self.events.iter().any(came)
     }
 
-    /// Keeps and records what a person said.
+    /// Keeps and records what a person said, and the clock where it is due: a laptop may sleep between
+    /// two answers as well.
     pub(crate) fn said(&mut self, what: What) {
-        let event = Event {
-            at: self.now(),
-            what,
-        };
-        self.record.event(event.clone());
-        self.events.push(event);
+        let at = self.now();
+        let is_real = self.args.place.simulated.is_none();
+        let clock = self.clocks.note(at, is_real.then(|| wall().0));
+        for what in clock.into_iter().chain([what]) {
+            let event = Event { at, what };
+            self.record.event(event.clone());
+            self.events.push(event);
+        }
+    }
+
+    /// Whether the computer slept, or its clock was set, since a moment.
+    fn clocks_broke_since(&self, began: Duration) -> bool {
+        let breaks = clock_breaks(&self.events);
+        breaks.last().is_some_and(|broken| broken.at > began)
     }
 
     fn open(&mut self) -> Result<(), Failure> {
@@ -155,12 +172,35 @@ impl<'a> Live<'a> {
         if let Some(serial) = &judgement.identity.serial {
             self.record.entry(&Entry::Unit(serial.clone()));
         }
+        if judgement.verdict.kind == VerdictKind::Fault {
+            self.faulty = Some(judgement.clone());
+        }
         self.last = Some(judgement.clone());
         Ok(judgement)
     }
 
+    /// Takes lamps as a person sees them now, and judges again where the unit was read.
+    pub(crate) fn sees(&mut self, lamps: Vec<(String, String)>) {
+        for (lamp, pattern) in lamps {
+            self.said(What::Sighting { lamp, pattern });
+        }
+        if self.last.is_some() {
+            // A lamp is no other unit: that was settled when it was read.
+            self.judge().ok();
+        }
+    }
+
+    /// The judgement at the end of the visit, recorded as shown: it knows more than the last one whose
+    /// verdict was new. Nothing where the unit was never read.
+    pub(crate) fn concluded(&self) -> Option<Judgement> {
+        self.last.as_ref()?;
+        let judgement = self.judged();
+        self.record.entry(&Entry::Shown(shown(&judgement)));
+        Some(judgement)
+    }
+
     /// Everything so far, judged with the answers given since.
-    pub(crate) fn judged(&self) -> Judgement {
+    fn judged(&self) -> Judgement {
         judge(&self.events, Some(self.profile), None)
     }
 
@@ -294,6 +334,7 @@ impl<'a> Live<'a> {
             Measure::WithInverter => self.with_inverter(),
             Measure::Load => self.load(),
             Measure::PowerCycle => self.power_cycle(),
+            Measure::Swap => self.swapped(),
         };
         self.end_step();
         ended
@@ -302,19 +343,18 @@ impl<'a> Live<'a> {
     /// Follows the unit alone until its silence time has passed, or a fault shows.
     fn alone(&mut self) -> Result<Ended, Failure> {
         self.open()?;
-        let began = self.now();
+        let mut began = self.now();
         let is_simulated = self.args.place.simulated.is_some();
         if session::may_wake(self.profile).is_some() && !is_simulated {
-            let silence = Duration::from_secs(self.profile.inverter.silence_s.into());
-            out::say(&format!(
-                "  asking would feed this unit's inverter supervision: listening for its silence time of {} s; watch its lamps",
-                silence.as_secs()
-            ));
-            self.wait(silence + silence / 10)?;
+            self.silence_time()?;
         }
         loop {
             self.look()?;
             let judgement = self.judge()?;
+            if self.clocks_broke_since(began) {
+                out::say(SLEPT);
+                began = self.now();
+            }
             match power_up::alone(&judgement, self.now().saturating_sub(began), self.profile) {
                 Pace::Over(outcome, why) => return Ok((outcome.id().to_owned(), why)),
                 Pace::GoOn => self.wait(PAUSE)?,
@@ -322,11 +362,32 @@ impl<'a> Live<'a> {
         }
     }
 
+    /// Only listens for the unit's silence time; from the begin again where this computer slept in it.
+    fn silence_time(&mut self) -> Result<(), Failure> {
+        let silence = Duration::from_secs(self.profile.inverter.silence_s.into());
+        out::say(&format!(
+            "  asking would feed its inverter supervision: only listening for its silence time, {} s; watch its lamps",
+            silence.as_secs()
+        ));
+        loop {
+            let began = self.now();
+            self.wait(silence + silence / 10)?;
+            if !self.clocks_broke_since(began) {
+                return Ok(());
+            }
+            out::say(SLEPT);
+        }
+    }
+
     /// Follows the unit with its inverter until it is in service, or a fault shows.
     fn with_inverter(&mut self) -> Result<Ended, Failure> {
         self.open()?;
-        let began = self.now();
+        let mut began = self.now();
         loop {
+            if self.clocks_broke_since(began) {
+                out::say(SLEPT);
+                began = self.now();
+            }
             let states = self.states();
             if !states.last().is_some_and(|(_, kind)| in_service(*kind)) {
                 self.follow(STRETCH, Duration::ZERO, |e, profile| {
@@ -345,20 +406,24 @@ impl<'a> Live<'a> {
         }
     }
 
-    /// Looks at everything, then once more after the power was cycled.
-    fn power_cycle(&mut self) -> Result<Ended, Failure> {
-        let before = self.last.as_ref().map(Judgement::roots).unwrap_or_default();
-        // Only what was seen since counts: the fault before is known.
+    /// Follows the unit alone once more, judged only by what was seen since: what was before is known.
+    fn afresh(&mut self) -> Result<Ended, Failure> {
         let earlier = std::mem::take(&mut self.events);
         let opened = |event: &&Event| matches!(event.what, What::Opened(_));
         self.events.extend(earlier.iter().find(opened).cloned());
         let result = self.alone();
-        let roots = self.last.as_ref().map(Judgement::roots).unwrap_or_default();
         let since = std::mem::take(&mut self.events);
         self.events = earlier;
         self.events
             .extend(since.into_iter().filter(|event| !opened(&event)));
-        let (outcome, why) = result?;
+        result
+    }
+
+    /// Everything once more after the power was cycled.
+    fn power_cycle(&mut self) -> Result<Ended, Failure> {
+        let before = self.last.as_ref().map(Judgement::roots).unwrap_or_default();
+        let (outcome, why) = self.afresh()?;
+        let roots = self.last.as_ref().map(Judgement::roots).unwrap_or_default();
         let returned: Vec<&str> = before
             .iter()
             .copied()
@@ -372,114 +437,81 @@ impl<'a> Live<'a> {
         Ok((outcome, words))
     }
 
+    /// Everything once more after modules were swapped: where is the fault now?
+    fn swapped(&mut self) -> Result<Ended, Failure> {
+        let Some(before) = self.faulty.clone() else {
+            let why = "the fault was not read in this session, so there is nothing to compare with";
+            return Ok((Outcome::NotYet.id().to_owned(), why.to_owned()));
+        };
+        self.afresh()?;
+        let after = self.last.as_ref().unwrap_or(&before);
+        let swapped = swap::compare(&before, after);
+        Ok((swapped.id.to_owned(), format!("{}.", swapped.words)))
+    }
+
     /// Reads the cells at rest, waits for a step of the current, reads them again.
     fn load(&mut self) -> Result<Ended, Failure> {
+        let [rest_begin, rest_end, load_begin, load_end] = MARKS;
         let not_yet = |why: String| Ok((Outcome::NotYet.id().to_owned(), why));
-        let Some(before) = self.cells()? else {
-            return not_yet("the cells were not read: somebody else asks on this line".to_owned());
+        self.cells_between(rest_begin, rest_end)?;
+        let Some(rest) = self.last_current() else {
+            return not_yet("the current was not read: somebody else asks on this line".to_owned());
         };
         out::say(&format!(
-            "  current {:.1} A; set a small charge or discharge at the inverter, {LEAST_STEP} A or more, inside the charge window",
-            before.current
+            "  current {rest:.1} A; now set a small charge or discharge at the inverter, {LEAST_STEP} A or more"
         ));
-        let rest = before.current;
         self.follow(AWAIT_LOAD, UNHURRIED, |e, profile| {
             let last = currents(e, profile).last().map(|(_, amperes)| *amperes);
             last.is_some_and(|amperes| (amperes - rest).abs() >= LEAST_STEP)
         })?;
-        let Some(under) = self.cells()? else {
-            return not_yet("the cells were not read: somebody else asks on this line".to_owned());
-        };
+        self.cells_between(load_begin, load_end)?;
         let judgement = self.judge()?;
-        let step = Step {
-            before: before.current,
-            under_load: under.current,
-            current_moved: before.moved.max(under.moved),
-            resolution: self.resolution(),
-            cells: before
-                .cells
-                .iter()
-                .filter_map(|(place, volts)| {
-                    let (_, under_load) = under.cells.iter().find(|(other, _)| other == place)?;
-                    Some(CellStep {
-                        place: *place,
-                        before: *volts,
-                        under_load: *under_load,
-                    })
-                })
-                .collect(),
+        let Some(step) = recorded(&self.events, self.profile) else {
+            return not_yet(
+                "the cells were not read at both moments: somebody else asks on this line, or this computer slept"
+                    .to_owned(),
+            );
         };
         let fitted = match fit(&step) {
             Ok(fitted) => fitted,
             Err(why) => return not_yet(format!("{why}.")),
         };
         let (mut outcome, mut words) = told(&fitted, step.under_load - step.before);
-        if judgement.verdict.kind == crate::diagnose::VerdictKind::Fault {
+        if judgement.verdict.kind == VerdictKind::Fault {
             outcome = Outcome::Fault;
             words = format!("{} {words}", judgement.verdict.summary);
         }
         Ok((outcome.id().to_owned(), words))
     }
 
-    /// Cells and current of one look, the current followed just before and after it.
-    fn cells(&mut self) -> Result<Option<Cells>, Failure> {
-        let from = self.now();
+    /// Reads all cells once, the current just before and after them, between two marks.
+    fn cells_between(&mut self, begin: &str, end: &str) -> Result<(), Failure> {
+        self.said(What::Mark(begin.to_owned()));
         self.follow(Duration::ZERO, Duration::ZERO, |_, _| true)?;
         self.look()?;
         self.follow(Duration::ZERO, Duration::ZERO, |_, _| true)?;
+        self.said(What::Mark(end.to_owned()));
+        Ok(())
+    }
+
+    /// The current read last, A, positive into the battery.
+    fn last_current(&self) -> Option<f64> {
         let unit = self.manner().unit;
         let evidence = evidence_in(&self.events, self.profile);
-        let Some(mine) = evidence.iter().find(|e| e.unit == unit) else {
-            return Ok(None);
-        };
-        let since = |at: &Duration| *at >= from;
-        let amperes: Vec<f64> = currents(mine, self.profile)
-            .into_iter()
-            .filter(|(at, _)| since(at))
-            .map(|(_, amperes)| amperes)
-            .collect();
-        let cells: Vec<(Place, f64)> = mine
-            .each(self.profile)
-            .filter(|(_, point, _)| point.role == Role::CellVoltage)
-            .filter_map(|(instance, _, samples)| {
-                let fresh = samples.iter().rev().find(|s| since(&s.at))?;
-                Some((instance.place, number(fresh)?))
-            })
-            .collect();
-        let (low, high) = amperes
-            .iter()
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), a| {
-                (l.min(*a), h.max(*a))
-            });
-        if amperes.is_empty() || cells.is_empty() {
-            return Ok(None);
-        }
-        Ok(Some(Cells {
-            current: (low + high) / 2.0,
-            moved: high - low,
-            cells,
-        }))
+        let mine = evidence.iter().find(|e| e.unit == unit)?;
+        let (_, amperes) = currents(mine, self.profile).pop()?;
+        Some(amperes)
     }
 
-    /// One step of the registers that carry cell voltages, V.
-    fn resolution(&self) -> f64 {
-        let point = self
-            .profile
-            .points
-            .iter()
-            .find(|p| p.role == Role::CellVoltage);
-        point.map_or(0.001, |p| p.scale.value())
-    }
-
-    /// States of the unit so far.
+    /// States of the unit so far, since the clocks last went apart.
     fn states(&self) -> Vec<(Duration, StateKind)> {
         let unit = self.manner().unit;
         let evidence = evidence_in(&self.events, self.profile);
-        evidence
-            .iter()
-            .find(|e| e.unit == unit)
-            .map(|e| states_in(e, self.profile))
-            .unwrap_or_default()
+        let mine = evidence.iter().find(|e| e.unit == unit);
+        let mut states = mine.map(|e| states_in(e, self.profile)).unwrap_or_default();
+        let broken = clock_breaks(&self.events).pop();
+        states.retain(|(at, _)| broken.is_none_or(|broken| *at >= broken.at));
+        states
     }
 }
 
@@ -511,13 +543,6 @@ fn told(fitted: &Fitted, amperes: f64) -> (Outcome, String) {
     (Outcome::NotYet, words + &outlier)
 }
 
-/// Cells at one moment.
-struct Cells {
-    current: f64,
-    moved: f64,
-    cells: Vec<(Place, f64)>,
-}
-
 fn in_service(kind: StateKind) -> bool {
     matches!(kind, StateKind::Standby | StateKind::Running)
 }
@@ -532,20 +557,5 @@ fn states_in(evidence: &MemberEvidence, profile: &Profile) -> Vec<(Duration, Sta
         .series(profile, Role::State)
         .into_iter()
         .filter_map(|(at, raw)| Some((at, kind(raw)?)))
-        .collect()
-}
-
-/// Currents so far, A, positive into the battery.
-fn currents(evidence: &MemberEvidence, profile: &Profile) -> Vec<(Duration, f64)> {
-    let point = profile.points.iter().find(|p| p.role == Role::PackCurrent);
-    let sign = match point.and_then(|p| p.positive) {
-        Some(Positive::Discharge) => -1.0,
-        _ => 1.0,
-    };
-    let amperes = |(at, value): (Duration, f64)| (at, sign * value);
-    evidence
-        .series(profile, Role::PackCurrent)
-        .into_iter()
-        .map(amperes)
         .collect()
 }

@@ -5,7 +5,7 @@
 
 use std::cell::RefCell;
 use std::fs::File;
-use std::io::{BufRead as _, BufReader};
+use std::io::BufReader;
 use std::path::Path;
 use std::rc::Rc;
 use std::time::Duration;
@@ -18,8 +18,8 @@ use crate::diagnose::Judgement;
 use crate::event::Event;
 use crate::link::{Quiet, wall};
 use crate::recording::{
-    Entry, Header, Missing, ProfileText, Reading, Recorder, Recording, Session, Shown, Start,
-    WriteError,
+    Entry, Header, Missing, ProfileText, Recorder, Recording, Session, Shown, Start, WriteError,
+    read_from,
 };
 
 /// A recording under way, or none. Clones write to the same file.
@@ -164,14 +164,9 @@ pub(crate) fn shown(judgement: &Judgement) -> Shown {
 /// Reads a recording.
 pub(crate) fn load(path: &Path) -> Result<Recording, Failure> {
     let unreadable = |why| trouble(path, &format!("cannot be read: {why}"));
-    let mut file = BufReader::new(File::open(path).map_err(unreadable)?);
-    let (mut reading, mut line) = (Reading::default(), Vec::new());
-    while file.read_until(b'\n', &mut line).map_err(unreadable)? > 0 {
-        let taken = reading.line(&line);
-        taken.map_err(|why| trouble(path, &why.to_string()))?;
-        line.clear();
-    }
-    Ok(reading.finish())
+    let file = File::open(path).map_err(unreadable)?;
+    let read = read_from(BufReader::new(file)).map_err(unreadable)?;
+    read.map_err(|why| trouble(path, &why.to_string()))
 }
 
 fn trouble(path: &Path, message: &str) -> Failure {

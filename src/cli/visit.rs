@@ -21,7 +21,7 @@ use super::{Failure, LOCAL, USAGE, json, out, screen};
 use crate::event::{Answer, Event, Plugged, What};
 use crate::link::wall;
 use crate::visit::answers::{self, Answers};
-use crate::visit::{Kind, Measure, Step, Visit, understand};
+use crate::visit::{Kind, Lamps, Measure, Step, Visit, lamps_in, understand};
 use crate::wire::hex;
 
 /// Arguments of `visit`.
@@ -217,6 +217,9 @@ fn walk<'a>(
         if !matches!(source, Source::Person) || !is_typed(&step) {
             tell(&line_of(&answer));
         }
+        if let Kind::Lamps(_) = step.kind {
+            live.sees(lamps_in(&answer.value));
+        }
         if step.id == "plugged" {
             live.plugged = Plugged::ALL.into_iter().find(|p| p.id() == answer.value);
         }
@@ -313,6 +316,7 @@ fn ask(visit: &Visit<'_>, step: &Step) -> Given {
             Kind::Number { unit, .. } => {
                 prompt::line(&format!("   in {unit}, or s b p q, then Enter > "))
             }
+            Kind::Lamps(known) => lamps(known),
             Kind::Words | Kind::Storage => prompt::line("   in words, or s b p q, then Enter > "),
         };
         let Typed::Text(typed) = typed else {
@@ -341,6 +345,27 @@ fn ask(visit: &Visit<'_>, step: &Step) -> Given {
                 Ok(value) => return Given::Answer(value, None),
                 Err(why) => out::say(&format!("   {why}")),
             },
+        }
+    }
+}
+
+/// A lamp: its rhythm tapped, or all of them in words.
+fn lamps(known: &Lamps) -> Typed {
+    loop {
+        match prompt::key("   t tap the rhythm, w in words, or s b p q > ", "twsbpq") {
+            Typed::Text(key) if key == "w" => {
+                out::say(&format!(
+                    "   lamps: {}; for example \"{}\"",
+                    known.lamps.join(", "),
+                    known.example()
+                ));
+                return prompt::line("   in words, then Enter > ");
+            }
+            Typed::Text(key) if key == "t" => match super::lamp::tap(known) {
+                Some((lamp, pattern)) => return Typed::Text(format!("{lamp}={pattern}")),
+                None => out::say("   not recognised: tap again, or say it in words"),
+            },
+            other => return other,
         }
     }
 }
@@ -447,7 +472,7 @@ fn show(
     colour: bool,
 ) -> Result<u8, Failure> {
     // Answers given after the last look count as well.
-    let judgement = live.last.as_ref().map(|_| live.judged());
+    let judgement = live.concluded();
     if as_json {
         let steps = visit
             .steps()

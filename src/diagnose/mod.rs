@@ -99,10 +99,13 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
     compose(moment, bus, members, profile)
 }
 
-/// The events until a moment; a long recording is not copied where that is all of it.
+/// The events until a moment; a long recording is not copied where they stand in the order of time.
 fn up_to(events: &[Event], moment: Duration) -> Cow<'_, [Event]> {
-    if events.iter().all(|event| event.at <= moment) {
-        return Cow::Borrowed(events);
+    let end = events.iter().take_while(|e| e.at <= moment).count();
+    if let Some((before, after)) = events.split_at_checked(end)
+        && after.iter().all(|event| event.at > moment)
+    {
+        return Cow::Borrowed(before);
     }
     let seen = events.iter().filter(|event| event.at <= moment);
     Cow::Owned(seen.cloned().collect())

@@ -23,6 +23,14 @@ const DENSITY_UNIT_MS: f64 = 100.0;
 const ENOUGH: f64 = 0.9;
 /// Edges looked at, from the end; nobody needs more.
 const MOST_EDGES: usize = 400;
+/// The last part that is looked at is no longer than so many times the jitter of an edge. Rates are
+/// tried in [`MOST_RATES`] steps over 40 %, so at the rim of a longer part even the nearest rate would
+/// predict edges beside the true ones, and every pattern would look wrong.
+const MOST_JITTERS: f64 = 2000.0;
+/// But never shorter than this: three cycles of the slowest standard pattern.
+const LEAST_WATCHED_MS: f64 = 9000.0;
+/// Rates tried at most.
+const MOST_RATES: u32 = 400;
 
 /// Moments tried for a change of pattern.
 const MOST_SPLITS: usize = 10;
@@ -152,12 +160,17 @@ fn rank_whole(seen: &Seen, patterns: &[Pattern]) -> Ranking {
     Ranking::from_weights(ranked, other)
 }
 
-/// The last edges only, so that work stays bounded.
+/// The last part only: work stays bounded, and no unknown rate runs out of step in it.
 fn latest(seen: &Seen) -> Seen {
+    let longest_ms = (MOST_JITTERS * seen.observer.jitter_ms).max(LEAST_WATCHED_MS);
     let surplus = seen.edges.len().saturating_sub(MOST_EDGES);
-    match seen.edges.get(surplus).filter(|_| surplus > 0) {
-        Some(edge) => seen.part(edge.at_ms - seen.observer.jitter_ms, seen.to_ms),
-        None => seen.clone(),
+    let last_edges = seen.edges.get(surplus).filter(|_| surplus > 0);
+    let from_ms = last_edges.map_or(seen.from_ms, |edge| edge.at_ms - seen.observer.jitter_ms);
+    let from_ms = from_ms.max(seen.to_ms - longest_ms);
+    if from_ms > seen.from_ms {
+        seen.part(from_ms, seen.to_ms)
+    } else {
+        seen.clone()
     }
 }
 
@@ -247,7 +260,7 @@ fn weigh_cycle(cycle_ms: &[u32], seen: &Seen) -> (f64, f64) {
     let period: f64 = cycle_ms.iter().map(|time| f64::from(*time)).sum();
     let half_ms = ((seen.to_ms - seen.from_ms) / 2.0).max(500.0);
     let step_ms = 0.5 * seen.observer.jitter_ms;
-    let rates = whole(2.0 * RATE_TOLERANCE * half_ms / step_ms).clamp(20, 400);
+    let rates = whole(2.0 * RATE_TOLERANCE * half_ms / step_ms).clamp(20, MOST_RATES);
     let phases = whole(period / step_ms).clamp(8, 400);
     let (mut total, mut best, mut best_period) = (0.0, 0.0, period);
     let mut board = Board::new(seen);

@@ -28,7 +28,7 @@ mod write;
 #[cfg(test)]
 mod tests;
 
-pub use read::{Missing, ReadError, Reading, Recording, Session, read};
+pub use read::{Missing, ReadError, Recording, Session, read, read_from};
 pub use write::{Recorder, WriteError};
 
 use crate::event::Event;

@@ -2,6 +2,8 @@
 //!
 //! Does not: read a file, or judge.
 
+use std::io::{BufRead, Read as _};
+
 use super::chain::Chain;
 use super::lines::{Line, understand};
 use super::{Entry, Header, Shown, Start};
@@ -144,9 +146,36 @@ pub fn read(bytes: &[u8]) -> Result<Recording, ReadError> {
     Ok(reading.finish())
 }
 
-/// A recording that is being read, line by line: a long one need not be in memory as text.
+/// Reads a recording from a file or the like, without holding its text.
+///
+/// # Errors
+/// Outside, where it cannot be read; inside, where it is none, or a line was changed.
+pub fn read_from(mut source: impl BufRead) -> std::io::Result<Result<Recording, ReadError>> {
+    let (mut reading, mut line) = (Reading::default(), Vec::new());
+    loop {
+        line.clear();
+        let length = (&mut source)
+            .take(LONGEST_LINE)
+            .read_until(b'\n', &mut line)?;
+        if length == 0 {
+            return Ok(Ok(reading.finish()));
+        }
+        if let Err(why) = reading.line(&line) {
+            return Ok(Err(why));
+        }
+        // Cut: nothing can follow. A device that never ends gives no line either.
+        if line.last() != Some(&b'\n') {
+            return Ok(Ok(reading.finish()));
+        }
+    }
+}
+
+/// No line of a recording is longer, the register map included.
+const LONGEST_LINE: u64 = 64 << 20;
+
+/// A recording that is being read, line by line.
 #[derive(Debug, Default)]
-pub struct Reading {
+struct Reading {
     recording: Recording,
     chain: Chain,
     is_sealed: bool,
@@ -157,9 +186,15 @@ impl Reading {
     ///
     /// # Errors
     /// Where it is no recording, or the line was changed.
-    pub fn line(&mut self, piece: &[u8]) -> Result<(), ReadError> {
+    fn line(&mut self, piece: &[u8]) -> Result<(), ReadError> {
         let number = self.chain.lines + 1;
         let Some(line) = piece.strip_suffix(b"\n") else {
+            // Somebody's own file must not be taken for a recording that was cut in its first line.
+            if number == 1 && !may_be_header(piece) {
+                return Err(ReadError::NotARecording {
+                    found: beginning(piece),
+                });
+            }
             self.recording.missing.push(Missing::Tail {
                 line: number,
                 bytes: piece.len(),
@@ -185,7 +220,7 @@ impl Reading {
     }
 
     /// The recording, with what it lacks.
-    pub fn finish(self) -> Recording {
+    fn finish(self) -> Recording {
         let mut recording = self.recording;
         if !self.is_sealed {
             recording.missing.push(Missing::Seal);
@@ -223,8 +258,16 @@ impl Recording {
     }
 }
 
+/// How every recording begins.
+const HEADER: &[u8] = b"{\"type\":\"header\"";
+
 fn looks_like_header(line: &[u8]) -> bool {
-    line.starts_with(b"{\"type\":\"header\"")
+    line.starts_with(HEADER)
+}
+
+/// Whether it is the begin of a header, however short.
+fn may_be_header(piece: &[u8]) -> bool {
+    looks_like_header(piece) || HEADER.starts_with(piece)
 }
 
 /// The first characters of something, to be shown.

@@ -279,6 +279,20 @@ fn err_what_is_no_recording_says_what_was_found() {
         "not a recording: expected the first line to be a packside.visit/1, found \"time,level\""
     );
     assert!(read(&[]).unwrap().header.is_none());
+    assert_eq!(
+        read(b"shopping list").unwrap_err().to_string(),
+        "not a recording: expected the first line to be a packside.visit/1, found \"shopping list\""
+    );
+}
+
+#[test]
+fn file_of_somebody_else_is_not_taken_for_a_cut_recording() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("list.txt");
+    std::fs::write(&path, "shopping list").unwrap();
+    let error = Recorder::go_on(&path, &header()).unwrap_err().to_string();
+    assert!(error.contains("not a recording"), "{error}");
+    assert_eq!(std::fs::read(&path).unwrap(), b"shopping list");
 }
 
 #[test]

@@ -3,13 +3,13 @@
 //! Does not: read a clock, or know what is worth recording.
 
 use std::fs::{File, OpenOptions};
-use std::io::{Read as _, Seek as _, SeekFrom, Write as _};
+use std::io::{BufReader, Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
 
 use serde_json::Value as Json;
 
 use super::chain::Chain;
-use super::{Entry, Header, Missing, ReadError, Start, lines, read};
+use super::{Entry, Header, Missing, ReadError, Start, lines, read_from};
 use crate::event::What;
 
 /// An open recording.
@@ -102,10 +102,8 @@ impl Recorder {
     pub fn go_on(path: &Path, header: &Header) -> Result<(Self, Vec<Missing>), WriteError> {
         let opened = OpenOptions::new().read(true).write(true).open(path);
         let mut file = opened.map_err(|why| system(path, why))?;
-        let mut bytes = Vec::new();
-        file.read_to_end(&mut bytes)
-            .map_err(|why| system(path, why))?;
-        let recording = read(&bytes).map_err(|why| WriteError::Unfit {
+        let read = read_from(BufReader::new(&mut file)).map_err(|why| system(path, why))?;
+        let recording = read.map_err(|why| WriteError::Unfit {
             path: path.to_owned(),
             why,
         })?;

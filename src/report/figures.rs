@@ -5,7 +5,7 @@
 use super::html::Html;
 use super::page::Parts;
 use super::sections::section;
-use super::{cells, curves, timeline};
+use super::{cells, curves, resistance, timeline};
 
 /// Adds every picture that the recording has data for.
 pub(crate) fn add(html: &mut Html, parts: &Parts) {
@@ -14,6 +14,7 @@ pub(crate) fn add(html: &mut Html, parts: &Parts) {
         cells::add(inner, parts);
         curves::temperatures(inner, parts);
         curves::under_load(inner, parts);
+        resistance::add(inner, parts);
         curves::bus(inner, parts);
     });
 }

@@ -24,6 +24,7 @@ mod html;
 mod json;
 
 mod page;
+mod resistance;
 mod sections;
 mod series;
 mod style;

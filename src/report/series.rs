@@ -14,6 +14,7 @@ use crate::ask::{Exchange, Outcome, Silence, Talk};
 use crate::diagnose::evidence::{self, MemberEvidence, Seen};
 use crate::event::{Event, What};
 use crate::recording::Session;
+use crate::visit::load::MARKS;
 
 /// Stretches of time that a curve is cut into; each keeps its lowest and highest value.
 const STRETCHES: usize = 400;
@@ -133,6 +134,8 @@ impl Series {
                 What::Sighting { lamp, pattern } => {
                     self.lamps.push((lamp.clone(), pattern.clone(), *at));
                 }
+                // The load test has a picture of its own.
+                What::Mark(name) if MARKS.contains(&name.as_str()) => {}
                 What::Mark(name) => notes.push(note(*at, format!("mark: {name}"))),
                 What::Lost { why } => notes.push(note(*at, format!("link lost: {why}"))),
                 What::Back => notes.push(note(*at, "link back".to_owned())),

@@ -1,6 +1,7 @@
 //! Resistance of cells and modules from a step of the current, relative to their sisters.
 //!
-//! Input: for every cell the voltage before and under load, and the current at both moments.
+//! Input: for every cell the voltage before and under load, and the current at both moments, as
+//! [`Step`], live or from the marks in a recording.
 //! Output: resistance with its uncertainty per cell and per module, and the outlier, if one stands
 //! out by more than the uncertainty explains.
 //!
@@ -10,7 +11,17 @@
 //! # Sources
 //! - IEC 61960, DC resistance as quoted in reprints: R = (U1 - U2) / (I2 - I1)
 
-use packside_profiles::Place;
+use std::time::Duration;
+
+use packside_profiles::model::{Positive, Profile};
+use packside_profiles::{Place, Role};
+
+use crate::diagnose::evidence::{MemberEvidence, number};
+use crate::diagnose::evidence_in;
+use crate::event::{Event, What, clock_breaks};
+
+/// Marks in a recording around the reading at rest and the one under load.
+pub const MARKS: [&str; 4] = ["load-rest-begin", "load-rest-end", "load-begin", "load-end"];
 
 /// Least change of the current that shows anything, A.
 pub const LEAST_STEP: f64 = 2.0;
@@ -44,6 +55,100 @@ pub struct Step {
     pub resolution: f64,
     /// The cells.
     pub cells: Vec<CellStep>,
+}
+
+/// Cells and current around one reading.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Moment {
+    /// Current, A, positive into the battery.
+    pub(crate) current: f64,
+    /// How much it moved meanwhile, A.
+    moved: f64,
+    cells: Vec<(Place, f64)>,
+}
+
+/// Currents, A, positive into the battery.
+pub(crate) fn currents(evidence: &MemberEvidence, profile: &Profile) -> Vec<(Duration, f64)> {
+    let point = profile.points.iter().find(|p| p.role == Role::PackCurrent);
+    let sign = match point.and_then(|p| p.positive) {
+        Some(Positive::Discharge) => -1.0,
+        _ => 1.0,
+    };
+    let mut currents = evidence.series(profile, Role::PackCurrent);
+    for (_, amperes) in &mut currents {
+        *amperes *= sign;
+    }
+    currents
+}
+
+/// What was read between two times; nothing without cells or current.
+pub(crate) fn moment(
+    evidence: &MemberEvidence,
+    profile: &Profile,
+    (from, to): (Duration, Duration),
+) -> Option<Moment> {
+    let inside = |at: Duration| (from..=to).contains(&at);
+    let amperes = currents(evidence, profile)
+        .into_iter()
+        .filter(|(at, _)| inside(*at));
+    let (low, high) = amperes.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), (_, a)| {
+        (low.min(a), high.max(a))
+    });
+    let cells: Vec<(Place, f64)> = evidence
+        .each(profile)
+        .filter(|(_, point, _)| point.role == Role::CellVoltage)
+        .filter_map(|(instance, _, samples)| {
+            let last = samples.iter().rev().find(|sample| inside(sample.at))?;
+            Some((instance.place, number(last)?))
+        })
+        .collect();
+    (low <= high && !cells.is_empty()).then_some(Moment {
+        current: f64::midpoint(low, high),
+        moved: high - low,
+        cells,
+    })
+}
+
+/// The last step of the current that was recorded between its marks, if it is whole. Where the
+/// computer slept in the middle, nobody knows how long the load was on: no step.
+pub(crate) fn recorded(events: &[Event], profile: &Profile) -> Option<Step> {
+    let marked = |name: &str| {
+        let is = |event: &&Event| matches!(&event.what, What::Mark(mark) if mark == name);
+        events.iter().rev().find(is).map(|event| event.at)
+    };
+    let [Some(a), Some(b), Some(c), Some(d)] = MARKS.map(marked) else {
+        return None;
+    };
+    let belongs =
+        |event: &&Event| matches!(event.what, What::Opened(_)) || (a..=d).contains(&event.at);
+    let between: Vec<Event> = events.iter().filter(belongs).cloned().collect();
+    if !clock_breaks(&between).is_empty() {
+        return None;
+    }
+    let evidence = evidence_in(&between, profile);
+    let both = |evidence| {
+        Some((
+            moment(evidence, profile, (a, b))?,
+            moment(evidence, profile, (c, d))?,
+        ))
+    };
+    let (rest, under) = evidence.iter().find_map(both)?;
+    let point = profile.points.iter().find(|p| p.role == Role::CellVoltage);
+    let under_load = |place: Place| under.cells.iter().find(|(other, _)| *other == place);
+    let cells = rest.cells.iter().filter_map(|(place, volts)| {
+        Some(CellStep {
+            place: *place,
+            before: *volts,
+            under_load: under_load(*place)?.1,
+        })
+    });
+    Some(Step {
+        before: rest.current,
+        under_load: under.current,
+        current_moved: rest.moved.max(under.moved),
+        resolution: point.map_or(0.001, |p| p.scale.value()),
+        cells: cells.collect(),
+    })
 }
 
 /// Resistance of one cell.

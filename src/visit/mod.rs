@@ -7,8 +7,8 @@
 //!
 //! # Where to look
 //! [`steps()`] what is asked; [`storage`] fitness of stored modules; [`power_up`] when a followed
-//! power-up is over; [`load`] resistance under a step of the current; [`answers`] the file that
-//! answers in place of a person.
+//! power-up is over; [`load`] resistance under a step of the current; [`swap`] whether a fault follows
+//! its module; [`answers`] the file that answers in place of a person.
 
 use std::collections::BTreeMap;
 
@@ -18,14 +18,17 @@ use crate::diagnose::version;
 use crate::event::{Answer, Event, What};
 
 pub mod answers;
+mod lamps;
 pub mod load;
 pub mod power_up;
 mod steps;
 pub mod storage;
+pub mod swap;
 
 #[cfg(test)]
 mod tests;
 
+pub use lamps::{Lamps, lamps_in};
 pub use steps::{Kind, Measure, Part, Step, steps};
 use storage::{Judged, Stored, judge_storage};
 
@@ -249,6 +252,7 @@ pub fn understand(step: &Step, typed: &str) -> Result<String, String> {
                 )
             })
         }
+        Kind::Lamps(known) => known.understand(typed),
         Kind::Storage | Kind::Measured(_) => Err(
             "expected nothing: the tool finds this out by itself; it can only be skipped"
                 .to_owned(),

@@ -7,6 +7,8 @@
 
 use packside_profiles::model::{InverterFamily, ManualStep, Needs, Profile};
 
+use super::Lamps;
+
 /// Where in the visit a step belongs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Part {
@@ -53,6 +55,8 @@ pub enum Kind {
     Words,
     /// One of these: id and text.
     OneOf(Vec<(String, String)>),
+    /// Lamps, tapped or in words.
+    Lamps(Lamps),
     /// Computed from earlier answers.
     Storage,
     /// Found out by the tool on the wire.
@@ -70,6 +74,8 @@ pub enum Measure {
     Load,
     /// Everything once more after the power was cycled.
     PowerCycle,
+    /// Everything once more after modules were swapped.
+    Swap,
 }
 
 /// One step.
@@ -246,6 +252,12 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
             Measure::Alone,
             "Power-up without the inverter, followed on the wire",
         ),
+        ask(
+            "lamps-alone",
+            Part::Alone,
+            Kind::Lamps(Lamps::of(profile)),
+            "Lamps of the unit now, as you see them?",
+        ),
         needs(
             ask(
                 "cable",
@@ -272,6 +284,12 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
             Part::WithInverter,
             Measure::WithInverter,
             "Power-up with the inverter, followed on the wire",
+        ),
+        ask(
+            "lamps-with-inverter",
+            Part::WithInverter,
+            Kind::Lamps(Lamps::of(profile)),
+            "Lamps of the unit with its inverter, as you see them?",
         ),
         measure(
             "load-test",
@@ -304,10 +322,29 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
             "Customer told what was found, what was not tested, and whom to call?",
         ),
     ];
+    if profile.unit.swap_allowed {
+        all.insert(after("power-cycle", &all), swap_test());
+    }
+    if profile.lamps.is_empty() {
+        all.retain(|step| !matches!(step.kind, Kind::Lamps(_)));
+    }
     for own in &profile.manual_steps {
         take_in(&mut all, own);
     }
     all
+}
+
+/// Place behind a step.
+fn after(id: &str, all: &[Step]) -> usize {
+    let place = all.iter().position(|step| step.id == id);
+    place.map_or(all.len(), |place| place + 1)
+}
+
+/// Only where the maker allows it, as the profile says.
+fn swap_test() -> Step {
+    let text = "Two modules swapped by the manual, unit off: does the fault follow the module or stay at the position?";
+    let step = measure("swap-test", Part::After, Measure::Swap, text);
+    caution(after_fault(needs(step, Needs::LiveDc)), SWITCHES_OFF)
 }
 
 /// Puts a step of the profile into the list: in place of the one of the same name, else at the end
@@ -324,16 +361,10 @@ fn take_in(all: &mut Vec<Step>, own: &ManualStep) {
         same.needs = own.needs;
         return;
     }
-    let is_swap = own.id == "swap-test";
     let mut step = ask(&own.id, part, Kind::Confirm, &own.text);
     step.needs = own.needs;
     if own.needs == Needs::LiveDc {
         step.caution = Some(LIVE_DC);
-    }
-    if is_swap {
-        step.kind = Kind::OneOf(swaps());
-        step.caution = Some(SWITCHES_OFF);
-        step.only_after_fault = true;
     }
     // What is measured in a part comes after what a person does in it.
     let measured = |other: &Step| matches!(other.kind, Kind::Measured(_)) && other.part == part;
@@ -414,14 +445,5 @@ fn sockets() -> Vec<(String, String)> {
             "the inverter's own socket: it is silenced by us",
         ),
         choice("across-the-pair", "across the pair, as a second device"),
-    ]
-}
-
-fn swaps() -> Vec<(String, String)> {
-    let choice = |id: &str, text: &str| (id.to_owned(), text.to_owned());
-    vec![
-        choice("followed-the-module", "the fault followed the module"),
-        choice("stayed-at-the-position", "the fault stayed at the position"),
-        choice("gone", "the fault is gone"),
     ]
 }

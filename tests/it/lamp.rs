@@ -204,6 +204,33 @@ fn json_of_a_description_carries_the_promised_fields() {
 
 // Kind: invented (a lamp that begins to blink after 3 s, filmed at 30 per second)
 #[test]
+fn film_of_ten_minutes_is_read_as_one_of_ten_seconds() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("brightness.csv");
+    // Kind: invented (a camera of 30 samples/s; a lamp 7 % too fast, as an RC clock is)
+    let cycle_ms = [200.0, 200.0, 200.0, 200.0, 200.0, 1000.0];
+    let period_ms: f64 = cycle_ms.iter().sum();
+    let lit = |at_ms: f64| {
+        let mut rest = (at_ms * 1.07) % period_ms;
+        let place = cycle_ms.iter().position(|time| {
+            rest -= time;
+            rest < 0.0
+        });
+        place.is_some_and(|place| place % 2 == 0)
+    };
+    let sample = |n: u32| {
+        let seconds = f64::from(n) / 30.0;
+        let level = if lit(seconds * 1000.0) { 200 } else { 40 };
+        format!("{seconds:.4},{level}\n")
+    };
+    let text: String = (0..600 * 30).map(sample).collect();
+    std::fs::write(&path, text).unwrap();
+    let found = json(&["--trace", path.to_str().unwrap()]);
+    assert_eq!(found["recognised"], "triple-flash");
+    assert_eq!(found["enough"], true);
+}
+
+#[test]
 fn trace_of_a_change_says_so_and_does_not_suffice() {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("film.csv");

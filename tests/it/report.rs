@@ -498,6 +498,22 @@ fn pages_for_the_browser_are_written() {
         page(&visit, &["--for", "customer"]),
     )
     .unwrap();
+    let whole = folder.path().join("whole.visit.jsonl");
+    let answers = folder.path().join("answers.toml");
+    // Kind: invented.
+    let text = "format = 1\n[answers]\nwho = \"A. Invented\"\nlamps-alone = \"fault: blinking\"\n";
+    std::fs::write(&answers, text).unwrap();
+    let (answers, record) = (answers.to_str().unwrap(), whole.to_str().unwrap());
+    packside(&[
+        "visit",
+        "--simulated",
+        "hv-commissioning",
+        "--answers",
+        answers,
+        "--record",
+        record,
+    ]);
+    std::fs::write(pages().join("whole-visit.html"), page(&whole, &[])).unwrap();
     for scenario in ["hv-cell-low-no-flag", "hv-no-answer", "rack-hidden-fault"] {
         let path = looked(folder.path(), scenario);
         std::fs::write(pages().join(format!("{scenario}.html")), page(&path, &[])).unwrap();

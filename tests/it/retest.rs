@@ -84,7 +84,8 @@ fn value<'v>(result: &'v Value, step: &str) -> &'v str {
 }
 
 const WELL: &str = "format = 1\n[answers]\nwho = \"A. Invented\"\nsound-outside = true\nearth = true\n\
-                    latches = true\npolarity = true\nswitched-on = true\ninverter-on = true\n";
+                    latches = true\npolarity = true\nswitched-on = true\ninverter-on = true\n\
+                    lamps-with-inverter = \"fault: off; power: steady\"\n";
 
 #[test]
 fn visit_from_an_answers_file_follows_the_unit_and_its_recording_gives_the_verdict_again() {
@@ -113,6 +114,22 @@ fn visit_from_an_answers_file_follows_the_unit_and_its_recording_gives_the_verdi
     for part in ["verdict", "findings", "readings", "bus"] {
         assert_eq!(again[part], result["check"][part], "{part}");
     }
+    assert_eq!(value(&result, "lamps-with-inverter"), "fault=off; power=on");
+    let page = stdout(&packside(&["report", record.to_str().unwrap()]));
+    assert!(
+        page.contains("Resistance of 150 cells from a step of the current"),
+        "{page}"
+    );
+    assert!(page.contains("No cell stands out from its sisters"));
+}
+
+#[test]
+fn lamp_that_contradicts_the_registers_keeps_a_visit_undecided() {
+    let folder = tempfile::tempdir().unwrap();
+    let blinking = WELL.replace("fault: off; power: steady", "fault: blinking");
+    let (result, output) = visit(folder.path(), "hv-commissioning", &blinking);
+    assert_eq!(value(&result, "lamps-with-inverter"), "fault=blinking");
+    assert_eq!(output.status.code(), Some(6), "{}", stderr(&output));
 }
 
 #[test]
@@ -124,6 +141,8 @@ fn fault_found_on_a_visit_brings_the_power_cycle_step_and_its_exit_code() {
     assert_eq!(output.status.code(), Some(1), "{}", stderr(&output));
     assert_eq!(value(&result, "power-up-alone"), "fault");
     assert_eq!(value(&result, "power-cycle"), "fault");
+    // Nobody swapped anything, and the serial numbers say so.
+    assert_eq!(value(&result, "swap-test"), "not-yet");
 }
 
 #[test]
