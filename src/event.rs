@@ -40,6 +40,9 @@ pub enum What {
     Out(Vec<u8>),
     /// Bytes received; `at` is when the read returned, an upper bound.
     In(Vec<u8>),
+    /// Which bytes of the last [`What::In`] the port marked as bad (parity or stop bit; a 00 may be
+    /// a break), by place. The first one, perhaps empty, says that from then on the port gives marks.
+    Marked(Vec<usize>),
     /// The wait of an exchange is over without an accepted answer.
     DeadlinePassed {
         /// Its number.

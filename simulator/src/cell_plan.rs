@@ -156,12 +156,18 @@ pub enum Defect {
     ModuleMisplaced,
     /// The current sensor reads `amount` A too much.
     CurrentOffset,
+    /// The current sensor is mounted the wrong way round.
+    CurrentReversed,
     /// The state of charge that the unit reports is `amount` per cent too high.
     ChargeReportDrifted,
     /// The measurement of the pack's voltage stays as it is.
     PackVoltageFrozen,
     /// The measurement of the pack's voltage has lost its wire and reads nothing.
     PackVoltageOpen,
+    /// The measurement at the terminals stays as it is.
+    TerminalVoltageFrozen,
+    /// The measurement at the terminals has lost its wire and reads nothing.
+    TerminalVoltageOpen,
     /// A pole (both, unless given) does not open.
     SwitchWelded,
     /// A pole (both, unless given) does not close.

@@ -14,7 +14,7 @@ use packside_profiles::model::{Clears, Flag, Profile, Severity, Terminals};
 use packside_profiles::{Class, Role, StateKind};
 
 use crate::control_plan::{Button, ControlPlan, Protection};
-use crate::pack::Pack;
+use crate::pack::{Order, Pack};
 use crate::protect::Seen;
 
 /// Time between two looks of the control unit at its pack.
@@ -55,8 +55,6 @@ pub(crate) struct Control {
     black_start_for: Duration,
     /// Largest current either way that is allowed, A.
     pub(crate) limit: f64,
-    /// Voltage at the terminals.
-    pub(crate) terminals: f64,
     /// Main switches closed.
     pub(crate) closed: bool,
 }
@@ -87,7 +85,6 @@ impl Control {
             suppressed: suppressed.iter().cloned().collect(),
             active: BTreeSet::new(),
             latched: BTreeSet::new(),
-            terminals: 0.0,
             closed: false,
         }
     }
@@ -161,15 +158,18 @@ impl Control {
     /// One look at the pack.
     pub(crate) fn step(&mut self, now: Duration, profile: &Profile, pack: &mut Pack) {
         if self.state == StateKind::Off {
-            pack.current = 0.0;
+            pack.wanted = 0.0;
+            pack.circuit.order(Order::Open);
+            pack.flow(STEP);
             return;
         }
-        pack.current = if self.allows_current(now) && self.in_service() {
+        pack.wanted = if self.allows_current(now) && self.in_service() {
             self.wanted_current.clamp(-self.limit, self.limit)
         } else {
             0.0
         };
         pack.flow(STEP);
+        pack.measure_insulation(self.state);
         let seen = Seen::of(profile, pack);
         self.limit = FULL_CURRENT * seen.derating(profile);
         self.flags(now, profile, seen);
@@ -179,8 +179,12 @@ impl Control {
             self.since = now;
         }
         self.closed = self.in_service();
-        self.move_terminals(now, profile, pack);
-        self.statuses(now, profile);
+        pack.circuit.order(match self.state {
+            StateKind::Precharge => Order::Precharge,
+            _ if self.closed => Order::Closed,
+            _ => Order::Open,
+        });
+        self.statuses(now, profile, pack);
     }
 
     fn in_service(&self) -> bool {
@@ -254,7 +258,7 @@ impl Control {
         holds
     }
 
-    fn statuses(&mut self, now: Duration, profile: &Profile) {
+    fn statuses(&mut self, now: Duration, profile: &Profile, pack: &Pack) {
         let active = profile
             .flags
             .iter()
@@ -267,10 +271,11 @@ impl Control {
                 Class::TerminalsDead => !self.closed,
                 Class::LimitsZero => !self.allows_current(now),
                 Class::NotReadyStatus => !self.in_service(),
+                Class::Balancing => pack.balances(),
                 Class::Derating => self.allows_current(now) && self.limit < FULL_CURRENT,
                 _ => false,
             };
-            let by_itself = flag.class == Class::Derating;
+            let by_itself = matches!(flag.class, Class::Derating | Class::Balancing);
             let up = (real && (by_itself || brought.contains(&flag.id)))
                 || self.raised.contains(&flag.id);
             set(
@@ -283,7 +288,6 @@ impl Control {
 
     fn next_state(&self, now: Duration, profile: &Profile, pack: &Pack) -> StateKind {
         let picture = &profile.unit;
-        let for_now = now.saturating_sub(self.since);
         let lonely = now.saturating_sub(self.lonely_since);
         if picture
             .auto_off_s
@@ -310,41 +314,17 @@ impl Control {
         if !(may_close || black_start) || self.alarms(profile).next().is_some() {
             return StateKind::Waiting;
         }
-        let precharge = seconds(
-            picture
-                .precharge_s
-                .map_or(0.0, |[short, long]| (short + long) / 2.0),
-        );
         match self.state {
-            StateKind::Precharge if for_now < precharge => StateKind::Precharge,
-            StateKind::Precharge => StateKind::Standby,
+            StateKind::Precharge if pack.circuit.is_precharged() => StateKind::Standby,
+            StateKind::Precharge => StateKind::Precharge,
             StateKind::Standby | StateKind::Running
-                if pack.current.abs() > picture.rest_current =>
+                if pack.current_seen().abs() > picture.rest_current =>
             {
                 StateKind::Running
             }
             StateKind::Standby | StateKind::Running => StateKind::Standby,
-            _ if precharge.is_zero() => StateKind::Standby,
+            _ if picture.precharge_s.is_none() => StateKind::Standby,
             _ => StateKind::Precharge,
-        }
-    }
-
-    /// Terminals follow the pack when closed, rise in pre-charge, decay when open.
-    fn move_terminals(&mut self, now: Duration, profile: &Profile, pack: &Pack) {
-        let volts = pack.voltage();
-        let precharge = profile
-            .unit
-            .precharge_s
-            .map_or(0.1, |[short, long]| (short + long) / 2.0);
-        if self.closed {
-            self.terminals = volts;
-        } else if self.state == StateKind::Precharge {
-            let share = now.saturating_sub(self.since).as_secs_f64() / precharge.max(0.1);
-            self.terminals = self.terminals.max(volts * share.clamp(0.0, 0.98));
-        } else {
-            // Three per cent are left after the decay time: 3.5 time constants.
-            let constant = profile.unit.decay_s.unwrap_or(1.0).max(0.1) / 3.5;
-            self.terminals *= 1.0 - (STEP.as_secs_f64() / constant).min(1.0);
         }
     }
 

@@ -1,6 +1,6 @@
 //! Lamps as they shine over time: a pattern name and a time give on or off.
 //!
-//! Input: pattern names of the standard and of the profile. Output: on or off. Does not: know what
+//! Input: pattern names of the standard and of the profile, how they are dimmed. Output: on or off. Does not: know what
 //! a pattern means.
 //!
 //! # Sources
@@ -10,6 +10,8 @@
 use std::time::Duration;
 
 use packside_profiles::model::LampPattern;
+
+use crate::cell_plan::LampPlan;
 
 // Kind:   published
 // Source: CiA 303-3 as quoted in public code (see above), ms on, off, on, off, ...
@@ -54,9 +56,29 @@ pub(crate) fn shines(pattern: &str, own: &[LampPattern], at: Duration) -> bool {
     false
 }
 
+/// Whether a lamp that shines is lit at a time: dimmed by switching it quickly, it is dark for a
+/// share of it.
+pub(crate) fn is_lit(plan: &LampPlan, at: Duration) -> bool {
+    let cycles = at.as_secs_f64() * plan.pwm_hz;
+    plan.bright >= 100.0 || (cycles - cycles.floor()) * 100.0 < plan.bright
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    // Kind: derived (a duty cycle of 30 %, sampled evenly over whole cycles)
+    #[test]
+    fn dimmed_lamp_is_lit_for_its_share_of_the_time() {
+        let plan = LampPlan {
+            bright: 30.0,
+            pwm_hz: 250.0,
+        };
+        let lit = (0..40_000u64).filter(|n| is_lit(&plan, Duration::from_micros(n * 10 + 3)));
+        let share = f64::from(u32::try_from(lit.count()).unwrap()) / 40_000.0;
+        assert!((share - 0.3).abs() < 0.005, "{share}");
+        assert!(is_lit(&LampPlan::default(), Duration::from_millis(7)));
+    }
 
     fn edges(pattern: &str) -> Vec<(u64, bool)> {
         let own = [LampPattern {

@@ -12,7 +12,6 @@
 //!   scenario, profile, seed and client's bytes, same answers to the byte.
 //! - Any bytes: no panic, bounded memory.
 
-mod cell;
 mod cell_plan;
 mod control;
 mod control_plan;

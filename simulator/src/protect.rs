@@ -16,9 +16,13 @@ pub(crate) struct Seen {
     volts: f64,
     amps: f64,
     soc: f64,
-    kohm: f64,
+    kohm: Option<f64>,
     at_rest: bool,
     value_lost: bool,
+    is_misbuilt: bool,
+    switch_wrong: bool,
+    precharge_failed: bool,
+    fuse_open: bool,
     /// How far back from a limit a value must be to count as within it.
     margin: f64,
 }
@@ -30,12 +34,16 @@ impl Seen {
         Self {
             cells: pack.cell_extremes(),
             temperatures: pack.temperature_extremes(),
-            volts: pack.voltage(),
+            volts: pack.voltage_seen(),
             amps: amps_as_reported(profile, pack),
             soc: pack.soc,
-            kohm: pack.insulation_kohm,
-            at_rest: pack.current.abs() <= profile.unit.rest_current,
+            kohm: pack.insulation,
+            at_rest: pack.current_seen().abs() <= profile.unit.rest_current && !pack.balances(),
             value_lost: cell_lost || sensor_lost,
+            is_misbuilt: pack.is_misbuilt(),
+            switch_wrong: pack.circuit.is_contradicted(),
+            precharge_failed: pack.circuit.precharge_failed(),
+            fuse_open: pack.circuit.is_fuse_seen_open(),
             margin: 0.0,
         }
     }
@@ -101,8 +109,12 @@ impl Seen {
                 beyond(amps, Role::PackCurrent, true) || beyond(amps, Role::PackCurrent, false)
             }
             Class::LowCharge => beyond(one(self.soc), Role::Soc, true),
-            Class::InsulationLow => beyond(one(self.kohm), Role::Insulation, true),
+            Class::InsulationLow => beyond(self.kohm.and_then(one), Role::Insulation, true),
             Class::SensorFault => severity == Severity::Alarm && self.value_lost,
+            Class::ConfigurationFault => severity == Severity::Alarm && self.is_misbuilt,
+            Class::SwitchFault => severity == Severity::Alarm && self.switch_wrong,
+            Class::PrechargeFailed => severity == Severity::Alarm && self.precharge_failed,
+            Class::FuseOpen => severity == Severity::Alarm && self.fuse_open,
             _ => false,
         }
     }
@@ -111,7 +123,7 @@ impl Seen {
 /// Current with the sign that the profile's point has, since its limits have it too.
 fn amps_as_reported(profile: &Profile, pack: &Pack) -> f64 {
     let point = profile.points.iter().find(|p| p.role == Role::PackCurrent);
-    signed(point.and_then(|p| p.positive), pack.current)
+    signed(point.and_then(|p| p.positive), pack.current_seen())
 }
 
 /// A value counted positive into the battery, with the sign of its point.

@@ -7,11 +7,11 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use packside_profiles::model::{Flag, Kind, Point, Profile, Scalar, Table};
-use packside_profiles::{Instance, Layout, Role, StateKind, Value, encode, encode_raw};
+use packside_profiles::{Instance, Layout, Role, Value, encode, encode_raw};
 
 use crate::control::Control;
 use crate::control_plan::Saying;
-use crate::pack::Pack;
+use crate::pack::{Pack, Read};
 use crate::protect::signed;
 
 /// Register contents by table and address.
@@ -100,7 +100,17 @@ fn write(sources: &Sources<'_>, point: &Point, instance: &Instance, words: &mut 
     let written =
         value.is_some_and(|value| encode(point, &in_kind(point, value), power, words).is_ok());
     if !written {
-        let raw = point.not_available.first().or(point.rail.first());
+        let (none, rail) = (point.not_available.first(), point.rail.first());
+        let off_scale = point.role == Role::CellTemperature && {
+            let place = instance.place;
+            let (module, item) = (place.module.unwrap_or(1), place.item.unwrap_or(1));
+            sources.pack.sensor(module, item) == Read::Rail
+        };
+        let raw = if off_scale {
+            rail.or(none)
+        } else {
+            none.or(rail)
+        };
         // Without such a value the registers keep 0: the profile knows no other way to say it.
         let _ = raw.map(|raw| encode_raw(point, *raw, words));
     }
@@ -171,13 +181,14 @@ fn identity(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option
             facts.index
         )),
         Role::ModuleSerial => Value::Text(format!(
-            "SIM{:05}-{}{module:02}",
+            "SIM{:05}-{}{:02}",
             facts.serial % 100_000,
-            facts.index
+            facts.index,
+            pack.position(module)
         )),
         Role::Model => Value::Text("SIMULATED".to_owned()),
         Role::Firmware | Role::ModuleFirmware => Value::Text(facts.firmware.clone()),
-        Role::ModulePosition => Value::Number(module.into()),
+        Role::ModulePosition => Value::Number(pack.position(module).into()),
         Role::ModuleCount => Value::Number(pack.modules().into()),
         Role::PackCount => Value::Number(facts.packs.into()),
         Role::ScaleFactor => Value::Number(SCALE_POWER.into()),
@@ -208,31 +219,34 @@ fn measured(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option
             .heard
             .map(|at| now.saturating_sub(at).as_secs_f64().floor())
     };
-    let tested = control.state != StateKind::SelfTest;
     match point.role {
-        Role::PackVoltage => Some(pack.voltage()),
-        Role::TerminalVoltage => Some(control.terminals),
-        Role::PackCurrent => Some(signed(point.positive, pack.current)),
-        Role::PackPower => Some(signed(point.positive, pack.current * pack.voltage())),
+        Role::PackVoltage => Some(pack.voltage_seen()),
+        Role::TerminalVoltage => Some(pack.circuit.terminals_seen()),
+        Role::PackCurrent => Some(signed(point.positive, pack.current_seen())),
+        Role::PackPower => {
+            let watts = pack.current_seen() * pack.voltage_seen();
+            Some(signed(point.positive, watts))
+        }
         Role::ModuleVoltage => Some(pack.module_voltage(module)),
         Role::CellVoltage => pack.cell(module, item),
         Role::CellVoltageMax => pack.cell_extremes().map(|(_, high)| high),
         Role::CellVoltageMin => pack.cell_extremes().map(|(low, _)| low),
-        Role::CellTemperature => pack.sensor(module, item),
+        Role::CellTemperature => pack.sensor(module, item).value(),
         Role::CellTemperatureMax => pack.temperature_extremes().map(|(_, high)| high),
         Role::CellTemperatureMin => pack.temperature_extremes().map(|(low, _)| low),
-        Role::Soc | Role::ModuleSoc => Some(pack.soc),
+        Role::Soc => Some(pack.soc),
+        Role::ModuleSoc => Some(pack.module_soc(module)),
         Role::Soh => Some(99.0),
         Role::Cycles => Some(12.0),
-        Role::Insulation => Some(pack.insulation_kohm),
-        Role::InsulationValid => Some(f64::from(u8::from(tested))),
+        Role::Insulation => Some(pack.insulation.unwrap_or_default()),
+        Role::InsulationValid => Some(f64::from(u8::from(pack.insulation_valid))),
         Role::ChargeLimit | Role::DischargeLimit => Some(limit()),
         Role::Uptime => Some(now.saturating_sub(control.booted).as_secs_f64().floor()),
         Role::OwnHeartbeat => Some(sources.facts.heartbeat.into()),
         Role::InverterAge => heard(),
         Role::InverterEverHeard => Some(f64::from(u8::from(control.heard.is_some()))),
         Role::InverterHeartbeat => Some(control.inverter_counter.into()),
-        Role::Balancing => Some(0.0),
+        Role::Balancing => Some(raw_number(pack.balanced(module))),
         Role::Other if clears(profile, instance) => {
             Some(if sources.facts.log_read { 0.0 } else { LOGGED })
         }
@@ -296,11 +310,15 @@ fn reported(sources: &Sources<'_>, point: &Point) -> Option<Value> {
                 .is_some_and(|id| control.active.contains(id));
             Value::Number(u8::from(up).into())
         }
-        Role::Switches => Value::Bits(if control.closed {
-            profile.unit.switches_closed
-        } else {
-            0
-        }),
+        Role::Switches => {
+            // Contacts that move with the poles: plus is the lowest bit of those that must be set.
+            let both = profile.unit.switches_closed;
+            let plus = both & both.wrapping_neg();
+            let (plus_closed, minus_closed) = sources.pack.circuit.poles();
+            Value::Bits(
+                if plus_closed { plus } else { 0 } | if minus_closed { both & !plus } else { 0 },
+            )
+        }
         _ => return None,
     })
 }

@@ -315,7 +315,8 @@ pub(crate) fn check_hardware(
         let bright = ("bright", entry.value.bright);
         check_range("lamps", entry, bright, (0.0, 100.0), mistakes);
         let hertz = ("pwm_hz", entry.value.pwm_hz);
-        check_range("lamps", entry, hertz, (10.0, 100_000.0), mistakes);
+        // Slower, it would be blinking and no dimming.
+        check_range("lamps", entry, hertz, (60.0, 100_000.0), mistakes);
     }
 }
 
@@ -339,6 +340,9 @@ fn needs(defect: Defect) -> (&'static [&'static str], Option<(f64, f64)>) {
         Defect::LampDark => (&["lamp"], None),
         Defect::PackVoltageFrozen
         | Defect::PackVoltageOpen
+        | Defect::TerminalVoltageFrozen
+        | Defect::TerminalVoltageOpen
+        | Defect::CurrentReversed
         | Defect::SwitchWelded
         | Defect::SwitchStaysOpen
         | Defect::PrechargeOpen
@@ -383,16 +387,25 @@ fn check_defect(
         ),
         (None, _) => {}
     }
-    let modules = profile.map_or(stack.modules, |p| {
-        crate::pack::module_count(p, stack.modules)
-    });
-    for (key, module) in [("module", event.module), ("other", event.other)] {
-        if module.is_some_and(|m| m == 0 || m > modules) {
-            let found = module.unwrap_or_default();
-            mistakes.add(
-                entry.at(key),
-                format!("event, {key}: expected 1 to {modules}, found {found}"),
-            );
+    if let Some(profile) = profile {
+        let modules = crate::pack::module_count(profile, stack.modules);
+        // The last cell of a module has no next one to share a wire with.
+        let last = u16::from(defect == Defect::SenseWireBroken);
+        let cells = profile.unit.cells_per_module.saturating_sub(last);
+        let sensors = crate::pack::sensors_per_module(profile);
+        for (key, number, highest) in [
+            ("module", event.module, modules),
+            ("other", event.other, modules),
+            ("cell", event.cell, cells),
+            ("sensor", event.sensor, sensors),
+        ] {
+            let beyond = number.filter(|n| *n == 0 || *n > highest);
+            if let Some(found) = beyond {
+                mistakes.add(
+                    entry.at(key),
+                    format!("event, {key}: expected 1 to {highest}, found {found}"),
+                );
+            }
         }
     }
     let known = profile.zip(event.lamp.as_ref());

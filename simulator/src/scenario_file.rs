@@ -422,6 +422,74 @@ roots = ["cell-high"]
         }
     }
 
+    // Kind: invented
+    #[test]
+    fn err_scenario_with_wrong_hardware_names_every_mistake() {
+        let text = r#"format = 3
+name = "x"
+title = "y"
+profile = "generic-hv-stack"
+look_at = "1s"
+[stack]
+modules = 5
+[cells]
+heat_capacity = 1
+[circuit]
+travel = "2s"
+[lamps]
+bright = 130
+[[event]]
+defect = "weak-cell"
+module = 6
+cell = 2
+amount = 50
+[[event]]
+defect = "sense-wire-broken"
+module = 1
+cell = 30
+[[event]]
+defect = "lamp-dark"
+lamp = "blue"
+[[event]]
+soc = 3
+pole = "plus"
+[[event]]
+defect = "short"
+"#;
+        let error = Scenario::load(text, "x.toml").unwrap_err().to_string();
+        for part in [
+            "x.toml: 9 mistakes",
+            "x.toml:9:17: cells, heat_capacity: expected 50 to 1000000, found 1",
+            "x.toml:11:10: circuit, travel: expected 0 to 1, found 2",
+            "x.toml:13:10: lamps, bright: expected 0 to 100, found 130",
+            "x.toml:16:10: event, module: expected 1 to 5, found 6",
+            "x.toml:19:1: event, defect: expected amount = 0 to 5 beside it, found none",
+            "x.toml:22:8: event, cell: expected 1 to 29, found 30",
+            "x.toml:25:8: event, lamp: expected one of power, fault, charge, found \"blue\"",
+            "x.toml:28:8: event, pole: expected a defect beside it, found none",
+            "   30 | defect = \"short\"\n      |          ^",
+        ] {
+            assert!(error.contains(part), "no {part} in:\n{error}");
+        }
+    }
+
+    // Kind: invented
+    #[test]
+    fn err_scenario_of_an_older_format_with_a_newer_key_says_which_format_it_needs() {
+        let text = "format = 2\nname = \"x\"\ntitle = \"y\"\nprofile = \"generic-hv-stack\"\nlook_at = \"1s\"\n\
+                    [cells]\n[[event]]\ndefect = \"fuse-open\"\n";
+        let error = Scenario::load(text, "x.toml").unwrap_err().to_string();
+        for part in [
+            "x.toml: 2 mistakes",
+            "x.toml:6:2: cells: expected format = 3 for this key, found 2",
+            "x.toml:8:1: defect: expected format = 3 for this key, found 2",
+        ] {
+            assert!(error.contains(part), "no {part} in:\n{error}");
+        }
+        let newest = text.replacen('2', "3", 1);
+        assert!(Scenario::load(&newest, "x.toml").is_ok());
+    }
+
     proptest! {
         #[test]
         fn scenario_of_any_text_does_not_panic(text in "(name|format|stack|=|\\[|\\]|\"|1|\n|é|[ -~]){0,60}") {

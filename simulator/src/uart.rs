@@ -539,6 +539,20 @@ pub enum Tty {
 }
 
 impl Tty {
+    /// The bytes that a program reads of characters that are all good.
+    pub fn read_good(self, bytes: Vec<u8>) -> Vec<u8> {
+        if self != Self::Marked {
+            return bytes;
+        }
+        let doubled = |byte: u8| {
+            [0xff]
+                .into_iter()
+                .filter(move |_| byte == 0xff)
+                .chain([byte])
+        };
+        bytes.into_iter().flat_map(doubled).collect()
+    }
+
     /// The bytes that a program reads.
     pub fn read(self, heard: &[Heard]) -> Vec<u8> {
         let mut bytes = Vec::with_capacity(heard.len());

@@ -11,13 +11,14 @@
 //! # Sources
 //! - Modbus Application Protocol V1.1b3, sections 6 and 7
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::Duration;
 
 use packside_profiles::model::{FedBy, Profile, Table};
 use packside_profiles::{Layout, Role, StateKind};
 
+use crate::cell_plan::Defect;
 use crate::control::{Control, STEP};
 use crate::control_plan::ControlPlan;
 use crate::pack::{self, Pack};
@@ -61,6 +62,7 @@ pub(crate) struct Unit {
     time: Duration,
     refreshed: Duration,
     frozen: bool,
+    dark_lamps: BTreeSet<String>,
     plan: ControlPlan,
     /// It hangs until then.
     hangs_until: Option<Duration>,
@@ -110,13 +112,19 @@ impl Unit {
             address: birth.address,
             profile: Arc::clone(profile),
             layout: Arc::clone(layout),
-            pack: Pack::new(profile, stack, &mut birth.dice),
+            pack: Pack::new(
+                profile,
+                stack,
+                (&scenario.cells, &scenario.circuit),
+                &mut birth.dice,
+            ),
             control: Control::new(silence, &stack.suppress, &scenario.control),
             facts,
             image: Image::new(),
             time: Duration::ZERO,
             refreshed: Duration::ZERO,
             frozen: false,
+            dark_lamps: BTreeSet::new(),
             plan: scenario.control.clone(),
             hangs_until: None,
             answers: true,
@@ -131,6 +139,7 @@ impl Unit {
         while let Some(next) = self.time.checked_add(STEP).filter(|next| *next <= now) {
             self.time = next;
             if self.frozen || self.hangs() {
+                self.pack.flow(STEP);
                 continue;
             }
             self.control.step(next, &self.profile, &mut self.pack);
@@ -163,6 +172,13 @@ impl Unit {
         self.control.raised.extend(event.raise.clone());
         if let Some(id) = &event.lower {
             self.control.raised.remove(id);
+        }
+        if let Some(lamp) = &event.lamp {
+            if event.defect == Some(Defect::LampDark) {
+                self.dark_lamps.insert(lamp.clone());
+            } else {
+                self.dark_lamps.remove(lamp);
+            }
         }
         self.frozen = event.frozen.unwrap_or(self.frozen);
         self.answers = event.answers.unwrap_or(self.answers);
@@ -209,12 +225,34 @@ impl Unit {
 
     /// Whether the terminals carry at least half of the pack's voltage.
     pub(crate) fn has_live_terminals(&self) -> bool {
-        self.control.terminals > 0.5 * self.pack.voltage()
+        self.pack.circuit.terminals() > 0.5 * self.pack.voltage()
     }
 
     /// Current that flows, A, positive into the battery.
     pub(crate) fn current(&self) -> f64 {
         self.pack.current
+    }
+
+    /// Voltage that it holds at the terminals, if it is connected to them.
+    pub(crate) fn holds(&self) -> Option<f64> {
+        let pack = &self.pack;
+        pack.circuit.is_connected().then(|| pack.voltage())
+    }
+
+    /// Takes the voltage that its sisters hold at the common terminals.
+    pub(crate) fn set_bus(&mut self, volts: Option<f64>) {
+        self.pack.circuit.bus = volts;
+    }
+
+    /// Everything that moves in it, as numbers, for comparing two runs.
+    pub(crate) fn bits(&self) -> impl Iterator<Item = u64> {
+        let words = self.image.values().map(|word| u64::from(*word));
+        self.pack.bits().chain(words)
+    }
+
+    /// Voltage of a cell (both counted from 1) as the unit sees it.
+    pub(crate) fn cell(&self, module: u16, cell: u16) -> Option<f64> {
+        self.pack.cell(module, cell)
     }
 
     /// Active flags, also those that a code hides.
@@ -237,8 +275,11 @@ impl Unit {
         )
     }
 
-    /// Pattern of one of its lamps.
+    /// Pattern of one of its lamps, as it shines.
     pub(crate) fn lamp_pattern(&self, lamp: &str) -> &str {
+        if self.dark_lamps.contains(lamp) {
+            return "off";
+        }
         self.control.lamp_pattern(&self.profile, lamp)
     }
 

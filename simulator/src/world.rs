@@ -35,9 +35,10 @@ use std::time::Duration;
 use packside_profiles::model::Profile;
 use packside_profiles::{LineSettings, StateKind};
 
+use crate::cell_plan::LampPlan;
 use crate::dice::Dice;
 use crate::frame::{Framing, Request, Splitter};
-use crate::lamp::shines;
+use crate::lamp::{is_lit, shines};
 use crate::line_plan::{Chatter, Noise, SecondClient};
 use crate::mischief::{Answer, Coming, Rules};
 use crate::scenario::{Event, InverterPlan, MischiefKind};
@@ -161,6 +162,7 @@ pub struct World {
     noise_dice: Dice,
     air: Air,
     tty: Tty,
+    lamps: LampPlan,
     has_common_wire: bool,
     noise: Vec<Noise>,
     second: Option<SecondClient>,
@@ -324,6 +326,10 @@ impl World {
         let neighbour = self.neighbour.iter_mut();
         let units = self.units.iter_mut().chain(neighbour);
         units.for_each(|unit| unit.run_to(to));
+        if self.units.len() > 1 {
+            let held = self.units.iter().filter_map(Unit::holds).reduce(f64::max);
+            self.units.iter_mut().for_each(|unit| unit.set_bus(held));
+        }
         let is_live = self.units.iter().any(Unit::has_live_terminals);
         let since = self.battery_live_since.unwrap_or(to);
         self.battery_live_since = is_live.then_some(since);
@@ -508,11 +514,35 @@ impl World {
 
     /// Whether a lamp of the first unit shines now.
     pub fn lamp(&self, id: &str) -> bool {
-        shines(
-            &self.lamp_pattern(id),
-            &self.profile.lamp_patterns,
-            self.now,
-        )
+        let pattern = self.lamp_pattern(id);
+        shines(&pattern, &self.profile.lamp_patterns, self.now) && is_lit(&self.lamps, self.now)
+    }
+
+    /// Volts of a cell (module and cell counted from 1) of the first unit as that unit sees it,
+    /// not rounded to a register; nothing where it sees none.
+    pub fn cell_volts(&self, module: u16, cell: u16) -> Option<f64> {
+        self.units.first()?.cell(module, cell)
+    }
+
+    /// A number over everything that moves in the units: two runs that end alike have the same.
+    pub fn fingerprint(&self) -> u64 {
+        // Kind: published (FNV-1a, 64 bits: offset basis and prime)
+        let bits = self.units.iter().flat_map(Unit::bits);
+        bits.flat_map(u64::to_le_bytes)
+            .fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
+                (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3)
+            })
+    }
+
+    /// Share of its full light that a lamp of the first unit gives now to whoever is too slow for
+    /// its dimming, as an eye or a camera.
+    pub fn lamp_level(&self, id: &str) -> f64 {
+        let pattern = self.lamp_pattern(id);
+        if shines(&pattern, &self.profile.lamp_patterns, self.now) {
+            self.lamps.bright.clamp(0.0, 100.0) / 100.0
+        } else {
+            0.0
+        }
     }
 
     /// Pattern of a lamp of the first unit now.

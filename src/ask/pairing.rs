@@ -155,6 +155,7 @@ impl Pairing {
                 self.echoes = None;
             }
             What::Back
+            | What::Marked(_)
             | What::Listening(_)
             | What::Clock(_)
             | What::Sighting { .. }

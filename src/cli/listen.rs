@@ -144,15 +144,28 @@ fn live(args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
     let record = Record::begin(&args.record, heard.loaded, None)?;
     record.follow(&mut quiet);
     let result = follow(&mut quiet, seconds, seconds.is_none(), heard);
-    record.close()?;
     // The port must be free before it is opened again.
     drop(quiet);
-    if result? == Ended::Stopped {
-        return Ok(());
-    }
+    let result = result.and_then(|ended| match ended {
+        Ended::Stopped => Ok(()),
+        Ended::TimeOver => at_other_settings(args, seconds, &record, heard),
+    });
+    record.close()?;
+    result
+}
+
+/// Listens at the settings that what came points to, each in a session of its own.
+fn at_other_settings(
+    args: &ListenArgs,
+    seconds: Option<Duration>,
+    record: &Record,
+    heard: &mut Heard<'_>,
+) -> Result<(), Failure> {
     for line in heard.worth_trying().into_iter().take(TRIES) {
         let mut again = heard.again(line);
         let mut quiet = open(args, Some(line), seconds, &again)?;
+        record.session()?;
+        record.follow(&mut quiet);
         let trial = Some(seconds.map_or(TRY, |s| s.min(TRY)));
         let ended = follow(&mut quiet, trial, false, &mut again)?;
         if again.is_valid() || again.is_explained() {

@@ -48,26 +48,34 @@ impl Record {
             profile: loaded.map(Loaded::as_text),
             simulated_seed,
         };
-        let mut recorder = if args.go_on && path.exists() {
+        let recorder = if args.go_on && path.exists() {
             let (recorder, missing) = Recorder::go_on(path, &header).map_err(|e| failure(&e))?;
             say_missing(path, &missing);
             recorder
         } else {
             Recorder::create(path, &header).map_err(|e| failure(&e))?
         };
-        let (utc, offset_minutes) = wall();
-        recorder
-            .session(&Start {
-                utc,
-                offset_minutes,
-            })
-            .map_err(|e| failure(&e))?;
-        out::say(&format!("recording into {}", path.display()));
         let state = State {
             recorder: Some(recorder),
             trouble: None,
         };
-        Ok(Self(Rc::new(RefCell::new(state))))
+        let record = Self(Rc::new(RefCell::new(state)));
+        record.session()?;
+        out::say(&format!("recording into {}", path.display()));
+        Ok(record)
+    }
+
+    /// Begins another session in the same file: a link that was opened anew, with its own times.
+    pub(crate) fn session(&self) -> Result<(), Failure> {
+        let (utc, offset_minutes) = wall();
+        let start = Start {
+            utc,
+            offset_minutes,
+        };
+        match &mut self.0.borrow_mut().recorder {
+            Some(recorder) => recorder.session(&start).map_err(|e| failure(&e)),
+            None => Ok(()),
+        }
     }
 
     /// Records everything that happens on this link.

@@ -36,6 +36,12 @@ pub trait Port {
     /// what the computer is late.
     fn wait(&mut self, until: Duration) -> Arrived;
 
+    /// Which of the bytes that the last wait brought are bad (parity or stop bit), by place; nothing
+    /// where the port gives no marks.
+    fn marks(&mut self) -> Option<Vec<usize>> {
+        None
+    }
+
     /// Lets time pass while the port is gone. `false` where the user wants to stop.
     fn rest(&mut self, until: Duration) -> bool;
 

@@ -13,9 +13,9 @@ use packside_profiles::{LineSettings, Parity};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio_serial::{ErrorKind, SerialPort, SerialPortBuilderExt, SerialPortType, SerialStream};
 
+use super::PortGone;
 use super::trouble::OpenError;
 use super::worker::Opener;
-use super::{BadCharacters, PortGone};
 
 /// Opens a serial port.
 #[derive(Debug, Clone)]
@@ -29,7 +29,7 @@ pub(crate) struct SerialOpener {
 impl Opener for SerialOpener {
     type Stream = HeldPort;
 
-    async fn open(self) -> Result<HeldPort, OpenError> {
+    async fn open(self) -> Result<(HeldPort, bool), OpenError> {
         let door = super::unix::side_door(Path::new(&self.port));
         let opened = tokio_serial::new(&self.port, self.line.baud)
             .parity(parity_of(self.line))
@@ -43,18 +43,11 @@ impl Opener for SerialOpener {
         // A pseudo terminal has no such lines and refuses, which harms nothing.
         stream.write_data_terminal_ready(false).ok();
         stream.write_request_to_send(false).ok();
-        if let Some(door) = &door {
-            super::unix::keep_bad_characters(door);
-        }
-        Ok(HeldPort { stream, door })
+        let is_marked = door.as_ref().is_some_and(super::unix::mark_bad_characters);
+        Ok((HeldPort { stream, door }, is_marked))
     }
 
-    fn set_line(
-        &self,
-        port: &mut HeldPort,
-        line: LineSettings,
-        bad: BadCharacters,
-    ) -> Result<(), PortGone> {
+    fn set_line(&self, port: &mut HeldPort, line: LineSettings) -> Result<(), PortGone> {
         let stream = &mut port.stream;
         let set = stream
             .set_baud_rate(line.baud)
@@ -63,8 +56,9 @@ impl Opener for SerialOpener {
         set.map_err(|error| PortGone::Broken {
             why: format!("it does not take {line}: {}", error.description),
         })?;
-        if let (BadCharacters::Kept, Some(door)) = (bad, &port.door) {
-            super::unix::keep_bad_characters(door);
+        // Setting the parity has changed the flags as well.
+        if let Some(door) = &port.door {
+            super::unix::mark_bad_characters(door);
         }
         Ok(())
     }

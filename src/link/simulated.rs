@@ -13,6 +13,7 @@ use packside_simulator::{News, Scenario, Site, Way};
 use super::tcp::CONNECT_TIME_OUT;
 use super::{Arrived, BadCharacters, Port, PortGone, Quiet};
 use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
+use crate::listen::waveform::TtyMarks;
 
 /// The simulated world steps at least so far, so that time never stands still.
 const LEAST_STEP: Duration = Duration::from_micros(1);
@@ -30,6 +31,9 @@ struct SimulatedPort {
     /// Time of the world now.
     world_now: Duration,
     coming: VecDeque<News>,
+    /// On a line: what its port marks, and which of the bytes given last it marked.
+    tty: Option<TtyMarks>,
+    marks: Option<Vec<usize>>,
 }
 
 /// How a simulated unit is reached.
@@ -73,8 +77,9 @@ pub fn open_simulated_as(scenario: &Scenario, profile: &Profile, how: Simulated)
     if is_serial {
         let world = site.world_mut();
         world.set_tool(how.line.unwrap_or(profile.answering.line));
-        // As a real port is opened: characters that fail their check are kept as they came.
-        world.set_tty(Tty::Unchecked);
+        // As a real port is opened: characters that fail their check are kept as they came, and
+        // marked.
+        world.set_tty(Tty::Marked);
     }
     // What was on the line before the session began, nobody has heard.
     drop(site.advance(how.age));
@@ -99,6 +104,8 @@ pub fn open_simulated_as(scenario: &Scenario, profile: &Profile, how: Simulated)
         began: how.age,
         world_now: how.age,
         coming: VecDeque::new(),
+        tty: is_serial.then(TtyMarks::default),
+        marks: None,
     };
     port.gone = port.connect().err();
     Quiet::over(Box::new(port), Box::new(|_| {}))
@@ -133,7 +140,16 @@ impl SimulatedPort {
                 let at = arrival.at.saturating_sub(self.began);
                 // On a line everybody hears everything.
                 let is_ours = !self.facts.is_gateway() || ours(arrival.client);
-                is_ours.then_some(Arrived::Bytes(at, arrival.bytes))
+                let bytes = match &mut self.tty {
+                    Some(tty) => {
+                        let (bytes, bad) = tty.split(&arrival.bytes);
+                        self.marks = Some(bad);
+                        bytes
+                    }
+                    None => arrival.bytes,
+                };
+                // Half a mark is no byte yet.
+                (is_ours && !bytes.is_empty()).then_some(Arrived::Bytes(at, bytes))
             }
             News::Closed { client, .. } => ours(client).then(|| {
                 let gone = if self.facts.is_gateway() {
@@ -185,6 +201,10 @@ impl Port for SimulatedPort {
         }
     }
 
+    fn marks(&mut self) -> Option<Vec<usize>> {
+        self.marks.take()
+    }
+
     fn rest(&mut self, until: Duration) -> bool {
         self.advance((until + self.began).max(self.world_now));
         true
@@ -214,10 +234,10 @@ impl Port for SimulatedPort {
         *known = line;
         let world = self.site.world_mut();
         world.set_tool(line);
-        world.set_tty(match bad {
-            BadCharacters::Kept => Tty::Unchecked,
-            BadCharacters::Zeroed => Tty::Zeroed,
-        });
+        // As a real port: it marks, or zeroes what it would mark.
+        let marks = bad == BadCharacters::Kept;
+        world.set_tty(if marks { Tty::Marked } else { Tty::Zeroed });
+        self.tty = marks.then(TtyMarks::default);
         Ok(())
     }
 }

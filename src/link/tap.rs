@@ -40,6 +40,7 @@ pub(crate) struct Tap {
     /// Bytes that came, all in all.
     received: u64,
     is_lost: bool,
+    gave_marks: bool,
 }
 
 /// What a wait brought; bytes and losses are on the tape already.
@@ -71,6 +72,7 @@ impl Tap {
             first_received: Vec::new(),
             received: 0,
             is_lost: false,
+            gave_marks: false,
         }
     }
 
@@ -179,7 +181,14 @@ impl Tap {
                 self.received += bytes.len() as u64;
                 let room = KEPT.saturating_sub(self.first_received.len());
                 self.first_received.extend(bytes.iter().take(room));
-                Ok(Heard::Bytes(self.record(at, What::In(bytes))))
+                let event = self.record(at, What::In(bytes));
+                if let Some(bad) = self.port.marks()
+                    && !(bad.is_empty() && self.gave_marks)
+                {
+                    self.gave_marks = true;
+                    self.record(at, What::Marked(bad));
+                }
+                Ok(Heard::Bytes(event))
             }
             Arrived::Nothing => {
                 self.note_clock(self.port.now());

@@ -7,9 +7,9 @@ use packside_profiles::LineSettings;
 use tokio::net::{TcpStream, lookup_host};
 use tokio::time::timeout;
 
+use super::PortGone;
 use super::trouble::OpenError;
 use super::worker::Opener;
-use super::{BadCharacters, PortGone};
 
 /// Longest time for the name and for the connection, each.
 pub(crate) const CONNECT_TIME_OUT: Duration = Duration::from_secs(5);
@@ -26,7 +26,7 @@ pub(crate) struct TcpOpener {
 impl Opener for TcpOpener {
     type Stream = TcpStream;
 
-    async fn open(self) -> Result<TcpStream, OpenError> {
+    async fn open(self) -> Result<(TcpStream, bool), OpenError> {
         let not_found = |why: String| OpenError::HostNotFound {
             host: self.host.clone(),
             why,
@@ -45,7 +45,7 @@ impl Opener for TcpOpener {
                 Ok(Ok(stream)) => {
                     // A refused option costs milliseconds, not answers.
                     stream.set_nodelay(true).ok();
-                    return Ok(stream);
+                    return Ok((stream, false));
                 }
                 Ok(Err(error)) => last = self.refused(&error),
                 Err(_) => {
@@ -59,12 +59,7 @@ impl Opener for TcpOpener {
         Err(last)
     }
 
-    fn set_line(
-        &self,
-        _: &mut TcpStream,
-        line: LineSettings,
-        _: BadCharacters,
-    ) -> Result<(), PortGone> {
+    fn set_line(&self, _: &mut TcpStream, line: LineSettings) -> Result<(), PortGone> {
         Err(PortGone::Broken {
             why: format!("a connection has no line settings, {line} was wanted"),
         })

@@ -46,20 +46,28 @@ pub(crate) fn side_door(device: &Path) -> Option<std::fs::File> {
         .filter(|_| !is_pseudo && cfg!(target_os = "linux"))
 }
 
-/// Lets characters that fail their parity or stop bit through as they came. Otherwise they read as
-/// 00, and what a line with other settings says is lost. The check value of a frame decides anyway.
+/// Has the terminal mark characters that fail their parity or stop bit, and keep their values;
+/// otherwise they read as 00, and what a line with other settings says is lost. Only what is read
+/// changes. Whether it does: then every FF comes doubled, see [`TtyMarks`].
 ///
 /// # Sources
-/// - termios(3), `INPCK`
+/// - termios(3), `INPCK`, `PARMRK`
+///
+/// [`TtyMarks`]: crate::listen::waveform::TtyMarks
 #[cfg(unix)]
-pub(crate) fn keep_bad_characters(door: &std::fs::File) -> bool {
+pub(crate) fn mark_bad_characters(door: &std::fs::File) -> bool {
     use rustix::termios::{InputModes, OptionalActions, tcgetattr, tcsetattr};
 
     let Ok(mut set) = tcgetattr(door) else {
         return false;
     };
-    set.input_modes.remove(InputModes::INPCK);
+    let marks = InputModes::INPCK | InputModes::PARMRK;
+    set.input_modes.insert(marks);
+    let hides = InputModes::IGNPAR | InputModes::IGNBRK | InputModes::BRKINT | InputModes::ISTRIP;
+    set.input_modes.remove(hides);
+    // Setting succeeds where only a part of it was: what counts is what stands there then.
     tcsetattr(door, OptionalActions::Now, &set).is_ok()
+        && tcgetattr(door).is_ok_and(|set| set.input_modes.contains(marks))
 }
 
 /// See the one for Unix.
@@ -70,7 +78,7 @@ pub(crate) fn side_door(_: &Path) -> Option<std::fs::File> {
 
 /// See the one for Unix.
 #[cfg(not(unix))]
-pub(crate) fn keep_bad_characters(_: &std::fs::File) -> bool {
+pub(crate) fn mark_bad_characters(_: &std::fs::File) -> bool {
     false
 }
 

@@ -26,6 +26,7 @@ use super::clock::Clock;
 use super::trouble::OpenError;
 use super::{Arrived, BadCharacters, Interrupt, Port, PortGone};
 use crate::event::{LinkFacts, LinkKind};
+use crate::listen::waveform::TtyMarks;
 
 /// Waiting on a channel ends late by up to about this; the rest is spun.
 const SPIN: Duration = Duration::from_micros(200);
@@ -43,7 +44,8 @@ enum Order {
 /// What the thread reports.
 enum Report {
     Opened(Result<(), OpenError>),
-    Read(Duration, Vec<u8>),
+    /// When, what, and which of it is bad, where the stream says that.
+    Read(Duration, Vec<u8>, Option<Vec<usize>>),
     /// The order is carried out.
     Done(Duration),
     Gone(PortGone),
@@ -54,16 +56,12 @@ pub(crate) trait Opener: Clone + Send + 'static {
     /// The stream it opens.
     type Stream: AsyncRead + AsyncWrite + Unpin + Send;
 
-    /// Opens the stream, in bounded time.
-    fn open(self) -> impl Future<Output = Result<Self::Stream, OpenError>> + Send;
+    /// Opens the stream, in bounded time. Gives also whether it marks bad characters, as
+    /// [`TtyMarks`] reads them.
+    fn open(self) -> impl Future<Output = Result<(Self::Stream, bool), OpenError>> + Send;
 
     /// Gives an open stream other line settings, and opens with them from now on.
-    fn set_line(
-        &self,
-        stream: &mut Self::Stream,
-        line: LineSettings,
-        bad: BadCharacters,
-    ) -> Result<(), PortGone>;
+    fn set_line(&self, stream: &mut Self::Stream, line: LineSettings) -> Result<(), PortGone>;
 
     /// The same opener, for other line settings.
     fn at_line(self, line: LineSettings) -> Self;
@@ -83,7 +81,8 @@ pub(crate) struct ThreadPort<O> {
     interrupt: Interrupt,
     orders: UnboundedSender<Order>,
     reports: Receiver<Report>,
-    read_meanwhile: VecDeque<(Duration, Vec<u8>)>,
+    read_meanwhile: VecDeque<(Duration, Vec<u8>, Option<Vec<usize>>)>,
+    marks: Option<Vec<usize>>,
     gone: Option<PortGone>,
 }
 
@@ -105,6 +104,7 @@ impl<O: Opener> ThreadPort<O> {
             orders,
             reports,
             read_meanwhile,
+            marks: None,
             gone: None,
         })
     }
@@ -112,7 +112,10 @@ impl<O: Opener> ThreadPort<O> {
     /// Sorts one report; `Some` is what a wait returns.
     fn arrived(&mut self, report: Report) -> Option<Arrived> {
         match report {
-            Report::Read(at, bytes) => Some(Arrived::Bytes(at, bytes)),
+            Report::Read(at, bytes, marks) => {
+                self.marks = marks;
+                Some(Arrived::Bytes(at, bytes))
+            }
             Report::Gone(why) => {
                 self.gone = Some(why.clone());
                 Some(Arrived::Gone(why))
@@ -132,7 +135,9 @@ impl<O: Opener> ThreadPort<O> {
         loop {
             match self.reports.recv_timeout(WRITE_TIME_OUT * 2) {
                 Ok(Report::Done(at)) => return Ok(at),
-                Ok(Report::Read(at, bytes)) => self.read_meanwhile.push_back((at, bytes)),
+                Ok(Report::Read(at, bytes, marks)) => {
+                    self.read_meanwhile.push_back((at, bytes, marks));
+                }
                 Ok(Report::Gone(why)) => {
                     self.gone = Some(why.clone());
                     return Err(why);
@@ -185,7 +190,8 @@ impl<O: Opener> Port for ThreadPort<O> {
     }
 
     fn wait(&mut self, until: Duration) -> Arrived {
-        if let Some((at, bytes)) = self.read_meanwhile.pop_front() {
+        if let Some((at, bytes, marks)) = self.read_meanwhile.pop_front() {
+            self.marks = marks;
             return Arrived::Bytes(at, bytes);
         }
         loop {
@@ -215,6 +221,10 @@ impl<O: Opener> Port for ThreadPort<O> {
                 Err(RecvTimeoutError::Disconnected) => return Arrived::Gone(self.lost_thread()),
             }
         }
+    }
+
+    fn marks(&mut self) -> Option<Vec<usize>> {
+        self.marks.take()
     }
 
     #[expect(clippy::disallowed_methods, reason = "the real driver waits")]
@@ -293,8 +303,8 @@ async fn serve<O: Opener>(
     mut orders: UnboundedReceiver<Order>,
     reports: &Sender<Report>,
 ) {
-    let mut stream = match opener.clone().open().await {
-        Ok(stream) => stream,
+    let (mut stream, is_marked) = match opener.clone().open().await {
+        Ok(opened) => opened,
         Err(error) => {
             reports.send(Report::Opened(Err(error))).ok();
             return;
@@ -302,6 +312,8 @@ async fn serve<O: Opener>(
     };
     reports.send(Report::Opened(Ok(()))).ok();
     let mut buffer = [0; 4096];
+    let mut marks = is_marked.then(TtyMarks::default);
+    let mut zeroes = false;
     loop {
         let gone = tokio::select! {
             read = stream.read(&mut buffer) => {
@@ -309,8 +321,23 @@ async fn serve<O: Opener>(
                 match read {
                     Ok(0) => Some(opener.zero_bytes()),
                     Ok(count) => {
-                        let bytes = buffer.get(..count).unwrap_or_default().to_vec();
-                        reports.send(Report::Read(at, bytes)).ok();
+                        let read = buffer.get(..count).unwrap_or_default();
+                        let (bytes, bad) = match &mut marks {
+                            Some(marks) => {
+                                let (mut bytes, bad) = marks.split(read);
+                                for at in bad.iter().filter(|_| zeroes) {
+                                    if let Some(byte) = bytes.get_mut(*at) {
+                                        *byte = 0;
+                                    }
+                                }
+                                (bytes, Some(bad))
+                            }
+                            None => (read.to_vec(), None),
+                        };
+                        // Half a mark is no byte yet.
+                        if !bytes.is_empty() {
+                            reports.send(Report::Read(at, bytes, bad)).ok();
+                        }
                         None
                     }
                     Err(error) => Some(opener.broken(&error)),
@@ -318,6 +345,9 @@ async fn serve<O: Opener>(
             }
             order = orders.recv() => {
                 let Some(order) = order else { return };
+                if let Order::Line(_, bad) = order {
+                    zeroes = bad == BadCharacters::Zeroed;
+                }
                 match carry_out(&opener, &mut stream, order).await {
                     Ok(()) => {
                         reports.send(Report::Done(clock.now())).ok();
@@ -344,7 +374,7 @@ async fn carry_out<O: Opener>(
 ) -> Result<(), PortGone> {
     let bytes = match order {
         Order::Send(bytes) => bytes,
-        Order::Line(line, bad) => return opener.set_line(stream, line, bad),
+        Order::Line(line, _) => return opener.set_line(stream, line),
     };
     match tokio::time::timeout(WRITE_TIME_OUT, stream.write_all(&bytes)).await {
         Ok(written) => written.map_err(|error| opener.broken(&error)),

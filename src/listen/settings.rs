@@ -14,10 +14,11 @@
 //!   everything that was tried. Everything else is at most *likely*.
 //!
 //! # How sure
-//! A wrong hypothesis fits a 16-bit check value once in 65536 by accident. With `w` check values
-//! looked at over all hypotheses, `w / 65536` accidental frames are expected, and `n` different ones
-//! at the same time with a chance below `(w / 65536)^n / n!`. The same frame heard again is no new
-//! evidence: the accident would come again too.
+//! A wrong hypothesis fits a 16-bit check value once in 65536 by accident, and a place that can be
+//! read in `w` ways with a chance below `w / 65536`. Over all places of one hypothesis that gives the
+//! chance of as many hits as there were; times the number of hypotheses it bounds the chance that
+//! any of them does as well by accident. The same frame heard again is no new evidence: the accident
+//! would come again too.
 
 mod next;
 mod protocol;
@@ -41,6 +42,7 @@ use crate::wire::{SpanKind, Splitter, Stamp};
 
 pub use next::next_settings;
 pub use protocol::Protocol;
+use recut::Cut;
 pub use recut::Hypothesis;
 pub use words::Words;
 
@@ -91,9 +93,9 @@ pub struct Evidence {
     pub fitted: usize,
     /// Frames found.
     pub frames: usize,
-    /// Different frames among them.
+    /// Different frames among them; where one place can be read as several right ones, that is one.
     pub different: usize,
-    /// Check values looked at, over all hypotheses.
+    /// Check values looked at for them.
     pub windows: u64,
     /// Upper bound of the chance that all of it is an accident.
     pub accidental: f64,
@@ -162,7 +164,7 @@ pub fn explain(received: &[Received], ours: LineSettings) -> Explanation {
         };
         return of_class(Class::Nothing, evidence);
     }
-    let (survivors, evidence) = survivors(last(recent, RECENT_RECUT), ours, as_it_stands.windows);
+    let (survivors, evidence) = survivors(last(recent, RECENT_RECUT), ours);
     if evidence.different >= 2 && evidence.accidental < PROOF || evidence.is_one_question() {
         return of_class(Class::Survives(survivors), evidence);
     }
@@ -287,39 +289,55 @@ fn is_marked(byte: u8, sender: LineSettings, ours: LineSettings) -> bool {
 }
 
 /// The hypotheses that explain most characters, and what they rest on.
-fn survivors(
-    received: &[Received],
-    ours: LineSettings,
-    windows_before: u64,
-) -> (Vec<Hypothesis>, Evidence) {
-    let mut looked_at = BTreeSet::new();
-    let mut best: Vec<(Hypothesis, Fit)> = Vec::new();
+fn survivors(received: &[Received], ours: LineSettings) -> (Vec<Hypothesis>, Evidence) {
+    let mut tried = 0;
+    let mut best: Vec<(Hypothesis, Cut)> = Vec::new();
     for hypothesis in hypotheses(received, ours) {
-        let cut = recut::recut(received, ours, hypothesis, &mut looked_at);
-        let fit = Fit {
-            frames: cut.frames,
-            fitted: cut.characters,
-            ..Fit::default()
-        };
-        let leader = best.first().map_or(0, |(_, fit)| fit.fitted);
-        if fit.fitted > leader {
+        tried += 1;
+        let cut = recut::recut(received, ours, hypothesis);
+        let leader = best.first().map_or(0, |(_, cut)| cut.characters);
+        if cut.characters > leader {
             best.clear();
         }
-        if fit.fitted > 0 && fit.fitted >= leader {
-            best.push((hypothesis, fit));
+        if cut.characters > 0 && cut.characters >= leader {
+            best.push((hypothesis, cut));
         }
     }
-    let windows = windows_before + looked_at.len() as u64;
-    let evidence = best
-        .first()
-        .map_or_else(Fit::default, |(_, fit)| Fit {
-            frames: fit.frames.clone(),
-            fitted: fit.fitted,
-            ..Fit::default()
-        })
-        .evidence(received.len(), windows);
+    let evidence = best.first().map(|(_, cut)| {
+        // The characters as they stand were the first hypothesis.
+        let accidental = f64::from(tried + 1) * at_least(cut.hits, &cut.chances);
+        Evidence {
+            characters: received.len(),
+            fitted: cut.characters,
+            frames: cut.frames.len(),
+            different: cut.hits,
+            windows: cut.windows,
+            accidental: accidental.min(1.0),
+        }
+    });
     let hypotheses = best.into_iter().map(|(hypothesis, _)| hypothesis).collect();
-    (hypotheses, evidence)
+    (hypotheses, evidence.unwrap_or_default())
+}
+
+/// The chance that at least so many of some independent accidents happen.
+fn at_least(hits: usize, chances: &[f64]) -> f64 {
+    // For n = 0, 1, ... the chance of exactly n; the last one stands for that many or more.
+    let mut exactly = vec![0.0; hits + 1];
+    if let Some(none) = exactly.first_mut() {
+        *none = 1.0;
+    }
+    for chance in chances {
+        let mut from_below = 0.0;
+        for (n, one) in exactly.iter_mut().enumerate() {
+            let stays = if n == hits {
+                *one
+            } else {
+                *one * (1.0 - chance)
+            };
+            (from_below, *one) = (*one * chance, stays + from_below);
+        }
+    }
+    exactly.last().copied().unwrap_or(1.0)
 }
 
 /// Everything that may still be found in the characters, besides what they are as they stand.

@@ -171,7 +171,7 @@ impl Waveform {
 }
 
 /// A receiver: start edge, samples in the middle of each bit, next start edge.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Receiver {
     half_bit: u64,
     samples: u8,
@@ -180,7 +180,7 @@ pub struct Receiver {
     state: State,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum State {
     /// Low after a low stop bit: no start edge before the line has been high.
     WaitsForHigh,
@@ -191,7 +191,7 @@ enum State {
 }
 
 /// A character not yet complete.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Inside {
     elapsed: u64,
     /// Samples taken, the start bit included.
@@ -330,6 +330,17 @@ enum Held {
 }
 
 impl TtyMarks {
+    /// Takes what a read gave: the characters, and the places of the bad ones among them.
+    pub fn split(&mut self, read: &[u8]) -> (Vec<u8>, Vec<usize>) {
+        let received = read.iter().filter_map(|byte| self.take(*byte, None));
+        let received: Vec<Received> = received.collect();
+        let bad = (0..)
+            .zip(&received)
+            .filter(|(_, one)| one.mark != Mark::Good);
+        let bad = bad.map(|(place, _)| place).collect();
+        (received.iter().map(|one| one.byte).collect(), bad)
+    }
+
     /// Takes one byte of the tty; gives a character when one is complete.
     pub fn take(&mut self, byte: u8, at: Option<Duration>) -> Option<Received> {
         let (held, given) = match (self.held, byte) {

@@ -70,6 +70,7 @@ fn event(event: &Event) -> Json {
         }),
         What::Out(bytes) => json!({ "type": "out", "at_ns": at, "bytes": hex(bytes) }),
         What::In(bytes) => json!({ "type": "in", "at_ns": at, "bytes": hex(bytes) }),
+        What::Marked(places) => json!({ "type": "marked", "at_ns": at, "places": places }),
         What::DeadlinePassed { exchange } => {
             json!({ "type": "deadline", "at_ns": at, "exchange": exchange })
         }
@@ -220,6 +221,10 @@ impl<'a> Members<'a> {
             },
             "out" => What::Out(self.bytes("bytes")?),
             "in" => What::In(self.bytes("bytes")?),
+            "marked" => What::Marked(self.get("places", |v| {
+                let place = |v: &Json| usize::try_from(v.as_u64()?).ok();
+                v.as_array()?.iter().map(place).collect()
+            })?),
             "deadline" => What::DeadlinePassed {
                 exchange: self.small("exchange")?,
             },

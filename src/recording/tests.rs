@@ -73,6 +73,8 @@ fn entries() -> Vec<Entry> {
         What::Opened(facts(simulated, Framing::Rtu, Some(Plugged::Service))),
         What::Out(vec![0, 0xff]),
         What::In(vec![]),
+        What::Marked(vec![]),
+        What::Marked(vec![0, 255]),
         What::DeadlinePassed { exchange: u32::MAX },
         What::Lost {
             why: "line\nbreak".to_owned(),

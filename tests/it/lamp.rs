@@ -49,7 +49,8 @@ fn film(
         let at = f64::from(sample) / 30.0;
         world.advance(from + Duration::from_secs_f64(at));
         for (lamp, trace) in lamps.iter().zip(&mut traces) {
-            let lit = f64::from(u8::from(world.lamp(lamp)));
+            // A camera exposes for longer than a cycle of dimming, and by the light there is.
+            let lit = f64::from(u8::from(world.lamp_level(lamp) > 0.0));
             let level = 40.0 + 60.0 * (lit + 0.1 * dice.normal() + 0.5 * at / 7.2);
             let _ = writeln!(trace, "{at:.4},{level:.3}");
         }

@@ -233,8 +233,44 @@ fn other_parity_of_ours_is_heard_all_the_same_and_said() {
     assert_eq!(output.status.code(), Some(0));
     let text = String::from_utf8(output.stdout).unwrap();
     let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
-    assert!(flat.contains("the senders may use"), "{text}");
-    assert!(flat.contains("look up parity and stop bits"), "{text}");
+    assert!(
+        flat.contains("the marks of the port show that the senders use 9600-8E1, not our 9600-8N1"),
+        "{text}"
+    );
+    assert!(flat.contains("before asking, set 9600-8E1"), "{text}");
+}
+
+#[test]
+fn recording_holds_every_setting_listened_at_and_the_marks() {
+    let folder = tempfile::tempdir().unwrap();
+    let words = "the marks of the port show that the senders use 9600-8E1, not our 9600-8O1";
+    for (arguments, sessions, part) in [
+        (
+            vec!["--simulated", "hv-other-baud"],
+            2,
+            "THE LINE The conversation is sound",
+        ),
+        (
+            vec!["--simulated", "hv-running", "--line", "9600-8O1"],
+            1,
+            words,
+        ),
+    ] {
+        let file = folder.path().join(format!("{sessions}.visit.jsonl"));
+        let file = file.to_str().unwrap();
+        let live = packside(&[&*arguments, &["--record", file]].concat(), &[]);
+        let again = packside(&["--recording", file], &[]);
+        for output in [live, again] {
+            assert_eq!(output.status.code(), Some(0), "{arguments:?}: {output:?}");
+            let text = String::from_utf8(output.stdout).unwrap();
+            let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            assert!(flat.contains(part), "expected {part:?} in:\n{text}");
+        }
+        let lines = std::fs::read_to_string(file).unwrap();
+        let begun = lines.matches("\"type\":\"session\"").count();
+        assert!(begun >= sessions, "{arguments:?}: {begun}");
+        assert_eq!(lines.matches("\"type\":\"seal\"").count(), 1);
+    }
 }
 
 #[test]

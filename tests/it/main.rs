@@ -33,6 +33,8 @@ mod settings;
 mod settings_grid;
 mod settings_line;
 mod simulated_line;
+#[cfg(unix)]
+mod terminal;
 mod tool;
 mod traffic;
 mod visits;

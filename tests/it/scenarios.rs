@@ -45,6 +45,23 @@ const WRONG_TODAY: &[(&str, &str)] = &[
     ("hv-gateway-no-path", "undecided"),
     ("hv-gateway-other-speed", "undecided"),
     ("hv-gateway-unit-silent", "undecided"),
+    // Two cells apart by as much as the sum does not show: a wire, not two bad cells.
+    ("hv-sense-wire-broken", "fault"),
+    ("rack-sense-wire-broken", "fault"),
+    // A cell that sags under current: the unit opens and closes again every other second, only its
+    // stored alarm tells.
+    ("hv-resistive-cell", "normal"),
+    // One sensor far from the others of its module.
+    ("hv-sensor-frozen", "normal"),
+    // Positions that are read and not compared.
+    ("hv-modules-exchanged-unsaid", "normal"),
+    // A current while the switches are open.
+    ("hv-current-while-open", "awaiting-inverter"),
+    // Contacts that contradict the state.
+    ("hv-both-poles-welded-unsaid", "awaiting-inverter"),
+    ("hv-one-pole-welded-unsaid", "awaiting-inverter"),
+    ("hv-switch-drops-out-unsaid", "normal"),
+    ("rack-transistors-stay-open", "awaiting-inverter"),
 ];
 
 #[test]
@@ -52,6 +69,7 @@ fn every_scenario_gets_the_verdict_and_roots_that_must_follow() {
     let mut wrong = Vec::new();
     for (name, text) in Scenario::shipped() {
         let scenario = Scenario::load(text, name).unwrap();
+        let mut is_wrong = false;
         for expect in &scenario.expects {
             let at = expect.at.as_secs().to_string();
             let (result, code) = judged(&[
@@ -92,18 +110,18 @@ fn every_scenario_gets_the_verdict_and_roots_that_must_follow() {
             let is_right =
                 expect.verdict.contains(&kind) && missing.count() == 0 && unnamed.is_none();
             let is_known = WRONG_TODAY.contains(&(*name, given.as_str()));
-            if is_right {
-                assert!(
-                    !WRONG_TODAY.iter().any(|(wrong, _)| wrong == name),
-                    "{name} is right now: take it out of the list"
-                );
-            } else if !is_known {
+            is_wrong |= !is_right;
+            if !is_right && !is_known {
                 wrong.push(format!(
                     "{name} at {at} s: {given}, roots {roots:?}: {}",
                     result["verdict"]["why"]
                 ));
             }
         }
+        assert!(
+            is_wrong || !WRONG_TODAY.iter().any(|(wrong, _)| wrong == name),
+            "{name} is right now: take it out of the list"
+        );
     }
     assert!(wrong.is_empty(), "{wrong:#?}");
 }

@@ -1,5 +1,6 @@
 //! Compares what a stream was cut into with what it was made of.
 
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use packside::wire::{Piece, PieceKind, Stream};
@@ -12,6 +13,7 @@ pub(crate) fn score(traffic: &Traffic, chunk: usize) -> Score {
     let mut score = Score::default();
     let mut judge = Judge {
         parts: &traffic.parts,
+        damaged_answers: &traffic.damaged_answers,
         at: 0,
         part: 0,
         last_request: None,
@@ -37,6 +39,7 @@ pub(crate) fn score(traffic: &Traffic, chunk: usize) -> Score {
 
 struct Judge<'a> {
     parts: &'a [(usize, Truth)],
+    damaged_answers: &'a BTreeMap<usize, Vec<u8>>,
     at: usize,
     part: usize,
     /// Part of the last request, if it was a true one.
@@ -79,13 +82,14 @@ impl Judge<'_> {
         match piece.kind {
             PieceKind::Answer { answers: true } | PieceKind::Exception { answers: true } => {
                 // Between them nothing but noise, and no request or answer that was destroyed.
-                let belongs = is_frame
-                    && truth != Truth::Request
-                    && self
-                        .last_request
-                        .is_some_and(|request| self.only_garbage_between(request));
-                if belongs {
+                let follows = self
+                    .last_request
+                    .is_some_and(|request| self.only_garbage_between(request));
+                let said = self.damaged_answers.get(&self.part);
+                if follows && is_frame && truth != Truth::Request {
                     score.answered += 1
+                } else if follows && said.is_some_and(|said| said == piece.bytes) {
+                    score.completed += 1
                 } else {
                     score.false_answers += 1
                 }

@@ -18,8 +18,9 @@ const SEED: u64 = 7;
 fn grid(pair: Pair, marks: Marks, bauds: &[u32]) -> Counts {
     let mut counts = Counts::default();
     let all = settings(bauds);
-    for truth in &all {
-        let wire = wire(*truth, pair, SECONDS, SEED);
+    // Another conversation for each.
+    for (truth, seed) in all.iter().zip(SEED..) {
+        let wire = wire(*truth, pair, SECONDS, seed);
         for ours in &all {
             listen(&wire, *truth, *ours, pair, marks, &mut counts);
         }
@@ -42,10 +43,15 @@ fn wrong_settings_on_a_straight_pair_end_right() {
 #[test]
 fn swapped_pair_ends_proven_whatever_the_idle_level() {
     for pair in [Pair::SwappedBiased, Pair::SwappedFloating] {
-        let counts = grid(pair, Marks::Tty, &[9_600, 38_400]);
-        assert!(counts.by_class["survives"] > 0, "{counts:?}");
-        assert!(!counts.by_class.contains_key("exact"), "{counts:?}");
-        assert!(counts.unproven.is_empty(), "{:#?}", counts.unproven);
+        for (marks, bauds) in [
+            (Marks::Tty, [9_600, 38_400].as_slice()),
+            (Marks::None, &[19_200]),
+        ] {
+            let counts = grid(pair, marks, bauds);
+            assert!(counts.by_class["survives"] > 0, "{counts:?}");
+            assert!(!counts.by_class.contains_key("exact"), "{counts:?}");
+            assert!(counts.unproven.is_empty(), "{:#?}", counts.unproven);
+        }
     }
 }
 
@@ -161,6 +167,7 @@ fn simulated(
     ours: LineSettings,
     is_swapped: bool,
     idle: Idle,
+    seed: u64,
 ) -> Vec<Received> {
     let mut sender = uart::Settings::from(truth);
     sender.error_ppm = 4_000;
@@ -168,7 +175,7 @@ fn simulated(
     port.swapped = is_swapped;
     let mut begins = 0;
     let mut waves = Vec::new();
-    let seed = SEED ^ u64::from(truth.baud) << 8 ^ u64::from(truth.bits_per_character());
+    let seed = seed ^ u64::from(truth.baud) << 8 ^ u64::from(truth.bits_per_character());
     for said in conversation(seed, SECONDS, truth) {
         begins += said.silence_ps / 1_000;
         waves.push(uart::transmit(&said.bytes, &sender, begins));
@@ -193,30 +200,31 @@ fn simulated(
 #[test]
 fn simulated_line_is_explained_like_the_line_of_the_tests() {
     let line = |text: &str| text.parse::<LineSettings>().unwrap();
-    for idle in [Idle::Biased, Idle::Floating] {
+    for (idle, seed) in [Idle::Biased, Idle::Floating]
+        .into_iter()
+        .flat_map(|idle| (1..=5).map(move |seed| (idle, seed)))
+    {
         let (truth, other) = (line("9600-8E1"), line("9600-8O1"));
-        let class =
-            |ours, is_swapped| explain(&simulated(truth, ours, is_swapped, idle), ours).class;
-        assert_eq!(class(truth, false), Class::Exact(truth), "{idle:?}");
-        assert_eq!(
-            class(other, false),
-            Class::Equivalent(vec![truth]),
-            "{idle:?}"
-        );
+        let found =
+            |ours, is_swapped| explain(&simulated(truth, ours, is_swapped, idle, seed), ours);
+        let class = |ours, is_swapped| found(ours, is_swapped).class;
+        let at = format!("{idle:?} seed {seed}");
+        assert_eq!(class(truth, false), Class::Exact(truth), "{at}");
+        assert_eq!(class(other, false), Class::Equivalent(vec![truth]), "{at}");
         let swapped = Hypothesis {
             settings: truth,
             is_swapped: true,
         };
+        let evidence = found(truth, true).evidence;
         assert_eq!(
             class(truth, true),
             Class::Survives(vec![swapped]),
-            "{idle:?} {:?}",
-            explain(&simulated(truth, truth, true, idle), truth).evidence
+            "{at} {evidence:?}"
         );
         let far = line("57600-8N1");
         match class(far, false) {
             Class::Lost(next) => assert_eq!(next.first().map(|next| next.baud), Some(9_600)),
-            other => panic!("{idle:?}: {other:?}"),
+            other => panic!("{at}: {other:?}"),
         }
     }
 }

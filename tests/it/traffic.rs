@@ -2,6 +2,8 @@
 //!
 //! All numbers come from one seed. Kind of everything here: invented.
 
+use std::collections::BTreeMap;
+
 use packside::wire::sealed;
 
 /// Random numbers from a seed (xorshift64*).
@@ -94,6 +96,8 @@ pub(crate) enum Truth {
 pub(crate) struct Traffic {
     pub(crate) bytes: Vec<u8>,
     pub(crate) parts: Vec<(usize, Truth)>,
+    /// What damaged answers were before, by the number of their part.
+    pub(crate) damaged_answers: BTreeMap<usize, Vec<u8>>,
 }
 
 impl Traffic {
@@ -187,6 +191,10 @@ fn say(traffic: &mut Traffic, dice: &mut Dice, line: Line, frame: &[u8], truth: 
         bytes.drain(..frame.len());
     }
     if !bytes.is_empty() && !packside::wire::is_sealed(&bytes) {
+        if truth != Truth::Request {
+            let part = traffic.parts.len();
+            traffic.damaged_answers.insert(part, frame.to_vec());
+        }
         traffic.push(&bytes, Truth::Garbage);
     }
 }
@@ -355,6 +363,9 @@ pub(crate) struct Score {
     pub(crate) false_frames: usize,
     /// Exchanges told as answered whose request and answer do not belong together.
     pub(crate) false_answers: usize,
+    /// Exchanges whose answer lost its end, and what follows begins with just these bytes: told as
+    /// they were said, to the byte. Nothing in the bytes tells them from whole ones.
+    pub(crate) completed: usize,
     /// Exchanges that were answered, and told so.
     pub(crate) answered: usize,
 }

@@ -203,9 +203,9 @@ impl World {
         bytes: Vec<u8>,
     ) {
         let bytes = match on_wire {
-            None => bytes,
+            None => self.tty.read_good(bytes),
             Some((talker, began)) => match self.air.take(Party::Tool, talker, began, at) {
-                Taken::AsSent => bytes,
+                Taken::AsSent => self.tty.read_good(bytes),
                 Taken::Heard(heard) => {
                     self.settle_later(at, client);
                     self.tty.read(&heard)

@@ -43,6 +43,7 @@ impl World {
             noise_dice: Dice::fork(seed, 1003),
             air: air_of(scenario, line, profile.answering.line),
             tty: tty_of(profile.answering.line),
+            lamps: scenario.lamps,
             has_common_wire: scenario.line.common_wire,
             noise: scenario.noise.clone(),
             second: scenario.second_client.clone(),

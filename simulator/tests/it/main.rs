@@ -13,6 +13,7 @@
 mod bits;
 mod control;
 mod gateway;
+mod hardware;
 mod line;
 mod protections;
 mod registers;

@@ -13,7 +13,7 @@ use super::show;
 use crate::diagnose::{Judgement, ReadingQuality, judge};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::listen::settings::{Class, Explanation, explain};
-use crate::listen::waveform::Received;
+use crate::listen::waveform::{Mark, Received};
 use crate::listen::{Conversation, Fate, Id, Overheard, Picture, Scene, Summary, Told, picture};
 use crate::wire::hex;
 
@@ -50,6 +50,10 @@ pub(super) struct Heard<'a> {
     event_bytes: usize,
     first: Vec<u8>,
     last: VecDeque<Received>,
+    /// How many of them the last read brought.
+    last_read: usize,
+    /// The port marks bad characters.
+    has_marks: bool,
     facts: Option<LinkFacts>,
     has_times: bool,
     began: Duration,
@@ -79,6 +83,8 @@ impl<'a> Heard<'a> {
             event_bytes: 0,
             first: Vec::new(),
             last: VecDeque::new(),
+            last_read: 0,
+            has_marks: false,
             facts: None,
             has_times: true,
             began: Duration::ZERO,
@@ -166,16 +172,41 @@ impl<'a> Heard<'a> {
                     let room = KEPT.saturating_sub(self.first.len());
                     self.first.extend(bytes.iter().take(room));
                     let at = self.has_times.then_some(event.at);
-                    let received = Received::unmarked(bytes).into_iter();
-                    self.last.extend(received.map(|one| Received { at, ..one }));
+                    let mark = match self.has_marks {
+                        true => Mark::Good,
+                        false => Mark::Unknown,
+                    };
+                    let received = bytes.iter().map(|byte| Received {
+                        byte: *byte,
+                        mark,
+                        at,
+                    });
+                    self.last.extend(received);
+                    self.last_read = bytes.len();
                     let surplus = self.last.len().saturating_sub(KEPT);
                     self.last.drain(..surplus);
                     let told = self.conversation.take(event.at, bytes);
                     self.tell(told);
                 }
+                What::Marked(places) => self.mark(places),
                 _ => {}
             }
             self.keep(event);
+        }
+    }
+
+    /// Takes the marks of the bytes that came last.
+    fn mark(&mut self, places: &[usize]) {
+        self.has_marks = true;
+        let read = self.last_read.min(self.last.len());
+        let begin = self.last.len() - read;
+        for (place, one) in (0..).zip(self.last.range_mut(begin..)) {
+            // A break reads as a bad 00, and so may a bad 00.
+            one.mark = match (places.contains(&place), one.byte) {
+                (false, _) => Mark::Good,
+                (true, 0) => Mark::Break,
+                (true, _) => Mark::Bad,
+            };
         }
     }
 

@@ -1,25 +1,28 @@
 //! Searches what a sender with other settings must have sent to give what we received.
 //!
 //! Input: characters as received, the settings of our port, and a [`Hypothesis`] about the sender.
-//! Output: the frames that a sender under this hypothesis can have sent, and how many check values
-//! had to be looked at, since each of them fits by accident once in 65536.
+//! Output: the frames that a sender under this hypothesis can have sent, and what chance each place
+//! had to give one by accident.
 //!
 //! # How it works
 //! The sender's line is built bit by bit and heard by a [`Receiver`] with our settings. A bit that
 //! makes the receiver get anything else than what was received ends that path. Where our receiver
 //! sampled nothing (after its stop bit, until the next start edge) both values of a bit live on:
-//! that is the search over unknown idle lengths. The start and stop bits, the parity and the
-//! [`Shape`] of a frame end most wrong paths early.
+//! that is the search over unknown idle lengths. What can follow at a [`Point`] is computed once.
+//!
+//! A request can then often be read in hundreds of ways. Left out are those whose answer cannot
+//! stand behind them, at every place where the same characters were received: answers differ from
+//! time to time, and each of them says again how many registers were asked for. Only then are the
+//! check values looked at.
 //!
 //! # Invariants
-//! - Bounded: no more than [`STEPS_PER_HYPOTHESIS`] bytes are tried, whatever was received, and
-//!   [`STEPS_PER_FIND`] for each frame found.
-//! - A check value is looked at only after all paths of a frame are known to be few.
+//! - Bounded: no more than [`STEPS`] bytes are tried, whatever was received.
+//! - Which ways are left out never depends on a check value.
 //! - An answer counts only behind its request.
 //!
 //! Does not: judge how sure the result is (see the parent), or mend damaged frames.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use packside_profiles::LineSettings;
@@ -30,22 +33,19 @@ use crate::wire::is_sealed;
 
 /// Reads this far apart may be two exchanges; adapters hold bytes back for up to 16 ms.
 const PAUSE: Duration = Duration::from_millis(40);
-/// Bytes tried per frame: where the times show the places, and where every place is tried.
-const STEPS_PER_FRAME: u32 = 2_000;
-const STEPS_PER_FRAME_ANYWHERE: u32 = 500;
-/// Bytes tried for each place where a request may begin, on average.
-const STEPS_PER_START: u32 = 200;
-/// Bytes tried in all, per hypothesis, and how many more each frame found is worth.
-pub(super) const STEPS_PER_HYPOTHESIS: u32 = 30_000;
-const STEPS_PER_FIND: u32 = 3_000;
-/// More ways than this to read a frame prove nothing.
-const MOST_WAYS: usize = 64;
-/// Ways kept until those are left out that the following answer does not fit.
-const MOST_RAW_WAYS: usize = 1_000;
+/// Bytes tried in all, per hypothesis.
+pub(super) const STEPS: u32 = 120_000;
+/// Bytes tried for one frame: where the times show the places, and where every place is tried.
+const STEPS_PER_FRAME: u32 = 20_000;
+const STEPS_PER_FRAME_ANYWHERE: u32 = 2_000;
+/// More ways than this to read a frame are not gone through: one of them fits by accident anyway.
+const MOST_WAYS: usize = 8_192;
 /// A request that can be read in no more ways than this may go unanswered.
 const FEW_WAYS: usize = 4;
-/// Bytes of the answer that must fit behind a request.
-const ANSWER_BEGIN: usize = 5;
+/// Places with the same characters whose answers are looked at.
+const MOST_ANSWERS: usize = 12;
+/// Characters of a sender that a request of fixed length has.
+const REQUEST: u32 = 8;
 
 /// How the line may really be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -57,51 +57,38 @@ pub struct Hypothesis {
 }
 
 /// What a hypothesis makes of the received characters.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub(super) struct Cut {
-    /// Frames in order.
+    /// Frames in order of the places where they were found first.
     pub(super) frames: Vec<Vec<u8>>,
     /// How many received characters they explain.
     pub(super) characters: usize,
+    /// For each place with different characters: the chance that one of its ways fits by accident.
+    pub(super) chances: Vec<f64>,
+    /// Of those, places with a frame.
+    pub(super) hits: usize,
+    /// Check values looked at.
+    pub(super) windows: u64,
+    looked_at: BTreeSet<Vec<u8>>,
 }
 
 /// Cuts the received characters as this hypothesis would have it.
-///
-/// `looked_at` gathers the frames whose check value was looked at, over all hypotheses: the same
-/// bytes a second time are no second chance for an accident.
-pub(super) fn recut(
-    received: &[Received],
-    ours: LineSettings,
-    hypothesis: Hypothesis,
-    looked_at: &mut BTreeSet<Vec<u8>>,
-) -> Cut {
+pub(super) fn recut(received: &[Received], ours: LineSettings, hypothesis: Hypothesis) -> Cut {
     let clock = common_clock(ours.baud, hypothesis.settings.baud);
     let starts = starts(received);
-    let share = u32::try_from(starts.len())
-        .unwrap_or(u32::MAX)
-        .saturating_mul(STEPS_PER_START);
     let mut search = Search {
         received,
         hypothesis,
+        ours,
         bit: clock / u64::from(hypothesis.settings.baud.max(1)),
         fresh: Receiver::new(ours, clock, true),
-        ours,
-        steps_per_frame: match starts.len() == received.len() {
-            true => STEPS_PER_FRAME_ANYWHERE,
-            false => STEPS_PER_FRAME,
-        },
-        steps_left: share.min(STEPS_PER_HYPOTHESIS),
-        looked_at,
+        has_pauses: starts.len() < received.len(),
+        steps_left: STEPS,
+        following: BTreeMap::new(),
     };
     let mut cut = Cut::default();
-    let mut end = 0;
-    for start in starts {
-        if start < end || search.steps_left == 0 {
-            continue;
-        }
-        if let Some((request, behind)) = search.frame(start, Wanted::Request, &mut cut) {
-            end = search.answer(&request, behind, &mut cut);
-        }
+    for places in search.alike(&starts) {
+        search.request(&places, &mut cut);
     }
     cut
 }
@@ -126,24 +113,18 @@ fn starts(received: &[Received]) -> Vec<usize> {
     (0..received.len()).collect()
 }
 
-struct Search<'a> {
-    received: &'a [Received],
-    hypothesis: Hypothesis,
-    /// Ticks of one bit of the sender.
-    bit: u64,
-    /// Our receiver on an idle line.
-    fresh: Receiver,
-    ours: LineSettings,
-    steps_per_frame: u32,
-    steps_left: u32,
-    looked_at: &'a mut BTreeSet<Vec<u8>>,
+/// A place where a request may begin, and where what follows it must end, if the times show that.
+#[derive(Debug, Clone, Copy)]
+struct Place {
+    start: usize,
+    until: Option<usize>,
 }
 
-/// A frame, and which received character comes behind it.
+/// A frame, and how many received characters it takes.
 type Way = (Vec<u8>, usize);
 
 /// A point on a path: our receiver there, and which received character it is at.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 struct Point {
     receiver: Receiver,
     next: usize,
@@ -158,92 +139,179 @@ struct Step {
     byte: u8,
 }
 
+struct Search<'a> {
+    received: &'a [Received],
+    hypothesis: Hypothesis,
+    ours: LineSettings,
+    /// Ticks of one bit of the sender.
+    bit: u64,
+    /// Our receiver on an idle line.
+    fresh: Receiver,
+    has_pauses: bool,
+    steps_left: u32,
+    /// The bytes that can follow at a point, and where each leads.
+    following: BTreeMap<Point, Vec<(u8, Point)>>,
+}
+
 impl Search<'_> {
-    /// The answer, directly or one stray character behind its request. Gives where to go on.
-    fn answer(&mut self, request: &[u8], end: usize, cut: &mut Cut) -> usize {
-        let wanted = Wanted::AnswerTo(request);
-        [end, end + 1]
-            .into_iter()
-            .find_map(|start| self.frame(start, wanted, cut))
-            .map_or(end, |(_, end)| end)
+    /// The places where requests may begin, those with the same characters together.
+    fn alike(&self, starts: &[usize]) -> Vec<Vec<Place>> {
+        let bits = |line: LineSettings| line.bits_per_character();
+        let theirs = (REQUEST + 1) * bits(self.hypothesis.settings) * self.ours.baud;
+        let reach = theirs / (bits(self.ours) * self.hypothesis.settings.baud.max(1)) + 1;
+        let mut by_characters: BTreeMap<Vec<(u8, Mark)>, Vec<Place>> = BTreeMap::new();
+        for (index, start) in starts.iter().enumerate() {
+            let until = starts.get(index + 1).copied();
+            let until = until.filter(|_| self.has_pauses);
+            let last = self.received.len().min(start + reach as usize);
+            let last = until.map_or(last, |until| until.min(last));
+            let key = self.received.get(*start..last).unwrap_or_default();
+            let key = key.iter().map(|one| (one.byte, one.mark)).collect();
+            let place = Place {
+                start: *start,
+                until,
+            };
+            by_characters.entry(key).or_default().push(place);
+        }
+        let mut all: Vec<Vec<Place>> = by_characters.into_values().collect();
+        all.sort_by_key(|places| places.first().map(|place| place.start));
+        all
     }
 
-    /// The one frame that can begin with this received character, and where it ends.
-    fn frame(
+    /// Looks for the one request that these places, which received the same, can be.
+    fn request(&mut self, places: &[Place], cut: &mut Cut) {
+        let Some(first) = places.first() else { return };
+        let Some(mut ways) = self.ways(first.start, Wanted::Request) else {
+            return;
+        };
+        for place in places.iter().take(MOST_ANSWERS) {
+            let fitting = self.answered(*place, &ways);
+            // None: the answer is missing or damaged, and says nothing of the request.
+            if !fitting.is_empty() {
+                ways = fitting;
+            } else if places.len() == 1 && ways.len() > FEW_WAYS {
+                return;
+            }
+        }
+        let Some((request, length)) = cut.test(ways) else {
+            return;
+        };
+        for place in places {
+            cut.found(&request, length);
+            self.answer(*place, &request, length, cut);
+        }
+    }
+
+    /// Looks for the answer, directly or one stray character behind its request.
+    fn answer(&mut self, place: Place, request: &[u8], length: usize, cut: &mut Cut) {
+        let wanted = Wanted::AnswerTo(request);
+        let behind = place.start + length;
+        for start in [behind, behind + 1] {
+            let few = 1..=MOST_WAYS as u64;
+            let kinds = [0, 0x80].map(|bit| self.paths(start, wanted, bit, place.until));
+            if !few.contains(&(kinds[0].saturating_add(kinds[1]))) {
+                continue;
+            }
+            let Some(mut ways) = self.ways(start, wanted) else {
+                continue;
+            };
+            ways.retain(|(_, length)| is_end(start + length, place.until));
+            if let Some((answer, length)) = cut.test(ways) {
+                cut.found(&answer, length);
+                return;
+            }
+        }
+    }
+
+    /// Leaves out the ways that what was received behind them cannot answer. Nothing at all may
+    /// follow, too.
+    fn answered(&mut self, place: Place, ways: &[Way]) -> Vec<Way> {
+        let mut known: BTreeMap<(usize, Vec<u8>), bool> = BTreeMap::new();
+        let fits = |way: &&Way| {
+            let (request, length) = way;
+            let behind = place.start + length;
+            if place.until.is_some() && is_end(behind, place.until) {
+                return true;
+            }
+            // Where a read begins makes no difference to its answer.
+            let from = if matches!(request.get(1), Some(1..=4)) {
+                4
+            } else {
+                2
+            };
+            let asked = [request.get(..2), request.get(from..6)];
+            let asked = asked.into_iter().flatten().flatten().copied().collect();
+            *known.entry((behind, asked)).or_insert_with(|| {
+                let wanted = Wanted::AnswerTo(request);
+                [behind, behind + 1].into_iter().any(|start| {
+                    let mut paths = |bit| self.paths(start, wanted, bit, place.until);
+                    paths(0) > 0 || paths(0x80) > 0
+                })
+            })
+        };
+        ways.iter().filter(fits).cloned().collect()
+    }
+
+    /// In how many ways an answer can stand here, to its end; `exception` is the bit that makes it
+    /// one. Not stricter than [`Self::ways`], and much faster, as paths that meet go on together.
+    fn paths(
         &mut self,
         start: usize,
         wanted: Wanted<'_>,
-        cut: &mut Cut,
-    ) -> Option<(Vec<u8>, usize)> {
-        let ways = self
-            .ways(start, wanted)
-            .map(|ways| self.answered(ways, wanted));
-        let ways = ways.filter(|ways| ways.len() <= MOST_WAYS)?;
-        self.looked_at
-            .extend(ways.iter().map(|(frame, _)| frame.clone()));
-        let mut sealed = ways.into_iter().filter(|(frame, _)| is_sealed(frame));
-        let (frame, end) = sealed.next()?;
-        if sealed.next().is_some() {
-            return None;
+        exception: u8,
+        until: Option<usize>,
+    ) -> u64 {
+        let Wanted::AnswerTo([unit, function, ..]) = wanted else {
+            return 0;
+        };
+        let (unit, function) = (*unit, function | exception);
+        let first = Point {
+            receiver: self.fresh,
+            next: start,
+        };
+        let mut points = BTreeMap::from([(first, 1_u64)]);
+        let mut bytes: Vec<u8> = Vec::new();
+        // Which byte comes next is fixed or free, whatever the free ones before it were.
+        while !points.is_empty() {
+            let only = match (shape(wanted, &bytes), bytes.len()) {
+                (Shape::Whole, _) => break,
+                (Shape::Never, _) => return 0,
+                (_, 0) => Some(unit),
+                (_, 1) => Some(function),
+                (Shape::Only(byte), _) => Some(byte),
+                (Shape::Open, _) => None,
+            };
+            // 1 stands for every code of an exception, and for data.
+            bytes.push(only.unwrap_or(1));
+            let cost = u32::try_from(points.len()).unwrap_or(u32::MAX);
+            let Some(left) = self.steps_left.checked_sub(cost) else {
+                // Not known: neither left out nor few.
+                return u64::MAX;
+            };
+            self.steps_left = left;
+            let mut after = BTreeMap::new();
+            for (point, count) in points {
+                for (byte, point) in self.following(point) {
+                    if only.is_none_or(|only| only == *byte) {
+                        let sum: &mut u64 = after.entry(*point).or_default();
+                        *sum = sum.saturating_add(count);
+                    }
+                }
+            }
+            points = after;
         }
-        cut.characters += end - start;
-        cut.frames.push(frame.clone());
-        self.steps_left += STEPS_PER_FIND;
-        Some((frame, end))
-    }
-
-    /// Leaves out the requests that what follows cannot answer. A request that can be read in few
-    /// ways only needs no answer.
-    fn answered(&mut self, ways: Vec<Way>, wanted: Wanted<'_>) -> Vec<Way> {
-        if ways.len() <= 1 || !matches!(wanted, Wanted::Request) {
-            return ways;
-        }
-        let fitting: Vec<Way> = ways
-            .iter()
-            .filter(|(request, end)| self.can_begin(*end, Wanted::AnswerTo(request)))
-            .cloned()
-            .collect();
-        if fitting.is_empty() && ways.len() <= FEW_WAYS {
-            ways
-        } else {
-            fitting
-        }
-    }
-
-    /// Whether the first bytes of this frame can stand here.
-    fn can_begin(&mut self, start: usize, wanted: Wanted<'_>) -> bool {
-        let mut begins = false;
-        self.walk(start, wanted, &mut |bytes, _| {
-            begins = bytes.len() >= ANSWER_BEGIN;
-            !begins
-        });
-        begins
+        let ends_here = |point| self.end(point).is_some_and(|end| is_end(end, until));
+        let ending = points.into_iter().filter(|(point, _)| ends_here(*point));
+        ending.fold(0, |sum: u64, (_, count)| sum.saturating_add(count))
     }
 
     /// All ways to read a frame here, unless they are too many to go through.
     fn ways(&mut self, start: usize, wanted: Wanted<'_>) -> Option<Vec<Way>> {
+        let mut steps = match self.has_pauses {
+            true => STEPS_PER_FRAME,
+            false => STEPS_PER_FRAME_ANYWHERE,
+        };
         let mut ways = Vec::new();
-        let mut ends = Vec::new();
-        let is_through = self.walk(start, wanted, &mut |bytes, point| {
-            if shape(wanted, bytes) == Shape::Whole {
-                ways.push(bytes.to_vec());
-                ends.push(point);
-            }
-            ways.len() <= MOST_RAW_WAYS
-        });
-        let ends = ends.into_iter().map(|point| self.end(point));
-        let ways = ways.into_iter().zip(ends);
-        is_through.then(|| ways.filter_map(|(way, end)| Some((way, end?))).collect())
-    }
-
-    /// Visits every path that can begin a frame here, byte by byte, until the visitor or the budget
-    /// ends it. Gives whether all were visited.
-    fn walk(
-        &mut self,
-        start: usize,
-        wanted: Wanted<'_>,
-        visit: &mut impl FnMut(&[u8], Point) -> bool,
-    ) -> bool {
         let mut bytes: Vec<u8> = Vec::new();
         let mut open = Vec::new();
         let first = Point {
@@ -251,79 +319,74 @@ impl Search<'_> {
             next: start,
         };
         self.extend(first, &bytes, wanted, &mut open);
-        for _ in 0..self.steps_per_frame {
-            let Some(step) = open.pop() else {
-                return true;
-            };
-            self.steps_left = self.steps_left.saturating_sub(1);
+        while let Some(step) = open.pop() {
             bytes.truncate(step.length - 1);
             bytes.push(step.byte);
-            if !visit(&bytes, step.point) {
-                return false;
+            steps = steps.checked_sub(1)?;
+            self.steps_left = self.steps_left.checked_sub(1)?;
+            if shape(wanted, &bytes) == Shape::Whole {
+                let end = self.end(step.point);
+                ways.extend(end.map(|end| (bytes.clone(), end - start)));
+                if ways.len() > MOST_WAYS {
+                    return None;
+                }
+            } else {
+                self.extend(step.point, &bytes, wanted, &mut open);
             }
-            self.extend(step.point, &bytes, wanted, &mut open);
         }
-        false
+        Some(ways)
     }
 
     /// Adds every byte that can follow.
-    fn extend(&self, point: Point, bytes: &[u8], wanted: Wanted<'_>, open: &mut Vec<Step>) {
+    fn extend(&mut self, point: Point, bytes: &[u8], wanted: Wanted<'_>, open: &mut Vec<Step>) {
         let only = match shape(wanted, bytes) {
             Shape::Open => None,
             Shape::Only(byte) => Some(byte),
             Shape::Never | Shape::Whole => return,
         };
-        let Some(point) = self.drive(point, false, 1) else {
-            return;
-        };
         let length = bytes.len() + 1;
-        self.data(
-            Step {
-                point,
-                length,
-                byte: 0,
-            },
-            0,
-            only,
-            open,
-        );
+        let following = self.following(point).iter();
+        let fitting = following.filter(|(byte, _)| only.is_none_or(|only| only == *byte));
+        open.extend(fitting.map(|(byte, point)| Step {
+            point: *point,
+            length,
+            byte: *byte,
+        }));
+    }
+
+    /// The bytes that can follow at a point, computed once.
+    fn following(&mut self, point: Point) -> &[(u8, Point)] {
+        if !self.following.contains_key(&point) {
+            self.steps_left = self.steps_left.saturating_sub(1);
+            let mut bytes = Vec::new();
+            if let Some(begun) = self.drive(point, false, 1) {
+                self.data(begun, 0, 0, &mut bytes);
+            }
+            self.following.insert(point, bytes);
+        }
+        self.following.get(&point).map_or(&[], Vec::as_slice)
     }
 
     /// Tries both values of a data bit and goes on to the next one.
-    fn data(&self, step: Step, place: u8, only: Option<u8>, open: &mut Vec<Step>) {
+    fn data(&self, point: Point, byte: u8, place: u8, bytes: &mut Vec<(u8, Point)>) {
         if place == 8 {
-            open.extend(self.finish(step));
+            bytes.extend(self.finish(point, byte).map(|point| (byte, point)));
             return;
         }
         for value in [false, true] {
-            if only.is_some_and(|byte| (byte >> place & 1 == 1) != value) {
-                continue;
-            }
-            if let Some(point) = self.drive(step.point, value, 1) {
-                let byte = step.byte | u8::from(value) << place;
-                self.data(
-                    Step {
-                        point,
-                        byte,
-                        ..step
-                    },
-                    place + 1,
-                    only,
-                    open,
-                );
+            if let Some(point) = self.drive(point, value, 1) {
+                self.data(point, byte | u8::from(value) << place, place + 1, bytes);
             }
         }
     }
 
     /// Parity and stop bits of a character.
-    fn finish(&self, step: Step) -> Option<Step> {
+    fn finish(&self, mut point: Point, byte: u8) -> Option<Point> {
         let settings = self.hypothesis.settings;
-        let mut point = step.point;
-        if let Some(parity) = parity_bit(step.byte, settings.parity) {
+        if let Some(parity) = parity_bit(byte, settings.parity) {
             point = self.drive(point, parity, 1)?;
         }
-        point = self.drive(point, true, settings.stop_bits)?;
-        Some(Step { point, ..step })
+        self.drive(point, true, settings.stop_bits)
     }
 
     /// Lets our receiver hear some bits of one value; `None` if it would have got anything else.
@@ -350,14 +413,57 @@ impl Search<'_> {
 
     /// Which received character comes behind a frame, if the idle line completes the last one right.
     ///
-    /// On a swapped pair the idle level depends on the bias, so what it adds is not looked at.
-    fn end(&self, mut point: Point) -> Option<usize> {
-        if self.hypothesis.is_swapped {
-            return Some(point.next + usize::from(point.receiver.inside().is_some()));
-        }
+    /// A driver lets go some time after the stop bit. On a swapped pair the level turns round then
+    /// where nothing biases the line: at any moment, as far as this search goes.
+    fn end(&self, point: Point) -> Option<usize> {
         let ticks = point.receiver.character_ticks() + self.bit;
-        self.hear(&mut point, true, ticks).then_some(point.next)
+        let completed = |driven: u64| {
+            let mut point = point;
+            let driven = driven.min(ticks);
+            let level = !self.hypothesis.is_swapped;
+            let fits = self.hear(&mut point, level, driven)
+                && (driven == ticks || self.hear(&mut point, true, ticks - driven));
+            fits.then_some(point.next)
+        };
+        if !self.hypothesis.is_swapped {
+            return completed(ticks);
+        }
+        let half_bits = (0..).map(|n| n * self.bit / 2 + 1);
+        let moments = half_bits
+            .take_while(|driven| *driven < ticks)
+            .chain([ticks]);
+        moments.filter_map(completed).next()
     }
+}
+
+impl Cut {
+    /// Looks at the check values of all ways to read one place; the frame if there is exactly one.
+    ///
+    /// What was looked at before is no second chance for an accident, and no second proof.
+    fn test(&mut self, ways: Vec<Way>) -> Option<Way> {
+        let is_new = |frame: &Vec<u8>| !self.looked_at.contains(frame);
+        let new: BTreeSet<Vec<u8>> = ways.iter().map(|(f, _)| f.clone()).filter(is_new).collect();
+        if !new.is_empty() {
+            self.windows += new.len() as u64;
+            #[expect(clippy::cast_precision_loss, reason = "at most MOST_WAYS")]
+            self.chances.push((new.len() as f64 / 65_536.0).min(1.0));
+            self.hits += usize::from(new.iter().any(|frame| is_sealed(frame)));
+            self.looked_at.extend(new);
+        }
+        let mut sealed = ways.into_iter().filter(|(frame, _)| is_sealed(frame));
+        let way = sealed.next()?;
+        sealed.all(|(other, _)| other == way.0).then_some(way)
+    }
+
+    fn found(&mut self, frame: &[u8], characters: usize) {
+        self.characters += characters;
+        self.frames.push(frame.to_vec());
+    }
+}
+
+/// Whether what ends here, perhaps with a stray character behind it, ends where the times say.
+fn is_end(end: usize, until: Option<usize>) -> bool {
+    until.is_none_or(|until| end == until || end + 1 == until)
 }
 
 /// Whether a sampled character is the received one, as far as it was sampled surely.

@@ -16,6 +16,17 @@ fn accident_shrinks_with_every_different_frame() {
 }
 
 #[test]
+fn chance_of_several_hits_counts_every_place() {
+    // Kind:   derived
+    // Source: two of three at 1/2, 1/4, 1/8: 1/2*1/4*7/8 + 1/2*3/4*1/8 + 1/2*1/4*1/8 + 1/2*1/4*1/8
+    let chances = [0.5, 0.25, 0.125];
+    assert!((at_least(2, &chances) - 12.0 / 64.0).abs() < 1e-12);
+    assert!((at_least(3, &chances) - 1.0 / 64.0).abs() < 1e-12);
+    assert!((at_least(0, &chances) - 1.0).abs() < 1e-12);
+    assert!(at_least(4, &chances) < 1e-12);
+}
+
+#[test]
 fn same_frame_again_is_no_new_evidence() {
     // Kind: published
     // Source: V1.1b3, 6.3, request of three registers, sealed by independent libraries

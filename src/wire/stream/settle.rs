@@ -4,6 +4,9 @@
 
 use super::*;
 
+/// So many bytes of a frame in the noise before it are no accident.
+const CLEAR_TRACE: usize = 3;
+
 impl Stream {
     /// A frame begins at `at`: settles what stands before it, then itself.
     pub(super) fn frame(&mut self, length: usize, can: Can, give: &mut dyn FnMut(Piece<'_>)) {
@@ -81,17 +84,23 @@ impl Stream {
     /// Whether the noise before a frame that may be either was its request.
     fn noise_was_its_request(&self, start: usize, end: usize) -> bool {
         let waits = !self.asked.frame.is_empty();
+        let frame = self.bytes.get(start..end).unwrap_or_default();
+        // Another run of noise may stand between a request and its answer.
+        let noise = self.noise_before(start, KEPT_NOISE);
+        let trace = self::likeness(noise, frame);
         if self.frame_before && !waits {
             // Nothing was due: somebody asked, and this is what came of it. Unless no trace of it
-            // is left in the noise.
-            let frame = self.bytes.get(start..end).unwrap_or_default();
-            let noise = self.noise_before(start, frame.len() + 2);
-            return !noise.is_empty() && (noise.len() < SHORTEST || likeness(noise, frame) > 0);
+            // is left in the noise; of a request that was cut short at least its unit is.
+            let unit = frame.first();
+            return trace >= CLEAR_TRACE || unit.is_some_and(|unit| noise.contains(unit));
         }
-        let frame = self.bytes.get(start..end).unwrap_or_default();
         let likeness = self.likeness(start, frame);
-        if waits && self.likeness(start, &self.asked.frame) >= likeness {
+        if waits && self.likeness(start, &self.asked.frame) >= trace.max(likeness) {
             return false;
+        }
+        // In long noise some bytes are found by accident.
+        if trace >= CLEAR_TRACE + noise.len() / 32 {
+            return true;
         }
         // Of a request that was cut short only some bytes are left.
         let noise = self.noise_before(start, frame.len()).len();
@@ -321,6 +330,9 @@ impl Stream {
 
 /// How many bytes of a frame are found in some noise, in order: the longest common subsequence.
 fn likeness(noise: &[u8], frame: &[u8]) -> usize {
+    if noise.is_empty() {
+        return 0;
+    }
     let frame = frame.get(..frame.len().min(16)).unwrap_or_default();
     let mut row = [0_usize; 17];
     for byte in noise {
