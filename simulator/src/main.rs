@@ -48,7 +48,8 @@ struct RunArgs {
     /// Seed of all chance [default: the scenario's]
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
-    /// Scenario seconds in one real second, the line's as well: to see lamps and states go by
+    /// Scenario seconds in one real second, the line's as well: for looking only. At any other than 1
+    /// the units carry no mark of their map, so that nobody takes a verdict on them for one
     #[arg(long, value_name = "N", default_value_t = 1.0, value_parser = speed_from_text)]
     speed: f64,
     /// Line settings, for example 19200-8E1 [default: the profile's]
@@ -154,17 +155,94 @@ fn run(args: &RunArgs) -> Result<(), String> {
         &scenario,
         &profile,
     ));
+    if args.speed != 1.0 {
+        say(&format!(
+            "at {} times real time: for looking only, no map recognises what is served",
+            args.speed
+        ));
+    }
     let mut shown = String::new();
+    let mut live = Live::new();
     server
         .run(|site| {
             let now = happenings(site, &profile);
             if now != shown {
+                live.clear();
                 note(&format!("{}{}", site.state_line(), mischief(site)));
                 shown = now;
             }
+            live.show(site, &profile);
             true
         })
         .map_err(|error| error.to_string())
+}
+
+/// The line at the bottom of a terminal that says how it stands, once a second; nothing where
+/// nobody looks at one.
+struct Live {
+    columns: Option<usize>,
+    shown: Option<u64>,
+}
+
+impl Live {
+    fn new() -> Self {
+        Self {
+            columns: columns(),
+            shown: None,
+        }
+    }
+
+    fn show(&mut self, site: &Site, profile: &Profile) {
+        let second = site.world().now().as_secs();
+        let Some(columns) = self.columns.filter(|_| self.shown != Some(second)) else {
+            return;
+        };
+        self.shown = Some(second);
+        let text = live_text(site, profile);
+        let text: String = text.chars().take(columns.saturating_sub(1)).collect();
+        rewrite(&text);
+    }
+
+    /// Makes room for a line that stays.
+    fn clear(&mut self) {
+        if self.columns.is_some() && self.shown.take().is_some() {
+            rewrite("");
+        }
+    }
+}
+
+/// How it stands, in a few words.
+fn live_text(site: &Site, profile: &Profile) -> String {
+    let world = site.world();
+    let now = world.now().as_secs();
+    let mut text = format!("{:>3}:{:02} min", now / 60, now % 60);
+    for unit in world.truth().units {
+        let _ = write!(text, " · {} {}", unit.unit, unit.state);
+    }
+    for lamp in &profile.lamps {
+        let shines = if world.lamp(&lamp.id) { '*' } else { '.' };
+        let _ = write!(text, " · {}{shines}", lamp.id);
+    }
+    let _ = write!(text, " · asked {}", world.questions());
+    text.push_str(if world.inverter_talks() {
+        " · inverter talks"
+    } else {
+        " · inverter silent"
+    });
+    text
+}
+
+/// Width of the terminal on stderr, if it is one.
+fn columns() -> Option<usize> {
+    use std::io::IsTerminal as _;
+    let is_terminal = std::io::stderr().is_terminal();
+    #[cfg(unix)]
+    let width = rustix::termios::tcgetwinsize(std::io::stderr()).map(|size| size.ws_col);
+    #[cfg(unix)]
+    let width = width.ok().filter(|width| *width > 0);
+    #[cfg(not(unix))]
+    let width = None;
+    is_terminal.then(|| usize::from(width.unwrap_or(80)))
 }
 
 /// What `packside` must be told to look at this unit.
@@ -224,6 +302,13 @@ fn mischief(site: &Site) -> String {
 fn say(text: &str) {
     use std::io::Write as _;
     let _ = writeln!(std::io::stdout(), "{text}");
+}
+
+/// Writes over the last line of stderr, and leaves it open.
+fn rewrite(text: &str) {
+    use std::io::Write as _;
+    let _ = write!(std::io::stderr(), "\r\x1b[K{text}");
+    let _ = std::io::stderr().flush();
 }
 
 /// Writes to stderr.

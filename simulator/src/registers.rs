@@ -38,6 +38,8 @@ pub(crate) struct Facts {
     pub(crate) heartbeat: u16,
     /// The event log was read, and so emptied.
     pub(crate) log_read: bool,
+    /// Whether the marks of its map are there; without them nobody takes it for a unit of the map.
+    pub(crate) is_marked: bool,
     /// What points say in spite of what is the case.
     pub(crate) says: BTreeMap<String, Saying>,
 }
@@ -166,7 +168,8 @@ fn identity(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option
         pack,
         ..
     } = sources;
-    if let Some(mark) = profile.recognise.iter().find(|r| r.point == point.id) {
+    let mark = profile.recognise.iter().find(|r| r.point == point.id);
+    if let Some(mark) = mark.filter(|_| facts.is_marked) {
         #[expect(clippy::cast_precision_loss, reason = "marks are short")]
         return Some(match &mark.equals {
             Scalar::Number(number) => Value::Number(*number as f64),

@@ -106,6 +106,7 @@ impl Unit {
             serial: birth.dice.next(),
             heartbeat: u16::from(birth.dice.byte()),
             log_read: false,
+            is_marked: true,
             says: BTreeMap::new(),
         };
         let mut unit = Self {
@@ -206,6 +207,17 @@ impl Unit {
             self.control.restart(self.time, &self.profile);
             self.refresh();
         }
+    }
+
+    /// Takes the marks of the map away: nobody can recognise it any more.
+    pub(crate) fn unmark(&mut self) {
+        self.facts.is_marked = false;
+        self.refresh();
+    }
+
+    /// Questions that reached it, 16 bits of them.
+    pub(crate) fn asked(&self) -> u16 {
+        self.counters.messages
     }
 
     /// A sign of life of the inverter that no wire shows.

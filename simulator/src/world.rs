@@ -227,6 +227,11 @@ impl World {
         self.air.set(party, new);
     }
 
+    /// Makes the units ones that no map recognises, so that nobody judges what they say.
+    pub fn unmark(&mut self) {
+        self.units.iter_mut().for_each(Unit::unmark);
+    }
+
     /// Another answer time than that of scenario and profile.
     pub fn set_answer_time(&mut self, time: Duration) {
         self.answer_time = time;
@@ -572,6 +577,12 @@ impl World {
             units.join("; "),
             lamps.join(", ")
         )
+    }
+
+    /// Questions that have reached the units, modulo 65,536.
+    pub fn questions(&self) -> u16 {
+        let asked = self.units.iter().map(Unit::asked);
+        asked.fold(0, u16::wrapping_add)
     }
 
     /// What is really the case now.

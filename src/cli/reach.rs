@@ -6,6 +6,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use packside_profiles::{LineSettings, Profile};
+use packside_simulator::Way;
 use sha2::{Digest as _, Sha256};
 
 use super::args::{CheckArgs, Where};
@@ -154,11 +155,18 @@ pub(crate) fn open(
             "simulated scenario {name}, {:.0} s after power-up: no real unit",
             look_at.as_secs_f64()
         ));
+        // Where nobody can be overheard nothing is listened to first.
+        let way = args.place.way().unwrap_or(scenario.way());
+        let window = if way == Way::Tcp {
+            Duration::ZERO
+        } else {
+            window
+        };
         let how = Simulated {
             age: look_at.saturating_sub(window),
             plugged,
             line: args.place.line,
-            way: args.place.way(),
+            way: Some(way),
         };
         return Ok(open_simulated_as(&scenario, profile, how));
     }

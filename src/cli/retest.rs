@@ -12,7 +12,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use clap::Args;
-use packside_simulator::Scenario;
+use packside_simulator::{Scenario, Way};
 use serde_json::json;
 
 use super::reach::failure;
@@ -233,7 +233,9 @@ fn look(scenario: &Scenario, profile: &packside_profiles::Profile, at: Duration)
         user_said: false,
         says: false,
     };
-    let age = at.saturating_sub(quiet_window(Some(profile)));
+    let listens = scenario.way() != Way::Tcp;
+    let window = listens.then(|| quiet_window(Some(profile)));
+    let age = at.saturating_sub(window.unwrap_or_default());
     let quiet = open_simulated(scenario, profile, age, None);
     match session::begin(quiet, profile, &manner) {
         Ok(mut asking) => {

@@ -70,12 +70,12 @@ def main():
         for difference in differences:
             print("       ", difference)
         failed += bool(differences)
-    failed += clients()
+    failed += clients() + cycle_time()
     print(f"{len(results) + CLIENTS - failed} passed, {failed} failed")
     return 1 if failed else 0
 
 
-CLIENTS = 1
+CLIENTS = 2
 SIMULATOR = ROOT / "target" / "release" / "packside-simulator"
 
 
@@ -114,6 +114,46 @@ def clients():
     finally:
         server.kill()
     print(f"{'FAILED' if differences else 'ok':6} minimalmodbus reads hv-waiting from the simulator's pty")
+    for difference in differences:
+        print("       ", difference)
+    return 1 if differences else 0
+
+
+def cycle_time():
+    """minimalmodbus over the paced pseudo-terminal: one read takes its bytes times the time of a character."""
+    import time
+
+    import minimalmodbus
+
+    # Kind: derived (8 bits, even parity, start and stop: 11 bits at 9600 baud), answer time as given
+    character, answer_time, registers, rounds = 11 / 9600, 0.005, 125, 20
+    expected = (8 + 5 + 2 * registers + 3.5) * character + answer_time
+    command = [SIMULATOR, "run", "hv-waiting", "--pty", "--start-at", "90s", "--answer-time", "5ms"]
+    server = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    differences, measured = [], 0.0
+    try:
+        server.stdout.readline()
+        words = server.stdout.readline().split()
+        unit = minimalmodbus.Instrument(words[words.index("--serial") + 1], 1)
+        unit.serial.baudrate, unit.serial.timeout = 9600, 2.0
+        unit.read_registers(64, registers, functioncode=4)
+        times = []
+        for _ in range(rounds):
+            began = time.monotonic()
+            unit.read_registers(64, registers, functioncode=4)
+            times.append(time.monotonic() - began)
+        # The fastest: what is late is late by the computer, what is early would be the simulator's mistake.
+        measured = min(times)
+        if abs(measured / expected - 1) > 0.05:
+            differences.append(f"cycle: expected {expected * 1000:.1f} ms within 5 %, found {measured * 1000:.1f} ms")
+    except Exception as error:  # Whatever the library says is the finding.
+        differences.append(f"{type(error).__name__}: {error}")
+    finally:
+        server.kill()
+    print(
+        f"{'FAILED' if differences else 'ok':6} minimalmodbus: {registers} registers at 9600-8E1 in {measured * 1000:.1f} ms,"
+        f" {expected * 1000:.1f} ms by bytes and character time"
+    )
     for difference in differences:
         print("       ", difference)
     return 1 if differences else 0

@@ -20,6 +20,7 @@ mod link_asking;
 mod link_open;
 mod link_rules;
 mod link_watch;
+mod links;
 mod listen;
 mod listen_figures;
 mod peer;

@@ -77,7 +77,8 @@ pub struct Options {
     pub seed: u64,
     /// Time since power-up at which serving begins; what was before is simulated at once.
     pub start_at: Duration,
-    /// Scenario seconds in one real second, the line's as well.
+    /// Scenario seconds in one real second, the line's as well. At any other than 1 the units carry
+    /// no mark of their map: nobody can take what they say for evidence.
     pub speed: f64,
     /// Other line settings than those of the profile.
     pub line: Option<LineSettings>,
@@ -207,6 +208,10 @@ impl Server {
         let world = site.world_mut();
         if let Some(line) = options.line {
             world.set_line(line);
+        }
+        // What runs at another speed has other times than the unit that it stands for.
+        if options.speed != 1.0 {
+            world.unmark();
         }
         if let Some(time) = options.answer_time {
             world.set_answer_time(time);
