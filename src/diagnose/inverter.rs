@@ -132,7 +132,11 @@ fn silent(
     let in_its_socket = around
         .facts
         .is_some_and(|f| f.plugged == Some(Plugged::InsteadOfInverter));
-    let heard_before = (ours_cannot_feed && point == Some(true)) || !around.foreign.is_empty();
+    // What was asked on this pair and never counted by the unit itself was never heard by it.
+    let heard_before = match point.filter(|_| ours_cannot_feed) {
+        Some(heard) => heard,
+        None => !around.foreign.is_empty(),
+    };
     if heard_before && !in_its_socket {
         return InverterLink::Lost;
     }
