@@ -22,7 +22,8 @@ pub struct Event {
 /// The kinds of events.
 #[derive(Debug, Clone, PartialEq)]
 pub enum What {
-    /// The link as it was opened. First event of every session.
+    /// The link as it was opened, first event of every session; or its line has other settings
+    /// from now on.
     Opened(LinkFacts),
     /// A question is about to be sent: what is asked, and until when an answer counts as in time.
     Asked {

@@ -7,6 +7,7 @@ pub mod ask;
 pub mod cli;
 pub mod diagnose;
 pub mod event;
+pub mod find;
 pub mod lamp;
 pub mod link;
 pub mod listen;

@@ -127,7 +127,13 @@ impl Pairing {
         self.now = self.now.max(event.at);
         match &event.what {
             What::Opened(facts) => {
-                self.line = facts.line();
+                let line = facts.line();
+                if self.line.is_some() && self.line != line {
+                    // What is still on its way comes at the old settings and makes no frame now.
+                    self.finish();
+                    self.unanswered.clear();
+                }
+                self.line = line;
             }
             What::Asked {
                 exchange,

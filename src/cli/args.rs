@@ -38,7 +38,8 @@ EXIT CODES
     long_about = "Reads a battery storage unit over RS-485 or a TCP gateway and says whether it has a real fault or \
                   only waits for its inverter. It only reads.\n\nTry it without hardware:\n  packside demo\n\nOne look \
                   at a unit:\n  packside check --serial /dev/ttyUSB0 --profile generic-hv-stack\n  packside check \
-                  --gateway 192.0.2.7 --profile generic-hv-stack\n  packside check --simulated hv-waiting",
+                  --gateway 192.0.2.7 --profile generic-hv-stack\n  packside check --simulated hv-waiting\n\nNothing known but the port:\n  packside find --serial \
+                  /dev/ttyUSB0",
     after_help = "Hazardous voltage: `packside --help` carries the cautions and the exit codes.",
     after_long_help = [CAUTIONS, "\n\n", EXIT_CODES].concat(),
     disable_help_subcommand = true,
@@ -79,6 +80,9 @@ pub(crate) enum Colour {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
+    /// Look for ports, line settings and units that answer
+    #[command(after_help = EXIT_CODES)]
+    Find(Box<super::find::FindArgs>),
     /// One full look at a unit, and the verdict
     #[command(after_help = EXIT_CODES)]
     Check(Box<CheckArgs>),
@@ -123,6 +127,12 @@ pub(crate) struct Where {
     /// A recording made before: nothing is asked, it is judged anew
     #[arg(long, value_name = "FILE", group = "place")]
     pub(crate) recording: Option<PathBuf>,
+    /// A place kept by `find --save NAME`: link, address, register map
+    #[arg(long, value_name = "NAME", group = "place")]
+    pub(crate) at: Option<String>,
+    /// Serial number of the unit that must answer at a kept place.
+    #[arg(skip)]
+    pub(crate) unit_serial: Option<String>,
 }
 
 /// Whether and where to record.
@@ -157,6 +167,32 @@ impl Where {
             FramingArg::Tcp => Way::Tcp,
             FramingArg::Rtu => Way::RtuOverTcp,
         })
+    }
+}
+
+impl From<Framing> for FramingArg {
+    fn from(framing: Framing) -> Self {
+        match framing {
+            Framing::Tcp => Self::Tcp,
+            Framing::Rtu => Self::Rtu,
+        }
+    }
+}
+
+impl FramingArg {
+    /// Its word on the command line.
+    pub(crate) fn id(self) -> &'static str {
+        match self {
+            Self::Tcp => "tcp",
+            Self::Rtu => "rtu",
+        }
+    }
+
+    /// The one with this word.
+    pub(crate) fn of_id(id: &str) -> Option<Self> {
+        [Self::Tcp, Self::Rtu]
+            .into_iter()
+            .find(|framing| framing.id() == id)
     }
 }
 

@@ -8,6 +8,7 @@ use clap::ValueEnum as _;
 use packside_profiles::Profile;
 
 use super::args::CheckArgs;
+use super::places;
 use super::reach::{self, Loaded};
 use super::record::{self, Record};
 use super::session::{self, Manner, Refusal};
@@ -22,6 +23,7 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
     if let Some(path) = &args.place.recording {
         return replay(path, args, as_json, colour);
     }
+    let args = &places::fill(args)?;
     let loaded = reach::load_profile(args)?;
     let seed = match &args.place.simulated {
         Some(scenario) => Some(reach::scenario_of(scenario)?.seed),
@@ -91,6 +93,7 @@ impl LookDone<'_> {
             events.push(sighting);
         }
         let judgement = judge(&events, Some(profile), None);
+        places::same_unit(args, judgement.identity.serial.as_deref())?;
         if let Some(serial) = &judgement.identity.serial {
             self.record.entry(&Entry::Unit(serial.clone()));
         }

@@ -17,6 +17,7 @@ use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
 use super::args::{CheckArgs, PluggedArg, RecordArgs, Where};
+use super::places;
 use super::prompt::Keys;
 use super::reach::{self, Loaded, failure, failure_of};
 use super::record::{self, Record};
@@ -84,6 +85,12 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
             Some("listen on the serial side, or with --framing rtu where the gateway passes all bytes".to_owned()),
         ));
     }
+    let filled = places::fill(&as_check(args))?;
+    let args = &ListenArgs {
+        place: filled.place,
+        profile: filled.profile,
+        ..args.clone()
+    };
     let loaded = profile(args)?;
     let mut heard = Heard::new(loaded.as_ref(), as_json, colour, command(args));
     heard.begin();

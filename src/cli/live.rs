@@ -10,7 +10,7 @@ use packside_profiles::{Role, StateKind};
 use super::args::CheckArgs;
 use super::record::{Record, shown};
 use super::session::{self, Manner, Refusal};
-use super::{Failure, USAGE, out, reach, screen};
+use super::{Failure, USAGE, out, places, reach, screen};
 use crate::diagnose::evidence::MemberEvidence;
 use crate::diagnose::{Judgement, VerdictKind, evidence_in, judge};
 use crate::event::{Event, LinkFacts, Plugged, What, clock_breaks};
@@ -156,8 +156,9 @@ impl<'a> Live<'a> {
     }
 
     /// Judges everything so far, and says it where it is new.
-    fn judge(&mut self) -> Judgement {
+    fn judge(&mut self) -> Result<Judgement, Failure> {
         let judgement = self.judged();
+        places::same_unit(&self.args, judgement.identity.serial.as_deref())?;
         let summary = &judgement.verdict.summary;
         if self.last.as_ref().map(|last| &last.verdict.summary) != Some(summary) {
             // Recorded first: what stands on the screen is on the disk.
@@ -175,7 +176,7 @@ impl<'a> Live<'a> {
             self.faulty = Some(judgement.clone());
         }
         self.last = Some(judgement.clone());
-        judgement
+        Ok(judgement)
     }
 
     /// Takes lamps as a person sees them now, and judges again where the unit was read.
@@ -184,7 +185,8 @@ impl<'a> Live<'a> {
             self.said(What::Sighting { lamp, pattern });
         }
         if self.last.is_some() {
-            self.judge();
+            // A lamp is no other unit: that was settled when it was read.
+            self.judge().ok();
         }
     }
 
@@ -348,7 +350,7 @@ impl<'a> Live<'a> {
         }
         loop {
             self.look()?;
-            let judgement = self.judge();
+            let judgement = self.judge()?;
             if self.clocks_broke_since(began) {
                 out::say(SLEPT);
                 began = self.now();
@@ -395,7 +397,7 @@ impl<'a> Live<'a> {
                 })?;
             }
             self.look()?;
-            let judgement = self.judge();
+            let judgement = self.judge()?;
             let since = self.now().saturating_sub(began);
             if let Pace::Over(outcome, why) = power_up::with_inverter(&judgement, since) {
                 let precharge = power_up::precharge(&self.states());
@@ -463,7 +465,7 @@ impl<'a> Live<'a> {
             last.is_some_and(|amperes| (amperes - rest).abs() >= LEAST_STEP)
         })?;
         self.cells_between(load_begin, load_end)?;
-        let judgement = self.judge();
+        let judgement = self.judge()?;
         let Some(step) = recorded(&self.events, self.profile) else {
             return not_yet(
                 "the cells were not read at both moments: somebody else asks on this line, or this computer slept"

@@ -8,12 +8,14 @@ use clap::error::ErrorKind;
 mod args;
 mod check;
 mod demo;
+mod find;
 mod json;
 pub mod lamp;
 mod listen;
 mod live;
 mod menu;
 mod out;
+mod places;
 pub mod profile;
 mod prompt;
 mod reach;
@@ -62,6 +64,7 @@ pub fn run() -> u8 {
     match cli.command {
         None => menu::run(colour),
         Some(Command::Demo) => demo::run(json, colour),
+        Some(Command::Find(args)) => finish(find::run(&args, json, colour), json),
         Some(Command::Check(args)) => finish(check::run(&args, json, colour), json),
         Some(Command::Visit(args)) => finish(visit::run(&args, json, colour), json),
         Some(Command::Retest(args)) => finish(retest::run(&args, json), json),

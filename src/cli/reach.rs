@@ -20,9 +20,9 @@ use crate::link::{
 use crate::wire::hex;
 
 /// Exit code of a problem on the way to the unit.
-const BUS: u8 = 3;
+pub(crate) const BUS: u8 = 3;
 /// Exit code after Ctrl-C before a first result.
-const INTERRUPTED: u8 = 130;
+pub(crate) const INTERRUPTED: u8 = 130;
 
 /// A profile with the fingerprint of its text.
 pub(crate) struct Loaded {
@@ -183,10 +183,20 @@ pub(crate) fn open(
 
 /// Opens a link that is only listened to, at these settings where it is a serial one.
 pub(crate) fn open_to_listen(args: &CheckArgs, line: LineSettings) -> Result<Quiet, Failure> {
-    let target = target_at(&args.place, line)?;
+    open_place(&args.place, line, args.plugged.map(Into::into), false)
+}
+
+/// Opens a place that is not simulated, at these settings where it is a serial one.
+pub(crate) fn open_place(
+    place: &Where,
+    line: LineSettings,
+    plugged: Option<Plugged>,
+    ask_anyway: bool,
+) -> Result<Quiet, Failure> {
+    let target = target_at(place, line)?;
     let options = OpenOptions {
-        plugged: args.plugged.map(Into::into),
-        ask_anyway: false,
+        plugged,
+        ask_anyway,
         interrupt: Interrupt::on_ctrl_c().unwrap_or_default(),
         clock: None,
     };

@@ -52,7 +52,7 @@ pub(crate) fn look(
     out
 }
 
-const CAUTION: &str = "Hazardous voltage is inside even when switched off. This is advice to a licensed practitioner, no \
+pub(crate) const CAUTION: &str = "Hazardous voltage is inside even when switched off. This is advice to a licensed practitioner, no \
 release for work and no proof of absence of voltage. Local codes and the maker's manual come first.";
 
 /// The words that open the screen.
@@ -248,7 +248,7 @@ fn next(out: &mut String, judgement: &Judgement) {
     }
 }
 
-fn section<'a>(out: &mut String, title: &str, lines: impl Iterator<Item = &'a str>) {
+pub(crate) fn section<'a>(out: &mut String, title: &str, lines: impl Iterator<Item = &'a str>) {
     let mut lines = lines.peekable();
     if lines.peek().is_none() {
         return;

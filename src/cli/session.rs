@@ -99,7 +99,7 @@ pub(crate) fn may_wake(profile: &Profile) -> Option<MayWake> {
 
 /// The user's explicit word that asking is right: given on the command line, or by a key after the
 /// caution where a person can answer.
-fn users_word(quiet: &Quiet, wake: &Wake, manner: &Manner) -> bool {
+pub(crate) fn users_word(quiet: &Quiet, wake: &Wake, manner: &Manner) -> bool {
     let real = !matches!(quiet.facts().kind, LinkKind::Simulated { .. });
     let Some(why) = wake.why().filter(|_| real) else {
         return manner.user_said;

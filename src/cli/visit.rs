@@ -13,6 +13,7 @@ use sha2::{Digest as _, Sha256};
 
 use super::args::{CheckArgs, RecordArgs};
 use super::live::{Ended, Live};
+use super::places;
 use super::prompt::{self, Typed};
 use super::reach::{self, Loaded, failure};
 use super::record::{self, Record};
@@ -61,7 +62,7 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
         let message = "--recording: a visit reaches a unit, a recording has none";
         return Err(failure(USAGE, "usage", message, hint));
     }
-    let mut look = args.look.clone();
+    let mut look = places::fill(&args.look)?;
     if look.place.simulated.is_some() && look.look_at.is_none() {
         look.look_at = Some(0.0);
     }

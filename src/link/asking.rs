@@ -21,7 +21,7 @@ use packside_profiles::line::Parity;
 use packside_profiles::model::Table;
 
 use super::tap::{Heard, Tap};
-use super::{Grounds, LinkTrouble, Pacing, Proof, Quiet, Speaks, speaks};
+use super::{BadCharacters, Grounds, LinkTrouble, Pacing, Proof, Quiet, Speaks, speaks};
 use crate::ask::{Asker, Exchange, Next, Outcome, StrayKind};
 use crate::event::{Event, Framing, LinkFacts, What};
 use crate::poll::Read;
@@ -43,6 +43,17 @@ const BACK_WITHIN: Duration = Duration::from_secs(20);
 const FENCES: u32 = 2;
 /// Questions in a row without a single byte after which a connection counts as dead.
 const DEAD_CONNECTION: u32 = 3;
+
+/// What came while many questions are open.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Came {
+    /// Bytes.
+    Bytes(Vec<u8>),
+    /// Nothing in the time.
+    Nothing,
+    /// The connection was closed and made anew: what was under way is lost.
+    Anew,
+}
 
 /// An open link that asks.
 pub struct Asking {
@@ -120,6 +131,11 @@ impl Asking {
         self.tap.port.now()
     }
 
+    /// Whether the link gives our own requests back.
+    pub fn echoes(&self) -> bool {
+        self.asker.echoes() == Some(true)
+    }
+
     /// Events since the last drain.
     pub fn tape(&self) -> &[Event] {
         self.tap.tape()
@@ -171,6 +187,81 @@ impl Asking {
             }
         }
         Err(LinkTrouble::Stuck)
+    }
+
+    /// Gives the line other settings. Answers still on their way can be read no more.
+    ///
+    /// # Errors
+    /// Where the port is gone, is no line, or does not take them.
+    pub fn set_line(&mut self, line: LineSettings) -> Result<(), LinkTrouble> {
+        self.bring_back()?;
+        let opened = self.tap.set_line(line, BadCharacters::Kept)?;
+        self.take(&opened).map(drop)
+    }
+
+    /// Asks once, and gives up early where no byte has come within `first_byte` of the end of the
+    /// question. An answer that comes later is a stray of a later exchange.
+    ///
+    /// # Errors
+    /// As [`Asking::ask`].
+    pub fn probe(&mut self, ask: Ask, first_byte: Duration) -> Result<Exchange, LinkTrouble> {
+        if self.asker.next(ask) != Next::Ask(ask) {
+            return self.ask(ask, first_byte);
+        }
+        self.may_ask(ask)?;
+        let patience = self.assumed_line().characters(REQUEST_BYTES) + first_byte;
+        self.exchange_within(ask, first_byte, Some(patience))
+    }
+
+    /// Sends a question without waiting for its answer, and gives its transaction id. For Modbus TCP,
+    /// whose ids tell answers apart; elsewhere nothing is sent.
+    ///
+    /// # Errors
+    /// As [`Asking::ask`].
+    pub fn post(&mut self, ask: Ask) -> Result<u16, LinkTrouble> {
+        if self.tap.port.framing() != Framing::Tcp {
+            return Err(LinkTrouble::Stuck);
+        }
+        self.may_ask(ask)?;
+        self.bring_back()?;
+        let (asked, bytes) = self.asker.open(self.now(), ask, NETWORK);
+        let What::Asked {
+            transaction: Some(transaction),
+            ..
+        } = asked.what
+        else {
+            return Err(LinkTrouble::Stuck);
+        };
+        self.tap.record(asked.at, asked.what);
+        let (Ok(event) | Err(event)) = self.tap.send(&bytes);
+        self.take(&event)?;
+        Ok(transaction)
+    }
+
+    /// Waits for what comes, whichever question it answers.
+    ///
+    /// # Errors
+    /// Where the user stops, or what came is plainly not from a unit.
+    pub fn receive(&mut self, until: Duration) -> Result<Came, LinkTrouble> {
+        if self.tap.is_lost() {
+            self.bring_back()?;
+            return Ok(Came::Anew);
+        }
+        let event = match self.tap.wait(until)? {
+            Heard::Nothing => return Ok(Came::Nothing),
+            Heard::Bytes(event) | Heard::Lost(event) => event,
+        };
+        self.take(&event)?;
+        match event.what {
+            What::In(bytes) => match self.speaks() {
+                Some(speaker) => Err(LinkTrouble::WrongSpeaker(speaker)),
+                None => Ok(Came::Bytes(bytes)),
+            },
+            _ => {
+                self.bring_back()?;
+                Ok(Came::Anew)
+            }
+        }
     }
 
     /// Asks again until there is an answer or an exception, at most `tries` times. Gives the last
@@ -227,6 +318,16 @@ impl Asking {
 
     /// One request and what comes of it.
     fn exchange(&mut self, ask: Ask, time_out: Duration) -> Result<Exchange, LinkTrouble> {
+        self.exchange_within(ask, time_out, None)
+    }
+
+    /// The same; with `patience`, only so long from sending where no byte comes.
+    fn exchange_within(
+        &mut self,
+        ask: Ask,
+        time_out: Duration,
+        patience: Option<Duration>,
+    ) -> Result<Exchange, LinkTrouble> {
         self.bring_back()?;
         self.keep_pace()?;
         self.keep_silence()?;
@@ -246,7 +347,8 @@ impl Asking {
         let done = match self.tap.send(&bytes) {
             Ok(sent) => {
                 let early = self.take(&sent)?;
-                self.await_end(exchange, deadline, early)?
+                let patience = patience.map(|patience| asked.at + patience);
+                self.await_end(exchange, deadline, patience, early)?
             }
             Err(lost) => self.take(&lost)?,
         };
@@ -262,16 +364,21 @@ impl Asking {
         }
     }
 
-    /// Waits for the exchange to end, at the deadline at the latest.
+    /// Waits for the exchange to end: at the deadline at the latest, or at the end of the patience
+    /// where no byte has come by then.
     fn await_end(
         &mut self,
         number: u32,
         deadline: Duration,
+        patience: Option<Duration>,
         early: Vec<Exchange>,
     ) -> Result<Vec<Exchange>, LinkTrouble> {
         let mut done = early;
+        let heard_before = self.tap.received();
         while !done.iter().any(|done| done.number == number) {
-            let event = match self.tap.wait(deadline) {
+            let is_unheard = self.tap.received() == heard_before;
+            let end = patience.filter(|_| is_unheard).unwrap_or(deadline);
+            let event = match self.tap.wait(end.min(deadline)) {
                 Ok(Heard::Bytes(event) | Heard::Lost(event)) => event,
                 Ok(Heard::Nothing) => self.deadline_passed(number),
                 Err(stopped) => {
@@ -420,7 +527,9 @@ impl Asking {
 
     /// What speaks on the other side, where it is plainly no unit with this framing.
     fn speaks(&self) -> Option<Speaks> {
-        speaks(self.tap.port.framing(), self.tap.first_received())
+        let speaker = speaks(self.tap.port.framing(), self.tap.first_received());
+        // On a line, bytes that happen to look like a Modbus TCP header are none.
+        speaker.filter(|speaker| *speaker != Speaks::Tcp || self.line().is_none())
     }
 }
 

@@ -16,6 +16,7 @@
 mod asking;
 mod clock;
 mod interrupt;
+mod local;
 mod open;
 mod pacing;
 pub mod port;
@@ -29,13 +30,14 @@ mod trouble;
 mod unix;
 mod worker;
 
-pub use asking::Asking;
+pub use asking::{Asking, Came};
 pub use clock::Clock;
 pub(crate) use clock::{ClockWatch, wall};
 pub use interrupt::Interrupt;
+pub use local::{AdapterFacts, LocalPort, SystemFacts, ports, wait_for_new};
 pub use open::{MODBUS_TCP_PORT, OpenOptions, Target, open};
 pub use pacing::Pacing;
-pub use port::{Arrived, Port, PortGone};
+pub use port::{Arrived, BadCharacters, Port, PortGone};
 pub use quiet::{Grounds, Proof, Quiet, Wake, quiet_window};
 pub use serial::{SerialPortName, adapters, list};
 pub use simulated::{Simulated, open_simulated, open_simulated_as};

@@ -51,6 +51,17 @@ pub trait Port {
     /// Where it is still gone.
     fn reopen(&mut self) -> Result<(), PortGone>;
 
+    /// Gives an open line other settings. What was sent before has left by then.
+    ///
+    /// # Errors
+    /// Where the port is gone, is no line, or does not know these settings.
+    fn set_line(&mut self, line: LineSettings, bad: BadCharacters) -> Result<(), PortGone> {
+        let _ = bad;
+        Err(PortGone::Broken {
+            why: format!("it has no line settings, {line} was wanted"),
+        })
+    }
+
     /// Line settings, where there is a line.
     fn line(&self) -> Option<LineSettings> {
         self.facts().line()
@@ -60,6 +71,15 @@ pub trait Port {
     fn framing(&self) -> Framing {
         self.facts().framing
     }
+}
+
+/// What becomes of characters that fail their parity or stop bit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BadCharacters {
+    /// They come through as they were taken.
+    Kept,
+    /// They read as 00, so that a frame with another parity than ours is none.
+    Zeroed,
 }
 
 /// What a wait brought.

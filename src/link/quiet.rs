@@ -15,10 +15,10 @@
 use std::time::Duration;
 
 use packside_profiles::model::{Base, FedBy, Span};
-use packside_profiles::{Known, Profile};
+use packside_profiles::{Known, LineSettings, Profile};
 
 use super::tap::{Heard, Tap};
-use super::{Asking, LinkTrouble, MayWake, NotShown, Port, Say, Sink};
+use super::{Asking, BadCharacters, LinkTrouble, MayWake, NotShown, Port, Say, Sink};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::poll::{Read, absolute};
 
@@ -180,6 +180,14 @@ impl Quiet {
                 return Ok(());
             }
         }
+    }
+
+    /// Listens at other line settings from now on.
+    ///
+    /// # Errors
+    /// Where the port is gone, is no line, or does not take them.
+    pub fn set_line(&mut self, line: LineSettings, bad: BadCharacters) -> Result<(), LinkTrouble> {
+        self.tap.set_line(line, bad).map(drop)
     }
 
     /// Listens until no byte has come for `window`, at most until `until`. Returns whether it was

@@ -3,9 +3,14 @@
 //! # Sources
 //! - Modbus over Serial Line V1.02, 2.5.1: eight data bits, parity, stop bits
 
+use std::fs::File;
+use std::io;
 use std::path::Path;
+use std::pin::Pin;
+use std::task::{Context, Poll};
 
 use packside_profiles::{LineSettings, Parity};
+use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio_serial::{ErrorKind, SerialPort, SerialPortBuilderExt, SerialPortType, SerialStream};
 
 use super::PortGone;
@@ -22,23 +27,13 @@ pub(crate) struct SerialOpener {
 }
 
 impl Opener for SerialOpener {
-    type Stream = SerialStream;
+    type Stream = HeldPort;
 
-    async fn open(self) -> Result<(SerialStream, bool), OpenError> {
-        let parity = match self.line.parity {
-            Parity::None => tokio_serial::Parity::None,
-            Parity::Even => tokio_serial::Parity::Even,
-            Parity::Odd => tokio_serial::Parity::Odd,
-        };
-        let stop_bits = if self.line.stop_bits == 2 {
-            tokio_serial::StopBits::Two
-        } else {
-            tokio_serial::StopBits::One
-        };
-        let side_door = super::unix::side_door(Path::new(&self.port));
+    async fn open(self) -> Result<(HeldPort, bool), OpenError> {
+        let door = super::unix::side_door(Path::new(&self.port));
         let opened = tokio_serial::new(&self.port, self.line.baud)
-            .parity(parity)
-            .stop_bits(stop_bits)
+            .parity(parity_of(self.line))
+            .stop_bits(stop_bits_of(self.line))
             .data_bits(tokio_serial::DataBits::Eight)
             .flow_control(tokio_serial::FlowControl::None)
             .dtr_on_open(false)
@@ -48,8 +43,28 @@ impl Opener for SerialOpener {
         // A pseudo terminal has no such lines and refuses, which harms nothing.
         stream.write_data_terminal_ready(false).ok();
         stream.write_request_to_send(false).ok();
-        let is_marked = side_door.is_some_and(|door| super::unix::mark_bad_characters(&door));
-        Ok((stream, is_marked))
+        let is_marked = door.as_ref().is_some_and(super::unix::mark_bad_characters);
+        Ok((HeldPort { stream, door }, is_marked))
+    }
+
+    fn set_line(&self, port: &mut HeldPort, line: LineSettings) -> Result<(), PortGone> {
+        let stream = &mut port.stream;
+        let set = stream
+            .set_baud_rate(line.baud)
+            .and_then(|()| stream.set_parity(parity_of(line)))
+            .and_then(|()| stream.set_stop_bits(stop_bits_of(line)));
+        set.map_err(|error| PortGone::Broken {
+            why: format!("it does not take {line}: {}", error.description),
+        })?;
+        // Setting the parity has changed the flags as well.
+        if let Some(door) = &port.door {
+            super::unix::mark_bad_characters(door);
+        }
+        Ok(())
+    }
+
+    fn at_line(self, line: LineSettings) -> Self {
+        Self { line, ..self }
     }
 
     fn zero_bytes(&self) -> PortGone {
@@ -59,6 +74,59 @@ impl Opener for SerialOpener {
     fn broken(&self, _: &std::io::Error) -> PortGone {
         // A hung-up tty fails every call; there is no line error that a raw tty reports here.
         PortGone::Adapter
+    }
+}
+
+/// Parity in the words of the library.
+fn parity_of(line: LineSettings) -> tokio_serial::Parity {
+    match line.parity {
+        Parity::None => tokio_serial::Parity::None,
+        Parity::Even => tokio_serial::Parity::Even,
+        Parity::Odd => tokio_serial::Parity::Odd,
+    }
+}
+
+/// Stop bits in the words of the library.
+fn stop_bits_of(line: LineSettings) -> tokio_serial::StopBits {
+    if line.stop_bits == 2 {
+        tokio_serial::StopBits::Two
+    } else {
+        tokio_serial::StopBits::One
+    }
+}
+
+/// An open serial port with the second way to its flags: the library's has none for them, and the
+/// port lets nobody open it again. Both close together, so that an unplugged name becomes free.
+pub(crate) struct HeldPort {
+    stream: SerialStream,
+    door: Option<File>,
+}
+
+impl AsyncRead for HeldPort {
+    fn poll_read(
+        mut self: Pin<&mut Self>,
+        context: &mut Context<'_>,
+        buffer: &mut ReadBuf<'_>,
+    ) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.stream).poll_read(context, buffer)
+    }
+}
+
+impl AsyncWrite for HeldPort {
+    fn poll_write(
+        mut self: Pin<&mut Self>,
+        context: &mut Context<'_>,
+        bytes: &[u8],
+    ) -> Poll<io::Result<usize>> {
+        Pin::new(&mut self.stream).poll_write(context, bytes)
+    }
+
+    fn poll_flush(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.stream).poll_flush(context)
+    }
+
+    fn poll_shutdown(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.stream).poll_shutdown(context)
     }
 }
 
@@ -99,10 +167,15 @@ pub struct SerialPortName {
     pub adapter: Option<String>,
 }
 
+/// Whether the system can be asked for its ports: the library panics where this folder is missing
+/// (some containers).
+pub(super) fn has_ports() -> bool {
+    !cfg!(target_os = "linux") || Path::new("/sys/class/tty").is_dir()
+}
+
 /// The serial ports of this computer, in order of name.
 pub fn list() -> Vec<SerialPortName> {
-    // The library panics where this folder is missing (some containers).
-    if cfg!(target_os = "linux") && !Path::new("/sys/class/tty").is_dir() {
+    if !has_ports() {
         return Vec::new();
     }
     let mut ports: Vec<SerialPortName> = tokio_serial::available_ports()

@@ -11,7 +11,7 @@ use packside_simulator::uart::Tty;
 use packside_simulator::{News, Scenario, Site, Way};
 
 use super::tcp::CONNECT_TIME_OUT;
-use super::{Arrived, Port, PortGone, Quiet};
+use super::{Arrived, BadCharacters, Port, PortGone, Quiet};
 use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
 use crate::listen::waveform::TtyMarks;
 
@@ -220,5 +220,24 @@ impl Port for SimulatedPort {
         let opened = self.connect();
         self.gone = opened.clone().err();
         opened
+    }
+
+    fn set_line(&mut self, line: LineSettings, bad: BadCharacters) -> Result<(), PortGone> {
+        let LinkKind::Simulated {
+            line: Some(known), ..
+        } = &mut self.facts.kind
+        else {
+            return Err(PortGone::Broken {
+                why: format!("a gateway has line settings of its own, {line} was wanted"),
+            });
+        };
+        *known = line;
+        let world = self.site.world_mut();
+        world.set_tool(line);
+        // As a real port: it marks, or zeroes what it would mark.
+        let marks = bad == BadCharacters::Kept;
+        world.set_tty(if marks { Tty::Marked } else { Tty::Zeroed });
+        self.tty = marks.then(TtyMarks::default);
+        Ok(())
     }
 }

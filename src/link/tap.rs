@@ -6,7 +6,9 @@
 
 use std::time::Duration;
 
-use super::{Arrived, ClockWatch, LinkTrouble, Port};
+use packside_profiles::LineSettings;
+
+use super::{Arrived, BadCharacters, ClockWatch, LinkTrouble, Port};
 use crate::event::{Event, What};
 
 /// Told to the user while something takes its time, one line each.
@@ -155,6 +157,19 @@ impl Tap {
             }
             Err(gone) => Err(self.lost(gone.to_string())),
         }
+    }
+
+    /// Gives the line other settings. What is on its way at the old ones can be read no more.
+    pub(crate) fn set_line(
+        &mut self,
+        line: LineSettings,
+        bad: BadCharacters,
+    ) -> Result<Event, LinkTrouble> {
+        self.port.set_line(line, bad).map_err(LinkTrouble::Lost)?;
+        self.first_received.clear();
+        let now = self.port.now();
+        let facts = self.port.facts().clone();
+        Ok(self.record(now, What::Opened(facts)))
     }
 
     /// Waits until something happens or `until` has passed.

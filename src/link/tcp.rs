@@ -3,6 +3,7 @@
 use std::io::ErrorKind;
 use std::time::Duration;
 
+use packside_profiles::LineSettings;
 use tokio::net::{TcpStream, lookup_host};
 use tokio::time::timeout;
 
@@ -56,6 +57,16 @@ impl Opener for TcpOpener {
             }
         }
         Err(last)
+    }
+
+    fn set_line(&self, _: &mut TcpStream, line: LineSettings) -> Result<(), PortGone> {
+        Err(PortGone::Broken {
+            why: format!("a connection has no line settings, {line} was wanted"),
+        })
+    }
+
+    fn at_line(self, _: LineSettings) -> Self {
+        self
     }
 
     fn zero_bytes(&self) -> PortGone {

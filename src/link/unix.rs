@@ -1,9 +1,11 @@
-//! The only file of this package that knows how Unix keeps devices: groups, words for "no tty", and
-//! what a terminal does with characters that fail their check.
+//! The only file of this package that knows how Unix keeps devices: groups, words for "no tty", what
+//! a terminal does with characters that fail their check, and what Linux shows of a port.
 //!
 //! On other systems it knows nothing and says so.
 
 use std::path::Path;
+
+use super::SystemFacts;
 
 /// Whether a message of the system says that a device is no terminal (ENOTTY).
 pub(crate) fn says_no_tty(message: &str) -> bool {
@@ -80,6 +82,84 @@ pub(crate) fn mark_bad_characters(_: &std::fs::File) -> bool {
     false
 }
 
+/// What the system shows of a port. `root` is `/` but in tests.
+#[cfg(unix)]
+pub(crate) fn facts(root: &Path, port: &str) -> SystemFacts {
+    use rustix::fs::{Access, access};
+
+    let device = root.join(port.trim_start_matches('/'));
+    if !device.exists() {
+        return SystemFacts::default();
+    }
+    let real = device.canonicalize().unwrap_or_else(|_| device.clone());
+    let shown = root
+        .join("sys/class/tty")
+        .join(real.file_name().unwrap_or_default())
+        .join("device");
+    let driver = std::fs::canonicalize(shown.join("driver")).ok();
+    let latency = std::fs::read_to_string(shown.join("latency_timer")).ok();
+    SystemFacts {
+        driver: driver.and_then(|path| Some(path.file_name()?.to_string_lossy().into_owned())),
+        by_id: by_id(root, &real),
+        hold_back: latency
+            .and_then(|text| text.trim().parse().ok())
+            .map(std::time::Duration::from_millis),
+        is_allowed: Some(access(&device, Access::READ_OK | Access::WRITE_OK).is_ok()),
+        missing_group: missing_group(&device),
+        held_by: held_by(root, &real),
+    }
+}
+
+/// See the one for Unix.
+#[cfg(not(unix))]
+pub(crate) fn facts(_: &Path, _: &str) -> SystemFacts {
+    SystemFacts::default()
+}
+
+/// The name under which udev keeps a device, whatever socket it is plugged into.
+#[cfg(unix)]
+fn by_id(root: &Path, real: &Path) -> Option<String> {
+    let names = std::fs::read_dir(root.join("dev/serial/by-id")).ok()?;
+    let mut paths = names.filter_map(|entry| Some(entry.ok()?.path()));
+    let found = paths.find(|path| path.canonicalize().is_ok_and(|target| target == real))?;
+    let below_root = found.strip_prefix(root).ok()?;
+    Some(
+        Path::new("/")
+            .join(below_root)
+            .to_string_lossy()
+            .into_owned(),
+    )
+}
+
+/// The programs that have a device open, but this one; those of other users are not shown to us.
+#[cfg(unix)]
+fn held_by(root: &Path, real: &Path) -> Vec<(u32, String)> {
+    let Ok(entries) = std::fs::read_dir(root.join("proc")) else {
+        return Vec::new();
+    };
+    let numbers = entries.filter_map(|entry| entry.ok()?.file_name().to_str()?.parse::<u32>().ok());
+    let has_open = |number: &u32| {
+        let open = std::fs::read_dir(root.join(format!("proc/{number}/fd")));
+        let mut links = open
+            .into_iter()
+            .flatten()
+            .filter_map(|link| std::fs::read_link(link.ok()?.path()).ok());
+        *number != std::process::id() && links.any(|link| link == real)
+    };
+    let mut holders: Vec<(u32, String)> = numbers
+        .filter(has_open)
+        .map(|number| {
+            let name = std::fs::read_to_string(root.join(format!("proc/{number}/comm")));
+            (
+                number,
+                name.map_or_else(|_| "a program".to_owned(), |name| name.trim().to_owned()),
+            )
+        })
+        .collect();
+    holders.sort();
+    holders
+}
+
 /// From mode and group of a device, `/proc/self/status` and `/etc/group`.
 fn group_to_join(mode: u32, gid: u32, status: &str, groups: &str) -> Option<String> {
     const GROUP_READ_WRITE: u32 = 0o060;
@@ -103,6 +183,46 @@ fn group_to_join(mode: u32, gid: u32, status: &str, groups: &str) -> Option<Stri
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    // Kind: invented (a folder laid out as Linux lays out devices; kernel documentation of sysfs, procfs)
+    #[cfg(unix)]
+    #[test]
+    fn port_is_described_by_what_the_system_shows() {
+        use std::os::unix::fs::symlink;
+
+        let root = tempfile::tempdir().unwrap();
+        let path = |name: &str| root.path().join(name);
+        for folder in [
+            "dev/serial/by-id",
+            "sys/class/tty/ttyUSB7/device",
+            "sys/bus/drivers/some_sio",
+            "proc/4711/fd",
+        ] {
+            std::fs::create_dir_all(path(folder)).unwrap();
+        }
+        std::fs::write(path("dev/ttyUSB7"), "").unwrap();
+        std::fs::write(path("sys/class/tty/ttyUSB7/device/latency_timer"), "16\n").unwrap();
+        std::fs::write(path("proc/4711/comm"), "logger\n").unwrap();
+        let real = path("dev/ttyUSB7").canonicalize().unwrap();
+        symlink(&real, path("dev/serial/by-id/usb-Some_Adapter_A1")).unwrap();
+        symlink(&real, path("proc/4711/fd/5")).unwrap();
+        symlink(
+            path("sys/bus/drivers/some_sio"),
+            path("sys/class/tty/ttyUSB7/device/driver"),
+        )
+        .unwrap();
+
+        let shown = facts(root.path(), "/dev/ttyUSB7");
+        assert_eq!(shown.driver.as_deref(), Some("some_sio"));
+        assert_eq!(
+            shown.by_id.as_deref(),
+            Some("/dev/serial/by-id/usb-Some_Adapter_A1")
+        );
+        assert_eq!(shown.hold_back, Some(std::time::Duration::from_millis(16)));
+        assert_eq!(shown.held_by, [(4711, "logger".to_owned())]);
+        assert_eq!(shown.is_allowed, Some(true));
+        assert_eq!(facts(root.path(), "/dev/ttyUSB8"), SystemFacts::default());
+    }
 
     // Kind: invented
     #[test]

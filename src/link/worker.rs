@@ -18,13 +18,14 @@ use std::future::Future;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, TryRecvError, channel};
 use std::time::Duration;
 
+use packside_profiles::LineSettings;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 
 use super::clock::Clock;
 use super::trouble::OpenError;
-use super::{Arrived, Interrupt, Port, PortGone};
-use crate::event::LinkFacts;
+use super::{Arrived, BadCharacters, Interrupt, Port, PortGone};
+use crate::event::{LinkFacts, LinkKind};
 use crate::listen::waveform::TtyMarks;
 
 /// Waiting on a channel ends late by up to about this; the rest is spun.
@@ -34,12 +35,19 @@ const SLICE: Duration = Duration::from_millis(50);
 /// Longest time that a write may take.
 const WRITE_TIME_OUT: Duration = Duration::from_secs(2);
 
+/// What the thread is told to do; each is reported as done.
+enum Order {
+    Send(Vec<u8>),
+    Line(LineSettings, BadCharacters),
+}
+
 /// What the thread reports.
 enum Report {
     Opened(Result<(), OpenError>),
     /// When, what, and which of it is bad, where the stream says that.
     Read(Duration, Vec<u8>, Option<Vec<usize>>),
-    Written(Duration),
+    /// The order is carried out.
+    Done(Duration),
     Gone(PortGone),
 }
 
@@ -51,6 +59,12 @@ pub(crate) trait Opener: Clone + Send + 'static {
     /// Opens the stream, in bounded time. Gives also whether it marks bad characters, as
     /// [`TtyMarks`] reads them.
     fn open(self) -> impl Future<Output = Result<(Self::Stream, bool), OpenError>> + Send;
+
+    /// Gives an open stream other line settings, and opens with them from now on.
+    fn set_line(&self, stream: &mut Self::Stream, line: LineSettings) -> Result<(), PortGone>;
+
+    /// The same opener, for other line settings.
+    fn at_line(self, line: LineSettings) -> Self;
 
     /// What a read of zero bytes means.
     fn zero_bytes(&self) -> PortGone;
@@ -65,7 +79,7 @@ pub(crate) struct ThreadPort<O> {
     opener: O,
     clock: Clock,
     interrupt: Interrupt,
-    orders: UnboundedSender<Vec<u8>>,
+    orders: UnboundedSender<Order>,
     reports: Receiver<Report>,
     read_meanwhile: VecDeque<(Duration, Vec<u8>, Option<Vec<usize>>)>,
     marks: Option<Vec<usize>>,
@@ -106,7 +120,38 @@ impl<O: Opener> ThreadPort<O> {
                 self.gone = Some(why.clone());
                 Some(Arrived::Gone(why))
             }
-            Report::Written(_) | Report::Opened(_) => None,
+            Report::Done(_) | Report::Opened(_) => None,
+        }
+    }
+
+    /// Has the thread carry out an order; gives when it was done.
+    fn carry_out(&mut self, order: Order) -> Result<Duration, PortGone> {
+        if let Some(why) = &self.gone {
+            return Err(why.clone());
+        }
+        if self.orders.send(order).is_err() {
+            return Err(self.lost_thread());
+        }
+        loop {
+            match self.reports.recv_timeout(WRITE_TIME_OUT * 2) {
+                Ok(Report::Done(at)) => return Ok(at),
+                Ok(Report::Read(at, bytes, marks)) => {
+                    self.read_meanwhile.push_back((at, bytes, marks));
+                }
+                Ok(Report::Gone(why)) => {
+                    self.gone = Some(why.clone());
+                    return Err(why);
+                }
+                Ok(Report::Opened(_)) => {}
+                Err(RecvTimeoutError::Timeout) => {
+                    let why = PortGone::Stuck {
+                        waited: WRITE_TIME_OUT * 2,
+                    };
+                    self.gone = Some(why.clone());
+                    return Err(why);
+                }
+                Err(RecvTimeoutError::Disconnected) => return Err(self.lost_thread()),
+            }
         }
     }
 
@@ -132,33 +177,16 @@ impl<O: Opener> Port for ThreadPort<O> {
     }
 
     fn send(&mut self, bytes: &[u8]) -> Result<Duration, PortGone> {
-        if let Some(why) = &self.gone {
-            return Err(why.clone());
+        self.carry_out(Order::Send(bytes.to_vec()))
+    }
+
+    fn set_line(&mut self, line: LineSettings, bad: BadCharacters) -> Result<(), PortGone> {
+        self.carry_out(Order::Line(line, bad))?;
+        self.opener = self.opener.clone().at_line(line);
+        if let LinkKind::Serial { line: known, .. } = &mut self.facts.kind {
+            *known = line;
         }
-        if self.orders.send(bytes.to_vec()).is_err() {
-            return Err(self.lost_thread());
-        }
-        loop {
-            match self.reports.recv_timeout(WRITE_TIME_OUT * 2) {
-                Ok(Report::Written(at)) => return Ok(at),
-                Ok(Report::Read(at, bytes, marks)) => {
-                    self.read_meanwhile.push_back((at, bytes, marks));
-                }
-                Ok(Report::Gone(why)) => {
-                    self.gone = Some(why.clone());
-                    return Err(why);
-                }
-                Ok(Report::Opened(_)) => {}
-                Err(RecvTimeoutError::Timeout) => {
-                    let why = PortGone::Stuck {
-                        waited: WRITE_TIME_OUT * 2,
-                    };
-                    self.gone = Some(why.clone());
-                    return Err(why);
-                }
-                Err(RecvTimeoutError::Disconnected) => return Err(self.lost_thread()),
-            }
-        }
+        Ok(())
     }
 
     fn wait(&mut self, until: Duration) -> Arrived {
@@ -228,7 +256,7 @@ impl<O: Opener> Port for ThreadPort<O> {
 }
 
 /// The two ends that the caller of a thread holds.
-type Ends = (UnboundedSender<Vec<u8>>, Receiver<Report>);
+type Ends = (UnboundedSender<Order>, Receiver<Report>);
 
 /// Starts the thread and waits until its stream is open, the opening has failed, or the user stops.
 fn start<O: Opener>(opener: O, clock: Clock, interrupt: &Interrupt) -> Result<Ends, OpenError> {
@@ -272,7 +300,7 @@ fn start<O: Opener>(opener: O, clock: Clock, interrupt: &Interrupt) -> Result<En
 async fn serve<O: Opener>(
     opener: O,
     clock: Clock,
-    mut orders: UnboundedReceiver<Vec<u8>>,
+    mut orders: UnboundedReceiver<Order>,
     reports: &Sender<Report>,
 ) {
     let (mut stream, is_marked) = match opener.clone().open().await {
@@ -285,6 +313,7 @@ async fn serve<O: Opener>(
     reports.send(Report::Opened(Ok(()))).ok();
     let mut buffer = [0; 4096];
     let mut marks = is_marked.then(TtyMarks::default);
+    let mut zeroes = false;
     loop {
         let gone = tokio::select! {
             read = stream.read(&mut buffer) => {
@@ -295,7 +324,12 @@ async fn serve<O: Opener>(
                         let read = buffer.get(..count).unwrap_or_default();
                         let (bytes, bad) = match &mut marks {
                             Some(marks) => {
-                                let (bytes, bad) = marks.split(read);
+                                let (mut bytes, bad) = marks.split(read);
+                                for at in bad.iter().filter(|_| zeroes) {
+                                    if let Some(byte) = bytes.get_mut(*at) {
+                                        *byte = 0;
+                                    }
+                                }
                                 (bytes, Some(bad))
                             }
                             None => (read.to_vec(), None),
@@ -310,14 +344,16 @@ async fn serve<O: Opener>(
                 }
             }
             order = orders.recv() => {
-                let Some(bytes) = order else { return };
-                match tokio::time::timeout(WRITE_TIME_OUT, stream.write_all(&bytes)).await {
-                    Ok(Ok(())) => {
-                        reports.send(Report::Written(clock.now())).ok();
+                let Some(order) = order else { return };
+                if let Order::Line(_, bad) = order {
+                    zeroes = bad == BadCharacters::Zeroed;
+                }
+                match carry_out(&opener, &mut stream, order).await {
+                    Ok(()) => {
+                        reports.send(Report::Done(clock.now())).ok();
                         None
                     }
-                    Ok(Err(error)) => Some(opener.broken(&error)),
-                    Err(_) => Some(PortGone::Stuck { waited: WRITE_TIME_OUT }),
+                    Err(gone) => Some(gone),
                 }
             }
         };
@@ -327,5 +363,23 @@ async fn serve<O: Opener>(
             reports.send(Report::Gone(why)).ok();
             return;
         }
+    }
+}
+
+/// Does to the stream what was ordered.
+async fn carry_out<O: Opener>(
+    opener: &O,
+    stream: &mut O::Stream,
+    order: Order,
+) -> Result<(), PortGone> {
+    let bytes = match order {
+        Order::Send(bytes) => bytes,
+        Order::Line(line, _) => return opener.set_line(stream, line),
+    };
+    match tokio::time::timeout(WRITE_TIME_OUT, stream.write_all(&bytes)).await {
+        Ok(written) => written.map_err(|error| opener.broken(&error)),
+        Err(_) => Err(PortGone::Stuck {
+            waited: WRITE_TIME_OUT,
+        }),
     }
 }

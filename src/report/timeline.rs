@@ -192,8 +192,9 @@ fn voltages(canvas: &mut Canvas, series: &Series, time: &Scale) {
     for (curve, class, name) in both {
         let last = curved(canvas, curve, time, &scale, class);
         if let Some((x, y)) = last {
+            // Two curves on top of each other: one name above them, the other below.
             let y = if (y - taken).abs() < 14.0 {
-                y + 14.0
+                y + 22.0
             } else {
                 y
             };

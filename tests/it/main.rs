@@ -12,6 +12,7 @@
 mod adversary;
 mod bad_input;
 mod cases;
+mod find;
 mod held_back;
 mod killed;
 mod lamp;

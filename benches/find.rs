@@ -1,0 +1,393 @@
+//! How fast an unknown unit is found, and named. In virtual time on the simulated line, bit by bit.
+//!
+//! Times count from the first byte sent; the quiet window before it is printed beside. Run:
+//! `cargo bench --bench find`.
+
+#![allow(
+    clippy::print_stdout,
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    clippy::cast_possible_truncation,
+    clippy::cast_precision_loss,
+    clippy::cast_sign_loss,
+    clippy::disallowed_methods,
+    reason = "a benchmark prints, measures, and may fail loudly"
+)]
+
+use std::time::{Duration, Instant};
+
+use packside::event::What;
+use packside::find::{
+    Identity, Listening, Overhear, Plan, Search, Volley, Who, order, prior, run, who,
+};
+use packside::link::{Simulated, Wake, open_simulated_as, quiet_window};
+use packside_profiles::{Known, LineSettings, Profile};
+use packside_simulator::{Scenario, Way};
+
+const UNITS: usize = 2_000;
+const SEED: u64 = 731;
+
+/// A small generator of numbers (xorshift), the same for the same seed.
+struct Dice(u64);
+
+impl Dice {
+    fn new(seed: u64) -> Self {
+        let mut dice = Self(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1);
+        (0..8).for_each(|_| {
+            dice.share();
+        });
+        dice
+    }
+
+    /// From 0 to below 1.
+    fn share(&mut self) -> f64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        (self.0 >> 11) as f64 / (1u64 << 53) as f64
+    }
+}
+
+/// A unit as it stands there.
+#[derive(Debug, Clone, Copy)]
+struct Unit {
+    line: LineSettings,
+    address: u8,
+    answer_ms: f64,
+}
+
+fn drawn(seed: u64) -> Unit {
+    let mut dice = Dice::new(seed);
+    let mut pick = |shares: &[f64]| {
+        let mut left = dice.share() * shares.iter().sum::<f64>();
+        let mut at = 0;
+        while at + 1 < shares.len() && left >= shares[at] {
+            left -= shares[at];
+            at += 1;
+        }
+        at
+    };
+    let baud = prior::BAUDS[pick(&prior::BAUDS.map(|(_, share)| share))].0;
+    let layout = prior::LAYOUTS[pick(&prior::LAYOUTS.map(|(.., share)| share))];
+    let addresses: Vec<f64> = (1..=247).map(prior::address).collect();
+    let address = 1 + pick(&addresses) as u8;
+    let share = dice.share();
+    // The time by which so many have answered, by halving.
+    let (mut low, mut high) = (0.0, 500.0);
+    for _ in 0..40 {
+        let middle = (low + high) / 2.0;
+        if prior::answered_by(middle) < share {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    Unit {
+        line: LineSettings {
+            baud,
+            parity: layout.0,
+            stop_bits: layout.1,
+        },
+        address,
+        answer_ms: high,
+    }
+}
+
+struct Outcome {
+    found: Duration,
+    named: Duration,
+    right: bool,
+    identity: Identity,
+}
+
+/// What a scenario changes in its map for a unit with another address.
+fn at_address(unit: u8) -> toml::Table {
+    format!("[answering]\nunit = {unit}").parse().unwrap()
+}
+
+/// Searches for one unit; times from the first byte sent.
+fn searched(unit: Unit, name: &str, profile: &Profile, profiles: &[Profile]) -> Option<Outcome> {
+    let mut scenario = Scenario::find(name).unwrap();
+    scenario.line.unit = Some(unit.line);
+    scenario.stack.answer_time = Some(Duration::from_secs_f64(unit.answer_ms / 1000.0));
+    scenario.map = at_address(unit.address);
+    let age = Duration::from_secs(30);
+    let first = prior::lines().next().unwrap().0;
+    let quiet = open_simulated_as(
+        &scenario,
+        profile,
+        Simulated {
+            age,
+            line: Some(first),
+            ..Simulated::default()
+        },
+    );
+    let wake = Wake::of(None, &Known::default(), &[]);
+    let proof = quiet.prove(&wake, Duration::ZERO, false).unwrap();
+    let mut asking = quiet.ask(proof, &run::FUNCTIONS).map_err(drop).unwrap();
+    let mut search = Search::new(Plan::everything(Duration::ZERO), profiles);
+    let mut began = None;
+    run::search(&mut asking, &mut search, |_| {}).unwrap();
+    let found_at = asking.now();
+    for event in asking.drain() {
+        if let What::Asked { .. } = event.what {
+            began.get_or_insert(event.at);
+        }
+    }
+    let began = began.unwrap();
+    let found = search.found().first()?.clone();
+    let mut who = Who::new(&found, profiles);
+    run::identify(&mut asking, &mut who).unwrap();
+    let identity = who.identity();
+    let alike = |line: LineSettings| LineSettings {
+        stop_bits: 1,
+        ..line
+    };
+    Some(Outcome {
+        found: found_at - began,
+        named: asking.now() - began,
+        right: found.line == alike(unit.line) && found.unit == unit.address,
+        identity,
+    })
+}
+
+/// When the loop over settings, most likely first, and addresses would have it: seconds.
+fn nested(unit: Unit) -> f64 {
+    const EACH: f64 = 0.3;
+    let mut lines: Vec<(LineSettings, f64)> = prior::lines().collect();
+    lines.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let at = lines
+        .iter()
+        .position(|(line, _)| line.baud == unit.line.baud && line.parity == unit.line.parity)
+        .unwrap();
+    if unit.answer_ms > EACH * 1000.0 {
+        return (lines.len() * 247) as f64 * EACH;
+    }
+    (at * 247 + usize::from(unit.address)) as f64 * EACH
+}
+
+fn quantile(sorted: &[f64], share: f64) -> f64 {
+    sorted[((sorted.len() - 1) as f64 * share).round() as usize]
+}
+
+fn profiles() -> Vec<Profile> {
+    packside_profiles::shipped()
+        .iter()
+        .map(|(id, _)| packside_profiles::find(id, None).unwrap().profile)
+        .collect()
+}
+
+/// A count from the environment, for a shorter run.
+fn count(name: &str, usual: usize) -> usize {
+    std::env::var(name).map_or(usual, |text| text.parse().unwrap())
+}
+
+fn main() {
+    let began = Instant::now();
+    let profiles = profiles();
+    println!(
+        "quiet window before the first byte: {:.0} s, not counted below; seed {SEED}",
+        quiet_window(None).as_secs_f64()
+    );
+    by_the_prior(&profiles);
+    whole_prior(&profiles);
+    factory(&profiles);
+    busy();
+    gateway(&profiles);
+    println!("{:.0} s of processor", began.elapsed().as_secs_f64());
+}
+
+/// What can be computed.
+fn by_the_prior(profiles: &[Profile]) {
+    let lines: Vec<_> = prior::lines().collect();
+    let units: Vec<u8> = (1..=247).collect();
+    let order = order::order(&lines, &units, Duration::ZERO, 1.0);
+    let (expected, _) = order::expected(&order, Duration::ZERO);
+    let floor = order::floor(Duration::ZERO);
+    println!(
+        "one question at a time, late answers dropped: expected {expected:.1} s, no order below {floor:.1} s, ratio {:.3}",
+        expected / floor
+    );
+    let search = Search::new(Plan::everything(Duration::ZERO), profiles);
+    let first = order.iter().filter(|trial| trial.look == 0);
+    let once: Duration = first.map(|trial| trial.cost(Duration::ZERO)).sum();
+    println!(
+        "exhaustive: {} questions, every address at all settings once {:.0} s, with the longer waits {:.0} s",
+        search.progress().of,
+        once.as_secs_f64(),
+        search.progress().left.as_secs_f64()
+    );
+}
+
+/// Units drawn from the prior, against the nested loop.
+fn whole_prior(profiles: &[Profile]) {
+    let (mut times, mut named, mut loops) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut wrong, mut missed, mut unnamed) = (0, 0, 0);
+    for n in 0..count("FIND_UNITS", UNITS) {
+        let unit = drawn(SEED + n as u64);
+        loops.push(nested(unit));
+        let Some(outcome) = searched(unit, "hv-waiting", &profiles[0], profiles) else {
+            missed += 1;
+            println!("  missed: {unit:?}");
+            continue;
+        };
+        times.push(outcome.found.as_secs_f64());
+        named.push(outcome.named.as_secs_f64());
+        if !outcome.right {
+            wrong += 1;
+            println!("  wrong: {unit:?}");
+        }
+        if outcome.identity.profile() != Some("generic-hv-stack") {
+            unnamed += 1;
+            println!("  not named: {unit:?}");
+        }
+    }
+    let (total, total_loops): (f64, f64) = (times.iter().sum(), loops.iter().sum());
+    let measured = times.len() as f64;
+    for list in [&mut times, &mut named, &mut loops] {
+        list.sort_by(f64::total_cmp);
+    }
+    println!(
+        "whole prior, {} units: found after median {:.2} s, 95 % {:.1} s, 99 % {:.1} s, longest {:.1} s, mean {:.1} s; \
+         named after median {:.2} s; wrong {wrong}, not found {missed}, not named {unnamed}",
+        loops.len(),
+        quantile(&times, 0.5),
+        quantile(&times, 0.95),
+        quantile(&times, 0.99),
+        times.last().unwrap(),
+        total / measured,
+        quantile(&named, 0.5)
+    );
+    println!(
+        "  mean against the floor of one question at a time: {:.3}",
+        total / measured / order::floor(Duration::ZERO)
+    );
+    println!(
+        "  nested loop: mean {:.1} s, median {:.1} s; loop / ours: total time {:.2}, medians {:.1}",
+        total_loops / loops.len() as f64,
+        quantile(&loops, 0.5),
+        total_loops / total,
+        quantile(&loops, 0.5) / quantile(&times, 0.5)
+    );
+}
+
+/// Units as they leave the factory, by the shipped maps.
+fn factory(profiles: &[Profile]) {
+    for (profile, scenario) in profiles.iter().zip(["hv-waiting", "rack-waiting"]) {
+        let mut named: Vec<f64> = (0..count("FIND_FACTORY", 200))
+            .map(|n| {
+                let unit = Unit {
+                    line: profile.answering.line,
+                    address: profile.answering.unit,
+                    ..drawn(SEED + n as u64)
+                };
+                let outcome = searched(unit, scenario, profile, profiles).unwrap();
+                assert_eq!(
+                    outcome.identity.profile(),
+                    Some(profile.profile.id.as_str())
+                );
+                outcome.named.as_secs_f64()
+            })
+            .collect();
+        named.sort_by(f64::total_cmp);
+        println!(
+            "factory settings of {}, answer times of the prior: named after median {:.2} s, longest {:.2} s",
+            profile.profile.id,
+            quantile(&named, 0.5),
+            named.last().unwrap()
+        );
+    }
+}
+
+/// An inverter polls, with periods inside the window: settings by listening, nothing sent.
+fn busy() {
+    let window = quiet_window(None);
+    let profile = packside_profiles::find("generic-hv-stack", None)
+        .unwrap()
+        .profile;
+    let (mut right, mut proven, mut sent, mut took) = (0, 0, 0, Vec::new());
+    let all = count("FIND_BUSY", 500);
+    for n in 0..all {
+        let unit = drawn(SEED + n as u64);
+        let mut scenario = Scenario::find("hv-running").unwrap();
+        scenario.line.unit = Some(unit.line);
+        let plan = scenario.inverter.as_mut().unwrap();
+        plan.every = Duration::from_millis(1_000 + (n as u64 % 19) * 500);
+        let how = Simulated {
+            age: Duration::from_secs(60) + Duration::from_millis(37 * n as u64),
+            line: prior::lines().next().map(|(line, _)| line),
+            ..Simulated::default()
+        };
+        let mut quiet = open_simulated_as(&scenario, &profile, how);
+        let mut outs = 0;
+        let mut machine = Overhear::new(quiet.now(), prior::lines().next().unwrap().0, window);
+        let heard = run::overhear(&mut quiet, &mut machine).unwrap();
+        outs += quiet
+            .drain()
+            .iter()
+            .filter(|event| matches!(event.what, What::Out(_)))
+            .count();
+        sent += outs;
+        took.push(quiet.now().as_secs_f64());
+        let truth = LineSettings {
+            stop_bits: 1,
+            ..unit.line
+        };
+        match heard {
+            Listening::Heard { line, is_proven } if line == truth => {
+                right += 1;
+                proven += usize::from(is_proven);
+            }
+            other => println!(
+                "  busy, every {:?}: {} told as {other:?}",
+                1_000 + (n % 19) * 500,
+                unit.line
+            ),
+        }
+    }
+    took.sort_by(f64::total_cmp);
+    println!(
+        "busy line, {all} lines of the prior, polled every 1 to 10 s: {sent} bytes sent, settings right {:.2} %, of these \
+         proven {:.2} %, after median {:.0} s, longest {:.0} s of listening",
+        100.0 * right as f64 / all as f64,
+        100.0 * proven as f64 / right as f64,
+        quantile(&took, 0.5),
+        took.last().unwrap()
+    );
+}
+
+/// 247 addresses behind a gateway, three units, 500 ms serial time-out.
+fn gateway(profiles: &[Profile]) {
+    for latency_ms in [0, 20, 100, 300] {
+        let ask_all = |most: usize| {
+            let mut scenario = Scenario::find("rack-waiting").unwrap();
+            scenario.stack.packs = 3;
+            let mut plan = scenario.gateway.clone().unwrap_or_default();
+            plan.latency = Duration::from_millis(latency_ms);
+            plan.time_out = Duration::from_millis(500);
+            scenario.gateway = Some(plan);
+            scenario.map = at_address(40);
+            let how = Simulated {
+                age: Duration::from_secs(30),
+                way: Some(Way::Tcp),
+                ..Simulated::default()
+            };
+            let quiet = open_simulated_as(&scenario, &profiles[1], how);
+            let wake = Wake::of(None, &Known::default(), &[]);
+            let proof = quiet.prove(&wake, Duration::ZERO, false).unwrap();
+            let mut asking = quiet.ask(proof, &run::FUNCTIONS).map_err(drop).unwrap();
+            let began = asking.now();
+            let question = who::probes(profiles)[0].question;
+            let mut volley = Volley::new(&Volley::likely_first(), question, false).at_most(most);
+            run::volley(&mut asking, &mut volley, |_| {}).unwrap();
+            assert_eq!(volley.answering().count(), 3);
+            ((asking.now() - began).as_secs_f64(), volley.most_open())
+        };
+        let ((one, _), (many, open)) = (ask_all(1), ask_all(16));
+        println!(
+            "gateway, 247 addresses, 3 units, 500 ms time-out, {latency_ms} ms each way: one by one {one:.1} s, up to {open} \
+             outstanding {many:.1} s, ratio {:.2}",
+            one / many
+        );
+    }
+}

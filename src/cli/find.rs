@@ -1,0 +1,382 @@
+//! `packside find`: from an unknown cable to a talking unit.
+//!
+//! Looks at the port, listens, and only after the caution and an explicit word asks. The search is
+//! [`crate::find`]'s; here are the arguments, the link, the progress and the end. Does not: judge a
+//! battery, or ask where somebody else is heard asking.
+
+mod ask;
+mod json;
+mod show;
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::Args;
+use packside_profiles::{LineSettings, Profile};
+
+use super::args::{FramingArg, PluggedArg, Where};
+use super::places::{self, SavedPlace};
+use super::reach::{self, BUS, INTERRUPTED, failure, failure_of};
+use super::{Failure, LOCAL, USAGE, out};
+use crate::event::LinkFacts;
+use crate::find::{Found, Garbled, Identity, Listening, Overhear, prior, run as moves};
+use crate::link::{
+    Interrupt, LinkTrouble, LocalPort, Quiet, Simulated, open_simulated_as, quiet_window,
+    wait_for_new,
+};
+use crate::listen::Summary;
+
+/// Longest wait for an adapter to be plugged in.
+const PLUG_IN: Duration = Duration::from_secs(300);
+/// What a USB adapter holds back where the system does not show it.
+// Kind: common practice (16 ms as adapters come)
+const HOLD_BACK: Duration = Duration::from_millis(16);
+
+/// Arguments of `find`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct FindArgs {
+    /// Where the line is; with none of these and one serial adapter present, that one.
+    #[command(flatten)]
+    place: Where,
+    /// Look at this address only
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(1..=247))]
+    only: Option<u8>,
+    /// Go on behind the first unit that answers, to all others on the same line
+    #[arg(long)]
+    all: bool,
+    /// Wait until an adapter is plugged in, and use that one
+    #[arg(long, conflicts_with = "place")]
+    wait: bool,
+    /// Leave out the first N questions: an interrupted search prints the number
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    resume: usize,
+    /// Keep what is found under this name, for --at NAME
+    #[arg(long, value_name = "NAME")]
+    save: Option<String>,
+    /// Where the laptop is plugged in
+    #[arg(long, value_enum, value_name = "WHERE")]
+    plugged: Option<PluggedArg>,
+    /// Listen this long before the first question [default: 12]
+    #[arg(long, value_name = "SECONDS")]
+    listen_first: Option<f64>,
+    /// Ask although it may wake a unit or disturb someone who is asking
+    #[arg(long)]
+    ask_anyway: bool,
+    /// Folder with own profiles and saved places
+    #[arg(
+        long,
+        env = "PACKSIDE_CONFIG",
+        value_name = "FOLDER",
+        hide_env_values = true
+    )]
+    config: Option<PathBuf>,
+}
+
+/// How a search ended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+enum Ended {
+    /// Enough is found.
+    Found,
+    /// Everything was asked.
+    Exhausted,
+    /// Somebody else talks: nothing was asked, or no more.
+    Busy,
+    /// Nobody said that asking is right: not a byte was sent.
+    NotAsked,
+    /// The user stopped.
+    Stopped,
+    /// The link failed, or what speaks is no unit.
+    Trouble(LinkTrouble),
+}
+
+/// What is known at the end.
+#[derive(Debug, Clone)]
+struct Report {
+    port: Option<LocalPort>,
+    facts: LinkFacts,
+    window: Duration,
+    listened: Option<(Listening, Summary)>,
+    fitting: Vec<(String, usize, usize)>,
+    ended: Ended,
+    found: Vec<(Found, Identity)>,
+    garbled: Vec<Garbled>,
+    echoes: bool,
+    is_noisy: bool,
+    gateway: Option<ask::Behind>,
+    /// Questions asked, and the time from the first of them to the end.
+    questions: usize,
+    took: Duration,
+    /// Where to go on.
+    resume: Option<usize>,
+    saved: Option<PathBuf>,
+}
+
+impl Report {
+    fn exit(&self) -> u8 {
+        let names_somebody = matches!(self.listened, Some((Listening::Heard { .. }, _)));
+        match &self.ended {
+            Ended::Found | Ended::Busy if !self.found.is_empty() => 0,
+            Ended::Busy if names_somebody => 0,
+            _ if !self.found.is_empty() => 0,
+            Ended::NotAsked => USAGE,
+            Ended::Stopped => INTERRUPTED,
+            Ended::Trouble(trouble) => failure_of(trouble).exit,
+            _ => BUS,
+        }
+    }
+}
+
+/// Runs the command.
+pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
+    if args.place.recording.is_some() {
+        let hint = Some("packside listen --recording FILE reads what was recorded".to_owned());
+        let message = "--recording: find asks a line, a recording has none";
+        return Err(failure(USAGE, "usage", message, hint));
+    }
+    if let Some(name) = &args.save {
+        places::check_name(name)?;
+    }
+    let profiles = known_profiles(args)?;
+    let mut args = args.clone();
+    let port = local_port(&mut args)?;
+    let quiet = open(&args).map_err(|failure| Failure {
+        // Who holds it, or which group may, is more than the opening could tell.
+        hint: port.as_ref().and_then(LocalPort::fix).or(failure.hint),
+        ..failure
+    })?;
+    let mut report = search(quiet, &args, port, &profiles)?;
+    if let Some(name) = &args.save {
+        report.saved = save(&report, &args, name)?;
+    }
+    out::result(&if as_json {
+        format!(
+            "{}\n",
+            json::report(&report, &show::next_command(&report, &args))
+        )
+    } else {
+        show::report(&report, &args, colour)
+    });
+    Ok(report.exit())
+}
+
+/// Listens, and asks where that is right.
+fn search(
+    mut quiet: Quiet,
+    args: &FindArgs,
+    port: Option<LocalPort>,
+    profiles: &[Profile],
+) -> Result<Report, Failure> {
+    let window = args.listen_first.map_or_else(
+        || quiet_window(None),
+        |seconds| Duration::from_secs_f64(seconds.clamp(0.0, 3600.0)),
+    );
+    let mut report = Report {
+        facts: quiet.facts().clone(),
+        port,
+        window,
+        listened: None,
+        fitting: Vec::new(),
+        ended: Ended::Exhausted,
+        found: Vec::new(),
+        garbled: Vec::new(),
+        echoes: false,
+        is_noisy: false,
+        gateway: None,
+        questions: 0,
+        took: Duration::ZERO,
+        resume: None,
+        saved: None,
+    };
+    if quiet.facts().can_overhear() && !window.is_zero() {
+        match listen(&mut quiet, window) {
+            Ok(heard) => report.listened = Some(heard),
+            Err(LinkTrouble::Interrupted) => {
+                report.ended = Ended::Stopped;
+                return Ok(report);
+            }
+            Err(trouble) => return Err(failure_of(&trouble)),
+        }
+    }
+    if let Some((listening, summary)) = &report.listened {
+        let fitting = crate::find::overhear::fitting(summary, profiles).into_iter();
+        report.fitting = fitting
+            .map(|(map, inside, of)| (map.profile.id.clone(), inside, of))
+            .collect();
+        if *listening != Listening::Silent && !args.ask_anyway {
+            report.ended = Ended::Busy;
+            return Ok(report);
+        }
+    }
+    ask::ask(quiet, args, profiles, &mut report)?;
+    Ok(report)
+}
+
+/// Listens at the usual settings first, then where what comes says.
+fn listen(quiet: &mut Quiet, window: Duration) -> Result<(Listening, Summary), LinkTrouble> {
+    out::say(&format!(
+        "listening {:.1} s first, sending nothing: only one client may ask on a serial bus",
+        window.as_secs_f64()
+    ));
+    let ours = quiet.facts().line();
+    let mut machine = Overhear::new(quiet.now(), ours.unwrap_or_else(first_line), window);
+    if ours.is_none() {
+        machine = machine.fixed();
+    }
+    let heard = moves::overhear(quiet, &mut machine)?;
+    Ok((heard, machine.summary()))
+}
+
+/// All maps that can be had; one that cannot be read is said and left out.
+fn known_profiles(args: &FindArgs) -> Result<Vec<Profile>, Failure> {
+    let config = args.config.as_deref();
+    let mut profiles = Vec::new();
+    for name in packside_profiles::load::known(config) {
+        match packside_profiles::find(&name, config) {
+            Ok(found) => profiles.push(found.profile),
+            Err(error) => out::say(&format!("note: the map {name} is left out: {error}")),
+        }
+    }
+    if profiles.is_empty() {
+        return Err(failure(
+            LOCAL,
+            "profile",
+            "no register map can be read",
+            None,
+        ));
+    }
+    Ok(profiles)
+}
+
+/// Where the port is, and what is known of it. With none given: the one adapter there is, the one
+/// that is plugged in now, or a list to choose from.
+fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
+    if args.place.gateway.is_some() || args.place.simulated.is_some() {
+        return Ok(None);
+    }
+    if args.wait {
+        out::say("waiting for an adapter to be plugged in (Ctrl-C stops)");
+        let interrupt = Interrupt::on_ctrl_c().unwrap_or_default();
+        let Some(port) = wait_for_new(PLUG_IN, &interrupt) else {
+            let (exit, kind) = if interrupt.raised() {
+                (INTERRUPTED, "interrupted")
+            } else {
+                (LOCAL, "port")
+            };
+            let message = format!("no adapter was plugged in within {} s", PLUG_IN.as_secs());
+            return Err(failure(exit, kind, message, None));
+        };
+        args.place.serial = Some(port.name);
+    }
+    if let Some(name) = &args.place.serial {
+        return Ok(Some(LocalPort::named(name)));
+    }
+    let ports = crate::link::ports();
+    let adapters: Vec<&LocalPort> = ports.iter().filter(|port| port.adapter.is_some()).collect();
+    if let [only] = adapters.as_slice() {
+        out::say(&format!(
+            "one serial adapter is present, using it: {}",
+            only.name
+        ));
+        args.place.serial = Some(only.name.clone());
+        return Ok(Some((*only).clone()));
+    }
+    for port in &ports {
+        let fix = port.fix().into_iter();
+        let known: Vec<String> = show::port(port).into_iter().chain(fix).collect();
+        out::say(&known.join("; "));
+    }
+    let (message, hint) = if adapters.is_empty() {
+        (
+            "no serial adapter is plugged in",
+            "plug it in now with packside find --wait, or go through a gateway: --gateway HOST",
+        )
+    } else {
+        (
+            "several serial adapters are plugged in",
+            "say which: packside find --serial PORT",
+        )
+    };
+    Err(failure(LOCAL, "port", message, Some(hint.to_owned())))
+}
+
+/// The settings at which listening begins.
+fn first_line() -> LineSettings {
+    prior::lines().next().map_or(
+        LineSettings {
+            baud: 9_600,
+            parity: packside_profiles::Parity::None,
+            stop_bits: 1,
+        },
+        |(line, _)| line,
+    )
+}
+
+/// How long the adapter may hold an answer back.
+fn hold_back(port: Option<&LocalPort>) -> Duration {
+    let shown = port.and_then(|port| port.system.hold_back);
+    let is_adapter = port.is_some_and(|port| port.adapter.is_some());
+    shown.unwrap_or(if is_adapter {
+        HOLD_BACK
+    } else {
+        Duration::ZERO
+    })
+}
+
+/// Opens the link, quiet.
+fn open(args: &FindArgs) -> Result<Quiet, Failure> {
+    let line = args.place.line.unwrap_or_else(first_line);
+    let plugged = args.plugged.map(Into::into);
+    let Some(name) = &args.place.simulated else {
+        return reach::open_place(&args.place, line, plugged, args.ask_anyway);
+    };
+    let scenario = reach::scenario_of(name)?;
+    let found = packside_profiles::find(&scenario.profile, args.config.as_deref());
+    let profile = found
+        .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?
+        .profile;
+    out::say(&format!(
+        "simulated scenario {name}, {:.0} s after power-up, in virtual time: no real unit",
+        scenario.look_at.as_secs_f64()
+    ));
+    let how = Simulated {
+        age: scenario.look_at,
+        plugged,
+        line: Some(line),
+        way: args.place.way(),
+    };
+    Ok(open_simulated_as(&scenario, &profile, how))
+}
+
+/// Keeps the first unit found under a name.
+fn save(report: &Report, args: &FindArgs, name: &str) -> Result<Option<PathBuf>, Failure> {
+    let Some((found, identity)) = report.found.first() else {
+        return Ok(None);
+    };
+    if args.place.simulated.is_some() {
+        let message = "--save: a simulated unit has no place to come back to";
+        return Err(failure(USAGE, "usage", message, None));
+    }
+    let by_id = report
+        .port
+        .as_ref()
+        .and_then(|port| port.system.by_id.clone());
+    let is_gateway = args.place.gateway.is_some();
+    let place = SavedPlace {
+        format: places::FORMAT,
+        serial: by_id
+            .or_else(|| args.place.serial.clone())
+            .filter(|_| !is_gateway),
+        line: (!is_gateway).then(|| found.line.to_string()),
+        gateway: args.place.gateway.clone(),
+        framing: report
+            .gateway
+            .as_ref()
+            .map(|behind| behind.framing)
+            .filter(|_| is_gateway)
+            .map(|framing| FramingArg::from(framing).id().to_owned()),
+        unit: found.unit,
+        profile: identity.profile().map(str::to_owned),
+        unit_serial: identity.serial.clone(),
+    };
+    places::save(&place, name, args.config.as_deref()).map(Some)
+}

@@ -1,0 +1,465 @@
+//! The asking half: the word, the search on a line or behind a gateway, and who answers.
+//!
+//! Does not: listen, or print the end.
+
+use std::time::Duration;
+
+use packside_profiles::model::{Profile, Table};
+use packside_profiles::{Known, LineSettings};
+
+use super::super::out;
+use super::super::reach::failure_of;
+use super::super::session::{self, Manner};
+use super::super::{Failure, args::FramingArg};
+use super::{Ended, FindArgs, Report, first_line, hold_back};
+use crate::event::{Framing, What};
+use crate::find::search::asked_at;
+use crate::find::{Found, Listening, Plan, Reply, Search, Volley, Who, run as moves, who};
+use crate::link::{Asking, LinkTrouble, Pacing, Quiet, Speaks, Wake};
+use crate::wire::{Ask, Question};
+
+/// What a network may add to an answer behind a gateway that passes bytes on.
+const NETWORK: Duration = Duration::from_millis(250);
+/// Addresses tried before another framing is, where not a byte comes.
+const TO_TELL_FRAMING: [u8; 3] = [1, 2, 3];
+/// Times are told in seconds up to two of these.
+const MINUTE: Duration = Duration::from_secs(60);
+
+/// What was seen of a gateway.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Behind {
+    /// How frames are put into bytes there.
+    pub(super) framing: Framing,
+    /// Addresses for which it says that the unit is silent (0B).
+    pub(super) silent: usize,
+    /// Addresses to which it says that it has no path, or no room (0A).
+    pub(super) no_path: usize,
+    /// Addresses for which it says nothing.
+    pub(super) nothing: usize,
+    /// Addresses at which it answers itself.
+    pub(super) own: Vec<u8>,
+    /// Most questions that were outstanding.
+    pub(super) most_open: usize,
+}
+
+/// Asks, where the user says so.
+pub(super) fn ask(
+    quiet: Quiet,
+    args: &FindArgs,
+    profiles: &[Profile],
+    report: &mut Report,
+) -> Result<(), Failure> {
+    let plan = plan(args, report);
+    let is_gateway = report.facts.is_gateway();
+    let search = Search::new(plan.clone(), profiles);
+    if is_gateway {
+        out::say(
+            "asking up to 247 addresses behind this gateway, the likely ones first; one that is silent costs the \
+                  gateway's own time-out",
+        );
+    } else {
+        let progress = search.progress();
+        out::say(&format!(
+            "asking is for a service or inverter socket. Likely settings and addresses come first: most units answer \
+             within seconds; every address once takes {}, all {} questions {}",
+            long(search.once()),
+            progress.of - progress.done,
+            long(progress.left)
+        ));
+    }
+    let wake = Wake::of(None, &Known::default(), &[]);
+    let manner = Manner {
+        unit: 1,
+        only: false,
+        listen_first: None,
+        user_said: args.ask_anyway,
+        says: true,
+    };
+    let user_said = session::users_word(&quiet, &wake, &manner);
+    let Ok(proof) = quiet.prove(&wake, report.window, user_said) else {
+        report.ended = Ended::NotAsked;
+        return Ok(());
+    };
+    let Ok(mut asking) = quiet.ask(proof, &moves::FUNCTIONS) else {
+        report.ended = Ended::Busy;
+        return Ok(());
+    };
+    asking.pace(Pacing::FULL);
+    let began = asking.now();
+    let done = if is_gateway {
+        behind_gateway(asking, args, profiles, report)
+    } else {
+        match on_a_line(&mut asking, search, profiles, report, args.ask_anyway) {
+            Ok(()) => Ok(Some(asking)),
+            Err(trouble) => Err(Stopped(trouble, Some(Box::new(asking)))),
+        }
+    };
+    match done {
+        Ok(Some(mut asking)) => close(&mut asking, began, report),
+        Ok(None) => {}
+        Err(Stopped(trouble, asking)) => {
+            report.ended = match trouble {
+                LinkTrouble::Interrupted => Ended::Stopped,
+                trouble => Ended::Trouble(trouble),
+            };
+            if let Some(mut asking) = asking {
+                close(&mut asking, began, report);
+            }
+        }
+    }
+    Ok(())
+}
+
+/// What ended a search early, and the link where it is still there.
+struct Stopped(LinkTrouble, Option<Box<Asking>>);
+
+impl From<LinkTrouble> for Stopped {
+    fn from(trouble: LinkTrouble) -> Self {
+        Self(trouble, None)
+    }
+}
+
+fn plan(args: &FindArgs, report: &Report) -> Plan {
+    let everything = Plan::everything(hold_back(report.port.as_ref()));
+    Plan {
+        lines: match args.place.line {
+            Some(line) => vec![(asked_at(line), 1.0)],
+            None => everything.lines,
+        },
+        units: args.only.map_or(everything.units, |unit| vec![unit]),
+        all: args.all,
+        skip: args.resume,
+        ..everything
+    }
+}
+
+/// How many questions it took, and how long.
+fn close(asking: &mut Asking, began: Duration, report: &mut Report) {
+    report.took = asking.now().saturating_sub(began);
+    let events = asking.drain();
+    let asked = events
+        .iter()
+        .filter(|event| matches!(event.what, What::Asked { .. }));
+    report.questions = asked.count();
+    report.echoes = asking.echoes();
+}
+
+/// The search over settings and addresses.
+fn on_a_line(
+    asking: &mut Asking,
+    mut search: Search,
+    profiles: &[Profile],
+    report: &mut Report,
+    bears_others: bool,
+) -> Result<(), LinkTrouble> {
+    search.bear_others(bears_others);
+    let bar = bar("questions");
+    let done = moves::search(asking, &mut search, |progress| {
+        let (Some(bar), Some(trial)) = (&bar, progress.now) else {
+            return;
+        };
+        bar.set_length(progress.of as u64);
+        bar.set_position(progress.done as u64);
+        let why = if progress.by_hint {
+            ", since something was heard"
+        } else {
+            ""
+        };
+        bar.set_message(format!(
+            "asking at {}, address {}{why}; at most {} more",
+            trial.line,
+            trial.unit,
+            long(progress.left)
+        ));
+    });
+    if let Some(bar) = bar {
+        bar.finish_and_clear();
+    }
+    report.garbled = search.garbled();
+    report.is_noisy = search.is_noisy();
+    let result = done.and_then(|()| identify(asking, search.found(), profiles, report));
+    if search.foreign().is_some() {
+        report.ended = Ended::Busy;
+    } else if search.found().is_empty() {
+        report.ended = Ended::Exhausted;
+        if result.is_err() {
+            report.resume = Some(search.progress().done.saturating_sub(1));
+        }
+    } else {
+        report.ended = Ended::Found;
+    }
+    result
+}
+
+/// Asks everybody found who they are.
+fn identify(
+    asking: &mut Asking,
+    found: &[Found],
+    profiles: &[Profile],
+    report: &mut Report,
+) -> Result<(), LinkTrouble> {
+    for found in found {
+        if asking.line().is_some_and(|ours| ours != found.line) {
+            asking.set_line(found.line)?;
+        }
+        let mut who = Who::new(found, profiles);
+        let done = moves::identify(asking, &mut who);
+        report.found.push((found.clone(), who.identity()));
+        done?;
+    }
+    Ok(())
+}
+
+/// The search behind a gateway: in the framing given first, then in the other one.
+fn behind_gateway(
+    mut asking: Asking,
+    args: &FindArgs,
+    profiles: &[Profile],
+    report: &mut Report,
+) -> Result<Option<Asking>, Stopped> {
+    if report.facts.framing == Framing::Tcp {
+        match by_modbus_tcp(&mut asking, args, profiles, report) {
+            Ok(true) => return Ok(Some(asking)),
+            Ok(false) | Err(LinkTrouble::WrongSpeaker(Speaks::Rtu)) => {}
+            Err(trouble) => return Err(Stopped(trouble, Some(Box::new(asking)))),
+        }
+        out::say("no Modbus TCP frame came; trying RTU bytes over TCP on a new connection");
+        drop(asking);
+        let mut quiet = quiet_again(args)?;
+        // Only now can somebody be overheard.
+        if !report.window.is_zero() {
+            let (heard, summary) = super::listen(&mut quiet, report.window)?;
+            let is_silent = heard == Listening::Silent;
+            report.listened = Some((heard, summary));
+            if !is_silent && !args.ask_anyway {
+                report.facts.framing = Framing::Rtu;
+                report.ended = Ended::Busy;
+                return Ok(None);
+            }
+        }
+        asking = ask_again(quiet)?;
+    }
+    report.facts.framing = Framing::Rtu;
+    report.gateway = Some(Behind {
+        framing: Framing::Rtu,
+        silent: 0,
+        no_path: 0,
+        nothing: 0,
+        own: Vec::new(),
+        most_open: 1,
+    });
+    let plan = Plan {
+        lines: vec![(first_line(), 1.0)],
+        hold_back: NETWORK,
+        ..plan(args, report)
+    };
+    let search = Search::new(plan, profiles);
+    match on_a_line(&mut asking, search, profiles, report, args.ask_anyway) {
+        Ok(()) => Ok(Some(asking)),
+        Err(trouble) => Err(Stopped(trouble, Some(Box::new(asking)))),
+    }
+}
+
+fn lost(why: String) -> LinkTrouble {
+    LinkTrouble::Lost(crate::link::PortGone::StillGone { why })
+}
+
+/// A new connection, RTU framing.
+fn quiet_again(args: &FindArgs) -> Result<Quiet, LinkTrouble> {
+    let mut args = args.clone();
+    args.place.framing = Some(FramingArg::Rtu);
+    super::open(&args).map_err(|failure| lost(failure.message))
+}
+
+/// Asks on a new connection, for which the word that was given still holds.
+fn ask_again(quiet: Quiet) -> Result<Asking, LinkTrouble> {
+    let wake = Wake::of(None, &Known::default(), &[]);
+    let proof = quiet
+        .prove(&wake, Duration::ZERO, true)
+        .map_err(|why| lost(why.to_string()))?;
+    let asking = quiet.ask(proof, &moves::FUNCTIONS);
+    asking.map_err(|back| lost(back.1.to_string()))
+}
+
+/// Modbus TCP: gives whether that is what is spoken there.
+fn by_modbus_tcp(
+    asking: &mut Asking,
+    args: &FindArgs,
+    profiles: &[Profile],
+    report: &mut Report,
+) -> Result<bool, LinkTrouble> {
+    let question = first_question(profiles);
+    let mut first = Volley::new(&TO_TELL_FRAMING, question, true);
+    moves::volley(asking, &mut first, |_| {})?;
+    if !first.has_heard() {
+        let gone = LinkTrouble::Lost(crate::link::PortGone::Closed);
+        return if first.is_shut_out() {
+            Err(gone)
+        } else {
+            Ok(false)
+        };
+    }
+    let units: Vec<u8> = match args.only {
+        Some(unit) => vec![unit],
+        None => Volley::likely_first()
+            .into_iter()
+            .skip(args.resume)
+            .collect(),
+    };
+    let mut volley = Volley::new(&units, question, !args.all);
+    if let Err(trouble) = volley_with_bar(asking, &mut volley) {
+        report.resume = Some(args.resume + volley.progress().0);
+        return Err(trouble);
+    }
+    let count = |wanted: Reply| {
+        volley
+            .replies()
+            .values()
+            .filter(|reply| **reply == wanted)
+            .count()
+    };
+    let mut behind = Behind {
+        framing: Framing::Tcp,
+        silent: count(Reply::Silent),
+        no_path: count(Reply::NoPath),
+        nothing: count(Reply::Nothing),
+        own: Vec::new(),
+        most_open: volley.most_open(),
+    };
+    let silent = volley
+        .replies()
+        .iter()
+        .find(|(_, reply)| **reply == Reply::Silent);
+    let silent = silent.map(|(unit, _)| *unit);
+    let answering: Vec<(u8, Option<u8>)> = volley.answering().collect();
+    for (unit, refused) in answering {
+        one_behind(
+            asking,
+            (unit, refused, question),
+            silent,
+            profiles,
+            report,
+            &mut behind,
+        )?;
+    }
+    report.ended = if report.found.is_empty() {
+        Ended::Exhausted
+    } else {
+        Ended::Found
+    };
+    report.gateway = Some(behind);
+    Ok(true)
+}
+
+/// Asks all of them, with a bar on a terminal.
+fn volley_with_bar(asking: &mut Asking, volley: &mut Volley) -> Result<(), LinkTrouble> {
+    let bar = bar("addresses");
+    let done = moves::volley(asking, volley, |volley| {
+        if let Some(bar) = &bar {
+            let (done, of) = volley.progress();
+            bar.set_length(of as u64);
+            bar.set_position(done as u64);
+            bar.set_message("asking behind the gateway");
+        }
+    });
+    if let Some(bar) = bar {
+        bar.finish_and_clear();
+    }
+    done
+}
+
+/// What everybody is asked.
+fn first_question(profiles: &[Profile]) -> Question {
+    who::probes(profiles).first().map_or(
+        Question::Read {
+            table: Table::Holding,
+            address: 0,
+            count: 1,
+        },
+        |probe| probe.question,
+    )
+}
+
+/// Who answers for an address: a unit, or the gateway itself.
+fn one_behind(
+    asking: &mut Asking,
+    (unit, refused, question): (u8, Option<u8>, Question),
+    silent: Option<u8>,
+    profiles: &[Profile],
+    report: &mut Report,
+    behind: &mut Behind,
+) -> Result<(), LinkTrouble> {
+    let ask = Ask { unit, question };
+    let found = Found {
+        line: first_line(),
+        unit,
+        refused,
+        answer_time: None,
+        ask,
+    };
+    let mut who = Who::new(&found, profiles);
+    moves::identify(asking, &mut who)?;
+    let identity = who.identity();
+    if identity.profile().is_none() && identity.sunspec.is_none() {
+        // Nobody has read this yet, so that no cache can have it.
+        let fresh = Question::Read {
+            table: Table::Input,
+            address: u16::from(unit) + 1,
+            count: 1,
+        };
+        let silent = silent.map(|unit| Ask { unit, question });
+        let itself = match silent {
+            Some(silent) => moves::is_past_the_line(
+                asking,
+                silent,
+                Ask {
+                    unit,
+                    question: fresh,
+                },
+            )?,
+            None => None,
+        };
+        if itself == Some(true) {
+            behind.own.push(unit);
+            return Ok(());
+        }
+    }
+    report.found.push((found, identity));
+    Ok(())
+}
+
+/// A bar on a terminal.
+fn bar(what: &str) -> Option<indicatif::ProgressBar> {
+    out::draws_progress().then(|| {
+        let template = format!("  {{bar:24}} {{pos}}/{{len}} {what}  {{msg}}");
+        let bar = indicatif::ProgressBar::new(1);
+        match indicatif::ProgressStyle::with_template(&template) {
+            Ok(style) => bar.with_style(style),
+            Err(_) => bar,
+        }
+    })
+}
+
+/// A time in words, coarse.
+pub(super) fn long(time: Duration) -> String {
+    if time < MINUTE * 2 {
+        format!("{} s", time.as_secs().max(1))
+    } else if time < MINUTE * 90 {
+        format!("{} min", time.as_secs() / 60)
+    } else {
+        format!("{:.1} h", time.as_secs_f64() / 3600.0)
+    }
+}
+
+/// Settings of the line that a report is about.
+pub(super) fn line_text(report: &Report, line: LineSettings) -> String {
+    match report.facts.line() {
+        Some(_) => line.to_string(),
+        None => "the gateway's own settings".to_owned(),
+    }
+}
+
+/// The failure that a trouble is, for its words.
+pub(super) fn words_of(trouble: &LinkTrouble) -> Failure {
+    failure_of(trouble)
+}

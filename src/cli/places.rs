@@ -1,0 +1,257 @@
+//! Places kept under a name: `find --save NAME` writes one, `--at NAME` takes it wherever a link is
+//! expected.
+//!
+//! One TOML file each, `places/NAME.toml` in the config folder: link, unit address, register map, and
+//! the serial number of the unit, so that another unit behind the same address is noticed. Nothing
+//! secret is kept.
+
+use std::path::{Path, PathBuf};
+
+use packside_profiles::LineSettings;
+use serde::{Deserialize, Serialize};
+
+use super::args::{CheckArgs, FramingArg};
+use super::reach::failure;
+use super::{Failure, LOCAL, USAGE};
+
+/// Version of the file.
+pub(crate) const FORMAT: u32 = 1;
+
+/// A place as it stands in its file.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SavedPlace {
+    /// Version of the file.
+    pub(crate) format: u32,
+    /// Serial port.
+    pub(crate) serial: Option<String>,
+    /// Its settings.
+    pub(crate) line: Option<String>,
+    /// Gateway.
+    pub(crate) gateway: Option<String>,
+    /// Its framing.
+    pub(crate) framing: Option<String>,
+    /// Unit address.
+    pub(crate) unit: u8,
+    /// Register map.
+    pub(crate) profile: Option<String>,
+    /// Serial number of the unit.
+    pub(crate) unit_serial: Option<String>,
+}
+
+/// Where the config folder is: as given, else the usual one of the system.
+fn folder(config: Option<&Path>) -> Result<PathBuf, Failure> {
+    let from = |name: &str| {
+        std::env::var_os(name)
+            .filter(|value| !value.is_empty())
+            .map(PathBuf::from)
+    };
+    let usual = || {
+        let base = if cfg!(windows) {
+            from("APPDATA")
+        } else {
+            from("XDG_CONFIG_HOME").or_else(|| Some(from("HOME")?.join(".config")))
+        };
+        base.map(|base| base.join("packside"))
+    };
+    let folder = config.map(Path::to_path_buf).or_else(usual);
+    folder.map(|folder| folder.join("places")).ok_or_else(|| {
+        let hint = Some("give --config FOLDER".to_owned());
+        failure(
+            LOCAL,
+            "config",
+            "no config folder is known on this computer",
+            hint,
+        )
+    })
+}
+
+/// Refuses a name that would leave the folder.
+pub(crate) fn check_name(name: &str) -> Result<(), Failure> {
+    let is_plain = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_');
+    if !name.is_empty() && name.chars().count() <= 64 && name.chars().all(is_plain) {
+        return Ok(());
+    }
+    let message = format!("name of a place: expected letters, digits, - and _, found \"{name}\"");
+    Err(failure(USAGE, "usage", message, None))
+}
+
+/// Writes a place; one of that name is replaced. Gives the file.
+pub(crate) fn save(
+    place: &SavedPlace,
+    name: &str,
+    config: Option<&Path>,
+) -> Result<PathBuf, Failure> {
+    check_name(name)?;
+    let folder = folder(config)?;
+    let path = folder.join(format!("{name}.toml"));
+    let trouble = |why: String| {
+        failure(
+            LOCAL,
+            "file",
+            format!("{}: cannot be written: {why}", path.display()),
+            None,
+        )
+    };
+    let text = text_of(place);
+    std::fs::create_dir_all(&folder)
+        .and_then(|()| std::fs::write(&path, text))
+        .map_err(|error| trouble(error.to_string()))?;
+    Ok(path)
+}
+
+/// The file, key by key: texts quoted as TOML quotes them.
+fn text_of(place: &SavedPlace) -> String {
+    let mut text = format!("format = {}\nunit = {}\n", place.format, place.unit);
+    for (key, value) in [
+        ("serial", &place.serial),
+        ("line", &place.line),
+        ("gateway", &place.gateway),
+        ("framing", &place.framing),
+        ("profile", &place.profile),
+        ("unit_serial", &place.unit_serial),
+    ] {
+        if let Some(value) = value {
+            let quoted = serde_json::Value::from(value.as_str());
+            text.push_str(&format!("{key} = {quoted}\n"));
+        }
+    }
+    text
+}
+
+/// Reads a place.
+pub(crate) fn load(name: &str, config: Option<&Path>) -> Result<SavedPlace, Failure> {
+    check_name(name)?;
+    let folder = folder(config)?;
+    let path = folder.join(format!("{name}.toml"));
+    let hint = || {
+        Some(format!(
+            "packside find … --save {name} keeps a place under this name"
+        ))
+    };
+    let text = std::fs::read_to_string(&path).map_err(|error| {
+        let there = names(&folder);
+        let there = if there.is_empty() {
+            "none".to_owned()
+        } else {
+            there.join(", ")
+        };
+        let why = if error.kind() == std::io::ErrorKind::NotFound {
+            "there is no such place".to_owned()
+        } else {
+            error.to_string()
+        };
+        let message = format!("--at {name}: {why}; places kept: {there}");
+        failure(LOCAL, "place", message, hint())
+    })?;
+    let wrong = |why: String| failure(LOCAL, "place", format!("{}: {why}", path.display()), hint());
+    let place: SavedPlace = toml::from_str(&text).map_err(|error| wrong(error.to_string()))?;
+    if place.format != FORMAT {
+        return Err(wrong(format!(
+            "format: expected {FORMAT}, found {}",
+            place.format
+        )));
+    }
+    if place.serial.is_some() == place.gateway.is_some() {
+        return Err(wrong("expected either serial or gateway".to_owned()));
+    }
+    Ok(place)
+}
+
+fn names(folder: &Path) -> Vec<String> {
+    let entries = std::fs::read_dir(folder).into_iter().flatten();
+    let mut names: Vec<String> = entries
+        .filter_map(|entry| {
+            let path = entry.ok()?.path();
+            let is_place = path
+                .extension()
+                .is_some_and(|extension| extension == "toml");
+            is_place.then(|| {
+                path.file_stem()
+                    .map(|stem| stem.to_string_lossy().into_owned())
+            })?
+        })
+        .collect();
+    names.sort();
+    names
+}
+
+/// Puts a place into the arguments of a look; what was given beside it stays.
+pub(crate) fn fill(args: &CheckArgs) -> Result<CheckArgs, Failure> {
+    let Some(name) = &args.place.at else {
+        return Ok(args.clone());
+    };
+    let saved = load(name, args.config.as_deref())?;
+    let mut args = args.clone();
+    let wrong = |key: &str, value: &str| {
+        failure(
+            LOCAL,
+            "place",
+            format!("--at {name}: {key}: found \"{value}\""),
+            None,
+        )
+    };
+    if let Some(line) = saved.line.as_deref().filter(|_| args.place.line.is_none()) {
+        args.place.line = Some(
+            line.parse::<LineSettings>()
+                .map_err(|_| wrong("line", line))?,
+        );
+    }
+    if let Some(framing) = &saved.framing {
+        let known = FramingArg::of_id(framing).ok_or_else(|| wrong("framing", framing))?;
+        args.place.framing = args.place.framing.or(Some(known));
+    }
+    args.place.serial = saved.serial;
+    args.place.gateway = saved.gateway;
+    args.profile = args.profile.or(saved.profile);
+    if args.only.is_none() {
+        args.unit = args.unit.or(Some(saved.unit));
+    }
+    args.place.unit_serial = saved.unit_serial;
+    Ok(args)
+}
+
+/// Stops where another unit answers than the one kept.
+pub(crate) fn same_unit(args: &CheckArgs, serial: Option<&str>) -> Result<(), Failure> {
+    let (Some(name), Some(kept), Some(found)) = (&args.place.at, &args.place.unit_serial, serial)
+    else {
+        return Ok(());
+    };
+    if kept == found {
+        return Ok(());
+    }
+    let message = format!("--at {name}: expected the unit with serial {kept}, found {found}");
+    let hint = format!(
+        "another unit answers there: check where you are, or keep this one with packside find … --save {name}"
+    );
+    Err(failure(LOCAL, "another-unit", message, Some(hint)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Kind: invented
+    #[test]
+    fn place_comes_back_as_it_was_kept() {
+        let folder = tempfile::tempdir().unwrap();
+        let place = SavedPlace {
+            format: FORMAT,
+            serial: Some("/dev/serial/by-id/usb-Some \"A1\"".into()),
+            line: Some("9600-8E1".into()),
+            gateway: None,
+            framing: None,
+            unit: 3,
+            profile: Some("generic-hv-stack".into()),
+            unit_serial: Some("D\u{e9}mo-1".into()),
+        };
+        save(&place, "cellar", Some(folder.path())).unwrap();
+        assert_eq!(load("cellar", Some(folder.path())).unwrap(), place);
+        let missing = load("attic", Some(folder.path())).unwrap_err();
+        assert_eq!(
+            missing.message,
+            "--at attic: there is no such place; places kept: cellar"
+        );
+        assert!(check_name("../x").is_err() && check_name("").is_err());
+    }
+}

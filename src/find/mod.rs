@@ -1,0 +1,21 @@
+//! From an unknown cable to a talking unit: line settings, address, and who it is.
+//!
+//! Every part is a machine that takes what happened and says what to do next; none sends, waits or
+//! reads a clock by itself. [`prior`] is what is likely before anything was asked, [`order`] the order that
+//! follows from it and why it is best, [`search`] asks in that order and follows hints, [`gateway`] asks behind a gateway, [`overhear`] only listens, [`who`] asks
+//! a unit that answers who it is; [`run`] moves them over a link that asks.
+//!
+//! Does not: decide whether asking is right ([`crate::link::Quiet`] does), or judge a battery.
+
+pub mod gateway;
+pub mod order;
+pub mod overhear;
+pub mod prior;
+pub mod run;
+pub mod search;
+pub mod who;
+
+pub use gateway::{Reply, Volley};
+pub use overhear::{Listening, Overhear};
+pub use search::{Found, Garbled, Plan, Progress, Search, Want};
+pub use who::{Candidate, Identity, Oddity, Who};

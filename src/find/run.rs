@@ -1,0 +1,145 @@
+//! Moves the machines of this room over a link that asks.
+//!
+//! Does not: decide anything; every want comes from the machines, every refusal from the link.
+
+use std::time::Duration;
+
+use super::gateway::{self, Volley};
+use super::overhear::{Listening, Overhear};
+use super::search::{Progress, Search, Want};
+use super::who::{self, Who};
+use crate::event::{Framing, What};
+use crate::link::{Asking, Came, LinkTrouble, Quiet};
+use crate::wire::{Adu, Ask, Splitter, Stamp};
+
+/// Functions that a search may ask with: nothing is known of the unit, and it tolerates them or not.
+pub const FUNCTIONS: [u8; 4] = [0x03, 0x04, 0x11, 0x2b];
+
+/// Searches until the machine is done. `seen` is told the progress before each question.
+///
+/// # Errors
+/// Where the link fails, the user stops, or what speaks is plainly no unit.
+pub fn search(
+    asking: &mut Asking,
+    search: &mut Search,
+    mut seen: impl FnMut(&Progress),
+) -> Result<(), LinkTrouble> {
+    while let Want::Ask {
+        line,
+        ask,
+        first_byte,
+    } = search.wanted()
+    {
+        seen(&search.progress());
+        // Behind a gateway the settings are its own affair.
+        if asking.line().is_some_and(|ours| ours != line) {
+            asking.set_line(line)?;
+        }
+        let exchange = asking.probe(ask, first_byte)?;
+        tracing::debug!(%line, ?ask, outcome = ?exchange.outcome, "probe");
+        search.take(&exchange);
+    }
+    Ok(())
+}
+
+/// Asks a unit who it is, at the settings at which it was found.
+///
+/// # Errors
+/// As [`search`].
+pub fn identify(asking: &mut Asking, who: &mut Who<'_>) -> Result<(), LinkTrouble> {
+    while let Some(ask) = who.wanted() {
+        let exchange = asking.ask(ask, who::WAIT)?;
+        who.take(&exchange);
+    }
+    Ok(())
+}
+
+/// Longest time between two looks at what was heard.
+const TICK: Duration = Duration::from_millis(500);
+
+/// Listens until the machine is done; what was heard is its end.
+///
+/// # Errors
+/// Where the link fails or the user stops.
+pub fn overhear(quiet: &mut Quiet, overhear: &mut Overhear) -> Result<Listening, LinkTrouble> {
+    let mut set = None;
+    loop {
+        let now = quiet.now();
+        let (line, bad, until) = match overhear.next(now) {
+            Listening::At { line, bad, until } => (line, bad, until),
+            end => return Ok(end),
+        };
+        if set.is_some_and(|set| set != (line, bad)) {
+            quiet.set_line(line, bad)?;
+        }
+        set = Some((line, bad));
+        quiet.listen(until.min(now + TICK))?;
+        for event in quiet.drain() {
+            if let What::In(bytes) = &event.what {
+                overhear.take(event.at, bytes);
+            }
+        }
+    }
+}
+
+/// Asks many addresses behind a Modbus TCP gateway.
+///
+/// # Errors
+/// As [`search`].
+pub fn volley(
+    asking: &mut Asking,
+    volley: &mut Volley,
+    mut seen: impl FnMut(&Volley),
+) -> Result<(), LinkTrouble> {
+    loop {
+        let until = match volley.next(asking.now()) {
+            gateway::Want::Done => return Ok(()),
+            gateway::Want::Post(ask) => {
+                let transaction = asking.post(ask)?;
+                volley.posted(transaction, asking.now());
+                asking.now()
+            }
+            gateway::Want::WaitUntil(until) => until,
+        };
+        match asking.receive(until)? {
+            Came::Bytes(bytes) => volley.take(asking.now(), &bytes),
+            Came::Anew => volley.closed(asking.now()),
+            Came::Nothing => {}
+        }
+        seen(volley);
+    }
+}
+
+/// Whether this question is answered while the line is busy with a unit that is silent: then the
+/// gateway itself has answered, since a unit's answer would have had to wait. Nothing where that
+/// cannot be told.
+///
+/// # Errors
+/// As [`search`].
+pub fn is_past_the_line(
+    asking: &mut Asking,
+    silent: Ask,
+    ask: Ask,
+) -> Result<Option<bool>, LinkTrouble> {
+    let busy = asking.post(silent)?;
+    let asked = asking.post(ask)?;
+    let give_up = asking.now() + who::WAIT * 8;
+    let mut splitter = Splitter::new(Framing::Tcp);
+    loop {
+        let Came::Bytes(bytes) = asking.receive(give_up)? else {
+            return Ok(None);
+        };
+        let stamp = Stamp {
+            at: asking.now(),
+            during: None,
+        };
+        splitter.push(&bytes, stamp);
+        while let Some(span) = splitter.next(None, false) {
+            match Adu::read(&span.bytes).map(|frame| frame.transaction) {
+                Some(first) if first == busy => return Ok(Some(false)),
+                Some(first) if first == asked => return Ok(Some(true)),
+                _ => {}
+            }
+        }
+    }
+}
