@@ -161,9 +161,12 @@ pub(crate) fn look_until_settled(
     mut seen: impl FnMut(usize, usize, u8),
 ) -> Option<LinkTrouble> {
     let mut open_before: Vec<OpenPoint> = Vec::new();
+    let began = asking.now();
     let mut trouble = look(asking, profile, manner, &mut seen);
     let until = asking.now() + BY_ITSELF;
-    while trouble.is_none() && asking.now() < until {
+    // Another look takes about as long as the first one did: one that would not end in time is not begun.
+    let takes = asking.now().saturating_sub(began) + PAUSE;
+    while trouble.is_none() && asking.now() + takes <= until {
         let open = judged(so_far, asking.tape(), profile).verdict.open;
         let may_settle = open.iter().any(|point| by_looking_again(point.id));
         if !may_settle || open == open_before {
