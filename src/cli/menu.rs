@@ -6,10 +6,13 @@ const MENU: &str = "\
 packside: a real fault, or an inverter that is not talking yet?
 
   1  see it work on a simulated stack, nothing needed      packside demo
-  2  look at a unit on a serial adapter                    packside check --serial PORT --profile NAME
-  3  look at a unit behind a TCP gateway                   packside check --gateway HOST --profile NAME
-  4  say what a blinking lamp means                        packside lamp
-  5  the register maps it knows                            packside profile list
+  2  an unknown cable: which port, settings, address       packside find
+  3  look at a unit on a serial adapter                    packside check --serial PORT --profile NAME
+  4  look at a unit behind a TCP gateway                   packside check --gateway HOST --profile NAME
+  5  overhear a bus without sending a byte                 packside listen --serial PORT
+  6  the guided power-up check, recorded                   packside visit --serial PORT --profile NAME
+  7  say what a blinking lamp means                        packside lamp
+  8  the register maps it knows                            packside profile list
   q  leave
 
 Hazardous voltage is inside a unit even when it is switched off: `packside --help` carries the cautions.";
@@ -17,7 +20,9 @@ Hazardous voltage is inside a unit even when it is switched off: `packside --hel
 /// Shows the menu; without a terminal it is wrong usage.
 pub(crate) fn run(colour: bool) -> u8 {
     if !out::interactive() {
-        out::say("error: no command given: expected one of check, lamp, profile, demo");
+        out::say(
+            "error: no command given: expected one of find, check, listen, lamp, visit, report, profile, retest, demo",
+        );
         out::say("hint: packside --help");
         return USAGE;
     }
@@ -26,19 +31,22 @@ pub(crate) fn run(colour: bool) -> u8 {
         out::say("\nWhich one?");
         match out::answer().as_deref() {
             Some("1") => return demo::run(false, colour),
-            Some("2") => return told("packside check --serial PORT --profile generic-hv-stack"),
-            Some("3") => return told("packside check --gateway HOST --profile generic-hv-stack"),
-            Some("4") => return super::print(lamp::run(&lamp::LampArgs::bare(), false, colour)),
-            Some("5") => return told("packside profile list"),
+            Some("2") => return told("packside find"),
+            Some("3") => return told("packside check --serial PORT --profile generic-hv-stack"),
+            Some("4") => return told("packside check --gateway HOST --profile generic-hv-stack"),
+            Some("5") => return told("packside listen --serial PORT"),
+            Some("6") => return told("packside visit --serial PORT --profile generic-hv-stack"),
+            Some("7") => return super::print(lamp::run(&lamp::LampArgs::bare(), false, colour)),
+            Some("8") => return told("packside profile list"),
             Some("q" | "Q") | None => return 0,
-            Some(other) => out::say(&format!("expected 1 to 5 or q, found \"{other}\"")),
+            Some(other) => out::say(&format!("expected 1 to 8 or q, found \"{other}\"")),
         }
     }
 }
 
 /// These need an answer that only the command line can carry.
 fn told(command: &str) -> u8 {
-    out::say("Type this, with your own values:");
+    out::say("Type this, with your own values where it has capitals:");
     out::result(&format!("{command}\n"));
     0
 }
