@@ -16,7 +16,7 @@
 //!
 //! # Invariants
 //! - Every address is asked at all settings unless a unit is found first.
-//! - An address is asked by hints at most [`AGAIN`] times.
+//! - An address is asked by hints at most `AGAIN` times.
 
 use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
