@@ -341,15 +341,6 @@ pub(crate) fn is_clean(kind: VerdictKind) -> bool {
 
 /// Runs all cases on all cores.
 pub(crate) fn run_all(cases: &[Case]) -> Table {
-    let profiles: BTreeMap<String, Profile> = ["generic-hv-stack", "generic-lv-rack"]
-        .into_iter()
-        .filter_map(|id| {
-            Some((
-                id.to_owned(),
-                packside_profiles::find(id, None).ok()?.profile,
-            ))
-        })
-        .collect();
     let next = AtomicUsize::new(0);
     let table = Mutex::new(Table::default());
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
@@ -357,10 +348,11 @@ pub(crate) fn run_all(cases: &[Case]) -> Table {
         for _ in 0..cores {
             scope.spawn(|| {
                 while let Some(case) = cases.get(next.fetch_add(1, Ordering::Relaxed)) {
-                    let Some(profile) = profiles.get(&case.scenario.profile) else {
+                    // The map as the scenario has it: some change how the supervision is fed.
+                    let Ok(profile) = case.scenario.load_map(None) else {
                         continue;
                     };
-                    let outcome = run(case, profile);
+                    let outcome = run(case, &profile.profile);
                     if let Ok(mut table) = table.lock() {
                         table.take(case, &outcome);
                     }
@@ -399,7 +391,8 @@ impl Table {
             let key = format!("{} by {:?}: {}", case.name, case.link, outcome.kind.id());
             self.wrong.entry(key).or_insert_with(|| (0, named())).0 += 1;
         }
-        if let Some(at) = outcome.root_at.filter(|_| outcome.right) {
+        let told = matches!(outcome.kind, VerdictKind::Fault | VerdictKind::NotReady);
+        if let Some(at) = outcome.root_at.filter(|_| outcome.right && told) {
             self.roots[0] += 1;
             self.roots[1] += usize::from(at == 0);
             self.roots[2] += usize::from(at < 3);

@@ -205,7 +205,7 @@ fn sense_wires(seen: &mut Plausible, readings: &[Reading], profile: &Profile) {
     for ((one, a), (other, b)) in cells.iter().zip(cells.iter().skip(1)) {
         let neighbours = one.place.module == other.place.module;
         let opposite = (a - usual).signum() != (b - usual).signum();
-        let far = (a - usual).abs() > spread / 2.0 && (b - usual).abs() > spread / 2.0;
+        let far = (a - usual).abs() > spread && (b - usual).abs() > spread;
         let same_sum = (a + b - 2.0 * usual).abs() <= PAIR_TOLERANCE_V;
         if !(neighbours && opposite && far && same_sum) {
             continue;
