@@ -125,12 +125,7 @@ pub(crate) fn check_line(
             ("per_second", entry.value.per_second, 1000.0),
             ("width_us", entry.value.width_us, 100_000.0),
         ] {
-            if !(0.001..=highest).contains(&value) {
-                mistakes.add(
-                    entry.at(key),
-                    format!("noise, {key}: expected 0.001 to {highest}, found {value}"),
-                );
-            }
+            check_range("noise", entry, (key, value), (0.001, highest), mistakes);
         }
     }
 }

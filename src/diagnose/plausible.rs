@@ -6,7 +6,7 @@
 use std::time::Duration;
 
 use packside_profiles::model::{LiesIn, Profile, Severity};
-use packside_profiles::{Class, Quality, Role, StateKind};
+use packside_profiles::{Class, Place, Quality, Role, StateKind};
 
 use super::doubt::{Doubt, DoubtKind};
 use super::evidence::{MemberEvidence, Sample, Seen, number};
@@ -31,6 +31,21 @@ const CLOSE: Duration = Duration::from_secs(30);
 pub(crate) struct Plausible {
     pub(crate) findings: Vec<Finding>,
     pub(crate) doubts: Vec<Doubt>,
+}
+
+impl Plausible {
+    /// A finding that lies in a connection: a wire, a connector, a place.
+    fn at_connection(
+        &mut self,
+        class: Class,
+        severity: Severity,
+        (unit, place): (u8, Place),
+        text: String,
+    ) {
+        let mut found = finding(class, severity, unit, place, text);
+        found.lies_in = LiesIn::Connection;
+        self.findings.push(found);
+    }
 }
 
 /// Looks at one member; `at_rest` is whether no current worth speaking of flows and nothing balances.
@@ -79,15 +94,12 @@ fn lone_sensors(seen: &mut Plausible, readings: &[Reading]) {
             with_unit(low, "degC"),
             with_unit(high, "degC"),
         );
-        let mut found = finding(
+        seen.at_connection(
             Class::SensorFault,
             Severity::Alarm,
-            one.unit,
-            one.place,
+            (one.unit, one.place),
             text,
         );
-        found.lies_in = LiesIn::Connection;
-        seen.findings.push(found);
     }
 }
 
@@ -168,15 +180,12 @@ fn positions(seen: &mut Plausible, readings: &[Reading]) {
             "{} = {said:.0}: the module at place {place} says that it stands elsewhere",
             reading.name
         );
-        let mut found = finding(
+        seen.at_connection(
             Class::ConfigurationFault,
             Severity::Alarm,
-            reading.unit,
-            reading.place,
+            (reading.unit, reading.place),
             text,
         );
-        found.lies_in = LiesIn::Connection;
-        seen.findings.push(found);
     }
 }
 
@@ -219,15 +228,12 @@ fn sense_wires(seen: &mut Plausible, readings: &[Reading], profile: &Profile) {
             with_unit(*b, "V"),
             with_unit(a + b, "V"),
         );
-        let mut found = finding(
+        seen.at_connection(
             Class::SensorFault,
             Severity::Alarm,
-            one.unit,
-            one.place,
+            (one.unit, one.place),
             text,
         );
-        found.lies_in = LiesIn::Connection;
-        seen.findings.push(found);
     }
 }
 
@@ -357,15 +363,12 @@ fn jumps(seen: &mut Plausible, evidence: &MemberEvidence, profile: &Profile) {
             with_unit(after.1, "degC"),
             after.0.saturating_sub(before.0).as_secs_f64()
         );
-        let mut found = finding(
+        seen.at_connection(
             Class::SensorFault,
             Severity::Warning,
-            evidence.unit,
-            instance.place,
+            (evidence.unit, instance.place),
             text,
         );
-        found.lies_in = LiesIn::Connection;
-        seen.findings.push(found);
     }
 }
 
