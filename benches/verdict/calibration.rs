@@ -51,8 +51,17 @@ fn draw(causes: &[(&'static str, i32)], seed: u64) -> &'static str {
     causes[0].0
 }
 
-/// Runs and prints.
-pub(crate) fn print(worlds: usize, first_seed: u64) {
+/// Where the plot is written.
+pub(crate) const PLOT: &str = "target/verdict-reliability.svg";
+
+/// Causes that cannot be simulated, and why.
+const NOT_SIMULATED: &[(&str, &str)] = &[(
+    "tool-mistake",
+    "a world in which this very tool errs would have to know where it errs",
+)];
+
+/// Runs and tells.
+pub(crate) fn figures(worlds: usize, first_seed: u64) -> String {
     let all = priors();
     let (can, cannot): (Vec<_>, Vec<_>) =
         all.into_iter().partition(|(id, _)| soft(id, 1).is_some());
@@ -109,16 +118,19 @@ pub(crate) fn print(worlds: usize, first_seed: u64) {
             figures.pairs += 1.0;
         }
     }
-    println!(
-        "== soft causes on a silent or garbled line, {worlds} worlds, seeds from {first_seed}"
+    let mut told = format!(
+        "== soft causes on a silent or garbled line, {worlds} worlds, seeds from {first_seed}\n{}\n",
+        figures.text()
     );
-    println!("{}", figures.text());
-    let names: Vec<&str> = cannot.iter().map(|(id, _)| *id).collect();
-    println!("not simulated, left out of the draw: {}", names.join(", "));
-    let path = "target/verdict-reliability.svg";
-    if std::fs::write(path, figures.plot()).is_ok() {
-        println!("reliability plot: {path}");
+    for (id, _) in &cannot {
+        let why = NOT_SIMULATED.iter().find(|(known, _)| known == id);
+        let why = why.map_or("no world of it yet", |(_, why)| why);
+        let _ = writeln!(told, "left out of the draw: {id} ({why})");
     }
+    if std::fs::write(PLOT, figures.plot()).is_ok() {
+        let _ = writeln!(told, "reliability plot: {PLOT}");
+    }
+    told
 }
 
 impl Calibration {

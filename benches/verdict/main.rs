@@ -1,11 +1,13 @@
 //! How often the verdict is right, in virtual time. Run:
 //!
 //!     cargo bench --bench verdict                      short samples of everything
-//!     cargo bench --bench verdict -- runs 0 30000      scenarios and composed pairs, cases by number
-//!     cargo bench --bench verdict -- perturbed 0 3000  the same with rates, delays and limits moved
+//!     cargo bench --bench verdict -- runs 200 4        scenarios and core pairs with 200 seeds, other pairs with 4
+//!     cargo bench --bench verdict -- perturbed 3       pairs with rates, delays and limits moved, 3 seeds each
 //!     cargo bench --bench verdict -- phases 600        a line that is bad, then mended
+//!     cargo bench --bench verdict -- traceless 200     faults that show nowhere at first
 //!     cargo bench --bench verdict -- causes 3000       shares of soft causes against the truth
 //!     cargo bench --bench verdict -- speed             time of judging
+//!     cargo bench --bench verdict -- record COMMIT DATE 200 4   all of it, kept in tests/figures/
 
 #![allow(
     clippy::print_stdout,
@@ -25,8 +27,8 @@ use std::time::{Duration, Instant};
 
 use packside::cli::rehearse::Rehearsal;
 use packside::diagnose::judge;
-use packside_simulator::compose::Stretch;
 use packside_simulator::{Scenario, Way};
+use run::cases::{Which, Worlds};
 
 fn main() {
     let arguments: Vec<String> = std::env::args()
@@ -39,58 +41,104 @@ fn main() {
             .and_then(|text| text.parse().ok())
             .unwrap_or(usual)
     };
-    match arguments.first().map(String::as_str) {
-        Some("runs") => runs(number(1, 0), number(2, 3000)),
-        Some("perturbed") => perturbed(number(1, 0), number(2, 2000)),
-        Some("phases") => println!("{}", run::phases(number(1, 600)).text()),
+    let told = match arguments.first().map(String::as_str) {
+        Some("runs") => runs(number(1, 2) as u64, number(2, 1) as u64),
+        Some("perturbed") => perturbed(number(1, 3)),
+        Some("phases") => run::phases(number(1, 600)).text(),
+        Some("traceless") => run::traceless::traceless(number(1, 200)).text(),
         Some("causes") => {
             let held_out = usize::try_from(calibration::HELD_OUT).unwrap();
-            calibration::print(number(1, 2000), number(2, held_out) as u64);
+            calibration::figures(number(1, 2000), number(2, held_out) as u64)
         }
         Some("speed") => speed(),
-        _ => {
-            println!("== every third of all kinds, one seed");
-            println!("{}", run::run_all(&run::sample(3)).text());
-            perturbed(0, 1000);
-            println!("{}", run::phases(200).text());
-            calibration::print(500, calibration::HELD_OUT);
-            speed();
-        }
+        Some("record") => return record(&arguments),
+        _ => [
+            format!(
+                "== every third of all kinds, one seed\n{}",
+                run::run_all(&run::cases::sample(3), Worlds::AsTold).text()
+            ),
+            perturbed(1),
+            run::phases(200).text(),
+            run::traceless::traceless(40).text(),
+            calibration::figures(500, calibration::HELD_OUT),
+            speed(),
+        ]
+        .join("\n"),
+    };
+    println!("{told}");
+}
+
+/// All figures, kept in the repository: `record COMMIT DATE CORE OTHERS`.
+fn record(arguments: &[String]) {
+    let [_, commit, date, sizes @ ..] = arguments else {
+        println!("expected: record COMMIT DATE [SEEDS_OF_CORE SEEDS_OF_OTHERS]");
+        return;
+    };
+    let size = |at: usize, usual: u64| {
+        sizes
+            .get(at)
+            .and_then(|text| text.parse().ok())
+            .unwrap_or(usual)
+    };
+    let begun = Instant::now();
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let parts = [
+        runs(size(0, 200), size(1, 4)),
+        perturbed(3),
+        run::phases(600).text(),
+        run::traceless::traceless(200).text(),
+        calibration::figures(3000, calibration::HELD_OUT),
+        speed(),
+    ];
+    let minutes = begun.elapsed().as_secs_f64() / 60.0;
+    let page = format!(
+        "# How often the verdict is right\n\n\
+         All units are simulated and invented. Commit {commit}, {date}; {minutes:.0} minutes on {cores} cores. Again by\n\
+         `cargo bench --bench verdict -- record COMMIT DATE {} {}`.\n\n```\n{}\n```\n\n\
+         ![shares told against truth](verdict-reliability.svg)\n",
+        size(0, 200),
+        size(1, 4),
+        parts.join("\n")
+    );
+    let kept = std::fs::create_dir_all("tests/figures")
+        .and_then(|()| std::fs::write("tests/figures/verdict.md", &page))
+        .and_then(|()| std::fs::copy(calibration::PLOT, "tests/figures/verdict-reliability.svg"));
+    println!("{page}");
+    match kept {
+        Ok(_) => println!("kept in tests/figures/verdict.md"),
+        Err(error) => println!("tests/figures could not be written: {error}"),
     }
 }
 
-fn runs(from: usize, to: usize) {
-    println!("== cases {from} to {to}");
-    println!(
-        "{}",
-        run::run_all(&run::cases(from, to, &|_| Stretch::default())).text()
-    );
+fn runs(core: u64, others: u64) -> String {
+    let begun = Instant::now();
+    let planned = run::cases::plan(core, others);
+    let table = run::run_all(&planned, Worlds::AsTold);
+    let took = begun.elapsed().as_secs_f64();
+    format!(
+        "== scenarios and core pairs with {core} seeds, the other pairs with {others}: {} runs in {:.1} minutes ({:.1} per second)\n{}",
+        table.runs,
+        took / 60.0,
+        table.runs as f64 / took.max(1e-9),
+        table.text()
+    )
 }
 
 /// Rates, delays and periods times a half to two, silence time give or take a fifth, cells spread
-/// within what a sound unit may have. Shipped scenarios have no such handles and are left out.
-fn perturbed(from: usize, to: usize) {
-    println!("== perturbed cases {from} to {to} (composed pairs only)");
-    let stretch = |seed: u64| {
-        let even = |salt: u64| {
-            let mixed = (seed ^ salt).wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 40;
-            mixed as f64 / f64::from(1u32 << 24)
-        };
-        Stretch {
-            times: 0.5 * 4f64.powf(even(1)),
-            silence: 0.8 + 0.4 * even(2),
-            spread: 0.5 + 9.0 * even(3),
-        }
-    };
-    let cases: Vec<run::Case> = run::cases(from, to, &stretch)
-        .into_iter()
-        .filter(|case| case.text.is_some())
-        .collect();
-    println!("{}", run::run_all(&cases).text());
+/// within what a sound unit may have, and limits moved towards it. Shipped scenarios have no such
+/// handles and are left out.
+fn perturbed(seeds: usize) -> String {
+    let mut planned = run::cases::plan(seeds as u64, seeds as u64);
+    planned.retain(|(which, ..)| matches!(which, Which::Pair(_)));
+    let table = run::run_all(&planned, Worlds::Perturbed);
+    format!(
+        "== perturbed worlds: every composed pair with {seeds} seeds\n{}",
+        table.text()
+    )
 }
 
 /// Time of judging one cycle of five modules, and of each further cycle.
-fn speed() {
+fn speed() -> String {
     let profile = packside_profiles::find("generic-hv-stack", None)
         .unwrap()
         .profile;
@@ -102,6 +150,7 @@ fn speed() {
         Some(Way::Serial),
     );
     let mut told = Vec::new();
+    let mut text = String::new();
     for cycles in 1..=11u32 {
         let events = session.look().to_vec();
         let mut times: Vec<Duration> = (0..21)
@@ -119,17 +168,17 @@ fn speed() {
                 .find(|e| matches!(e.what, packside::event::What::Out(_)));
             let last = events.last().map_or(Duration::ZERO, |e| e.at);
             let first = from.map_or(Duration::ZERO, |e| e.at);
-            println!(
-                "first byte sent to verdict at {}, 5 modules: {:.2} s (virtual time; the own counter has to be seen moving)",
+            text = format!(
+                "== speed\nfirst byte sent to verdict at {}, 5 modules: {:.2} s (virtual time; the own counter has to be seen moving)",
                 profile.answering.line,
                 last.saturating_sub(first).as_secs_f64()
             );
         }
     }
     let (one, eleven) = (told[0].1, told[10].1);
-    println!(
-        "judging 1 look: {:.3} ms; each further look in the same events: {:.3} ms (median of 21)",
+    format!(
+        "{text}\njudging 1 look: {:.3} ms; each further look in the same events: {:.3} ms (median of 21)",
         one.as_secs_f64() * 1e3,
         eleven.saturating_sub(one).as_secs_f64() * 100.0
-    );
+    )
 }

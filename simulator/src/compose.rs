@@ -71,8 +71,16 @@ pub struct Pair {
     around: usize,
 }
 
-/// Every pair, but those that cannot be: an open fuse carries no current, so it shows nowhere only
-/// while the switches have not been asked to close.
+impl Pair {
+    /// Number of the diagonal on which it stands in the table of things inside and things around: of
+    /// any few diagonals in a row, each thing inside and each thing around has a pair.
+    pub fn diagonal(self) -> usize {
+        self.inside + self.around
+    }
+}
+
+/// Every pair, but those that cannot be: a defect that shows as soon as the switches have to close is
+/// traceless only while they have not been asked to.
 pub fn pairs() -> Vec<Pair> {
     let can_be = |pair: &Pair| {
         let (insides, arounds) = tables(pair.rack);
@@ -198,6 +206,25 @@ pub fn compose_healing(which: (usize, usize), seed: u64) -> Result<Composed, Sce
     build(false, inside, around, seed, Stretch::default())
 }
 
+/// Defects that show nowhere until the inverter has the switches closed, by number below.
+pub const TRACELESS: usize = HIDDEN.len();
+
+/// Composes a world with one of them, and the same world without it. The inverter begins to ask at
+/// [`INVERTER_COMES_S`].
+///
+/// # Errors
+/// As [`compose`].
+pub fn compose_traceless(which: usize, seed: u64) -> Result<(Composed, Composed), ScenarioError> {
+    let inside = HIDDEN.get(which).ok_or_else(|| ScenarioError::Unknown {
+        name: format!("traceless {which}"),
+    })?;
+    let with = |inside| build(false, inside, &LATE_INVERTER, seed, Stretch::default());
+    Ok((with(inside)?, with(&SOUND)?))
+}
+
+/// When the inverter of [`compose_traceless`] begins to ask, seconds since power-up.
+pub const INVERTER_COMES_S: u64 = 130;
+
 /// A world in which no valid answer comes because of this cause, named as the tool names it;
 /// nothing where it cannot be simulated.
 pub fn soft(cause: &str, seed: u64) -> Option<Composed> {
@@ -259,7 +286,7 @@ fn build_from(
     };
     let verdicts = must_follow(inside, around);
     let mut text =
-        String::from("# Composed and INVENTED: no real unit, no real product.\nformat = 2\n");
+        String::from("# Composed and INVENTED: no real unit, no real product.\nformat = 3\n");
     let _ = writeln!(
         text,
         "name = \"{0}--{1}\"\ntitle = \"composed: {0} inside, {1} around\"\nprofile = \"{profile}\"\nseed = {seed}\n\
@@ -344,6 +371,17 @@ const fn condition(id: &'static str, root: &'static str, events: &'static str) -
     }
 }
 
+/// A defect that shows nowhere until the switches have to close.
+const fn traceless(id: &'static str, not_tested: &'static str, events: &'static str) -> Inside {
+    Inside {
+        id,
+        root: None,
+        nature: Nature::Traceless(not_tested),
+        stack: "",
+        events,
+    }
+}
+
 const SOUND: Inside = Inside {
     id: "sound",
     root: None,
@@ -367,8 +405,8 @@ macro_rules! flagged {
 #[rustfmt::skip]
 const STACK_INSIDE: &[Inside] = &[
     SOUND,
-    // A fuse that opened while no current was asked for shows nowhere until the switches close.
-    Inside { id: "fuse-open-unseen", root: None, nature: Nature::Traceless("main-fuse"), stack: "", events: "" },
+    traceless("fuse-open-unseen", "main-fuse", "[[event]]\nat = \"0s\"\ndefect = \"fuse-open\"\n"),
+    traceless("pre-charge-open-unseen", "pre-charge", "[[event]]\nat = \"0s\"\ndefect = \"precharge-open\"\n"),
     condition("cold", "under-temperature", "[[event]]\nat = \"{t}\"\ncelsius = -14\n"),
     condition("door-open", "door-open", "[[event]]\nat = \"{t}\"\nraise = \"door-open\"\n"),
     condition("off-button", "off-button", "[[event]]\nat = \"{t}\"\nraise = \"off-button\"\n"),
@@ -466,6 +504,25 @@ const HEALING: &[Around] = &[
     around("refused-until", AWAITING, Reach::Clear, "[[mischief]]\nkind = \"exception\"\nrole = \"alarm_word\"\ncode = 4\nuntil = \"140s\"\n"),
 ];
 
+#[rustfmt::skip]
+const HIDDEN: &[Inside] = &[
+    traceless("fuse-open", "main-fuse", "[[event]]\nat = \"0s\"\ndefect = \"fuse-open\"\n"),
+    traceless("pre-charge-open", "pre-charge", "[[event]]\nat = \"0s\"\ndefect = \"precharge-open\"\n"),
+    traceless("switch-stays-open", "main-switches", "[[event]]\nat = \"0s\"\ndefect = \"switch-stays-open\"\npole = \"plus\"\n"),
+    traceless("load-at-pre-charge", "pre-charge", "[circuit]\nload_ohm = 470\n"),
+    traceless("insulation-behind-switches", "inverter-side-insulation", "[circuit]\ninsulation_kohm = 40\ninsulation_in = [\"standby\", \"running\"]\n"),
+];
+
+const LATE_INVERTER: Around = Around {
+    a: (2.0, 5.0),
+    ..around(
+        "inverter-comes",
+        AWAITING,
+        Reach::Clear,
+        "[inverter]\nfrom = \"130s\"\nevery = \"{a}s\"\n",
+    )
+};
+
 /// Worlds without a valid answer, by cause.
 #[rustfmt::skip]
 const SOFT: &[(&str, Around)] = &[
@@ -483,6 +540,9 @@ const SOFT: &[(&str, Around)] = &[
     ("disturbed-line", Around { a: (20.0, 60.0), ..around("much-noise", BUS, Reach::Mute, "[[noise]]\nper_second = {a}\nwidth_us = 90\n") }),
     ("slow-unit", Around { a: (0.7, 1.5), ..around("always-late", BUS, Reach::Mute, "[[mischief]]\nkind = \"late\"\ndelay = \"{a}s\"\n") }),
     ("other-protocol", Around { a: (0.2, 1.0), ..around("text", BUS, Reach::Mute, "[[mischief]]\nkind = \"no-answer\"\n[chatter]\ntext = \"T=21.5 H=40 OK\\r\\n\"\nevery = \"{a}s\"\n") }),
+    ("no-common-wire", around("floating", BUS, Reach::Mute, "[line]\ncommon_wire = false\nidle = \"floating\"\n")),
+    ("second-client", Around { a: (0.03, 0.12), ..around("busy-pair", BUS, Reach::Mute, "[second_client]\nfrom = \"100s\"\nevery = \"{a}s\"\nregisters = 20\n") }),
+    ("adapter-gone", Around { b: (104.2, 106.0), ..around("adapter-out", BUS, Reach::Mute, "[[event]]\nat = \"{b}s\"\nadapter = false\n") }),
     ("two-units-one-address", around("two-units", BUS, Reach::Mute, "[neighbour]\naddress = 1\nsoc = 31\n")),
 ];
 
@@ -530,6 +590,16 @@ mod tests {
                 composed.err().map_or_else(String::new, |e| e.to_string())
             );
         }
+    }
+
+    // Kind: invented
+    #[test]
+    fn every_traceless_world_makes_a_scenario_and_its_sound_twin() {
+        for which in 0..TRACELESS {
+            let (hidden, sound) = compose_traceless(which, 3).unwrap();
+            assert!(hidden.not_tested.is_some() && sound.not_tested.is_none());
+        }
+        assert!(compose_traceless(TRACELESS, 3).is_err());
     }
 
     // Kind: invented

@@ -41,6 +41,7 @@ pub(crate) fn check(
             "summary": verdict.summary,
             "why": verdict.why,
             "open": verdict.open.iter().map(|o| json!({ "id": o.id, "text": o.text, "settled_by": o.settled_by })).collect::<Vec<_>>(),
+            "gate_filled": verdict.gate_filled,
             "without_roots": verdict.without_roots.map(VerdictKind::id),
             "causes": verdict.causes.iter().map(|c| json!({
                 "id": c.id, "probability": f64::from(c.per_mille) / 1000.0, "meaning": c.meaning,
@@ -218,6 +219,9 @@ fn health(health: &Health) -> Json {
         "late": share(health.late),
         "busy": health.busy,
         "crossed": health.crossed,
+        "counted_by_unit": health.counted.map(|c| json!({
+            "unit": c.unit, "questions": c.questions, "heard": c.heard, "errors": c.errors, "damaged_answers": c.damaged,
+        })),
     })
 }
 

@@ -4,8 +4,8 @@
 
 use std::time::Duration;
 
+use packside_profiles::StateKind;
 use packside_profiles::model::Profile;
-use packside_profiles::{Role, StateKind};
 
 use super::args::CheckArgs;
 use super::record::{Record, shown};
@@ -391,7 +391,7 @@ impl<'a> Live<'a> {
             let states = self.states();
             if !states.last().is_some_and(|(_, kind)| in_service(*kind)) {
                 self.follow(STRETCH, Duration::ZERO, |e, profile| {
-                    states_in(e, profile)
+                    e.states(profile)
                         .last()
                         .is_some_and(|(_, kind)| in_service(*kind))
                 })?;
@@ -508,7 +508,7 @@ impl<'a> Live<'a> {
         let unit = self.manner().unit;
         let evidence = evidence_in(&self.events, self.profile);
         let mine = evidence.iter().find(|e| e.unit == unit);
-        let mut states = mine.map(|e| states_in(e, self.profile)).unwrap_or_default();
+        let mut states = mine.map(|e| e.states(self.profile)).unwrap_or_default();
         let broken = clock_breaks(&self.events).pop();
         states.retain(|(at, _)| broken.is_none_or(|broken| *at >= broken.at));
         states
@@ -545,17 +545,4 @@ fn told(fitted: &Fitted, amperes: f64) -> (Outcome, String) {
 
 fn in_service(kind: StateKind) -> bool {
     matches!(kind, StateKind::Standby | StateKind::Running)
-}
-
-fn states_in(evidence: &MemberEvidence, profile: &Profile) -> Vec<(Duration, StateKind)> {
-    let point = profile.points.iter().find(|p| p.role == Role::State);
-    let kind = |raw: f64| {
-        let named = point?.values.iter().find(|v| v.is as f64 == raw)?;
-        named.state
-    };
-    evidence
-        .series(profile, Role::State)
-        .into_iter()
-        .filter_map(|(at, raw)| Some((at, kind(raw)?)))
-        .collect()
 }

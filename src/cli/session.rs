@@ -7,10 +7,11 @@ use std::time::Duration;
 use packside_profiles::Profile;
 
 use super::out;
+use crate::ask::Outcome;
 use crate::diagnose::{Judgement, OpenPoint, VerdictKind, by_looking_again, judge};
 use crate::event::{Event, LinkKind, What};
 use crate::link::{Asking, LinkTrouble, MayWake, NotShown, Quiet, Wake, quiet_window};
-use crate::poll::{Cost, Look, Want, may_read};
+use crate::poll::{Cost, Look, Want, counter_questions, may_read};
 
 /// How the look is to be made.
 pub(crate) struct Manner {
@@ -56,6 +57,8 @@ const OVERHEAR: Duration = Duration::from_secs(30);
 const OVERHEAR_SLICE: Duration = Duration::from_secs(2);
 /// Longest time for looking again unasked, after the first look.
 const BY_ITSELF: Duration = Duration::from_secs(20);
+/// Longest time for reading the unit's own counters of the line.
+const COUNTING: Duration = Duration::from_secs(5);
 /// Between two looks.
 const PAUSE: Duration = Duration::from_secs(2);
 
@@ -152,8 +155,21 @@ fn judged(so_far: &[Event], tape: &[Event], profile: &Profile) -> Judgement {
 }
 
 /// Looks, and looks again by itself while that may settle what is open: reading costs nothing and is
-/// as safe as the first look was. Ends when another look brings nothing new or the time is over.
+/// as safe as the first look was. Ends when another look brings nothing new or the time is over. Where
+/// the line damages answers, the unit is asked at last what it counted of it.
 pub(crate) fn look_until_settled(
+    asking: &mut Asking,
+    profile: &Profile,
+    so_far: &[Event],
+    manner: &Manner,
+    seen: impl FnMut(usize, usize, u8),
+) -> Option<LinkTrouble> {
+    look_again(asking, profile, so_far, manner, seen)
+        .or_else(|| ask_its_counters(asking, profile, so_far, manner).err())
+}
+
+/// Looks until another look would bring nothing new.
+fn look_again(
     asking: &mut Asking,
     profile: &Profile,
     so_far: &[Event],
@@ -186,6 +202,45 @@ pub(crate) fn look_until_settled(
     }
     trouble
 }
+
+/// Reads the unit's own counters of the line where answers came damaged and it understands that.
+fn ask_its_counters(
+    asking: &mut Asking,
+    profile: &Profile,
+    so_far: &[Event],
+    manner: &Manner,
+) -> Result<(), LinkTrouble> {
+    if !profile.answering.functions.contains(&DIAGNOSTICS) {
+        return Ok(());
+    }
+    let judgement = judged(so_far, asking.tape(), profile);
+    let members = &judgement.identity.members;
+    let answers = members.iter().find(|m| m.kind != VerdictKind::BusProblem);
+    let (Some(member), true) = (answers, judgement.bus.health.damages()) else {
+        return Ok(());
+    };
+    let questions = counter_questions(member.unit);
+    manner.say(&format!(
+        "answers came damaged: asking the unit what it counted of the line, {} short questions, at most {} s",
+        questions.len(),
+        COUNTING.as_secs()
+    ));
+    let until = asking.now() + COUNTING;
+    let time_out = Duration::from_millis(profile.answering.time_out_ms.into());
+    for ask in questions {
+        if asking.now() + time_out > until {
+            break;
+        }
+        // A unit that refuses one counter after all is left alone.
+        if matches!(asking.ask(ask, time_out)?.outcome, Outcome::Exception(_)) {
+            break;
+        }
+    }
+    Ok(())
+}
+
+/// Function code of diagnostics.
+const DIAGNOSTICS: u8 = 0x08;
 
 /// Makes one look. `seen` is told the progress: done, planned, address.
 pub(crate) fn look(

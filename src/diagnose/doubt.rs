@@ -1,13 +1,25 @@
 //! What keeps a verdict open, each kind with the one step that settles it.
 //!
-//! Input: the words of one doubt. Output: its id and its step. Does not: find doubts (see `gate`,
-//! `flags`, `plausible`, `member`).
+//! Input: the words of one doubt. Output: its id, its step, and whether it leaves the gate open. Does
+//! not: find doubts (see `gate`, `flags`, `plausible`, `member`).
+//!
+//! # The gate
+//! `Unfilled`: something that a clean verdict needs is not there (not read, not of this unit for
+//! certain, not known to be fresh, in a code that nobody knows). `Filled`: all of it is there, and what it
+//! says does not settle the question.
 
 use super::judgement::{NextStep, OpenPoint};
 use super::step::Step;
 
+/// Whether all that a clean verdict needs was read: see the module.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Gate {
+    Filled,
+    Unfilled,
+}
+
 macro_rules! doubts {
-    ($($variant:ident = $id:literal, $step:ident, $meaning:literal;)+) => {
+    ($($variant:ident = $id:literal, $gate:ident, $step:ident, $headline:literal, $meaning:literal;)+) => {
         /// A kind of doubt.
         #[derive(Debug, Clone, Copy, PartialEq, Eq)]
         pub(crate) enum DoubtKind { $($variant),+ }
@@ -21,9 +33,19 @@ macro_rules! doubts {
                 match self { $(Self::$variant => $id),+ }
             }
 
+            /// The same in a few words, for the headline.
+            pub(crate) fn headline(self) -> &'static str {
+                match self { $(Self::$variant => $headline),+ }
+            }
+
             /// What it means, for the reference.
             pub(crate) fn meaning(self) -> &'static str {
                 match self { $(Self::$variant => $meaning),+ }
+            }
+
+            /// Whether the gate is filled although this is open.
+            pub(crate) fn gate(self) -> Gate {
+                match self { $(Self::$variant => Gate::$gate),+ }
             }
 
             /// The step that settles it.
@@ -35,28 +57,28 @@ macro_rules! doubts {
 }
 
 doubts! {
-    TwoUnits = "two-units", OneAddressEach, "two units answer at one address, or another one answers than before: numbers of two do not add up";
-    NotRecognised = "not-recognised", RightProfile, "the registers that prove this map do not hold, or the firmware is outside its range";
-    NotRead = "not-read", LookAgain, "a required point was not read, is too old, or has no usable value: that is not a zero";
-    HeartbeatUnseen = "heartbeat-unseen", LookAgain, "the unit's own counter was not yet seen moving: the answers may be old";
-    NothingThere = "profile-lacks-point", RightProfile, "the profile has no point that a clean verdict needs";
-    LampContradicts = "lamp-contradicts", LampAgain, "a lamp was seen that the registers do not explain";
-    AnsweredNo = "answered-no", AnswerAgain, "a person found something not in order";
-    UndefinedBit = "undefined-bit", RightProfile, "a bit, code or state is up that the profile does not know";
-    MayHide = "code-may-hide", LookAgain, "the unit shows one code at a time and may hide others behind it";
-    Unexplained = "unexplained-status", LookAgain, "a status is up and nothing explains it";
-    BeforeItsCause = "before-its-cause", LookAgain, "a status was up before the inverter fell silent, so the silence does not explain it";
-    SeenEarlier = "seen-earlier", LookAgain, "an alarm was up earlier and is not now, and nothing shows that it is over";
-    Terminals = "terminals-live", OtherSources, "the terminals carry voltage although the switches are reported open";
-    CurrentWhileOpen = "current-while-open", OtherSources, "current is reported although every switch is reported open";
-    SpreadUnderLoad = "spread-under-load", LookAgain, "cells or temperatures are far apart while current flows or cells balance: only a look at rest tells";
-    PerhapsCache = "perhaps-cache", PastTheCache, "the own counter stands still behind a gateway: a cache, or the unit";
-    FaultStateOnly = "fault-state-only", LookAgain, "the unit is in its fault state, yet no flag and no number says why";
-    TooEarly = "too-early", WaitSilence, "the silence time is not over: neither the inverter nor its absence has shown";
-    LinkUnknown = "inverter-unknown", WatchLamp, "whether the unit hears its inverter cannot be told";
-    NotInService = "not-in-service", LookAgain, "the inverter is heard, yet the unit is not in service";
-    PackSilent = "pack-silent", LookAtLamps, "a pack that the rack expects gave no valid answer or was not asked";
-    PacksUnlike = "packs-unlike", LikePacks, "packs that are not connected yet have unlike voltages: connecting them drives a large current";
+    TwoUnits = "two-units", Unfilled, OneAddressEach, "two units answer at one address", "two units answer at one address, or another one answers than before: numbers of two do not add up";
+    NotRecognised = "not-recognised", Unfilled, RightProfile, "this may be another unit than the map describes", "the registers that prove this map do not hold, or the firmware is outside its range";
+    NotRead = "not-read", Unfilled, LookAgain, "something that a verdict needs was not read", "a required point was not read, is too old, or has no usable value: that is not a zero";
+    HeartbeatUnseen = "heartbeat-unseen", Unfilled, LookAgain, "the answers may be old", "the unit's own counter was not yet seen moving: the answers may be old";
+    NothingThere = "profile-lacks-point", Unfilled, RightProfile, "the map lacks what a verdict needs", "the profile has no point that a clean verdict needs";
+    LampContradicts = "lamp-contradicts", Filled, LampAgain, "a lamp says something else than the registers", "a lamp was seen that the registers do not explain";
+    AnsweredNo = "answered-no", Filled, AnswerAgain, "a person found something not in order", "a person found something not in order";
+    UndefinedBit = "undefined-bit", Unfilled, RightProfile, "the unit says something that the map does not know", "a bit, code or state is up that the profile does not know";
+    MayHide = "code-may-hide", Unfilled, LookAgain, "the code shown may hide others", "the unit shows one code at a time and may hide others behind it";
+    Unexplained = "unexplained-status", Filled, LookAgain, "a status is up and nothing explains it", "a status is up and nothing explains it";
+    BeforeItsCause = "before-its-cause", Filled, LookAgain, "a status was up before the inverter fell silent", "a status was up before the inverter fell silent, so the silence does not explain it";
+    SeenEarlier = "seen-earlier", Filled, LookAgain, "an alarm was up earlier and is not now", "an alarm was up earlier and is not now, and nothing shows that it is over";
+    Terminals = "terminals-live", Filled, OtherSources, "the terminals are live although the switches are reported open", "the terminals carry voltage although the switches are reported open";
+    CurrentWhileOpen = "current-while-open", Filled, OtherSources, "current is reported although the switches are reported open", "current is reported although every switch is reported open";
+    SpreadUnderLoad = "spread-under-load", Filled, LookAgain, "cells or temperatures are far apart, and only a look at rest tells why", "cells or temperatures are far apart while current flows or cells balance: only a look at rest tells";
+    PerhapsCache = "perhaps-cache", Unfilled, PastTheCache, "the answers may come from the gateway's memory", "the own counter stands still behind a gateway: a cache, or the unit";
+    FaultStateOnly = "fault-state-only", Filled, LookAgain, "the unit is in its fault state and does not say why", "the unit is in its fault state, yet no flag and no number says why";
+    TooEarly = "too-early", Filled, WaitSilence, "too early, the silence time is not over", "the silence time is not over: neither the inverter nor its absence has shown";
+    LinkUnknown = "inverter-unknown", Filled, WatchLamp, "whether the unit hears its inverter is not known", "whether the unit hears its inverter cannot be told";
+    NotInService = "not-in-service", Filled, LookAgain, "the inverter is heard, yet the unit is not in service", "the inverter is heard, yet the unit is not in service";
+    PackSilent = "pack-silent", Unfilled, MissingPack, "a pack gives no answer", "a pack that the rack expects gave no valid answer or was not asked";
+    PacksUnlike = "packs-unlike", Filled, LikePacks, "packs that may connect have unlike voltages", "packs that are not connected yet have unlike voltages: connecting them drives a large current";
 }
 
 /// One doubt in the words of this unit.

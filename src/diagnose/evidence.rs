@@ -10,7 +10,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use packside_profiles::model::{Count, Point, Profile};
-use packside_profiles::{Decoded, Instance, Known, Layout, Quality, Role, Value, decode};
+use packside_profiles::{
+    Decoded, Instance, Known, Layout, Quality, Role, StateKind, Value, decode,
+};
 
 use crate::ask::{Exchange, Outcome};
 use crate::wire::{Answer, Ask, Question};
@@ -87,6 +89,19 @@ impl MemberEvidence {
         samples
             .iter()
             .filter_map(|sample| Some((sample.at, number(sample)?)))
+            .collect()
+    }
+
+    /// States that the unit was read in, as far as the profile knows them, with their times.
+    pub(crate) fn states(&self, profile: &Profile) -> Vec<(Duration, StateKind)> {
+        let point = profile.points.iter().find(|p| p.role == Role::State);
+        let kind = |raw: f64| {
+            let named = point?.values.iter().find(|v| v.is as f64 == raw)?;
+            named.state
+        };
+        self.series(profile, Role::State)
+            .into_iter()
+            .filter_map(|(at, raw)| Some((at, kind(raw)?)))
             .collect()
     }
 }

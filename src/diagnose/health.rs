@@ -11,7 +11,8 @@ use std::time::Duration;
 
 use super::sight::{Sight, Sights};
 use crate::ask::{Exchange, Outcome, Silence, Stray, StrayKind};
-use crate::wire::Question;
+use crate::wire::question::Counter;
+use crate::wire::{Answer, Question};
 
 /// A count among tries.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -84,6 +85,71 @@ pub struct Health {
     pub busy: u32,
     /// Questions of ours while which somebody else asked.
     pub crossed: u32,
+    /// What the unit itself counted, where it was asked.
+    pub counted: Option<Counted>,
+}
+
+/// What a unit counted between our first and our last reading of its counters (function 08).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Counted {
+    /// Unit address.
+    pub unit: u8,
+    /// Questions that we sent it meanwhile.
+    pub questions: u32,
+    /// Messages to it that it heard meanwhile, those of others included.
+    pub heard: u32,
+    /// Frames with a wrong check value that it saw meanwhile, whoever sent them.
+    pub errors: Option<u32>,
+    /// Answers to our questions that did not come whole meanwhile.
+    pub damaged: u32,
+}
+
+/// More than this between two readings is no counting but a restart of the unit.
+const COUNTED_AT_MOST: u32 = 10_000;
+
+/// Finds the first and the last reading of the counters of the first unit that gave them.
+// Kind:   published
+// Source: Modbus Application Protocol V1.1b3, 6.8: 0C counts CRC errors seen on the bus, 0E messages
+//         addressed to the server, both 16 bits
+pub(crate) fn counted(exchanges: &[Exchange]) -> Option<Counted> {
+    let reading = |exchange: &Exchange, wanted: Counter| match &exchange.outcome {
+        Outcome::Answered(Answer::Counter(value))
+            if exchange.ask.question == Question::Counter(wanted) =>
+        {
+            Some(*value)
+        }
+        _ => None,
+    };
+    let unit = exchanges
+        .iter()
+        .find(|e| reading(e, Counter::ServerMessages).is_some())?
+        .ask
+        .unit;
+    let ours: Vec<&Exchange> = exchanges.iter().filter(|e| e.ask.unit == unit).collect();
+    let ends = |wanted| {
+        let mut of = ours
+            .iter()
+            .enumerate()
+            .filter_map(|(place, e)| Some((place, reading(e, wanted)?)));
+        let first = of.next()?;
+        let last = of.next_back()?;
+        let grown = u32::from(last.1.wrapping_sub(first.1));
+        (grown <= COUNTED_AT_MOST).then_some((first.0, last.0, grown))
+    };
+    let (first, last, heard) = ends(Counter::ServerMessages)?;
+    let between = ours.get(first + 1..=last)?;
+    let whole = |e: &&&Exchange| matches!(e.outcome, Outcome::Answered(_) | Outcome::Exception(_));
+    Some(Counted {
+        unit,
+        questions: count(between.len()),
+        heard,
+        errors: ends(Counter::BusErrors).map(|(_, _, grown)| grown),
+        damaged: count(between.len() - between.iter().filter(whole).count()),
+    })
+}
+
+fn count(n: usize) -> u32 {
+    u32::try_from(n).unwrap_or(u32::MAX)
 }
 
 /// Answers up to so many bytes count as short.
@@ -132,6 +198,7 @@ pub(crate) fn health(exchanges: &[Exchange], current: impl Fn(Duration) -> Optio
         row = if damaged { row + 1 } else { 0 };
         health.longest_row = health.longest_row.max(row);
     }
+    health.counted = counted(exchanges);
     health
 }
 
@@ -166,7 +233,38 @@ fn only_first_bytes_wrong(exchange: &Exchange, length: usize) -> bool {
 impl Health {
     /// Whether the line does badly enough to say so.
     pub fn is_bad(&self) -> bool {
-        self.damaged.hits >= 2 || self.late.hits >= 2 || self.busy >= 2
+        self.damages() || self.late.hits >= 2 || self.busy >= 2
+    }
+
+    /// Whether answers came damaged more often than by accident.
+    pub(crate) fn damages(&self) -> bool {
+        self.damaged.hits >= 2
+    }
+
+    /// In which direction the damage lies, by what the unit counted.
+    fn direction(&self, sights: &mut Sights) {
+        let Some(counted) = self.counted else {
+            return;
+        };
+        let Counted {
+            questions, heard, ..
+        } = counted;
+        if heard < questions {
+            let words = format!(
+                "of {questions} questions the unit counted only {heard}: damage on the way to it"
+            );
+            sights.note_as(Sight::UnitMissed, words);
+        } else if heard == questions && counted.damaged > 0 {
+            let words = format!(
+                "the unit counted all {questions} questions, yet {} answers did not come whole: damage on the way back",
+                counted.damaged
+            );
+            sights.note_as(Sight::UnitHeardAll, words);
+        }
+        if let Some(errors) = counted.errors.filter(|errors| *errors > 0) {
+            let words = format!("the unit itself counted {errors} damaged frames meanwhile");
+            sights.note_as(Sight::UnitCountsErrors, words);
+        }
     }
 
     /// What it shows.
@@ -212,6 +310,7 @@ impl Health {
                 ),
             );
         }
+        self.direction(sights);
         if self.crossed > 0 {
             let words = format!(
                 "somebody else asked while {} of our questions were open",

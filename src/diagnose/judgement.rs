@@ -456,6 +456,9 @@ pub struct Verdict {
     pub why: Vec<String>,
     /// What keeps it open, for `undecided`.
     pub open: Vec<OpenPoint>,
+    /// Whether everything that a clean verdict needs was read, fresh, of one recognised unit (or of
+    /// every pack of a rack), in codes that the map knows. An open point may be left all the same.
+    pub gate_filled: bool,
     /// The verdict if the roots were gone and all else the same.
     pub without_roots: Option<VerdictKind>,
     /// Weighed causes of a bus problem, a bad line or a silent inverter, the most likely first, as

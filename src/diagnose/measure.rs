@@ -437,7 +437,7 @@ fn to_do(class: Class) -> &'static str {
 /// A number with its unit, in as many digits as make sense for it.
 pub(crate) fn with_unit(number: f64, unit: &str) -> String {
     let digits = match unit {
-        "V" if (0.1..10.0).contains(&number.abs()) => 3,
+        "V" if (0.0005..10.0).contains(&number.abs()) => 3,
         "V" | "A" | "degC" | "%" | "s" => 1,
         _ => 0,
     };

@@ -9,7 +9,7 @@ use std::time::Duration;
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind, Value};
 
-use super::doubt::{Doubt, DoubtKind};
+use super::doubt::{Doubt, DoubtKind, Gate};
 use super::evidence::{MemberEvidence, Seen};
 use super::heartbeat::{Pulse, pulse};
 use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
@@ -42,10 +42,21 @@ pub(crate) struct Member {
     pub(crate) readings: Vec<Reading>,
     /// State of the control unit and its name.
     pub(crate) state: Option<(StateKind, String)>,
+    /// Pre-charge was read as the state since the last restart.
+    pub(crate) precharge_seen: bool,
     /// The inverter link.
     pub(crate) inverter: InverterLink,
     /// The map could not be confirmed: a clean verdict is out of the question.
     pub(crate) unconfirmed: bool,
+}
+
+impl Member {
+    /// Whether nothing that a clean verdict needs is missing: see [`super::doubt`].
+    pub(crate) fn fills_gate(&self) -> bool {
+        self.doubts
+            .iter()
+            .all(|doubt| doubt.kind.gate() == Gate::Filled)
+    }
 }
 
 /// What all members share.
@@ -88,14 +99,14 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     let recognition = recognition(&facts.readings, profile);
     let unconfirmed = !recognition.doubts.is_empty();
     let (mut findings, mut doubts) = facts.told(evidence, shared, recognition.doubts);
-    roots::settle(&mut findings, unconfirmed);
+    let two_units = two_units(evidence, shared, profile);
+    roots::settle(&mut findings, unconfirmed || !two_units.is_empty());
     let roots = Roots::of(&findings, profile, unconfirmed);
     let (mut kind, mut why) = decide(&roots, &mut doubts, &facts.inverter, state, profile);
     let none = Roots::default();
     let (mut without_roots, _) = decide(&none, &mut doubts, &facts.inverter, state, profile);
     // Numbers of two units do not add up, and bits of another map say nothing: what was found is told,
     // and is no statement about this unit.
-    let two_units = two_units(evidence, shared, profile);
     if !two_units.is_empty() || recognition.is_another_map {
         let first = doubts
             .iter()
@@ -121,6 +132,7 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         without_roots,
         findings,
         readings: facts.readings,
+        precharge_seen: precharge_seen(evidence, profile),
         state: facts.state.and_then(|(kind, name)| Some((kind?, name))),
         inverter: facts.inverter,
         unconfirmed,
@@ -248,19 +260,27 @@ fn own_pulse(evidence: &MemberEvidence, profile: &Profile, counts_from: Option<D
     )
 }
 
+/// Whether the unit was read in its pre-charge since it last started.
+fn precharge_seen(evidence: &MemberEvidence, profile: &Profile) -> bool {
+    let since = rebooted_at(evidence, profile).unwrap_or_default();
+    let states = evidence.states(profile);
+    states
+        .iter()
+        .any(|(at, kind)| *at >= since && *kind == StateKind::Precharge)
+}
+
 /// A member that never answered.
-pub(crate) fn silent(unit: u8) -> Member {
+pub(crate) fn silent(unit: u8, why: &str) -> Member {
     Member {
         unit,
         kind: VerdictKind::BusProblem,
-        why: vec![format!(
-            "unit {unit} gave no valid answer: nothing can be said about it"
-        )],
-        doubts: Vec::new(),
+        why: vec![why.to_owned()],
+        doubts: vec![DoubtKind::PackSilent.says(why)],
         without_roots: VerdictKind::BusProblem,
         findings: Vec::new(),
         readings: Vec::new(),
         state: None,
+        precharge_seen: false,
         inverter: InverterLink::Unknown("no answer".to_owned()),
         unconfirmed: false,
     }

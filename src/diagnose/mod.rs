@@ -97,7 +97,10 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
         .filter(|e| ours.as_ref().is_none_or(|ours| ours.contains(&e.unit)))
         .map(|e| {
             if e.answered == 0 {
-                member::silent(e.unit)
+                member::silent(
+                    e.unit,
+                    "no valid answer: nothing can be said about this pack",
+                )
             } else {
                 member::judge(e, &shared)
             }
@@ -218,9 +221,7 @@ fn of_interest(profile: &Profile, own: &[Exchange]) -> Option<RangeInclusive<u8>
 fn add_absent(members: &mut Vec<Member>, expected: Vec<u8>) {
     for unit in expected {
         if !members.iter().any(|m| m.unit == unit) {
-            let mut absent = member::silent(unit);
-            absent.why = vec![format!("pack at address {unit} was not asked")];
-            members.push(absent);
+            members.push(member::silent(unit, "this pack was not asked"));
         }
     }
 }
@@ -264,8 +265,9 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
         &members,
         bad_line(&bus, &line, members.first().map_or(0, |m| m.unit)),
     );
-    let summary = summary(kind, &deciding, &findings);
+    let summary = summary(kind, &deciding, &doubts, &findings);
     let without_roots = without_roots(&members);
+    let gate_filled = members.iter().all(Member::fills_gate);
     let open = if kind == VerdictKind::Undecided {
         doubts.iter().map(doubt::Doubt::open_point).collect()
     } else {
@@ -281,6 +283,7 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
             why,
             open,
             without_roots,
+            gate_filled,
             causes: worth_telling(&considered),
             considered,
             next: steps,
@@ -431,7 +434,12 @@ fn worst(kinds: impl Iterator<Item = VerdictKind>) -> VerdictKind {
 }
 
 /// The verdict in one sentence.
-fn summary(kind: VerdictKind, deciding: &[&Member], findings: &[Finding]) -> String {
+fn summary(
+    kind: VerdictKind,
+    deciding: &[&Member],
+    doubts: &[doubt::Doubt],
+    findings: &[Finding],
+) -> String {
     let unconfirmed = deciding.iter().any(|m| m.unconfirmed);
     let roots = || root_ids(findings).join(", ");
     match kind {
@@ -452,24 +460,28 @@ fn summary(kind: VerdictKind, deciding: &[&Member], findings: &[Finding]) -> Str
         VerdictKind::BusProblem => {
             "No valid answer: nothing can be said about the unit.".to_owned()
         }
-        VerdictKind::Undecided => undecided_summary(deciding),
+        VerdictKind::Undecided => undecided_summary(doubts),
     }
 }
 
-/// What keeps it open, in a few words.
-fn undecided_summary(deciding: &[&Member]) -> String {
-    use inverter::InverterLink;
-    let one_reason = deciding.iter().all(|member| member.why.len() == 1);
-    let text = match deciding.first().map(|member| &member.inverter) {
-        Some(InverterLink::TooEarly { .. }) if one_reason => {
-            "Too early to say: the silence time is not over."
+/// What keeps it open, in a few words: the first reason, and how many others there are.
+fn undecided_summary(doubts: &[doubt::Doubt]) -> String {
+    let mut kinds: Vec<doubt::DoubtKind> = Vec::new();
+    for doubt in doubts {
+        if !kinds.contains(&doubt.kind) {
+            kinds.push(doubt.kind);
         }
-        Some(InverterLink::Unknown(_)) if one_reason => {
-            "Not settled: whether the unit hears its inverter is not known."
-        }
-        _ => "Not settled: something is missing or contradicts.",
-    };
-    text.to_owned()
+    }
+    let first = kinds
+        .first()
+        .map_or("something is missing or contradicts", |kind| {
+            kind.headline()
+        });
+    match kinds.len() {
+        0 | 1 => format!("Not settled: {first}."),
+        2 => format!("Not settled: {first}, and one more open point."),
+        n => format!("Not settled: {first}, and {} more open points.", n - 1),
+    }
 }
 
 fn identity(members: &[Member]) -> Identity {
@@ -546,6 +558,7 @@ fn without_answer(
             why,
             open: Vec::new(),
             without_roots: None,
+            gate_filled: false,
             causes: worth_telling(&considered),
             considered,
             next,

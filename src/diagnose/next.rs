@@ -25,8 +25,10 @@ pub(crate) fn steps(
         VerdictKind::NotReady => condition_steps(member),
         VerdictKind::Fault => fault_steps(member),
         VerdictKind::AwaitingInverter | VerdictKind::InverterLost => waiting_steps(profile, causes),
-        VerdictKind::BusProblem => Vec::new(),
-        VerdictKind::Undecided => undecided_steps(member, profile, seconds_since_start),
+        // A pack that gave no valid answer keeps the rack open.
+        VerdictKind::BusProblem | VerdictKind::Undecided => {
+            undecided_steps(member, profile, seconds_since_start)
+        }
     };
     by_risk(&mut steps);
     steps
@@ -64,9 +66,17 @@ fn fault_steps(member: &Member) -> Vec<NextStep> {
         } else {
             &root.to_do
         };
-        steps.push(Step::WorkOnRoot.needing(needs, licensed, format!("{}: {to_do}", root.id)));
+        let first = if root.lies_in == LiesIn::InverterSide {
+            "; nothing is returned before that"
+        } else {
+            ""
+        };
+        let text = format!("{}: {to_do}{first}", root.id);
+        steps.push(Step::WorkOnRoot.needing(needs, licensed, text));
     }
-    if roots(member).any(|f| matches!(f.lies_in, LiesIn::InverterSide | LiesIn::Unknown)) {
+    // Where the map itself says what to do at the inverter's side, a second step would say it again.
+    let untold = |f: &Finding| f.to_do.is_empty() && f.lies_in == LiesIn::InverterSide;
+    if roots(member).any(|f| f.lies_in == LiesIn::Unknown || untold(f)) {
         steps.push(Step::Isolate.plain());
     }
     if roots(member).any(|f| f.clears == Some(Clears::PowerCycle) && !f.returned) {
@@ -117,6 +127,11 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
         Some((StateKind::SelfTest | StateKind::Precharge, _))
     );
     let words = |kind: DoubtKind| match (kind.step(), &member.inverter) {
+        (Step::MissingPack, _) => Some(format!(
+            "address {}: {}",
+            member.unit,
+            Step::MissingPack.row().text
+        )),
         (Step::WaitSilence, InverterLink::TooEarly { remaining_s }) => Some(format!(
             "wait {} s without touching anything, then look again",
             remaining_s + 5
@@ -188,13 +203,14 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
         .find(|r| r.role == Role::PackCurrent)
         .and_then(|r| r.number());
     let flowing = current.is_some_and(|amps| amps.abs() > profile.unit.rest_current);
-    if connected {
+    if connected && !member.precharge_seen {
         add(
             "pre-charge",
-            "it was over before this look",
+            "no reading caught it, it was over before or between two of them",
             "at the next power-up with the inverter",
         );
-    } else {
+    }
+    if !connected {
         let why = "the switches have not been asked to close";
         let when = "at power-up with the inverter";
         add("pre-charge", why, when);

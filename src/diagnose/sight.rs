@@ -50,6 +50,9 @@ sights! {
     AnsweredTwice = "answered-twice", "questions were answered twice with other content";
     IdentityJumps = "identity-jumps", "serial number or uptime jump";
     Frozen = "frozen-behind-gateway", "the unit's own counter stands still behind a gateway";
+    UnitMissed = "unit-missed-questions", "the unit counted fewer questions than we sent: damage on the way to it";
+    UnitHeardAll = "unit-heard-all", "the unit counted every question: damage on the way back";
+    UnitCountsErrors = "unit-counts-errors", "the unit itself counted damaged frames";
     NobodyHeard = "nobody-heard", "nobody asked on this pair while we listened";
     AsksOther = "asks-other", "somebody asks another unit address";
     AsksUs = "asks-us", "somebody asks this unit, yet it says that it hears no inverter";

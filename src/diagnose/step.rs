@@ -79,6 +79,7 @@ steps! {
     LampAgain = "lamp-again", Look, ANYONE, 1, "look at the lamp again, at the same unit: a code may be hidden or the answers stale";
     OtherSources = "other-sources", UnitOff, LICENSED, 15, "isolate every other source, wait for the decay time, and look again";
     LikePacks = "like-packs", Look, TECHNICIAN, 20, "do not let these packs connect: bring them to one voltage by the maker's manual first";
+    MissingPack = "missing-pack", Look, TECHNICIAN, 5, "look at the pack that does not answer: its lamps, the cable from pack to pack, its unit address; then look again";
     SwapPair = "swap-pair", LowVoltage, TECHNICIAN, 3, "swap the two wires of the pair at the adapter (idle: D1 above D0), then look again";
     OtherLine = "other-line-settings", Look, TECHNICIAN, 3, "look up the unit's line settings and give them with --line, for example --line 19200-8E1";
     OtherAddress = "other-address", Look, TECHNICIAN, 3, "look up the unit address (switches or the inverter's screen) and give it with --unit N";

@@ -1,15 +1,18 @@
 //! The cheapest way to read the wanted points.
 //!
-//! [`Look`] is one look at a unit, [`Follow`] reads the little that changes around a transition.
+//! [`Look`] is one look at a unit, [`Follow`] reads the little that changes around a transition,
+//! [`counter_questions`] what the unit itself counted of the line.
 //! [`plan()`] cuts them into reads, [`split`] finds the missing ones after a refusal, and
 //! [`cycle_time`] says how long the line needs at least.
 //!
 //! Does not: ask anything, or know a clock.
 
+mod counters;
 mod follow;
 mod look;
 mod plan;
 
+pub use counters::counter_questions;
 pub use follow::Follow;
 pub use look::{Look, Want, may_read};
 pub use plan::{Cost, Read, Split, absolute, cycle_time, plan, split, unplanned};

@@ -13,7 +13,7 @@ use std::time::Duration;
 
 #[test]
 fn sample_of_all_kinds_has_no_dangerous_verdict() {
-    let table = run::run_all(&run::sample(5));
+    let table = run::run_all(&run::cases::sample(5), run::cases::Worlds::AsTold);
     println!("{}", table.text());
     assert!(table.dangerous.is_empty(), "{:#?}", table.dangerous);
     assert!(
