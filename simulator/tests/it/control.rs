@@ -242,6 +242,9 @@ fn clock_of_the_unit_goes_on_with_its_error_and_stands_while_it_hangs() {
     for (now, since) in [(30.0, 30.0), (50.0, 50.0), (90.0, 60.0)] {
         let shown = stage.at(now).number(1, Role::UnitClock).unwrap();
         let right = noon + since - 2220.0;
-        assert!((right - 2.0..=right + 3.0).contains(&shown), "{now}: {shown} {right}");
+        assert!(
+            (right - 2.0..=right + 3.0).contains(&shown),
+            "{now}: {shown} {right}"
+        );
     }
 }
