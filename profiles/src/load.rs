@@ -459,7 +459,7 @@ fn own_names(config: Option<&Path>) -> Vec<String> {
 }
 
 fn from_file(path: &Path) -> Result<Loaded, FindError> {
-    let text = std::fs::read_to_string(path).map_err(|error| FindError::Unreadable {
+    let text = crate::read_text(path).map_err(|error| FindError::Unreadable {
         path: path.to_owned(),
         why: error.to_string(),
     })?;

@@ -587,7 +587,7 @@ impl Scenario {
                 .extension()
                 .is_some_and(|e| e == "toml");
         if is_file {
-            let text = std::fs::read_to_string(name_or_file).map_err(|error| {
+            let text = packside_profiles::read_text(Path::new(name_or_file)).map_err(|error| {
                 ScenarioError::Unreadable {
                     path: name_or_file.to_owned(),
                     why: error.to_string(),

@@ -1,6 +1,7 @@
 //! The command line as data.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use packside_profiles::LineSettings;
@@ -245,8 +246,8 @@ pub(crate) struct CheckArgs {
     #[arg(long, value_enum, value_name = "WHERE")]
     pub(crate) plugged: Option<PluggedArg>,
     /// Listen this long before the first question [default: 1.2 x the slowest usual poll period]
-    #[arg(long, value_name = "SECONDS")]
-    pub(crate) listen_first: Option<f64>,
+    #[arg(long, value_name = "SECONDS", value_parser = duration)]
+    pub(crate) listen_first: Option<Duration>,
     /// Ask although it may wake the unit or disturb someone who is asking
     #[arg(long)]
     pub(crate) ask_anyway: bool,
@@ -257,8 +258,8 @@ pub(crate) struct CheckArgs {
     #[arg(long = "lamp", value_name = "LAMP=PATTERN")]
     pub(crate) lamps: Vec<String>,
     /// Simulated only: moment of the look, seconds after power-up [default: the scenario's]
-    #[arg(long, value_name = "SECONDS", requires = "simulated")]
-    pub(crate) look_at: Option<f64>,
+    #[arg(long, value_name = "SECONDS", value_parser = duration, requires = "simulated")]
+    pub(crate) look_at: Option<Duration>,
     /// Recording only: the moment judged, seconds of its last session or the name of a mark
     #[arg(long, value_name = "TIME|MARK", requires = "recording")]
     pub(crate) moment: Option<String>,
@@ -273,4 +274,45 @@ pub(crate) struct CheckArgs {
         hide_env_values = true
     )]
     pub(crate) config: Option<PathBuf>,
+}
+
+/// Longest time that can be given: a week.
+const LONGEST: Duration = Duration::from_secs(7 * 24 * 3600);
+
+/// A length of time as a person types it: seconds, or a number with `s`, `min` or `h`.
+///
+/// # Errors
+/// What was expected, where it is no number, below zero or longer than a week.
+pub(crate) fn duration(text: &str) -> Result<Duration, String> {
+    let units = [("min", 60.0), ("s", 1.0), ("h", 3600.0)];
+    let (number, unit) = units
+        .iter()
+        .find_map(|(name, seconds)| Some((text.strip_suffix(name)?, *seconds)))
+        .unwrap_or((text, 1.0));
+    number
+        .trim()
+        .parse::<f64>()
+        .ok()
+        .and_then(|number| Duration::try_from_secs_f64(number * unit).ok())
+        .filter(|time| *time <= LONGEST)
+        .ok_or_else(|| {
+            "expected seconds, for example 90, 2.5s, 3min or 2h, from 0 to 7 days".to_owned()
+        })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Kind of all values: invented.
+    #[test]
+    fn times_are_read_or_refused() {
+        for (text, seconds) in [("90", 90.0), ("2.5s", 2.5), ("3min", 180.0), ("2h", 7200.0), ("0", 0.0)] {
+            assert_eq!(duration(text), Ok(Duration::from_secs_f64(seconds)), "{text}");
+        }
+        for text in ["nan", "inf", "-1", "1e20", "", "s", "8days", "169h", "1e999h", "three"] {
+            let refused = duration(text).expect_err(text);
+            assert!(refused.contains("from 0 to 7 days"), "{text}: {refused}");
+        }
+    }
 }

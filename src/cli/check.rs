@@ -77,9 +77,7 @@ impl LookDone<'_> {
         let manner = Manner {
             unit: args.only.or(args.unit).unwrap_or(profile.answering.unit),
             only: args.only.is_some(),
-            listen_first: args
-                .listen_first
-                .map(|s| Duration::from_secs_f64(s.clamp(0.0, 3600.0))),
+            listen_first: args.listen_first,
             user_said: args.ask_anyway,
             says: true,
         };
@@ -285,26 +283,24 @@ fn not_asked(why: &NotShown) -> Result<(), Failure> {
 /// The command that comes next, ready to type.
 fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
     use crate::diagnose::VerdictKind;
-    let mut place = Vec::new();
-    if let Some(port) = &args.place.serial {
-        place.push(format!("--serial {port}"));
+    let recorded = args.place.recording.as_ref();
+    if let Some(file) = recorded.or(args.record.record.as_ref()) {
+        return format!("next: packside report {} -o page.html", file.display());
     }
+    let way = match (&args.place.serial, &args.place.gateway, &args.place.simulated) {
+        (Some(port), ..) => format!("--serial {port}"),
+        (_, Some(host), _) => format!("--gateway {host}"),
+        (.., Some(scenario)) => format!("--simulated {scenario}"),
+        _ => String::new(),
+    };
+    let mut place = vec![way.clone()];
     if let Some(line) = args.place.line {
         place.push(format!("--line {line}"));
-    }
-    if let Some(host) = &args.place.gateway {
-        place.push(format!("--gateway {host}"));
     }
     if let Some(framing) = args.place.framing {
         let value = framing.to_possible_value();
         let value = value.as_ref().map_or("", |value| value.get_name());
         place.push(format!("--framing {value}"));
-    }
-    if let Some(file) = &args.place.recording {
-        place.push(format!("--recording {}", file.display()));
-    }
-    if let Some(scenario) = &args.place.simulated {
-        place.push(format!("--simulated {scenario}"));
     }
     if let Some(profile) = &args.profile {
         place.push(format!("--profile {profile}"));
@@ -319,11 +315,12 @@ fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
         place.push("--ask-anyway".to_owned());
     }
     let place = place.join(" ");
-    let root = judgement.roots().first().copied();
-    match (judgement.verdict.kind, root) {
-        (VerdictKind::Fault, Some(_)) => {
-            format!("next: packside check {place} --format json > before-switching-off.json")
+    match judgement.verdict.kind {
+        // What was seen may go away with the power: a look that is kept comes first.
+        VerdictKind::Fault => {
+            format!("next: packside check {place} --record before-switching-off.visit.jsonl")
         }
+        VerdictKind::BusProblem => format!("next: packside find {way}"),
         _ => format!("next: packside check {place}"),
     }
 }

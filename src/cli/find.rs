@@ -14,7 +14,7 @@ use std::time::Duration;
 use clap::Args;
 use packside_profiles::{LineSettings, Profile};
 
-use super::args::{FramingArg, PluggedArg, Where};
+use super::args::{FramingArg, PluggedArg, Where, duration};
 use super::places::{self, SavedPlace};
 use super::reach::{self, BUS, INTERRUPTED, failure, failure_of};
 use super::{Failure, LOCAL, USAGE, out};
@@ -57,8 +57,8 @@ pub(crate) struct FindArgs {
     #[arg(long, value_enum, value_name = "WHERE")]
     plugged: Option<PluggedArg>,
     /// Listen this long before the first question [default: 12]
-    #[arg(long, value_name = "SECONDS")]
-    listen_first: Option<f64>,
+    #[arg(long, value_name = "SECONDS", value_parser = duration)]
+    listen_first: Option<Duration>,
     /// Ask although it may wake a unit or disturb someone who is asking
     #[arg(long)]
     ask_anyway: bool,
@@ -166,10 +166,7 @@ fn search(
     port: Option<LocalPort>,
     profiles: &[Profile],
 ) -> Result<Report, Failure> {
-    let window = args.listen_first.map_or_else(
-        || quiet_window(None),
-        |seconds| Duration::from_secs_f64(seconds.clamp(0.0, 3600.0)),
-    );
+    let window = args.listen_first.unwrap_or_else(|| quiet_window(None));
     let mut report = Report {
         facts: quiet.facts().clone(),
         port,

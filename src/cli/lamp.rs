@@ -265,9 +265,9 @@ fn film(path: &Path, lamp: &str, known: &[Pattern]) -> Result<Sight, Refused> {
         )
     };
     let text = if path == Path::new("-") {
-        std::io::read_to_string(std::io::stdin()).map_err(unreadable)?
+        packside_profiles::text_of(std::io::stdin()).map_err(unreadable)?
     } else {
-        std::fs::read_to_string(path).map_err(unreadable)?
+        packside_profiles::read_text(path).map_err(unreadable)?
     };
     let seen =
         read_trace(&text).map_err(|problem| (format!("{}: {problem}", path.display()), LOCAL))?;

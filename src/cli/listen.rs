@@ -16,7 +16,7 @@ use clap::Args;
 use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
-use super::args::{CheckArgs, PluggedArg, RecordArgs, Where};
+use super::args::{CheckArgs, PluggedArg, RecordArgs, Where, duration};
 use super::places;
 use super::prompt::Keys;
 use super::reach::{self, Loaded, failure, failure_of};
@@ -48,8 +48,8 @@ pub(crate) struct ListenArgs {
     #[arg(long, value_name = "FILE|-", group = "place")]
     raw: Option<PathBuf>,
     /// Listen so long [default: until Ctrl-C or q; 60 s of a simulated line]
-    #[arg(long, value_name = "SECONDS")]
-    seconds: Option<f64>,
+    #[arg(long, value_name = "SECONDS", value_parser = duration)]
+    seconds: Option<Duration>,
     /// Register map: a name (`packside profile list`) or a file; without one no readings
     #[arg(long, value_name = "NAME|FILE")]
     profile: Option<String>,
@@ -57,8 +57,8 @@ pub(crate) struct ListenArgs {
     #[arg(long, value_enum, value_name = "WHERE")]
     plugged: Option<PluggedArg>,
     /// Simulated only: when to begin, seconds after power-up [default: the scenario's look, less 60 s]
-    #[arg(long, value_name = "SECONDS", requires = "simulated")]
-    from: Option<f64>,
+    #[arg(long, value_name = "SECONDS", value_parser = duration, requires = "simulated")]
+    from: Option<Duration>,
     /// Whether and where to record.
     #[command(flatten)]
     record: RecordArgs,
@@ -123,7 +123,7 @@ fn as_check(args: &ListenArgs) -> CheckArgs {
         unit: None,
         only: None,
         plugged: args.plugged,
-        listen_first: Some(0.0),
+        listen_first: Some(Duration::ZERO),
         ask_anyway: false,
         explain: None,
         lamps: Vec::new(),
@@ -139,7 +139,6 @@ fn as_check(args: &ListenArgs) -> CheckArgs {
 fn live(args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
     let seconds = args
         .seconds
-        .map(|s| Duration::from_secs_f64(s.clamp(0.1, 31_536_000.0)))
         .or(args.place.simulated.as_ref().map(|_| SIMULATED));
     let mut quiet = open(args, args.place.line, seconds, heard)?;
     let record = Record::begin(&args.record, heard.loaded, None)?;
@@ -263,10 +262,9 @@ fn simulated(
             None,
         ));
     };
-    let from = args.from.map_or_else(
-        || scenario.look_at.saturating_sub(length),
-        |s| Duration::from_secs_f64(s.clamp(0.0, 86_400.0)),
-    );
+    let from = args
+        .from
+        .unwrap_or_else(|| scenario.look_at.saturating_sub(length));
     out::say(&format!(
         "simulated scenario {name}, from {:.0} s after power-up, in virtual time: no real unit",
         from.as_secs_f64()

@@ -146,10 +146,7 @@ impl<'a> Live<'a> {
                 .or(self.args.unit)
                 .unwrap_or(self.profile.answering.unit),
             only: self.args.only.is_some(),
-            listen_first: self
-                .args
-                .listen_first
-                .map(|s| Duration::from_secs_f64(s.clamp(0.0, 3600.0))),
+            listen_first: self.args.listen_first,
             user_said: self.user_said,
             says: true,
         }

@@ -63,6 +63,18 @@ pub fn run() -> u8 {
     start_log();
     let colour = out::colour(cli.color);
     let json = cli.format == Format::Json;
+    let exit = command(cli, json, colour);
+    match out::unwritten() {
+        Some(why) => {
+            out::say(&format!("error: standard output: the result could not be written: {why}"));
+            out::say("hint: make room, or write elsewhere; --record FILE keeps what was seen");
+            LOCAL
+        }
+        None => exit,
+    }
+}
+
+fn command(cli: Cli, json: bool, colour: bool) -> u8 {
     match cli.command {
         None => menu::run(colour),
         Some(Command::Demo) => demo::run(json, colour),

@@ -3,16 +3,31 @@
 //! Results go to stdout, everything else to stderr. A closed pipe ends the writing quietly and
 //! keeps the exit code of the verdict.
 
-use std::io::{IsTerminal as _, Write as _};
+use std::io::{ErrorKind, IsTerminal as _, Write as _};
+use std::sync::OnceLock;
 
 use super::args::Colour;
 
-/// Writes a result. A broken pipe is not an error: whoever reads has seen enough.
+/// What kept a result from being written, for the end of the command.
+static UNWRITTEN: OnceLock<String> = OnceLock::new();
+
+/// Writes a result. A broken pipe is not an error: whoever reads has seen enough. Anything else is
+/// remembered for [`unwritten`].
 pub(crate) fn result(text: &str) {
     let mut stdout = std::io::stdout().lock();
-    let _ = stdout
+    let written = stdout
         .write_all(text.as_bytes())
         .and_then(|()| stdout.flush());
+    if let Err(error) = written
+        && error.kind() != ErrorKind::BrokenPipe
+    {
+        let _ = UNWRITTEN.set(error.to_string());
+    }
+}
+
+/// Why a result could not be written, if one could not.
+pub(crate) fn unwritten() -> Option<&'static str> {
+    UNWRITTEN.get().map(String::as_str)
 }
 
 /// Says something that is not the result.

@@ -129,7 +129,7 @@ pub(crate) fn load(name: &str, config: Option<&Path>) -> Result<SavedPlace, Fail
             "packside find … --save {name} keeps a place under this name"
         ))
     };
-    let text = std::fs::read_to_string(&path).map_err(|error| {
+    let text = packside_profiles::read_text(&path).map_err(|error| {
         let there = names(&folder);
         let there = if there.is_empty() {
             "none".to_owned()

@@ -250,7 +250,7 @@ fn check(files: &[PathBuf], json: bool) -> Outcome {
     let mut results = Vec::new();
     for path in files {
         let name = path.display().to_string();
-        let text = match std::fs::read_to_string(path) {
+        let text = match packside_profiles::read_text(path) {
             Ok(text) => text,
             Err(error) => {
                 exit = LOCAL;

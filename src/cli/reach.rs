@@ -144,13 +144,10 @@ pub(crate) fn open(
 ) -> Result<Quiet, Failure> {
     if let Some(name) = &args.place.simulated {
         let scenario = scenario_of(name)?;
-        let look_at = args.look_at.map_or(scenario.look_at, |s| {
-            Duration::from_secs_f64(s.clamp(0.0, 86_400.0))
-        });
-        let window = args.listen_first.map_or_else(
-            || crate::link::quiet_window(Some(profile)),
-            Duration::from_secs_f64,
-        );
+        let look_at = args.look_at.unwrap_or(scenario.look_at);
+        let window = args
+            .listen_first
+            .unwrap_or_else(|| crate::link::quiet_window(Some(profile)));
         out::say(&format!(
             "simulated scenario {name}, {:.0} s after power-up: no real unit",
             look_at.as_secs_f64()

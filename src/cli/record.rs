@@ -10,7 +10,7 @@ use std::path::Path;
 use std::rc::Rc;
 use std::time::Duration;
 
-use super::args::RecordArgs;
+use super::args::{RecordArgs, duration};
 use super::reach::Loaded;
 use super::screen::counted;
 use super::{Failure, LOCAL, USAGE, out};
@@ -227,11 +227,9 @@ pub(crate) fn moment<'r>(
     {
         return Ok(found);
     }
-    let seconds = text.strip_suffix('s').unwrap_or(text).parse::<f64>().ok();
-    let time = seconds.and_then(|s| Duration::try_from_secs_f64(s).ok());
-    match time {
-        Some(time) => Ok((last, Some(time))),
-        None => Err(wrong(format!(
+    match duration(text) {
+        Ok(time) => Ok((last, Some(time))),
+        Err(_) => Err(wrong(format!(
             "--moment: expected seconds, for example 90s, or the name of a mark, found \"{text}\""
         ))),
     }

@@ -124,7 +124,7 @@ fn work(folder: &str) -> Result<Vec<Work>, Failure> {
         } else if name.ends_with(".toml") {
             work.push(Work::Scenario(
                 name,
-                std::fs::read_to_string(&path).map_err(unreadable)?,
+                packside_profiles::read_text(&path).map_err(unreadable)?,
             ));
         }
     }

@@ -1,18 +1,18 @@
-//! The screen of one look: verdict, why, what to do next, what is not tested, then the numbers.
+//! The screen of one look: verdict, why, what to do next, what is not tested, what else was seen, then
+//! the numbers and the bus, and at the end the verdict and the first step once more.
 //!
 //! At most 100 columns, plain words, good without colour. Colours mean what IEC 60073 gives them
 //! (red fault, yellow abnormal, green normal) and never stand alone.
 
+mod numbers;
+mod reasons;
+
 use std::fmt::Write as _;
 
 use anstyle::{AnsiColor, Style};
-use packside_profiles::Role;
-use packside_profiles::model::{LiesIn, Profile, Severity};
+use packside_profiles::model::Profile;
 
-use crate::diagnose::reference::needs;
-use crate::diagnose::{
-    Certainty, Disposition, Finding, Judgement, Reading, ReadingQuality, VerdictKind, with_unit,
-};
+use crate::diagnose::{Judgement, VerdictKind};
 use crate::event::{Framing, LinkFacts, LinkKind};
 
 /// Widest line.
@@ -29,29 +29,19 @@ pub(crate) fn look(
     let mut out = String::new();
     headline(&mut out, judgement, colour);
     who(&mut out, judgement, profile, link);
-    let why = &judgement.verdict.why;
-    section(&mut out, "Why", why.iter().take(8).map(String::as_str));
-    if why.len() > 8 {
-        let _ = writeln!(out, "    and {} more (--format json)", why.len() - 8);
-    }
-    roots(&mut out, judgement);
-    causes(&mut out, judgement);
-    next(&mut out, judgement);
-    also(&mut out, judgement);
-    let not_tested: Vec<String> = judgement
-        .not_tested
-        .iter()
-        .map(|n| format!("{}: {}; {}", n.id, n.why, n.when))
-        .collect();
-    section(
-        &mut out,
-        "Not tested, may still be broken",
-        not_tested.iter().map(String::as_str),
-    );
-    numbers(&mut out, judgement);
-    bus(&mut out, judgement);
+    reasons::why(&mut out, judgement);
+    reasons::causes(&mut out, judgement);
+    reasons::next(&mut out, judgement);
+    reasons::not_tested(&mut out, judgement);
+    reasons::also(&mut out, judgement);
+    numbers::numbers(&mut out, judgement);
+    numbers::bus(&mut out, judgement);
     let _ = writeln!(out);
     wrap(&mut out, CAUTION, "", "");
+    // A small terminal shows the end of a screen: there the verdict stands again.
+    let _ = writeln!(out);
+    headline(&mut out, judgement, colour);
+    reasons::first_step(&mut out, judgement);
     let _ = writeln!(out, "{command}");
     out
 }
@@ -162,140 +152,12 @@ pub(crate) fn link_text(link: &LinkFacts) -> String {
     }
 }
 
-/// Where each root lies, how sure it is, and what becomes of the part.
-fn roots(out: &mut String, judgement: &Judgement) {
-    let mut told: Vec<&str> = Vec::new();
-    let mut lines = Vec::new();
-    for root in judgement.findings.iter().filter(|f| f.is_root_alarm()) {
-        if told.contains(&root.id) {
-            continue;
-        }
-        told.push(root.id);
-        let becomes = root.disposition.map_or("", Disposition::meaning);
-        lines.push(format!(
-            "{}: {}, lies {}; {becomes}",
-            root.id,
-            root.sure.id(),
-            lies_in(root.lies_in)
-        ));
-    }
-    let all_open = judgement
-        .findings
-        .iter()
-        .filter(|f| f.is_root_alarm())
-        .all(|f| f.sure == Certainty::Open);
-    let title = if judgement.verdict.kind == VerdictKind::Undecided && all_open {
-        "Roots, if these numbers are of this unit at all"
-    } else {
-        "Roots"
-    };
-    section(out, title, lines.iter().map(String::as_str));
-}
-
-fn lies_in(place: LiesIn) -> &'static str {
-    match place {
-        LiesIn::Module => "in a module",
-        LiesIn::ControlUnit => "in the control unit",
-        LiesIn::Connection => "in a connection",
-        LiesIn::InverterSide => "on the inverter's side, or is looked for there first",
-        LiesIn::SiteCondition => "in the site",
-        LiesIn::Operator => "in an operator's hands",
-        LiesIn::Unknown => "nobody knows yet where",
-    }
-}
-
-/// Findings beyond those that decided.
-fn also(out: &mut String, judgement: &Judgement) {
-    let told = |f: &&Finding| {
-        !judgement
-            .verdict
-            .why
-            .iter()
-            .any(|why| why.ends_with(&f.text))
-    };
-    let mut lines: Vec<String> = Vec::new();
-    for f in judgement.findings.iter().filter(told) {
-        let follows = f
-            .follows_from
-            .as_ref()
-            .map_or_else(String::new, |from| format!(" (follows from {from})"));
-        let line = format!("{} {}: {}{follows}", severity(f.severity), f.id, f.text);
-        // The packs of a rack often say the same.
-        if !lines.contains(&line) {
-            lines.push(line);
-        }
-    }
-    section(out, "Also seen", lines.iter().take(10).map(String::as_str));
-    if lines.len() > 10 {
-        let _ = writeln!(out, "    and {} more (--format json)", lines.len() - 10);
-    }
-}
-
-fn severity(severity: Severity) -> &'static str {
-    match severity {
-        Severity::Alarm => "alarm",
-        Severity::Warning => "warning",
-        Severity::Notice => "note",
-    }
-}
-
-/// Weighed causes as proven, likely, open: no two-digit probabilities for people.
-fn causes(out: &mut String, judgement: &Judgement) {
-    let lines: Vec<String> = judgement
-        .verdict
-        .causes
-        .iter()
-        .take(5)
-        .filter(|cause| cause.per_mille >= 50)
-        .map(|cause| {
-            let strength = strength(cause.per_mille);
-            let reasons = cause
-                .reasons_for
-                .iter()
-                .take(2)
-                .cloned()
-                .collect::<Vec<_>>()
-                .join(", ");
-            let because = if reasons.is_empty() {
-                String::new()
-            } else {
-                format!(" (for it: {reasons})")
-            };
-            format!("{strength}  {}{because}", cause.meaning)
-        })
-        .collect();
-    let of = match judgement.verdict.kind {
-        VerdictKind::AwaitingInverter | VerdictKind::InverterLost => {
-            "Why the inverter may be silent"
-        }
-        VerdictKind::BusProblem => "Why nothing valid may come",
-        _ => "What the line suffers from",
-    };
-    section(out, of, lines.iter().map(String::as_str));
-}
-
 /// A share in a word.
 pub(crate) fn strength(per_mille: u32) -> &'static str {
     match per_mille {
         990.. => "proven",
         500.. => "likely",
         _ => "open  ",
-    }
-}
-
-fn next(out: &mut String, judgement: &Judgement) {
-    if judgement.verdict.next.is_empty() {
-        return;
-    }
-    let _ = writeln!(out, "\nNext, in this order");
-    for (index, step) in judgement.verdict.next.iter().enumerate() {
-        let needs = needs(step.needs);
-        wrap(
-            out,
-            &format!("[{needs}, {}] {}", step.who, step.text),
-            &format!("  {}. ", index + 1),
-            "     ",
-        );
     }
 }
 
@@ -327,233 +189,6 @@ pub(crate) fn wrap(out: &mut String, text: &str, first: &str, rest: &str) {
         empty = false;
     }
     let _ = writeln!(out, "{}", line.trim_end());
-}
-
-/// Pack, modules, cells and temperatures.
-fn numbers(out: &mut String, judgement: &Judgement) {
-    let units: Vec<u8> = judgement.identity.members.iter().map(|m| m.unit).collect();
-    if judgement.readings.is_empty() {
-        return;
-    }
-    let _ = writeln!(out, "\nNumbers");
-    let axis = axis(&judgement.readings);
-    for unit in &units {
-        let mine: Vec<&Reading> = judgement
-            .readings
-            .iter()
-            .filter(|r| r.unit == *unit)
-            .collect();
-        if mine.is_empty() {
-            continue;
-        }
-        if units.len() > 1 {
-            let _ = writeln!(out, "  address {unit}");
-        }
-        pack_line(out, &mine);
-        modules(out, &mine, axis);
-    }
-    if let Some((low, high)) = axis {
-        let scale = format!(
-            "{low:.3} V{}{high:.3} V",
-            " ".repeat(STRIP.saturating_sub(14))
-        );
-        let _ = writeln!(
-            out,
-            "  {:<37}{scale}",
-            "height: how many cells at a voltage"
-        );
-    }
-}
-
-fn pack_line(out: &mut String, readings: &[&Reading]) {
-    const SHOWN: [(Role, &str); 9] = [
-        (Role::PackVoltage, "pack"),
-        (Role::TerminalVoltage, "terminals"),
-        (Role::PackCurrent, "current"),
-        (Role::PackPower, "power"),
-        (Role::Soc, "charge"),
-        (Role::Insulation, "insulation"),
-        (Role::InverterAge, "inverter last heard"),
-        (Role::OwnHeartbeat, "heartbeat"),
-        (Role::Uptime, "up for"),
-    ];
-    let parts: Vec<String> = SHOWN
-        .iter()
-        .filter_map(|(role, name)| {
-            let reading = readings.iter().find(|r| r.role == *role)?;
-            Some(format!("{name} {}", value(reading)))
-        })
-        .collect();
-    wrap(out, &parts.join(" · "), "  ", "  ");
-}
-
-/// A value for people, or why there is none.
-fn value(reading: &Reading) -> String {
-    match (reading.any_number(), reading.quality) {
-        (Some(number), ReadingQuality::Good) => with_unit(number, &reading.value_unit),
-        (Some(number), quality) => format!(
-            "{} ({})",
-            with_unit(number, &reading.value_unit),
-            quality.id()
-        ),
-        (None, quality) => quality.id().to_owned(),
-    }
-}
-
-/// Columns of the picture of cells.
-const STRIP: usize = 40;
-
-/// Common axis of all pictures: lowest and highest readable cell.
-fn axis(readings: &[Reading]) -> Option<(f64, f64)> {
-    let cells = || {
-        readings
-            .iter()
-            .filter(|r| r.role == Role::CellVoltage)
-            .filter_map(Reading::any_number)
-    };
-    let low = cells().min_by(f64::total_cmp)?;
-    let high = cells().max_by(f64::total_cmp)?;
-    // At least 20 mV wide, so that noise does not look like spread.
-    let widen = (0.020 - (high - low)).max(0.0) / 2.0;
-    Some((low - widen, high + widen))
-}
-
-fn modules(out: &mut String, readings: &[&Reading], axis: Option<(f64, f64)>) {
-    let mut positions: Vec<Option<u16>> = readings
-        .iter()
-        .filter(|r| r.role == Role::CellVoltage)
-        .map(|r| r.place.module)
-        .collect();
-    positions.dedup();
-    for module in positions {
-        let of = |role: Role| {
-            readings
-                .iter()
-                .filter(move |r| r.role == role && r.place.module == module)
-        };
-        let cells: Vec<f64> = of(Role::CellVoltage)
-            .filter_map(|r| r.any_number())
-            .collect();
-        let unreadable = of(Role::CellVoltage)
-            .filter(|r| r.quality != ReadingQuality::Good)
-            .count();
-        let temperatures: Vec<f64> = of(Role::CellTemperature)
-            .filter_map(|r| r.number())
-            .collect();
-        let volts = of(Role::ModuleVoltage).next().and_then(|r| r.number());
-        let name = module.map_or_else(|| "cells".to_owned(), |m| format!("module {m}"));
-        let volts = volts.map_or_else(String::new, |v| with_unit(v, "V"));
-        let strip = axis.map_or_else(String::new, |axis| strip(&cells, axis));
-        let warm = range(&temperatures, "°C", 0);
-        let lost = if unreadable > 0 {
-            format!("  {unreadable} CELLS WITHOUT A GOOD VALUE")
-        } else {
-            String::new()
-        };
-        let _ = writeln!(
-            out,
-            "  {name:<9} {volts:>8}  {:<15}  {strip}  {warm}{lost}",
-            range(&cells, "V", 3)
-        );
-    }
-}
-
-/// Lowest to highest.
-fn range(values: &[f64], unit: &str, digits: usize) -> String {
-    let low = values.iter().copied().min_by(f64::total_cmp);
-    let high = values.iter().copied().max_by(f64::total_cmp);
-    match (low, high) {
-        (Some(low), Some(high)) => format!("{low:.digits$}…{high:.digits$} {unit}"),
-        _ => "-".to_owned(),
-    }
-}
-
-/// How many cells stand at which voltage, as one row of blocks.
-fn strip(cells: &[f64], (low, high): (f64, f64)) -> String {
-    const BLOCKS: [char; 9] = ['·', '▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
-    let mut counts = [0usize; STRIP];
-    for cell in cells {
-        let column = (cell - low) / (high - low) * (STRIP as f64 - 1.0);
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "clamped to the strip"
-        )]
-        let column = column.round().clamp(0.0, STRIP as f64 - 1.0) as usize;
-        if let Some(count) = counts.get_mut(column) {
-            *count += 1;
-        }
-    }
-    counts
-        .iter()
-        .map(|count| BLOCKS.get((*count).min(8)).copied().unwrap_or('█'))
-        .collect()
-}
-
-fn bus(out: &mut String, judgement: &Judgement) {
-    let bus = &judgement.bus;
-    let exceptions: u32 = bus.exceptions.iter().map(|(_, n)| n).sum();
-    let mut parts = vec![format!(
-        "{}, {} answered",
-        counted(bus.requests.into(), "question"),
-        bus.answered + exceptions
-    )];
-    if exceptions > 0 {
-        let codes: Vec<String> = bus
-            .exceptions
-            .iter()
-            .map(|(code, n)| format!("{code:02x} × {n}"))
-            .collect();
-        parts.push(format!("exceptions {}", codes.join(", ")));
-    }
-    for (count, name) in [
-        (bus.timeouts, "without answer"),
-        (bus.damaged, "damaged"),
-        (bus.late, "late answers"),
-    ] {
-        if count > 0 {
-            parts.push(format!("{count} {name}"));
-        }
-    }
-    if bus.echo {
-        parts.push("the adapter echoes".to_owned());
-    }
-    if bus.foreign_requests > 0 {
-        parts.push(format!(
-            "{} of somebody else",
-            counted(bus.foreign_requests as u64, "question")
-        ));
-    }
-    if let (Some(p50), Some(max)) = (bus.answer_p50, bus.answer_max) {
-        parts.push(format!(
-            "answers after {:.0} ms, slowest {:.0} ms",
-            p50.as_secs_f64() * 1e3,
-            max.as_secs_f64() * 1e3
-        ));
-    }
-    if let Some(counted) = bus.health.counted {
-        parts.push(format!(
-            "the unit counted {} of {} questions",
-            counted.heard, counted.questions
-        ));
-    }
-    let damaged = bus.health.damaged;
-    if damaged.hits > 0 {
-        let (low, high) = damaged.interval();
-        parts.push(format!(
-            "damaged share {:.0} to {:.0} % (95 %)",
-            low * 100.0,
-            high * 100.0
-        ));
-    }
-    if bus.listened.as_millis() > 0 {
-        parts.push(format!(
-            "listened {:.1} s first",
-            bus.listened.as_secs_f64()
-        ));
-    }
-    let _ = writeln!(out, "\nBus");
-    wrap(out, &parts.join(" · "), "  ", "  ");
 }
 
 /// `1 line`, `2 lines`.

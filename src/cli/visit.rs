@@ -64,7 +64,7 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
     }
     let mut look = places::fill(&args.look)?;
     if look.place.simulated.is_some() && look.look_at.is_none() {
-        look.look_at = Some(0.0);
+        look.look_at = Some(std::time::Duration::ZERO);
     }
     let loaded = reach::load_profile(&look)?;
     let mut visit = Visit::new(&loaded.profile);
@@ -110,7 +110,7 @@ fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<Source, Failure> {
         )
     };
     let text =
-        std::fs::read_to_string(path).map_err(|why| trouble(format!("cannot be read: {why}")))?;
+        packside_profiles::read_text(path).map_err(|why| trouble(format!("cannot be read: {why}")))?;
     answers::read(&text, visit.steps())
         .map(Source::File)
         .map_err(trouble)

@@ -60,6 +60,7 @@ doubts! {
     TwoUnits = "two-units", Unfilled, OneAddressEach, "two units answer at one address", "two units answer at one address, or another one answers than before: numbers of two do not add up";
     NotRecognised = "not-recognised", Unfilled, RightProfile, "this may be another unit than the map describes", "the registers that prove this map do not hold, or the firmware is outside its range";
     NotRead = "not-read", Unfilled, LookAgain, "something that a verdict needs was not read", "a required point was not read, is too old, or has no usable value: that is not a zero";
+    NotAsked = "not-asked", Unfilled, LetItBeRead, "somebody else asks here, and not for all that a verdict needs", "a required point was asked for by nobody: we asked nothing, and whoever asks on this line does not want it";
     HeartbeatUnseen = "heartbeat-unseen", Unfilled, LookAgain, "the answers may be old", "the unit's own counter was not yet seen moving: the answers may be old";
     NothingThere = "profile-lacks-point", Unfilled, RightProfile, "the map lacks what a verdict needs", "the profile has no point that a clean verdict needs";
     LampContradicts = "lamp-contradicts", Filled, LampAgain, "a lamp says something else than the registers", "a lamp was seen that the registers do not explain";
@@ -111,6 +112,41 @@ impl Doubt {
     }
 }
 
+/// The words of all doubts. Points that lack the same thing share one line.
+pub(crate) fn told(doubts: &[Doubt]) -> Vec<String> {
+    let mut lines: Vec<(Option<&str>, Vec<&str>)> = Vec::new();
+    for doubt in doubts {
+        let shared = match doubt.kind {
+            DoubtKind::NotRead | DoubtKind::NotAsked => doubt.text.split_once(": "),
+            _ => None,
+        };
+        match shared {
+            Some((name, lack)) => match lines.iter_mut().find(|(same, _)| *same == Some(lack)) {
+                Some((_, names)) => names.push(name),
+                None => lines.push((Some(lack), vec![name])),
+            },
+            None => lines.push((None, vec![&doubt.text])),
+        }
+    }
+    lines
+        .into_iter()
+        .map(|(lack, names)| {
+            let Some(lack) = lack else {
+                return names.concat();
+            };
+            let first: Vec<&str> = names.iter().take(MOST_NAMES).copied().collect();
+            let more = match names.len().saturating_sub(MOST_NAMES) {
+                0 => String::new(),
+                left => format!(" and {left} more"),
+            };
+            format!("{}{more}: {lack}", first.join(", "))
+        })
+        .collect()
+}
+
+/// Names of points in one line of reasons.
+const MOST_NAMES: usize = 6;
+
 /// The steps that settle these doubts, each once, the words given for a kind before its own.
 pub(crate) fn steps(
     doubts: &[Doubt],
@@ -125,4 +161,28 @@ pub(crate) fn steps(
         steps.push(words(doubt.kind).map_or_else(|| step.plain(), |text| step.with(text)));
     }
     steps
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn points_that_lack_the_same_share_a_line() {
+        let mut doubts = vec![DoubtKind::TooEarly.says("too early: 9 s to go")];
+        for number in 1..=8 {
+            doubts.push(DoubtKind::NotRead.says(format!("alarm_{number}: not read")));
+        }
+        doubts.push(DoubtKind::NotRead.says("serial: too old"));
+        // Kind: invented.
+        let told = told(&doubts);
+        assert_eq!(
+            told,
+            [
+                "too early: 9 s to go",
+                "alarm_1, alarm_2, alarm_3, alarm_4, alarm_5, alarm_6 and 2 more: not read",
+                "serial: too old",
+            ]
+        );
+    }
 }

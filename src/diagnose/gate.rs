@@ -18,11 +18,12 @@ pub(crate) fn missing(
     layout: &Layout,
     profile: &Profile,
     pulse: Pulse,
+    we_asked: bool,
 ) -> Vec<Doubt> {
     let mut missing: Vec<Doubt> = readings
         .iter()
         .filter(|r| needed(r, profile))
-        .filter_map(shortfall)
+        .filter_map(|r| shortfall(r, we_asked))
         .collect();
     for index in &layout.pending {
         if let Some(point) = profile
@@ -73,7 +74,11 @@ fn always_needed(role: Role) -> bool {
 }
 
 /// Why this reading does not satisfy the gate.
-fn shortfall(reading: &Reading) -> Option<Doubt> {
+fn shortfall(reading: &Reading, we_asked: bool) -> Option<Doubt> {
+    if reading.quality == ReadingQuality::NeverAsked && !we_asked {
+        let text = format!("{}: nobody asked for it", reading.name);
+        return Some(DoubtKind::NotAsked.says(text));
+    }
     let why = match reading.quality {
         ReadingQuality::Good => return None,
         ReadingQuality::NotAvailable if reading.remark.as_deref() == Some(NOT_VALID_NOW) => {

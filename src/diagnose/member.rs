@@ -9,7 +9,7 @@ use std::time::Duration;
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind, Value};
 
-use super::doubt::{Doubt, DoubtKind, Gate};
+use super::doubt::{self, Doubt, DoubtKind, Gate};
 use super::evidence::{MemberEvidence, Seen};
 use super::heartbeat::{Pulse, pulse};
 use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
@@ -69,6 +69,8 @@ pub(crate) struct Shared<'a> {
     pub(crate) foreign: &'a [(Duration, u8)],
     /// Lamps as seen.
     pub(crate) sightings: &'a [Sighting],
+    /// Whether any question of ours was asked.
+    pub(crate) we_asked: bool,
     /// Questions answered a second time, by unit address.
     pub(crate) answered_twice: &'a BTreeMap<u8, u32>,
     /// What a person found not in order.
@@ -96,7 +98,7 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     let profile = shared.profile;
     let facts = Facts::of(evidence, shared);
     let state = facts.state.as_ref().and_then(|(kind, _)| *kind);
-    let recognition = recognition(&facts.readings, profile);
+    let recognition = recognition(&facts.readings, profile, shared.we_asked);
     let unconfirmed = !recognition.doubts.is_empty();
     let (mut findings, mut doubts) = facts.told(evidence, shared, recognition.doubts);
     let two_units = two_units(evidence, shared, profile);
@@ -123,6 +125,11 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         doubts.splice(0..0, two_units);
         without_roots = VerdictKind::Undecided;
         kind = VerdictKind::Undecided;
+    }
+    if let Some((_, state)) = facts.state.as_ref().filter(|_| !shared.we_asked)
+        && kind == VerdictKind::Undecided
+    {
+        why.insert(0, format!("overheard: the unit is in state {state}"));
     }
     Member {
         unit: evidence.unit,
@@ -210,6 +217,7 @@ impl Facts {
             &evidence.layout,
             profile,
             self.pulse,
+            shared.we_asked,
         ));
         doubts.extend(
             lamps
@@ -314,7 +322,7 @@ struct Recognition {
     is_another_map: bool,
 }
 
-fn recognition(readings: &[Reading], profile: &Profile) -> Recognition {
+fn recognition(readings: &[Reading], profile: &Profile, we_asked: bool) -> Recognition {
     use packside_profiles::model::Scalar;
     let mut doubts = Vec::new();
     let mut is_another_map = false;
@@ -328,7 +336,14 @@ fn recognition(readings: &[Reading], profile: &Profile) -> Recognition {
             (Scalar::Text(t), Some((_, Value::Text(text)))) => text.starts_with(t.as_str()),
             _ => false,
         };
-        if !fits {
+        let unasked = reading.is_some_and(|r| r.quality == ReadingQuality::NeverAsked) && !we_asked;
+        if unasked {
+            let text = format!(
+                "whether this is a {}: nobody asked for it",
+                profile.profile.id
+            );
+            doubts.push(DoubtKind::NotAsked.says(text));
+        } else if !fits {
             is_another_map |= found.is_some();
             let seen = found.map_or_else(|| "not readable".to_owned(), |(_, v)| value_text(v));
             doubts.push(DoubtKind::NotRecognised.says(format!(
@@ -548,7 +563,7 @@ fn decide(
         return (VerdictKind::Fault, why);
     }
     if !doubts.is_empty() {
-        why.splice(0..0, doubts.iter().map(|doubt| doubt.text.clone()));
+        why.splice(0..0, doubt::told(doubts));
         return (VerdictKind::Undecided, why);
     }
     if !why.is_empty() {

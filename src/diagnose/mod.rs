@@ -84,6 +84,7 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
         foreign: &talk.foreign_requests,
         sightings: &sightings,
         said: &said,
+        we_asked: !exchanges.is_empty(),
         answered_twice: &talk.second_answers,
         moment,
         clocks_broke_at: clock_breaks(&seen).last().map(|broken| broken.at),
@@ -157,6 +158,7 @@ pub(crate) fn by_looking_again(id: &str) -> bool {
     use doubt::DoubtKind as D;
     let kinds = [
         D::NotRead,
+        D::NotAsked,
         D::HeartbeatUnseen,
         D::NotInService,
         D::Terminals,
@@ -361,6 +363,7 @@ fn speaks_of_line(member: &Member) -> bool {
         matches!(
             kind,
             DoubtKind::NotRead
+                | DoubtKind::NotAsked
                 | DoubtKind::TwoUnits
                 | DoubtKind::PerhapsCache
                 | DoubtKind::HeartbeatUnseen

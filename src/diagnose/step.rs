@@ -55,7 +55,7 @@ macro_rules! steps {
 
 steps! {
     HandOver = "hand-over", Look, TECHNICIAN, 1, "nothing to mend; keep this result with the visit's papers";
-    RecordFirst = "record-first", Look, TECHNICIAN, 1, "before anything is switched off, restarted or reset: keep this result (--format json), some units forget at power-off";
+    RecordFirst = "record-first", Look, TECHNICIAN, 1, "before anything is switched off, restarted or reset: keep this result (--record FILE): some units forget at power-off";
     SetApart = "set-apart", Look, TECHNICIAN, 10, "do not charge, do not install; set it apart where a fire could not spread, and ask the maker";
     LiftCondition = "lift-condition", Look, TECHNICIAN, 5, "put right what keeps the unit from running, then look again";
     WorkOnRoot = "work-on-root", Look, TECHNICIAN, 15, "do what the map says of this root";
@@ -89,6 +89,7 @@ steps! {
     CheckCommon = "check-common", Look, TECHNICIAN, 5, "look for the common wire and for terminators at both ends, then look again";
     KeepApart = "keep-apart", LowVoltage, TECHNICIAN, 10, "lead the pair away from the inverter's power cables, screen earthed at one end, then look again";
     ListenFirst = "listen-first", Look, TECHNICIAN, 1, "do not ask while the inverter asks: listen (packside listen), or unplug with the inverter's owner's consent";
+    LetItBeRead = "let-it-be-read", LowVoltage, TECHNICIAN, 5, "with the owner's consent take the inverter off this pair and look again, or say --ask-anyway: then two ask at once, and answers may collide";
     CheckPort = "check-port", Look, TECHNICIAN, 3, "look what else is reached by this port, then give the right one";
     CheckAdapter = "check-adapter", Look, TECHNICIAN, 2, "look at the adapter: seated, powered, not used by another program";
     OtherFraming = "other-framing", Look, TECHNICIAN, 1, "try the other framing: --framing rtu or --framing tcp";

@@ -1,0 +1,235 @@
+//! The numbers of one look: pack, modules, a picture of the cells, temperatures; then the bus.
+
+use std::fmt::Write as _;
+
+use packside_profiles::Role;
+
+use super::{counted, wrap};
+use crate::diagnose::{Judgement, Reading, ReadingQuality, with_unit};
+
+/// Pack, modules, cells and temperatures.
+pub(super) fn numbers(out: &mut String, judgement: &Judgement) {
+    let units: Vec<u8> = judgement.identity.members.iter().map(|m| m.unit).collect();
+    if judgement.readings.is_empty() {
+        return;
+    }
+    let _ = writeln!(out, "\nNumbers");
+    let axis = axis(&judgement.readings);
+    for unit in &units {
+        let mine: Vec<&Reading> = judgement
+            .readings
+            .iter()
+            .filter(|r| r.unit == *unit)
+            .collect();
+        if mine.is_empty() {
+            continue;
+        }
+        if units.len() > 1 {
+            let _ = writeln!(out, "  address {unit}");
+        }
+        pack_line(out, &mine);
+        modules(out, &mine, axis);
+    }
+    if let Some((low, high)) = axis {
+        let scale = format!(
+            "{low:.3} V{}{high:.3} V",
+            " ".repeat(STRIP.saturating_sub(14))
+        );
+        let _ = writeln!(
+            out,
+            "  {:<37}{scale}",
+            "height: how many cells at a voltage"
+        );
+    }
+}
+
+fn pack_line(out: &mut String, readings: &[&Reading]) {
+    const SHOWN: [(Role, &str); 9] = [
+        (Role::PackVoltage, "pack"),
+        (Role::TerminalVoltage, "terminals"),
+        (Role::PackCurrent, "current"),
+        (Role::PackPower, "power"),
+        (Role::Soc, "charge"),
+        (Role::Insulation, "insulation"),
+        (Role::InverterAge, "inverter last heard"),
+        (Role::OwnHeartbeat, "heartbeat"),
+        (Role::Uptime, "up for"),
+    ];
+    let parts: Vec<String> = SHOWN
+        .iter()
+        .filter_map(|(role, name)| {
+            let reading = readings.iter().find(|r| r.role == *role)?;
+            Some(format!("{name} {}", value(reading)))
+        })
+        .collect();
+    wrap(out, &parts.join(" · "), "  ", "  ");
+}
+
+/// A value for people, or why there is none.
+fn value(reading: &Reading) -> String {
+    match (reading.any_number(), reading.quality) {
+        (Some(number), ReadingQuality::Good) => with_unit(number, &reading.value_unit),
+        (Some(number), quality) => format!(
+            "{} ({})",
+            with_unit(number, &reading.value_unit),
+            quality.id()
+        ),
+        (None, quality) => quality.id().to_owned(),
+    }
+}
+
+/// Columns of the picture of cells.
+const STRIP: usize = 40;
+
+/// Common axis of all pictures: lowest and highest readable cell.
+fn axis(readings: &[Reading]) -> Option<(f64, f64)> {
+    let cells = || {
+        readings
+            .iter()
+            .filter(|r| r.role == Role::CellVoltage)
+            .filter_map(Reading::any_number)
+    };
+    let low = cells().min_by(f64::total_cmp)?;
+    let high = cells().max_by(f64::total_cmp)?;
+    // At least 20 mV wide, so that noise does not look like spread.
+    let widen = (0.020 - (high - low)).max(0.0) / 2.0;
+    Some((low - widen, high + widen))
+}
+
+fn modules(out: &mut String, readings: &[&Reading], axis: Option<(f64, f64)>) {
+    let mut positions: Vec<Option<u16>> = readings
+        .iter()
+        .filter(|r| r.role == Role::CellVoltage)
+        .map(|r| r.place.module)
+        .collect();
+    positions.dedup();
+    for module in positions {
+        let of = |role: Role| {
+            readings
+                .iter()
+                .filter(move |r| r.role == role && r.place.module == module)
+        };
+        let cells: Vec<f64> = of(Role::CellVoltage)
+            .filter_map(|r| r.any_number())
+            .collect();
+        let unreadable = of(Role::CellVoltage)
+            .filter(|r| r.quality != ReadingQuality::Good)
+            .count();
+        let temperatures: Vec<f64> = of(Role::CellTemperature)
+            .filter_map(|r| r.number())
+            .collect();
+        let volts = of(Role::ModuleVoltage).next().and_then(|r| r.number());
+        let name = module.map_or_else(|| "cells".to_owned(), |m| format!("module {m}"));
+        let volts = volts.map_or_else(String::new, |v| with_unit(v, "V"));
+        let strip = axis.map_or_else(String::new, |axis| strip(&cells, axis));
+        let warm = range(&temperatures, "°C", 0);
+        let lost = if unreadable > 0 {
+            format!("  {unreadable} CELLS WITHOUT A GOOD VALUE")
+        } else {
+            String::new()
+        };
+        let _ = writeln!(
+            out,
+            "  {name:<9} {volts:>8}  {:<15}  {strip}  {warm}{lost}",
+            range(&cells, "V", 3)
+        );
+    }
+}
+
+/// Lowest to highest.
+fn range(values: &[f64], unit: &str, digits: usize) -> String {
+    let low = values.iter().copied().min_by(f64::total_cmp);
+    let high = values.iter().copied().max_by(f64::total_cmp);
+    match (low, high) {
+        (Some(low), Some(high)) => format!("{low:.digits$}…{high:.digits$} {unit}"),
+        _ => "-".to_owned(),
+    }
+}
+
+/// How many cells stand at which voltage, as one row of blocks.
+fn strip(cells: &[f64], (low, high): (f64, f64)) -> String {
+    const BLOCKS: [char; 9] = ['·', '▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
+    let mut counts = [0usize; STRIP];
+    for cell in cells {
+        let column = (cell - low) / (high - low) * (STRIP as f64 - 1.0);
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped to the strip"
+        )]
+        let column = column.round().clamp(0.0, STRIP as f64 - 1.0) as usize;
+        if let Some(count) = counts.get_mut(column) {
+            *count += 1;
+        }
+    }
+    counts
+        .iter()
+        .map(|count| BLOCKS.get((*count).min(8)).copied().unwrap_or('█'))
+        .collect()
+}
+
+pub(super) fn bus(out: &mut String, judgement: &Judgement) {
+    let bus = &judgement.bus;
+    let exceptions: u32 = bus.exceptions.iter().map(|(_, n)| n).sum();
+    let mut parts = vec![format!(
+        "{}, {} answered",
+        counted(bus.requests.into(), "question"),
+        bus.answered + exceptions
+    )];
+    if exceptions > 0 {
+        let codes: Vec<String> = bus
+            .exceptions
+            .iter()
+            .map(|(code, n)| format!("{code:02x} × {n}"))
+            .collect();
+        parts.push(format!("exceptions {}", codes.join(", ")));
+    }
+    for (count, name) in [
+        (bus.timeouts, "without answer"),
+        (bus.damaged, "damaged"),
+        (bus.late, "late answers"),
+    ] {
+        if count > 0 {
+            parts.push(format!("{count} {name}"));
+        }
+    }
+    if bus.echo {
+        parts.push("the adapter echoes".to_owned());
+    }
+    if bus.foreign_requests > 0 {
+        parts.push(format!(
+            "{} of somebody else",
+            counted(bus.foreign_requests as u64, "question")
+        ));
+    }
+    if let (Some(p50), Some(max)) = (bus.answer_p50, bus.answer_max) {
+        parts.push(format!(
+            "answers after {:.0} ms, slowest {:.0} ms",
+            p50.as_secs_f64() * 1e3,
+            max.as_secs_f64() * 1e3
+        ));
+    }
+    if let Some(counted) = bus.health.counted {
+        parts.push(format!(
+            "the unit counted {} of {} questions",
+            counted.heard, counted.questions
+        ));
+    }
+    let damaged = bus.health.damaged;
+    if damaged.hits > 0 {
+        let (low, high) = damaged.interval();
+        parts.push(format!(
+            "damaged share {:.0} to {:.0} % (95 %)",
+            low * 100.0,
+            high * 100.0
+        ));
+    }
+    if bus.listened.as_millis() > 0 {
+        parts.push(format!(
+            "listened {:.1} s first",
+            bus.listened.as_secs_f64()
+        ));
+    }
+    let _ = writeln!(out, "\nBus");
+    wrap(out, &parts.join(" · "), "  ", "  ");
+}

@@ -1,0 +1,233 @@
+//! What stands between the verdict and the numbers: why, what to do next, what is not tested.
+//!
+//! Ten seconds must do, with gloves on: a few lines each, what belongs together in one line, and the
+//! rest under `--explain` and in JSON.
+
+use std::fmt::Write as _;
+
+use packside_profiles::model::{LiesIn, Severity};
+
+use super::{counted, section, strength, wrap};
+use crate::diagnose::reference::needs;
+use crate::diagnose::{Certainty, Disposition, Finding, Judgement, NextStep, VerdictKind};
+
+/// Most reasons, steps, or other things seen on one screen.
+const MOST: usize = 6;
+
+/// One reason: a root with all that speaks for it, or a statement for itself.
+struct Reason<'a> {
+    root: Option<&'a Finding>,
+    texts: Vec<&'a str>,
+}
+
+/// Why the verdict is what it is. Each root in one entry, with how sure it is, where it lies and what
+/// becomes of the part.
+pub(super) fn why(out: &mut String, judgement: &Judgement) {
+    let mut reasons: Vec<Reason<'_>> = Vec::new();
+    for text in &judgement.verdict.why {
+        let root = judgement
+            .findings
+            .iter()
+            .find(|f| f.is_root_alarm() && text.ends_with(&f.text));
+        let same = |reason: &&mut Reason<'_>| match (reason.root, root) {
+            (Some(told), Some(root)) => told.id == root.id && told.unit == root.unit,
+            _ => false,
+        };
+        match reasons.iter_mut().find(same) {
+            Some(reason) => reason.texts.push(text),
+            None => reasons.push(Reason {
+                root,
+                texts: vec![text],
+            }),
+        }
+    }
+    if reasons.is_empty() {
+        return;
+    }
+    let _ = writeln!(out, "\nWhy");
+    for reason in reasons.iter().take(MOST) {
+        let mut text = reason
+            .texts
+            .iter()
+            .take(2)
+            .copied()
+            .collect::<Vec<_>>()
+            .join("; ");
+        if reason.texts.len() > 2 {
+            let _ = write!(text, "; and {} more", reason.texts.len() - 2);
+        }
+        wrap(out, &text, "  - ", "    ");
+        if let Some(root) = reason.root {
+            wrap(out, &of_root(root), "      ", "      ");
+        }
+    }
+    more(out, reasons.len());
+}
+
+/// Says how many stand elsewhere.
+fn more(out: &mut String, count: usize) {
+    if count > MOST {
+        let _ = writeln!(out, "    and {} more (--explain)", count - MOST);
+    }
+}
+
+fn of_root(root: &Finding) -> String {
+    let sure = match root.sure {
+        Certainty::Open => "open, if these numbers are of this unit at all",
+        sure => sure.id(),
+    };
+    let becomes = root.disposition.map_or("", Disposition::meaning);
+    format!(
+        "= {} ({sure}), {}: {becomes}",
+        root.id,
+        lies_in(root.lies_in)
+    )
+}
+
+fn lies_in(place: LiesIn) -> &'static str {
+    match place {
+        LiesIn::Module => "in a module",
+        LiesIn::ControlUnit => "in the control unit",
+        LiesIn::Connection => "in a connection",
+        LiesIn::InverterSide => "often on the inverter's side",
+        LiesIn::SiteCondition => "in the surroundings",
+        LiesIn::Operator => "in an operator's hands",
+        LiesIn::Unknown => "nobody knows yet where",
+    }
+}
+
+/// Findings beyond those that decided. What only follows from others takes one line.
+pub(super) fn also(out: &mut String, judgement: &Judgement) {
+    let untold = |f: &&Finding| {
+        let why = &judgement.verdict.why;
+        !why.iter().any(|why| why.ends_with(&f.text))
+    };
+    let mut lines: Vec<String> = Vec::new();
+    let mut follow: Vec<(&str, Vec<&str>)> = Vec::new();
+    for finding in judgement.findings.iter().filter(untold) {
+        if let Some(from) = &finding.follows_from
+            && finding.severity == Severity::Notice
+        {
+            match follow.iter_mut().find(|(root, _)| root == from) {
+                Some((_, ids)) if ids.contains(&finding.id) => {}
+                Some((_, ids)) => ids.push(finding.id),
+                None => follow.push((from, vec![finding.id])),
+            }
+            continue;
+        }
+        let line = format!(
+            "{} {}: {}",
+            severity(finding.severity),
+            finding.id,
+            finding.text
+        );
+        // The packs of a rack often say the same.
+        if !lines.contains(&line) {
+            lines.push(line);
+        }
+    }
+    let shown = lines.iter().take(MOST);
+    let consequences = follow
+        .iter()
+        .map(|(from, ids)| format!("because of {from}, as the unit says: {}", ids.join(", ")));
+    let consequences: Vec<String> = consequences.collect();
+    let all = shown.chain(&consequences).map(String::as_str);
+    section(out, "Also seen", all);
+    more(out, lines.len());
+}
+
+fn severity(severity: Severity) -> &'static str {
+    match severity {
+        Severity::Alarm => "alarm",
+        Severity::Warning => "warning",
+        Severity::Notice => "note",
+    }
+}
+
+/// Weighed causes as proven, likely, open: no two-digit probabilities for people. Causes with the same
+/// reason for them share one line.
+pub(super) fn causes(out: &mut String, judgement: &Judgement) {
+    let mut lines: Vec<(&str, Vec<&str>, String)> = Vec::new();
+    let told = judgement.verdict.causes.iter().take(5);
+    for cause in told.filter(|cause| cause.per_mille >= 50) {
+        let sure = strength(cause.per_mille);
+        let reasons: Vec<&str> = cause.reasons_for.iter().take(2).map(String::as_str).collect();
+        let reasons = reasons.join(", ");
+        match lines
+            .iter_mut()
+            .find(|(same, _, given)| *same == sure && *given == reasons)
+        {
+            Some((_, meanings, _)) => meanings.push(&cause.meaning),
+            None => lines.push((sure, vec![&cause.meaning], reasons)),
+        }
+    }
+    let lines: Vec<String> = lines
+        .into_iter()
+        .map(|(sure, meanings, reasons)| {
+            let because = if reasons.is_empty() {
+                String::new()
+            } else {
+                format!(" (for it: {reasons})")
+            };
+            format!("{}: {}{because}", sure.trim_end(), meanings.join("; or "))
+        })
+        .collect();
+    let of = match judgement.verdict.kind {
+        VerdictKind::AwaitingInverter | VerdictKind::InverterLost => {
+            "Why the inverter may be silent"
+        }
+        VerdictKind::BusProblem => "Why nothing valid may come",
+        _ => "What the line suffers from",
+    };
+    section(out, of, lines.iter().map(String::as_str));
+}
+
+/// What to do, in order of risk.
+pub(super) fn next(out: &mut String, judgement: &Judgement) {
+    let steps = &judgement.verdict.next;
+    if steps.is_empty() {
+        return;
+    }
+    let _ = writeln!(out, "\nNext, in this order");
+    for (index, step) in steps.iter().take(MOST).enumerate() {
+        let number = format!("  {}. ", index + 1);
+        wrap(out, &in_words(step), &number, "     ");
+    }
+    more(out, steps.len());
+}
+
+fn in_words(step: &NextStep) -> String {
+    format!("[{}, {}] {}", needs(step.needs), step.who, step.text)
+}
+
+/// The first step in one paragraph.
+pub(super) fn first_step(out: &mut String, judgement: &Judgement) {
+    if let Some(step) = judgement.verdict.next.first() {
+        let left = judgement.verdict.next.len() - 1;
+        let others = match left {
+            0 => String::new(),
+            _ => format!(" (then {} above)", counted(left as u64, "step")),
+        };
+        wrap(out, &format!("{}{others}", in_words(step)), "  first: ", "  ");
+    }
+}
+
+/// What may be broken although nothing shows it, grouped by the reason.
+pub(super) fn not_tested(out: &mut String, judgement: &Judgement) {
+    let mut groups: Vec<(Vec<&str>, &str, &str)> = Vec::new();
+    for item in &judgement.not_tested {
+        match groups
+            .iter_mut()
+            .find(|(_, why, when)| *why == item.why && *when == item.when)
+        {
+            Some((ids, _, _)) => ids.push(item.id),
+            None => groups.push((vec![item.id], &item.why, &item.when)),
+        }
+    }
+    let lines: Vec<String> = groups
+        .into_iter()
+        .map(|(ids, why, when)| format!("{}: {why}; {when}", ids.join(", ")))
+        .collect();
+    let lines = lines.iter().map(String::as_str);
+    section(out, "Not tested, may still be broken", lines);
+}
