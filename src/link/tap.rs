@@ -23,6 +23,8 @@ const FIRST_PAUSE: Duration = Duration::from_millis(500);
 const LONGEST_PAUSE: Duration = Duration::from_secs(8);
 /// Received bytes kept to tell who speaks.
 const KEPT: usize = 512;
+/// Bytes allowed at once, and for each second more: ten times what the fastest line carries.
+const FLOOD: u64 = 1 << 20;
 
 /// A port, its tape, and what the tape says about silence.
 pub(crate) struct Tap {
@@ -39,6 +41,7 @@ pub(crate) struct Tap {
     first_received: Vec<u8>,
     /// Bytes that came, all in all.
     received: u64,
+    opened_at: Duration,
     is_lost: bool,
     gave_marks: bool,
 }
@@ -71,6 +74,7 @@ impl Tap {
             last_heard: now,
             first_received: Vec::new(),
             received: 0,
+            opened_at: now,
             is_lost: false,
             gave_marks: false,
         }
@@ -179,6 +183,11 @@ impl Tap {
                 self.line_busy_until = self.line_busy_until.max(at);
                 self.last_heard = self.last_heard.max(at);
                 self.received += bytes.len() as u64;
+                let allowed = FLOOD * (1 + at.saturating_sub(self.opened_at).as_secs());
+                if self.received > allowed {
+                    let bytes = self.received;
+                    return Err(LinkTrouble::Flooded { bytes });
+                }
                 let room = KEPT.saturating_sub(self.first_received.len());
                 self.first_received.extend(bytes.iter().take(room));
                 let event = self.record(at, What::In(bytes));

@@ -311,6 +311,12 @@ pub enum LinkTrouble {
     /// No question is left that could not be confused with an answer still under way.
     #[error("too many unanswered questions: a late answer could be taken for another")]
     Stuck,
+    /// Bytes come faster than any line carries them.
+    #[error("{bytes} bytes came, more than any line or gateway of this kind can carry")]
+    Flooded {
+        /// How many.
+        bytes: u64,
+    },
     /// What speaks on the other side is no unit.
     #[error("{0}")]
     WrongSpeaker(Speaks),
@@ -325,6 +331,7 @@ impl LinkTrouble {
                 "listen longer (--listen-first), or make sure that nobody is harmed and give --ask-anyway",
             ),
             Self::WrongSpeaker(speaks) => Some(speaks.hint()),
+            Self::Flooded { .. } => Some("check the host and its TCP port: this is no gateway to a unit"),
             _ => None,
         }
     }
@@ -337,6 +344,7 @@ impl LinkTrouble {
             | Self::SomeoneElseAsks { .. }
             | Self::NeverSilent { .. }
             | Self::Stuck
+            | Self::Flooded { .. }
             | Self::WrongSpeaker(_) => Blame::Path,
             Self::NotUnderstood { .. } | Self::WouldWake { .. } => Blame::Usage,
             Self::Interrupted => Blame::Stopped,

@@ -15,7 +15,7 @@
 
 use std::collections::VecDeque;
 use std::future::Future;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, TryRecvError, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TryRecvError, sync_channel};
 use std::time::Duration;
 
 use packside_profiles::LineSettings;
@@ -28,6 +28,8 @@ use super::{Arrived, BadCharacters, Interrupt, Port, PortGone};
 use crate::event::{LinkFacts, LinkKind};
 use crate::listen::waveform::TtyMarks;
 
+/// Reports waiting to be taken. Whoever sends without end is slowed down instead of filling the memory.
+const WAITING: usize = 256;
 /// Waiting on a channel ends late by up to about this; the rest is spun.
 const SPIN: Duration = Duration::from_micros(200);
 /// Longest time between two looks at the interrupt.
@@ -261,7 +263,7 @@ type Ends = (UnboundedSender<Order>, Receiver<Report>);
 /// Starts the thread and waits until its stream is open, the opening has failed, or the user stops.
 fn start<O: Opener>(opener: O, clock: Clock, interrupt: &Interrupt) -> Result<Ends, OpenError> {
     let (orders, taken) = unbounded_channel();
-    let (report, reports) = channel();
+    let (report, reports) = sync_channel(WAITING);
     let no_thread = |error: std::io::Error| OpenError::NoThread {
         why: error.to_string(),
     };
@@ -301,7 +303,7 @@ async fn serve<O: Opener>(
     opener: O,
     clock: Clock,
     mut orders: UnboundedReceiver<Order>,
-    reports: &Sender<Report>,
+    reports: &SyncSender<Report>,
 ) {
     let (mut stream, is_marked) = match opener.clone().open().await {
         Ok(opened) => opened,
