@@ -518,11 +518,16 @@ impl fmt::Display for ScenarioError {
             }
             Self::Unreadable { path, why } => write!(f, "scenario {path}: cannot be read: {why}"),
             Self::Unknown { name } => {
-                let known: Vec<&str> = Scenario::shipped().iter().map(|(name, _)| *name).collect();
+                let known = Scenario::shipped().iter().map(|(name, _)| *name);
+                let near = packside_profiles::near_matches(name, known);
+                let near = match near.as_slice() {
+                    [] => String::new(),
+                    near => format!(" (near it: {})", near.join(", ")),
+                };
                 write!(
                     f,
-                    "scenario \"{name}\": expected a file or one of {}, found no such scenario",
-                    known.join(", ")
+                    "scenario \"{name}\": expected a file or a name of `packside-simulator list`, found no such \
+                     scenario{near}"
                 )
             }
             Self::Mistakes { origin, list } => {

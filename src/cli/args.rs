@@ -8,6 +8,7 @@ use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
 use crate::event::{Framing, Plugged};
+use crate::link::Target;
 use crate::link::Interrupt;
 
 /// Cautions that every help text carries, in the words of the trade.
@@ -120,7 +121,7 @@ pub(crate) struct Where {
     #[arg(long, value_name = "9600-8E1", conflicts_with_all = ["gateway", "recording"])]
     pub(crate) line: Option<LineSettings>,
     /// TCP gateway; the port defaults to 502
-    #[arg(long, value_name = "HOST[:PORT]", group = "place")]
+    #[arg(long, value_name = "HOST[:PORT]", value_parser = gateway, group = "place")]
     pub(crate) gateway: Option<String>,
     /// What the gateway speaks: Modbus TCP (the default), or RTU bytes over TCP; with --simulated:
     /// look through such a gateway
@@ -249,10 +250,10 @@ pub(crate) struct CheckArgs {
     #[arg(long, value_name = "NAME|FILE")]
     pub(crate) profile: Option<String>,
     /// Unit address of the first (or only) pack [default: the profile's]
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = unit_address)]
     pub(crate) unit: Option<u8>,
     /// Look at this one address only
-    #[arg(long, value_name = "N", conflicts_with = "unit")]
+    #[arg(long, value_name = "N", value_parser = unit_address, conflicts_with = "unit")]
     pub(crate) only: Option<u8>,
     /// Where the laptop is plugged in
     #[arg(long, value_enum, value_name = "WHERE")]
@@ -289,6 +290,20 @@ pub(crate) struct CheckArgs {
     /// Stops what is under way, where more than Ctrl-C does.
     #[arg(skip)]
     pub(crate) interrupt: Option<Interrupt>,
+}
+
+/// A gateway as a person types it, kept as typed.
+fn gateway(text: &str) -> Result<String, String> {
+    Target::gateway(text, Framing::Tcp).map(|_| text.to_owned())
+}
+
+/// A unit address as a person types it.
+///
+/// # Errors
+/// What was expected, where it is none.
+pub(crate) fn unit_address(text: &str) -> Result<u8, String> {
+    text.parse()
+        .map_err(|_| "expected a unit address from 1 to 247 (behind a gateway 0 to 255)".to_owned())
 }
 
 /// Longest time that can be given: a week.

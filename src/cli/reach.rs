@@ -168,6 +168,11 @@ pub(crate) fn open(
         return Ok(open_simulated_as(&scenario, profile, how));
     }
     let target = target(&args.place, profile)?;
+    let unit = args.only.or(args.unit).unwrap_or(profile.answering.unit);
+    if matches!(target, Target::Serial { .. }) && !(1..=247).contains(&unit) {
+        let text = format!("expected a unit address from 1 to 247 on a serial line, found {unit}");
+        return Err(failure(USAGE, "usage", text, None));
+    }
     let given = args.interrupt.clone();
     let interrupt = given.unwrap_or_else(|| Interrupt::on_ctrl_c().unwrap_or_default());
     let options = OpenOptions {
@@ -208,7 +213,8 @@ fn target(place: &Where, profile: &Profile) -> Result<Target, Failure> {
 /// Where the unit is; with nothing given and exactly one serial adapter present, that one.
 fn target_at(place: &Where, line: LineSettings) -> Result<Target, Failure> {
     if let Some(address) = &place.gateway {
-        return Ok(Target::gateway(address, place.framing()));
+        return Target::gateway(address, place.framing())
+            .map_err(|why| failure(USAGE, "usage", format!("--gateway {address}: {why}"), None));
     }
     if let Some(port) = &place.serial {
         return Ok(Target::Serial {

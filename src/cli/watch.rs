@@ -17,7 +17,7 @@ use std::time::Duration;
 
 use clap::Args;
 
-use super::args::{CheckArgs, PluggedArg, RecordArgs, SessionArg, Where, duration};
+use super::args::{CheckArgs, PluggedArg, RecordArgs, SessionArg, Where, duration, unit_address};
 use super::live::Live;
 use super::prompt::Keys;
 use super::reach::{self, INTERRUPTED, Loaded, failure};
@@ -49,10 +49,10 @@ pub(crate) struct WatchArgs {
     #[arg(long, value_name = "NAME|FILE")]
     profile: Option<String>,
     /// Unit address of the first (or only) pack [default: the profile's]
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = unit_address)]
     unit: Option<u8>,
     /// Watch this one address only
-    #[arg(long, value_name = "N", conflicts_with = "unit")]
+    #[arg(long, value_name = "N", value_parser = unit_address, conflicts_with = "unit")]
     only: Option<u8>,
     /// Where the laptop is plugged in
     #[arg(long, value_enum, value_name = "WHERE")]

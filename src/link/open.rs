@@ -38,7 +38,13 @@ pub enum Target {
 
 impl Target {
     /// A gateway from `HOST[:PORT]`, with an IPv6 address in brackets where a port follows.
-    pub fn gateway(text: &str, framing: Framing) -> Self {
+    ///
+    /// # Errors
+    /// What was expected, where this cannot be one.
+    pub fn gateway(text: &str, framing: Framing) -> Result<Self, String> {
+        if text.is_empty() || text.contains(['/', ' ']) {
+            return Err("expected HOST or HOST:PORT, for example 192.0.2.7:502".to_owned());
+        }
         let (host, port) = match text.strip_prefix('[').and_then(|rest| rest.split_once(']')) {
             Some((host, rest)) => (host, rest.strip_prefix(':')),
             None if text.matches(':').count() == 1 => text
@@ -46,20 +52,16 @@ impl Target {
                 .map_or((text, None), |(host, port)| (host, Some(port))),
             None => (text, None),
         };
-        let number = port.map_or(Some(MODBUS_TCP_PORT), |port| port.parse().ok());
-        match number {
-            Some(port) => Self::Gateway {
-                host: host.to_owned(),
-                port,
-                framing,
-            },
-            // Not a port number: taken as part of the name, which then is not found, and said.
-            None => Self::Gateway {
-                host: text.to_owned(),
-                port: MODBUS_TCP_PORT,
-                framing,
-            },
-        }
+        let port = match port.map(str::parse) {
+            None => MODBUS_TCP_PORT,
+            Some(Ok(port)) if port > 0 && !host.is_empty() => port,
+            Some(_) => return Err("expected a TCP port from 1 to 65535 behind the colon".to_owned()),
+        };
+        Ok(Self::Gateway {
+            host: host.to_owned(),
+            port,
+            framing,
+        })
     }
 }
 

@@ -224,7 +224,7 @@ pub(super) fn bus(out: &mut String, judgement: &Judgement) {
             high * 100.0
         ));
     }
-    if bus.listened.as_millis() > 0 {
+    if bus.listened.as_millis() >= 50 {
         parts.push(format!(
             "listened {:.1} s first",
             bus.listened.as_secs_f64()
