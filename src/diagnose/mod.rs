@@ -444,7 +444,7 @@ fn summary(
     findings: &[Finding],
 ) -> String {
     let unconfirmed = deciding.iter().any(|m| m.unconfirmed);
-    let roots = || root_ids(findings).join(", ");
+    let roots = || roots_in_words(findings, deciding.len() > 1);
     match kind {
         VerdictKind::Normal => {
             "In service: the inverter is heard and no fault was found so far.".to_owned()
@@ -464,6 +464,31 @@ fn summary(
             "No valid answer: nothing can be said about the unit.".to_owned()
         }
         VerdictKind::Undecided => undecided_summary(doubts),
+    }
+}
+
+/// The first root in words and where it is, and how many others there are.
+fn roots_in_words(findings: &[Finding], several: bool) -> String {
+    let others = root_ids(findings).len().saturating_sub(1);
+    let Some(first) = findings.iter().find(|f| f.is_root_alarm()) else {
+        return "not known".to_owned();
+    };
+    // The meaning up to its explanation.
+    let what = first.class.map_or(first.id, |class| {
+        let meaning = roots::meaning(class);
+        meaning.split([',', ';', ':']).next().unwrap_or(meaning)
+    });
+    let address = several.then(|| format!("address {}", first.unit));
+    let module = first.place.module.map(|module| format!("module {module}"));
+    let place: Vec<String> = address.into_iter().chain(module).collect();
+    let place = if place.is_empty() {
+        String::new()
+    } else {
+        format!(", {}", place.join(", "))
+    };
+    match others {
+        0 => format!("{what}{place}"),
+        n => format!("{what}{place}; and {n} more"),
     }
 }
 

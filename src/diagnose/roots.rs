@@ -86,7 +86,7 @@ pub(crate) fn meaning(class: Class) -> &'static str {
         C::ShortCircuit => "a short circuit was seen",
         C::LowCharge => "state of charge too low to run",
         C::InsulationLow => "insulation against earth too low",
-        C::SwitchFault => "a switch does not open, does not close, or contradicts its order",
+        C::SwitchFault => "a main switch contradicts its order: it does not open, or does not close",
         C::PrechargeFailed => "pre-charge did not finish",
         C::FuseOpen => "the main fuse is open",
         C::SensorFault => {
@@ -96,7 +96,7 @@ pub(crate) fn meaning(class: Class) -> &'static str {
         C::ConfigurationFault => {
             "modules or packs that do not belong together, in wrong order or count"
         }
-        C::ControlUnitFault => "the control unit itself is broken, or stands still",
+        C::ControlUnitFault => "the control unit is broken or stands still",
         C::FanFault => "the fan does not turn",
         C::DoorOpen => "the enclosure is open",
         C::OffButton => "the off button is pressed",
