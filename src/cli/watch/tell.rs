@@ -32,8 +32,6 @@ const ROWS: usize = 28;
 /// Values kept of a number, and how long.
 const KEPT: usize = 32;
 const WINDOW: Duration = Duration::from_secs(120);
-/// Widest line of the view.
-const WIDTH: usize = 100;
 
 /// Something that is otherwise than it was.
 struct Change {
@@ -115,8 +113,7 @@ impl<'a> Teller<'a> {
             self.look_object(&judgement);
         } else if self.in_place {
             let view = self.view(&judgement);
-            out::redraw(&view, self.drawn);
-            self.drawn = view.lines().count();
+            self.drawn = out::redraw(&view, self.drawn);
         }
         self.last = Some(judgement);
     }
@@ -132,8 +129,8 @@ impl<'a> Teller<'a> {
         }
         if self.in_place {
             out::redraw("", self.drawn);
-            let recent: String = self.recent.iter().map(|line| format!("{line}\n")).collect();
-            out::result(&recent);
+            let recent = self.recent.iter().map(String::as_str);
+            out::result(&recent.collect::<String>());
         }
         let screen = screen::look(last, Some(profile), facts, self.colour, command);
         out::result(&format!("\n{screen}"));
@@ -227,7 +224,7 @@ impl<'a> Teller<'a> {
         if !self.in_place {
             return out::result(&text);
         }
-        self.recent.extend(text.lines().map(str::to_owned));
+        self.recent.push_back(text);
         let surplus = self.recent.len().saturating_sub(RECENT);
         self.recent.drain(..surplus);
     }
@@ -280,11 +277,9 @@ impl<'a> Teller<'a> {
             }
         }
         let mut lines: Vec<&str> = out.lines().take(ROWS).collect();
-        lines.extend(["", "What changed"]);
-        lines.extend(self.recent.iter().map(String::as_str));
-        // A longer line would break, and the view could not be drawn over.
-        let cut = |line: &&str| line.chars().take(WIDTH + 20).collect::<String>() + "\n";
-        lines.iter().map(cut).collect()
+        lines.extend(["", "What changed, newest first"]);
+        lines.extend(self.recent.iter().rev().flat_map(|change| change.lines()));
+        lines.join("\n")
     }
 }
 
