@@ -387,6 +387,10 @@ fn changes_between(before: Option<&Judgement>, now: &Judgement) -> Vec<Change> {
         let text = format!("{}  {}", screen::title(verdict.kind), verdict.summary);
         add("verdict", verdict.kind.id(), text);
     }
+    for unit in before.map_or_else(Vec::new, |before| restarted(before, now)) {
+        let text = format!("address {unit}: started anew, its uptime went back");
+        add("state", "restarted", text);
+    }
     for member in &now.identity.members {
         let Some((kind, state)) = &member.state else {
             continue;
@@ -414,21 +418,37 @@ fn changes_between(before: Option<&Judgement>, now: &Judgement) -> Vec<Change> {
     }
     let none = Vec::new();
     let earlier = before.map_or(&none, |before| &before.findings);
-    for finding in missing_in(&now.findings, earlier) {
-        add(
-            "finding",
-            finding.id,
-            format!("NEW  {}: {}", finding.id, finding.text),
-        );
-    }
-    for finding in missing_in(earlier, &now.findings) {
-        add(
-            "finding",
-            finding.id,
-            format!("gone {}: was {}", finding.id, finding.text),
-        );
-    }
+    let is_rack = now.identity.members.len() > 1;
+    let mut tell = |word, finding: &Finding| {
+        let unit = match is_rack {
+            true => format!("address {}, ", finding.unit),
+            false => String::new(),
+        };
+        let text = format!("{word} {unit}{}: {}", finding.id, finding.text);
+        add("finding", finding.id, text);
+    };
+    missing_in(&now.findings, earlier).for_each(|finding| tell("NEW", finding));
+    missing_in(earlier, &now.findings).for_each(|finding| tell("gone, it was", finding));
     changes
+}
+
+/// Units whose uptime went back.
+fn restarted(before: &Judgement, now: &Judgement) -> Vec<u8> {
+    let uptimes = |judgement: &Judgement| -> Vec<(u8, f64)> {
+        let readings = judgement.readings.iter();
+        let uptimes = readings.filter(|reading| reading.role == Role::Uptime);
+        uptimes
+            .filter_map(|r| Some((r.unit, r.number()?)))
+            .collect()
+    };
+    let earlier = uptimes(before);
+    let went_back = |(unit, now): &(u8, f64)| {
+        let before = earlier.iter().find(|(other, _)| other == unit);
+        before.is_some_and(|(_, before)| now < before)
+    };
+    let mut units = uptimes(now);
+    units.retain(went_back);
+    units.into_iter().map(|(unit, _)| unit).collect()
 }
 
 /// A text without its numbers: the same words with another number are no news.
