@@ -11,7 +11,7 @@ use packside_profiles::model::{LiesIn, Profile, Severity};
 
 use crate::diagnose::reference::needs;
 use crate::diagnose::{
-    Certainty, Disposition, Finding, Judgement, Reading, ReadingQuality, VerdictKind, with_unit,
+    Disposition, Finding, Judgement, Reading, ReadingQuality, VerdictKind, with_unit,
 };
 use crate::event::{Framing, LinkFacts, LinkKind};
 
@@ -31,13 +31,13 @@ pub(crate) fn look(
     who(&mut out, judgement, profile, link);
     let why = &judgement.verdict.why;
     section(&mut out, "Why", why.iter().take(8).map(String::as_str));
+    roots(&mut out, judgement);
     if why.len() > 8 {
         let _ = writeln!(out, "    and {} more (--format json)", why.len() - 8);
     }
-    roots(&mut out, judgement);
+    also(&mut out, judgement);
     causes(&mut out, judgement);
     next(&mut out, judgement);
-    also(&mut out, judgement);
     let not_tested: Vec<String> = judgement
         .not_tested
         .iter()
@@ -173,34 +173,24 @@ fn roots(out: &mut String, judgement: &Judgement) {
         told.push(root.id);
         let becomes = root.disposition.map_or("", Disposition::meaning);
         lines.push(format!(
-            "{}: {}, lies {}; {becomes}",
+            "{}: {}, lies in {}; {becomes}",
             root.id,
             root.sure.id(),
             lies_in(root.lies_in)
         ));
     }
-    let all_open = judgement
-        .findings
-        .iter()
-        .filter(|f| f.is_root_alarm())
-        .all(|f| f.sure == Certainty::Open);
-    let title = if judgement.verdict.kind == VerdictKind::Undecided && all_open {
-        "Roots, if these numbers are of this unit at all"
-    } else {
-        "Roots"
-    };
-    section(out, title, lines.iter().map(String::as_str));
+    section(out, "Roots", lines.iter().map(String::as_str));
 }
 
 fn lies_in(place: LiesIn) -> &'static str {
     match place {
-        LiesIn::Module => "in a module",
-        LiesIn::ControlUnit => "in the control unit",
-        LiesIn::Connection => "in a connection",
-        LiesIn::InverterSide => "on the inverter's side, or is looked for there first",
-        LiesIn::SiteCondition => "in the site",
-        LiesIn::Operator => "in an operator's hands",
-        LiesIn::Unknown => "nobody knows yet where",
+        LiesIn::Module => "a module",
+        LiesIn::ControlUnit => "the control unit",
+        LiesIn::Connection => "a connection",
+        LiesIn::InverterSide => "the inverter's side, or there first",
+        LiesIn::SiteCondition => "the site",
+        LiesIn::Operator => "an operator's hands",
+        LiesIn::Unknown => "a place not known yet",
     }
 }
 
@@ -213,18 +203,18 @@ fn also(out: &mut String, judgement: &Judgement) {
             .iter()
             .any(|why| why.ends_with(&f.text))
     };
-    let mut lines: Vec<String> = Vec::new();
-    for f in judgement.findings.iter().filter(told) {
-        let follows = f
-            .follows_from
-            .as_ref()
-            .map_or_else(String::new, |from| format!(" (follows from {from})"));
-        let line = format!("{} {}: {}{follows}", severity(f.severity), f.id, f.text);
-        // The packs of a rack often say the same.
-        if !lines.contains(&line) {
-            lines.push(line);
-        }
-    }
+    let lines: Vec<String> = judgement
+        .findings
+        .iter()
+        .filter(told)
+        .map(|f| {
+            let follows = f
+                .follows_from
+                .as_ref()
+                .map_or_else(String::new, |from| format!(" (follows from {from})"));
+            format!("{} {}: {}{follows}", severity(f.severity), f.id, f.text)
+        })
+        .collect();
     section(out, "Also seen", lines.iter().take(10).map(String::as_str));
     if lines.len() > 10 {
         let _ = writeln!(out, "    and {} more (--format json)", lines.len() - 10);
@@ -529,12 +519,6 @@ fn bus(out: &mut String, judgement: &Judgement) {
             "answers after {:.0} ms, slowest {:.0} ms",
             p50.as_secs_f64() * 1e3,
             max.as_secs_f64() * 1e3
-        ));
-    }
-    if let Some(counted) = bus.health.counted {
-        parts.push(format!(
-            "the unit counted {} of {} questions",
-            counted.heard, counted.questions
         ));
     }
     let damaged = bus.health.damaged;

@@ -89,9 +89,14 @@ fn pairs(
             let hint = sum
                 .zip(pack)
                 .map(|(sum, pack)| odd_module(readings, sum - pack));
-            pairs
-                .iter_mut()
-                .for_each(|pair| pair.hint = hint.unwrap_or_default());
+            for pair in &mut pairs {
+                pair.hint = hint.unwrap_or_default();
+                // Next to nothing beside modules that have their voltage is no order of modules.
+                if pair.right.1.abs() < 0.02 * pair.left.1 {
+                    pair.class = Class::SensorFault;
+                    pair.hint = "; as if the wire that measures the pack were lost";
+                }
+            }
             pairs
         }
         CrossCheckKind::CellsMakePack => whole_pack(
@@ -100,8 +105,15 @@ fn pairs(
             complete_sum(readings, Role::CellVoltage, None),
         ),
         CrossCheckKind::VoltsTimesAmpsMakePower => {
+            // Current changes within a fraction of a second: only one answer tells all three, and
+            // capacitors being charged are no steady state.
+            let together = of_one_answer(
+                readings,
+                &[Role::PackVoltage, Role::PackCurrent, Role::PackPower],
+            ) && state != Some(StateKind::Precharge);
             let product = pack
                 .zip(first(readings, Role::PackCurrent))
+                .filter(|_| together)
                 .map(|(volts, amps)| volts * amps);
             let pair = product
                 .zip(first(readings, Role::PackPower))
@@ -119,7 +131,13 @@ fn pairs(
         CrossCheckKind::TerminalsMatchPack => {
             let connected = matches!(state, Some(StateKind::Standby | StateKind::Running));
             let terminals = first(readings, Role::TerminalVoltage);
-            if connected && of_one_moment(readings) && switches_closed(readings, profile) {
+            if connected
+                && of_one_answer(
+                    readings,
+                    &[Role::TerminalVoltage, Role::State, Role::PackVoltage],
+                )
+                && switches_closed(readings, profile)
+            {
                 whole_pack(Class::SwitchFault, "terminal voltage", terminals)
             } else {
                 Vec::new()
@@ -221,12 +239,18 @@ fn complete_sum(readings: &[Reading], role: Role, module: Option<u16>) -> Option
     values.filter(|v| !v.is_empty()).map(|v| v.iter().sum())
 }
 
-/// Whether terminals, state and pack are out of one answer: while switches close or open, two answers
-/// are of two moments and need not agree.
-fn of_one_moment(readings: &[Reading]) -> bool {
-    let age = |role| readings.iter().find(|r| r.role == role).and_then(|r| r.age);
-    let terminals = age(Role::TerminalVoltage);
-    terminals == age(Role::State) && terminals == age(Role::PackVoltage)
+/// Whether these were read out of one answer: while switches close or open, two answers are of two
+/// moments and need not agree.
+fn of_one_answer(readings: &[Reading], roles: &[Role]) -> bool {
+    let age = |role: &Role| {
+        readings
+            .iter()
+            .find(|r| r.role == *role)
+            .and_then(|r| r.age)
+    };
+    roles
+        .iter()
+        .all(|role| age(role) == roles.first().and_then(age))
 }
 
 /// Whether the unit reports its switches closed (or has no point for them).

@@ -76,6 +76,7 @@ doubts! {
     FaultStateOnly = "fault-state-only", Filled, LookAgain, "the unit is in its fault state and does not say why", "the unit is in its fault state, yet no flag and no number says why";
     TooEarly = "too-early", Filled, WaitSilence, "too early, the silence time is not over", "the silence time is not over: neither the inverter nor its absence has shown";
     LinkUnknown = "inverter-unknown", Filled, WatchLamp, "whether the unit hears its inverter is not known", "whether the unit hears its inverter cannot be told";
+    WokeAfterUs = "woke-after-us", Filled, WatchLamp, "it woke after our own questions", "the unit stopped waiting right after our own questions, and nobody else was heard: the map may be wrong about what feeds its supervision";
     NotInService = "not-in-service", Filled, LookAgain, "the inverter is heard, yet the unit is not in service", "the inverter is heard, yet the unit is not in service";
     PackSilent = "pack-silent", Unfilled, MissingPack, "a pack gives no answer", "a pack that the rack expects gave no valid answer or was not asked";
     PacksUnlike = "packs-unlike", Filled, LikePacks, "packs that may connect have unlike voltages", "packs that are not connected yet have unlike voltages: connecting them drives a large current";
