@@ -5,6 +5,7 @@
 use packside_profiles::model::{CrossCheckKind, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
+use super::doubt::{Doubt, DoubtKind};
 use super::judgement::{Finding, Reading, ReadingQuality};
 use super::measure::{finding, first, with_unit};
 
@@ -52,20 +53,36 @@ impl Pair {
     }
 }
 
-/// Everything that does not add up.
+/// Everything that does not add up. `steady` says whether the current held still while all this was
+/// read: cells and modules come out of several answers, and where it moved between them, what does not
+/// add up proves nothing and keeps the verdict open.
 pub(crate) fn violations(
     readings: &[Reading],
     profile: &Profile,
     state: Option<StateKind>,
-) -> Vec<Finding> {
+    steady: bool,
+) -> (Vec<Finding>, Vec<Doubt>) {
     let unit = readings.first().map_or(0, |r| r.unit);
-    let checks = profile.cross_checks.iter();
-    checks
-        .flat_map(|check| {
-            let pairs = pairs(readings, profile, check.what, state).into_iter();
-            pairs.filter_map(|pair| pair.violation(check.tolerance, unit))
-        })
-        .collect()
+    let (mut findings, mut doubts) = (Vec::new(), Vec::new());
+    for check in &profile.cross_checks {
+        let of_one_answer = matches!(
+            check.what,
+            CrossCheckKind::VoltsTimesAmpsMakePower | CrossCheckKind::TerminalsMatchPack
+        );
+        for pair in pairs(readings, profile, check.what, state) {
+            let Some(mut found) = pair.violation(check.tolerance, unit) else {
+                continue;
+            };
+            if !steady && !of_one_answer {
+                found.severity = Severity::Warning;
+                found.root = false;
+                found.text.push_str("; the current moved meanwhile");
+                doubts.push(DoubtKind::OfTwoMoments.says(&found.text));
+            }
+            findings.push(found);
+        }
+    }
+    (findings, doubts)
 }
 
 fn pairs(
@@ -105,15 +122,12 @@ fn pairs(
             complete_sum(readings, Role::CellVoltage, None),
         ),
         CrossCheckKind::VoltsTimesAmpsMakePower => {
-            // Current changes within a fraction of a second: only one answer tells all three, and
-            // capacitors being charged are no steady state.
-            let together = of_one_answer(
-                readings,
-                &[Role::PackVoltage, Role::PackCurrent, Role::PackPower],
-            ) && state != Some(StateKind::Precharge);
+            const FACTORS: [Role; 3] = [Role::PackVoltage, Role::PackCurrent, Role::PackPower];
             let product = pack
                 .zip(first(readings, Role::PackCurrent))
-                .filter(|_| together)
+                .filter(|_| of_one_moment(readings, &FACTORS))
+                // Capacitors being charged are no steady state.
+                .filter(|_| state != Some(StateKind::Precharge))
                 .map(|(volts, amps)| volts * amps);
             let pair = product
                 .zip(first(readings, Role::PackPower))
@@ -131,13 +145,10 @@ fn pairs(
         CrossCheckKind::TerminalsMatchPack => {
             let connected = matches!(state, Some(StateKind::Standby | StateKind::Running));
             let terminals = first(readings, Role::TerminalVoltage);
-            if connected
-                && of_one_answer(
-                    readings,
-                    &[Role::TerminalVoltage, Role::State, Role::PackVoltage],
-                )
-                && switches_closed(readings, profile)
-            {
+            const TOGETHER: [Role; 3] = [Role::TerminalVoltage, Role::State, Role::PackVoltage];
+            let is_settled =
+                of_one_moment(readings, &TOGETHER) && switches_closed(readings, profile);
+            if connected && is_settled {
                 whole_pack(Class::SwitchFault, "terminal voltage", terminals)
             } else {
                 Vec::new()
@@ -239,18 +250,18 @@ fn complete_sum(readings: &[Reading], role: Role, module: Option<u16>) -> Option
     values.filter(|v| !v.is_empty()).map(|v| v.iter().sum())
 }
 
-/// Whether these were read out of one answer: while switches close or open, two answers are of two
-/// moments and need not agree.
-fn of_one_answer(readings: &[Reading], roles: &[Role]) -> bool {
+/// Whether these are out of one answer: while switches move or the current changes, two answers are
+/// of two moments and need not agree.
+fn of_one_moment(readings: &[Reading], roles: &[Role]) -> bool {
     let age = |role: &Role| {
         readings
             .iter()
             .find(|r| r.role == *role)
             .and_then(|r| r.age)
     };
-    roles
-        .iter()
-        .all(|role| age(role) == roles.first().and_then(age))
+    let mut ages = roles.iter().map(age);
+    let first = ages.next();
+    ages.all(|age| Some(age) == first)
 }
 
 /// Whether the unit reports its switches closed (or has no point for them).

@@ -22,12 +22,14 @@ pub(crate) struct Measured {
     pub(crate) doubts: Vec<Doubt>,
 }
 
-/// Measures one member. `terminals_before` is the voltage at the terminals one look at them earlier.
+/// Measures one member. `terminals_before` is the voltage at the terminals one look at them earlier;
+/// `steady` says whether the current held still while all this was read.
 pub(crate) fn measure(
     readings: &[Reading],
     profile: &Profile,
     state: Option<StateKind>,
     terminals_before: Option<f64>,
+    steady: bool,
 ) -> Measured {
     let mut measured = Measured::default();
     let switches = readings.iter().find(|r| r.role == Role::Switches);
@@ -47,9 +49,9 @@ pub(crate) fn measure(
     together(&mut measured.findings, readings);
     settle(&mut measured, readings, profile);
     spread(&mut measured, readings, profile, at_rest(readings, profile));
-    measured
-        .findings
-        .extend(adds_up::violations(readings, profile, state));
+    let (findings, doubts) = adds_up::violations(readings, profile, state, steady);
+    measured.findings.extend(findings);
+    measured.doubts.extend(doubts);
     terminals(&mut measured, readings, profile, state, terminals_before);
     measured
 }

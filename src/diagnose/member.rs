@@ -176,7 +176,8 @@ impl Facts {
         let state = state(&readings, profile);
         let kind = state.as_ref().and_then(|(kind, _)| *kind);
         let terminals_before = evidence.before_last(profile, Role::TerminalVoltage);
-        let measured = measure::measure(&readings, profile, kind, terminals_before);
+        let steady = steady(evidence, &readings, profile, shared.moment);
+        let measured = measure::measure(&readings, profile, kind, terminals_before, steady);
         let at_rest = measure::at_rest(&readings, profile);
         let counts_from = rebooted_at.max(shared.clocks_broke_at);
         let foreign = shared.foreign_to(evidence.unit);
@@ -245,6 +246,39 @@ impl Facts {
         frozen(&mut findings, &mut doubts, self.pulse, unit, shared.facts);
         (findings, doubts)
     }
+}
+
+/// Whether the current held still since the oldest of the numbers that must add up was read.
+fn steady(
+    evidence: &MemberEvidence,
+    readings: &[Reading],
+    profile: &Profile,
+    moment: Duration,
+) -> bool {
+    let of_sums = |r: &&Reading| {
+        r.quality == ReadingQuality::Good
+            && matches!(
+                r.role,
+                Role::CellVoltage
+                    | Role::CellVoltageMax
+                    | Role::CellVoltageMin
+                    | Role::ModuleVoltage
+                    | Role::PackVoltage
+            )
+    };
+    let oldest = readings.iter().filter(of_sums).filter_map(|r| r.age).max();
+    let from = moment.saturating_sub(oldest.unwrap_or_default());
+    let currents = evidence.series(profile, Role::PackCurrent);
+    // The last current before counts as well: it held until it was seen to have changed.
+    let known = currents
+        .partition_point(|(at, _)| *at < from)
+        .saturating_sub(1);
+    let since = currents.iter().skip(known);
+    let (low, high) = since.fold(
+        (f64::INFINITY, f64::NEG_INFINITY),
+        |(low, high), (_, amps)| (low.min(*amps), high.max(*amps)),
+    );
+    low > high || high - low <= 2.0 * profile.unit.rest_current
 }
 
 /// Behind a counter that stands still every value is stale, whatever its age.

@@ -171,6 +171,7 @@ pub(crate) fn by_looking_again(id: &str) -> bool {
         D::CurrentWhileOpen,
         D::NotRecognised,
         D::Unexplained,
+        D::OfTwoMoments,
     ];
     kinds.iter().any(|kind| kind.id() == id)
 }

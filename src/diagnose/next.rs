@@ -205,8 +205,7 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
     );
     let words = |kind: DoubtKind| match (kind.step(), &member.inverter) {
         (Step::WaitSilence, InverterLink::TooEarly { remaining_s }) => Some(format!(
-            "wait {} s without touching anything, then look again",
-            remaining_s + 5
+            "wait these {remaining_s} s without touching anything, then look again"
         )),
         (Step::WatchLamp, _) => Some(format!(
             "stop asking and watch the lamps for {} s: our own questions may keep the flag down",

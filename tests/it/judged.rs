@@ -86,10 +86,20 @@ fn terminals_that_carry_voltage_are_never_called_dead_without_contradiction() {
         "hv-inverter-feeds-terminals",
     ] {
         let judgement = judged(name);
-        let dead = judgement.findings.iter().filter(|f| f.id == "terminals-dead");
+        let dead = judgement
+            .findings
+            .iter()
+            .filter(|f| f.id == "terminals-dead");
         for finding in dead {
-            assert!(finding.text.contains("CONTRADICTED"), "{name}: {}", finding.text);
-            assert!(judgement.verdict.why[0].contains("TERMINALS LIVE"), "{name}");
+            assert!(
+                finding.text.contains("CONTRADICTED"),
+                "{name}: {}",
+                finding.text
+            );
+            assert!(
+                judgement.verdict.why[0].contains("TERMINALS LIVE"),
+                "{name}"
+            );
         }
     }
 }
@@ -104,7 +114,12 @@ fn no_step_charges_while_a_cell_must_never_be_charged() {
     }
     let low = judgement.findings.iter().filter(|f| f.is_root_alarm());
     for root in low {
-        assert_ne!(root.disposition.map(|d| d.id()), Some("correct-on-site"), "{}", root.id);
+        assert_ne!(
+            root.disposition.map(|d| d.id()),
+            Some("correct-on-site"),
+            "{}",
+            root.id
+        );
     }
 }
 
@@ -112,7 +127,11 @@ fn no_step_charges_while_a_cell_must_never_be_charged() {
 fn empty_pack_is_charged_by_one_step_that_is_no_mere_look() {
     let judgement = judged("hv-empty");
     assert_eq!(kind(&judgement), "not-ready");
-    let lift = judgement.verdict.next.iter().filter(|s| s.id == "lift-condition");
+    let lift = judgement
+        .verdict
+        .next
+        .iter()
+        .filter(|s| s.id == "lift-condition");
     let lift: Vec<&NextStep> = lift.collect();
     assert_eq!(lift.len(), 1, "{lift:#?}");
     assert_eq!(lift[0].needs, Needs::LiveDc);
@@ -123,7 +142,10 @@ fn hot_spot_beside_a_low_cell_outranks_a_loose_sensor_and_is_set_apart() {
     let judgement = judged("hv-internal-short");
     assert_eq!(kind(&judgement), "fault");
     assert_ne!(judgement.roots().first(), Some(&"sensor-fault"));
-    let root = judgement.findings.iter().find(|f| f.id == "over-temperature");
+    let root = judgement
+        .findings
+        .iter()
+        .find(|f| f.id == "over-temperature");
     let root = root.unwrap_or_else(|| panic!("{}", why(&judgement)));
     assert_eq!(root.disposition.map(|d| d.id()), Some("quarantine"));
 }
@@ -131,14 +153,22 @@ fn hot_spot_beside_a_low_cell_outranks_a_loose_sensor_and_is_set_apart() {
 #[test]
 fn cell_that_gives_way_under_current_is_a_root() {
     let judgement = judged("hv-resistive-cell");
-    assert!(judgement.roots().contains(&"cell-resistance"), "{}", why(&judgement));
+    assert!(
+        judgement.roots().contains(&"cell-resistance"),
+        "{}",
+        why(&judgement)
+    );
 }
 
 #[test]
 fn charge_report_that_cells_at_rest_contradict_is_remarked_and_the_curve_is_not_called_flat() {
     let judgement = judged("hv-charge-report-drifted");
     let has = |id| judgement.findings.iter().any(|f| f.id == id);
-    assert!(has("charge-against-voltage") && !has("flat-curve"), "{}", why(&judgement));
+    assert!(
+        has("charge-against-voltage") && !has("flat-curve"),
+        "{}",
+        why(&judgement)
+    );
     assert!(!not_tested(&judgement).contains(&"charge-report"));
 }
 
@@ -169,14 +199,17 @@ fn connector_with_many_cells_is_told_once_and_nothing_is_charged_meanwhile() {
 #[test]
 fn cells_that_are_balanced_are_no_broken_sense_wire() {
     let judgement = judged("hv-balancing");
-    assert!(!judgement.roots().contains(&"sensor-fault"), "{}", why(&judgement));
+    assert!(
+        !judgement.roots().contains(&"sensor-fault"),
+        "{}",
+        why(&judgement)
+    );
 }
 
 #[test]
 fn uptime_that_goes_back_once_is_a_restart_and_that_jumps_both_ways_two_units() {
-    let open = |name| -> Vec<&'static str> {
-        judged(name).verdict.open.iter().map(|o| o.id).collect()
-    };
+    let open =
+        |name| -> Vec<&'static str> { judged(name).verdict.open.iter().map(|o| o.id).collect() };
     assert!(!open("hv-reboots-during-the-look").contains(&"two-units"));
     assert!(!open("hv-reboots-again-and-again").contains(&"two-units"));
     assert!(open("hv-two-units-in-turn").contains(&"two-units"));
@@ -197,7 +230,11 @@ fn valid_frames_of_others_are_not_weighed_as_garbage() {
     assert_eq!(kind(&judgement), "bus-problem");
     for cause in &judgement.verdict.considered {
         let words = cause.reasons_for.join(" ");
-        assert!(!words.contains("none of them in a valid frame"), "{}: {words}", cause.id);
+        assert!(
+            !words.contains("none of them in a valid frame"),
+            "{}: {words}",
+            cause.id
+        );
     }
 }
 
@@ -205,7 +242,8 @@ fn valid_frames_of_others_are_not_weighed_as_garbage() {
 fn unit_that_understands_it_is_asked_what_it_counted_of_a_damaged_line() {
     let mut damaged = 0;
     for seed in 0..8 {
-        let pair = packside_simulator::compose::pair_named(false, "sound", "damaged-answers").unwrap();
+        let pair =
+            packside_simulator::compose::pair_named(false, "sound", "damaged-answers").unwrap();
         let world = packside_simulator::compose::compose(pair, seed, Default::default()).unwrap();
         let profile = world.scenario.load_map(None).unwrap().profile;
         let events = look(&world.scenario, &profile, world.scenario.look_at, None);
