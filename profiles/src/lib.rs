@@ -20,9 +20,9 @@ pub mod load;
 pub mod lookup;
 pub mod meaning;
 pub mod model;
-pub mod text;
 mod problem;
 mod rules;
+pub mod text;
 mod words;
 
 pub use codec::{Decoded, Quality, Value, decode, encode, encode_raw};

@@ -139,6 +139,8 @@ closed_set! {
         CellBelowMinimum = "cell-below-minimum",
         /// Cells too far apart at rest.
         CellImbalance = "cell-imbalance",
+        /// A cell or joint with far more resistance than its sisters.
+        CellResistance = "cell-resistance",
         /// Pack above its limit.
         PackOverVoltage = "pack-over-voltage",
         /// Pack below its limit.

@@ -38,7 +38,10 @@ mod tests {
     fn what_never_ends_is_refused() {
         // Kind: invented.
         let endless = std::io::repeat(b'0');
-        let why = text_of(endless).map(|_| ()).expect_err("endless").to_string();
+        let why = text_of(endless)
+            .map(|_| ())
+            .expect_err("endless")
+            .to_string();
         assert_eq!(why, "expected a text of at most 16 MB, found a longer one");
         assert_eq!(text_of(&b"map"[..]).expect("short"), "map");
     }

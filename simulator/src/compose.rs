@@ -87,9 +87,9 @@ pub fn pairs() -> Vec<Pair> {
         let traceless = insides
             .get(pair.inside)
             .is_some_and(|one| matches!(one.nature, Nature::Traceless(_)));
-        let closes = arounds
-            .get(pair.around)
-            .is_some_and(|one| one.sound.contains(&"normal"));
+        let closes = arounds.get(pair.around).is_some_and(|one| {
+            one.sound.contains(&"normal") || one.sound.contains(&"inverter-lost")
+        });
         !(traceless && closes)
     };
     let all = |rack: bool| {

@@ -8,8 +8,8 @@ use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
 use crate::event::{Framing, Plugged};
-use crate::link::Target;
 use crate::link::Interrupt;
+use crate::link::Target;
 
 /// Cautions that every help text carries, in the words of the trade.
 pub(crate) const CAUTIONS: &str = "\
@@ -337,10 +337,22 @@ mod tests {
     // Kind of all values: invented.
     #[test]
     fn times_are_read_or_refused() {
-        for (text, seconds) in [("90", 90.0), ("2.5s", 2.5), ("3min", 180.0), ("2h", 7200.0), ("0", 0.0)] {
-            assert_eq!(duration(text), Ok(Duration::from_secs_f64(seconds)), "{text}");
+        for (text, seconds) in [
+            ("90", 90.0),
+            ("2.5s", 2.5),
+            ("3min", 180.0),
+            ("2h", 7200.0),
+            ("0", 0.0),
+        ] {
+            assert_eq!(
+                duration(text),
+                Ok(Duration::from_secs_f64(seconds)),
+                "{text}"
+            );
         }
-        for text in ["nan", "inf", "-1", "1e20", "", "s", "8days", "169h", "1e999h", "three"] {
+        for text in [
+            "nan", "inf", "-1", "1e20", "", "s", "8days", "169h", "1e999h", "three",
+        ] {
             let refused = duration(text).expect_err(text);
             assert!(refused.contains("from 0 to 7 days"), "{text}: {refused}");
         }

@@ -287,7 +287,11 @@ pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
     if let Some(file) = recorded.or(args.record.record.as_ref()) {
         return format!("next: packside report {} -o page.html", file.display());
     }
-    let way = match (&args.place.serial, &args.place.gateway, &args.place.simulated) {
+    let way = match (
+        &args.place.serial,
+        &args.place.gateway,
+        &args.place.simulated,
+    ) {
         (Some(port), ..) => format!("--serial {port}"),
         (_, Some(host), _) => format!("--gateway {host}"),
         (.., Some(scenario)) => format!("--simulated {scenario}"),

@@ -67,7 +67,9 @@ pub fn run() -> u8 {
     let exit = command(cli, json, colour);
     match out::unwritten() {
         Some(why) => {
-            out::say(&format!("error: standard output: the result could not be written: {why}"));
+            out::say(&format!(
+                "error: standard output: the result could not be written: {why}"
+            ));
             out::say("hint: make room, or write elsewhere; --record FILE keeps what was seen");
             LOCAL
         }

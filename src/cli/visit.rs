@@ -109,8 +109,8 @@ fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<Source, Failure> {
             None,
         )
     };
-    let text =
-        packside_profiles::read_text(path).map_err(|why| trouble(format!("cannot be read: {why}")))?;
+    let text = packside_profiles::read_text(path)
+        .map_err(|why| trouble(format!("cannot be read: {why}")))?;
     answers::read(&text, visit.steps())
         .map(Source::File)
         .map_err(trouble)

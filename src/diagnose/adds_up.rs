@@ -5,6 +5,7 @@
 use packside_profiles::model::{CrossCheckKind, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
+use super::doubt::{Doubt, DoubtKind};
 use super::judgement::{Finding, Reading, ReadingQuality};
 use super::measure::{finding, first, with_unit};
 
@@ -52,20 +53,36 @@ impl Pair {
     }
 }
 
-/// Everything that does not add up.
+/// Everything that does not add up. `steady` says whether the current held still while all this was
+/// read: cells and modules come out of several answers, and where it moved between them, what does not
+/// add up proves nothing and keeps the verdict open.
 pub(crate) fn violations(
     readings: &[Reading],
     profile: &Profile,
     state: Option<StateKind>,
-) -> Vec<Finding> {
+    steady: bool,
+) -> (Vec<Finding>, Vec<Doubt>) {
     let unit = readings.first().map_or(0, |r| r.unit);
-    let checks = profile.cross_checks.iter();
-    checks
-        .flat_map(|check| {
-            let pairs = pairs(readings, profile, check.what, state).into_iter();
-            pairs.filter_map(|pair| pair.violation(check.tolerance, unit))
-        })
-        .collect()
+    let (mut findings, mut doubts) = (Vec::new(), Vec::new());
+    for check in &profile.cross_checks {
+        let of_one_answer = matches!(
+            check.what,
+            CrossCheckKind::VoltsTimesAmpsMakePower | CrossCheckKind::TerminalsMatchPack
+        );
+        for pair in pairs(readings, profile, check.what, state) {
+            let Some(mut found) = pair.violation(check.tolerance, unit) else {
+                continue;
+            };
+            if !steady && !of_one_answer {
+                found.severity = Severity::Warning;
+                found.root = false;
+                found.text.push_str("; the current moved meanwhile");
+                doubts.push(DoubtKind::OfTwoMoments.says(&found.text));
+            }
+            findings.push(found);
+        }
+    }
+    (findings, doubts)
 }
 
 fn pairs(
@@ -89,9 +106,14 @@ fn pairs(
             let hint = sum
                 .zip(pack)
                 .map(|(sum, pack)| odd_module(readings, sum - pack));
-            pairs
-                .iter_mut()
-                .for_each(|pair| pair.hint = hint.unwrap_or_default());
+            for pair in &mut pairs {
+                pair.hint = hint.unwrap_or_default();
+                // Next to nothing beside modules that have their voltage is no order of modules.
+                if pair.right.1.abs() < 0.02 * pair.left.1 {
+                    pair.class = Class::SensorFault;
+                    pair.hint = "; as if the wire that measures the pack were lost";
+                }
+            }
             pairs
         }
         CrossCheckKind::CellsMakePack => whole_pack(
@@ -104,6 +126,8 @@ fn pairs(
             let product = pack
                 .zip(first(readings, Role::PackCurrent))
                 .filter(|_| of_one_moment(readings, &FACTORS))
+                // Capacitors being charged are no steady state.
+                .filter(|_| state != Some(StateKind::Precharge))
                 .map(|(volts, amps)| volts * amps);
             let pair = product
                 .zip(first(readings, Role::PackPower))

@@ -286,7 +286,7 @@ pub(crate) fn inverter_sights(
     sights.note(Sight::InItsSocket, in_its_socket);
     sights.note(
         Sight::NeverHeard,
-        *inverter == InverterLink::SilentSoFar { proven: true },
+        matches!(inverter, InverterLink::SilentSoFar { proven: true, .. }),
     );
     sights.note(Sight::HeardBefore, *inverter == InverterLink::Lost);
     sights

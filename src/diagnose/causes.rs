@@ -57,7 +57,7 @@ use Topic::{BadLine, Inverter, NoAnswer};
 
 #[rustfmt::skip]
 pub(crate) const TABLE: &[Row] = &[
-    Row { id: "pair-swapped", meaning: "the two wires of the pair are swapped", topics: &[NoAnswer], fits: Line, prior: 5, step: Step::SwapPair, caution: SEATED,
+    Row { id: "pair-swapped", meaning: "the two wires of the pair are swapped, at the adapter or at the unit", topics: &[NoAnswer], fits: Line, prior: 5, step: Step::SwapPair, caution: SEATED,
           weights: &[(S::Nothing, 1), (S::Garbage, 2), (S::InvertedLook, 6), (S::TooFastLook, -2), (S::Text, -5), (S::Damaged, -6), (S::Echo, -2), (S::Foreign, 2), (S::Late, -6), (S::Lost, -1), (S::SwappedProven, 20), (S::SettingsProven, -9)] },
     Row { id: "wrong-speed-or-format", meaning: "baud rate or parity differ from the unit's", topics: &[NoAnswer], fits: Line, prior: 5, step: Step::OtherLine, caution: NONE,
           weights: &[(S::Nothing, 1), (S::Garbage, 3), (S::TooFastLook, 6), (S::Text, -4), (S::Damaged, 1), (S::Echo, -1), (S::Foreign, -5), (S::Late, -5), (S::Lost, -1), (S::SwappedProven, -9), (S::SettingsProven, 20)] },

@@ -73,10 +73,12 @@ doubts! {
     Terminals = "terminals-live", Filled, OtherSources, "the terminals are live although the switches are reported open", "the terminals carry voltage although the switches are reported open";
     CurrentWhileOpen = "current-while-open", Filled, OtherSources, "current is reported although the switches are reported open", "current is reported although every switch is reported open";
     SpreadUnderLoad = "spread-under-load", Filled, LookAgain, "cells or temperatures are far apart, and only a look at rest tells why", "cells or temperatures are far apart while current flows or cells balance: only a look at rest tells";
+    OfTwoMoments = "of-two-moments", Unfilled, LookAgain, "numbers of two moments do not add up", "numbers read while the current moved do not add up: that proves nothing, and only a look while it holds still tells";
     PerhapsCache = "perhaps-cache", Unfilled, PastTheCache, "the answers may come from the gateway's memory", "the own counter stands still behind a gateway: a cache, or the unit";
     FaultStateOnly = "fault-state-only", Filled, LookAgain, "the unit is in its fault state and does not say why", "the unit is in its fault state, yet no flag and no number says why";
     TooEarly = "too-early", Filled, WaitSilence, "too early, the silence time is not over", "the silence time is not over: neither the inverter nor its absence has shown";
     LinkUnknown = "inverter-unknown", Filled, WatchLamp, "whether the unit hears its inverter is not known", "whether the unit hears its inverter cannot be told";
+    WokeAfterUs = "woke-after-us", Filled, WatchLamp, "it woke after our own questions", "the unit stopped waiting right after our own questions, and nobody else was heard: the map may be wrong about what feeds its supervision";
     NotInService = "not-in-service", Filled, LookAgain, "the inverter is heard, yet the unit is not in service", "the inverter is heard, yet the unit is not in service";
     PackSilent = "pack-silent", Unfilled, MissingPack, "a pack gives no answer", "a pack that the rack expects gave no valid answer or was not asked";
     PacksUnlike = "packs-unlike", Filled, LikePacks, "packs that may connect have unlike voltages", "packs that are not connected yet have unlike voltages: connecting them drives a large current";

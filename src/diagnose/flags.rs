@@ -235,17 +235,20 @@ fn finding(
     } else {
         flag.severity
     };
-    let lead = if latched {
-        "stored earlier, not active now: "
-    } else {
-        ""
+    let active = |r: &Raised<'_>| r.role != Role::LatchedWord && r.flag.class == flag.class;
+    let lead = match latched {
+        true if all.iter().any(active) => "stored as well: ",
+        true => "stored earlier, not active now: ",
+        false => "",
     };
     Finding {
         id: flag.class.id(),
         class: Some(flag.class),
         severity,
         source: Source::Flag,
-        root: (!flag.class.is_status() || too_early) && !latched,
+        root: (!flag.class.is_status() || too_early)
+            && !latched
+            && flag.class != Class::InverterSilent,
         follows_from: follows,
         lies_in: flag.lies_in,
         clears: Some(flag.clears),

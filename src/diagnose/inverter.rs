@@ -7,7 +7,7 @@
 use std::time::Duration;
 
 use packside_profiles::model::{FedBy, Profile};
-use packside_profiles::{Quality, Role};
+use packside_profiles::{Quality, Role, StateKind};
 
 use super::evidence::{MemberEvidence, Seen};
 use super::flags::is_up;
@@ -22,6 +22,8 @@ pub(crate) enum InverterLink {
     SilentSoFar {
         /// A point that our reads cannot set says "never heard".
         proven: bool,
+        /// Its flag is down now, put down by our own questions: it counts us for the inverter.
+        fed_by_us: bool,
     },
     /// Silent now, heard before.
     Lost,
@@ -30,6 +32,8 @@ pub(crate) enum InverterLink {
         /// Seconds until the flag can rise.
         remaining_s: u32,
     },
+    /// It stopped waiting right after our own questions, though the map says that these feed nothing.
+    Woke(String),
     /// Cannot be told, with the reason.
     Unknown(String),
 }
@@ -40,6 +44,8 @@ pub(crate) struct Circumstances<'a> {
     pub(crate) facts: Option<&'a LinkFacts>,
     /// Times of requests of somebody else to this unit.
     pub(crate) foreign: &'a [Duration],
+    /// When our own first question to this unit went out, if we asked.
+    pub(crate) asked_from: Option<Duration>,
     /// Moment judged.
     pub(crate) moment: Duration,
     /// Since when evidence counts: the last restart of the unit or break of the clocks, if any.
@@ -67,7 +73,11 @@ pub(crate) fn link(
     let ours_cannot_feed = matches!(profile.inverter.fed_by, FedBy::Writes | FedBy::OtherPort);
     let was_up = flag.iter().any(|(_, up)| *up);
     if now_up || (was_up && !ours_cannot_feed && !foreign_lately) {
-        return silent(evidence, profile, around, ours_cannot_feed);
+        return silent(evidence, profile, around, ours_cannot_feed, !now_up);
+    }
+    if let Some(woke) = woke_after_us(evidence, profile, around, &flag).filter(|_| !foreign_lately)
+    {
+        return InverterLink::Woke(woke);
     }
     if foreign_lately {
         return InverterLink::Heard;
@@ -80,6 +90,40 @@ pub(crate) fn link(
         );
     }
     not_flagged(evidence, profile, since)
+}
+
+/// A map that says that questions feed nothing is believed once the unit stayed silent under them for
+/// this long.
+// Kind: invented (several times the refresh of a unit, a fraction of any silence time)
+const UNMOVED: Duration = Duration::from_secs(10);
+
+/// Whether a unit that waited stopped waiting right after our own first question, which the map says
+/// cannot be: the map may be wrong there, and nobody else was heard.
+fn woke_after_us(
+    evidence: &MemberEvidence,
+    profile: &Profile,
+    around: &Circumstances<'_>,
+    flag: &[(Duration, bool)],
+) -> Option<String> {
+    let asked_from = around.asked_from?;
+    let since = around.counts_from.unwrap_or_default().max(asked_from);
+    let states = evidence.states(profile);
+    let waits = states
+        .iter()
+        .map(|(at, kind)| (*at, *kind == StateKind::Waiting));
+    let fell = |series: Vec<(Duration, bool)>| {
+        let first = series.iter().find(|(at, up)| *up && *at >= since)?.0;
+        let down = series.iter().find(|(at, up)| !*up && *at > first)?.0;
+        // Seen waiting under our questions for long, it does not take them for the inverter.
+        let last_up = series.iter().rev().find(|(at, up)| *up && *at < down)?.0;
+        (last_up.saturating_sub(asked_from) < UNMOVED).then_some(down)
+    };
+    let at = fell(flag.to_vec()).or_else(|| fell(waits.collect()))?;
+    Some(format!(
+        "IT WOKE AFTER OUR QUESTIONS: it waited for its inverter, and stopped {:.0} s after our first question; nobody \
+         else was heard, and the map says that questions cannot do that: the map may be wrong",
+        at.saturating_sub(asked_from).as_secs_f64().ceil()
+    ))
 }
 
 /// The flag is down and our reads cannot have put it down.
@@ -124,6 +168,7 @@ fn silent(
     profile: &Profile,
     around: &Circumstances<'_>,
     ours_cannot_feed: bool,
+    fed_by_us: bool,
 ) -> InverterLink {
     let point = evidence
         .series(profile, Role::InverterEverHeard)
@@ -142,6 +187,7 @@ fn silent(
     }
     InverterLink::SilentSoFar {
         proven: point == Some(false),
+        fed_by_us,
     }
 }
 

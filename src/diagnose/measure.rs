@@ -22,12 +22,14 @@ pub(crate) struct Measured {
     pub(crate) doubts: Vec<Doubt>,
 }
 
-/// Measures one member. `terminals_before` is the voltage at the terminals one look at them earlier.
+/// Measures one member. `terminals_before` is the voltage at the terminals one look at them earlier;
+/// `steady` says whether the current held still while all this was read.
 pub(crate) fn measure(
     readings: &[Reading],
     profile: &Profile,
     state: Option<StateKind>,
     terminals_before: Option<f64>,
+    steady: bool,
 ) -> Measured {
     let mut measured = Measured::default();
     let switches = readings.iter().find(|r| r.role == Role::Switches);
@@ -44,13 +46,70 @@ pub(crate) fn measure(
             absolute_minimum(&mut measured, reading, number, profile);
         }
     }
+    together(&mut measured.findings, readings);
     settle(&mut measured, readings, profile);
     spread(&mut measured, readings, profile, at_rest(readings, profile));
-    measured
-        .findings
-        .extend(adds_up::violations(readings, profile, state));
+    let (findings, doubts) = adds_up::violations(readings, profile, state, steady);
+    measured.findings.extend(findings);
+    measured.doubts.extend(doubts);
     terminals(&mut measured, readings, profile, state, terminals_before);
     measured
+}
+
+/// From so many violations of one limit on they are told in one sentence.
+const MANY: usize = 4;
+
+/// Many readings of one point beyond one limit are one finding with their range.
+fn together(findings: &mut Vec<Finding>, readings: &[Reading]) {
+    let role_of = |f: &Finding| match f.class {
+        Some(Class::OverTemperature | Class::UnderTemperature) => Some(Role::CellTemperature),
+        Some(Class::CellOverVoltage | Class::CellUnderVoltage) => Some(Role::CellVoltage),
+        _ => None,
+    };
+    let kinds: Vec<(Option<Class>, Severity)> =
+        findings.iter().map(|f| (f.class, f.severity)).collect();
+    for (class, severity) in kinds {
+        let same =
+            |f: &Finding| f.class == class && f.severity == severity && f.place.item.is_some();
+        let many: Vec<Finding> = findings.iter().filter(|f| same(f)).cloned().collect();
+        let (Some(one), Some(role)) = (many.first(), many.first().and_then(role_of)) else {
+            continue;
+        };
+        if many.len() < MANY {
+            continue;
+        }
+        let of_role = || readings.iter().filter(|r| r.role == role);
+        let hit = of_role().filter(|r| many.iter().any(|f| f.place == r.place));
+        let numbers: Vec<f64> = hit.filter_map(Reading::number).collect();
+        let low = numbers.iter().copied().fold(f64::INFINITY, f64::min);
+        let high = numbers.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let unit = of_role().next().map_or("", |r| r.value_unit.as_str());
+        let beyond = one.text.split_once(" is ").map_or("", |(_, words)| words);
+        let what = if role == Role::CellVoltage {
+            "cells"
+        } else {
+            "sensors"
+        };
+        let text = format!(
+            "{} of {} {what}, {} to {}: {beyond}",
+            many.len(),
+            of_role().count(),
+            with_unit(low, unit),
+            with_unit(high, unit)
+        );
+        let modules_agree = many.iter().all(|f| f.place.module == one.place.module);
+        let place = Place {
+            module: one.place.module.filter(|_| modules_agree),
+            item: None,
+        };
+        let merged = Finding {
+            text,
+            place,
+            ..one.clone()
+        };
+        findings.retain(|f| !same(f));
+        findings.push(merged);
+    }
 }
 
 /// The class of a number below (`low`) or above its limit.
@@ -114,6 +173,9 @@ fn limits(
     measured.findings.push(found);
 }
 
+/// Words of a low insulation behind open switches.
+pub(super) const CUT_OFF: &str = "; if the switches are really open, the inverter's side is cut off and it lies in the stack or its cables";
+
 /// Where a low insulation can lie, by the switches.
 fn insulation_side(switches_open: Option<bool>) -> (&'static str, LiesIn) {
     match switches_open {
@@ -121,10 +183,7 @@ fn insulation_side(switches_open: Option<bool>) -> (&'static str, LiesIn) {
             "; the switches are closed, so it may lie on the inverter's or the PV's side",
             LiesIn::InverterSide,
         ),
-        Some(true) => (
-            "; if the switches are really open, the inverter's side is cut off and it lies in the stack or its cables",
-            LiesIn::Unknown,
-        ),
+        Some(true) => (CUT_OFF, LiesIn::Module),
         None => ("", LiesIn::Unknown),
     }
 }
@@ -354,7 +413,7 @@ fn terminals(
 // Kind:   published
 // Source: UN R100: high voltage is above 60 V DC (as reprinted)
 /// Above this a voltage at open terminals is worth a warning, V.
-const TOUCH_LIMIT_V: f64 = 60.0;
+pub(super) const TOUCH_LIMIT_V: f64 = 60.0;
 
 /// A finding from numbers.
 pub(crate) fn finding(
@@ -390,7 +449,8 @@ fn lies_in(class: Class) -> LiesIn {
         Class::CellOverVoltage
         | Class::CellUnderVoltage
         | Class::CellBelowMinimum
-        | Class::CellImbalance => LiesIn::Module,
+        | Class::CellImbalance
+        | Class::CellResistance => LiesIn::Module,
         Class::UnderTemperature
         | Class::LowCharge
         | Class::PackUnderVoltage
@@ -419,6 +479,9 @@ fn to_do(class: Class) -> &'static str {
         }
         Class::CellImbalance => {
             "leave at rest and look again; then compare the module with its sisters"
+        }
+        Class::CellResistance => {
+            "no current through it; unit off by the manual, then look at the joint of this cell for heat; ask the maker"
         }
         Class::SensorFault => {
             "unit off by the manual, then look at the sense connector of this module"

@@ -17,7 +17,7 @@ use super::judgement::{
     Certainty, Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight,
 };
 use super::sightings::{self, Sighting};
-use super::{answers, flags, gate, measure, notices, plausible, readings, roots};
+use super::{answers, beside, flags, gate, measure, notices, plausible, readings, roots};
 use crate::event::{Answer, LinkFacts, Plugged};
 
 /// So many second answers are no accident of somebody else's traffic.
@@ -42,6 +42,10 @@ pub(crate) struct Member {
     pub(crate) readings: Vec<Reading>,
     /// State of the control unit and its name.
     pub(crate) state: Option<(StateKind, String)>,
+    /// Cells were compared under a step of the current.
+    pub(crate) under_load: bool,
+    /// The state of charge was compared with the cells at rest.
+    pub(crate) charge_compared: bool,
     /// Pre-charge was read as the state since the last restart.
     pub(crate) precharge_seen: bool,
     /// The inverter link.
@@ -75,6 +79,8 @@ pub(crate) struct Shared<'a> {
     pub(crate) answered_twice: &'a BTreeMap<u8, u32>,
     /// What a person found not in order.
     pub(crate) said: &'a [Answer],
+    /// When our own first question went out, by unit address.
+    pub(crate) asked_from: &'a BTreeMap<u8, Duration>,
     /// Moment judged.
     pub(crate) moment: Duration,
     /// The last moment at which the clocks had gone apart: how long ago anything before was, is not
@@ -102,6 +108,15 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     let unconfirmed = !recognition.doubts.is_empty();
     let (mut findings, mut doubts) = facts.told(evidence, shared, recognition.doubts);
     let two_units = two_units(evidence, shared, profile);
+    let woken = matches!(
+        facts.inverter,
+        InverterLink::Woke(_)
+            | InverterLink::SilentSoFar {
+                fed_by_us: true,
+                ..
+            }
+    );
+    let caution = beside::relate(&mut findings, &facts.readings, profile, woken);
     roots::settle(&mut findings, unconfirmed || !two_units.is_empty());
     let roots = Roots::of(&findings, profile, unconfirmed);
     let (mut kind, mut why) = decide(&roots, &mut doubts, &facts.inverter, state, profile);
@@ -131,6 +146,7 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     {
         why.insert(0, format!("overheard: the unit is in state {state}"));
     }
+    why.splice(0..0, caution);
     Member {
         unit: evidence.unit,
         kind,
@@ -138,7 +154,9 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         doubts,
         without_roots,
         findings,
-        readings: facts.readings,
+        readings: as_old_as_the_pulse(facts.readings, facts.pulse),
+        under_load: facts.plausible.under_load,
+        charge_compared: facts.plausible.charge_compared,
         precharge_seen: precharge_seen(evidence, profile),
         state: facts.state.and_then(|(kind, name)| Some((kind?, name))),
         inverter: facts.inverter,
@@ -165,13 +183,15 @@ impl Facts {
         let state = state(&readings, profile);
         let kind = state.as_ref().and_then(|(kind, _)| *kind);
         let terminals_before = evidence.before_last(profile, Role::TerminalVoltage);
-        let measured = measure::measure(&readings, profile, kind, terminals_before);
+        let steady = steady(evidence, &readings, profile, shared.moment);
+        let measured = measure::measure(&readings, profile, kind, terminals_before, steady);
         let at_rest = measure::at_rest(&readings, profile);
         let counts_from = rebooted_at.max(shared.clocks_broke_at);
         let foreign = shared.foreign_to(evidence.unit);
         let around = Circumstances {
             facts: shared.facts,
             foreign: &foreign,
+            asked_from: shared.asked_from.get(&evidence.unit).copied(),
             moment: shared.moment,
             counts_from,
         };
@@ -236,6 +256,53 @@ impl Facts {
     }
 }
 
+/// Whether the current held still since the oldest of the numbers that must add up was read.
+fn steady(
+    evidence: &MemberEvidence,
+    readings: &[Reading],
+    profile: &Profile,
+    moment: Duration,
+) -> bool {
+    let of_sums = |r: &&Reading| {
+        r.quality == ReadingQuality::Good
+            && matches!(
+                r.role,
+                Role::CellVoltage
+                    | Role::CellVoltageMax
+                    | Role::CellVoltageMin
+                    | Role::ModuleVoltage
+                    | Role::PackVoltage
+            )
+    };
+    let oldest = readings.iter().filter(of_sums).filter_map(|r| r.age).max();
+    let from = moment.saturating_sub(oldest.unwrap_or_default());
+    let currents = evidence.series(profile, Role::PackCurrent);
+    // The last current before counts as well: it held until it was seen to have changed.
+    let known = currents
+        .partition_point(|(at, _)| *at < from)
+        .saturating_sub(1);
+    let since = currents.iter().skip(known);
+    let (low, high) = since.fold(
+        (f64::INFINITY, f64::NEG_INFINITY),
+        |(low, high), (_, amps)| (low.min(*amps), high.max(*amps)),
+    );
+    low > high || high - low <= 2.0 * profile.unit.rest_current
+}
+
+/// Behind a counter that stands still every value is stale, whatever its age.
+fn as_old_as_the_pulse(mut readings: Vec<Reading>, pulse: Pulse) -> Vec<Reading> {
+    let stale = |r: &&mut Reading| {
+        matches!(pulse, Pulse::Frozen { .. })
+            && r.quality == ReadingQuality::Good
+            && !readings::is_identity(r.role)
+    };
+    for reading in readings.iter_mut().filter(stale) {
+        reading.quality = ReadingQuality::Stale;
+        reading.remark = Some("the unit's own counter stands still".to_owned());
+    }
+    readings
+}
+
 /// Lamps that contradict the registers.
 fn lamps(
     shared: &Shared<'_>,
@@ -288,6 +355,8 @@ pub(crate) fn silent(unit: u8, why: &str) -> Member {
         findings: Vec::new(),
         readings: Vec::new(),
         state: None,
+        under_load: false,
+        charge_compared: false,
         precharge_seen: false,
         inverter: InverterLink::Unknown("no answer".to_owned()),
         unconfirmed: false,
@@ -480,13 +549,13 @@ fn frozen(
         return;
     };
     let gateway = facts.is_some_and(LinkFacts::is_gateway);
-    let text = format!(
+    let mut text = format!(
         "the own heartbeat has not moved for {:.1} s: the answers are stale",
         stood.as_secs_f64()
     );
     if gateway {
-        let cache = format!("{text}; the gateway may answer from a cache");
-        doubts.push(DoubtKind::PerhapsCache.says(cache));
+        text.push_str("; the gateway may answer from a cache");
+        doubts.push(DoubtKind::PerhapsCache.says(&text));
     }
     findings.insert(
         0,
@@ -597,14 +666,22 @@ fn by_inverter(
             "too early: the silence time of {silence_s} s is not over ({remaining_s} s to go), so neither the \
              inverter nor its absence has shown"
         ))),
+        (InverterLink::Woke(why), _) => Err(DoubtKind::WokeAfterUs.says(why)),
         (InverterLink::Unknown(why), _) => Err(DoubtKind::LinkUnknown.says(why)),
-        (InverterLink::SilentSoFar { proven }, _) => {
+        (InverterLink::SilentSoFar { proven, fed_by_us }, _) => {
             let heard = if *proven {
                 " and never did since power-up"
             } else {
                 "; whether it was ever heard is not known"
             };
-            let why = format!("the unit has not heard an inverter for {silence_s} s{heard}");
+            let why = if *fed_by_us {
+                format!(
+                    "the unit said that it hears no inverter until we asked; nobody else was heard since, so it takes our \
+                     own questions for the inverter{heard}"
+                )
+            } else {
+                format!("the unit has not heard an inverter for {silence_s} s{heard}")
+            };
             Ok((VerdictKind::AwaitingInverter, why))
         }
         (InverterLink::Lost, _) => Ok((

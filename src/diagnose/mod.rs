@@ -22,6 +22,7 @@ use packside_profiles::model::{Profile, Severity};
 
 mod adds_up;
 mod answers;
+mod beside;
 mod bus;
 mod causes;
 mod doubt;
@@ -40,6 +41,7 @@ mod plausible;
 mod rack;
 pub(crate) mod readings;
 pub mod reference;
+pub mod resistance;
 mod roots;
 mod sight;
 mod sightings;
@@ -78,7 +80,13 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
     };
     let sightings = sightings::last_of_each(events, moment);
     let said = answers::not_in_order(events);
+    let asked_from = exchanges
+        .iter()
+        .rev()
+        .filter_map(|e| Some((e.ask.unit, e.sent_at?)));
+    let asked_from = asked_from.collect();
     let shared = Shared {
+        asked_from: &asked_from,
         profile,
         facts: facts.as_ref(),
         foreign: &talk.foreign_requests,
@@ -165,6 +173,7 @@ pub(crate) fn by_looking_again(id: &str) -> bool {
         D::CurrentWhileOpen,
         D::NotRecognised,
         D::Unexplained,
+        D::OfTwoMoments,
     ];
     kinds.iter().any(|kind| kind.id() == id)
 }
@@ -251,7 +260,11 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
             String::new()
         };
         why.extend(member.why.iter().map(|text| format!("{lead}{text}")));
-        for step in next::steps(member, profile, moment.as_secs(), &settling) {
+        for mut step in next::steps(member, profile, moment.as_secs(), &settling) {
+            // What is to be done at a pack says at which.
+            if step.id == "work-on-root" || step.id == "missing-pack" {
+                step.text.insert_str(0, &lead);
+            }
             if !steps.iter().any(|s| s.text == step.text) {
                 steps.push(step);
             }

@@ -3,8 +3,8 @@
 //! Input: a judged member, its profile. Output: steps by risk (see `step`), and what may be broken
 //! although nothing shows it.
 
-use packside_profiles::model::{Clears, LiesIn, Needs, Profile};
-use packside_profiles::{Role, StateKind};
+use packside_profiles::model::{Clears, LiesIn, Needs, Profile, Severity};
+use packside_profiles::{Class, Role, StateKind};
 
 use super::doubt::{self, DoubtKind};
 use super::inverter::InverterLink;
@@ -21,7 +21,7 @@ pub(crate) fn steps(
     causes: &[NextStep],
 ) -> Vec<NextStep> {
     let mut steps = match member.kind {
-        VerdictKind::Normal => vec![Step::HandOver.plain()],
+        VerdictKind::Normal => vec![hand_over(member)],
         VerdictKind::NotReady => condition_steps(member),
         VerdictKind::Fault => fault_steps(member),
         VerdictKind::AwaitingInverter | VerdictKind::InverterLost => waiting_steps(profile, causes),
@@ -34,31 +34,71 @@ pub(crate) fn steps(
     steps
 }
 
+/// Nothing is mended where nothing is wrong, and what was remarked is not passed over.
+fn hand_over(member: &Member) -> NextStep {
+    let remarked = |f: &&Finding| f.severity == Severity::Warning;
+    match member.findings.iter().find(remarked) {
+        Some(one) => Step::HandOver.with(format!(
+            "no fault was found; settle what was remarked ({}) before it is handed over, and keep this result with the \
+             visit's papers",
+            one.id
+        )),
+        None => Step::HandOver.plain(),
+    }
+}
+
 fn roots(member: &Member) -> impl Iterator<Item = &Finding> {
     member.findings.iter().filter(|f| f.is_root_alarm())
 }
 
+/// What lifts a condition, each thing to do once, whatever says that it is needed.
 fn condition_steps(member: &Member) -> Vec<NextStep> {
-    roots(member)
-        .map(|f| Step::LiftCondition.with(format!("{}: {}", f.id, f.to_do)))
-        .collect()
+    let mut by_deed: Vec<(&str, Vec<&str>, bool)> = Vec::new();
+    for root in roots(member) {
+        let charging = root.class.is_some_and(is_low);
+        let same = |one: &&mut (&str, Vec<&str>, bool)| one.0 == root.to_do || (charging && one.2);
+        match by_deed.iter_mut().find(same) {
+            Some((_, ids, _)) if ids.contains(&root.id) => {}
+            Some((_, ids, _)) => ids.push(root.id),
+            None => by_deed.push((&root.to_do, vec![root.id], charging)),
+        }
+    }
+    let step = |(deed, ids, charging): (&str, Vec<&str>, bool)| {
+        let needs = if charging { Needs::LiveDc } else { Needs::Look };
+        Step::LiftCondition.needing(needs, false, format!("{}: {deed}", ids.join(", ")))
+    };
+    by_deed.into_iter().map(step).collect()
+}
+
+/// Whether it is charging that lifts it.
+fn is_low(class: Class) -> bool {
+    matches!(
+        class,
+        Class::LowCharge | Class::CellUnderVoltage | Class::PackUnderVoltage
+    )
 }
 
 fn fault_steps(member: &Member) -> Vec<NextStep> {
-    let mut steps = vec![Step::RecordFirst.plain()];
+    let mut steps = Vec::new();
     let disposed = |wanted| roots(member).find(move |f| f.disposition == Some(wanted));
     if let Some(root) = disposed(Disposition::Quarantine) {
         steps.push(Step::SetApart.with(format!("{}: {}", root.id, Step::SetApart.row().text)));
     }
+    let never_charge = roots(member).any(|f| f.class == Some(Class::CellBelowMinimum));
     let mut told: Vec<&str> = Vec::new();
     for root in roots(member) {
         if told.contains(&root.id) {
             continue;
         }
         told.push(root.id);
+        // Nothing is charged while a cell must never be charged again.
+        if never_charge && root.class.is_some_and(is_low) {
+            continue;
+        }
         let (needs, licensed) = match root.lies_in {
             LiesIn::InverterSide => (Needs::UnitOff, true),
             LiesIn::Connection | LiesIn::Module | LiesIn::ControlUnit => (Needs::UnitOff, false),
+            LiesIn::Unknown => (Needs::UnitOff, true),
             _ => (Needs::Look, false),
         };
         let to_do = if root.to_do.is_empty() {
@@ -71,7 +111,16 @@ fn fault_steps(member: &Member) -> Vec<NextStep> {
         } else {
             ""
         };
-        let text = format!("{}: {to_do}{first}", root.id);
+        let then = if root.class == Some(Class::PrechargeFailed) {
+            "; then the main fuse and the pre-charge resistor"
+        } else {
+            ""
+        };
+        let text = format!(
+            "{}{}: {to_do}{then}{first}",
+            root.id,
+            whereabouts(member, root.id)
+        );
         steps.push(Step::WorkOnRoot.needing(needs, licensed, text));
     }
     // Where the map itself says what to do at the inverter's side, a second step would say it again.
@@ -88,7 +137,35 @@ fn fault_steps(member: &Member) -> Vec<NextStep> {
         }
         steps.push(Step::AskMaker.plain());
     }
+    let silent =
+        |f: &&Finding| f.class == Some(Class::InverterSilent) && f.severity != Severity::Notice;
+    if member.findings.iter().any(|f| silent(&f)) {
+        steps.push(Step::InverterCableToo.plain());
+    }
+    if steps.iter().any(|step| step.needs >= Needs::UnitOff) {
+        steps.insert(0, Step::RecordFirst.plain());
+    }
     steps
+}
+
+/// Where roots of this id are, as far as a place is known.
+fn whereabouts(member: &Member, id: &str) -> String {
+    let mut places: Vec<String> = Vec::new();
+    for root in roots(member).filter(|f| f.id == id) {
+        let module = root.place.module.map(|m| format!("module {m}"));
+        let item = root.place.item.map(|i| format!("number {i}"));
+        let words: Vec<String> = module.into_iter().chain(item).collect();
+        let place = words.join(" ");
+        if !place.is_empty() && !places.contains(&place) {
+            places.push(place);
+        }
+    }
+    places.truncate(3);
+    if places.is_empty() {
+        String::new()
+    } else {
+        format!(" ({})", places.join(", "))
+    }
 }
 
 fn waiting_steps(profile: &Profile, causes: &[NextStep]) -> Vec<NextStep> {
@@ -127,14 +204,8 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
         Some((StateKind::SelfTest | StateKind::Precharge, _))
     );
     let words = |kind: DoubtKind| match (kind.step(), &member.inverter) {
-        (Step::MissingPack, _) => Some(format!(
-            "address {}: {}",
-            member.unit,
-            Step::MissingPack.row().text
-        )),
         (Step::WaitSilence, InverterLink::TooEarly { remaining_s }) => Some(format!(
-            "wait {} s without touching anything, then look again",
-            remaining_s + 5
+            "wait these {remaining_s} s without touching anything, then look again"
         )),
         (Step::WatchLamp, _) => Some(format!(
             "stop asking and watch the lamps for {} s: our own questions may keep the flag down",
@@ -178,6 +249,10 @@ pub const NOT_TESTED: &[(&str, &str)] = &[
         "resistance of cells and joints: what sags while current flows",
     ),
     (
+        "charge-report",
+        "whether the state of charge that the unit reports is right",
+    ),
+    (
         "cell-balance",
         "whether cells and temperatures are alike at rest",
     ),
@@ -211,7 +286,7 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
         );
     }
     if !connected {
-        let why = "the switches have not been asked to close";
+        let why = "not seen to work in this look";
         let when = "at power-up with the inverter";
         add("pre-charge", why, when);
         add("main-switches", why, when);
@@ -229,16 +304,30 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
             "at rest",
         );
     }
-    if !flowing {
+    // Nothing on this wire tells the direction or the scale of a current from a second source.
+    let current = if flowing {
+        "current flows, and was not compared with another meter"
+    } else {
+        "no current flows"
+    };
+    add(
+        "current-sensor",
+        current,
+        "with a small charge and discharge, beside the inverter's screen",
+    );
+    if !member.under_load {
+        let why = if flowing {
+            "the current did not change between two readings"
+        } else {
+            "no current flows"
+        };
+        add("cells-under-load", why, "with a small charge and discharge");
+    }
+    if !member.charge_compared {
         add(
-            "current-sensor",
-            "no current flows",
-            "with a small charge and discharge",
-        );
-        add(
-            "cells-under-load",
-            "no current flows",
-            "with a small charge and discharge",
+            "charge-report",
+            "the state of charge can be compared with the cells only at rest, outside the flat part of the curve",
+            "at rest, nearly empty or nearly full",
         );
     }
     let insulation = member.readings.iter().find(|r| r.role == Role::Insulation);

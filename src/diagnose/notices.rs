@@ -6,6 +6,7 @@ use packside_profiles::{Place, Role};
 use super::inverter::InverterLink;
 use super::judgement::{Certainty, Finding, Reading, Source};
 use super::member::{value_text, version, we_hold_its_socket};
+use super::plausible::FLAT;
 use crate::event::LinkFacts;
 
 /// Ids of all remarks, with what they mean; every other finding id is a class id.
@@ -77,7 +78,7 @@ pub(crate) fn add(
     readings: &[Reading],
     profile: &Profile,
 ) {
-    if *inverter == (InverterLink::SilentSoFar { proven: false }) {
+    if matches!(inverter, InverterLink::SilentSoFar { proven: false, .. }) {
         findings.push(notice(
             "ever-heard-unknown",
             unit,
@@ -95,7 +96,12 @@ pub(crate) fn add(
         .iter()
         .find(|r| r.role == Role::Soc)
         .and_then(Reading::number);
-    if profile.unit.chemistry == "LFP" && soc.is_some_and(|soc| (30.0..=90.0).contains(&soc)) {
+    let cells = readings.iter().filter(|r| r.role == Role::CellVoltage);
+    let volts: Vec<f64> = cells.filter_map(Reading::number).collect();
+    let mean = volts.iter().sum::<f64>() / volts.len() as f64;
+    let flat = volts.is_empty() || FLAT.contains(&mean);
+    let half_full = soc.is_some_and(|soc| (30.0..=90.0).contains(&soc));
+    if profile.unit.chemistry == "LFP" && flat && half_full {
         findings.push(notice(
             "flat-curve",
             unit,

@@ -3,16 +3,19 @@
 //! Input: readings of one member at one moment, and how they came. Output: findings with the number
 //! that decided, and doubts. Does not: test limits (see `measure`) or sums (see `adds_up`).
 
+use std::ops::RangeInclusive;
 use std::time::Duration;
 
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Quality, Role, StateKind};
 
+use super::beside::BETWEEN;
 use super::doubt::{Doubt, DoubtKind};
 use super::evidence::{MemberEvidence, Sample, Seen, number};
 use super::judgement::{Finding, Reading};
 use super::measure::{finding, first, with_unit};
 use super::notices::notice;
+use super::resistance::{fit, step_seen};
 
 /// A broken sense wire leaves the sum of its two cells as it was, to within this, V per pair.
 // Kind: derived (two cells of the flat part of the curve differ by less at rest)
@@ -31,6 +34,10 @@ const CLOSE: Duration = Duration::from_secs(30);
 pub(crate) struct Plausible {
     pub(crate) findings: Vec<Finding>,
     pub(crate) doubts: Vec<Doubt>,
+    /// Cells were compared under a step of the current.
+    pub(crate) under_load: bool,
+    /// The state of charge was compared with the cells at rest.
+    pub(crate) charge_compared: bool,
 }
 
 impl Plausible {
@@ -57,6 +64,7 @@ pub(crate) fn look(
 ) -> Plausible {
     let mut seen = Plausible::default();
     sense_wires(&mut seen, readings, profile);
+    resistance(&mut seen, evidence, profile);
     current_while_open(&mut seen, readings, profile);
     charge_against_voltage(&mut seen, readings, profile, at_rest);
     unlike_modules(&mut seen, readings);
@@ -66,6 +74,41 @@ pub(crate) fn look(
     positions(&mut seen, readings);
     lone_sensors(&mut seen, readings);
     seen
+}
+
+/// A cell that gives way under a step of the current, far more than its sisters do.
+fn resistance(seen: &mut Plausible, evidence: &MemberEvidence, profile: &Profile) {
+    let Some(step) = step_seen(evidence, profile) else {
+        return;
+    };
+    let Ok(fitted) = fit(&step) else {
+        return;
+    };
+    seen.under_load = true;
+    let Some(cell) = fitted.outlier else {
+        return;
+    };
+    let name = |place: Place| match (place.module, place.item) {
+        (Some(module), Some(item)) => format!("cell {item} of module {module}"),
+        (_, item) => format!("cell {}", item.unwrap_or_default()),
+    };
+    let text = format!(
+        "{} has {:.1} mOhm (give or take {:.1}), its sisters {:.1}: from {:.1} to {:.1} A it moved that much more",
+        name(cell.place),
+        cell.milliohm,
+        cell.uncertainty,
+        fitted.median,
+        step.before,
+        step.under_load,
+    );
+    let found = finding(
+        Class::CellResistance,
+        Severity::Alarm,
+        evidence.unit,
+        cell.place,
+        text,
+    );
+    seen.findings.push(found);
 }
 
 /// A sensor that stands alone against sisters that agree: itself, or a hot spot right there.
@@ -79,10 +122,31 @@ fn lone_sensors(seen: &mut Plausible, readings: &[Reading]) {
             .filter(|r| r.place.module == one.place.module && r.name != one.name)
             .filter_map(Reading::number)
             .collect();
-        let low = sisters.iter().copied().fold(f64::INFINITY, f64::min);
+        let low_sister = sisters.iter().copied().fold(f64::INFINITY, f64::min);
         let high = sisters.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let away = (low - celsius).max(celsius - high);
-        if sisters.len() < 3 || high - low > AGREE_K || away < ALONE_K {
+        let away = (low_sister - celsius).max(celsius - high);
+        if sisters.len() < 3 || high - low_sister > AGREE_K || away < ALONE_K {
+            continue;
+        }
+        if let Some(low) = low_cell(readings, one.place.module).filter(|_| celsius > high) {
+            let text = format!(
+                "{} = {} while the {} others of its module agree on {} to {}, and {low}: a cell that heats from inside; \
+                 keep away",
+                one.name,
+                with_unit(celsius, "degC"),
+                sisters.len(),
+                with_unit(low_sister, "degC"),
+                with_unit(high, "degC"),
+            );
+            let mut found = finding(
+                Class::OverTemperature,
+                Severity::Alarm,
+                one.unit,
+                one.place,
+                text,
+            );
+            found.lies_in = LiesIn::Module;
+            seen.findings.push(found);
             continue;
         }
         let text = format!(
@@ -91,7 +155,7 @@ fn lone_sensors(seen: &mut Plausible, readings: &[Reading]) {
             one.name,
             with_unit(celsius, "degC"),
             sisters.len(),
-            with_unit(low, "degC"),
+            with_unit(low_sister, "degC"),
             with_unit(high, "degC"),
         );
         seen.at_connection(
@@ -102,6 +166,30 @@ fn lone_sensors(seen: &mut Plausible, readings: &[Reading]) {
         );
     }
 }
+
+/// The lowest cell of a module, in words, where it is far below the middle of all cells.
+fn low_cell(readings: &[Reading], module: Option<u16>) -> Option<String> {
+    let cells = || readings.iter().filter(|r| r.role == Role::CellVoltage);
+    let mut volts: Vec<f64> = cells().filter_map(Reading::number).collect();
+    volts.sort_by(f64::total_cmp);
+    let usual = volts.get(volts.len() / 2)?;
+    let mine = cells().filter(|r| r.place.module == module);
+    let lowest = mine
+        .filter_map(|r| Some((r, r.number()?)))
+        .min_by(|a, b| a.1.total_cmp(&b.1))?;
+    (lowest.1 < usual - LOW_V).then(|| {
+        format!(
+            "{} = {} where others have {}",
+            lowest.0.name,
+            with_unit(lowest.1, "V"),
+            with_unit(*usual, "V")
+        )
+    })
+}
+
+/// A cell so far below the middle of all is low whatever the current, V.
+// Kind: invented
+const LOW_V: f64 = 0.1;
 
 /// Sisters agree within this, and a lone sensor is this far from the nearest of them, K.
 // Kind: common practice
@@ -220,8 +308,7 @@ fn sense_wires(seen: &mut Plausible, readings: &[Reading], profile: &Profile) {
             continue;
         }
         let text = format!(
-            "{} = {} beside {} = {}: together they are as two others ({}), so a sense wire between them is broken, not a \
-             cell",
+            "{} = {} beside {} = {}: together they are as two others ({}), {BETWEEN}, not a cell",
             one.name,
             with_unit(*a, "V"),
             other.name,
@@ -270,10 +357,15 @@ fn current_while_open(seen: &mut Plausible, readings: &[Reading], profile: &Prof
     seen.findings.push(found);
 }
 
+/// Within these voltages at rest the LFP curve tells nothing about the charge, V.
+// Kind: common practice
+pub(super) const FLAT: RangeInclusive<f64> = 3.15..=3.45;
+
 /// State of charge against the voltage at rest, only where the curve is steep.
 ///
-/// LFP at rest: below 3.0 V a cell is nearly empty, above 3.45 V nearly full.
-// Kind: common practice; the simulator's published curve has 2.98 V at 10 % and 3.31 V at 90 %
+/// LFP at rest: below 3.0 V a cell is nearly empty, at 3.15 V it has less than a quarter, above 3.45 V it is
+/// nearly full.
+// Kind: common practice; the simulator's published curve has 2.98 V at 10 %, 3.17 V at 20 % and 3.31 V at 90 %
 fn charge_against_voltage(
     seen: &mut Plausible,
     readings: &[Reading],
@@ -294,7 +386,10 @@ fn charge_against_voltage(
         return;
     }
     let mean = cells.iter().sum::<f64>() / cells.len() as f64;
-    let wrong = (mean < 3.0 && soc > 25.0) || (mean > 3.45 && soc < 85.0);
+    seen.charge_compared = !FLAT.contains(&mean);
+    let wrong = (mean < 3.0 && soc > 25.0)
+        || (mean < *FLAT.start() && soc > 40.0)
+        || (mean > *FLAT.end() && soc < 85.0);
     if wrong {
         let unit = readings.first().map_or(0, |r| r.unit);
         let text = format!(

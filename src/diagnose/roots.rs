@@ -23,6 +23,15 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
     let elsewhere = findings
         .iter()
         .any(|f| f.is_root_alarm() && !matches!(f.lies_in, LiesIn::Module | LiesIn::ControlUnit));
+    let place = |f: &Finding| f.place.module;
+    let never_charge = findings
+        .iter()
+        .any(|f| f.is_root_alarm() && f.class == Some(Class::CellBelowMinimum));
+    let low_cell_in: Vec<Option<u16>> = findings
+        .iter()
+        .filter(|f| f.root && f.class.is_some_and(is_low_cell))
+        .map(place)
+        .collect();
     for finding in findings.iter_mut().filter(|f| f.root) {
         let both =
             |class| confirmed.contains(&(class, true)) && confirmed.contains(&(class, false));
@@ -34,7 +43,15 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
             Certainty::Likely
         };
         if finding.is_root_alarm() {
-            finding.disposition = Some(disposition(finding, elsewhere));
+            let hot_and_low = finding.class == Some(Class::OverTemperature)
+                && place(finding).is_some()
+                && low_cell_in.contains(&place(finding));
+            let is_low = finding.class.is_some_and(is_low_cell);
+            finding.disposition = Some(if hot_and_low || (never_charge && is_low) {
+                Disposition::Quarantine
+            } else {
+                disposition(finding, elsewhere)
+            });
         }
     }
     findings.sort_by_key(|f| {
@@ -49,9 +66,24 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
     transport(findings);
 }
 
+/// A cell, or what follows from one, that is low.
+fn is_low_cell(class: Class) -> bool {
+    matches!(
+        class,
+        Class::CellBelowMinimum
+            | Class::CellUnderVoltage
+            | Class::CellImbalance
+            | Class::PackUnderVoltage
+            | Class::LowCharge
+    )
+}
+
 fn disposition(finding: &Finding, roots_elsewhere: bool) -> Disposition {
     if finding.class == Some(Class::CellBelowMinimum) {
         return Disposition::Quarantine;
+    }
+    if finding.class == Some(Class::InsulationLow) {
+        return Disposition::IsolateAndLookAgain;
     }
     if finding.class.is_some_and(Class::is_condition) {
         return Disposition::CorrectOnSite;
@@ -77,6 +109,9 @@ pub(crate) fn meaning(class: Class) -> &'static str {
             "a cell below the voltage below which it must never be charged, or not readable against it"
         }
         C::CellImbalance => "cells too far apart at rest",
+        C::CellResistance => {
+            "a cell, or a joint beside it, with far more resistance than its sisters"
+        }
         C::PackOverVoltage => "the pack above its limit",
         C::PackUnderVoltage => "the pack below its limit",
         C::OverTemperature => "too hot",
@@ -86,7 +121,9 @@ pub(crate) fn meaning(class: Class) -> &'static str {
         C::ShortCircuit => "a short circuit was seen",
         C::LowCharge => "state of charge too low to run",
         C::InsulationLow => "insulation against earth too low",
-        C::SwitchFault => "a main switch contradicts its order: it does not open, or does not close",
+        C::SwitchFault => {
+            "a main switch contradicts its order: it does not open, or does not close"
+        }
         C::PrechargeFailed => "pre-charge did not finish",
         C::FuseOpen => "the main fuse is open",
         C::SensorFault => {
@@ -129,6 +166,7 @@ fn rank(class: Class) -> u8 {
         C::PrechargeFailed => 7,
         C::InsulationLow => 8,
         C::OverTemperature => 9,
+        C::CellResistance => 10,
         C::SensorFault => 10,
         C::CellOverVoltage => 11,
         C::OverCurrent => 12,

@@ -49,6 +49,13 @@ pub(crate) fn contradictions(
     sightings
         .iter()
         .filter_map(|(lamp, pattern)| {
+            if pattern == DARK
+                && let Some(should) = should_show(profile, lamp, active, alarm)
+            {
+                return Some(contradiction(unit, &format!(
+                    "lamp {lamp} was seen {pattern}, the registers say that it shows {should}: a broken lamp, another unit, or stale answers"
+                )));
+            }
             let meanings = meanings(profile, lamp, pattern);
             if meanings.is_empty() || meanings.iter().any(fits) {
                 return None;
@@ -58,15 +65,42 @@ pub(crate) fn contradictions(
                 "lamp {lamp} was seen {pattern} ({}), the registers do not say so",
                 said.join("; or ")
             );
-            Some(Finding {
-                severity: Severity::Warning,
-                source: Source::Lamp,
-                to_do: "look at the lamp again, and at the same unit; a code may be hidden or the answers stale"
-                    .to_owned(),
-                ..notice("lamp-contradicts", unit, &text)
-            })
+            Some(contradiction(unit, &text))
         })
         .collect()
+}
+
+/// A lamp that shows nothing.
+const DARK: &str = "off";
+
+/// The pattern that a flag or alarm that is up gives a lamp, where every such code lights it.
+fn should_show<'p>(
+    profile: &'p Profile,
+    lamp: &str,
+    active: &[String],
+    alarm: bool,
+) -> Option<&'p str> {
+    let up = profile.lamp_codes.iter().filter(|code| {
+        code.flags.iter().any(|flag| active.contains(flag)) || (code.any_alarm && alarm)
+    });
+    let patterns: Vec<&str> = up
+        .filter_map(|code| code.lamps.get(lamp).map(String::as_str))
+        .collect();
+    let first = patterns.first().copied()?;
+    patterns
+        .iter()
+        .all(|pattern| *pattern != DARK)
+        .then_some(first)
+}
+
+fn contradiction(unit: u8, text: &str) -> Finding {
+    Finding {
+        severity: Severity::Warning,
+        source: Source::Lamp,
+        to_do: "look at the lamp again, and at the same unit; a code may be hidden or the answers stale"
+            .to_owned(),
+        ..notice("lamp-contradicts", unit, text)
+    }
 }
 
 #[cfg(test)]
@@ -109,6 +143,14 @@ mod tests {
             check("fault", "blinking", &[], false, StateKind::Running),
             1
         );
+    }
+
+    // Kind: invented (the lamp table of the shipped map)
+    #[test]
+    fn dark_lamp_contradicts_a_flag_that_lights_it() {
+        let silent = &["inverter-silent"];
+        assert_eq!(check("fault", "off", silent, false, StateKind::Waiting), 1);
+        assert_eq!(check("fault", "off", &[], false, StateKind::Running), 0);
     }
 
     // Kind: invented

@@ -55,7 +55,7 @@ macro_rules! steps {
 
 steps! {
     HandOver = "hand-over", Look, TECHNICIAN, 1, "nothing to mend; keep this result with the visit's papers";
-    RecordFirst = "record-first", Look, TECHNICIAN, 1, "before anything is switched off, restarted or reset: keep this result (--record FILE): some units forget at power-off";
+    RecordFirst = "record-first", Look, TECHNICIAN, 1, "before anything is switched off, restarted or reset: keep this look (--record FILE), some units forget at power-off";
     SetApart = "set-apart", Look, TECHNICIAN, 10, "do not charge, do not install; set it apart where a fire could not spread, and ask the maker";
     LiftCondition = "lift-condition", Look, TECHNICIAN, 5, "put right what keeps the unit from running, then look again";
     WorkOnRoot = "work-on-root", Look, TECHNICIAN, 15, "do what the map says of this root";
@@ -67,6 +67,7 @@ steps! {
     InverterSettings = "inverter-settings", Look, ANYONE, 3, "compare battery type, address and line settings on the inverter's screen with the unit's";
     InverterSocket = "inverter-socket", Look, TECHNICIAN, 3, "is the inverter's cable in the socket that the manual names?";
     InverterCable = "inverter-cable", LowVoltage, TECHNICIAN, 15, "check the communication cable: seated, pair and polarity, common wire, not chafed";
+    InverterCableToo = "inverter-cable-too", LowVoltage, TECHNICIAN, 15, "besides, the unit hears no inverter: once the fault is settled, look at the inverter and its communication cable";
     FreeSocket = "free-socket", LowVoltage, TECHNICIAN, 2, "give the inverter its socket back, read from the service socket, then look again";
     WaitSilence = "wait-silence-time", Look, ANYONE, 2, "wait until the silence time is over, then look again";
     WatchLamp = "watch-lamp", Look, ANYONE, 2, "stop asking and watch the lamps: our own questions may keep the flag down";
@@ -128,7 +129,7 @@ impl Step {
 
 /// Lowest risk first; looking again comes after what is to be done before.
 pub(crate) fn by_risk(steps: &mut [NextStep]) {
-    let last = |id| id == "look-with-inverter" || id == "ask-maker";
+    let last = |id| ["inverter-cable-too", "look-with-inverter", "ask-maker"].contains(&id);
     steps.sort_by_key(|step| (last(step.id), step.needs));
 }
 

@@ -55,7 +55,9 @@ impl Target {
         let port = match port.map(str::parse) {
             None => MODBUS_TCP_PORT,
             Some(Ok(port)) if port > 0 && !host.is_empty() => port,
-            Some(_) => return Err("expected a TCP port from 1 to 65535 behind the colon".to_owned()),
+            Some(_) => {
+                return Err("expected a TCP port from 1 to 65535 behind the colon".to_owned());
+            }
         };
         Ok(Self::Gateway {
             host: host.to_owned(),

@@ -331,7 +331,9 @@ impl LinkTrouble {
                 "listen longer (--listen-first), or make sure that nobody is harmed and give --ask-anyway",
             ),
             Self::WrongSpeaker(speaks) => Some(speaks.hint()),
-            Self::Flooded { .. } => Some("check the host and its TCP port: this is no gateway to a unit"),
+            Self::Flooded { .. } => {
+                Some("check the host and its TCP port: this is no gateway to a unit")
+            }
             _ => None,
         }
     }

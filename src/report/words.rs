@@ -127,6 +127,7 @@ pub(crate) fn finding_for_customer(finding: &Finding) -> &'static str {
         Some(C::CellBelowMinimum) => {
             "a cell is so low, or cannot be read, that the battery must not be charged"
         }
+        Some(C::CellResistance) => "a cell gives way under current",
         Some(C::CellImbalance) => "cells are further apart than they should be",
         Some(C::PackOverVoltage) => "the battery voltage is too high",
         Some(C::PackUnderVoltage) => "the battery voltage is low",

@@ -14,6 +14,7 @@ mod bad_input;
 mod cases;
 mod find;
 mod held_back;
+mod judged;
 mod killed;
 mod lamp;
 mod link_asking;

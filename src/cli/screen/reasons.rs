@@ -7,12 +7,14 @@ use std::fmt::Write as _;
 
 use packside_profiles::model::{LiesIn, Severity};
 
-use super::{counted, section, strength, wrap};
+use super::{section, strength, wrap};
 use crate::diagnose::reference::needs;
 use crate::diagnose::{Certainty, Disposition, Finding, Judgement, NextStep, VerdictKind};
 
 /// Most reasons, steps, or other things seen on one screen.
 const MOST: usize = 6;
+/// The step that is the command itself.
+const RECORD_FIRST: &str = "record-first";
 
 /// One reason: a root with all that speaks for it, or a statement for itself.
 struct Reason<'a> {
@@ -151,7 +153,12 @@ pub(super) fn causes(out: &mut String, judgement: &Judgement) {
     let told = judgement.verdict.causes.iter().take(5);
     for cause in told.filter(|cause| cause.per_mille >= 50) {
         let sure = strength(cause.per_mille);
-        let reasons: Vec<&str> = cause.reasons_for.iter().take(2).map(String::as_str).collect();
+        let reasons: Vec<&str> = cause
+            .reasons_for
+            .iter()
+            .take(2)
+            .map(String::as_str)
+            .collect();
         let reasons = reasons.join(", ");
         match lines
             .iter_mut()
@@ -200,15 +207,12 @@ fn in_words(step: &NextStep) -> String {
     format!("[{}, {}] {}", needs(step.needs), step.who, step.text)
 }
 
-/// The first step in one paragraph.
+/// The first step in one paragraph. That a look is kept is said by the command below it.
 pub(super) fn first_step(out: &mut String, judgement: &Judgement) {
-    if let Some(step) = judgement.verdict.next.first() {
-        let left = judgement.verdict.next.len() - 1;
-        let others = match left {
-            0 => String::new(),
-            _ => format!(" (then {} above)", counted(left as u64, "step")),
-        };
-        wrap(out, &format!("{}{others}", in_words(step)), "  first: ", "  ");
+    let steps = &judgement.verdict.next;
+    let is_step = |step: &&NextStep| step.id != RECORD_FIRST;
+    if let Some(step) = steps.iter().find(is_step).or(steps.first()) {
+        wrap(out, &in_words(step), "  do: ", "      ");
     }
 }
 

@@ -1,0 +1,163 @@
+//! Findings beside each other and beside the terminals: what follows from what, and what is contradicted.
+//!
+//! Input: all findings of one member and its readings. Output: the same, and a caution. Nothing is taken
+//! away: a root that follows from another stays listed as what it is, and only where the numbers show that
+//! nothing else breaks the same limit.
+
+use packside_profiles::model::{LiesIn, Profile, Severity};
+use packside_profiles::{Class, Place, Role};
+
+use super::judgement::{Finding, Reading, Source};
+use super::measure::{CUT_OFF, TOUCH_LIMIT_V, finding, first, with_unit};
+
+/// Puts them in relation. Gives the caution that comes before everything else, if there is one.
+pub(crate) fn relate(
+    findings: &mut Vec<Finding>,
+    readings: &[Reading],
+    profile: &Profile,
+    woken_by_us: bool,
+) -> Option<String> {
+    broken_sense_wires(findings, readings, profile);
+    lost_connectors(findings, readings, profile);
+    insulation_behind_open_switches(findings);
+    let live = first(readings, Role::TerminalVoltage).filter(|v| v.abs() > TOUCH_LIMIT_V);
+    let volts = with_unit(live?, "V");
+    if contradicted(findings, &volts) {
+        return Some(format!(
+            "CAUTION: TERMINALS LIVE, {volts}, although the unit says that they are dead or its switches open: hands off"
+        ));
+    }
+    woken_by_us.then(|| {
+        format!(
+            "CAUTION: OUR OWN QUESTIONS WOKE THIS UNIT, ITS TERMINALS NOW CARRY {volts}: hands off"
+        )
+    })
+}
+
+/// Many cells of one module that cannot be read at once are a connector; where every other cell is above
+/// the voltage below which none may ever be charged, what the unit says of such cells follows from it.
+fn lost_connectors(findings: &mut Vec<Finding>, readings: &[Reading], profile: &Profile) {
+    let cells = || readings.iter().filter(|r| r.role == Role::CellVoltage);
+    let mut modules: Vec<Option<u16>> = cells().map(|r| r.place.module).collect();
+    modules.dedup();
+    let unreadable = |f: &Finding| {
+        f.class == Some(Class::CellBelowMinimum)
+            && f.source == Source::Measured
+            && f.place.item.is_some()
+    };
+    let lost = |r: &&Reading| r.number().is_none();
+    let never = profile.cell.as_ref().map(|cell| cell.never_charge_below);
+    let others_safe =
+        never.is_some_and(|never| cells().filter_map(Reading::number).all(|v| v >= never));
+    for module in modules {
+        let count = cells()
+            .filter(|r| r.place.module == module)
+            .filter(lost)
+            .count();
+        let told: Vec<&Finding> = findings
+            .iter()
+            .filter(|f| f.place.module == module && unreadable(f))
+            .collect();
+        let (Some(one), true) = (told.first(), count >= CONNECTOR && told.len() == count) else {
+            continue;
+        };
+        let name = module.map_or_else(|| "the pack".to_owned(), |m| format!("module {m}"));
+        let text = format!(
+            "{count} cells of {name} cannot be read: a sense connector that sits loose, most likely; none of them can be \
+             shown to be safe to charge"
+        );
+        let place = Place { module, item: None };
+        let mut found = finding(Class::SensorFault, Severity::Alarm, one.unit, place, text);
+        found.to_do = format!("do not charge; {}", found.to_do);
+        findings.retain(|f| !(f.place.module == module && unreadable(f)));
+        findings.push(found);
+        for claim in findings.iter_mut().filter(|f| {
+            others_safe && f.is_root_alarm() && f.class == Some(Class::CellBelowMinimum)
+        }) {
+            claim.root = false;
+            claim.severity = Severity::Warning;
+            claim.follows_from = Some(Class::SensorFault.id().to_owned());
+        }
+    }
+}
+
+/// So many cells at once are no cells but their connector.
+// Kind: common practice
+const CONNECTOR: usize = 4;
+
+/// With the switches open the inverter's side is cut off: a low insulation lies on this side of them.
+fn insulation_behind_open_switches(findings: &mut [Finding]) {
+    let is = |f: &Finding| f.class == Some(Class::InsulationLow) && f.root;
+    if !findings.iter().any(|f| is(f) && f.text.contains(CUT_OFF)) {
+        return;
+    }
+    for finding in findings.iter_mut().filter(|f| is(f)) {
+        finding.lies_in = LiesIn::Module;
+        "the open switches cut the inverter's side off: isolate the stack's cables and modules one after the other by \
+         the manual, and look again"
+            .clone_into(&mut finding.to_do);
+    }
+}
+
+/// A broken sense wire makes its two cells look too high, too low and apart: where every other cell
+/// keeps to its limits, that follows from the wire.
+fn broken_sense_wires(findings: &mut [Finding], readings: &[Reading], profile: &Profile) {
+    let wires: Vec<Place> = findings
+        .iter()
+        .filter(|f| f.id == Class::SensorFault.id() && f.text.contains(BETWEEN))
+        .map(|f| f.place)
+        .collect();
+    let Some(point) = profile.points.iter().find(|p| p.role == Role::CellVoltage) else {
+        return;
+    };
+    if wires.is_empty() {
+        return;
+    }
+    let beside = |place: Place| {
+        wires.iter().any(|wire| {
+            let next = wire.item.map(|item| item + 1);
+            wire.module == place.module && (wire.item == place.item || next == place.item)
+        })
+    };
+    let others: Vec<f64> = readings
+        .iter()
+        .filter(|r| r.role == Role::CellVoltage && !beside(r.place))
+        .filter_map(Reading::number)
+        .collect();
+    let low = others.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = others.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let limits = &point.limits;
+    for finding in findings.iter_mut().filter(|f| f.is_root_alarm()) {
+        let explained = match finding.class {
+            Some(Class::CellOverVoltage) => limits.alarm_above.is_none_or(|limit| high <= limit),
+            Some(Class::CellUnderVoltage) => limits.alarm_below.is_none_or(|limit| low >= limit),
+            Some(Class::CellImbalance) => limits.spread.is_none_or(|limit| high - low <= limit),
+            _ => false,
+        };
+        if explained && !others.is_empty() {
+            finding.root = false;
+            finding.severity = Severity::Warning;
+            finding.follows_from = Some(Class::SensorFault.id().to_owned());
+        }
+    }
+}
+
+/// Words of a broken sense wire, as `plausible` writes them.
+pub(super) const BETWEEN: &str = "so a sense wire between them is broken";
+
+/// Marks what the unit says of dead terminals and open switches while its terminals carry voltage.
+fn contradicted(findings: &mut [Finding], volts: &str) -> bool {
+    let claims = |f: &&mut Finding| {
+        f.source == Source::Flag
+            && matches!(f.class, Some(Class::TerminalsDead | Class::SwitchesOpen))
+    };
+    let mut any = false;
+    for finding in findings.iter_mut().filter(claims) {
+        any = true;
+        finding.text = format!(
+            "the unit says: {}; CONTRADICTED: its terminals carry {volts}",
+            finding.text
+        );
+    }
+    any
+}

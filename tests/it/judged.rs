@@ -1,0 +1,263 @@
+//! What a technician must be able to rely on in single verdicts, each by a shipped scenario.
+//!
+//! Kind of all expectations: invented (the scenarios), judged by FIELD practice.
+
+use std::time::Duration;
+
+use packside::cli::rehearse::look;
+use packside::diagnose::{Judgement, NextStep, judge};
+use packside_profiles::model::{FedBy, Needs};
+use packside_simulator::Scenario;
+
+fn judged_at(name: &str, at: Duration) -> Judgement {
+    let scenario = Scenario::find(name).unwrap();
+    let profile = scenario.load_map(None).unwrap().profile;
+    judge(&look(&scenario, &profile, at, None), Some(&profile), None)
+}
+
+fn judged(name: &str) -> Judgement {
+    judged_at(name, Scenario::find(name).unwrap().look_at)
+}
+
+fn kind(judgement: &Judgement) -> &'static str {
+    judgement.verdict.kind.id()
+}
+
+fn step<'a>(judgement: &'a Judgement, id: &str) -> Option<&'a NextStep> {
+    judgement.verdict.next.iter().find(|step| step.id == id)
+}
+
+fn why(judgement: &Judgement) -> String {
+    judgement.verdict.why.join("\n")
+}
+
+fn not_tested(judgement: &Judgement) -> Vec<&str> {
+    judgement.not_tested.iter().map(|item| item.id).collect()
+}
+
+#[test]
+fn silent_pack_of_a_rack_is_named_in_the_headline_with_its_step() {
+    let judgement = judged("rack-member-missing");
+    assert_eq!(kind(&judgement), "undecided");
+    assert_eq!(
+        judgement.verdict.summary,
+        "Not settled: a pack gives no answer."
+    );
+    let step = step(&judgement, "missing-pack").unwrap();
+    assert!(step.text.starts_with("address 3: "), "{}", step.text);
+    assert!(!judgement.verdict.gate_filled);
+}
+
+// The map says that only writes feed the supervision, and the unit takes any question for its inverter.
+#[test]
+fn unit_that_our_own_questions_woke_is_never_normal_even_where_the_map_is_wrong() {
+    for seed in 0..8 {
+        let mut scenario = Scenario::find("hv-any-question-feeds").unwrap();
+        scenario.seed += seed;
+        let right = scenario.load_map(None).unwrap().profile;
+        let mut wrong = right.clone();
+        wrong.inverter.fed_by = FedBy::Writes;
+        let events = look(&scenario, &right, Duration::from_secs(90), None);
+        let judgement = judge(&events, Some(&wrong), None);
+        assert_eq!(kind(&judgement), "undecided", "{seed}: {}", why(&judgement));
+        assert!(why(&judgement).contains("IT WOKE AFTER OUR QUESTIONS"));
+    }
+}
+
+#[test]
+fn awaiting_says_that_our_own_questions_are_taken_for_the_inverter_and_warns_of_live_terminals() {
+    let judgement = judged("hv-any-question-feeds");
+    assert_eq!(kind(&judgement), "awaiting-inverter");
+    assert!(why(&judgement).contains("takes our own questions for the inverter"));
+    let live = |r: &&packside::diagnose::Reading| {
+        r.role == packside_profiles::Role::TerminalVoltage && r.number().is_some_and(|v| v > 60.0)
+    };
+    if judgement.readings.iter().any(|r| live(&r)) {
+        assert!(judgement.verdict.why[0].contains("TERMINALS NOW CARRY"));
+    }
+}
+
+#[test]
+fn terminals_that_carry_voltage_are_never_called_dead_without_contradiction() {
+    for name in [
+        "hv-both-poles-welded",
+        "hv-both-poles-welded-unsaid",
+        "hv-terminal-reading-frozen",
+        "hv-inverter-feeds-terminals",
+    ] {
+        let judgement = judged(name);
+        let dead = judgement
+            .findings
+            .iter()
+            .filter(|f| f.id == "terminals-dead");
+        for finding in dead {
+            assert!(
+                finding.text.contains("CONTRADICTED"),
+                "{name}: {}",
+                finding.text
+            );
+            assert!(
+                judgement.verdict.why[0].contains("TERMINALS LIVE"),
+                "{name}"
+            );
+        }
+    }
+}
+
+#[test]
+fn no_step_charges_while_a_cell_must_never_be_charged() {
+    let judgement = judged("hv-empty-beyond-minimum");
+    assert_eq!(judgement.roots().first(), Some(&"cell-below-minimum"));
+    for step in &judgement.verdict.next {
+        assert!(!step.text.contains("charge only"), "{}", step.text);
+        assert!(!step.text.contains("charge as"), "{}", step.text);
+    }
+    let low = judgement.findings.iter().filter(|f| f.is_root_alarm());
+    for root in low {
+        assert_ne!(
+            root.disposition.map(|d| d.id()),
+            Some("correct-on-site"),
+            "{}",
+            root.id
+        );
+    }
+}
+
+#[test]
+fn empty_pack_is_charged_by_one_step_that_is_no_mere_look() {
+    let judgement = judged("hv-empty");
+    assert_eq!(kind(&judgement), "not-ready");
+    let lift = judgement
+        .verdict
+        .next
+        .iter()
+        .filter(|s| s.id == "lift-condition");
+    let lift: Vec<&NextStep> = lift.collect();
+    assert_eq!(lift.len(), 1, "{lift:#?}");
+    assert_eq!(lift[0].needs, Needs::LiveDc);
+}
+
+#[test]
+fn hot_spot_beside_a_low_cell_outranks_a_loose_sensor_and_is_set_apart() {
+    let judgement = judged("hv-internal-short");
+    assert_eq!(kind(&judgement), "fault");
+    assert_ne!(judgement.roots().first(), Some(&"sensor-fault"));
+    let root = judgement
+        .findings
+        .iter()
+        .find(|f| f.id == "over-temperature");
+    let root = root.unwrap_or_else(|| panic!("{}", why(&judgement)));
+    assert_eq!(root.disposition.map(|d| d.id()), Some("quarantine"));
+}
+
+#[test]
+fn cell_that_gives_way_under_current_is_a_root() {
+    let judgement = judged("hv-resistive-cell");
+    assert!(
+        judgement.roots().contains(&"cell-resistance"),
+        "{}",
+        why(&judgement)
+    );
+}
+
+#[test]
+fn charge_report_that_cells_at_rest_contradict_is_remarked_and_the_curve_is_not_called_flat() {
+    let judgement = judged("hv-charge-report-drifted");
+    let has = |id| judgement.findings.iter().any(|f| f.id == id);
+    assert!(
+        has("charge-against-voltage") && !has("flat-curve"),
+        "{}",
+        why(&judgement)
+    );
+    assert!(!not_tested(&judgement).contains(&"charge-report"));
+}
+
+#[test]
+fn current_that_no_second_meter_confirms_stays_not_tested() {
+    assert!(not_tested(&judged("hv-current-sensor-reversed")).contains(&"current-sensor"));
+}
+
+#[test]
+fn broken_sense_wire_is_the_one_root_and_what_it_makes_seem_wrong_follows() {
+    for name in ["hv-sense-wire-broken", "rack-sense-wire-broken"] {
+        let judgement = judged(name);
+        assert_eq!(judgement.roots(), ["sensor-fault"], "{name}");
+    }
+}
+
+#[test]
+fn connector_with_many_cells_is_told_once_and_nothing_is_charged_meanwhile() {
+    let judgement = judged("hv-sense-connector-loose");
+    assert_eq!(kind(&judgement), "fault");
+    assert_eq!(judgement.roots().first(), Some(&"sensor-fault"));
+    let text = why(&judgement);
+    assert!(text.contains("cells of module 4 cannot be read"), "{text}");
+    let work = step(&judgement, "work-on-root").unwrap();
+    assert!(work.text.contains("do not charge"), "{}", work.text);
+}
+
+#[test]
+fn cells_that_are_balanced_are_no_broken_sense_wire() {
+    let judgement = judged("hv-balancing");
+    assert!(
+        !judgement.roots().contains(&"sensor-fault"),
+        "{}",
+        why(&judgement)
+    );
+}
+
+#[test]
+fn uptime_that_goes_back_once_is_a_restart_and_that_jumps_both_ways_two_units() {
+    let open =
+        |name| -> Vec<&'static str> { judged(name).verdict.open.iter().map(|o| o.id).collect() };
+    assert!(!open("hv-reboots-during-the-look").contains(&"two-units"));
+    assert!(!open("hv-reboots-again-and-again").contains(&"two-units"));
+    assert!(open("hv-two-units-in-turn").contains(&"two-units"));
+}
+
+#[test]
+fn numbers_of_two_units_prove_no_root() {
+    let judgement = judged("hv-two-units-in-turn");
+    let roots = judgement.findings.iter().filter(|f| f.is_root_alarm());
+    for root in roots {
+        assert_eq!(root.sure.id(), "open", "{}", root.id);
+    }
+}
+
+#[test]
+fn valid_frames_of_others_are_not_weighed_as_garbage() {
+    let judgement = judged("hv-dead-unit-inverter-asks");
+    assert_eq!(kind(&judgement), "bus-problem");
+    for cause in &judgement.verdict.considered {
+        let words = cause.reasons_for.join(" ");
+        assert!(
+            !words.contains("none of them in a valid frame"),
+            "{}: {words}",
+            cause.id
+        );
+    }
+}
+
+#[test]
+fn unit_that_understands_it_is_asked_what_it_counted_of_a_damaged_line() {
+    let mut damaged = 0;
+    for seed in 0..8 {
+        let pair =
+            packside_simulator::compose::pair_named(false, "sound", "damaged-answers").unwrap();
+        let world = packside_simulator::compose::compose(pair, seed, Default::default()).unwrap();
+        let profile = world.scenario.load_map(None).unwrap().profile;
+        let events = look(&world.scenario, &profile, world.scenario.look_at, None);
+        let health = judge(&events, Some(&profile), None).bus.health;
+        let Some(counted) = health.counted else {
+            continue;
+        };
+        damaged += 1;
+        // Answers are damaged here, questions are not.
+        assert_eq!(counted.heard, counted.questions, "{seed}");
+        let mut deaf = profile.clone();
+        deaf.answering.functions = vec![3, 4];
+        let events = look(&world.scenario, &deaf, world.scenario.look_at, None);
+        assert_eq!(judge(&events, Some(&deaf), None).bus.health.counted, None);
+    }
+    assert!(damaged >= 2, "{damaged}");
+}
