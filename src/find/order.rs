@@ -52,8 +52,9 @@ pub const LOOKS: [u16; 3] = [50, 200, 500];
 // Kind: derived (1 to 3 of 61 ms at 9600, 8 to 25 of 150 ms at 1200), rounded up
 pub const UNHEARD: f64 = 0.1;
 
-/// Characters of a question.
+/// Characters of a question, and of the longest answer to one.
 const QUESTION: usize = 8;
+const ANSWER: usize = 9;
 
 /// Longest time from the end of a question to the first byte of its answer in this look.
 ///
@@ -62,10 +63,27 @@ pub fn first_byte(line: LineSettings, look_ms: u16, hold_back: Duration) -> Dura
     line.frame_silence() + Duration::from_millis(look_ms.into()) + line.characters(1) + hold_back
 }
 
+/// The same for the last look, behind which nobody is asked again: a driver may hand over an answer
+/// as a whole, and with two stop bits the unit's silence is longer than ours.
+// Kind: derived (9 characters of 11 bits, and 3.5 of them, are less than 11 and 3.5 of 10 bits)
+pub fn longest_first_byte(line: LineSettings, hold_back: Duration) -> Duration {
+    let last = LOOKS.last().copied().unwrap_or_default();
+    first_byte(line, last, hold_back) + line.characters(ANSWER + 2)
+}
+
 impl Trial {
     /// Time that it takes where nobody answers.
     pub fn cost(&self, hold_back: Duration) -> Duration {
-        self.line.characters(QUESTION) + first_byte(self.line, self.wait_ms(), hold_back)
+        self.line.characters(QUESTION) + self.first_byte(hold_back)
+    }
+
+    /// Longest time from the end of the question to the first byte of its answer.
+    pub fn first_byte(&self, hold_back: Duration) -> Duration {
+        if self.look + 1 < LOOKS.len() {
+            first_byte(self.line, self.wait_ms(), hold_back)
+        } else {
+            longest_first_byte(self.line, hold_back)
+        }
     }
 
     /// Wait for the begin of an answer, ms.
