@@ -158,6 +158,7 @@ pub struct Search {
     again: BTreeMap<Place, u32>,
     damaged: BTreeMap<Place, u32>,
     found: Vec<Found>,
+    asked: usize,
     foreign: Option<Vec<u8>>,
     bears_others: bool,
 }
@@ -165,9 +166,10 @@ pub struct Search {
 impl Search {
     /// Over this plan; the factory settings of these profiles come first.
     pub fn new(plan: Plan, profiles: &[Profile]) -> Self {
-        let all = order::order(&plan.lines, &plan.units, plan.hold_back, order::UNHEARD);
+        let all = order::order(&plan.lines, &plan.units, plan.hold_back, order::unheard);
         let is_factory = |trial: &Trial| {
-            trial.look == 0
+            // Asked twice, since the next question is at other settings and hears no late answer.
+            trial.look <= 1
                 && profiles.iter().any(|profile| {
                     let answering = &profile.answering;
                     (trial.line, trial.unit) == (asked_at(answering.line), answering.unit)
@@ -193,6 +195,7 @@ impl Search {
             again: BTreeMap::new(),
             damaged: BTreeMap::new(),
             found: Vec::new(),
+            asked: 0,
             foreign: None,
             bears_others: false,
             plan,
@@ -232,6 +235,7 @@ impl Search {
             return;
         };
         let place = (trial.line, trial.unit);
+        self.asked += 1;
         self.recent.push_back(Made {
             trial,
             first_byte,
@@ -241,16 +245,12 @@ impl Search {
         for stray in &exchange.strays {
             self.stray(stray, trial.line);
         }
-        let refused = match &exchange.outcome {
-            Outcome::Answered(_) => None,
-            Outcome::Exception(code) if !matches!(code, 0x0a | 0x0b) => Some(*code),
-            outcome => {
-                if *outcome == Outcome::TimedOut(Silence::Damaged) {
-                    *self.damaged.entry(place).or_default() += 1;
-                }
-                self.hints_left -= u32::from(by_hint && self.hints_left > 0);
-                return;
+        let Some(refused) = somebody(exchange) else {
+            if exchange.outcome == Outcome::TimedOut(Silence::Damaged) {
+                *self.damaged.entry(place).or_default() += 1;
             }
+            self.hints_left -= u32::from(by_hint && self.hints_left > 0);
+            return;
         };
         if self
             .found
@@ -302,6 +302,11 @@ impl Search {
             self.hint(score, (line, trial.unit), longest);
         }
         true
+    }
+
+    /// Questions asked.
+    pub fn asked(&self) -> usize {
+        self.asked
     }
 
     /// The units found.
@@ -510,6 +515,26 @@ impl Search {
                 *wait = (*wait).max(first_byte);
             }
             None => self.hints.push((score, place, first_byte)),
+        }
+    }
+}
+
+/// Whether the unit asked has answered, and the code with which it refused.
+///
+/// To which of several questions does not matter here: an answer that would fit an earlier one as
+/// well comes from the same unit.
+fn somebody(exchange: &Exchange) -> Option<Option<u8>> {
+    let is_own = |code: &u8| !matches!(code, 0x0a | 0x0b);
+    match &exchange.outcome {
+        Outcome::Answered(_) => Some(None),
+        Outcome::Exception(code) => is_own(code).then_some(Some(*code)),
+        _ => {
+            let mut strays = exchange.strays.iter();
+            let stray = strays.find(|stray| stray.kind == StrayKind::Doubtful)?;
+            match stray.bytes.as_slice() {
+                [_, function, code, ..] if *function >= 0x80 => is_own(code).then_some(Some(*code)),
+                _ => Some(None),
+            }
         }
     }
 }

@@ -40,7 +40,7 @@ pub(super) fn report(report: &Report, args: &FindArgs, colour: bool) -> String {
         "Heard before asking",
         heard.iter().map(String::as_str),
     );
-    let notes = notes(report);
+    let notes = notes(report, args);
     section(&mut out, "Worth knowing", notes.iter().map(String::as_str));
     if let Some(port) = &report.port {
         let mut facts = self::port(port);
@@ -67,9 +67,7 @@ pub(super) fn report(report: &Report, args: &FindArgs, colour: bool) -> String {
 fn headline(report: &Report) -> (&'static str, String) {
     match report.found.as_slice() {
         [(found, identity)] => {
-            let name = identity
-                .profile()
-                .map_or_else(|| "not one of the known maps".to_owned(), str::to_owned);
+            let name = name(identity);
             let serial = identity
                 .serial
                 .as_ref()
@@ -115,6 +113,29 @@ fn headline(report: &Report) -> (&'static str, String) {
         ),
         _ => ("NOTHING", nothing(report)),
     }
+}
+
+/// What a unit is, in a few words: its map, or what it says of itself.
+fn name(identity: &Identity) -> String {
+    if let Some(profile) = identity.profile() {
+        return profile.to_owned();
+    }
+    let texts: Vec<&str> = identity
+        .device
+        .iter()
+        .filter(|(object, _)| *object <= 1)
+        .map(|(_, text)| text.as_str())
+        .collect();
+    let says = if texts.is_empty() {
+        String::new()
+    } else {
+        format!(", says of itself {}", texts.join(" "))
+    };
+    let kind = match identity.sunspec {
+        Some(_) => "speaks the open SunSpec models",
+        None => "not one of the known maps",
+    };
+    format!("{kind}{says}")
 }
 
 fn busy(report: &Report, listening: &Listening) -> String {
@@ -246,7 +267,7 @@ fn heard(report: &Report) -> Vec<String> {
     lines
 }
 
-fn notes(report: &Report) -> Vec<String> {
+fn notes(report: &Report, args: &FindArgs) -> Vec<String> {
     let mut lines = Vec::new();
     for garbled in &report.garbled {
         lines.push(format!(
@@ -289,16 +310,17 @@ fn notes(report: &Report) -> Vec<String> {
             ));
         }
     }
-    if let Ended::Trouble(trouble) = &report.ended {
-        lines.extend(words_of(trouble).hint);
-    }
     if report.ended == Ended::NotAsked {
         lines.push(
             "make sure that nobody works at the terminals, then press y when asked, or give --ask-anyway".to_owned(),
         );
     }
-    if let Some(path) = &report.saved {
-        lines.push(format!("kept in {}", path.display()));
+    match (&report.saved, &args.save) {
+        (Some(path), _) => lines.push(format!("kept in {}", path.display())),
+        (None, Some(name)) if !report.found.is_empty() => lines.push(format!(
+            "not kept as {name}: which of the units is meant cannot be told"
+        )),
+        _ => {}
     }
     lines
 }
@@ -379,6 +401,14 @@ pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
         .config
         .as_ref()
         .map(|folder| format!("--config {}", folder.display()));
+    let shared = report.found.iter().find(|(_, who)| who.is_shared_address());
+    if let Some((found, _)) = shared {
+        return format!(
+            "switch one of the two at address {} off, or give it another address, then packside find {}",
+            found.unit,
+            place_words(args).join(" ")
+        );
+    }
     if let Some((found, identity)) = report.found.first() {
         words.push("check".to_owned());
         if let (Some(_), Some(name)) = (&report.saved, &args.save) {
@@ -436,7 +466,15 @@ pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
     if report.ended == Ended::NotAsked {
         words.push("--ask-anyway".to_owned());
     }
-    words.join(" ")
+    let command = words.join(" ");
+    match &report.ended {
+        // Once more as it stands would end alike.
+        Ended::Trouble(trouble) => match words_of(trouble).hint {
+            Some(hint) => format!("{hint}; then {command}"),
+            None => command,
+        },
+        _ => command,
+    }
 }
 
 /// The place as it was given.
