@@ -41,4 +41,5 @@ mod tool;
 mod traffic;
 mod verdict;
 mod visits;
+mod watch;
 mod wire_end;
