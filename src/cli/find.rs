@@ -6,6 +6,7 @@
 
 mod ask;
 mod json;
+mod next;
 mod show;
 
 use std::path::PathBuf;
@@ -149,7 +150,7 @@ pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Fa
     out::result(&if as_json {
         format!(
             "{}\n",
-            json::report(&report, &show::next_command(&report, &args))
+            json::report(&report, &next::next_command(&report, &args))
         )
     } else {
         show::report(&report, &args, colour)

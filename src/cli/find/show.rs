@@ -6,7 +6,8 @@ use anstyle::Style;
 use packside_profiles::Parity;
 
 use super::super::screen::{counted, section, wrap};
-use super::ask::{line_text, long, words_of};
+use super::ask::{line_text, long};
+use super::next::next_command;
 use super::{Ended, FindArgs, Report};
 use crate::event::Framing;
 use crate::find::{Candidate, Found, Identity, Listening};
@@ -391,103 +392,4 @@ fn asked(report: &Report) -> Vec<String> {
         ));
     }
     lines
-}
-
-/// The complete next command.
-pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
-    let mut words = vec!["packside".to_owned()];
-    let place = |words: &mut Vec<String>| words.extend(place_words(args));
-    let config = args
-        .config
-        .as_ref()
-        .map(|folder| format!("--config {}", folder.display()));
-    let shared = report.found.iter().find(|(_, who)| who.is_shared_address());
-    if let Some((found, _)) = shared {
-        return format!(
-            "switch one of the two at address {} off, or give it another address, then packside find {}",
-            found.unit,
-            place_words(args).join(" ")
-        );
-    }
-    if let Some((found, identity)) = report.found.first() {
-        words.push("check".to_owned());
-        if let (Some(_), Some(name)) = (&report.saved, &args.save) {
-            words.push(format!("--at {name}"));
-            words.extend(config);
-            return words.join(" ");
-        }
-        place(&mut words);
-        if report.facts.is_gateway() {
-            if report.facts.framing == Framing::Rtu {
-                words.push("--framing rtu".to_owned());
-            }
-        } else {
-            words.push(format!("--line {}", found.line));
-        }
-        words.push(format!("--unit {}", found.unit));
-        words.push(format!(
-            "--profile {}",
-            identity.profile().unwrap_or("YOUR-MAP.toml")
-        ));
-        words.extend(config);
-        return words.join(" ");
-    }
-    if let (Ended::Busy, Some((Listening::Heard { line, .. }, summary))) =
-        (&report.ended, &report.listened)
-    {
-        let unit = summary.answering_units().first().copied();
-        let fits = report.fitting.first().zip(unit);
-        words.push(if fits.is_some() { "check" } else { "listen" }.to_owned());
-        place(&mut words);
-        words.push(match report.facts.line() {
-            Some(_) => format!("--line {line}"),
-            None => "--framing rtu".to_owned(),
-        });
-        words.extend(fits.map(|((map, ..), unit)| format!("--unit {unit} --profile {map}")));
-        return words.join(" ");
-    }
-    match &report.ended {
-        Ended::Busy | Ended::Exhausted if !report.facts.is_gateway() => {
-            words.push("listen".to_owned())
-        }
-        _ => words.push("find".to_owned()),
-    }
-    place(&mut words);
-    words.extend(args.place.line.map(|line| format!("--line {line}")));
-    let finds_again = words.get(1).is_some_and(|word| word == "find");
-    words.extend(
-        args.only
-            .filter(|_| finds_again)
-            .map(|unit| format!("--only {unit}")),
-    );
-    if let Some(resume) = report.resume.filter(|resume| *resume > 0) {
-        words.push(format!("--resume {resume}"));
-    }
-    if report.ended == Ended::NotAsked {
-        words.push("--ask-anyway".to_owned());
-    }
-    let command = words.join(" ");
-    match &report.ended {
-        // Once more as it stands would end alike.
-        Ended::Trouble(trouble) => match words_of(trouble).hint {
-            Some(hint) => format!("{hint}; then {command}"),
-            None => command,
-        },
-        _ => command,
-    }
-}
-
-/// The place as it was given.
-fn place_words(args: &FindArgs) -> Vec<String> {
-    let place = &args.place;
-    let options = [
-        ("--serial", &place.serial),
-        ("--gateway", &place.gateway),
-        ("--simulated", &place.simulated),
-    ];
-    let given = options.into_iter().filter_map(|(option, value)| {
-        let value = value.as_ref()?;
-        Some(format!("{option} {value}"))
-    });
-    given.collect()
 }
