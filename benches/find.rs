@@ -5,6 +5,7 @@
 
 #![allow(
     clippy::print_stdout,
+    clippy::print_stderr,
     clippy::unwrap_used,
     clippy::indexing_slicing,
     clippy::cast_possible_truncation,
