@@ -89,6 +89,8 @@ closed_set! {
         OwnHeartbeat = "own_heartbeat",
         /// Time since the control unit started, s.
         Uptime = "uptime",
+        /// The unit's own clock, s since 1970-01-01T00:00:00Z (Unix time).
+        UnitClock = "unit_clock",
         /// Insulation resistance, kOhm.
         Insulation = "insulation",
         /// Whether the insulation value is valid now, 0 or 1.

@@ -57,6 +57,8 @@ pub(crate) struct Control {
     pub(crate) limit: f64,
     /// Main switches closed.
     pub(crate) closed: bool,
+    /// Its clock is so far ahead, s.
+    pub(crate) clock_error: f64,
 }
 
 impl Control {
@@ -86,6 +88,7 @@ impl Control {
             active: BTreeSet::new(),
             latched: BTreeSet::new(),
             closed: false,
+            clock_error: plan.clock_error_s,
         }
     }
 

@@ -27,6 +27,8 @@ pub struct ControlPlan {
     pub black_start_for: Duration,
     /// It is asleep when the scenario begins.
     pub asleep: bool,
+    /// Its clock is so far ahead (behind: negative), s.
+    pub clock_error_s: f64,
     /// Timing of its protections.
     #[serde(rename = "protection")]
     pub protections: Vec<Protection>,
@@ -40,6 +42,7 @@ impl Default for ControlPlan {
             hangs_for: None,
             black_start_for: Duration::from_secs(60),
             asleep: false,
+            clock_error_s: 0.0,
             protections: Vec::new(),
         }
     }

@@ -56,6 +56,8 @@ pub(crate) struct Sources<'a> {
     pub(crate) facts: &'a Facts,
     /// Time since the scenario began.
     pub(crate) now: Duration,
+    /// What a clock that is right shows now, as time since 1970.
+    pub(crate) unix_time: Duration,
 }
 
 /// Writes the image of all points.
@@ -245,6 +247,7 @@ fn measured(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option
         Role::InsulationValid => Some(f64::from(u8::from(pack.insulation_valid))),
         Role::ChargeLimit | Role::DischargeLimit => Some(limit()),
         Role::Uptime => Some(now.saturating_sub(control.booted).as_secs_f64().floor()),
+        Role::UnitClock => Some((sources.unix_time.as_secs_f64() + control.clock_error).floor()),
         Role::OwnHeartbeat => Some(sources.facts.heartbeat.into()),
         Role::InverterAge => heard(),
         Role::InverterEverHeard => Some(f64::from(u8::from(control.heard.is_some()))),

@@ -16,6 +16,7 @@ pub(crate) const SCENARIOS: &[(&str, &str)] = shipped!(
     "hv-fault-behind-lamp",
     "hv-running",
     "hv-frozen-heartbeat",
+    "hv-clock-is-wrong",
     "hv-alarm-word-unreadable",
     "hv-commissioning",
     "hv-inverter-lost",

@@ -25,6 +25,10 @@ use crate::pack::{self, Pack};
 use crate::registers::{self, Facts, Image, Sources};
 use crate::scenario::{Event, Scenario, Stack};
 
+/// When every scenario begins unless told otherwise: 2026-01-01T00:00:00Z, as time since 1970.
+/// Kind: invented.
+const BEGAN: Duration = Duration::from_secs(1_767_225_600);
+
 /// Counters of function 08, as the specification numbers them from 0B on.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Counters {
@@ -60,6 +64,8 @@ pub(crate) struct Unit {
     facts: Facts,
     image: Image,
     time: Duration,
+    /// When the scenario began, as time since 1970.
+    began: Duration,
     refreshed: Duration,
     frozen: bool,
     dark_lamps: BTreeSet<String>,
@@ -123,6 +129,7 @@ impl Unit {
             facts,
             image: Image::new(),
             time: Duration::ZERO,
+            began: BEGAN,
             refreshed: Duration::ZERO,
             frozen: false,
             dark_lamps: BTreeSet::new(),
@@ -162,6 +169,7 @@ impl Unit {
             control: &self.control,
             facts: &self.facts,
             now: self.time,
+            unix_time: self.began + self.time,
         };
         self.image = registers::image(&sources, &self.layout);
     }
@@ -207,6 +215,17 @@ impl Unit {
             self.control.restart(self.time, &self.profile);
             self.refresh();
         }
+    }
+
+    /// Says what time it is in the world around; see [`crate::World::set_unix_time`].
+    pub(crate) fn set_unix_time(&mut self, since_1970: Duration) {
+        self.began = since_1970.saturating_sub(self.time);
+        self.refresh();
+    }
+
+    /// What a clock that is right shows now, as time since 1970.
+    pub(crate) fn unix_time(&self) -> Duration {
+        self.began + self.time
     }
 
     /// Takes the marks of the map away: nobody can recognise it any more.

@@ -232,6 +232,18 @@ impl World {
         self.units.iter_mut().for_each(Unit::unmark);
     }
 
+    /// Says what time it is in the world around, as time since 1970, so that the clocks of the
+    /// units are right but for their error; 2026-01-01 at power-up unless told.
+    pub fn set_unix_time(&mut self, since_1970: Duration) {
+        let units = self.units.iter_mut().chain(&mut self.neighbour);
+        units.for_each(|unit| unit.set_unix_time(since_1970));
+    }
+
+    /// What a clock that is right shows now, as time since 1970.
+    pub fn unix_time(&self) -> Duration {
+        self.units.first().map_or(self.now, Unit::unix_time)
+    }
+
     /// Another answer time than that of scenario and profile.
     pub fn set_answer_time(&mut self, time: Duration) {
         self.answer_time = time;

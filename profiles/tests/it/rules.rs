@@ -643,8 +643,8 @@ fn err_wrong_keys_and_types_each_at_their_place() {
     assert_eq!(
         problems.to_string(),
         "map.toml: 1 mistake\n\
-         map.toml:137:8: point \"built\", type: expected a known word, found \"bcd33\"\n  \
-         137 | type = \"bcd33\"\n      \
+         map.toml:147:8: point \"built\", type: expected a known word, found \"bcd33\"\n  \
+         147 | type = \"bcd33\"\n      \
          |        ^^^^^^^\n      \
          fix: did you mean bcd32?\n"
     );

@@ -4,7 +4,7 @@
 //! now, and how long to wait for a moment of it. Moments are absolute, so errors of single waits
 //! do not add up. Does not: wait (the server waits for messages, with a time-out).
 
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime};
 
 /// A running clock.
 #[derive(Debug, Clone, Copy)]
@@ -43,6 +43,16 @@ impl Clock {
     pub(super) fn after(&self, real: Duration) -> Duration {
         self.now().saturating_add(scaled(real, self.speed))
     }
+}
+
+/// What this computer's clock shows, as time since 1970; nothing before that.
+#[expect(
+    clippy::disallowed_methods,
+    reason = "units served in real time show the real date"
+)]
+pub(super) fn since_1970() -> Duration {
+    let now = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH);
+    now.unwrap_or_default()
 }
 
 fn scaled(time: Duration, by: f64) -> Duration {

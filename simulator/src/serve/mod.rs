@@ -219,6 +219,7 @@ impl Server {
         // What was on the line before anybody could listen, nobody has heard.
         let line = world.tool_line();
         drop(site.advance(options.start_at));
+        site.world_mut().set_unix_time(clock::since_1970());
         let clock = Clock::start(options.start_at, options.speed);
         let (inbox, messages) = sync_channel(WAITING);
         let ended = Arc::new(AtomicBool::new(false));

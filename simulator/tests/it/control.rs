@@ -229,3 +229,22 @@ fn inverter_behind_a_cut_cable_talks_and_is_not_heard() {
             .ends_with("talks, its cable is cut")
     );
 }
+
+// Kind: derived (its error, from the time that the world was told; a unit that hangs keeps its
+//       clock standing, and switching it off and on does not set it)
+#[test]
+fn clock_of_the_unit_goes_on_with_its_error_and_stands_while_it_hangs() {
+    let plan = "[control]\nclock_error_s = -2220.0\n";
+    let way = event(40, "restart = true") + &event(60, "frozen = true");
+    let mut stage = hv(&(plan.to_owned() + &way));
+    let noon = 1_800_000_000.0;
+    stage.at(0.0).world.set_unix_time(crate::stage::s(noon));
+    for (now, since) in [(30.0, 30.0), (50.0, 50.0), (90.0, 60.0)] {
+        let shown = stage.at(now).number(1, Role::UnitClock).unwrap();
+        let right = noon + since - 2220.0;
+        assert!(
+            (right - 2.0..=right + 3.0).contains(&shown),
+            "{now}: {shown} {right}"
+        );
+    }
+}
