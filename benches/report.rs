@@ -37,7 +37,11 @@ fn main() {
     for (name, all) in [("follow", false), ("watch", true)] {
         let path = made(name, all, seconds);
         let bytes = std::fs::metadata(&path).unwrap().len();
-        println!("{name}: {:.1} h, {:.1} MB", seconds as f64 / 3600.0, bytes as f64 / 1e6);
+        println!(
+            "{name}: {:.1} h, {:.1} MB",
+            seconds as f64 / 3600.0,
+            bytes as f64 / 1e6
+        );
         let page = path.with_extension("html");
         let file = path.to_str().unwrap();
         let report = ["report", file, "-o", page.to_str().unwrap()];
@@ -59,7 +63,14 @@ fn stages(path: &Path) {
     let file = std::io::BufReader::new(std::fs::File::open(path).unwrap());
     let recording = read_from(file).unwrap().unwrap();
     told("read and check the hashes");
-    let text = &recording.header.as_ref().unwrap().profile.as_ref().unwrap().text;
+    let text = &recording
+        .header
+        .as_ref()
+        .unwrap()
+        .profile
+        .as_ref()
+        .unwrap()
+        .text;
     let profile = packside_profiles::load(text, "recorded").unwrap();
     let session = session_of(&recording).unwrap();
     told("load the map");
@@ -79,7 +90,11 @@ fn stages(path: &Path) {
     };
     let page = page(&source, options);
     told("page");
-    println!("; {} events, page of {} kB", session.events.len(), page.len() / 1000);
+    println!(
+        "; {} events, page of {} kB",
+        session.events.len(),
+        page.len() / 1000
+    );
 }
 
 /// Runs the tool some times and tells the median and the highest memory.

@@ -70,6 +70,7 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
     let mut visit = Visit::new(&loaded.profile);
     let source = source(args, &visit)?;
     let path = look.record.record.clone().unwrap_or_else(default_name);
+    look.record.record = Some(path.clone());
     let earlier = resume(&mut visit, &path, look.record.go_on)?;
     let seed = match &look.place.simulated {
         Some(scenario) => Some(reach::scenario_of(scenario)?.seed),
@@ -214,7 +215,8 @@ fn walk<'a>(
         };
         // Recorded first: what stands on the screen is on the disk.
         live.said(What::Answer(answer.clone()));
-        if !matches!(source, Source::Person) || !is_typed(&step) {
+        if !matches!(source, Source::Person) || !is_typed(&step) || visit.held_back(&step).is_some()
+        {
             tell(&line_of(&answer));
         }
         if let Kind::Lamps(_) = step.kind {
@@ -253,6 +255,12 @@ fn given(
     step: &Step,
     live: &mut Live<'_>,
 ) -> Result<Given, Failure> {
+    if let Some(why) = visit.held_back(step) {
+        return Ok(Given::Answer(
+            Answer::SKIPPED.to_owned(),
+            Some(why.to_owned()),
+        ));
+    }
     if step.kind == Kind::Storage {
         return Ok(match visit.storage() {
             Some(judged) => {

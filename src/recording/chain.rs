@@ -39,9 +39,7 @@ impl Chain {
     /// Checks a sealed line and goes on behind it; gives whether its hash fits. The seal is one more
     /// member of the line's object.
     pub(super) fn open(&mut self, line: &str) -> bool {
-        let head = line
-            .len()
-            .checked_sub(BEFORE.len() + DIGITS + BEHIND.len());
+        let head = line.len().checked_sub(BEFORE.len() + DIGITS + BEHIND.len());
         let Some((open, seal)) = head.and_then(|head| line.split_at_checked(head)) else {
             return false;
         };

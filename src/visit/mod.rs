@@ -32,6 +32,10 @@ pub use lamps::{Lamps, lamps_in};
 pub use steps::{Kind, Measure, Part, Step, steps};
 use storage::{Judged, Stored, judge_storage};
 
+/// Why nothing is put into service.
+const FAULT_IS_OPEN: &str =
+    "a fault is open: the unit is not connected to its inverter, and no current is sent through it";
+
 /// A visit under way.
 #[derive(Debug, Clone)]
 pub struct Visit<'a> {
@@ -182,6 +186,23 @@ impl<'a> Visit<'a> {
             self.fault_seen = true;
         }
         self.answers.insert(answer.step.clone(), answer);
+    }
+
+    /// Why a step is left out now, if it is: a unit with an open fault is not put into service, and no
+    /// current is sent through it. A power cycle that ended clean lifts this.
+    pub fn held_back(&self, step: &Step) -> Option<&'static str> {
+        let is = |id: &str, outcome: power_up::Outcome| {
+            self.answers
+                .get(id)
+                .is_some_and(|a| a.value == outcome.id())
+        };
+        let is_measured = |step: &&Step| matches!(step.kind, Kind::Measured(_));
+        let mut measured = self.steps.iter().filter(is_measured);
+        let is_faulty = measured.any(|s| s.id != step.id && is(&s.id, power_up::Outcome::Fault));
+        let is_held = step.part == Part::WithInverter
+            && is_faulty
+            && !is("power-cycle", power_up::Outcome::PassSoFar);
+        is_held.then_some(FAULT_IS_OPEN)
     }
 
     fn applies(&self, step: &Step) -> bool {

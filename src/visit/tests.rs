@@ -227,3 +227,23 @@ fn precharge_is_bounded_by_the_reads_around_it_or_said_not_to_be_seen() {
         "pre-charge not observed: the unit did not go into service"
     );
 }
+
+#[test]
+fn unit_with_an_open_fault_is_not_put_into_service() {
+    let profile = profile("generic-hv-stack");
+    let mut visit = Visit::new(&profile);
+    let held = |visit: &Visit<'_>, id: &str| {
+        let step = visit.steps().iter().find(|step| step.id == id).unwrap();
+        visit.held_back(step).is_some()
+    };
+    assert!(!held(&visit, "inverter-on") && !held(&visit, "load-test"));
+    visit.keep(answer("power-up-alone", "fault"));
+    assert!(held(&visit, "inverter-on") && held(&visit, "with-inverter"));
+    assert!(held(&visit, "load-test") && !held(&visit, "power-cycle"));
+    visit.keep(answer("power-cycle", "pass-so-far"));
+    assert!(!held(&visit, "inverter-on"), "a clean power cycle lifts it");
+    // A step that ended with a fault can be repeated itself.
+    let mut visit = Visit::new(&profile);
+    visit.keep(answer("with-inverter", "fault"));
+    assert!(held(&visit, "load-test") && !held(&visit, "with-inverter"));
+}

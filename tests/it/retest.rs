@@ -83,6 +83,12 @@ fn value<'v>(result: &'v Value, step: &str) -> &'v str {
     found.unwrap()["value"].as_str().unwrap()
 }
 
+fn note<'v>(result: &'v Value, step: &str) -> &'v str {
+    let steps = result["steps"].as_array().unwrap();
+    let found = steps.iter().find(|answer| answer["step"] == step);
+    found.unwrap()["note"].as_str().unwrap_or_default()
+}
+
 const WELL: &str = "format = 1\n[answers]\nwho = \"A. Invented\"\nsound-outside = true\nearth = true\n\
                     latches = true\npolarity = true\nswitched-on = true\ninverter-on = true\n\
                     lamps-with-inverter = \"fault: off; power: steady\"\n";
@@ -135,14 +141,55 @@ fn lamp_that_contradicts_the_registers_keeps_a_visit_undecided() {
 #[test]
 fn fault_found_on_a_visit_brings_the_power_cycle_step_and_its_exit_code() {
     let folder = tempfile::tempdir().unwrap();
-    let answers =
-        format!("{WELL}with-inverter = {{ skip = \"x\" }}\nload-test = {{ skip = \"x\" }}\n");
-    let (result, output) = visit(folder.path(), "hv-fault-behind-lamp", &answers);
+    let (result, output) = visit(folder.path(), "hv-fault-behind-lamp", WELL);
     assert_eq!(output.status.code(), Some(1), "{}", stderr(&output));
     assert_eq!(value(&result, "power-up-alone"), "fault");
-    assert_eq!(value(&result, "power-cycle"), "fault");
-    // Nobody swapped anything, and the serial numbers say so.
+    // A unit with a fault is not put into service, and no current is sent through it.
+    for step in ["inverter-on", "with-inverter", "load-test"] {
+        assert_eq!(value(&result, step), "skipped", "{step}");
+        assert!(note(&result, step).contains("a fault is open"), "{step}");
+    }
+    // Nobody switched or swapped anything, and the uptime and the serial numbers say so.
+    assert_eq!(value(&result, "power-cycle"), "not-yet");
+    assert!(note(&result, "power-cycle").contains("its own uptime goes on"));
     assert_eq!(value(&result, "swap-test"), "not-yet");
+}
+
+#[test]
+fn power_cycle_that_was_done_shows_that_the_fault_does_not_return() {
+    let folder = tempfile::tempdir().unwrap();
+    let scenario = "hv-fault-latched-until-power-cycle";
+    let (result, output) = visit(folder.path(), scenario, WELL);
+    assert_eq!(value(&result, "power-up-alone"), "fault");
+    let power_cycle = note(&result, "power-cycle");
+    assert_eq!(
+        value(&result, "power-cycle"),
+        "pass-so-far",
+        "{power_cycle}"
+    );
+    assert!(
+        power_cycle.contains("over-temperature did not return"),
+        "{power_cycle}"
+    );
+    assert_ne!(output.status.code(), Some(1), "{}", stderr(&output));
+}
+
+#[test]
+fn clock_of_the_unit_is_compared_with_this_computers() {
+    let folder = tempfile::tempdir().unwrap();
+    let _ = visit(folder.path(), "hv-clock-is-wrong", WELL);
+    let record = folder.path().join("visit.visit.jsonl");
+    let record = record.to_str().unwrap();
+    let json = packside(&["report", record, "--format", "json"]);
+    let report: Value = serde_json::from_slice(&json.stdout).unwrap();
+    let error = report["visit"]["unit_clock_error_s"].as_f64().unwrap();
+    // Kind: invented (the scenario's 37 min), and a loaded machine.
+    assert!((error + 2220.0).abs() < 10.0, "{error}");
+    let page = stdout(&packside(&["report", record]));
+    assert!(page.contains(" behind this computer's"), "{page}");
+    // The data form holds what the pictures show.
+    assert!(report["over_time"]["curves"].as_array().unwrap().len() > 4);
+    assert_eq!(report["load_test"]["cells"].as_array().unwrap().len(), 150);
 }
 
 #[test]
