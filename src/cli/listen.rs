@@ -16,7 +16,7 @@ use clap::Args;
 use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
-use super::args::{CheckArgs, PluggedArg, RecordArgs, Where};
+use super::args::{CheckArgs, PluggedArg, RecordArgs, SessionArg, Where};
 use super::places;
 use super::prompt::Keys;
 use super::reach::{self, Loaded, failure, failure_of};
@@ -62,6 +62,9 @@ pub(crate) struct ListenArgs {
     /// Whether and where to record.
     #[command(flatten)]
     record: RecordArgs,
+    /// Which session of a recording.
+    #[command(flatten)]
+    session: SessionArg,
     /// Folder with own profiles
     #[arg(
         long,
@@ -98,7 +101,7 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
         raw(path, args, &mut heard)?;
     } else if let Some(path) = &args.place.recording {
         let recording = record::open(path)?;
-        let (session, _) = record::moment(&recording, None)?;
+        let session = record::session(&recording, args.session.session)?;
         heard.take(session.events.clone());
     } else {
         live(args, &mut heard)?;
@@ -131,6 +134,7 @@ fn as_check(args: &ListenArgs) -> CheckArgs {
         moment: None,
         record: args.record.clone(),
         config: args.config.clone(),
+        interrupt: None,
     }
 }
 

@@ -392,11 +392,12 @@ fn sound(scene: &Scene<'_>) -> Picture {
     Picture {
         id: Id::Sound,
         strength,
-        text: if strength == Strength::Proven {
-            "The conversation is sound: somebody asks and is answered.".to_owned()
-        } else {
-            "Somebody asks and is answered, not always or not often.".to_owned()
-        },
+        text: match strength {
+            Strength::Proven => "The conversation is sound: somebody asks and is answered.",
+            _ if answered < summary.requests => "Somebody asks and is answered, but not always.",
+            _ => "Somebody asks and is answered; too few questions were heard to call it sound.",
+        }
+        .to_owned(),
         why,
         next: if strength == Strength::Proven {
             "nothing to do on this pair; what the battery says of itself stands above"
