@@ -164,10 +164,17 @@ impl<'a> Live<'a> {
         }
     }
 
+    /// Whether it is the unit that is meant; before anything is shown of it.
+    fn same_unit(&self, judgement: &Judgement) -> Result<(), Failure> {
+        let serial = judgement.identity.serial.as_deref();
+        places::same_unit(&self.args, serial)?;
+        serial.map_or(Ok(()), |serial| self.record.unit(serial))
+    }
+
     /// Judges everything so far, and says it where it is new.
     fn judge(&mut self) -> Result<Judgement, Failure> {
         let judgement = self.judged();
-        places::same_unit(&self.args, judgement.identity.serial.as_deref())?;
+        self.same_unit(&judgement)?;
         let summary = &judgement.verdict.summary;
         if self.last.as_ref().map(|last| &last.verdict.summary) != Some(summary) {
             // Recorded first: what stands on the screen is on the disk.
@@ -177,9 +184,6 @@ impl<'a> Live<'a> {
                 self.now().as_secs_f64(),
                 screen::title(judgement.verdict.kind)
             ));
-        }
-        if let Some(serial) = &judgement.identity.serial {
-            self.record.entry(&Entry::Unit(serial.clone()));
         }
         if judgement.verdict.kind == VerdictKind::Fault {
             self.faulty = Some(judgement.clone());
@@ -191,10 +195,7 @@ impl<'a> Live<'a> {
     /// Judges everything so far for a screen that shows every verdict.
     pub(super) fn verdict(&mut self) -> Result<Judgement, Failure> {
         let judgement = self.judged();
-        places::same_unit(&self.args, judgement.identity.serial.as_deref())?;
-        if let Some(serial) = &judgement.identity.serial {
-            self.record.entry(&Entry::Unit(serial.clone()));
-        }
+        self.same_unit(&judgement)?;
         // Recorded first: what stands on the screen is on the disk.
         self.record.entry(&Entry::Shown(shown(&judgement)));
         self.last = Some(judgement.clone());

@@ -195,16 +195,81 @@ fn clock_of_the_unit_is_compared_with_this_computers() {
 #[test]
 fn answer_not_in_order_keeps_a_sound_looking_unit_undecided() {
     let folder = tempfile::tempdir().unwrap();
-    let swollen = WELL.replace(
-        "sound-outside = true",
-        "sound-outside = { answer = \"no\", note = \"swollen\" }",
-    );
-    let (result, output) = visit(folder.path(), "hv-commissioning", &swollen);
+    let hot = format!("{WELL}site = {{ answer = \"no\", note = \"in the sun\" }}\n");
+    let (result, output) = visit(folder.path(), "hv-commissioning", &hot);
     assert_eq!(output.status.code(), Some(6), "{}", stderr(&output));
     let findings = result["check"]["findings"].as_array().unwrap();
     let found = findings.iter().find(|f| f["id"] == "not-in-order").unwrap();
     assert_eq!(found["source"], "answer");
-    assert!(found["text"].as_str().unwrap().contains("swollen"));
+    assert!(found["text"].as_str().unwrap().contains("in the sun"));
+}
+
+#[test]
+fn answer_that_says_danger_ends_the_visit_before_anything_is_switched_on() {
+    let swollen = "sound-outside = { answer = \"no\", note = \"swollen\" }";
+    let reversed = "polarity = { answer = \"no\", note = \"reversed\" }";
+    // Kind: invented (an old module in a warm store)
+    let old = "polarity = true\nstored-charge = 15\nstored-days = 400\nstored-coldest = 5\nstored-warmest = 30\n\
+               nameplate-capacity = 50";
+    for (step, from, to, told) in [
+        (
+            "sound-outside",
+            "sound-outside = true",
+            swollen,
+            "call the fire service",
+        ),
+        ("polarity", "polarity = true", reversed, "Do not connect"),
+        ("storage", "polarity = true", old, "set the modules apart"),
+    ] {
+        let folder = tempfile::tempdir().unwrap();
+        let answers = WELL.replace(from, to);
+        let (result, output) = visit(folder.path(), "hv-commissioning", &answers);
+        assert_eq!(output.status.code(), Some(6), "{step}: {}", stderr(&output));
+        assert_eq!(result["stopped_by"]["step"], step);
+        assert!(stderr(&output).contains("STOP"), "{step}");
+        assert!(
+            result["stopped_by"]["text"]
+                .as_str()
+                .unwrap()
+                .contains(told)
+        );
+        assert_eq!(result["complete"], false);
+        assert!(result["check"].is_null(), "nothing was asked of the unit");
+        let steps = result["steps"].as_array().unwrap();
+        assert_eq!(steps.last().unwrap()["step"], step, "nothing after it");
+    }
+}
+
+#[test]
+fn visit_ends_where_another_unit_answers_than_the_recorded_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let record = folder.path().join("one.visit.jsonl");
+    let record = record.to_str().unwrap();
+    packside(&["check", "--simulated", "hv-waiting", "--record", record]);
+    let received = || {
+        let text = std::fs::read_to_string(record).unwrap();
+        let is_in = |line: &&str| line.starts_with("{\"type\":\"in\"");
+        text.lines().filter(is_in).count()
+    };
+    let before = received();
+    // Kind: invented (another seed is another unit, with another serial number)
+    let text = std::fs::read_to_string("simulator/scenarios/hv-waiting.toml").unwrap();
+    let other = folder.path().join("other.toml");
+    std::fs::write(&other, text.replacen("seed = 11", "seed = 12", 1)).unwrap();
+    let answers = folder.path().join("answers.toml");
+    std::fs::write(&answers, WELL).unwrap();
+    let [other, answers] = [&other, &answers].map(|path| path.to_str().unwrap());
+    let link = ["--simulated", other, "--record", record, "--continue"];
+    for command in [vec!["check"], vec!["visit", "--answers", answers]] {
+        let output = packside(&[&command[..], &link].concat());
+        assert_eq!(output.status.code(), Some(4), "{}", stderr(&output));
+        assert!(
+            stderr(&output).contains("answers now"),
+            "{}",
+            stderr(&output)
+        );
+        assert_eq!(received(), before, "nothing of the other unit is recorded");
+    }
 }
 
 #[test]
