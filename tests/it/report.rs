@@ -11,7 +11,7 @@ use sha2::{Digest as _, Sha256};
 
 use crate::visits::{Plan, answer, record, sighting, stack};
 
-use super::tool::{packside, stdout};
+use super::tool::{packside, stderr, stdout};
 
 fn page(path: &Path, more: &[&str]) -> String {
     let output = packside(&[&["report", path.to_str().unwrap()], more].concat());
