@@ -93,7 +93,7 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
     let record = Record::begin(&recorded, Some(&loaded), seed)?;
     let place = check::place_of(&look);
     let walked = walk(&mut visit, &source, look, &loaded, &record, earlier);
-    record.end(walked.and_then(|(live, stopped)| {
+    record.end(walked.map(|(live, stopped)| {
         let end = End {
             visit: &visit,
             judgement: live.concluded(),
@@ -108,7 +108,7 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
         } else {
             end.text(colour)
         });
-        Ok(end.exit())
+        end.exit()
     }))
 }
 

@@ -124,9 +124,8 @@ impl End<'_> {
         let skipped = self.answers().filter(is_skipped).count();
         let answered = self.answers().count() - skipped;
         let open = self.visit.open();
-        let (left_out, open): (Vec<_>, Vec<_>) = open
-            .into_iter()
-            .partition(|(_, answer)| is_skipped(&answer));
+        let (left_out, open): (Vec<_>, Vec<_>) =
+            open.into_iter().partition(|(_, answer)| is_skipped(answer));
         let _ = writeln!(
             text,
             "\n{} answered or measured, {skipped} left out, {} not in order or not settled",
