@@ -7,6 +7,7 @@ use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
 use crate::event::{Framing, Plugged};
+use crate::link::Interrupt;
 
 /// Cautions that every help text carries, in the words of the trade.
 pub(crate) const CAUTIONS: &str = "\
@@ -86,6 +87,9 @@ pub(crate) enum Command {
     /// One full look at a unit, and the verdict
     #[command(after_help = EXIT_CODES)]
     Check(Box<CheckArgs>),
+    /// The same, live: the verdict as it changes, and what changed
+    #[command(after_help = EXIT_CODES, after_long_help = [CAUTIONS, "\n\n", EXIT_CODES].concat())]
+    Watch(Box<super::watch::WatchArgs>),
     /// The guided power-up check, recorded
     #[command(after_help = EXIT_CODES)]
     Visit(Box<super::visit::VisitArgs>),
@@ -144,6 +148,14 @@ pub(crate) struct RecordArgs {
     /// Add to the recording if it is there already
     #[arg(long = "continue", requires = "record")]
     pub(crate) go_on: bool,
+}
+
+/// Which session of a recording.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct SessionArg {
+    /// Recording only: which of its sessions, from 1 [default: the last one]
+    #[arg(long, value_name = "N", requires = "recording")]
+    pub(crate) session: Option<usize>,
 }
 
 /// Framing as an argument.
@@ -273,4 +285,7 @@ pub(crate) struct CheckArgs {
         hide_env_values = true
     )]
     pub(crate) config: Option<PathBuf>,
+    /// Stops what is under way, where more than Ctrl-C does.
+    #[arg(skip)]
+    pub(crate) interrupt: Option<Interrupt>,
 }

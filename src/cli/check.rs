@@ -168,7 +168,7 @@ fn replay(path: &Path, args: &CheckArgs, as_json: bool, colour: bool) -> Result<
 }
 
 /// The register map given now, else the one in the recording.
-fn recorded_profile(recording: &Recording, args: &CheckArgs) -> Result<Loaded, Failure> {
+pub(super) fn recorded_profile(recording: &Recording, args: &CheckArgs) -> Result<Loaded, Failure> {
     let recorded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
     let Some(recorded) = recorded.filter(|_| args.profile.is_none()) else {
         let loaded = reach::load_profile(args)?;
@@ -283,7 +283,7 @@ fn not_asked(why: &NotShown) -> Result<(), Failure> {
 }
 
 /// The command that comes next, ready to type.
-fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
+pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
     use crate::diagnose::VerdictKind;
     let mut place = Vec::new();
     if let Some(port) = &args.place.serial {

@@ -16,7 +16,7 @@ use clap::Args;
 use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
-use super::args::{CheckArgs, PluggedArg, RecordArgs, Where};
+use super::args::{CheckArgs, PluggedArg, RecordArgs, SessionArg, Where};
 use super::places;
 use super::prompt::Keys;
 use super::reach::{self, Loaded, failure, failure_of};
@@ -62,6 +62,9 @@ pub(crate) struct ListenArgs {
     /// Whether and where to record.
     #[command(flatten)]
     record: RecordArgs,
+    /// Which session of a recording.
+    #[command(flatten)]
+    session: SessionArg,
     /// Folder with own profiles
     #[arg(
         long,
@@ -98,7 +101,7 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
         raw(path, args, &mut heard)?;
     } else if let Some(path) = &args.place.recording {
         let recording = record::open(path)?;
-        let (session, _) = record::moment(&recording, None)?;
+        let session = record::session(&recording, args.session.session)?;
         heard.take(session.events.clone());
     } else {
         live(args, &mut heard)?;
@@ -131,6 +134,7 @@ fn as_check(args: &ListenArgs) -> CheckArgs {
         moment: None,
         record: args.record.clone(),
         config: args.config.clone(),
+        interrupt: None,
     }
 }
 
@@ -324,19 +328,35 @@ fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), F
         ask_anyway: false,
     }))]);
     let mut block = vec![0; 64 * 1024];
+    let mut is_empty = true;
     loop {
         let read = input.read(&mut block).map_err(unreadable)?;
         match block.get(..read) {
+            None | Some([]) if is_empty => {
+                let message = format!(
+                    "--raw {}: expected the bytes that a line gave, found an empty file",
+                    path.display()
+                );
+                return Err(failure(LOCAL, "file", message, None));
+            }
             None | Some([]) => return Ok(()),
-            Some(bytes) => heard.take(vec![event(What::In(bytes.to_vec()))]),
+            Some(bytes) => {
+                is_empty = false;
+                heard.take(vec![event(What::In(bytes.to_vec()))]);
+            }
         }
     }
 }
 
 /// The place as it was given, for the next command.
 fn command(args: &ListenArgs) -> String {
-    let mut words = Vec::new();
+    let mut words = vec!["listen".to_owned()];
     let place = &args.place;
+    words.extend(
+        args.raw
+            .as_ref()
+            .map(|file| format!("--raw {}", file.display())),
+    );
     for (option, value) in [
         ("--serial", place.serial.clone()),
         ("--line", place.line.map(|line| line.to_string())),

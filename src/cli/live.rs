@@ -1,4 +1,5 @@
-//! The measured steps of a visit: moves the link, and asks the visit's rules when it is over.
+//! The measured steps of a visit, and the rounds of `watch`: moves the link, and asks the visit's rules
+//! when a step is over.
 //!
 //! Does not: judge the unit, or decide when a step is over ([`crate::visit::power_up`] does).
 
@@ -14,7 +15,7 @@ use super::{Failure, USAGE, out, places, reach, screen};
 use crate::diagnose::evidence::MemberEvidence;
 use crate::diagnose::{Judgement, VerdictKind, evidence_in, judge};
 use crate::event::{Event, LinkFacts, Plugged, What, clock_breaks};
-use crate::link::{Asking, Clock, ClockWatch, LinkTrouble, NotShown, Quiet, wall};
+use crate::link::{Asking, Clock, ClockWatch, LinkTrouble, NotShown, Quiet, quiet_window, wall};
 use crate::poll::{Cost, Follow};
 use crate::recording::Entry;
 use crate::visit::Measure;
@@ -179,6 +180,32 @@ impl<'a> Live<'a> {
         Ok(judgement)
     }
 
+    /// Judges everything so far for a screen that shows every verdict.
+    pub(super) fn verdict(&mut self) -> Result<Judgement, Failure> {
+        let judgement = self.judged();
+        places::same_unit(&self.args, judgement.identity.serial.as_deref())?;
+        if let Some(serial) = &judgement.identity.serial {
+            self.record.entry(&Entry::Unit(serial.clone()));
+        }
+        // Recorded first: what stands on the screen is on the disk.
+        self.record.entry(&Entry::Shown(shown(&judgement)));
+        self.last = Some(judgement.clone());
+        Ok(judgement)
+    }
+
+    /// Whether bytes came on this line within the time that shows that nobody else asks.
+    pub(super) fn others_talk(&self) -> bool {
+        let window = self.manner().listen_first;
+        let window = window.unwrap_or_else(|| quiet_window(Some(self.profile)));
+        match &self.way {
+            Some(Way::Quiet(quiet)) if !self.user_said => {
+                let is_real = self.args.place.simulated.is_none();
+                is_real && quiet.facts().can_overhear() && quiet.silent_for() < window
+            }
+            _ => false,
+        }
+    }
+
     /// Takes lamps as a person sees them now, and judges again where the unit was read.
     pub(crate) fn sees(&mut self, lamps: Vec<(String, String)>) {
         for (lamp, pattern) in lamps {
@@ -263,7 +290,7 @@ impl<'a> Live<'a> {
     }
 
     /// Reads everything once.
-    fn look(&mut self) -> Result<(), Failure> {
+    pub(super) fn look(&mut self) -> Result<(), Failure> {
         let Some(mut asking) = self.ask()? else {
             return Ok(());
         };
@@ -311,7 +338,8 @@ impl<'a> Live<'a> {
         self.rest(asking, trouble)
     }
 
-    fn wait(&mut self, time: Duration) -> Result<(), Failure> {
+    /// Lets time pass, listening.
+    pub(super) fn wait(&mut self, time: Duration) -> Result<(), Failure> {
         let until = self.now() + time;
         match self.way.take() {
             Some(Way::Quiet(mut quiet)) => {

@@ -27,6 +27,7 @@ mod retest;
 mod screen;
 mod session;
 mod visit;
+mod watch;
 
 use args::{Cli, Command, Format};
 
@@ -68,6 +69,7 @@ pub fn run() -> u8 {
         Some(Command::Demo) => demo::run(json, colour),
         Some(Command::Find(args)) => finish(find::run(&args, json, colour), json),
         Some(Command::Check(args)) => finish(check::run(&args, json, colour), json),
+        Some(Command::Watch(args)) => finish(watch::run(&args, json, colour), json),
         Some(Command::Visit(args)) => finish(visit::run(&args, json, colour), json),
         Some(Command::Retest(args)) => finish(retest::run(&args, json), json),
         Some(Command::Report(args)) => finish(report::run(&args, json), json),

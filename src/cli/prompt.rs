@@ -4,6 +4,7 @@
 //! stderr. Does not: know what is asked.
 
 use std::io::Write as _;
+use std::time::Duration;
 
 use crossterm::event::{Event, KeyCode, KeyEventKind, KeyModifiers, poll, read};
 use crossterm::terminal::{disable_raw_mode, enable_raw_mode};
@@ -48,7 +49,12 @@ impl Keys {
 
     /// Whether the person has pressed q, Ctrl-C or Ctrl-D since the last call.
     pub(crate) fn say_stop(&self) -> bool {
-        while poll(std::time::Duration::ZERO).unwrap_or(false) {
+        self.say_stop_within(Duration::ZERO)
+    }
+
+    /// The same, waiting so long for a key.
+    pub(crate) fn say_stop_within(&self, time: Duration) -> bool {
+        while poll(time).unwrap_or(false) {
             if matches!(press(), None | Some(KeyCode::Char('q' | 'Q'))) {
                 return true;
             }

@@ -171,7 +171,8 @@ pub(crate) fn open(
         return Ok(open_simulated_as(&scenario, profile, how));
     }
     let target = target(&args.place, profile)?;
-    let interrupt = Interrupt::on_ctrl_c().unwrap_or_default();
+    let given = args.interrupt.clone();
+    let interrupt = given.unwrap_or_else(|| Interrupt::on_ctrl_c().unwrap_or_default());
     let options = OpenOptions {
         plugged,
         ask_anyway: args.ask_anyway,

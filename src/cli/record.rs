@@ -203,6 +203,32 @@ pub(crate) fn open(path: &Path) -> Result<Recording, Failure> {
     Ok(recording)
 }
 
+/// The session that is played: the one asked for, by number, or the last one. Says which where there
+/// are several.
+pub(crate) fn session(recording: &Recording, number: Option<usize>) -> Result<&Session, Failure> {
+    let count = recording.sessions.len();
+    let number = number.unwrap_or(count);
+    let found = number
+        .checked_sub(1)
+        .and_then(|n| recording.sessions.get(n));
+    let Some(session) = found else {
+        let message = format!("--session: expected 1 to {count}, found {number}");
+        return Err(Failure {
+            exit: USAGE,
+            kind: "usage",
+            message,
+            hint: None,
+        });
+    };
+    if count > 1 {
+        out::say(&format!(
+            "session {number} of {count}, begun {}; --session N plays another one",
+            session.start.utc
+        ));
+    }
+    Ok(session)
+}
+
 /// The session that is judged, and until when: the last one, or the one that holds the mark.
 pub(crate) fn moment<'r>(
     recording: &'r Recording,

@@ -100,8 +100,10 @@ fn pairs(
             complete_sum(readings, Role::CellVoltage, None),
         ),
         CrossCheckKind::VoltsTimesAmpsMakePower => {
+            const FACTORS: [Role; 3] = [Role::PackVoltage, Role::PackCurrent, Role::PackPower];
             let product = pack
                 .zip(first(readings, Role::PackCurrent))
+                .filter(|_| of_one_moment(readings, &FACTORS))
                 .map(|(volts, amps)| volts * amps);
             let pair = product
                 .zip(first(readings, Role::PackPower))
@@ -119,7 +121,10 @@ fn pairs(
         CrossCheckKind::TerminalsMatchPack => {
             let connected = matches!(state, Some(StateKind::Standby | StateKind::Running));
             let terminals = first(readings, Role::TerminalVoltage);
-            if connected && of_one_moment(readings) && switches_closed(readings, profile) {
+            const TOGETHER: [Role; 3] = [Role::TerminalVoltage, Role::State, Role::PackVoltage];
+            let is_settled =
+                of_one_moment(readings, &TOGETHER) && switches_closed(readings, profile);
+            if connected && is_settled {
                 whole_pack(Class::SwitchFault, "terminal voltage", terminals)
             } else {
                 Vec::new()
@@ -221,12 +226,18 @@ fn complete_sum(readings: &[Reading], role: Role, module: Option<u16>) -> Option
     values.filter(|v| !v.is_empty()).map(|v| v.iter().sum())
 }
 
-/// Whether terminals, state and pack are out of one answer: while switches close or open, two answers
-/// are of two moments and need not agree.
-fn of_one_moment(readings: &[Reading]) -> bool {
-    let age = |role| readings.iter().find(|r| r.role == role).and_then(|r| r.age);
-    let terminals = age(Role::TerminalVoltage);
-    terminals == age(Role::State) && terminals == age(Role::PackVoltage)
+/// Whether these are out of one answer: while switches move or the current changes, two answers are
+/// of two moments and need not agree.
+fn of_one_moment(readings: &[Reading], roles: &[Role]) -> bool {
+    let age = |role: &Role| {
+        readings
+            .iter()
+            .find(|r| r.role == *role)
+            .and_then(|r| r.age)
+    };
+    let mut ages = roles.iter().map(age);
+    let first = ages.next();
+    ages.all(|age| Some(age) == first)
 }
 
 /// Whether the unit reports its switches closed (or has no point for them).

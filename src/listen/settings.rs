@@ -16,9 +16,11 @@
 //! # How sure
 //! A wrong hypothesis fits a 16-bit check value once in 65536 by accident, and a place that can be
 //! read in `w` ways with a chance below `w / 65536`. Over all places of one hypothesis that gives the
-//! chance of as many hits as there were; times the number of hypotheses it bounds the chance that
-//! any of them does as well by accident. The same frame heard again is no new evidence: the accident
-//! would come again too.
+//! chance of as many hits as there were. Any hypothesis tried may give as strong evidence by accident:
+//! the chances of all of them to do so add up. Most that are wrong leave so few places to read that they
+//! cannot, and add nothing. (The characters as they stand are no such hypothesis: they were tested
+//! before, against the same limit.) The same frame heard again is no new evidence: the accident would
+//! come again too.
 
 mod next;
 mod protocol;
@@ -290,33 +292,44 @@ fn is_marked(byte: u8, sender: LineSettings, ours: LineSettings) -> bool {
 
 /// The hypotheses that explain most characters, and what they rest on.
 fn survivors(received: &[Received], ours: LineSettings) -> (Vec<Hypothesis>, Evidence) {
-    let mut tried = 0;
-    let mut best: Vec<(Hypothesis, Cut)> = Vec::new();
-    for hypothesis in hypotheses(received, ours) {
-        tried += 1;
-        let cut = recut::recut(received, ours, hypothesis);
-        let leader = best.first().map_or(0, |(_, cut)| cut.characters);
-        if cut.characters > leader {
-            best.clear();
-        }
-        if cut.characters > 0 && cut.characters >= leader {
-            best.push((hypothesis, cut));
-        }
-    }
-    let evidence = best.first().map(|(_, cut)| {
-        // The characters as they stand were the first hypothesis.
-        let accidental = f64::from(tried + 1) * at_least(cut.hits, &cut.chances);
+    let tried: Vec<(Hypothesis, Cut)> = hypotheses(received, ours)
+        .map(|hypothesis| (hypothesis, recut::recut(received, ours, hypothesis)))
+        .collect();
+    let most = tried.iter().map(|(_, cut)| cut.characters).max();
+    let is_best = |cut: &Cut| cut.characters > 0 && Some(cut.characters) == most;
+    let best = || tried.iter().filter(|(_, cut)| is_best(cut));
+    let evidence = best().next().map(|(_, cut)| {
+        let own = at_least(cut.hits, &cut.chances);
+        let accidents = tried
+            .iter()
+            .map(|(_, other)| as_strong(own, &other.chances));
         Evidence {
             characters: received.len(),
             fitted: cut.characters,
             frames: cut.frames.len(),
             different: cut.hits,
             windows: cut.windows,
-            accidental: accidental.min(1.0),
+            accidental: accidents.sum::<f64>().min(1.0),
         }
     });
-    let hypotheses = best.into_iter().map(|(hypothesis, _)| hypothesis).collect();
-    (hypotheses, evidence.unwrap_or_default())
+    let evidence = evidence.unwrap_or(Evidence {
+        characters: received.len(),
+        ..Evidence::default()
+    });
+    (
+        best().map(|(hypothesis, _)| *hypothesis).collect(),
+        evidence,
+    )
+}
+
+/// The chance that independent accidents give evidence at least as strong as `chance`: so many hits that
+/// fewer would be weaker. Nothing where even all of them together are not as strong.
+fn as_strong(chance: f64, chances: &[f64]) -> f64 {
+    let attainable = (1..=chances.len()).map(|hits| at_least(hits, chances));
+    attainable
+        .into_iter()
+        .find(|one| *one <= chance)
+        .unwrap_or(0.0)
 }
 
 /// The chance that at least so many of some independent accidents happen.

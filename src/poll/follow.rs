@@ -64,7 +64,11 @@ impl Follow {
 fn is_followed(role: Role) -> bool {
     let moves = matches!(
         role,
-        Role::PackVoltage | Role::TerminalVoltage | Role::PackCurrent | Role::Switches
+        Role::PackVoltage
+            | Role::TerminalVoltage
+            | Role::PackCurrent
+            | Role::PackPower
+            | Role::Switches
     );
     moves || is_quick(role)
 }

@@ -272,6 +272,7 @@ impl<'a> Look<'a> {
                         | Role::TerminalVoltage
                         | Role::PackVoltage
                         | Role::PackCurrent
+                        | Role::PackPower
                         | Role::State
                         | Role::Switches
                 )

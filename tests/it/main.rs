@@ -40,4 +40,5 @@ mod tool;
 mod traffic;
 mod verdict;
 mod visits;
+mod watch;
 mod wire_end;

@@ -6,10 +6,14 @@
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::os::fd::OwnedFd;
 use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
 
 use packside::wire::sealed;
+use packside_simulator::Scenario;
+use packside_simulator::serve::{Options, Place, Server};
 use rustix::fs::{Mode, OFlags};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{Winsize, tcsetwinsize};
@@ -148,6 +152,44 @@ fn listen_on_a_terminal_redraws_in_place_and_q_or_ctrl_c_is_its_normal_end() {
         let mut sent = Vec::new();
         wire.read_to_end(&mut sent).unwrap();
         assert_eq!(sent, Vec::<u8>::new(), "listening never sends");
+    }
+}
+
+#[test]
+fn watch_on_a_terminal_redraws_in_place_and_q_ends_it_with_the_verdict() {
+    let scenario = Scenario::find("hv-waiting").unwrap();
+    let map = scenario.load_map(None).unwrap();
+    let options = Options {
+        start_at: Duration::from_secs(60),
+        ..Options::of(&scenario)
+    };
+    let mut server = Server::open(&scenario, &map.profile, &Place::Pty, &options).unwrap();
+    let port = server.reach().to_owned();
+    let ended = Arc::new(AtomicBool::new(false));
+    let seen = Arc::clone(&ended);
+    let serving = std::thread::spawn(move || server.run(|_| !seen.load(Ordering::Relaxed)));
+    let mut terminal = Terminal::run(&[
+        "watch",
+        "--serial",
+        &port,
+        "--profile",
+        "generic-hv-stack",
+        "--listen-first",
+        "0.5",
+    ]);
+    terminal.until_it_shows("AWAITING INVERTER");
+    // The second look is drawn over the first one.
+    terminal.until_it_shows("+0.0 in");
+    let (code, end) = terminal.press_and_end(b"q");
+    ended.store(true, Ordering::Relaxed);
+    serving.join().unwrap().unwrap();
+    assert_eq!(code, Some(5), "{end}");
+    for part in [
+        "AWAITING INVERTER",
+        "Not tested",
+        "next: packside check --serial",
+    ] {
+        assert!(end.contains(part), "expected {part:?} in:\n{end}");
     }
 }
 

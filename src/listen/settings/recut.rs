@@ -34,7 +34,7 @@ use crate::wire::is_sealed;
 /// Reads this far apart may be two exchanges; adapters hold bytes back for up to 16 ms.
 const PAUSE: Duration = Duration::from_millis(40);
 /// Bytes tried in all, per hypothesis.
-pub(super) const STEPS: u32 = 120_000;
+pub(super) const STEPS: u32 = 240_000;
 /// Bytes tried for one frame: where the times show the places, and where every place is tried.
 const STEPS_PER_FRAME: u32 = 20_000;
 const STEPS_PER_FRAME_ANYWHERE: u32 = 2_000;

@@ -27,6 +27,17 @@ fn chance_of_several_hits_counts_every_place() {
 }
 
 #[test]
+fn wrong_hypotheses_count_only_as_far_as_they_can_be_as_strong() {
+    // Kind:   derived
+    // Source: two hits of two at 1/64 are 1/4096; at 1/8 each it takes all three to be as strong
+    let own = at_least(2, &[1.0 / 64.0; 2]);
+    assert!((as_strong(own, &[1.0 / 64.0; 2]) - 1.0 / 4096.0).abs() < 1e-12);
+    assert!((as_strong(1.0 / 512.0, &[0.125; 3]) - 1.0 / 512.0).abs() < 1e-12);
+    assert_eq!(as_strong(own, &[0.125; 3]).to_bits(), 0.0_f64.to_bits());
+    assert_eq!(as_strong(own, &[]).to_bits(), 0.0_f64.to_bits());
+}
+
+#[test]
 fn same_frame_again_is_no_new_evidence() {
     // Kind: published
     // Source: V1.1b3, 6.3, request of three registers, sealed by independent libraries

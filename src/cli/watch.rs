@@ -1,0 +1,265 @@
+//! `packside watch`: looks at a unit over and over, and says what changed.
+//!
+//! Every round is the same full look that `check` makes, its identity read at the begin and the end: what
+//! must add up is then of one moment, and no other unit can slip in behind a lost link. Where somebody
+//! else asks, they are listened to instead. Each round is judged by all events so far, recorded, then
+//! told; a recording is told by the same events, and so in the same words.
+//!
+//! Does not: judge ([`crate::diagnose::judge`]'s), or know what a change looks like ([`tell`]'s).
+
+mod tell;
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use clap::Args;
+
+use super::args::{CheckArgs, PluggedArg, RecordArgs, SessionArg, Where};
+use super::live::Live;
+use super::prompt::Keys;
+use super::reach::{self, INTERRUPTED, Loaded, failure};
+use super::record::{self, Record};
+use super::{Failure, check, out, places};
+use crate::diagnose::judge;
+use crate::link::{Interrupt, wall};
+use tell::Teller;
+
+/// Between two rounds.
+const PAUSE: Duration = Duration::from_secs(2);
+/// Judging may take this share of the time at most: in a long session there is much to judge.
+const SHARE_OF_JUDGING: u32 = 5;
+/// How long a simulated unit is watched unless said otherwise.
+const SIMULATED: Duration = Duration::from_secs(60);
+/// Longest wait for a key.
+const KEY: Duration = Duration::from_millis(100);
+
+/// Arguments of `watch`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct WatchArgs {
+    /// Where the unit is.
+    #[command(flatten)]
+    place: Where,
+    /// Watch so long [default: until Ctrl-C or q; 60 s of a simulated unit]
+    #[arg(long, value_name = "SECONDS", conflicts_with = "recording")]
+    seconds: Option<f64>,
+    /// Register map: a name (`packside profile list`) or a file
+    #[arg(long, value_name = "NAME|FILE")]
+    profile: Option<String>,
+    /// Unit address of the first (or only) pack [default: the profile's]
+    #[arg(long, value_name = "N")]
+    unit: Option<u8>,
+    /// Watch this one address only
+    #[arg(long, value_name = "N", conflicts_with = "unit")]
+    only: Option<u8>,
+    /// Where the laptop is plugged in
+    #[arg(long, value_enum, value_name = "WHERE")]
+    plugged: Option<PluggedArg>,
+    /// Listen this long before the first question [default: 1.2 x the slowest usual poll period]
+    #[arg(long, value_name = "SECONDS")]
+    listen_first: Option<f64>,
+    /// Ask although it may wake the unit or disturb someone who is asking
+    #[arg(long)]
+    ask_anyway: bool,
+    /// Simulated only: when to begin, seconds after power-up [default: the scenario's look, less 60 s]
+    #[arg(long, value_name = "SECONDS", requires = "simulated")]
+    from: Option<f64>,
+    /// Whether and where to record.
+    #[command(flatten)]
+    record: RecordArgs,
+    /// Which session of a recording.
+    #[command(flatten)]
+    session: SessionArg,
+    /// Folder with own profiles
+    #[arg(
+        long,
+        env = "PACKSIDE_CONFIG",
+        value_name = "FOLDER",
+        hide_env_values = true
+    )]
+    config: Option<PathBuf>,
+}
+
+impl WatchArgs {
+    /// How long, if there is an end.
+    fn length(&self) -> Option<Duration> {
+        let given = self.seconds.map(|s| s.clamp(0.1, 31_536_000.0));
+        let simulated = self.place.simulated.as_ref().map(|_| SIMULATED);
+        given.map(Duration::from_secs_f64).or(simulated)
+    }
+
+    /// The same as the arguments of a look.
+    fn as_check(&self) -> Result<CheckArgs, Failure> {
+        let look_at = match &self.place.simulated {
+            Some(name) => {
+                let look_at = reach::scenario_of(name)?.look_at;
+                let from = look_at.saturating_sub(self.length().unwrap_or(SIMULATED));
+                Some(self.from.unwrap_or(from.as_secs_f64()))
+            }
+            None => None,
+        };
+        Ok(CheckArgs {
+            place: self.place.clone(),
+            profile: self.profile.clone(),
+            unit: self.unit,
+            only: self.only,
+            plugged: self.plugged,
+            listen_first: self.listen_first,
+            ask_anyway: self.ask_anyway,
+            explain: None,
+            lamps: Vec::new(),
+            look_at,
+            moment: None,
+            record: self.record.clone(),
+            config: self.config.clone(),
+            interrupt: Some(Interrupt::on_ctrl_c().unwrap_or_default()),
+        })
+    }
+}
+
+/// Runs the command; the exit code is that of the last verdict.
+pub(crate) fn run(args: &WatchArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
+    let look = places::fill(&args.as_check()?)?;
+    if let Some(path) = &look.place.recording {
+        return replay(path, args, &look, as_json, colour);
+    }
+    let loaded = reach::load_profile(&look)?;
+    let seed = match &look.place.simulated {
+        Some(scenario) => Some(reach::scenario_of(scenario)?.seed),
+        None => None,
+    };
+    // A simulated unit runs in virtual time: nobody could read a view of it.
+    let in_place = !as_json && out::shows_in_place() && look.place.simulated.is_none();
+    let mut teller = Teller::new(&loaded, as_json, colour, in_place, wall().1);
+    let record = Record::begin(&look.record, Some(&loaded), seed)?;
+    let watched = watch(args, &look, &loaded, &record, &mut teller);
+    record.end(watched.and_then(|()| end(&mut teller, &look)))
+}
+
+/// The last verdict in full; without one the person stopped before anything was known.
+fn end(teller: &mut Teller<'_>, look: &CheckArgs) -> Result<u8, Failure> {
+    let Some(last) = &teller.last else {
+        return Err(failure(INTERRUPTED, "interrupted", "stopped", None));
+    };
+    let exit = last.verdict.kind.exit_code();
+    teller.end(&check::next_command(last, look));
+    Ok(exit)
+}
+
+/// Tells the verdicts of a recording at the moments at which they were shown.
+fn replay(
+    path: &Path,
+    args: &WatchArgs,
+    look: &CheckArgs,
+    as_json: bool,
+    colour: bool,
+) -> Result<u8, Failure> {
+    let recording = record::open(path)?;
+    let session = record::session(&recording, args.session.session)?;
+    let loaded = check::recorded_profile(&recording, look)?;
+    let offset = session.start.offset_minutes;
+    let mut teller = Teller::new(&loaded, as_json, colour, false, offset);
+    let mut moments: Vec<usize> = session.shown.iter().map(|(events, _)| *events).collect();
+    if moments.is_empty() {
+        out::say("no verdict was shown in this session: judged at its end only");
+        moments.push(session.events.len());
+    }
+    for events in moments {
+        let events = session.events.get(..events).unwrap_or(&session.events);
+        teller.take(events, judge(events, Some(&loaded.profile), None));
+    }
+    end(&mut teller, look)
+}
+
+/// Looks until the end of the time, or until the person stops.
+fn watch(
+    args: &WatchArgs,
+    look: &CheckArgs,
+    loaded: &Loaded,
+    record: &Record,
+    teller: &mut Teller<'_>,
+) -> Result<(), Failure> {
+    let interrupt = look.interrupt.clone().unwrap_or_default();
+    let mut live = Live::begin(look.clone(), &loaded.profile, record.clone())?;
+    let end = args.length().map(|length| live.now() + length);
+    let mut keys = None;
+    let mut said = String::new();
+    loop {
+        let is_first = teller.last.is_none();
+        let round = match !is_first && live.others_talk() {
+            true => Ok(()),
+            false => live.look(),
+        };
+        goes_on(round, &mut said)?;
+        if is_first && interrupt.raised() {
+            return Ok(());
+        }
+        let began = live.now();
+        let judgement = live.verdict()?;
+        teller.take(&live.events, judgement);
+        if teller.in_place && keys.is_none() {
+            keys = StopKey::watch(&interrupt);
+        }
+        let pause = PAUSE.max(live.now().saturating_sub(began) * SHARE_OF_JUDGING);
+        let left = end.map(|end| end.saturating_sub(live.now()));
+        if interrupt.raised() || left.is_some_and(|left| left.is_zero()) {
+            return Ok(());
+        }
+        goes_on(live.wait(left.unwrap_or(pause).min(pause)), &mut said)?;
+    }
+}
+
+/// What a link does wrong is judged and does not end watching; the person and wrong usage do.
+fn goes_on(done: Result<(), Failure>, said: &mut String) -> Result<(), Failure> {
+    match done {
+        Err(failure) if matches!(failure.kind, "path" | "port") => {
+            if *said != failure.message {
+                out::say(&format!("note: {}", failure.message));
+                *said = failure.message;
+            }
+            Ok(())
+        }
+        // The loop sees it and ends.
+        Err(failure) if failure.kind == "interrupted" => Ok(()),
+        done => done,
+    }
+}
+
+/// Watches the keyboard beside the link, so that q stops at once whatever is under way.
+struct StopKey {
+    over: Arc<AtomicBool>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl StopKey {
+    /// Begins, where there is a keyboard.
+    fn watch(interrupt: &Interrupt) -> Option<Self> {
+        let keys = out::interactive().then(Keys::watch).flatten()?;
+        let over = Arc::new(AtomicBool::new(false));
+        let (interrupt, is_over) = (interrupt.clone(), Arc::clone(&over));
+        let thread = std::thread::spawn(move || {
+            while !is_over.load(Ordering::Relaxed) {
+                if keys.say_stop_within(KEY) {
+                    interrupt.raise();
+                    return;
+                }
+            }
+        });
+        Some(Self {
+            over,
+            thread: Some(thread),
+        })
+    }
+}
+
+impl Drop for StopKey {
+    /// The terminal is as it was when this returns.
+    fn drop(&mut self) {
+        self.over.store(true, Ordering::Relaxed);
+        if let Some(thread) = self.thread.take() {
+            thread.join().ok();
+        }
+    }
+}

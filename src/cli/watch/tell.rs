@@ -1,0 +1,468 @@
+//! What `watch` tells: a line per change, JSON, or a view that updates in place; the last verdict at
+//! the end.
+//!
+//! Everything follows from the events and the judgements given, so that a recording gives the very
+//! same words. JSON, one object per line: `start`; per round first its `change`s (`about` is one of
+//! `verdict`, `state`, `finding`, `link`), then `look` with verdict and numbers; last `end` with
+//! `result`, an object as `check` gives it. `time` is local, null where no wall clock is known.
+//!
+//! Does not: judge.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::fmt::Write as _;
+use std::time::Duration;
+
+use jiff::tz::Offset;
+use jiff::{SignedDuration, Timestamp};
+use packside_profiles::Role;
+use serde_json::json;
+
+use super::super::json::{self as contract, ms};
+use super::super::reach::Loaded;
+use super::super::{out, screen};
+use crate::diagnose::{Finding, Judgement, Reading};
+use crate::event::{Event, LinkFacts, LinkKind, What};
+
+/// Name and version of the schema.
+const SCHEMA: &str = "packside.watch/1";
+/// Changes shown in the view.
+const RECENT: usize = 12;
+/// Packs and their numbers shown in the view.
+const ROWS: usize = 28;
+/// Values kept of a number, and how long.
+const KEPT: usize = 32;
+const WINDOW: Duration = Duration::from_secs(120);
+
+/// Something that is otherwise than it was.
+struct Change {
+    at: Duration,
+    about: &'static str,
+    id: &'static str,
+    text: String,
+}
+
+/// Tells a session.
+pub(super) struct Teller<'a> {
+    loaded: &'a Loaded,
+    as_json: bool,
+    colour: bool,
+    /// Updates in place instead of printing lines.
+    pub(super) in_place: bool,
+    /// Local time less UTC.
+    offset: Offset,
+    /// The wall clock as last noted, and when.
+    clock: Option<(Duration, Timestamp)>,
+    /// The last judgement told.
+    pub(super) last: Option<Judgement>,
+    facts: Option<LinkFacts>,
+    /// Events told.
+    told: usize,
+    was_asking: bool,
+    recent: VecDeque<String>,
+    numbers: BTreeMap<(u8, usize), VecDeque<(Duration, f64)>>,
+    drawn: usize,
+}
+
+impl<'a> Teller<'a> {
+    /// `offset_minutes` is local time less UTC.
+    pub(super) fn new(
+        loaded: &'a Loaded,
+        as_json: bool,
+        colour: bool,
+        in_place: bool,
+        offset_minutes: i32,
+    ) -> Self {
+        let offset = Offset::from_seconds(offset_minutes.saturating_mul(60));
+        Self {
+            loaded,
+            as_json,
+            colour,
+            in_place,
+            offset: offset.unwrap_or(Offset::UTC),
+            clock: None,
+            last: None,
+            facts: None,
+            told: 0,
+            was_asking: false,
+            recent: VecDeque::new(),
+            numbers: BTreeMap::new(),
+            drawn: 0,
+        }
+    }
+
+    /// Takes all events so far, and what they mean.
+    pub(super) fn take(&mut self, events: &[Event], judgement: Judgement) {
+        let mut changes = self.link_changes(events.get(self.told..).unwrap_or_default());
+        self.told = events.len();
+        if self.last.is_none() {
+            self.begin();
+        }
+        changes.extend(changes_between(self.last.as_ref(), &judgement));
+        for change in changes {
+            self.tell(&change);
+        }
+        for (key, number) in numbers(&judgement) {
+            let kept = self.numbers.entry(key).or_default();
+            kept.push_back((judgement.moment, number));
+            let is_old = |(at, _): &(Duration, f64)| *at + WINDOW < judgement.moment;
+            while kept.len() > KEPT || kept.front().is_some_and(is_old) {
+                kept.pop_front();
+            }
+        }
+        if self.as_json {
+            self.look_object(&judgement);
+        } else if self.in_place {
+            let view = self.view(&judgement);
+            self.drawn = out::redraw(&view, self.drawn);
+        }
+        self.last = Some(judgement);
+    }
+
+    /// The end: the last verdict in full, and the next command.
+    pub(super) fn end(&mut self, command: &str) {
+        let Some(last) = &self.last else { return };
+        let (profile, facts) = (&self.loaded.profile, self.facts.as_ref());
+        if self.as_json {
+            let result = contract::check(last, Some((profile, &self.loaded.sha256)), facts);
+            let object = json!({ "type": "end", "at_ms": ms(last.moment), "result": result });
+            return out::result(&format!("{object}\n"));
+        }
+        if self.in_place {
+            out::redraw("", self.drawn);
+            let recent = self.recent.iter().map(String::as_str);
+            out::result(&recent.collect::<String>());
+        }
+        let screen = screen::look(last, Some(profile), facts, self.colour, command);
+        out::result(&format!("\n{screen}"));
+    }
+
+    fn begin(&self) {
+        let map = &self.loaded.profile.profile.id;
+        if self.as_json {
+            let facts = self.facts.as_ref();
+            let object = json!({
+                "type": "start", "schema": SCHEMA, "tool": env!("CARGO_PKG_VERSION"),
+                "simulated": facts.is_some_and(|f| matches!(f.kind, LinkKind::Simulated { .. })),
+                "profile": { "id": map, "sha256": self.loaded.sha256 },
+                "place": facts.map(screen::link_text),
+            });
+            out::result(&format!("{object}\n"));
+        } else if !self.in_place {
+            let link = self.facts.as_ref().map(screen::link_text);
+            out::result(&format!(
+                "WATCHING {} · map {map} · a line for each change\n",
+                link.unwrap_or_default()
+            ));
+        }
+    }
+
+    /// What the link did, and the clock beside it.
+    fn link_changes(&mut self, events: &[Event]) -> Vec<Change> {
+        let mut changes = Vec::new();
+        for event in events {
+            let (id, text) = match &event.what {
+                What::Opened(facts) => {
+                    self.facts = Some(facts.clone());
+                    continue;
+                }
+                What::Clock(utc) => {
+                    self.clock = utc.parse().ok().map(|utc| (event.at, utc));
+                    continue;
+                }
+                What::Lost { why } => ("lost", format!("link lost: {why}")),
+                What::Back => ("back", "link is back".to_owned()),
+                What::Listening(true) if self.was_asking => (
+                    "listening",
+                    "not asking any more, only listening".to_owned(),
+                ),
+                What::Listening(false) if self.last.is_some() => {
+                    ("asking", "asking again".to_owned())
+                }
+                _ => continue,
+            };
+            changes.push(Change {
+                at: event.at,
+                about: "link",
+                id,
+                text,
+            });
+        }
+        let asks = events.iter().rev().find_map(|event| match event.what {
+            What::Listening(listens) => Some(!listens),
+            _ => None,
+        });
+        self.was_asking = asks.unwrap_or(self.was_asking);
+        changes
+    }
+
+    /// Local time of a moment, where the wall clock is known.
+    fn local(&self, at: Duration) -> Option<jiff::civil::DateTime> {
+        let (noted, utc) = self.clock?;
+        let since = SignedDuration::try_from(at).ok()? - SignedDuration::try_from(noted).ok()?;
+        let utc = utc.checked_add(since).ok()?;
+        Some(self.offset.to_datetime(utc))
+    }
+
+    fn tell(&mut self, change: &Change) {
+        let local = self.local(change.at);
+        if self.as_json {
+            let time = local.map(|local| local.strftime("%Y-%m-%dT%H:%M:%S").to_string());
+            let object = json!({
+                "type": "change", "at_ms": ms(change.at), "time": time,
+                "about": change.about, "id": change.id, "text": change.text,
+            });
+            return out::result(&format!("{object}\n"));
+        }
+        let time = local.map_or_else(
+            || format!("{:>6.0} s", change.at.as_secs_f64()),
+            |local| local.strftime("%H:%M:%S").to_string(),
+        );
+        let lead = format!("{time}  {:<8} ", change.about);
+        let mut text = String::new();
+        let rest = " ".repeat(lead.chars().count());
+        screen::wrap(&mut text, &change.text, &lead, &rest);
+        if !self.in_place {
+            return out::result(&text);
+        }
+        self.recent.push_back(text);
+        let surplus = self.recent.len().saturating_sub(RECENT);
+        self.recent.drain(..surplus);
+    }
+
+    fn look_object(&self, judgement: &Judgement) {
+        let verdict = &judgement.verdict;
+        let numbers = numbers(judgement).into_iter().map(|((unit, row), value)| {
+            let (name, value_unit, ..) = rows(row);
+            json!({ "unit": unit, "name": name, "value": value, "value_unit": value_unit })
+        });
+        let object = json!({
+            "type": "look", "at_ms": ms(judgement.moment),
+            "verdict": {
+                "kind": verdict.kind.id(), "summary": verdict.summary,
+                "next": verdict.next.first().map(|next| next.id),
+            },
+            "numbers": numbers.collect::<Vec<_>>(),
+        });
+        out::result(&format!("{object}\n"));
+    }
+
+    /// Verdict, next step, numbers, changes.
+    fn view(&self, judgement: &Judgement) -> String {
+        let mut out = String::new();
+        let link = self.facts.as_ref().map(screen::link_text);
+        let seconds = judgement.moment.as_secs();
+        let _ = writeln!(
+            out,
+            "WATCHING {}:{:02}:{:02}  {} · only reading · q ends\n",
+            seconds / 3600,
+            seconds / 60 % 60,
+            seconds % 60,
+            link.unwrap_or_default()
+        );
+        let mut headline = String::new();
+        screen::headline(&mut headline, judgement, self.colour);
+        screen::wrap(&mut out, &headline, "", "  ");
+        if let Some(next) = judgement.verdict.next.first() {
+            screen::wrap(&mut out, &next.text, "  next: ", "  ");
+        }
+        for member in &judgement.identity.members {
+            let state = member.state.as_ref().map_or("not read", |(_, name)| name);
+            let _ = writeln!(out, "\n  address {:<3} state {state}", member.unit);
+            let mine = self
+                .numbers
+                .iter()
+                .filter(|((unit, _), _)| *unit == member.unit);
+            for ((_, row), values) in mine {
+                let _ = writeln!(out, "{}", number_line(*row, values, judgement.moment));
+            }
+        }
+        let mut lines: Vec<&str> = out.lines().take(ROWS).collect();
+        lines.extend(["", "What changed, newest first"]);
+        lines.extend(self.recent.iter().rev().flat_map(|change| change.lines()));
+        lines.join("\n")
+    }
+}
+
+/// The numbers that are followed: name, unit, digits; which of the readings of a role it is.
+fn rows(row: usize) -> (&'static str, &'static str, usize, Role, Pick) {
+    const ROWS: [(&str, &str, usize, Role, Pick); 9] = [
+        ("pack", "V", 1, Role::PackVoltage, Pick::First),
+        ("terminals", "V", 1, Role::TerminalVoltage, Pick::First),
+        ("current", "A", 1, Role::PackCurrent, Pick::First),
+        ("charge", "%", 1, Role::Soc, Pick::First),
+        ("lowest cell", "V", 3, Role::CellVoltage, Pick::Lowest),
+        ("highest cell", "V", 3, Role::CellVoltage, Pick::Highest),
+        ("coldest", "°C", 1, Role::CellTemperature, Pick::Lowest),
+        ("warmest", "°C", 1, Role::CellTemperature, Pick::Highest),
+        ("inverter heard", "s ago", 0, Role::InverterAge, Pick::First),
+    ];
+    ROWS.get(row).copied().unwrap_or(ROWS[0])
+}
+
+/// Number of rows.
+const NUMBERS: usize = 9;
+
+/// Which of several readings.
+#[derive(Clone, Copy)]
+enum Pick {
+    First,
+    Lowest,
+    Highest,
+}
+
+/// The good numbers of each pack, by unit address and row.
+fn numbers(judgement: &Judgement) -> Vec<((u8, usize), f64)> {
+    let mut all = Vec::new();
+    for member in &judgement.identity.members {
+        for row in 0..NUMBERS {
+            let (_, _, _, role, pick) = rows(row);
+            let mine = judgement.readings.iter();
+            let mine = mine.filter(|r| r.unit == member.unit && r.role == role);
+            let mut values = mine.filter_map(Reading::number);
+            let value = match pick {
+                Pick::First => values.next(),
+                Pick::Lowest => values.min_by(f64::total_cmp),
+                Pick::Highest => values.max_by(f64::total_cmp),
+            };
+            all.extend(value.map(|value| ((member.unit, row), value)));
+        }
+    }
+    all
+}
+
+/// One number: now, its course, and by how much it went where.
+fn number_line(row: usize, values: &VecDeque<(Duration, f64)>, now: Duration) -> String {
+    let (name, unit, digits, ..) = rows(row);
+    let Some((at, value)) = values.back().copied() else {
+        return String::new();
+    };
+    let since = values.front().map_or(at, |(first, _)| *first);
+    let step = value - values.front().map_or(value, |(_, first)| *first);
+    let course = course(values);
+    let shown = format!("{value:.digits$} {unit}");
+    let span = at.saturating_sub(since).as_secs();
+    let moved = if span == 0 {
+        String::new()
+    } else {
+        format!("{step:+.digits$} in {span} s")
+    };
+    let old = if at < now { "  not read this time" } else { "" };
+    format!(
+        "    {name:<15} {shown:>12}  {course:<width$}  {moved}{old}",
+        width = KEPT
+    )
+}
+
+/// The course of a number between its own lowest and highest value.
+fn course(values: &VecDeque<(Duration, f64)>) -> String {
+    const HEIGHTS: [char; 8] = ['▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
+    let all = || values.iter().map(|(_, value)| *value);
+    let low = all().min_by(f64::total_cmp).unwrap_or_default();
+    let high = all().max_by(f64::total_cmp).unwrap_or_default();
+    let height = |value: f64| {
+        if high <= low {
+            return '─';
+        }
+        let eighth = ((value - low) / (high - low) * 8.0).floor();
+        let place = (0..7).take_while(|n| f64::from(*n) < eighth).count();
+        HEIGHTS.get(place).copied().unwrap_or('█')
+    };
+    all().map(height).collect()
+}
+
+/// What two judgements differ in, most important first.
+fn changes_between(before: Option<&Judgement>, now: &Judgement) -> Vec<Change> {
+    let mut changes = Vec::new();
+    let mut add = |about, id, text| {
+        changes.push(Change {
+            at: now.moment,
+            about,
+            id,
+            text,
+        });
+    };
+    let verdict = &now.verdict;
+    let told = before.map(|before| (before.verdict.kind, words(&before.verdict.summary)));
+    if told != Some((verdict.kind, words(&verdict.summary))) {
+        let text = format!("{}  {}", screen::title(verdict.kind), verdict.summary);
+        add("verdict", verdict.kind.id(), text);
+    }
+    for unit in before.map_or_else(Vec::new, |before| restarted(before, now)) {
+        let text = format!("address {unit}: started anew, its uptime went back");
+        add("state", "restarted", text);
+    }
+    for member in &now.identity.members {
+        let Some((kind, state)) = &member.state else {
+            continue;
+        };
+        let earlier = before.and_then(|before| {
+            let member = before
+                .identity
+                .members
+                .iter()
+                .find(|m| m.unit == member.unit)?;
+            member.state.as_ref().map(|(_, name)| name)
+        });
+        match earlier {
+            Some(earlier) if earlier == state => {}
+            Some(earlier) => {
+                let text = format!("address {}: {earlier} → {state}", member.unit);
+                add("state", kind.id(), text);
+            }
+            None => add(
+                "state",
+                kind.id(),
+                format!("address {}: {state}", member.unit),
+            ),
+        }
+    }
+    let none = Vec::new();
+    let earlier = before.map_or(&none, |before| &before.findings);
+    let is_rack = now.identity.members.len() > 1;
+    let mut tell = |word, finding: &Finding| {
+        let unit = match is_rack {
+            true => format!("address {}, ", finding.unit),
+            false => String::new(),
+        };
+        let text = format!("{word} {unit}{}: {}", finding.id, finding.text);
+        add("finding", finding.id, text);
+    };
+    missing_in(&now.findings, earlier).for_each(|finding| tell("NEW", finding));
+    missing_in(earlier, &now.findings).for_each(|finding| tell("gone, it was", finding));
+    changes
+}
+
+/// Units whose uptime went back.
+fn restarted(before: &Judgement, now: &Judgement) -> Vec<u8> {
+    let uptimes = |judgement: &Judgement| -> Vec<(u8, f64)> {
+        let readings = judgement.readings.iter();
+        let uptimes = readings.filter(|reading| reading.role == Role::Uptime);
+        uptimes
+            .filter_map(|r| Some((r.unit, r.number()?)))
+            .collect()
+    };
+    let earlier = uptimes(before);
+    let went_back = |(unit, now): &(u8, f64)| {
+        let before = earlier.iter().find(|(other, _)| other == unit);
+        before.is_some_and(|(_, before)| now < before)
+    };
+    let mut units = uptimes(now);
+    units.retain(went_back);
+    units.into_iter().map(|(unit, _)| unit).collect()
+}
+
+/// A text without its numbers: the same words with another number are no news.
+fn words(text: &str) -> String {
+    text.chars().filter(|c| !c.is_ascii_digit()).collect()
+}
+
+/// Those findings that have no like among the others.
+fn missing_in<'f>(
+    findings: &'f [Finding],
+    others: &'f [Finding],
+) -> impl Iterator<Item = &'f Finding> {
+    let key = |finding: &Finding| (finding.id, finding.unit, finding.place, finding.source);
+    findings
+        .iter()
+        .filter(move |finding| !others.iter().any(|other| key(other) == key(finding)))
+}
