@@ -10,6 +10,7 @@ use std::time::Duration;
 use packside_profiles::Profile;
 
 use crate::cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan};
+use crate::control_check::check_says;
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
 use crate::scenario::{
     Event, Expect, InverterPlan, Mischief, MischiefKind, Stack, event_mistake, is_class,
@@ -134,6 +135,7 @@ pub(crate) fn check_others(
     second: Option<&Entry<'_, SecondClient>>,
     chatter: Option<&Entry<'_, Chatter>>,
     neighbour: Option<&Entry<'_, Neighbour>>,
+    profile: Option<&Profile>,
     mistakes: &mut Mistakes<'_>,
 ) {
     if let Some(entry) = second {
@@ -168,6 +170,11 @@ pub(crate) fn check_others(
             );
         }
     }
+    if let Some(entry) = neighbour {
+        for id in &entry.value.raise {
+            check_flag(id, entry.at("raise"), profile, mistakes);
+        }
+    }
     if let Some(entry) = neighbour.filter(|entry| !(1..=247).contains(&entry.value.address)) {
         let found = entry.value.address;
         mistakes.add(
@@ -177,7 +184,7 @@ pub(crate) fn check_others(
     }
 }
 
-pub(crate) fn check_flag(
+fn check_flag(
     id: &str,
     span: Range<usize>,
     profile: Option<&Profile>,
@@ -205,6 +212,7 @@ pub(crate) fn check_events(
 ) {
     for entry in events {
         check_defect(entry, profile, stack, mistakes);
+        check_says(entry, profile, mistakes);
         if let Some(message) = event_mistake(&entry.value) {
             mistakes.add(entry.source.span(), message);
         }

@@ -13,14 +13,14 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use crate::cell_plan::{CellPlan, CircuitPlan, LampPlan};
-use crate::control_check::{check_control, check_says};
+use crate::control_check::check_control;
 use crate::control_plan::ControlPlan;
 use crate::gateway::{GatewayPlan, check_gateway};
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
 use crate::scenario::{Event, Expect, InverterPlan, Mischief, Mistake, Scenario, Stack};
 use crate::scenario_check::{
-    check_events, check_expects, check_flag, check_hardware, check_inverter, check_line,
-    check_mischief, check_others, check_stack,
+    check_events, check_expects, check_hardware, check_inverter, check_line, check_mischief,
+    check_others, check_stack,
 };
 
 const KEYS: &[&str] = &[
@@ -195,21 +195,15 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
     check_mischief(&mischief, mistakes);
     check_gateway(gateway.as_ref(), mistakes);
     check_control(control.as_ref(), mistakes);
-    for event in &events {
-        check_says(event, shipped.as_ref(), mistakes);
-    }
     check_expects(&expects, mistakes);
     check_line(line.as_ref(), &noise, mistakes);
     check_others(
         second_client.as_ref(),
         chatter.as_ref(),
         neighbour.as_ref(),
+        shipped.as_ref(),
         mistakes,
     );
-    for id in neighbour.iter().flat_map(|entry| &entry.value.raise) {
-        let at = neighbour.as_ref().map_or(0..0, |entry| entry.at("raise"));
-        check_flag(id, at, shipped.as_ref(), mistakes);
-    }
     events.sort_by_key(|event| event.value.at);
     Some(Scenario {
         name: name?.value,
