@@ -280,24 +280,20 @@ fn not_asked(why: &NotShown) -> Result<(), Failure> {
     Err(reach::failure(USAGE, kind, why.to_string(), hint))
 }
 
-/// The command that comes next, ready to type.
-pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
-    use crate::diagnose::VerdictKind;
-    let recorded = args.place.recording.as_ref();
-    if let Some(file) = recorded.or(args.record.record.as_ref()) {
-        return format!("next: packside report {} -o page.html", file.display());
-    }
-    let way = match (
-        &args.place.serial,
-        &args.place.gateway,
-        &args.place.simulated,
-    ) {
+/// The way to a unit as an argument.
+fn way_of(args: &CheckArgs) -> String {
+    let place = &args.place;
+    match (&place.serial, &place.gateway, &place.simulated) {
         (Some(port), ..) => format!("--serial {port}"),
         (_, Some(host), _) => format!("--gateway {host}"),
         (.., Some(scenario)) => format!("--simulated {scenario}"),
         _ => String::new(),
-    };
-    let mut place = vec![way.clone()];
+    }
+}
+
+/// The arguments that lead to the same unit again.
+pub(super) fn place_of(args: &CheckArgs) -> String {
+    let mut place = vec![way_of(args)];
     if let Some(line) = args.place.line {
         place.push(format!("--line {line}"));
     }
@@ -318,13 +314,23 @@ pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
     if args.ask_anyway {
         place.push("--ask-anyway".to_owned());
     }
-    let place = place.join(" ");
+    place.join(" ")
+}
+
+/// The command that comes next, ready to type.
+pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
+    use crate::diagnose::VerdictKind;
+    let recorded = args.place.recording.as_ref();
+    if let Some(file) = recorded.or(args.record.record.as_ref()) {
+        return format!("next: packside report {} -o page.html", file.display());
+    }
+    let place = place_of(args);
     match judgement.verdict.kind {
         // What was seen may go away with the power: a look that is kept comes first.
         VerdictKind::Fault => {
             format!("next: packside check {place} --record before-switching-off.visit.jsonl")
         }
-        VerdictKind::BusProblem => format!("next: packside find {way}"),
+        VerdictKind::BusProblem => format!("next: packside find {}", way_of(args)),
         _ => format!("next: packside check {place}"),
     }
 }

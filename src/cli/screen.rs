@@ -15,6 +15,8 @@ use packside_profiles::model::Profile;
 use crate::diagnose::{Judgement, VerdictKind};
 use crate::event::{Framing, LinkFacts, LinkKind};
 
+pub(crate) use reasons::next;
+
 /// Widest line.
 const WIDTH: usize = 100;
 
