@@ -130,7 +130,10 @@ pub(crate) fn observe(
     // Requests count wherever they were heard; the others only beside our own questions.
     let foreign = strays(&[StrayKind::ForeignAnswer, StrayKind::WrongUnit])
         + usize::try_from(foreign_requests).unwrap_or(usize::MAX);
+    // Modbus TCP has no check value: what does not parse there is garbage.
+    let by_tcp = facts.is_some_and(|f| f.framing == Framing::Tcp);
     let (damaged, late) = (strays(&[StrayKind::Damaged]), strays(&[StrayKind::Late]));
+    let damaged = if by_tcp { 0 } else { damaged };
     let text = mostly(&bytes, |b| matches!(b, b'\t' | b'\n' | b'\r' | 0x20..=0x7e));
     let garbage = !bytes.is_empty()
         && !echo

@@ -63,13 +63,16 @@ fn desk_row(finding: &Finding, parts: &Parts) -> Vec<String> {
     };
     let readings = readings_of(finding, &parts.source.judgement.readings);
     let raw: Vec<String> = readings.iter().map(|r| raw_and_decoded(r)).collect();
+    let becomes = finding
+        .disposition
+        .map_or_else(String::new, |one| format!("; {}", one.meaning()));
     vec![
         format!("{} ({role})", finding.id),
         words::severity(finding.severity).to_owned(),
         format!("{}, address {}", words::place(finding), finding.unit),
         format!("{}{to_do}", finding.text),
         raw.join("; "),
-        words::lies_in(finding.lies_in).to_owned(),
+        format!("{}{becomes}", words::lies_in(finding.lies_in)),
     ]
 }
 
