@@ -5,6 +5,7 @@
 
 #![allow(
     clippy::print_stdout,
+    clippy::print_stderr,
     clippy::unwrap_used,
     clippy::indexing_slicing,
     clippy::cast_possible_truncation,
@@ -14,6 +15,7 @@
     reason = "a benchmark prints, measures, and may fail loudly"
 )]
 
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use packside::event::What;
@@ -98,6 +100,36 @@ struct Outcome {
     named: Duration,
     right: bool,
     identity: Identity,
+    /// Times that its address was asked at its settings in the order, hints left out.
+    looks: usize,
+}
+
+/// This for each number below `all`, on all cores, with a word on stderr now and then.
+fn each<T: Send>(what: &str, all: usize, of: impl Fn(usize) -> T + Sync) -> Vec<T> {
+    let (next, done, began) = (AtomicUsize::new(0), AtomicUsize::new(0), Instant::now());
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let work = || {
+        let mut results = Vec::new();
+        loop {
+            let n = next.fetch_add(1, Ordering::Relaxed);
+            if n >= all {
+                return results;
+            }
+            results.push((n, of(n)));
+            let done = done.fetch_add(1, Ordering::Relaxed) + 1;
+            if done.is_multiple_of(100) || done == all {
+                let took = began.elapsed().as_secs_f64();
+                eprintln!("{what}: {done} of {all} after {took:.0} s");
+            }
+        }
+    };
+    let mut results: Vec<(usize, T)> = std::thread::scope(|scope| {
+        let threads: Vec<_> = (0..cores).map(|_| scope.spawn(work)).collect();
+        let joined = threads.into_iter().map(|thread| thread.join().unwrap());
+        joined.flatten().collect()
+    });
+    results.sort_by_key(|(n, _)| *n);
+    results.into_iter().map(|(_, result)| result).collect()
 }
 
 /// What a scenario changes in its map for a unit with another address.
@@ -126,8 +158,17 @@ fn searched(unit: Unit, name: &str, profile: &Profile, profiles: &[Profile]) -> 
     let proof = quiet.prove(&wake, Duration::ZERO, false).unwrap();
     let mut asking = quiet.ask(proof, &run::FUNCTIONS).map_err(drop).unwrap();
     let mut search = Search::new(Plan::everything(Duration::ZERO), profiles);
-    let mut began = None;
-    run::search(&mut asking, &mut search, |_| {}).unwrap();
+    let alike = |line: LineSettings| LineSettings {
+        stop_bits: 1,
+        ..line
+    };
+    let (mut began, mut looks) = (None, 0);
+    run::search(&mut asking, &mut search, |progress| {
+        let is_its =
+            |trial: order::Trial| (trial.line, trial.unit) == (alike(unit.line), unit.address);
+        looks += usize::from(!progress.by_hint && progress.now.is_some_and(is_its));
+    })
+    .unwrap();
     let found_at = asking.now();
     for event in asking.drain() {
         if let What::Asked { .. } = event.what {
@@ -139,15 +180,12 @@ fn searched(unit: Unit, name: &str, profile: &Profile, profiles: &[Profile]) -> 
     let mut who = Who::new(&found, profiles);
     run::identify(&mut asking, &mut who).unwrap();
     let identity = who.identity();
-    let alike = |line: LineSettings| LineSettings {
-        stop_bits: 1,
-        ..line
-    };
     Some(Outcome {
         found: found_at - began,
         named: asking.now() - began,
         right: found.line == alike(unit.line) && found.unit == unit.address,
         identity,
+        looks,
     })
 }
 
@@ -194,20 +232,23 @@ fn main() {
     factory(&profiles);
     busy();
     gateway(&profiles);
-    println!("{:.0} s of processor", began.elapsed().as_secs_f64());
+    println!("{:.0} s in all", began.elapsed().as_secs_f64());
 }
 
 /// What can be computed.
 fn by_the_prior(profiles: &[Profile]) {
     let lines: Vec<_> = prior::lines().collect();
     let units: Vec<u8> = (1..=247).collect();
-    let order = order::order(&lines, &units, Duration::ZERO, 1.0);
-    let (expected, _) = order::expected(&order, Duration::ZERO);
+    let order = order::order(&lines, &units, Duration::ZERO, |_| 1.0);
+    let (expected, _) = order::expected(&order, Duration::ZERO, |_| 1.0);
+    let ours = order::order(&lines, &units, Duration::ZERO, order::unheard);
+    let (hearing, _) = order::expected(&ours, Duration::ZERO, order::unheard);
     let floor = order::floor(Duration::ZERO);
     println!(
         "one question at a time, late answers dropped: expected {expected:.1} s, no order below {floor:.1} s, ratio {:.3}",
         expected / floor
     );
+    println!("our order, late answers heard as often as counted before: expected {hearing:.1} s");
     let search = Search::new(Plan::everything(Duration::ZERO), profiles);
     let first = order.iter().filter(|trial| trial.look == 0);
     let once: Duration = first.map(|trial| trial.cost(Duration::ZERO)).sum();
@@ -223,16 +264,25 @@ fn by_the_prior(profiles: &[Profile]) {
 fn whole_prior(profiles: &[Profile]) {
     let (mut times, mut named, mut loops) = (Vec::new(), Vec::new(), Vec::new());
     let (mut wrong, mut missed, mut unnamed) = (0, 0, 0);
-    for n in 0..count("FIND_UNITS", UNITS) {
+    // Of the units slower than the first wait: all, and those found before they were asked anew.
+    let (mut slow, mut heard_late) = (0, 0);
+    let outcomes = each("whole prior", count("FIND_UNITS", UNITS), |n| {
         let unit = drawn(SEED + n as u64);
+        (unit, searched(unit, "hv-waiting", &profiles[0], profiles))
+    });
+    for (unit, outcome) in outcomes {
         loops.push(nested(unit));
-        let Some(outcome) = searched(unit, "hv-waiting", &profiles[0], profiles) else {
+        let Some(outcome) = outcome else {
             missed += 1;
             println!("  missed: {unit:?}");
             continue;
         };
         times.push(outcome.found.as_secs_f64());
         named.push(outcome.named.as_secs_f64());
+        if unit.answer_ms > f64::from(order::LOOKS[0]) {
+            slow += 1;
+            heard_late += i32::from(outcome.looks <= 1);
+        }
         if !outcome.right {
             wrong += 1;
             println!("  wrong: {unit:?}");
@@ -259,6 +309,10 @@ fn whole_prior(profiles: &[Profile]) {
         quantile(&named, 0.5)
     );
     println!(
+        "  slower than the first wait {slow}, of these found before they were asked anew {heard_late} ({:.1} %)",
+        100.0 * f64::from(heard_late) / f64::from(slow)
+    );
+    println!(
         "  mean against the floor of one question at a time: {:.3}",
         total / measured / order::floor(Duration::ZERO)
     );
@@ -274,25 +328,20 @@ fn whole_prior(profiles: &[Profile]) {
 /// Units as they leave the factory, by the shipped maps.
 fn factory(profiles: &[Profile]) {
     for (profile, scenario) in profiles.iter().zip(["hv-waiting", "rack-waiting"]) {
-        let mut named: Vec<f64> = (0..count("FIND_FACTORY", 200))
-            .map(|n| {
-                let unit = Unit {
-                    line: profile.answering.line,
-                    address: profile.answering.unit,
-                    ..drawn(SEED + n as u64)
-                };
-                let outcome = searched(unit, scenario, profile, profiles).unwrap();
-                assert_eq!(
-                    outcome.identity.profile(),
-                    Some(profile.profile.id.as_str())
-                );
-                outcome.named.as_secs_f64()
-            })
-            .collect();
+        let id = &profile.profile.id;
+        let mut named = each(id, count("FIND_FACTORY", 200), |n| {
+            let unit = Unit {
+                line: profile.answering.line,
+                address: profile.answering.unit,
+                ..drawn(SEED + n as u64)
+            };
+            let outcome = searched(unit, scenario, profile, profiles).unwrap();
+            assert_eq!(outcome.identity.profile(), Some(id.as_str()));
+            outcome.named.as_secs_f64()
+        });
         named.sort_by(f64::total_cmp);
         println!(
-            "factory settings of {}, answer times of the prior: named after median {:.2} s, longest {:.2} s",
-            profile.profile.id,
+            "factory settings of {id}, answer times of the prior: named after median {:.2} s, longest {:.2} s",
             quantile(&named, 0.5),
             named.last().unwrap()
         );
@@ -307,28 +356,30 @@ fn busy() {
         .profile;
     let (mut right, mut proven, mut sent, mut took) = (0, 0, 0, Vec::new());
     let all = count("FIND_BUSY", 500);
-    for n in 0..all {
+    let overheard = each("busy line", all, |n| {
         let unit = drawn(SEED + n as u64);
         let mut scenario = Scenario::find("hv-running").unwrap();
         scenario.line.unit = Some(unit.line);
         let plan = scenario.inverter.as_mut().unwrap();
         plan.every = Duration::from_millis(1_000 + (n as u64 % 19) * 500);
+        let every = plan.every;
         let how = Simulated {
             age: Duration::from_secs(60) + Duration::from_millis(37 * n as u64),
             line: prior::lines().next().map(|(line, _)| line),
             ..Simulated::default()
         };
         let mut quiet = open_simulated_as(&scenario, &profile, how);
-        let mut outs = 0;
         let mut machine = Overhear::new(quiet.now(), prior::lines().next().unwrap().0, window);
         let heard = run::overhear(&mut quiet, &mut machine).unwrap();
-        outs += quiet
-            .drain()
+        let events = quiet.drain();
+        let outs = events
             .iter()
-            .filter(|event| matches!(event.what, What::Out(_)))
-            .count();
+            .filter(|event| matches!(event.what, What::Out(_)));
+        (unit, every, heard, outs.count(), quiet.now().as_secs_f64())
+    });
+    for (unit, every, heard, outs, seconds) in overheard {
         sent += outs;
-        took.push(quiet.now().as_secs_f64());
+        took.push(seconds);
         let truth = LineSettings {
             stop_bits: 1,
             ..unit.line
@@ -338,11 +389,7 @@ fn busy() {
                 right += 1;
                 proven += usize::from(is_proven);
             }
-            other => println!(
-                "  busy, every {:?}: {} told as {other:?}",
-                1_000 + (n % 19) * 500,
-                unit.line
-            ),
+            other => println!("  busy, every {every:?}: {} told as {other:?}", unit.line),
         }
     }
     took.sort_by(f64::total_cmp);

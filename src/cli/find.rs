@@ -6,6 +6,7 @@
 
 mod ask;
 mod json;
+mod next;
 mod show;
 
 use std::path::PathBuf;
@@ -18,7 +19,7 @@ use super::args::{FramingArg, PluggedArg, Where};
 use super::places::{self, SavedPlace};
 use super::reach::{self, BUS, INTERRUPTED, failure, failure_of};
 use super::{Failure, LOCAL, USAGE, out};
-use crate::event::LinkFacts;
+use crate::event::{Framing, LinkFacts, What};
 use crate::find::{Found, Garbled, Identity, Listening, Overhear, prior, run as moves};
 use crate::link::{
     Interrupt, LinkTrouble, LocalPort, Quiet, Simulated, open_simulated_as, quiet_window,
@@ -28,6 +29,8 @@ use crate::listen::Summary;
 
 /// Longest wait for an adapter to be plugged in.
 const PLUG_IN: Duration = Duration::from_secs(300);
+/// Time between two looks at what came.
+const GLANCE: Duration = Duration::from_millis(500);
 /// What a USB adapter holds back where the system does not show it.
 // Kind: common practice (16 ms as adapters come)
 const HOLD_BACK: Duration = Duration::from_millis(16);
@@ -139,11 +142,7 @@ pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Fa
     let profiles = known_profiles(args)?;
     let mut args = args.clone();
     let port = local_port(&mut args)?;
-    let quiet = open(&args).map_err(|failure| Failure {
-        // Who holds it, or which group may, is more than the opening could tell.
-        hint: port.as_ref().and_then(LocalPort::fix).or(failure.hint),
-        ..failure
-    })?;
+    let quiet = open(&args)?;
     let mut report = search(quiet, &args, port, &profiles)?;
     if let Some(name) = &args.save {
         report.saved = save(&report, &args, name)?;
@@ -151,7 +150,7 @@ pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Fa
     out::result(&if as_json {
         format!(
             "{}\n",
-            json::report(&report, &show::next_command(&report, &args))
+            json::report(&report, &next::next_command(&report, &args))
         )
     } else {
         show::report(&report, &args, colour)
@@ -187,6 +186,27 @@ fn search(
         resume: None,
         saved: None,
     };
+    if is_any_framing(args, &quiet) && !window.is_zero() {
+        match passes_bytes_on(&mut quiet, window) {
+            Ok(true) => {
+                out::say("bytes come unasked: it passes on what it hears on its line");
+                drop(quiet);
+                let mut args = args.clone();
+                args.place.framing = Some(FramingArg::Rtu);
+                quiet = open(&args)?;
+                report.facts = quiet.facts().clone();
+            }
+            Ok(false) => {
+                let unheard = Overhear::new(quiet.now(), first_line(), window);
+                report.listened = Some((Listening::Silent, unheard.summary()));
+            }
+            Err(LinkTrouble::Interrupted) => {
+                report.ended = Ended::Stopped;
+                return Ok(report);
+            }
+            Err(trouble) => return Err(failure_of(&trouble)),
+        }
+    }
     if quiet.facts().can_overhear() && !window.is_zero() {
         match listen(&mut quiet, window) {
             Ok(heard) => report.listened = Some(heard),
@@ -211,12 +231,38 @@ fn search(
     Ok(report)
 }
 
-/// Listens at the usual settings first, then where what comes says.
-fn listen(quiet: &mut Quiet, window: Duration) -> Result<(Listening, Summary), LinkTrouble> {
+/// Whether this is a gateway of which nobody has said how frames are put into bytes there.
+fn is_any_framing(args: &FindArgs, quiet: &Quiet) -> bool {
+    args.place.gateway.is_some()
+        && args.place.framing.is_none()
+        && quiet.facts().framing == Framing::Tcp
+}
+
+/// Whether a gateway passes on what it hears on its line: then somebody may be asking there, whom a
+/// first question of ours would disturb. A Modbus TCP gateway says nothing unasked.
+fn passes_bytes_on(quiet: &mut Quiet, window: Duration) -> Result<bool, LinkTrouble> {
+    say_listening(window);
+    let until = quiet.now() + window;
+    while quiet.now() < until {
+        quiet.listen(until.min(quiet.now() + GLANCE))?;
+        let events = quiet.drain();
+        if events.iter().any(|event| matches!(event.what, What::In(_))) {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+fn say_listening(window: Duration) {
     out::say(&format!(
         "listening {:.1} s first, sending nothing: only one client may ask on a serial bus",
         window.as_secs_f64()
     ));
+}
+
+/// Listens at the usual settings first, then where what comes says.
+fn listen(quiet: &mut Quiet, window: Duration) -> Result<(Listening, Summary), LinkTrouble> {
+    say_listening(window);
     let ours = quiet.facts().line();
     let mut machine = Overhear::new(quiet.now(), ours.unwrap_or_else(first_line), window);
     if ours.is_none() {
@@ -257,13 +303,12 @@ fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
         out::say("waiting for an adapter to be plugged in (Ctrl-C stops)");
         let interrupt = Interrupt::on_ctrl_c().unwrap_or_default();
         let Some(port) = wait_for_new(PLUG_IN, &interrupt) else {
-            let (exit, kind) = if interrupt.raised() {
-                (INTERRUPTED, "interrupted")
-            } else {
-                (LOCAL, "port")
-            };
+            if interrupt.raised() {
+                let message = "stopped before an adapter was plugged in";
+                return Err(failure(INTERRUPTED, "interrupted", message, None));
+            }
             let message = format!("no adapter was plugged in within {} s", PLUG_IN.as_secs());
-            return Err(failure(exit, kind, message, None));
+            return Err(failure(LOCAL, "port", message, None));
         };
         args.place.serial = Some(port.name);
     }
@@ -349,7 +394,8 @@ fn open(args: &FindArgs) -> Result<Quiet, Failure> {
 
 /// Keeps the first unit found under a name.
 fn save(report: &Report, args: &FindArgs, name: &str) -> Result<Option<PathBuf>, Failure> {
-    let Some((found, identity)) = report.found.first() else {
+    let first = report.found.first();
+    let Some((found, identity)) = first.filter(|(_, who)| !who.is_shared_address()) else {
         return Ok(None);
     };
     if args.place.simulated.is_some() {

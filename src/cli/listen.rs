@@ -328,19 +328,35 @@ fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), F
         ask_anyway: false,
     }))]);
     let mut block = vec![0; 64 * 1024];
+    let mut is_empty = true;
     loop {
         let read = input.read(&mut block).map_err(unreadable)?;
         match block.get(..read) {
+            None | Some([]) if is_empty => {
+                let message = format!(
+                    "--raw {}: expected the bytes that a line gave, found an empty file",
+                    path.display()
+                );
+                return Err(failure(LOCAL, "file", message, None));
+            }
             None | Some([]) => return Ok(()),
-            Some(bytes) => heard.take(vec![event(What::In(bytes.to_vec()))]),
+            Some(bytes) => {
+                is_empty = false;
+                heard.take(vec![event(What::In(bytes.to_vec()))]);
+            }
         }
     }
 }
 
 /// The place as it was given, for the next command.
 fn command(args: &ListenArgs) -> String {
-    let mut words = Vec::new();
+    let mut words = vec!["listen".to_owned()];
     let place = &args.place;
+    words.extend(
+        args.raw
+            .as_ref()
+            .map(|file| format!("--raw {}", file.display())),
+    );
     for (option, value) in [
         ("--serial", place.serial.clone()),
         ("--line", place.line.map(|line| line.to_string())),

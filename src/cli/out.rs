@@ -66,13 +66,52 @@ pub(crate) fn shows_in_place() -> bool {
     std::io::stdout().is_terminal() && std::env::var("TERM").is_ok_and(|term| term != "dumb")
 }
 
-/// Draws a view over the lines drawn before. Keys may be read one by one meanwhile, so every line
-/// returns to the begin by itself.
-pub(crate) fn redraw(text: &str, lines_before: usize) {
+/// Draws a view over the lines drawn before, as much of it as the terminal holds: a line that breaks, or
+/// one that leaves it at the top, could not be drawn over. Keys may be read one by one meanwhile, so
+/// every line returns to the begin by itself. Gives the lines drawn.
+pub(crate) fn redraw(text: &str, lines_before: usize) -> usize {
+    let size = crossterm::terminal::size().unwrap_or((80, 24));
+    let (columns, rows) = (usize::from(size.0), usize::from(size.1));
+    let lines = text.lines().take(rows.saturating_sub(1).max(1));
+    let fitting: Vec<String> = lines.map(|line| cut(line, columns)).collect();
     let up = if lines_before > 0 {
         format!("\x1b[{lines_before}A")
     } else {
         String::new()
     };
-    result(&format!("\r{up}\x1b[J{}", text.replace('\n', "\r\n")));
+    let text: String = fitting.iter().map(|line| format!("{line}\r\n")).collect();
+    result(&format!("\r{up}\x1b[J{text}"));
+    fitting.len()
+}
+
+/// A line cut to so many columns; what sets the colour takes none and stays.
+fn cut(line: &str, columns: usize) -> String {
+    let mut left = columns;
+    let mut in_escape = false;
+    let fits = |c: &char| {
+        in_escape |= *c == '\x1b';
+        let stays = in_escape || left > 0;
+        if !in_escape {
+            left = left.saturating_sub(1);
+        }
+        in_escape &= *c != 'm';
+        stays
+    };
+    line.chars().filter(fits).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::cut;
+
+    #[test]
+    fn cut_counts_what_is_seen_and_keeps_the_end_of_a_colour() {
+        // Kind: derived
+        assert_eq!(
+            cut("\x1b[31mFAULT\x1b[0m  real", 7),
+            "\x1b[31mFAULT\x1b[0m  "
+        );
+        assert_eq!(cut("pack 490 V ▁▂", 12), "pack 490 V ▁");
+        assert_eq!(cut("", 0), "");
+    }
 }

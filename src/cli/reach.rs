@@ -14,8 +14,8 @@ use super::{Failure, LOCAL, USAGE, out};
 use crate::event::Plugged;
 use crate::lamp;
 use crate::link::{
-    Blame, Clock, Interrupt, LinkTrouble, OpenError, OpenOptions, Quiet, Simulated, Target,
-    open_simulated_as,
+    Blame, Clock, Interrupt, LinkTrouble, LocalPort, OpenError, OpenOptions, Quiet, Simulated,
+    Target, open_simulated_as,
 };
 use crate::wire::hex;
 
@@ -179,7 +179,8 @@ pub(crate) fn open(
         interrupt,
         clock,
     };
-    crate::link::open(&target, options, Box::new(out::say)).map_err(|error| failure_of_open(&error))
+    crate::link::open(&target, options, Box::new(out::say))
+        .map_err(|error| failure_of_open(&error, &target))
 }
 
 /// Opens a link that is only listened to, at these settings where it is a serial one.
@@ -201,7 +202,8 @@ pub(crate) fn open_place(
         interrupt: Interrupt::on_ctrl_c().unwrap_or_default(),
         clock: None,
     };
-    crate::link::open(&target, options, Box::new(out::say)).map_err(|error| failure_of_open(&error))
+    crate::link::open(&target, options, Box::new(out::say))
+        .map_err(|error| failure_of_open(&error, &target))
 }
 
 fn target(place: &Where, profile: &Profile) -> Result<Target, Failure> {
@@ -260,9 +262,14 @@ fn by_blame(blame: Blame) -> (u8, &'static str) {
     }
 }
 
-fn failure_of_open(error: &OpenError) -> Failure {
+fn failure_of_open(error: &OpenError, target: &Target) -> Failure {
     let (exit, kind) = by_blame(error.blame());
-    failure(exit, kind, error.to_string(), error.hint())
+    // Who holds a port, or which group may open it, is more than the opening could tell.
+    let fix = match target {
+        Target::Serial { port, .. } => LocalPort::named(port).fix(),
+        _ => None,
+    };
+    failure(exit, kind, error.to_string(), fix.or(error.hint()))
 }
 
 /// A failure from what happened to a link.

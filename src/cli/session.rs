@@ -121,6 +121,7 @@ pub(crate) fn users_word(quiet: &Quiet, wake: &Wake, manner: &Manner) -> bool {
     if manner.user_said || !out::interactive() {
         return manner.user_said;
     }
+    crate::link::forget_typed();
     out::say("Ask it all the same? Type y and Enter; anything else leaves it alone.");
     out::answer().as_deref() == Some("y")
 }

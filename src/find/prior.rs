@@ -32,6 +32,9 @@ pub const LAYOUTS: [(Parity, u8, f64); 4] = [
 /// Address 1; addresses 2 to 16, falling as one over the address; 17 to 247, even. Per cent.
 pub const ADDRESSES: [f64; 3] = [55.0, 30.0, 15.0];
 
+/// The first of the addresses that are all alike.
+pub const HIGH_FROM: u8 = 17;
+
 /// Answer times: so many ms after it has noticed the end of the question, a unit has begun to
 /// answer with this share, per cent; straight in between.
 pub const ANSWERED: [(f64, f64); 4] = [(0.0, 0.0), (50.0, 60.0), (200.0, 95.0), (500.0, 100.0)];

@@ -47,11 +47,27 @@ pub fn search(
 /// # Errors
 /// As [`search`].
 pub fn identify(asking: &mut Asking, who: &mut Who<'_>) -> Result<(), LinkTrouble> {
+    let is_rtu = asking.facts().framing == Framing::Rtu;
     while let Some(ask) = who.wanted() {
+        // Transaction ids tell answers apart, and gateways that repeat some.
+        if let Some(wait) = who.listens_first().filter(|_| is_rtu) {
+            who.overhear(&heard_until(asking, asking.now() + wait)?);
+        }
         let exchange = asking.ask(ask, who::WAIT)?;
         who.take(&exchange);
     }
     Ok(())
+}
+
+/// All bytes that come until then, nothing being asked.
+fn heard_until(asking: &mut Asking, until: Duration) -> Result<Vec<u8>, LinkTrouble> {
+    let mut heard = Vec::new();
+    while asking.now() < until {
+        if let Came::Bytes(bytes) = asking.receive(until)? {
+            heard.extend(bytes);
+        }
+    }
+    Ok(heard)
 }
 
 /// Longest time between two looks at what was heard.

@@ -37,6 +37,8 @@ const HINTS: u32 = 90;
 const SLOWEST_MS: f64 = 520.0;
 /// How long after a question its answer may still come.
 const STILL_TO_COME: Duration = Duration::from_millis(700);
+/// Characters of an answer behind the first.
+const ANSWER: usize = 6;
 /// What a hint's answer time may be off.
 const SLACK: Duration = Duration::from_millis(25);
 /// A place whose late answer may have been taken for another's is asked before all but that other.
@@ -156,6 +158,7 @@ pub struct Search {
     again: BTreeMap<Place, u32>,
     damaged: BTreeMap<Place, u32>,
     found: Vec<Found>,
+    asked: usize,
     foreign: Option<Vec<u8>>,
     bears_others: bool,
 }
@@ -163,9 +166,10 @@ pub struct Search {
 impl Search {
     /// Over this plan; the factory settings of these profiles come first.
     pub fn new(plan: Plan, profiles: &[Profile]) -> Self {
-        let all = order::order(&plan.lines, &plan.units, plan.hold_back, order::UNHEARD);
+        let all = order::order(&plan.lines, &plan.units, plan.hold_back, order::unheard);
         let is_factory = |trial: &Trial| {
-            trial.look == 0
+            // Asked twice, since the next question is at other settings and hears no late answer.
+            trial.look <= 1
                 && profiles.iter().any(|profile| {
                     let answering = &profile.answering;
                     (trial.line, trial.unit) == (asked_at(answering.line), answering.unit)
@@ -191,6 +195,7 @@ impl Search {
             again: BTreeMap::new(),
             damaged: BTreeMap::new(),
             found: Vec::new(),
+            asked: 0,
             foreign: None,
             bears_others: false,
             plan,
@@ -230,6 +235,7 @@ impl Search {
             return;
         };
         let place = (trial.line, trial.unit);
+        self.asked += 1;
         self.recent.push_back(Made {
             trial,
             first_byte,
@@ -239,16 +245,12 @@ impl Search {
         for stray in &exchange.strays {
             self.stray(stray, trial.line);
         }
-        let refused = match &exchange.outcome {
-            Outcome::Answered(_) => None,
-            Outcome::Exception(code) if !matches!(code, 0x0a | 0x0b) => Some(*code),
-            outcome => {
-                if *outcome == Outcome::TimedOut(Silence::Damaged) {
-                    *self.damaged.entry(place).or_default() += 1;
-                }
-                self.hints_left -= u32::from(by_hint && self.hints_left > 0);
-                return;
+        let Some(refused) = somebody(exchange) else {
+            if exchange.outcome == Outcome::TimedOut(Silence::Damaged) {
+                *self.damaged.entry(place).or_default() += 1;
             }
+            self.hints_left -= u32::from(by_hint && self.hints_left > 0);
+            return;
         };
         if self
             .found
@@ -296,10 +298,15 @@ impl Search {
         let lines = rivals.iter().map(|made| (RIVAL, made.trial.line));
         for (score, line) in lines.chain([(f64::MAX, trial.line)]) {
             self.again.remove(&(line, trial.unit));
-            let longest = order::first_byte(line, 500, self.plan.hold_back);
+            let longest = order::longest_first_byte(line, self.plan.hold_back);
             self.hint(score, (line, trial.unit), longest);
         }
         true
+    }
+
+    /// Questions asked.
+    pub fn asked(&self) -> usize {
+        self.asked
     }
 
     /// The units found.
@@ -352,7 +359,8 @@ impl Search {
     /// The best hint, where hints are still worth following.
     fn next_hint(&mut self) -> Option<(Trial, Duration, bool)> {
         if self.hints_left == 0 {
-            self.hints.clear();
+            // Of a noisy line only what whole answers said is still followed.
+            self.hints.retain(|hint| hint.0 >= RIVAL);
         }
         let best = (0..self.hints.len()).max_by(|a, b| {
             let score = |at: &usize| self.hints.get(*at).map_or(0.0, |hint| hint.0);
@@ -378,7 +386,7 @@ impl Search {
             if self.found.iter().any(is_found) {
                 continue;
             }
-            let usual = order::first_byte(trial.line, trial.wait_ms(), self.plan.hold_back);
+            let usual = trial.first_byte(self.plan.hold_back);
             // One slow unit on a line makes further ones of its kind likely.
             let slowest = self
                 .found
@@ -421,7 +429,7 @@ impl Search {
             _ => {
                 // A valid answer names who gave it.
                 if let Some(unit) = stray.bytes.first() {
-                    let longest = order::first_byte(line, 500, self.plan.hold_back);
+                    let longest = order::longest_first_byte(line, self.plan.hold_back);
                     self.hint(f64::INFINITY, (line, *unit), longest);
                 }
             }
@@ -446,14 +454,18 @@ impl Search {
 
     /// Somebody said something that is no frame: those just asked are asked again.
     fn suspect(&mut self, stray: &Stray, line: LineSettings) {
-        let begun = stray
-            .at
-            .saturating_sub(line.characters(stray.bytes.len().saturating_sub(1)));
         self.recent
             .retain(|made| made.ended + STILL_TO_COME >= stray.at);
         let suspects: Vec<Made> = self.recent.iter().copied().collect();
         for made in &suspects {
             let trial = made.trial;
+            // How many characters it was at other settings cannot be told: those of an answer.
+            let (characters, slack) = if trial.line == line {
+                (stray.bytes.len().saturating_sub(1), SLACK)
+            } else {
+                (ANSWER, SLACK + trial.line.characters(ANSWER))
+            };
+            let begun = stray.at.saturating_sub(trial.line.characters(characters));
             let needed = begun.saturating_sub(made.sent_at + trial.line.frame_silence());
             let needed_ms = needed.as_secs_f64() * 1000.0;
             if needed_ms > SLOWEST_MS {
@@ -461,7 +473,7 @@ impl Search {
             }
             let first_byte = made
                 .first_byte
-                .max(order::first_byte(trial.line, 0, self.plan.hold_back) + needed + SLACK);
+                .max(order::first_byte(trial.line, 0, self.plan.hold_back) + needed + slack);
             let likely = self.line_share(trial.line)
                 * prior::address(trial.unit)
                 * prior::answers_at(needed_ms).max(1e-5);
@@ -503,6 +515,26 @@ impl Search {
                 *wait = (*wait).max(first_byte);
             }
             None => self.hints.push((score, place, first_byte)),
+        }
+    }
+}
+
+/// Whether the unit asked has answered, and the code with which it refused.
+///
+/// To which of several questions does not matter here: an answer that would fit an earlier one as
+/// well comes from the same unit.
+fn somebody(exchange: &Exchange) -> Option<Option<u8>> {
+    let is_own = |code: &u8| !matches!(code, 0x0a | 0x0b);
+    match &exchange.outcome {
+        Outcome::Answered(_) => Some(None),
+        Outcome::Exception(code) => is_own(code).then_some(Some(*code)),
+        _ => {
+            let mut strays = exchange.strays.iter();
+            let stray = strays.find(|stray| stray.kind == StrayKind::Doubtful)?;
+            match stray.bytes.as_slice() {
+                [_, function, code, ..] if *function >= 0x80 => is_own(code).then_some(Some(*code)),
+                _ => Some(None),
+            }
         }
     }
 }

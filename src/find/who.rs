@@ -21,14 +21,16 @@ use packside_profiles::{Instance, Known, Layout, Role, Value, decode};
 
 use super::search::{Found, asked_at};
 use crate::ask::{Exchange, Outcome, Silence};
-use crate::wire::{Answer, Ask, Question};
+use crate::event::Framing;
+use crate::wire::{Answer, Ask, Question, Span, SpanKind, Splitter, Stamp};
 
 /// Where the mark of the open models may stand, and the mark.
 const SUNSPEC_AT: [u16; 3] = [40_000, 0, 50_000];
 const SUNSPEC: [u16; 2] = [0x5375, 0x6e53];
 /// Times that a question is asked where what comes is damaged, or nothing comes.
 const TRIES: u32 = 3;
-/// Times that the serial is read, to see whether it is always the same.
+/// Times that the serial is read, to see whether it is always the same; before the last one nothing
+/// is asked for as long as an answer may take, so that a second, slower unit is heard.
 const READINGS: u8 = 3;
 
 /// Longest wait for the begin of an answer of a unit that has answered before.
@@ -99,6 +101,12 @@ pub enum Oddity {
     /// The serial changes from reading to reading.
     #[error("two units answer in turn at this address: the serial was {}", .0.join(", then "))]
     TwoInTurn(Vec<String>),
+    /// A question that was answered is answered once more.
+    #[error(
+        "what is asked is answered twice: two units share this address, one slower than the other, or a gateway \
+         repeats what it has said"
+    )]
+    AnsweredTwice,
     /// Answers that differ from unit to unit are damaged, others are not.
     #[error(
         "its answers are damaged where units differ and clean where they are alike: two units share this address"
@@ -111,7 +119,19 @@ pub enum Oddity {
     HungAfter(u8),
 }
 
+impl Oddity {
+    /// Whether another unit may have given any of the answers.
+    pub fn is_shared_address(&self) -> bool {
+        !matches!(self, Self::HungAfter(_))
+    }
+}
+
 impl Identity {
+    /// Whether another unit may have given any of the answers.
+    pub fn is_shared_address(&self) -> bool {
+        self.oddities.iter().any(Oddity::is_shared_address)
+    }
+
     /// The map that fits.
     pub fn profile(&self) -> Option<&str> {
         let fitting = self.candidates.iter().find(|one| one.fits == Some(true));
@@ -147,6 +167,8 @@ pub struct Who<'p> {
     steps: VecDeque<Step>,
     tries: u32,
     damaged: u32,
+    /// A question had no answer in time, which may still come.
+    has_waited_in_vain: bool,
     serials: Vec<String>,
     identity: Identity,
 }
@@ -179,6 +201,7 @@ impl<'p> Who<'p> {
             steps,
             tries: 0,
             damaged: 0,
+            has_waited_in_vain: false,
             serials: Vec::new(),
             identity: Identity {
                 candidates,
@@ -199,12 +222,40 @@ impl<'p> Who<'p> {
         None
     }
 
+    /// How long only to listen before the next question.
+    pub fn listens_first(&self) -> Option<Duration> {
+        let last = READINGS - 1;
+        let is_last = matches!(self.steps.front(), Some(Step::Serial { nth, .. }) if *nth == last);
+        (is_last && self.tries == 0).then_some(WAIT)
+    }
+
+    /// Bytes came while nothing was asked.
+    pub fn overhear(&mut self, bytes: &[u8]) {
+        if self.has_waited_in_vain {
+            return;
+        }
+        let mut splitter = Splitter::new(Framing::Rtu);
+        let stamp = Stamp {
+            at: Duration::ZERO,
+            during: None,
+        };
+        splitter.push(bytes, stamp);
+        let from_it = |span: &Span| {
+            span.kind == SpanKind::Frame && span.bytes.first() == Some(&self.found.unit)
+        };
+        let mut spans = std::iter::from_fn(|| splitter.next(None, true));
+        if spans.any(|span| from_it(&span)) && !self.identity.is_shared_address() {
+            self.identity.oddities.push(Oddity::AnsweredTwice);
+        }
+    }
+
     /// Takes what came of it.
     pub fn take(&mut self, exchange: &Exchange) {
         let Some(step) = self.steps.front().copied() else {
             return;
         };
         self.tries += 1;
+        self.has_waited_in_vain |= !is_answer(&exchange.outcome);
         if let Outcome::TimedOut(silence) = exchange.outcome {
             self.damaged += u32::from(silence == Silence::Damaged);
             let tries = if silence == Silence::Nothing {
@@ -403,11 +454,11 @@ fn compare(
         .zip(registers(outcome))
         .and_then(|(point, words)| decode(point, words, 0).ok());
     let Some(decoded) = decoded else {
+        let is_refused = is_answer(outcome) && matches!(outcome, Outcome::Exception(_));
         let why = match outcome {
-            Outcome::Exception(code) => format!("refused with exception {code:02x}"),
+            Outcome::Exception(code) if is_refused => format!("refused with exception {code:02x}"),
             _ => "not answered".to_owned(),
         };
-        let is_refused = matches!(outcome, Outcome::Exception(_));
         return (
             is_refused.then_some(false),
             format!("{point}{where_it_is} is {why}"),
@@ -443,8 +494,13 @@ fn text_of(value: &Value) -> String {
     }
 }
 
+/// Whether the unit has said something; 0A and 0B are a gateway's words for one that has not.
 fn is_answer(outcome: &Outcome) -> bool {
-    matches!(outcome, Outcome::Answered(_) | Outcome::Exception(_))
+    match outcome {
+        Outcome::Answered(_) => true,
+        Outcome::Exception(code) => !matches!(code, 0x0a | 0x0b),
+        _ => false,
+    }
 }
 
 fn registers(outcome: &Outcome) -> Option<&[u16]> {

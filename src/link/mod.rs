@@ -44,3 +44,4 @@ pub use simulated::{Simulated, open_simulated, open_simulated_as};
 pub use speaks::{Speaks, speaks};
 pub use tap::{Say, Sink};
 pub use trouble::{Blame, LinkTrouble, MayWake, NotShown, OpenError};
+pub(crate) use unix::forget_typed;

@@ -76,6 +76,19 @@ pub(crate) fn side_door(_: &Path) -> Option<std::fs::File> {
     None
 }
 
+/// Forgets what was typed before: no answer to a question that comes only now.
+#[cfg(unix)]
+pub(crate) fn forget_typed() {
+    use rustix::termios::{QueueSelector, tcflush};
+
+    // Where nobody can type there is nothing to forget.
+    let _ = tcflush(std::io::stdin(), QueueSelector::IFlush);
+}
+
+/// See the one for Unix.
+#[cfg(not(unix))]
+pub(crate) fn forget_typed() {}
+
 /// See the one for Unix.
 #[cfg(not(unix))]
 pub(crate) fn mark_bad_characters(_: &std::fs::File) -> bool {
@@ -98,8 +111,10 @@ pub(crate) fn facts(root: &Path, port: &str) -> SystemFacts {
         .join("device");
     let driver = std::fs::canonicalize(shown.join("driver")).ok();
     let latency = std::fs::read_to_string(shown.join("latency_timer")).ok();
+    // Built-in ports hang on an inner bus of the system, whose name says nothing.
+    let driver = driver.and_then(|path| Some(path.file_name()?.to_string_lossy().into_owned()));
     SystemFacts {
-        driver: driver.and_then(|path| Some(path.file_name()?.to_string_lossy().into_owned())),
+        driver: driver.filter(|name| name != "port"),
         by_id: by_id(root, &real),
         hold_back: latency
             .and_then(|text| text.trim().parse().ok())

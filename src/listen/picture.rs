@@ -132,10 +132,14 @@ fn nothing_heard(scene: &Scene<'_>) -> Picture {
         let seconds = listened.as_secs_f64();
         // A client that asks every p seconds is heard for certain once we listen longer than p,
         // with something to spare for its jitter.
-        why.push(format!(
-            "{seconds:.0} s of silence rule out a client on this pair that asks every {:.0} s or faster",
-            (seconds * 0.8).floor()
-        ));
+        let period = (seconds * 0.8).floor();
+        why.push(if period < 1.0 {
+            format!("{seconds:.1} s are too short to rule out anybody")
+        } else {
+            format!(
+                "{seconds:.0} s of silence rule out a client on this pair that asks every {period:.0} s or faster"
+            )
+        });
     }
     why.push(
         "it does not show why: the inverter may be off, not set to this battery, or on another socket or CAN"

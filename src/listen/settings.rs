@@ -312,8 +312,14 @@ fn survivors(received: &[Received], ours: LineSettings) -> (Vec<Hypothesis>, Evi
             accidental: accidents.sum::<f64>().min(1.0),
         }
     });
-    let hypotheses = best().map(|(hypothesis, _)| *hypothesis);
-    (hypotheses.collect(), evidence.unwrap_or_default())
+    let evidence = evidence.unwrap_or(Evidence {
+        characters: received.len(),
+        ..Evidence::default()
+    });
+    (
+        best().map(|(hypothesis, _)| *hypothesis).collect(),
+        evidence,
+    )
 }
 
 /// The chance that independent accidents give evidence at least as strong as `chance`: so many hits that

@@ -98,6 +98,7 @@ pub(super) fn exception(bytes: &[u8]) -> Length {
 }
 
 /// Length as a request.
+#[inline]
 pub(super) fn request(bytes: &[u8]) -> Length {
     let [_, function, a, b, ref rest @ ..] = *bytes else {
         return Needs(SHORTEST);
@@ -133,6 +134,7 @@ pub(super) fn request(bytes: &[u8]) -> Length {
 }
 
 /// Length as an answer that is no exception.
+#[inline]
 pub(super) fn answer(bytes: &[u8]) -> Length {
     let [_, function, a, b, ref rest @ ..] = *bytes else {
         return Needs(SHORTEST);
@@ -163,6 +165,7 @@ pub(super) fn answer(bytes: &[u8]) -> Length {
 }
 
 /// Whether a frame answers a request: both whole, with a right CRC. Exceptions included.
+#[inline]
 pub(super) fn fits(request: &[u8], frame: &[u8]) -> bool {
     let ([unit, function, asked @ ..], [other, answered, said @ ..]) = (request, frame) else {
         return false;
@@ -174,12 +177,18 @@ pub(super) fn fits(request: &[u8], frame: &[u8]) -> bool {
     if *answered == function | 0x80 {
         return exception(frame) == Is(frame.len());
     }
-    if answered != function || answer(frame) != Is(frame.len()) {
+    if answered != function {
+        return false;
+    }
+    // These say what was asked once more: what the request may say the answer may.
+    if matches!(function, 0x05 | 0x06 | 0x15 | 0x16) {
+        return request == frame;
+    }
+    if answer(frame) != Is(frame.len()) {
         return false;
     }
     match *function {
         0x01 | 0x02 | 0x03 | 0x04 | 0x17 => Some(frame.len()) == answer_length(request),
-        0x05 | 0x06 | 0x15 | 0x16 => request == frame,
         // The number for sub-function 0 comes back; counters answer with their own.
         0x08 if asked.starts_with(&[0, 0]) => request == frame,
         0x08 => asked.get(..2) == said.get(..2),
@@ -226,6 +235,7 @@ fn with_quantity(rest: &[u8], most: usize, length: usize) -> Length {
 }
 
 /// Functions whose answer repeats the request.
+#[inline]
 fn echoed(function: u8, a: u8, b: u8, rest: &[u8]) -> Length {
     match (function, rest) {
         (0x05, [0x00 | 0xff, 0x00, ..]) | (0x06, _) => Is(8),

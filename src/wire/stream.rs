@@ -239,6 +239,7 @@ impl Stream {
     }
 
     /// What stands at `at`.
+    #[inline]
     fn look(&mut self, is_over: bool) -> Found {
         let Some(rest) = self.bytes.get(self.at..) else {
             return Found::Nothing;
@@ -256,7 +257,6 @@ impl Stream {
                 _ => Found::Nothing,
             };
         }
-        let request = shape::request(rest);
         let answer = shape::answer(rest);
         let has = rest.len();
         // The answer that is due comes first: it must not be cut where it looks like a request.
@@ -267,7 +267,8 @@ impl Stream {
                 return self.wait_for(length);
             }
             if self.sealed(length) {
-                let can = if request == answer {
+                let rest = self.bytes.get(self.at..).unwrap_or_default();
+                let can = if shape::request(rest) == answer {
                     Can::Either
                 } else {
                     Can::Answer
@@ -275,6 +276,10 @@ impl Stream {
                 return Found::Frame(length, can);
             }
         }
+        let request = self
+            .bytes
+            .get(self.at..)
+            .map_or(Length::Never, shape::request);
         let mut needs = usize::MAX;
         for (way, can) in [(request, Can::Request), (answer, Can::Answer)] {
             match way {
@@ -301,14 +306,16 @@ impl Stream {
     }
 
     /// Whether the bytes at `at` begin like the answer that the last request waits for.
+    #[inline]
     fn is_due(&self, length: usize) -> bool {
         if self.deferred.is_some() || self.asked.answer != Some(length) {
             return false;
         }
-        let here = self.bytes.get(self.at..self.at + 2);
-        here.is_some() && here == self.asked.frame.get(..2)
+        let here = self.bytes.get(self.at..).and_then(<[u8]>::first_chunk::<2>);
+        here.is_some() && here == self.asked.frame.first_chunk::<2>()
     }
 
+    #[inline]
     fn sealed(&mut self, length: usize) -> bool {
         if self.at == self.decided {
             // In step with the frames nearly every try fits: no registers for them.

@@ -13,6 +13,7 @@ mod adversary;
 mod bad_input;
 mod cases;
 mod find;
+mod find_served;
 mod held_back;
 mod judged;
 mod killed;

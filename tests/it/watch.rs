@@ -54,7 +54,7 @@ fn watch_tells_the_silence_time_passing_and_ends_with_the_last_verdict() {
     let text = objects.iter().find(is_flag).unwrap()["text"]
         .as_str()
         .unwrap();
-    assert!(text.starts_with("NEW  inverter-silent: "), "{text}");
+    assert!(text.starts_with("NEW inverter-silent: "), "{text}");
 }
 
 #[test]
@@ -75,6 +75,37 @@ fn watch_of_a_running_unit_calls_nothing_a_fault_while_its_current_changes() {
     let states = objects.iter().filter(|object| object["about"] == "state");
     let states: Vec<&str> = states.map(|state| state["id"].as_str().unwrap()).collect();
     assert_eq!(states, ["precharge", "running"]);
+}
+
+#[test]
+fn watch_says_which_pack_of_a_rack_and_when_a_unit_started_anew() {
+    let (_, rack) = objects(&["--simulated", "rack-waiting", "--seconds", "30"]);
+    let is_flat = |object: &&Json| object["id"] == "flat-curve";
+    let texts: Vec<&str> = rack
+        .iter()
+        .filter(is_flat)
+        .map(|o| o["text"].as_str().unwrap())
+        .collect();
+    assert_eq!(texts.len(), 3);
+    for (text, unit) in texts.iter().zip(1..) {
+        let lead = format!("NEW address {unit}, flat-curve: ");
+        assert!(text.starts_with(&lead), "{text}");
+    }
+    let restarts = [
+        "--simulated",
+        "hv-reboots-again-and-again",
+        "--from",
+        "0",
+        "--seconds",
+        "60",
+    ];
+    let (_, objects) = objects(&restarts);
+    let count = objects
+        .iter()
+        .filter(|object| object["id"] == "restarted")
+        .count();
+    // It restarts every 20 s and is read from second 6 on.
+    assert!((2..=3).contains(&count), "{count}");
 }
 
 #[test]

@@ -8,11 +8,11 @@ use packside_profiles::model::{Profile, Table};
 use packside_profiles::{Known, LineSettings};
 
 use super::super::out;
-use super::super::reach::failure_of;
+use super::super::reach::{failure, failure_of};
 use super::super::session::{self, Manner};
-use super::super::{Failure, args::FramingArg};
+use super::super::{Failure, USAGE, args::FramingArg};
 use super::{Ended, FindArgs, Report, first_line, hold_back};
-use crate::event::{Framing, What};
+use crate::event::{Framing, LinkFacts, What};
 use crate::find::search::asked_at;
 use crate::find::{Found, Listening, Plan, Reply, Search, Volley, Who, run as moves, who};
 use crate::link::{Asking, LinkTrouble, Pacing, Quiet, Speaks, Wake};
@@ -49,16 +49,24 @@ pub(super) fn ask(
     profiles: &[Profile],
     report: &mut Report,
 ) -> Result<(), Failure> {
-    let plan = plan(args, report);
+    let search = Search::new(plan(args, report), profiles);
+    let progress = search.progress();
+    if args.resume > 0 && args.resume >= progress.of {
+        let message = format!(
+            "--resume: expected at most {}, found {}",
+            progress.of.saturating_sub(1),
+            args.resume
+        );
+        let hint = Some("leave it out to begin at the first question".to_owned());
+        return Err(failure(USAGE, "usage", message, hint));
+    }
     let is_gateway = report.facts.is_gateway();
-    let search = Search::new(plan.clone(), profiles);
     if is_gateway {
         out::say(
-            "asking up to 247 addresses behind this gateway, the likely ones first; one that is silent costs the \
-                  gateway's own time-out",
+            "asking is for a gateway to a service or inverter socket. Up to 247 addresses, the likely ones first: one \
+             that is silent costs the gateway's own time-out, all of them about 4 min where that is 1 s",
         );
     } else {
-        let progress = search.progress();
         out::say(&format!(
             "asking is for a service or inverter socket. Likely settings and addresses come first: most units answer \
              within seconds; every address once takes {}, all {} questions {}",
@@ -154,6 +162,7 @@ fn on_a_line(
 ) -> Result<(), LinkTrouble> {
     search.bear_others(bears_others);
     let bar = bar("questions");
+    let facts = report.facts.clone();
     let done = moves::search(asking, &mut search, |progress| {
         let (Some(bar), Some(trial)) = (&bar, progress.now) else {
             return;
@@ -167,7 +176,7 @@ fn on_a_line(
         };
         bar.set_message(format!(
             "asking at {}, address {}{why}; at most {} more",
-            trial.line,
+            settings_text(&facts, trial.line),
             trial.unit,
             long(progress.left)
         ));
@@ -226,8 +235,8 @@ fn behind_gateway(
         out::say("no Modbus TCP frame came; trying RTU bytes over TCP on a new connection");
         drop(asking);
         let mut quiet = quiet_again(args)?;
-        // Only now can somebody be overheard.
-        if !report.window.is_zero() {
+        // Where it was not listened to before, somebody can be overheard only now.
+        if report.listened.is_none() && !report.window.is_zero() {
             let (heard, summary) = super::listen(&mut quiet, report.window)?;
             let is_silent = heard == Listening::Silent;
             report.listened = Some((heard, summary));
@@ -453,7 +462,11 @@ pub(super) fn long(time: Duration) -> String {
 
 /// Settings of the line that a report is about.
 pub(super) fn line_text(report: &Report, line: LineSettings) -> String {
-    match report.facts.line() {
+    settings_text(&report.facts, line)
+}
+
+fn settings_text(facts: &LinkFacts, line: LineSettings) -> String {
+    match facts.line() {
         Some(_) => line.to_string(),
         None => "the gateway's own settings".to_owned(),
     }

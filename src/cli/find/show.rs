@@ -6,7 +6,8 @@ use anstyle::Style;
 use packside_profiles::Parity;
 
 use super::super::screen::{counted, section, wrap};
-use super::ask::{line_text, long, words_of};
+use super::ask::{line_text, long};
+use super::next::next_command;
 use super::{Ended, FindArgs, Report};
 use crate::event::Framing;
 use crate::find::{Candidate, Found, Identity, Listening};
@@ -40,7 +41,7 @@ pub(super) fn report(report: &Report, args: &FindArgs, colour: bool) -> String {
         "Heard before asking",
         heard.iter().map(String::as_str),
     );
-    let notes = notes(report);
+    let notes = notes(report, args);
     section(&mut out, "Worth knowing", notes.iter().map(String::as_str));
     if let Some(port) = &report.port {
         let mut facts = self::port(port);
@@ -67,9 +68,7 @@ pub(super) fn report(report: &Report, args: &FindArgs, colour: bool) -> String {
 fn headline(report: &Report) -> (&'static str, String) {
     match report.found.as_slice() {
         [(found, identity)] => {
-            let name = identity
-                .profile()
-                .map_or_else(|| "not one of the known maps".to_owned(), str::to_owned);
+            let name = name(identity);
             let serial = identity
                 .serial
                 .as_ref()
@@ -115,6 +114,29 @@ fn headline(report: &Report) -> (&'static str, String) {
         ),
         _ => ("NOTHING", nothing(report)),
     }
+}
+
+/// What a unit is, in a few words: its map, or what it says of itself.
+fn name(identity: &Identity) -> String {
+    if let Some(profile) = identity.profile() {
+        return profile.to_owned();
+    }
+    let texts: Vec<&str> = identity
+        .device
+        .iter()
+        .filter(|(object, _)| *object <= 1)
+        .map(|(_, text)| text.as_str())
+        .collect();
+    let says = if texts.is_empty() {
+        String::new()
+    } else {
+        format!(", says of itself {}", texts.join(" "))
+    };
+    let kind = match identity.sunspec {
+        Some(_) => "speaks the open SunSpec models",
+        None => "not one of the known maps",
+    };
+    format!("{kind}{says}")
 }
 
 fn busy(report: &Report, listening: &Listening) -> String {
@@ -246,7 +268,7 @@ fn heard(report: &Report) -> Vec<String> {
     lines
 }
 
-fn notes(report: &Report) -> Vec<String> {
+fn notes(report: &Report, args: &FindArgs) -> Vec<String> {
     let mut lines = Vec::new();
     for garbled in &report.garbled {
         lines.push(format!(
@@ -289,16 +311,17 @@ fn notes(report: &Report) -> Vec<String> {
             ));
         }
     }
-    if let Ended::Trouble(trouble) = &report.ended {
-        lines.extend(words_of(trouble).hint);
-    }
     if report.ended == Ended::NotAsked {
         lines.push(
             "make sure that nobody works at the terminals, then press y when asked, or give --ask-anyway".to_owned(),
         );
     }
-    if let Some(path) = &report.saved {
-        lines.push(format!("kept in {}", path.display()));
+    match (&report.saved, &args.save) {
+        (Some(path), _) => lines.push(format!("kept in {}", path.display())),
+        (None, Some(name)) if !report.found.is_empty() => lines.push(format!(
+            "not kept as {name}: which of the units is meant cannot be told"
+        )),
+        _ => {}
     }
     lines
 }
@@ -369,87 +392,4 @@ fn asked(report: &Report) -> Vec<String> {
         ));
     }
     lines
-}
-
-/// The complete next command.
-pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
-    let mut words = vec!["packside".to_owned()];
-    let place = |words: &mut Vec<String>| words.extend(place_words(args));
-    let config = args
-        .config
-        .as_ref()
-        .map(|folder| format!("--config {}", folder.display()));
-    if let Some((found, identity)) = report.found.first() {
-        words.push("check".to_owned());
-        if let (Some(_), Some(name)) = (&report.saved, &args.save) {
-            words.push(format!("--at {name}"));
-            words.extend(config);
-            return words.join(" ");
-        }
-        place(&mut words);
-        if report.facts.is_gateway() {
-            if report.facts.framing == Framing::Rtu {
-                words.push("--framing rtu".to_owned());
-            }
-        } else {
-            words.push(format!("--line {}", found.line));
-        }
-        words.push(format!("--unit {}", found.unit));
-        words.push(format!(
-            "--profile {}",
-            identity.profile().unwrap_or("YOUR-MAP.toml")
-        ));
-        words.extend(config);
-        return words.join(" ");
-    }
-    if let (Ended::Busy, Some((Listening::Heard { line, .. }, summary))) =
-        (&report.ended, &report.listened)
-    {
-        let unit = summary.answering_units().first().copied();
-        let fits = report.fitting.first().zip(unit);
-        words.push(if fits.is_some() { "check" } else { "listen" }.to_owned());
-        place(&mut words);
-        words.push(match report.facts.line() {
-            Some(_) => format!("--line {line}"),
-            None => "--framing rtu".to_owned(),
-        });
-        words.extend(fits.map(|((map, ..), unit)| format!("--unit {unit} --profile {map}")));
-        return words.join(" ");
-    }
-    match &report.ended {
-        Ended::Busy | Ended::Exhausted if !report.facts.is_gateway() => {
-            words.push("listen".to_owned())
-        }
-        _ => words.push("find".to_owned()),
-    }
-    place(&mut words);
-    words.extend(args.place.line.map(|line| format!("--line {line}")));
-    let finds_again = words.get(1).is_some_and(|word| word == "find");
-    words.extend(
-        args.only
-            .filter(|_| finds_again)
-            .map(|unit| format!("--only {unit}")),
-    );
-    if let Some(resume) = report.resume.filter(|resume| *resume > 0) {
-        words.push(format!("--resume {resume}"));
-    }
-    if report.ended == Ended::NotAsked {
-        words.push("--ask-anyway".to_owned());
-    }
-    words.join(" ")
-}
-
-/// The place as it was given.
-fn place_words(args: &FindArgs) -> Vec<String> {
-    let place = &args.place;
-    let options = [
-        ("--serial", &place.serial),
-        ("--gateway", &place.gateway),
-        ("--simulated", &place.simulated),
-    ];
-    let given = options.into_iter().filter_map(|(option, value)| {
-        let value = value.as_ref()?;
-        Some(format!("{option} {value}"))
-    });
-    given.collect()
 }

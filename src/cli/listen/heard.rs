@@ -275,8 +275,7 @@ impl<'a> Heard<'a> {
             colour: self.colour,
         };
         let text = view.text();
-        out::redraw(&text, self.drawn);
-        self.drawn = text.lines().count();
+        self.drawn = out::redraw(&text, self.drawn);
     }
 
     fn listened(&self) -> Duration {

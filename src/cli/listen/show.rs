@@ -141,9 +141,7 @@ impl View<'_> {
             let _ = write!(out, "  so far: ");
             screen::headline(&mut out, verdict, self.colour);
         }
-        // A longer line would break, and the view could not be drawn over.
-        let cut = |line: &str| line.chars().take(WIDTH + 20).collect::<String>() + "\n";
-        out.lines().map(cut).collect()
+        out
     }
 }
 
@@ -261,7 +259,7 @@ impl Ending<'_> {
             for why in &picture.why {
                 screen::wrap(&mut out, why, "  - ", "    ");
             }
-            let _ = writeln!(out, "  {}", picture.strength.id());
+            let _ = writeln!(out, "  how sure: {}", picture.strength.id());
         }
         let link = self.facts.map(screen::link_text).unwrap_or_default();
         let how_long = self.listened.map_or_else(
@@ -295,7 +293,7 @@ impl Ending<'_> {
         for picture in self.pictures {
             screen::wrap(&mut out, &picture.next, "  - ", "    ");
         }
-        let _ = writeln!(out, "next: packside listen {}", self.command);
+        let _ = writeln!(out, "next: packside {}", self.command);
         out
     }
 

@@ -32,8 +32,6 @@ const ROWS: usize = 28;
 /// Values kept of a number, and how long.
 const KEPT: usize = 32;
 const WINDOW: Duration = Duration::from_secs(120);
-/// Widest line of the view.
-const WIDTH: usize = 100;
 
 /// Something that is otherwise than it was.
 struct Change {
@@ -115,8 +113,7 @@ impl<'a> Teller<'a> {
             self.look_object(&judgement);
         } else if self.in_place {
             let view = self.view(&judgement);
-            out::redraw(&view, self.drawn);
-            self.drawn = view.lines().count();
+            self.drawn = out::redraw(&view, self.drawn);
         }
         self.last = Some(judgement);
     }
@@ -132,8 +129,8 @@ impl<'a> Teller<'a> {
         }
         if self.in_place {
             out::redraw("", self.drawn);
-            let recent: String = self.recent.iter().map(|line| format!("{line}\n")).collect();
-            out::result(&recent);
+            let recent = self.recent.iter().map(String::as_str);
+            out::result(&recent.collect::<String>());
         }
         let screen = screen::look(last, Some(profile), facts, self.colour, command);
         out::result(&format!("\n{screen}"));
@@ -227,7 +224,7 @@ impl<'a> Teller<'a> {
         if !self.in_place {
             return out::result(&text);
         }
-        self.recent.extend(text.lines().map(str::to_owned));
+        self.recent.push_back(text);
         let surplus = self.recent.len().saturating_sub(RECENT);
         self.recent.drain(..surplus);
     }
@@ -280,11 +277,9 @@ impl<'a> Teller<'a> {
             }
         }
         let mut lines: Vec<&str> = out.lines().take(ROWS).collect();
-        lines.extend(["", "What changed"]);
-        lines.extend(self.recent.iter().map(String::as_str));
-        // A longer line would break, and the view could not be drawn over.
-        let cut = |line: &&str| line.chars().take(WIDTH + 20).collect::<String>() + "\n";
-        lines.iter().map(cut).collect()
+        lines.extend(["", "What changed, newest first"]);
+        lines.extend(self.recent.iter().rev().flat_map(|change| change.lines()));
+        lines.join("\n")
     }
 }
 
@@ -392,6 +387,10 @@ fn changes_between(before: Option<&Judgement>, now: &Judgement) -> Vec<Change> {
         let text = format!("{}  {}", screen::title(verdict.kind), verdict.summary);
         add("verdict", verdict.kind.id(), text);
     }
+    for unit in before.map_or_else(Vec::new, |before| restarted(before, now)) {
+        let text = format!("address {unit}: started anew, its uptime went back");
+        add("state", "restarted", text);
+    }
     for member in &now.identity.members {
         let Some((kind, state)) = &member.state else {
             continue;
@@ -419,21 +418,37 @@ fn changes_between(before: Option<&Judgement>, now: &Judgement) -> Vec<Change> {
     }
     let none = Vec::new();
     let earlier = before.map_or(&none, |before| &before.findings);
-    for finding in missing_in(&now.findings, earlier) {
-        add(
-            "finding",
-            finding.id,
-            format!("NEW  {}: {}", finding.id, finding.text),
-        );
-    }
-    for finding in missing_in(earlier, &now.findings) {
-        add(
-            "finding",
-            finding.id,
-            format!("gone {}: was {}", finding.id, finding.text),
-        );
-    }
+    let is_rack = now.identity.members.len() > 1;
+    let mut tell = |word, finding: &Finding| {
+        let unit = match is_rack {
+            true => format!("address {}, ", finding.unit),
+            false => String::new(),
+        };
+        let text = format!("{word} {unit}{}: {}", finding.id, finding.text);
+        add("finding", finding.id, text);
+    };
+    missing_in(&now.findings, earlier).for_each(|finding| tell("NEW", finding));
+    missing_in(earlier, &now.findings).for_each(|finding| tell("gone, it was", finding));
     changes
+}
+
+/// Units whose uptime went back.
+fn restarted(before: &Judgement, now: &Judgement) -> Vec<u8> {
+    let uptimes = |judgement: &Judgement| -> Vec<(u8, f64)> {
+        let readings = judgement.readings.iter();
+        let uptimes = readings.filter(|reading| reading.role == Role::Uptime);
+        uptimes
+            .filter_map(|r| Some((r.unit, r.number()?)))
+            .collect()
+    };
+    let earlier = uptimes(before);
+    let went_back = |(unit, now): &(u8, f64)| {
+        let before = earlier.iter().find(|(other, _)| other == unit);
+        before.is_some_and(|(_, before)| now < before)
+    };
+    let mut units = uptimes(now);
+    units.retain(went_back);
+    units.into_iter().map(|(unit, _)| unit).collect()
 }
 
 /// A text without its numbers: the same words with another number are no news.

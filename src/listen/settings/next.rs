@@ -9,7 +9,9 @@
 //! # Why 8N1 comes first at each rate
 //! A receiver without parity gets the right values from senders with one, marks aside, and so
 //! covers all layouts with ten or more bits; unless it takes a low stop bit for the next start
-//! bit, which is why 8E1 comes second.
+//! bit, which is why 8E1 comes second. A receiver with parity loses senders without at its own rate
+//! too: it takes their next start bit for the stop bit. The bytes look as if from faster senders, so
+//! there the same rate without parity comes first, one try before the next faster rate.
 
 use packside_profiles::{LineSettings, Parity};
 

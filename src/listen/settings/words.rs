@@ -160,7 +160,7 @@ fn lost(it: &Explanation, next: &[LineSettings]) -> Words {
     };
     Words {
         found: format!(
-            "{} heard at {}, but no frame can be made out under any setting they could still show",
+            "in the last {} at {} no frame can be made out under any setting they could still show",
             counted(it.evidence.characters, "byte"),
             it.ours
         ),

@@ -11,7 +11,9 @@ impl Stream {
     /// A frame begins at `at`: settles what stands before it, then itself.
     pub(super) fn frame(&mut self, length: usize, can: Can, give: &mut dyn FnMut(Piece<'_>)) {
         let (start, end) = (self.at, self.at + length);
-        self.settle_deferred(Some((start, end)), give);
+        if self.deferred.is_some() {
+            self.settle_deferred(Some((start, end)), give);
+        }
         let noise = start - self.decided;
         let is_behind_noise = noise > 0 || self.noise_is_cut || !self.frame_before;
         let answers = self.answers(start, end, can);
@@ -43,7 +45,9 @@ impl Stream {
             }
             Can::Either => PieceKind::Request,
         };
-        self.gap(true, give);
+        if noise > 0 {
+            self.gap(true, give);
+        }
         self.tell(start, end, kind, give);
         self.frame_ended(end);
     }
@@ -60,6 +64,7 @@ impl Stream {
     }
 
     /// Whether the frame can answer the last request.
+    #[inline]
     fn answers(&self, start: usize, end: usize, can: Can) -> bool {
         if self.asked.frame.is_empty() || can == Can::Request {
             return false;
@@ -78,7 +83,7 @@ impl Stream {
     /// answer, damaged, and what stands here is a second try.
     fn noise_was_the_answer(&self, start: usize) -> bool {
         let frame = &self.asked.frame;
-        self.likeness(start, frame) * 2 > frame.len()
+        start > self.decided && self.likeness(start, frame) * 2 > frame.len()
     }
 
     /// Whether the noise before a frame that may be either was its request.
@@ -152,6 +157,7 @@ impl Stream {
     }
 
     /// Gives out a frame and keeps in mind what it means for the next one.
+    #[inline]
     fn tell(&mut self, start: usize, end: usize, kind: PieceKind, give: &mut dyn FnMut(Piece<'_>)) {
         let at = self.time_of(end - 1);
         let asked = &mut self.asked;
@@ -277,6 +283,7 @@ impl Stream {
         self.noise_is_cut = true;
     }
 
+    #[inline]
     fn emit(&mut self, start: usize, end: usize, kind: PieceKind, give: &mut dyn FnMut(Piece<'_>)) {
         while self.times.get(1).is_some_and(|(from, _)| *from <= start) {
             self.times.pop_front();
@@ -293,6 +300,7 @@ impl Stream {
     }
 
     /// When a byte came.
+    #[inline]
     pub(super) fn time_of(&self, index: usize) -> Duration {
         if let Some((_, time)) = self.times.front().filter(|_| self.times.len() == 1) {
             return *time;
