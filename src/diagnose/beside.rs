@@ -67,7 +67,7 @@ fn lost_connectors(findings: &mut Vec<Finding>, readings: &[Reading], profile: &
              shown to be safe to charge"
         );
         let place = Place { module, item: None };
-        let mut found = finding(Class::SensorFault, Severity::Alarm, one.unit, place, text);
+        let found = finding(Class::SensorFault, Severity::Alarm, one.unit, place, text);
         findings.retain(|f| !(f.place.module == module && unreadable(f)));
         findings.push(found);
         let sensors = |f: &&mut Finding| f.is_root_alarm() && f.class == Some(Class::SensorFault);
