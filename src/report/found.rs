@@ -26,7 +26,7 @@ pub(crate) fn findings(html: &mut Html, parts: &Parts) {
                 "Where",
                 "What",
                 "Raw and decoded",
-                "Lies in",
+                "Lies in, and what becomes of it",
             ];
             table(
                 inner,
@@ -61,11 +61,11 @@ fn desk_row(finding: &Finding, parts: &Parts) -> Vec<String> {
     } else {
         format!(". Do: {}", finding.to_do)
     };
+    let becomes = finding.disposition.map_or_else(String::new, |d| {
+        format!("; {}: {}", finding.sure.id(), d.meaning())
+    });
     let readings = readings_of(finding, &parts.source.judgement.readings);
     let raw: Vec<String> = readings.iter().map(|r| raw_and_decoded(r)).collect();
-    let becomes = finding
-        .disposition
-        .map_or_else(String::new, |one| format!("; {}", one.meaning()));
     vec![
         format!("{} ({role})", finding.id),
         words::severity(finding.severity).to_owned(),
