@@ -1,13 +1,13 @@
 //! How often the verdict is right, in virtual time. Run:
 //!
 //!     cargo bench --bench verdict                      short samples of everything
-//!     cargo bench --bench verdict -- runs 200 4        scenarios and core pairs with 200 seeds, other pairs with 4
+//!     cargo bench --bench verdict -- runs 200 60       scenarios and core pairs with 200 seeds, other pairs with 60
 //!     cargo bench --bench verdict -- perturbed 3       pairs with rates, delays and limits moved, 3 seeds each
 //!     cargo bench --bench verdict -- phases 600        a line that is bad, then mended
 //!     cargo bench --bench verdict -- traceless 200     faults that show nowhere at first
 //!     cargo bench --bench verdict -- causes 3000       shares of soft causes against the truth
 //!     cargo bench --bench verdict -- speed             time of judging
-//!     cargo bench --bench verdict -- record COMMIT DATE 200 4   all of it, kept in tests/figures/
+//!     cargo bench --bench verdict -- record COMMIT DATE 200 60  all of it, kept in tests/figures/
 
 #![allow(
     clippy::print_stdout,
@@ -83,7 +83,7 @@ fn record(arguments: &[String]) {
     let begun = Instant::now();
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let parts = [
-        runs(size(0, 200), size(1, 4)),
+        runs(size(0, 200), size(1, 60)),
         perturbed(3),
         run::phases(600).text(),
         run::traceless::traceless(200).text(),
@@ -97,7 +97,7 @@ fn record(arguments: &[String]) {
          `cargo bench --bench verdict -- record COMMIT DATE {} {}`.\n\n```\n{}\n```\n\n\
          ![shares told against truth](verdict-reliability.svg)\n",
         size(0, 200),
-        size(1, 4),
+        size(1, 60),
         parts.join("\n")
     );
     let kept = std::fs::create_dir_all("tests/figures")

@@ -141,29 +141,7 @@ impl Table {
             share(first, all),
             share(three, all)
         );
-        for (of, what) in [
-            (self.filled, "the gate is filled"),
-            (
-                self.read,
-                "every required point was read, of whichever unit and age",
-            ),
-        ] {
-            let [all, open, wrongly] = of;
-            let _ = writeln!(
-                out,
-                "undecided although {what}: {:.2} % ({open} of {all}), where that is wrong: {:.2} % ({wrongly})",
-                share(open, all),
-                share(wrongly, all)
-            );
-        }
-        for (id, n) in &self.open {
-            let _ = writeln!(out, "  {n:>6}  {id}");
-        }
-        let mut undecided: Vec<_> = self.undecided.iter().collect();
-        undecided.sort_by_key(|(_, n)| std::cmp::Reverse(**n));
-        for (name, n) in undecided.into_iter().take(25) {
-            let _ = writeln!(out, "  gate filled, undecided x{n}: {name}");
-        }
+        self.undecided_text(&mut out);
         let [traceless, listed] = self.traceless;
         let _ = writeln!(
             out,
@@ -189,6 +167,40 @@ impl Table {
             self.left_out.values().sum::<usize>(),
             left.join(", ")
         );
+        self.lists(&mut out);
+        out
+    }
+
+    /// The share of undecided ones, by two readings of "everything was read".
+    fn undecided_text(&self, out: &mut String) {
+        let share = |part: usize, whole: usize| 100.0 * part as f64 / whole.max(1) as f64;
+        for (of, what) in [
+            (self.filled, "the gate is filled"),
+            (
+                self.read,
+                "every required point was read, of whichever unit and age",
+            ),
+        ] {
+            let [all, open, wrongly] = of;
+            let _ = writeln!(
+                out,
+                "undecided although {what}: {:.2} % ({open} of {all}), where that is wrong: {:.2} % ({wrongly})",
+                share(open, all),
+                share(wrongly, all)
+            );
+        }
+        for (id, n) in &self.open {
+            let _ = writeln!(out, "  {n:>6}  {id}");
+        }
+        let mut undecided: Vec<_> = self.undecided.iter().collect();
+        undecided.sort_by_key(|(_, n)| std::cmp::Reverse(**n));
+        for (name, n) in undecided.into_iter().take(25) {
+            let _ = writeln!(out, "  gate filled, undecided x{n}: {name}");
+        }
+    }
+
+    /// The confusion matrix, and what was wrong, by name.
+    fn lists(&self, out: &mut String) {
         let _ = writeln!(out, "\nconfusion (expected -> given)");
         for ((expected, given), n) in &self.confusion {
             let _ = writeln!(out, "  {n:>6}  {expected:<48} -> {given}");
@@ -207,7 +219,6 @@ impl Table {
         for (name, n) in self.roots_missed.iter().take(30) {
             let _ = writeln!(out, "root not first x{n}: {name}");
         }
-        out
     }
 }
 

@@ -101,8 +101,8 @@ impl Traceless {
     /// The figures as text.
     pub(crate) fn text(&mut self) -> String {
         self.shown_at.sort_by(f64::total_cmp);
-        let at = |share: f64| {
-            let place = (self.shown_at.len() as f64 * share) as usize;
+        let at = |percent: usize| {
+            let place = self.shown_at.len() * percent / 100;
             let last = self.shown_at.len().saturating_sub(1);
             self.shown_at
                 .get(place.min(last))
@@ -118,9 +118,9 @@ impl Traceless {
             self.clean,
             self.listed,
             self.shown_at.len(),
-            at(0.0),
-            at(0.5),
-            at(1.0),
+            at(0),
+            at(50),
+            at(100),
             self.right[0],
             self.right[1],
             self.dangerous.len()

@@ -214,7 +214,10 @@ fn show(
     args: &CheckArgs,
 ) {
     if as_json {
-        let object = json::check(judgement, Some((&loaded.profile, &loaded.sha256)), facts);
+        let mut object = json::check(judgement, Some((&loaded.profile, &loaded.sha256)), facts);
+        if args.explain.is_some() {
+            object = json::with_considered(object, judgement);
+        }
         out::result(&format!("{object}\n"));
         return;
     }

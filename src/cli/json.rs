@@ -10,7 +10,7 @@ use packside_profiles::model::{Profile, Table};
 use packside_profiles::{Place, Value};
 
 use crate::diagnose::{
-    Basis, Bus, Disposition, Finding, Health, Judgement, Reading, Share, VerdictKind,
+    Basis, Bus, Cause, Disposition, Finding, Health, Judgement, Reading, Share, VerdictKind,
 };
 use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
 
@@ -43,11 +43,7 @@ pub(crate) fn check(
             "open": verdict.open.iter().map(|o| json!({ "id": o.id, "text": o.text, "settled_by": o.settled_by })).collect::<Vec<_>>(),
             "gate_filled": verdict.gate_filled,
             "without_roots": verdict.without_roots.map(VerdictKind::id),
-            "causes": verdict.causes.iter().map(|c| json!({
-                "id": c.id, "probability": f64::from(c.per_mille) / 1000.0, "meaning": c.meaning,
-                "for": c.reasons_for, "against": c.reasons_against,
-                "settled_by": c.settled_by, "caution": c.caution,
-            })).collect::<Vec<_>>(),
+            "causes": causes(&verdict.causes),
             "next": verdict.next.iter().map(|n| json!({ "id": n.id, "text": n.text, "needs": n.needs, "who": n.who, "minutes": n.minutes })).collect::<Vec<_>>(),
         },
         "not_tested": judgement.not_tested.iter().map(|n| json!({ "id": n.id, "why": n.why, "when": n.when })).collect::<Vec<_>>(),
@@ -55,6 +51,26 @@ pub(crate) fn check(
         "readings": judgement.readings.iter().map(reading).collect::<Vec<_>>(),
         "bus": bus(&judgement.bus),
     })
+}
+
+fn causes(causes: &[Cause]) -> Vec<Json> {
+    let told = causes.iter().map(|c| {
+        json!({
+            "id": c.id, "probability": f64::from(c.per_mille) / 1000.0, "meaning": c.meaning,
+            "for": c.reasons_for, "against": c.reasons_against,
+            "settled_by": c.settled_by, "caution": c.caution,
+        })
+    });
+    told.collect()
+}
+
+/// The same object, with every cause that was weighed, those of next to no share included.
+pub(crate) fn with_considered(mut result: Json, judgement: &Judgement) -> Json {
+    if let Some(verdict) = result.get_mut("verdict").and_then(Json::as_object_mut) {
+        let considered = causes(&judgement.verdict.considered);
+        verdict.insert("considered".to_owned(), considered.into());
+    }
+    result
 }
 
 /// The same object, with the story of the demo it belongs to and the verdict it must end with.

@@ -5,9 +5,8 @@
 
 use std::time::Duration;
 
-use packside_profiles::Role;
-use packside_profiles::{Role, StateKind};
 use packside_profiles::model::Profile;
+use packside_profiles::{Role, StateKind};
 
 use super::args::CheckArgs;
 use super::record::{Record, shown};

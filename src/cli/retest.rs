@@ -263,7 +263,8 @@ fn of_recording(path: &Path, args: &RetestArgs) -> Vec<Case> {
 
 fn again(name: &str, shown: &Shown, judgement: &Judgement) -> Case {
     let given = judgement.verdict.kind.id();
-    let same = given == shown.verdict && judgement.verdict.summary == shown.summary;
+    // Ids are stable, texts are not: better words are no other verdict.
+    let same = given == shown.verdict;
     Case {
         name: name.to_owned(),
         at: shown.at,

@@ -67,10 +67,13 @@ fn lost_connectors(findings: &mut Vec<Finding>, readings: &[Reading], profile: &
              shown to be safe to charge"
         );
         let place = Place { module, item: None };
-        let mut found = finding(Class::SensorFault, Severity::Alarm, one.unit, place, text);
-        found.to_do = format!("do not charge; {}", found.to_do);
+        let found = finding(Class::SensorFault, Severity::Alarm, one.unit, place, text);
         findings.retain(|f| !(f.place.module == module && unreadable(f)));
         findings.push(found);
+        let sensors = |f: &&mut Finding| f.is_root_alarm() && f.class == Some(Class::SensorFault);
+        for sensor in findings.iter_mut().filter(sensors) {
+            sensor.to_do = format!("do not charge; {}", sensor.to_do);
+        }
         for claim in findings.iter_mut().filter(|f| {
             others_safe && f.is_root_alarm() && f.class == Some(Class::CellBelowMinimum)
         }) {

@@ -130,8 +130,10 @@ pub(crate) fn observe(
     // Requests count wherever they were heard; the others only beside our own questions.
     let foreign = strays(&[StrayKind::ForeignAnswer, StrayKind::WrongUnit])
         + usize::try_from(foreign_requests).unwrap_or(usize::MAX);
+    // Modbus TCP has no check value: what does not parse there is garbage.
+    let by_tcp = facts.is_some_and(|f| f.framing == Framing::Tcp);
     let (damaged, late) = (strays(&[StrayKind::Damaged]), strays(&[StrayKind::Late]));
-    let text = mostly(&bytes, |b| matches!(b, b'\t' | b'\n' | b'\r' | 0x20..=0x7e));
+    let damaged = if by_tcp { 0 } else { damaged };
     let garbage = !bytes.is_empty()
         && !echo
         && foreign + damaged + late == 0
@@ -140,10 +142,6 @@ pub(crate) fn observe(
         .and_then(LinkFacts::line)
         .filter(|_| garbage)
         .and_then(|line| proven(&bytes, line));
-    let inverted = share(&bytes, |b| matches!(b, 0x7e | 0x7f | 0xfe | 0xff));
-    let too_fast = share(&bytes, |b| {
-        matches!(b, 0x00 | 0x80 | 0xe0 | 0xf8 | 0x98 | 0xe6)
-    });
     let mut sights = on_link(facts);
     sights.note(
         Sight::SwappedProven,
@@ -157,20 +155,8 @@ pub(crate) fn observe(
         let words = format!("{} questions, not one byte came back", exchanges.len());
         sights.note_as(Sight::Nothing, words);
     }
-    if garbage && text {
-        let words = format!("the {} bytes that came are readable text", bytes.len());
-        sights.note_as(Sight::Text, words);
-    } else if garbage {
-        let words = format!("{} bytes came, none of them in a valid frame", bytes.len());
-        sights.note_as(Sight::Garbage, words);
-        if inverted >= 40 {
-            let words = format!("{inverted} % of the bytes are 7E, 7F, FE or FF");
-            sights.note_as(Sight::InvertedLook, words);
-        }
-        if too_fast >= 60 {
-            let words = format!("{too_fast} % of the bytes are 00, 80, E0, F8 and the like");
-            sights.note_as(Sight::TooFastLook, words);
-        }
+    if garbage {
+        garbage_sights(&mut sights, &bytes);
     }
     for (sight, count, what) in [
         (Sight::Damaged, damaged, "answers with a wrong check value"),
@@ -187,6 +173,28 @@ pub(crate) fn observe(
     sights.note(Sight::Busy, exception(0x05) || exception(0x06));
     sights.note(Sight::Lost, was_lost(events));
     sights
+}
+
+/// What bytes that make no frame look like, the most telling first.
+fn garbage_sights(sights: &mut Sights, bytes: &[u8]) {
+    if mostly(bytes, |b| matches!(b, b'\t' | b'\n' | b'\r' | 0x20..=0x7e)) {
+        let words = format!("the {} bytes that came are readable text", bytes.len());
+        return sights.note_as(Sight::Text, words);
+    }
+    let inverted = share(bytes, |b| matches!(b, 0x7e | 0x7f | 0xfe | 0xff));
+    let too_fast = share(bytes, |b| {
+        matches!(b, 0x00 | 0x80 | 0xe0 | 0xf8 | 0x98 | 0xe6)
+    });
+    let words = format!("{} bytes came, none of them in a valid frame", bytes.len());
+    sights.note_as(Sight::Garbage, words);
+    if inverted >= 40 {
+        let words = format!("{inverted} % of the bytes are 7E, 7F, FE or FF");
+        sights.note_as(Sight::InvertedLook, words);
+    }
+    if too_fast >= 60 {
+        let words = format!("{too_fast} % of the bytes are 00, 80, E0, F8 and the like");
+        sights.note_as(Sight::TooFastLook, words);
+    }
 }
 
 /// What the link is, nothing seen yet.

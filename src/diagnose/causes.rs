@@ -28,6 +28,8 @@ enum Fits {
     /// Needs a line that we are on, or one behind a gateway that speaks RTU.
     Line,
     Gateway,
+    /// Needs a port of this computer.
+    Port,
 }
 
 /// One cause.
@@ -51,7 +53,7 @@ pub(crate) struct Row {
 const SEATED: &str = "extra-low voltage only; keep away from the DC terminals";
 const NONE: &str = "";
 
-use Fits::{Any, Gateway, Line};
+use Fits::{Any, Gateway, Line, Port};
 use Sight as S;
 use Topic::{BadLine, Inverter, NoAnswer};
 
@@ -85,13 +87,15 @@ pub(crate) const TABLE: &[Row] = &[
           weights: &[(S::Nothing, -3), (S::Garbage, 2), (S::InvertedLook, -1), (S::TooFastLook, -1), (S::Text, 9), (S::Damaged, -5), (S::Echo, -2), (S::Foreign, -6), (S::Late, -5), (S::Exception0A, -4), (S::Exception0B, -4), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
     Row { id: "gateway-framing", meaning: "the gateway speaks RTU over TCP where Modbus TCP was used, or the reverse", topics: &[NoAnswer], fits: Gateway, prior: 3, step: Step::OtherFraming, caution: NONE,
           weights: &[(S::Nothing, 2), (S::Garbage, 4), (S::Text, -5), (S::Damaged, -2), (S::Foreign, -6), (S::Late, -5), (S::Exception0A, -6), (S::Exception0B, -6), (S::Lost, 2), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+    Row { id: "gateway-dumb", meaning: "the gateway takes the connection and says nothing of its own: another port or service, another framing, or it hangs", topics: &[NoAnswer], fits: Gateway, prior: 3, step: Step::CheckGateway, caution: NONE,
+          weights: &[(S::Nothing, 3), (S::Lost, 3), (S::Echo, 7), (S::Garbage, 1), (S::Text, 2), (S::Damaged, -5), (S::Foreign, -6), (S::Late, -5), (S::Exception0A, -6), (S::Exception0B, -6), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
     Row { id: "gateway-path", meaning: "the gateway is misconfigured or overloaded", topics: &[NoAnswer, BadLine], fits: Gateway, prior: 2, step: Step::CheckGateway, caution: "it may already have another client, which a new connection can throw out",
           weights: &[(S::Nothing, 1), (S::Garbage, -2), (S::InvertedLook, -5), (S::TooFastLook, -5), (S::Text, -3), (S::Damaged, -2), (S::Late, 3), (S::Exception0A, 9), (S::Exception0B, -1), (S::Busy, 6), (S::Lost, 1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
     Row { id: "gateway-cache", meaning: "the gateway answers from its memory", topics: &[BadLine], fits: Gateway, prior: 0, step: Step::PastTheCache, caution: "cached values say nothing about now",
           weights: &[(S::Frozen, 8), (S::Late, -2), (S::Damaged, -2)] },
     Row { id: "serial-side-of-gateway", meaning: "the gateway works; the wires or settings behind it do not", topics: &[NoAnswer, BadLine], fits: Gateway, prior: 3, step: Step::CheckGatewayLine, caution: SEATED,
           weights: &[(S::Nothing, 1), (S::Garbage, -4), (S::InvertedLook, -5), (S::TooFastLook, -5), (S::Text, -5), (S::Damaged, -2), (S::Foreign, -1), (S::Late, -2), (S::Exception0A, -3), (S::Exception0B, 5), (S::Lost, -1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
-    Row { id: "adapter-gone", meaning: "the adapter of this computer drops out, or another program holds it", topics: &[NoAnswer, BadLine], fits: Any, prior: 0, step: Step::CheckAdapter, caution: NONE,
+    Row { id: "adapter-gone", meaning: "the adapter of this computer drops out, or another program holds it", topics: &[NoAnswer, BadLine], fits: Port, prior: 0, step: Step::CheckAdapter, caution: NONE,
           weights: &[(S::Lost, 8), (S::Garbage, -3), (S::Damaged, -2), (S::Foreign, -4), (S::Text, -5), (S::Late, -2), (S::Exception0A, -6), (S::Exception0B, -6), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
     Row { id: "inverter-off", meaning: "the inverter is off, asleep or still starting", topics: &[Inverter], fits: Any, prior: 5, step: Step::InverterPowered, caution: NONE,
           weights: &[(S::NobodyHeard, 2), (S::AsksOther, -7), (S::AsksUs, -7), (S::GarbageHeard, -4), (S::InItsSocket, -2), (S::HeardBefore, 1)] },
@@ -159,6 +163,7 @@ fn fits(fits: Fits, sights: &Sights) -> bool {
         Fits::Any => true,
         Fits::Line => !(sights.gateway && sights.tcp_framing),
         Fits::Gateway => sights.gateway,
+        Fits::Port => !sights.gateway,
     }
 }
 

@@ -519,6 +519,9 @@ fn undecided_summary(doubts: &[doubt::Doubt]) -> String {
             kind.headline()
         });
     match kinds.len() {
+        1 if kinds == [doubt::DoubtKind::TooEarly] => {
+            "Too early to say: the silence time is not over.".to_owned()
+        }
         0 | 1 => format!("Not settled: {first}."),
         2 => format!("Not settled: {first}, and one more open point."),
         n => format!("Not settled: {first}, and {} more open points.", n - 1),
@@ -578,23 +581,34 @@ fn without_answer(
     exchanges: &[Exchange],
     facts: Option<&LinkFacts>,
 ) -> Judgement {
-    let considered = causes::rank(
-        Topic::NoAnswer,
-        &bus::observe(events, exchanges, bus.foreign_requests, facts),
-    );
+    let nothing_yet = exchanges.is_empty() && bus.bytes_in == 0;
+    let sights = bus::observe(events, exchanges, bus.foreign_requests, facts);
+    let considered = if nothing_yet {
+        Vec::new()
+    } else {
+        causes::rank(Topic::NoAnswer, &sights)
+    };
     let share = considered.first().map_or(0, |cause| cause.per_mille);
     let next = causes::steps(&considered);
     let asked = bus.requests;
-    let why = vec![format!(
-        "{asked} questions, no valid answer; {} bytes came in all",
-        bus.bytes_in
-    )];
+    let why = vec![if nothing_yet {
+        "nothing had been asked and nothing was heard at this moment".to_owned()
+    } else {
+        format!(
+            "{asked} questions, no valid answer; {} bytes came in all",
+            bus.bytes_in
+        )
+    }];
     Judgement {
         moment,
         identity: Identity::default(),
         verdict: Verdict {
             kind: VerdictKind::BusProblem,
-            basis: Basis::Weighed(share),
+            basis: if nothing_yet {
+                Basis::Rule
+            } else {
+                Basis::Weighed(share)
+            },
             summary: "No valid answer: nothing can be said about the unit.".to_owned(),
             why,
             open: Vec::new(),

@@ -304,31 +304,8 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
             "at rest",
         );
     }
-    // Nothing on this wire tells the direction or the scale of a current from a second source.
-    let current = if flowing {
-        "current flows, and was not compared with another meter"
-    } else {
-        "no current flows"
-    };
-    add(
-        "current-sensor",
-        current,
-        "with a small charge and discharge, beside the inverter's screen",
-    );
-    if !member.under_load {
-        let why = if flowing {
-            "the current did not change between two readings"
-        } else {
-            "no current flows"
-        };
-        add("cells-under-load", why, "with a small charge and discharge");
-    }
-    if !member.charge_compared {
-        add(
-            "charge-report",
-            "the state of charge can be compared with the cells only at rest, outside the flat part of the curve",
-            "at rest, nearly empty or nearly full",
-        );
+    for (id, why, when) in of_current_and_charge(member, flowing) {
+        add(id, why, when);
     }
     let insulation = member.readings.iter().find(|r| r.role == Role::Insulation);
     if insulation.is_some_and(|r| r.quality != ReadingQuality::Good) {
@@ -337,6 +314,40 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
             "the unit has no valid value now",
             "when its measurement has run",
         );
+    }
+    list
+}
+
+/// What needs a current, or a second meter.
+fn of_current_and_charge(
+    member: &Member,
+    flowing: bool,
+) -> Vec<(&'static str, &'static str, &'static str)> {
+    const WITH_CURRENT: &str = "with a small charge and discharge";
+    // Nothing on this wire tells the direction or the scale of a current from a second source.
+    let mut list = vec![if flowing {
+        (
+            "current-sensor",
+            "current flows, and was not compared with another meter",
+            "beside the inverter's screen, while it charges and discharges",
+        )
+    } else {
+        ("current-sensor", "no current flows", WITH_CURRENT)
+    }];
+    if !member.under_load {
+        let why = if flowing {
+            "the current did not change between two readings"
+        } else {
+            "no current flows"
+        };
+        list.push(("cells-under-load", why, WITH_CURRENT));
+    }
+    if !member.charge_compared {
+        list.push((
+            "charge-report",
+            "the state of charge can be compared with the cells only at rest, outside the flat part of the curve",
+            "at rest, nearly empty or nearly full",
+        ));
     }
     list
 }

@@ -151,16 +151,6 @@ fn hot_spot_beside_a_low_cell_outranks_a_loose_sensor_and_is_set_apart() {
 }
 
 #[test]
-fn cell_that_gives_way_under_current_is_a_root() {
-    let judgement = judged("hv-resistive-cell");
-    assert!(
-        judgement.roots().contains(&"cell-resistance"),
-        "{}",
-        why(&judgement)
-    );
-}
-
-#[test]
 fn charge_report_that_cells_at_rest_contradict_is_remarked_and_the_curve_is_not_called_flat() {
     let judgement = judged("hv-charge-report-drifted");
     let has = |id| judgement.findings.iter().any(|f| f.id == id);
