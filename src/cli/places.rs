@@ -14,6 +14,9 @@ use super::args::{CheckArgs, FramingArg};
 use super::reach::failure;
 use super::{Failure, LOCAL, USAGE};
 
+/// Kind of the failure where another unit answers than the one kept.
+pub(crate) const ANOTHER_UNIT: &str = "another-unit";
+
 /// Version of the file.
 pub(crate) const FORMAT: u32 = 1;
 
@@ -224,7 +227,7 @@ pub(crate) fn same_unit(args: &CheckArgs, serial: Option<&str>) -> Result<(), Fa
     let hint = format!(
         "another unit answers there: check where you are, or keep this one with packside find … --save {name}"
     );
-    Err(failure(LOCAL, "another-unit", message, Some(hint)))
+    Err(failure(LOCAL, ANOTHER_UNIT, message, Some(hint)))
 }
 
 #[cfg(test)]

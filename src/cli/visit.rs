@@ -196,6 +196,8 @@ fn walk<'a>(
                     }
                     (value, Some(why))
                 }
+                // What would be measured from here on belongs to another unit.
+                Err(failure) if failure.kind == places::ANOTHER_UNIT => return Err(failure),
                 Err(failure) => {
                     let again = cannot_measure(source, &failure);
                     match again {
