@@ -76,6 +76,8 @@ pub struct CircuitPlan {
     pub load_ohm: Option<f64>,
     /// Voltage that a source of its own holds at the terminals: the inverter, or another battery.
     pub other_source: Option<f64>,
+    /// Where the unit measures the voltage at its terminals.
+    pub terminals: Terminals,
     /// Insulation of what lies behind the switches, kOhm; it counts while they are closed.
     pub insulation_kohm: Option<f64>,
     /// States in which the unit measures its insulation; all after the self-test unless given.
@@ -90,10 +92,21 @@ impl Default for CircuitPlan {
             capacitance_uf: None,
             load_ohm: None,
             other_source: None,
+            terminals: Terminals::AfterBreaker,
             insulation_kohm: None,
             insulation_in: Vec::new(),
         }
     }
+}
+
+/// Where a unit measures the voltage at its terminals.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Terminals {
+    /// Between its switches and the breaker.
+    BeforeBreaker,
+    /// Where the inverter is connected.
+    AfterBreaker,
 }
 
 /// How the lamps are driven.
@@ -123,6 +136,16 @@ pub enum Pole {
     Plus,
     /// Towards minus.
     Minus,
+}
+
+/// What goes along when two modules change places.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Swap {
+    /// All of it: cells, wires, number.
+    WholeModules,
+    /// What is wrong with the wires belongs to the place and stays there.
+    WithoutWires,
 }
 
 /// What can be wrong with the hardware. Where it is, and how much, stands beside it in the event.
@@ -176,6 +199,8 @@ pub enum Defect {
     PrechargeOpen,
     /// The main fuse is open.
     FuseOpen,
+    /// The breaker between the unit and the inverter is open.
+    BreakerOpen,
     /// The named lamp is dark, whatever it should show.
     LampDark,
 }

@@ -5,7 +5,8 @@
 //!
 //! # How a status comes up
 //! A status flag is up when an active flag *brings* it and it is really so: switches open,
-//! terminals dead, limits zero. Before the silence time is over nothing brings it.
+//! terminals dead, limits zero: what contacts and meters show, not what was ordered. Before the
+//! silence time is over nothing brings it.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
@@ -57,6 +58,8 @@ pub(crate) struct Control {
     pub(crate) limit: f64,
     /// Main switches closed.
     pub(crate) closed: bool,
+    /// Pre-charge is done, and the main switches have been told to close.
+    closing: bool,
     /// Its clock is so far ahead, s.
     pub(crate) clock_error: f64,
 }
@@ -88,6 +91,7 @@ impl Control {
             active: BTreeSet::new(),
             latched: BTreeSet::new(),
             closed: false,
+            closing: false,
             clock_error: plan.clock_error_s,
         }
     }
@@ -182,9 +186,12 @@ impl Control {
             self.since = now;
         }
         self.closed = self.in_service();
+        // The state follows once the contacts have moved.
+        self.closing =
+            self.state == StateKind::Precharge && (self.closing || pack.circuit.is_precharged());
         pack.circuit.order(match self.state {
-            StateKind::Precharge => Order::Precharge,
-            _ if self.closed => Order::Closed,
+            StateKind::Precharge if !self.closing => Order::Precharge,
+            _ if self.closed || self.closing => Order::Closed,
             _ => Order::Open,
         });
         self.statuses(now, profile, pack);
@@ -270,8 +277,8 @@ impl Control {
         let brought: BTreeSet<String> = active.flat_map(|f| f.brings.iter().cloned()).collect();
         for flag in profile.flags.iter().filter(|flag| flag.class.is_status()) {
             let real = match flag.class {
-                Class::SwitchesOpen => !self.closed,
-                Class::TerminalsDead => !self.closed,
+                Class::SwitchesOpen => pack.circuit.poles() != (true, true),
+                Class::TerminalsDead => !pack.has_live_terminals(),
                 Class::LimitsZero => !self.allows_current(now),
                 Class::NotReadyStatus => !self.in_service(),
                 Class::Balancing => pack.balances(),
@@ -318,7 +325,7 @@ impl Control {
             return StateKind::Waiting;
         }
         match self.state {
-            StateKind::Precharge if pack.circuit.is_precharged() => StateKind::Standby,
+            StateKind::Precharge if pack.circuit.poles() == (true, true) => StateKind::Standby,
             StateKind::Precharge => StateKind::Precharge,
             StateKind::Standby | StateKind::Running
                 if pack.current_seen().abs() > picture.rest_current =>

@@ -15,6 +15,7 @@
 mod cell_plan;
 pub mod compose;
 mod control;
+mod control_check;
 mod control_plan;
 mod dice;
 mod frame;
@@ -37,7 +38,7 @@ pub mod uart;
 mod unit;
 mod world;
 
-pub use cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan, Pole};
+pub use cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan, Pole, Swap, Terminals};
 pub use control_plan::{Button, ControlPlan, Protection, Saying};
 pub use frame::Framing;
 pub use fuzzing::any_clients;

@@ -153,12 +153,16 @@ impl Default for SecondClient {
     }
 }
 
-/// A unit of the same kind on the same line that is not one of the stack.
+/// A unit of the same kind on the same line that is not one of the stack: a neighbour, or, behind a
+/// gateway, the unit of another house to which its address has gone.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Neighbour {
     /// Its unit address; that of the stack for two units with one address.
     pub address: u8,
+    /// It answers from this time on.
+    #[serde(deserialize_with = "time")]
+    pub from: Duration,
     /// Its state of charge, %.
     pub soc: f64,
     /// Its temperature, degC.
@@ -174,6 +178,7 @@ impl Default for Neighbour {
     fn default() -> Self {
         Self {
             address: 2,
+            from: Duration::ZERO,
             soc: 50.0,
             temperature: 20.0,
             answer_time: None,

@@ -189,7 +189,7 @@ fn identity(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option
             "SIM{:05}-{}{:02}",
             facts.serial % 100_000,
             facts.index,
-            pack.position(module)
+            pack.serial(module)
         )),
         Role::Model => Value::Text("SIMULATED".to_owned()),
         Role::Firmware | Role::ModuleFirmware => Value::Text(facts.firmware.clone()),

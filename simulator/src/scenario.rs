@@ -31,7 +31,8 @@
 //! `[neighbour]`, `[chatter]` (see [`crate::LinePlan`] and its neighbours), and of the inverter
 //! also `polls`, `retries` and `listens_first`. With `format = 3` the hardware can be described:
 //! `[cells]`, `[circuit]`, `[lamps]`, and an `[[event]]` can bring a `defect` or say that one
-//! `mends`, with `amount`, `pole`, `lamp` and `other` (see [`crate::Defect`] and its neighbours).
+//! `mends`, with `amount`, `pole`, `lamp` and `other` (see [`crate::Defect`] and its neighbours), or
+//! that two modules `swap`.
 //! Also the gateway on the line, `[gateway]` (see [`crate::GatewayPlan`]), with the events `gateway`
 //! and `adapter`; the control unit, `[control]` (see [`crate::ControlPlan`]),
 //! with the events `button`, `says` and `configured`; more habits of `[inverter]`, with the event
@@ -46,7 +47,7 @@ use packside_profiles::model::InverterPort;
 use packside_profiles::{Class, Role};
 use serde::Deserialize;
 
-use crate::cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan, Pole};
+use crate::cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan, Pole, Swap};
 use crate::control_plan::{Button, ControlPlan, Saying};
 use crate::gateway::{GatewayPlan, GatewayState};
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
@@ -108,9 +109,12 @@ pub struct Expect {
     pub at: Duration,
     /// Kinds of verdict that are right (ids).
     pub verdict: Vec<String>,
-    /// Root findings (class ids): exactly these.
+    /// Root findings (class ids): all of these, and no other but those in `also`.
     #[serde(default)]
     pub roots: Vec<String>,
+    /// Root findings that may stand beside them: what the same defect also shows, or not yet.
+    #[serde(default)]
+    pub also: Vec<String>,
     /// Causes on the link that must be named (ids).
     #[serde(default)]
     pub links: Vec<String>,
@@ -292,9 +296,11 @@ pub struct Event {
     pub amount: Option<f64>,
     /// Pole of a switch, for some defects; both unless given.
     pub pole: Option<Pole>,
+    /// The modules `module` and `other` change places.
+    pub swap: Option<Swap>,
     /// Lamp (id), for some defects.
     pub lamp: Option<String>,
-    /// The other module, 1-based, for some defects.
+    /// The other module, 1-based, for some defects and with `swap`.
     pub other: Option<u16>,
 }
 
@@ -321,6 +327,7 @@ impl Event {
             self.inverter_cable.is_some(),
             self.defect.is_some(),
             self.mends.is_some(),
+            self.swap.is_some(),
         ];
         keys.iter().filter(|set| **set).count()
     }

@@ -10,6 +10,7 @@ use std::time::Duration;
 use packside_profiles::Profile;
 
 use crate::cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan};
+use crate::control_check::check_says;
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
 use crate::scenario::{
     Event, Expect, InverterPlan, Mischief, MischiefKind, Stack, event_mistake, is_class,
@@ -134,6 +135,7 @@ pub(crate) fn check_others(
     second: Option<&Entry<'_, SecondClient>>,
     chatter: Option<&Entry<'_, Chatter>>,
     neighbour: Option<&Entry<'_, Neighbour>>,
+    profile: Option<&Profile>,
     mistakes: &mut Mistakes<'_>,
 ) {
     if let Some(entry) = second {
@@ -168,6 +170,11 @@ pub(crate) fn check_others(
             );
         }
     }
+    if let Some(entry) = neighbour {
+        for id in &entry.value.raise {
+            check_flag(id, entry.at("raise"), profile, mistakes);
+        }
+    }
     if let Some(entry) = neighbour.filter(|entry| !(1..=247).contains(&entry.value.address)) {
         let found = entry.value.address;
         mistakes.add(
@@ -177,7 +184,7 @@ pub(crate) fn check_others(
     }
 }
 
-pub(crate) fn check_flag(
+fn check_flag(
     id: &str,
     span: Range<usize>,
     profile: Option<&Profile>,
@@ -205,6 +212,7 @@ pub(crate) fn check_events(
 ) {
     for entry in events {
         check_defect(entry, profile, stack, mistakes);
+        check_says(entry, profile, mistakes);
         if let Some(message) = event_mistake(&entry.value) {
             mistakes.add(entry.source.span(), message);
         }
@@ -341,7 +349,53 @@ fn needs(defect: Defect) -> (&'static [&'static str], Option<(f64, f64)>) {
         | Defect::SwitchWelded
         | Defect::SwitchStaysOpen
         | Defect::PrechargeOpen
-        | Defect::FuseOpen => (&[], None),
+        | Defect::FuseOpen
+        | Defect::BreakerOpen => (&[], None),
+    }
+}
+
+/// What stands beside a key is there.
+fn check_needed(
+    entry: &Entry<'_, Event>,
+    beside: &str,
+    needed: &[&str],
+    mistakes: &mut Mistakes<'_>,
+) {
+    for key in needed.iter().filter(|key| !entry.has(key)) {
+        mistakes.add(
+            entry.source.span(),
+            format!("event, {beside}: expected {key} = ... beside it, found none"),
+        );
+    }
+}
+
+/// Every place that an event names is there.
+fn check_places(
+    entry: &Entry<'_, Event>,
+    profile: Option<&Profile>,
+    stack: &Stack,
+    mistakes: &mut Mistakes<'_>,
+) {
+    let Some(profile) = profile else { return };
+    let event = &entry.value;
+    let modules = crate::pack::module_count(profile, stack.modules);
+    // The last cell of a module has no next one to share a wire with.
+    let last = u16::from(event.defect.or(event.mends) == Some(Defect::SenseWireBroken));
+    let cells = profile.unit.cells_per_module.saturating_sub(last);
+    let sensors = crate::pack::sensors_per_module(profile);
+    for (key, number, highest) in [
+        ("module", event.module, modules),
+        ("other", event.other, modules),
+        ("cell", event.cell, cells),
+        ("sensor", event.sensor, sensors),
+    ] {
+        let beyond = number.filter(|n| *n == 0 || *n > highest);
+        if let Some(found) = beyond {
+            mistakes.add(
+                entry.at(key),
+                format!("event, {key}: expected 1 to {highest}, found {found}"),
+            );
+        }
     }
 }
 
@@ -353,11 +407,14 @@ fn check_defect(
     mistakes: &mut Mistakes<'_>,
 ) {
     let event = &entry.value;
+    if event.swap.is_some() {
+        check_needed(entry, "swap", &["module", "other"], mistakes);
+    }
+    check_places(entry, profile, stack, mistakes);
     let Some(defect) = event.defect.or(event.mends) else {
-        for key in ["amount", "pole", "lamp", "other"]
-            .iter()
-            .filter(|k| entry.has(k))
-        {
+        let alone = ["amount", "pole", "lamp", "other"];
+        let is_of_swap = |key: &str| key == "other" && event.swap.is_some();
+        for key in alone.iter().filter(|k| entry.has(k) && !is_of_swap(k)) {
             mistakes.add(
                 entry.at(key),
                 format!("event, {key}: expected a defect beside it, found none"),
@@ -366,12 +423,7 @@ fn check_defect(
         return;
     };
     let (place, amount) = needs(defect);
-    for key in place.iter().filter(|key| !entry.has(key)) {
-        mistakes.add(
-            entry.source.span(),
-            format!("event, defect: expected {key} = ... beside it, found none"),
-        );
-    }
+    check_needed(entry, "defect", place, mistakes);
     match (amount.filter(|_| event.defect.is_some()), event.amount) {
         (Some((low, high)), Some(value)) => {
             check_range("event", entry, ("amount", value), (low, high), mistakes);
@@ -381,27 +433,6 @@ fn check_defect(
             format!("event, defect: expected amount = {low} to {high} beside it, found none"),
         ),
         (None, _) => {}
-    }
-    if let Some(profile) = profile {
-        let modules = crate::pack::module_count(profile, stack.modules);
-        // The last cell of a module has no next one to share a wire with.
-        let last = u16::from(defect == Defect::SenseWireBroken);
-        let cells = profile.unit.cells_per_module.saturating_sub(last);
-        let sensors = crate::pack::sensors_per_module(profile);
-        for (key, number, highest) in [
-            ("module", event.module, modules),
-            ("other", event.other, modules),
-            ("cell", event.cell, cells),
-            ("sensor", event.sensor, sensors),
-        ] {
-            let beyond = number.filter(|n| *n == 0 || *n > highest);
-            if let Some(found) = beyond {
-                mistakes.add(
-                    entry.at(key),
-                    format!("event, {key}: expected 1 to {highest}, found {found}"),
-                );
-            }
-        }
     }
     let known = profile.zip(event.lamp.as_ref());
     if let Some((profile, lamp)) = known.filter(|(p, lamp)| p.lamps.iter().all(|l| l.id != **lamp))
@@ -449,11 +480,13 @@ pub(crate) fn check_expects(expects: &[Entry<'_, Expect>], mistakes: &mut Mistak
             );
             mistakes.add(entry.at("verdict"), message);
         }
-        for root in entry.value.roots.iter().filter(|root| !is_class(root)) {
-            mistakes.add(
-                entry.at("roots"),
-                format!("expect, roots: expected the id of a class, found \"{root}\""),
-            );
+        for (key, ids) in [("roots", &entry.value.roots), ("also", &entry.value.also)] {
+            for id in ids.iter().filter(|id| !is_class(id)) {
+                mistakes.add(
+                    entry.at(key),
+                    format!("expect, {key}: expected the id of a class, found \"{id}\""),
+                );
+            }
         }
     }
 }

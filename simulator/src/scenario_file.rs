@@ -13,13 +13,14 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use crate::cell_plan::{CellPlan, CircuitPlan, LampPlan};
+use crate::control_check::check_control;
 use crate::control_plan::ControlPlan;
 use crate::gateway::{GatewayPlan, check_gateway};
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
 use crate::scenario::{Event, Expect, InverterPlan, Mischief, Mistake, Scenario, Stack};
 use crate::scenario_check::{
-    check_events, check_expects, check_flag, check_hardware, check_inverter, check_line,
-    check_mischief, check_others, check_stack,
+    check_events, check_expects, check_hardware, check_inverter, check_line, check_mischief,
+    check_others, check_stack,
 };
 
 const KEYS: &[&str] = &[
@@ -64,7 +65,7 @@ const SINCE: &[(u32, &str, &[&str])] = &[
     (
         3,
         "event",
-        &["defect", "mends", "amount", "pole", "lamp", "other"],
+        &["defect", "mends", "amount", "pole", "lamp", "other", "swap"],
     ),
     (
         3,
@@ -193,18 +194,16 @@ fn read_table(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Option<Scenar
     check_events(&events, shipped.as_ref(), stands, mistakes);
     check_mischief(&mischief, mistakes);
     check_gateway(gateway.as_ref(), mistakes);
+    check_control(control.as_ref(), mistakes);
     check_expects(&expects, mistakes);
     check_line(line.as_ref(), &noise, mistakes);
     check_others(
         second_client.as_ref(),
         chatter.as_ref(),
         neighbour.as_ref(),
+        shipped.as_ref(),
         mistakes,
     );
-    for id in neighbour.iter().flat_map(|entry| &entry.value.raise) {
-        let at = neighbour.as_ref().map_or(0..0, |entry| entry.at("raise"));
-        check_flag(id, at, shipped.as_ref(), mistakes);
-    }
     events.sort_by_key(|event| event.value.at);
     Some(Scenario {
         name: name?.value,
@@ -468,6 +467,51 @@ defect = "short"
             "x.toml:25:8: event, lamp: expected one of power, fault, charge, found \"blue\"",
             "x.toml:28:8: event, pole: expected a defect beside it, found none",
             "   30 | defect = \"short\"\n      |          ^",
+        ] {
+            assert!(error.contains(part), "no {part} in:\n{error}");
+        }
+    }
+
+    // Kind: invented
+    #[test]
+    fn err_scenario_with_an_impossible_control_unit_or_swap_names_every_mistake() {
+        let text = r#"format = 3
+name = "x"
+title = "y"
+profile = "generic-hv-stack"
+look_at = "1s"
+[control]
+unconfigured = 0
+hangs_on = [3, 200]
+clock_error_s = nan
+[[control.protection]]
+class = "limits-zero"
+hysteresis = -1.0
+delay = "2h"
+[[event]]
+says = { point = "state", raw = 70000 }
+[[event]]
+says = { point = "stat", raw = 1 }
+[[event]]
+says = { point = "uptime", raw = 1, besides = true }
+[[event]]
+swap = "whole-modules"
+module = 2
+"#;
+        let error = Scenario::load(text, "x.toml").unwrap_err().to_string();
+        for part in [
+            "x.toml: 11 mistakes",
+            "x.toml:7:16: control, unconfigured: expected 1 to 127, found 0",
+            "x.toml:8:12: control, hangs_on: expected functions 1 to 127, found 200",
+            "x.toml:9:17: control, clock_error_s: expected -315576000 to 315576000, found NaN",
+            "control, protection: expected a class that protects, found limits-zero",
+            "control, protection: expected a hysteresis of 0 to 1000, found hysteresis = -1 for limits-zero",
+            "control, protection: expected a delay of at most 1h, found delay = 7200s for limits-zero",
+            "x.toml:15:8: event, says: expected a raw value that fits: ",
+            "x.toml:17:8: event, says: expected a point of the map, found \"stat\"",
+            "x.toml:19:8: event, says: expected a point of bits for besides = true, found \"uptime\"",
+            "x.toml:20:1: event, swap: expected other = ... beside it, found none",
+            "x.toml:22:10: event, module: expected 1 to 1, found 2",
         ] {
             assert!(error.contains(part), "no {part} in:\n{error}");
         }

@@ -270,9 +270,18 @@ impl Unit {
         pack.circuit.is_connected().then(|| pack.voltage())
     }
 
-    /// Takes the voltage that its sisters hold at the common terminals.
-    pub(crate) fn set_bus(&mut self, volts: Option<f64>) {
-        self.pack.circuit.bus = volts;
+    /// What it drives its sisters with, if it is connected to them: volts and Ohm.
+    pub(crate) fn source(&self) -> Option<(f64, f64)> {
+        let is_connected = self.pack.circuit.is_connected();
+        is_connected.then(|| self.pack.source())
+    }
+
+    /// Takes what its sisters do at the common terminals: the voltage that they hold there, and
+    /// the one at which the currents between all of them even out.
+    pub(crate) fn set_bus(&mut self, held: Option<f64>, even: Option<f64>) {
+        self.pack.circuit.bus = held;
+        let current = even.zip(self.source());
+        self.pack.equalising = current.map_or(0.0, |(even, (volts, ohm))| (even - volts) / ohm);
     }
 
     /// Everything that moves in it, as numbers, for comparing two runs.

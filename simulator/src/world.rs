@@ -36,6 +36,7 @@ use packside_profiles::model::Profile;
 use packside_profiles::{LineSettings, StateKind};
 
 use crate::cell_plan::LampPlan;
+use crate::control::STEP;
 use crate::dice::Dice;
 use crate::frame::{Framing, Request, Splitter};
 use crate::lamp::{is_lit, shines};
@@ -156,8 +157,11 @@ pub struct World {
     answer_time: Duration,
     now: Duration,
     units: Vec<Unit>,
+    /// Until when packs side by side have acted on each other.
+    coupled: Duration,
     neighbour: Option<Unit>,
     neighbour_answer_time: Duration,
+    neighbour_from: Duration,
     rules: Rules,
     noise_dice: Dice,
     air: Air,
@@ -340,16 +344,31 @@ impl World {
 
     fn run_units(&mut self, to: Duration) {
         self.now = self.now.max(to);
+        // Packs side by side act on each other at every step, however far the world is moved at once.
+        while self.units.len() > 1 && self.coupled + STEP <= to {
+            self.coupled += STEP;
+            let step = self.coupled;
+            self.units.iter_mut().for_each(|unit| unit.run_to(step));
+            self.couple();
+        }
         let neighbour = self.neighbour.iter_mut();
         let units = self.units.iter_mut().chain(neighbour);
         units.for_each(|unit| unit.run_to(to));
-        if self.units.len() > 1 {
-            let held = self.units.iter().filter_map(Unit::holds).reduce(f64::max);
-            self.units.iter_mut().for_each(|unit| unit.set_bus(held));
-        }
         let is_live = self.units.iter().any(Unit::has_live_terminals);
         let since = self.battery_live_since.unwrap_or(to);
         self.battery_live_since = is_live.then_some(since);
+    }
+
+    /// Packs side by side: what is connected holds the terminals of all, and evens out.
+    fn couple(&mut self) {
+        let held = self.units.iter().filter_map(Unit::holds).reduce(f64::max);
+        let sources = self.units.iter().filter_map(Unit::source);
+        let (driven, leads) = sources.fold((0.0, 0.0), |(driven, leads), (volts, ohm)| {
+            (driven + volts / ohm, leads + 1.0 / ohm)
+        });
+        let even = (leads > 0.0).then(|| driven / leads);
+        let units = self.units.iter_mut();
+        units.for_each(|unit| unit.set_bus(held, even));
     }
 
     fn push(&mut self, at: Duration, what: Happening) {
@@ -458,12 +477,15 @@ impl World {
         // A unit that sits on the network itself goes by FF or 0 there.
         let direct = self.framing == Framing::Tcp && matches!(request.unit, 0 | 255);
         let address = if direct { first? } else { request.unit };
+        let has_come = at >= self.neighbour_from;
         let is_there = |unit: &Unit| unit.address == address && unit.is_on();
-        if !self.is_heard_by_gateway() || !self.units.iter().chain(&self.neighbour).any(is_there) {
+        let neighbours = self.neighbour.iter().filter(|_| has_come);
+        if !self.is_heard_by_gateway() || !self.units.iter().chain(neighbours).any(is_there) {
             return self.nobody(at, asker, request);
         }
         let own = self.own_answer(at, asker, address, request);
-        let other = self.neighbour.as_mut().filter(|unit| is_there(unit));
+        let other = self.neighbour.as_mut();
+        let other = other.filter(|unit| has_come && is_there(unit));
         let other = other.and_then(|unit| unit.answer(at, &request.pdu));
         let other = other.and_then(|pdu| {
             let coming = [Coming::plain(self.framing, request, &pdu)];

@@ -12,10 +12,8 @@ use serde::{Deserialize, Serialize};
 
 use super::args::{CheckArgs, FramingArg};
 use super::reach::failure;
+use super::record::ANOTHER_UNIT;
 use super::{Failure, LOCAL, USAGE};
-
-/// Kind of the failure where another unit answers than the one kept.
-pub(crate) const ANOTHER_UNIT: &str = "another-unit";
 
 /// Version of the file.
 pub(crate) const FORMAT: u32 = 1;

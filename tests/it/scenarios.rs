@@ -71,16 +71,21 @@ fn every_scenario_gets_the_verdict_and_roots_that_must_follow() {
                 .roots
                 .iter()
                 .filter(|root| !roots.contains(&root.as_str()));
+            let known = || expect.roots.iter().chain(&expect.also);
+            let unexpected = roots.iter().find(|root| known().all(|one| one != *root));
             let unnamed = expect
                 .links
                 .iter()
                 .find(|cause| !names_cause(&result["verdict"], cause));
-            let given = match unnamed {
-                Some(cause) => format!("cause {cause} is not named"),
-                None => kind.clone(),
+            let given = match (unnamed, unexpected) {
+                (Some(cause), _) => format!("cause {cause} is not named"),
+                (None, Some(root)) => format!("root {root} was not expected"),
+                (None, None) => kind.clone(),
             };
-            let is_right =
-                expect.verdict.contains(&kind) && missing.count() == 0 && unnamed.is_none();
+            let is_right = expect.verdict.contains(&kind)
+                && missing.count() == 0
+                && unnamed.is_none()
+                && unexpected.is_none();
             let is_known = WRONG_TODAY.contains(&(*name, given.as_str()));
             is_wrong |= !is_right;
             if !is_right && !is_known {

@@ -7,10 +7,10 @@
 //!
 //! # Picture
 //! ```text
-//!   pack + --+-- plus pole --------------+--- fuse --+---------+--- inverter (a current)
-//!            +-- pre-charge -- resistor -+           |         |
-//!                                               capacitors   load
-//!   pack - ---- minus pole --------------------------+---------+---
+//!   pack + --+-- plus pole --------------+-- fuse -- breaker --+---------+--- inverter (a current)
+//!            +-- pre-charge -- resistor -+                     |         |
+//!                                                         capacitors   load
+//!   pack - ---- minus pole ------------------------------------+---------+---
 //! ```
 //! While closed, the pack sets the voltage of the capacitors; the rush that evens out the rest when
 //! the switches close takes microseconds, so its charge is counted and its current is not shown.
@@ -21,7 +21,7 @@ use packside_profiles::model::{Profile, SwitchKind};
 
 use super::cell::decay;
 use super::sense::Meter;
-use crate::cell_plan::{CircuitPlan, Defect, Pole};
+use crate::cell_plan::{CircuitPlan, Defect, Pole, Terminals};
 use crate::scenario::Event;
 
 /// What the control unit wants.
@@ -97,6 +97,8 @@ pub(crate) struct Circuit {
     precharge: Switch,
     precharge_open: bool,
     fuse_open: bool,
+    breaker_open: bool,
+    measured: Terminals,
     order: Order,
     volts: f64,
     /// Voltage at the terminals.
@@ -141,6 +143,8 @@ impl Circuit {
             precharge: Switch::default(),
             precharge_open: false,
             fuse_open: false,
+            breaker_open: false,
+            measured: plan.terminals,
             order: Order::Open,
             volts: 0.0,
             terminals: plan.other_source.unwrap_or_default(),
@@ -164,6 +168,7 @@ impl Circuit {
         match defect {
             Defect::PrechargeOpen => self.precharge_open = is_wrong,
             Defect::FuseOpen => self.fuse_open = is_wrong,
+            Defect::BreakerOpen => self.breaker_open = is_wrong,
             _ => {}
         }
         for (pole, switch) in [(Pole::Plus, &mut self.plus), (Pole::Minus, &mut self.minus)] {
@@ -224,9 +229,7 @@ impl Circuit {
                 (wanted - load) * seconds,
             );
         }
-        let through_resistor =
-            self.minus.closed && self.precharge.closed && !self.precharge_open && !self.fuse_open;
-        if through_resistor {
+        if self.precharges() && self.leads_out() {
             let both = self.precharge_ohm + self.load_ohm;
             let aim = self.volts * self.load_ohm / both;
             let constant = self.farad * self.precharge_ohm * self.load_ohm / both;
@@ -274,7 +277,16 @@ impl Circuit {
 
     /// Whether the pack is really at the terminals.
     pub(crate) fn is_connected(&self) -> bool {
-        self.plus.closed && self.minus.closed && !self.fuse_open
+        self.plus.closed && self.minus.closed && self.leads_out()
+    }
+
+    /// Whether anything leads from the switches to the inverter.
+    fn leads_out(&self) -> bool {
+        !self.fuse_open && !self.breaker_open
+    }
+
+    fn precharges(&self) -> bool {
+        self.minus.closed && self.precharge.closed && !self.precharge_open
     }
 
     /// Whether both poles are closed; the control unit sees it by contacts that move with them.
@@ -294,7 +306,15 @@ impl Circuit {
 
     /// Voltage at the terminals, as the unit measures it.
     pub(crate) fn terminals_seen(&self) -> f64 {
-        self.meter.read(self.terminals)
+        // With the breaker open only the switches lead there, and no capacitor makes it slow.
+        let cut_off = self.breaker_open && self.measured == Terminals::BeforeBreaker;
+        let by_switches = (self.plus.closed && self.minus.closed) || self.precharges();
+        self.meter
+            .read(match (cut_off, by_switches && !self.fuse_open) {
+                (false, _) => self.terminals,
+                (true, true) => self.volts,
+                (true, false) => 0.0,
+            })
     }
 
     /// Whether a pre-charge did not end in time, and the resistor still cools down.

@@ -14,6 +14,7 @@
 
 mod cell;
 mod circuit;
+mod events;
 mod heat;
 mod sense;
 mod shape;
@@ -23,14 +24,14 @@ use std::time::Duration;
 use packside_profiles::StateKind;
 use packside_profiles::model::Profile;
 
-use crate::cell_plan::{CellPlan, CircuitPlan, Defect};
+use crate::cell_plan::{CellPlan, CircuitPlan};
 use crate::dice::Dice;
-use crate::scenario::{Event, Stack};
+use crate::scenario::Stack;
 use cell::{Cell, Curve, Stretch};
 pub(crate) use circuit::{Circuit, Order};
 use heat::Heat;
 pub(crate) use sense::Read;
-use sense::{Meter, Wire, apply_to_cells, apply_to_sensors};
+use sense::{Meter, Wire};
 pub(crate) use shape::{layout, module_count, sensors_per_module};
 
 /// The cells move at least so often.
@@ -42,6 +43,9 @@ const BALANCED_ABOVE: f64 = 0.005;
 /// Below this charge a higher voltage says nothing of a higher charge, so nothing is balanced.
 /// Kind: invented, from the flat part of the curve of LFP.
 const BALANCED_FROM: f64 = 0.9;
+
+/// Cables, fuse and switches between two packs side by side, Ohm for each. Kind: invented.
+const LEADS: f64 = 0.005;
 
 /// Where values of a flat list stand: so many in each module.
 #[derive(Debug, Clone, Copy)]
@@ -74,6 +78,8 @@ impl Places {
 struct Module {
     /// The number that it says it has.
     position: u16,
+    /// Its own number, which it keeps wherever it stands.
+    serial: u16,
     reversed: bool,
     /// Heat from outside, W.
     heated: f64,
@@ -94,6 +100,10 @@ pub(crate) struct Pack {
     constant: f64,
     balancing: Option<f64>,
     capacity_ah: f64,
+    /// Current at which `volts` was, A.
+    looked_at: f64,
+    /// Current that flows to or from packs side by side, A, positive into the battery.
+    pub(crate) equalising: f64,
     /// Charge that has gone through and is not yet in the cells, As, and in which time.
     waiting_charge: f64,
     waiting: Duration,
@@ -174,6 +184,8 @@ impl Pack {
             constant,
             balancing: cells.balancing_ma.map(|ma| ma / 1000.0),
             capacity_ah,
+            looked_at: 0.0,
+            equalising: 0.0,
             waiting_charge: 0.0,
             waiting: Duration::ZERO,
             seen: Vec::new(),
@@ -205,7 +217,8 @@ impl Pack {
 
     /// Goes on for a while.
     pub(crate) fn flow(&mut self, time: Duration) {
-        let (charge, shown) = self.circuit.step(time, self.volts, self.wanted);
+        let wanted = self.wanted + self.equalising;
+        let (charge, shown) = self.circuit.step(time, self.volts, wanted);
         let amps = shown / time.as_secs_f64();
         if (amps - self.current).abs() > SMALL {
             self.settle();
@@ -293,6 +306,14 @@ impl Pack {
             }
         }
         self.volts = self.module_volts.iter().sum();
+        self.looked_at = self.current;
+    }
+
+    /// What it drives packs beside it with: its voltage but for the drop that shows at once, V, and
+    /// the resistance of that drop, Ohm.
+    pub(crate) fn source(&self) -> (f64, f64) {
+        let ohm: f64 = self.cells.iter().map(|cell| cell.ohm).sum();
+        (self.volts - self.looked_at * ohm, ohm + LEADS)
     }
 
     fn sign(&self, cell: usize) -> f64 {
@@ -301,95 +322,6 @@ impl Pack {
             -1.0
         } else {
             1.0
-        }
-    }
-
-    /// Does what an event says about the pack.
-    pub(crate) fn apply(&mut self, event: &Event) {
-        self.settle();
-        if let Some(soc) = event.soc {
-            self.soc = soc.clamp(0.0, 100.0);
-            self.cells.iter_mut().for_each(|c| c.charge = soc / 100.0);
-        }
-        self.insulation_kohm = event.insulation_kohm.unwrap_or(self.insulation_kohm);
-        self.circuit.apply(event);
-        self.defect_of_cells(event);
-        self.defect_of_modules(event);
-        let truth: Vec<f64> = (self.cells.iter().enumerate())
-            .map(|(i, c)| c.volts(&self.curve, self.sign(i) * self.current))
-            .collect();
-        apply_to_cells(&mut self.cell_wires, &truth, self.cell_places, event);
-        let truth: Vec<f64> = (0..self.sensor_wires.len())
-            .map(|i| self.celsius_at(i))
-            .collect();
-        apply_to_sensors(&mut self.sensor_wires, &truth, self.sensor_places, event);
-        self.look();
-    }
-
-    fn defect_of_cells(&mut self, event: &Event) {
-        let defect = event.defect.or(event.mends);
-        let amount = event.amount.filter(|_| event.defect.is_some());
-        let (places, rated) = (self.cell_places, self.capacity_ah);
-        for (index, module, place) in places.of(self.cells.len()) {
-            let is_here = places.chosen(event.module, module) && places.chosen(event.cell, place);
-            let Some(cell) = self.cells.get_mut(index).filter(|_| is_here) else {
-                continue;
-            };
-            cell.forced = event.volts.or(cell.forced);
-            match defect {
-                Some(Defect::WeakCell) => {
-                    cell.capacity_ah = rated * amount.map_or(1.0, |percent| percent / 100.0);
-                }
-                Some(Defect::ResistiveCell) => cell.wear(amount.unwrap_or(1.0)),
-                Some(Defect::LeakingCell) => cell.leak = amount.unwrap_or_default() / 1000.0,
-                Some(Defect::CellCharge) => {
-                    cell.charge = amount.map_or(cell.charge, |percent| percent / 100.0);
-                }
-                _ => {}
-            }
-        }
-    }
-
-    fn defect_of_modules(&mut self, event: &Event) {
-        let is_wrong = event.defect.is_some();
-        let amount = event.amount.filter(|_| is_wrong).unwrap_or_default();
-        for (index, module) in self.modules.iter_mut().enumerate() {
-            if !self.cell_places.chosen(event.module, index) {
-                continue;
-            }
-            match event.defect.or(event.mends) {
-                Some(Defect::ModuleReversed) => module.reversed = is_wrong,
-                Some(Defect::HeatedModule) => module.heated = amount,
-                _ => {}
-            }
-        }
-        let pack_voltage = (Defect::PackVoltageFrozen, Defect::PackVoltageOpen);
-        self.meter
-            .apply(event, pack_voltage.0, pack_voltage.1, self.volts);
-        match event.defect.or(event.mends) {
-            Some(Defect::ModuleMisplaced) => self.exchange(event.module, event.other),
-            Some(Defect::CurrentOffset) => self.current_offset = amount,
-            Some(Defect::ChargeReportDrifted) => self.soc = (self.soc + amount).clamp(0.0, 100.0),
-            Some(Defect::CurrentReversed) => self.current_reversed = is_wrong,
-            _ => {}
-        }
-    }
-
-    /// Two modules stand in each other's place; done again, both are right.
-    fn exchange(&mut self, one: Option<u16>, other: Option<u16>) {
-        let index = |n: Option<u16>| {
-            let index = usize::from(n?).checked_sub(1)?;
-            (index < self.modules.len()).then_some(index)
-        };
-        if let Some((one, other)) = index(one).zip(index(other)) {
-            let positions: Vec<u16> = self.modules.iter().map(|m| m.position).collect();
-            for (here, there) in [(one, other), (other, one)] {
-                if let Some((module, position)) =
-                    self.modules.get_mut(here).zip(positions.get(there))
-                {
-                    module.position = *position;
-                }
-            }
         }
     }
 
@@ -467,6 +399,12 @@ impl Pack {
         self.modules.get(index).map_or(module, |m| m.position)
     }
 
+    /// The own number of the module in a place (from 1).
+    pub(crate) fn serial(&self, module: u16) -> u16 {
+        let index = usize::from(module).saturating_sub(1);
+        self.modules.get(index).map_or(module, |m| m.serial)
+    }
+
     /// Cells of a module (from 1) that are being balanced, one bit each.
     pub(crate) fn balanced(&self, module: u16) -> u64 {
         let index = usize::from(module).saturating_sub(1);
@@ -481,6 +419,11 @@ impl Pack {
     /// Voltage of the pack, really.
     pub(crate) fn voltage(&self) -> f64 {
         self.volts
+    }
+
+    /// Whether the terminals show at least half of the pack's voltage, as the unit measures both.
+    pub(crate) fn has_live_terminals(&self) -> bool {
+        self.circuit.terminals_seen() > 0.5 * self.voltage_seen()
     }
 
     /// Voltage of the pack as the unit measures it.
@@ -534,6 +477,7 @@ impl Module {
     fn sound(position: u16) -> Self {
         Self {
             position,
+            serial: position,
             reversed: false,
             heated: 0.0,
             balanced: 0,

@@ -228,7 +228,8 @@ impl Server {
             inbox,
             ended: Arc::clone(&ended),
         };
-        let (outlet, reach) = open_place(place, line, &inlet)?;
+        let plugs = scenario.events.iter().any(|event| event.adapter.is_some());
+        let (outlet, reach) = open_place(place, (line, plugs), &inlet)?;
         Ok(Self {
             site,
             clock,
@@ -257,7 +258,7 @@ impl Server {
         let mut next_look = self.clock.now();
         loop {
             let now = self.clock.now();
-            self.deliver(now);
+            self.deliver(now)?;
             if now >= next_look {
                 if !look(&self.site) {
                     return Ok(());
@@ -313,7 +314,7 @@ impl Server {
         self.site.disconnect(client);
     }
 
-    fn deliver(&mut self, now: Duration) {
+    fn deliver(&mut self, now: Duration) -> Result<(), ServeError> {
         let mut gone = Vec::new();
         if self.site.next_wake().is_some_and(|wake| wake <= now) {
             self.heed_settings();
@@ -322,9 +323,8 @@ impl Server {
             match (&mut self.outlet, news) {
                 #[cfg(unix)]
                 (Outlet::Pty(line), News::Bytes(arrival)) => line.write(&arrival.bytes),
-                // A pseudo-terminal cannot be pulled out: nothing passes until it is back.
                 #[cfg(unix)]
-                (Outlet::Pty(_), News::Closed { .. }) => {}
+                (Outlet::Pty(line), News::Closed { .. }) => line.pull_out(),
                 (Outlet::Tcp(doors), News::Bytes(arrival)) => {
                     gone.extend(doors.write(arrival.client, &arrival.bytes));
                 }
@@ -334,6 +334,13 @@ impl Server {
         for client in gone {
             self.forget(client);
         }
+        #[cfg(unix)]
+        if let Outlet::Pty(line) = &mut self.outlet
+            && self.site.is_reachable()
+        {
+            line.plug_in().map_err(|why| ServeError::Gone { why })?;
+        }
+        Ok(())
     }
 }
 
@@ -345,13 +352,14 @@ impl Drop for Server {
 
 fn open_place(
     place: &Place,
-    line: LineSettings,
+    (line, comes_and_goes): (LineSettings, bool),
     inlet: &Inlet,
 ) -> Result<(Outlet, String), ServeError> {
     match place {
         #[cfg(unix)]
         Place::Pty => {
-            let (line, name) = pty::open(line, inlet).map_err(|why| ServeError::Pty { why })?;
+            let (line, name) =
+                pty::open(line, inlet, comes_and_goes).map_err(|why| ServeError::Pty { why })?;
             Ok((Outlet::Pty(line), name))
         }
         #[cfg(not(unix))]

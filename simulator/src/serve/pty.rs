@@ -14,12 +14,18 @@
 //! `IGNPAR` without it where a program has said that there is none. With neither trace the client
 //! has said nothing of parity, and is taken to have it right.
 //!
+//! # How an adapter is pulled out
+//! This side closes both ends, so whoever has the client's end open learns that it has hung up, as
+//! with a real one. Its thread may wait for [`PATIENCE`] before it lets go. Plugged in again it is a
+//! new terminal; a path beside it leads to whichever there is.
+//!
 //! # Why this side keeps the client's end open
 //! With no end open the kernel answers every read with an error. It also lets this side lift the
 //! exclusive use that a client has asked for and that outlives its closing; without that, the next
 //! client of an ordinary user would find the terminal busy.
 
 use std::os::fd::OwnedFd;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread;
@@ -40,22 +46,75 @@ use crate::uart::Tty;
 /// The only client of a pseudo-terminal.
 const CLIENT: u32 = 0;
 
-/// The writing side.
+/// A pseudo-terminal, or the place where one was until the adapter was pulled out.
 pub(super) struct Line {
-    ours: Arc<OwnedFd>,
-    theirs: Arc<OwnedFd>,
-    listened: Arc<AtomicBool>,
+    usual: LineSettings,
+    inlet: Inlet,
+    ends: Option<Ends>,
+    /// Where the client's end is found also after it was gone; nothing where it never goes.
+    link: Option<PathBuf>,
 }
 
 impl Line {
     /// The line settings that the client's end has now; `usual` says what it leaves open.
     pub(super) fn settings(&self, usual: LineSettings) -> Option<(LineSettings, Tty)> {
-        let set = tcgetattr(&*self.theirs).ok()?;
+        let set = tcgetattr(&*self.ends.as_ref()?.theirs).ok()?;
         Some(read_settings(&set, usual))
     }
 
     /// Writes what reaches the client now.
     pub(super) fn write(&mut self, bytes: &[u8]) {
+        if let Some(ends) = &self.ends {
+            ends.write(bytes);
+        }
+    }
+
+    /// The adapter is pulled out: whoever has it open learns that it is gone, and nobody finds it.
+    pub(super) fn pull_out(&mut self) {
+        // The threads of the ends let go of them when they see this.
+        if let Some(ends) = self.ends.take() {
+            ends.pulled_out.store(true, Ordering::Relaxed);
+        }
+        if let Some(link) = &self.link {
+            let _ = std::fs::remove_file(link);
+        }
+    }
+
+    /// The adapter is plugged in again, at the same place; nothing where it is in.
+    pub(super) fn plug_in(&mut self) -> Result<(), String> {
+        if self.ends.is_none() {
+            let (ends, name) = Ends::open(self.usual, &self.inlet)?;
+            self.ends = Some(ends);
+            if let Some(link) = &self.link {
+                point_to(link, &name)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Drop for Line {
+    fn drop(&mut self) {
+        self.pull_out();
+    }
+}
+
+/// Lets a path lead to a pseudo-terminal.
+fn point_to(link: &Path, name: &str) -> Result<(), String> {
+    let _ = std::fs::remove_file(link);
+    std::os::unix::fs::symlink(name, link).map_err(|error| format!("{}: {error}", link.display()))
+}
+
+/// Both ends of a pseudo-terminal.
+struct Ends {
+    ours: Arc<OwnedFd>,
+    theirs: Arc<OwnedFd>,
+    listened: Arc<AtomicBool>,
+    pulled_out: Arc<AtomicBool>,
+}
+
+impl Ends {
+    fn write(&self, bytes: &[u8]) {
         if !self.listened.load(Ordering::Relaxed) {
             return;
         }
@@ -72,32 +131,57 @@ impl Line {
             }
         }
     }
+
+    fn open(line: LineSettings, inlet: &Inlet) -> Result<(Self, String), String> {
+        let (ours, theirs, name) = pair(line).map_err(|error| error.to_string())?;
+        let ends = Self {
+            ours: Arc::new(ours),
+            theirs: Arc::new(theirs),
+            listened: Arc::new(AtomicBool::new(true)),
+            pulled_out: Arc::new(AtomicBool::new(false)),
+        };
+        #[cfg(target_os = "linux")]
+        {
+            let watched = super::watch::Watched {
+                theirs: Arc::clone(&ends.theirs),
+                listened: Arc::clone(&ends.listened),
+                pulled_out: Arc::clone(&ends.pulled_out),
+            };
+            super::watch::start(&name, watched, inlet.clone())
+                .map_err(|error| error.to_string())?;
+        }
+        let (ours, listened) = (Arc::clone(&ends.ours), Arc::clone(&ends.listened));
+        let (pulled_out, inlet) = (Arc::clone(&ends.pulled_out), inlet.clone());
+        thread::spawn(move || read_all(&ours, (&listened, &pulled_out), &inlet));
+        Ok((ends, name))
+    }
 }
 
 /// Opens a pseudo-terminal. Gives the line and the path of the client's end.
 ///
-/// Its speed is the line's until a client sets another.
-pub(super) fn open(line: LineSettings, inlet: &Inlet) -> Result<(Line, String), String> {
-    let (ours, theirs, name) = pair(line).map_err(|error| error.to_string())?;
-    let line = Line {
-        ours: Arc::new(ours),
-        theirs: Arc::new(theirs),
-        listened: Arc::new(AtomicBool::new(true)),
+/// Its speed is the line's until a client sets another. One that `comes_and_goes` is found under a
+/// path that stays the same.
+pub(super) fn open(
+    usual: LineSettings,
+    inlet: &Inlet,
+    comes_and_goes: bool,
+) -> Result<(Line, String), String> {
+    let (ends, mut name) = Ends::open(usual, inlet)?;
+    let mut line = Line {
+        usual,
+        inlet: inlet.clone(),
+        ends: Some(ends),
+        link: None,
     };
-    #[cfg(target_os = "linux")]
-    {
-        let watched = super::watch::Watched {
-            theirs: Arc::clone(&line.theirs),
-            listened: Arc::clone(&line.listened),
-        };
-        super::watch::start(&name, watched, inlet.clone()).map_err(|error| error.to_string())?;
+    if comes_and_goes {
+        // The terminal tells servers of one process apart.
+        let terminal = name.replace('/', "-");
+        let own = format!("packside-adapter-{}{terminal}", std::process::id());
+        let link = std::env::temp_dir().join(own);
+        point_to(&link, &name)?;
+        name = link.display().to_string();
+        line.link = Some(link);
     }
-    let (ours, listened, inlet) = (
-        Arc::clone(&line.ours),
-        Arc::clone(&line.listened),
-        inlet.clone(),
-    );
-    thread::spawn(move || read_all(&ours, &listened, &inlet));
     Ok((line, name))
 }
 
@@ -149,9 +233,9 @@ fn pair(line: LineSettings) -> Result<(OwnedFd, OwnedFd, String), Errno> {
     Ok((ours, theirs, name.to_string_lossy().into_owned()))
 }
 
-fn read_all(ours: &OwnedFd, listened: &AtomicBool, inlet: &Inlet) {
+fn read_all(ours: &OwnedFd, (listened, pulled_out): (&AtomicBool, &AtomicBool), inlet: &Inlet) {
     let mut buffer = [0; PIECE];
-    while !inlet.has_ended() {
+    while !inlet.has_ended() && !pulled_out.load(Ordering::Relaxed) {
         if !readable(ours) {
             continue;
         }

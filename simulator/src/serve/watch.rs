@@ -26,6 +26,8 @@ pub(super) struct Watched {
     pub(super) theirs: Arc<OwnedFd>,
     /// Whether a client has it open.
     pub(super) listened: Arc<AtomicBool>,
+    /// The adapter is gone, and nothing is left to watch.
+    pub(super) pulled_out: Arc<AtomicBool>,
 }
 
 /// Watches until the server ends. Until the first client opens, nobody listens.
@@ -35,7 +37,7 @@ pub(super) fn start(name: &str, watched: Watched, inlet: Inlet) -> Result<(), Er
     add_watch(&notices, name, wanted)?;
     watched.listened.store(false, Ordering::Relaxed);
     thread::spawn(move || {
-        while !inlet.has_ended() {
+        while !inlet.has_ended() && !watched.pulled_out.load(Ordering::Relaxed) {
             if readable(&notices) {
                 take(&notices, &watched);
             }

@@ -35,10 +35,12 @@ impl World {
             answer_time: stack.answer_time.unwrap_or(answer_time),
             now: Duration::ZERO,
             units: units(scenario, &profile, seed),
+            coupled: Duration::ZERO,
             neighbour: neighbour_unit(scenario, &profile, seed),
             neighbour_answer_time: neighbour
                 .and_then(|neighbour| neighbour.answer_time)
                 .unwrap_or(answer_time),
+            neighbour_from: neighbour.map_or(Duration::ZERO, |neighbour| neighbour.from),
             rules: Rules::new(&scenario.mischief, Dice::fork(seed, 1001)),
             noise_dice: Dice::fork(seed, 1003),
             air: air_of(scenario, line, profile.answering.line),

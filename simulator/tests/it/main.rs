@@ -12,6 +12,7 @@
 
 mod bits;
 mod control;
+mod field;
 mod gateway;
 mod hardware;
 mod line;
