@@ -192,9 +192,10 @@ impl<'a> Live<'a> {
         Ok(judgement)
     }
 
-    /// Judges everything so far for a screen that shows every verdict.
+    /// Judges everything so far as of now, for a screen that shows every verdict: where nothing comes any
+    /// more, what was read grows old on it.
     pub(super) fn verdict(&mut self) -> Result<Judgement, Failure> {
-        let judgement = self.judged();
+        let judgement = judge(&self.events, Some(self.profile), Some(self.now()));
         self.same_unit(&judgement)?;
         // Recorded first: what stands on the screen is on the disk.
         self.record.entry(&Entry::Shown(shown(&judgement)));
