@@ -2,11 +2,12 @@
 //!
 //! Does not: read files, or judge.
 
+use super::facts::Answered;
 use super::html::Html;
 use super::page::Parts;
 use super::sections::{section, table};
 use super::words;
-use crate::event::clock_breaks;
+use crate::event::{Answer, clock_breaks};
 
 /// Every answer by its question.
 pub(crate) fn answers(html: &mut Html, parts: &Parts) {
@@ -14,10 +15,10 @@ pub(crate) fn answers(html: &mut Html, parts: &Parts) {
         return;
     }
     section(html, "Answers", |inner| {
-        let rows: Vec<Vec<String>> = parts
-            .facts
-            .answers
-            .iter()
+        let is_given = |answer: &&Answered| answer.value != Answer::SKIPPED;
+        let (given, left_out): (Vec<_>, Vec<_>) = parts.facts.answers.iter().partition(is_given);
+        let rows: Vec<Vec<String>> = given
+            .into_iter()
             .map(|answer| {
                 let before = if answer.before.is_empty() {
                     String::new()
@@ -35,10 +36,24 @@ pub(crate) fn answers(html: &mut Html, parts: &Parts) {
         let columns = ["Question", "Answer", "Reason or remark", "When"];
         table(
             inner,
-            "What a person answered, in the order asked",
+            "What a person answered or the tool measured, in the order of the steps",
             &columns,
             &rows,
         );
+        if left_out.is_empty() {
+            return;
+        }
+        inner.put("h3", &[], "Left out");
+        inner.around("ul", &[], |list| {
+            for answer in left_out {
+                let earlier = match answer.before.as_slice() {
+                    [] => String::new(),
+                    before => format!(" (before: {})", before.join(", ")),
+                };
+                let line = format!("{} \u{2013} {}{earlier}", answer.question, answer.note);
+                list.put("li", &[], &line);
+            }
+        });
     });
 }
 

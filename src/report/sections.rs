@@ -13,6 +13,7 @@ use super::html::Html;
 use super::page::Parts;
 use super::words;
 use crate::diagnose::{NextStep, VerdictKind};
+use crate::event::Answer;
 
 /// A section with its heading.
 pub(crate) fn section(html: &mut Html, heading: &str, inner: impl FnOnce(&mut Html)) {
@@ -268,7 +269,13 @@ pub(crate) fn cautions(html: &mut Html) {
 pub(crate) fn visit(html: &mut Html, parts: &Parts) {
     let source = parts.source;
     let identity = &source.judgement.identity;
-    let answer = |step: &str| parts.facts.answer(step).map(|a| a.value.clone());
+    let said = |step: &str| {
+        parts
+            .facts
+            .answer(step)
+            .filter(|a| a.value != Answer::SKIPPED)
+    };
+    let answer = |step: &str| said(step).map(|a| a.value.clone());
     let not_said = || "not said".to_owned();
     section(html, "Who, where, what", |inner| {
         inner.around("dl", &[], |list| {

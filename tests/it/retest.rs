@@ -178,6 +178,20 @@ fn power_cycle_that_was_done_shows_that_the_fault_does_not_return() {
 }
 
 #[test]
+fn swap_that_was_done_shows_whether_the_fault_followed_its_module() {
+    for (scenario, value_of) in [
+        ("hv-swap-fault-follows-module", "followed-the-module"),
+        ("hv-swap-fault-stays", "stayed-at-the-position"),
+    ] {
+        let folder = tempfile::tempdir().unwrap();
+        let answers = format!("{WELL}power-cycle = {{ skip = \"the swap needs one anyway\" }}\n");
+        let (result, _) = visit(folder.path(), scenario, &answers);
+        let said = note(&result, "swap-test");
+        assert_eq!(value(&result, "swap-test"), value_of, "{said}");
+    }
+}
+
+#[test]
 fn clock_of_the_unit_is_compared_with_this_computers() {
     let folder = tempfile::tempdir().unwrap();
     let _ = visit(folder.path(), "hv-clock-is-wrong", WELL);
