@@ -120,7 +120,7 @@ fn unanswered_question_ends_at_its_deadline_as_a_time_out() {
 
 /// Opens a gateway whose server is the test itself.
 fn ask_gateway(listener: &TcpListener, framing: Framing, interrupt: &Interrupt) -> Asking {
-    let target = Target::gateway(&listener.local_addr().unwrap().to_string(), framing);
+    let target = Target::gateway(&listener.local_addr().unwrap().to_string(), framing).unwrap();
     let options = OpenOptions {
         interrupt: interrupt.clone(),
         ..OpenOptions::default()

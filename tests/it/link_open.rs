@@ -90,7 +90,7 @@ fn err_refused_connection_is_named() {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let address = listener.local_addr().unwrap().to_string();
     drop(listener);
-    let (text, blame) = failure(&Target::gateway(&address, Framing::Tcp));
+    let (text, blame) = failure(&Target::gateway(&address, Framing::Tcp).unwrap());
     let expected = format!(
         "cannot reach {address}: the host refuses the connection, nothing listens on this TCP port\n\
          hint: check the TCP port in the gateway's settings (Modbus TCP usually has 502)"
@@ -103,7 +103,7 @@ fn err_refused_connection_is_named() {
 #[test]
 fn err_host_not_found_is_named() {
     let host = "x".repeat(300);
-    let (text, blame) = failure(&Target::gateway(&host, Framing::Tcp));
+    let (text, blame) = failure(&Target::gateway(&host, Framing::Tcp).unwrap());
     assert!(
         text.starts_with(&format!("cannot reach {host}: the name was not found: ")),
         "{text}"
@@ -124,7 +124,7 @@ fn gateway_text_is_split_into_host_and_port() {
             port,
             framing: Framing::Rtu,
         };
-        assert_eq!(Target::gateway(text, Framing::Rtu), expected);
+        assert_eq!(Target::gateway(text, Framing::Rtu), Ok(expected));
     };
     check("cabinet", "cabinet", 502);
     check("10.0.0.7:4001", "10.0.0.7", 4001);
@@ -203,7 +203,7 @@ fn closed_connection_is_noticed_and_opened_again() {
         listener.accept().unwrap()
     });
     let mut quiet = open_quietly(
-        &Target::gateway(&address, Framing::Rtu),
+        &Target::gateway(&address, Framing::Rtu).unwrap(),
         &Interrupt::default(),
     )
     .unwrap();
@@ -234,7 +234,7 @@ fn wait_ends_soon_when_the_user_stops() {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let address = listener.local_addr().unwrap().to_string();
     let interrupt = Interrupt::default();
-    let mut quiet = open_quietly(&Target::gateway(&address, Framing::Rtu), &interrupt).unwrap();
+    let mut quiet = open_quietly(&Target::gateway(&address, Framing::Rtu).unwrap(), &interrupt).unwrap();
     let raiser = thread::spawn(move || interrupt.raise());
     assert_eq!(
         quiet.listen(quiet.now() + Duration::from_secs(60)),
@@ -246,4 +246,17 @@ fn wait_ends_soon_when_the_user_stops() {
         quiet.now()
     );
     raiser.join().unwrap();
+}
+
+// Kind: invented
+#[test]
+fn err_gateway_text_that_cannot_be_one() {
+    for text in ["", "http://cabinet", "a b", ":502"] {
+        let refused = Target::gateway(text, Framing::Tcp).expect_err(text);
+        assert!(refused.starts_with("expected "), "{text}: {refused}");
+    }
+    for text in ["cabinet:0", "cabinet:99999", "cabinet:abc", "[::1]:x"] {
+        let refused = Target::gateway(text, Framing::Tcp).expect_err(text);
+        assert!(refused.contains("from 1 to 65535"), "{text}: {refused}");
+    }
 }

@@ -164,7 +164,7 @@ pub(super) fn causes(out: &mut String, judgement: &Judgement) {
             .iter_mut()
             .find(|(same, _, given)| *same == sure && *given == reasons)
         {
-            Some((_, meanings, _)) => meanings.push(&cause.meaning),
+            Some((_, meanings, _)) => meanings.push(cause.meaning),
             None => lines.push((sure, vec![&cause.meaning], reasons)),
         }
     }
