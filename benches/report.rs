@@ -3,7 +3,9 @@
 //! Makes the recordings in virtual time (once, under `target/tmp`), then runs the built tool on
 //! them: time by the wall clock, memory as the highest the system saw (`VmHWM`, Linux). Two kinds:
 //! `follow` asks the short block every second and everything every ten minutes, `watch` asks
-//! everything every second. Goal: < 2 s and < 100 MB. Run: `cargo bench --bench report`.
+//! everything every second, which is all that a line at 9600-8E1 carries: one look takes 0.9 s.
+//! Then the stages of a report, one after the other in this process. Goal: < 2 s and < 100 MB.
+//! Run: `cargo bench --bench report`, or `-- 0.5` for half an hour instead of eight.
 
 #![allow(
     clippy::print_stdout,
@@ -21,27 +23,82 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
+use packside::diagnose::judge;
+use packside::recording::read_from;
+use packside::report::{Options, Reader, Source, moment_of, page, session_of};
 use visits::{Plan, record, stack};
 
-/// Length of the recordings.
-const SECONDS: u64 = 8 * 3600;
 const RUNS: usize = 5;
 
 fn main() {
+    // Cargo adds words of its own.
+    let hours = std::env::args().find_map(|word| word.parse().ok());
+    let seconds = Duration::from_secs_f64(hours.unwrap_or(8.0) * 3600.0).as_secs();
     for (name, all) in [("follow", false), ("watch", true)] {
-        let path = made(name, all);
+        let path = made(name, all, seconds);
         let bytes = std::fs::metadata(&path).unwrap().len();
-        println!("{name}: 8 h, {:.1} MB", bytes as f64 / 1e6);
+        println!(
+            "{name}: {:.1} h, {:.1} MB",
+            seconds as f64 / 3600.0,
+            bytes as f64 / 1e6
+        );
         let page = path.with_extension("html");
         let file = path.to_str().unwrap();
         let report = ["report", file, "-o", page.to_str().unwrap()];
-        tell("report", &report, bytes);
-        tell("check --recording", &["check", "--recording", file], bytes);
+        tell("report", &report, bytes, seconds);
+        let check = ["check", "--recording", file];
+        tell("check --recording", &check, bytes, seconds);
+        stages(&path);
     }
 }
 
+/// What the parts of a report take, each once.
+fn stages(path: &Path) {
+    let mut last = Instant::now();
+    let mut told = |what: &str| {
+        print!(", {what} {:.2} s", last.elapsed().as_secs_f64());
+        last = Instant::now();
+    };
+    print!("  stages");
+    let file = std::io::BufReader::new(std::fs::File::open(path).unwrap());
+    let recording = read_from(file).unwrap().unwrap();
+    told("read and check the hashes");
+    let text = &recording
+        .header
+        .as_ref()
+        .unwrap()
+        .profile
+        .as_ref()
+        .unwrap()
+        .text;
+    let profile = packside_profiles::load(text, "recorded").unwrap();
+    let session = session_of(&recording).unwrap();
+    told("load the map");
+    let judgement = judge(&session.events, Some(&profile), moment_of(session));
+    told("judge");
+    let source = Source {
+        recording: &recording,
+        session,
+        profile: Some(&profile),
+        profile_sha256: "",
+        judgement: &judgement,
+        pictures: &[],
+    };
+    let options = Options {
+        reader: Reader::Desk,
+        names: true,
+    };
+    let page = page(&source, options);
+    told("page");
+    println!(
+        "; {} events, page of {} kB",
+        session.events.len(),
+        page.len() / 1000
+    );
+}
+
 /// Runs the tool some times and tells the median and the highest memory.
-fn tell(what: &str, arguments: &[&str], bytes: u64) {
+fn tell(what: &str, arguments: &[&str], bytes: u64, length: u64) {
     let mut runs: Vec<(Duration, u64)> = (0..RUNS).map(|_| run(arguments)).collect();
     runs.sort_unstable();
     let (median, _) = runs[RUNS / 2];
@@ -50,7 +107,7 @@ fn tell(what: &str, arguments: &[&str], bytes: u64) {
     println!(
         "  {what}: {seconds:.2} s (median of {RUNS}), at most {:.0} MB; {:.0} times real time, {:.0} MB/s",
         memory as f64 * 1024.0 / 1e6,
-        SECONDS as f64 / seconds,
+        length as f64 / seconds,
         bytes as f64 / 1e6 / seconds,
     );
 }
@@ -83,20 +140,20 @@ fn high_water(status: &Path) -> u64 {
 }
 
 /// The recording, made where it is not there yet.
-fn made(name: &str, all: bool) -> PathBuf {
+fn made(name: &str, all: bool, seconds: u64) -> PathBuf {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR"));
-    let path = folder.join(format!("eight-hours-{name}.visit.jsonl"));
+    let path = folder.join(format!("{seconds}-seconds-{name}.visit.jsonl"));
     if !path.exists() {
         let began = Instant::now();
         let beside = path.with_extension("part");
         // Kind: invented.
-        let looks: Vec<u64> = (0..SECONDS).step_by(if all { 7200 } else { 600 }).collect();
+        let looks: Vec<u64> = (0..seconds).step_by(if all { 7200 } else { 600 }).collect();
         record(
             &beside,
             &Plan {
                 scenario: &stack(41, 12.0, ""),
                 utc: "2026-11-25T08:00:00.000Z",
-                seconds: SECONDS,
+                seconds,
                 looks: &looks,
                 all,
                 more: Vec::new(),

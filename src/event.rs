@@ -154,6 +154,8 @@ impl Answer {
     pub const NOT_DONE: &'static str = "not-done";
     /// Value of a step that was left out; its note says why.
     pub const SKIPPED: &'static str = "skipped";
+    /// Value of the storage step where the modules must not be connected.
+    pub const QUARANTINE: &'static str = "never-charge-quarantine";
 }
 
 /// What kind of link it is.

@@ -282,9 +282,8 @@ fn not_asked(why: &NotShown) -> Result<(), Failure> {
     Err(reach::failure(USAGE, kind, why.to_string(), hint))
 }
 
-/// The command that comes next, ready to type.
-pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
-    use crate::diagnose::VerdictKind;
+/// The arguments that lead to the same unit again.
+pub(super) fn place_of(args: &CheckArgs) -> String {
     let mut place = Vec::new();
     if let Some(port) = &args.place.serial {
         place.push(format!("--serial {port}"));
@@ -318,7 +317,13 @@ pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
     if args.ask_anyway {
         place.push("--ask-anyway".to_owned());
     }
-    let place = place.join(" ");
+    place.join(" ")
+}
+
+/// The command that comes next, ready to type.
+pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
+    use crate::diagnose::VerdictKind;
+    let place = place_of(args);
     let root = judgement.roots().first().copied();
     match (judgement.verdict.kind, root) {
         (VerdictKind::Fault, Some(_)) => {

@@ -15,9 +15,10 @@ use std::time::Duration;
 use clap::Args;
 use packside_profiles::{LineSettings, Profile};
 
-use super::args::{FramingArg, PluggedArg, Where};
+use super::args::{FramingArg, PluggedArg, RecordArgs, Where};
 use super::places::{self, SavedPlace};
 use super::reach::{self, BUS, INTERRUPTED, failure, failure_of};
+use super::record::Record;
 use super::{Failure, LOCAL, USAGE, out};
 use crate::event::{Framing, LinkFacts, What};
 use crate::find::{Found, Garbled, Identity, Listening, Overhear, prior, run as moves};
@@ -73,6 +74,12 @@ pub(crate) struct FindArgs {
         hide_env_values = true
     )]
     config: Option<PathBuf>,
+    /// Whether and where to record.
+    #[command(flatten)]
+    record: RecordArgs,
+    /// The recording, once it is open.
+    #[arg(skip)]
+    recorder: Record,
 }
 
 /// How a search ended.
@@ -142,18 +149,35 @@ pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Fa
     let profiles = known_profiles(args)?;
     let mut args = args.clone();
     let port = local_port(&mut args)?;
-    let quiet = open(&args)?;
-    let mut report = search(quiet, &args, port, &profiles)?;
+    let seed = match &args.place.simulated {
+        Some(name) => Some(reach::scenario_of(name)?.seed),
+        None => None,
+    };
+    args.recorder = Record::begin(&args.record, None, seed)?;
+    let found = found(&mut args, port, &profiles, as_json, colour);
+    args.recorder.end(found)
+}
+
+/// Opens the link, searches, and tells the result.
+fn found(
+    args: &mut FindArgs,
+    port: Option<LocalPort>,
+    profiles: &[Profile],
+    as_json: bool,
+    colour: bool,
+) -> Result<u8, Failure> {
+    let quiet = open(args)?;
+    let mut report = search(quiet, args, port, profiles)?;
     if let Some(name) = &args.save {
-        report.saved = save(&report, &args, name)?;
+        report.saved = save(&report, args, name)?;
     }
     out::result(&if as_json {
         format!(
             "{}\n",
-            json::report(&report, &next::next_command(&report, &args))
+            json::report(&report, &next::next_command(&report, args))
         )
     } else {
-        show::report(&report, &args, colour)
+        show::report(&report, args, colour)
     });
     Ok(report.exit())
 }
@@ -367,8 +391,14 @@ fn hold_back(port: Option<&LocalPort>) -> Duration {
     })
 }
 
-/// Opens the link, quiet.
+/// Opens the link, quiet and recorded.
 fn open(args: &FindArgs) -> Result<Quiet, Failure> {
+    let mut quiet = connect(args)?;
+    args.recorder.follow(&mut quiet);
+    Ok(quiet)
+}
+
+fn connect(args: &FindArgs) -> Result<Quiet, Failure> {
     let line = args.place.line.unwrap_or_else(first_line);
     let plugged = args.plugged.map(Into::into);
     let Some(name) = &args.place.simulated else {

@@ -31,6 +31,14 @@ const STRETCH: Duration = Duration::from_secs(5);
 const AWAIT_LOAD: Duration = Duration::from_secs(180);
 /// Pause between two rounds while that is waited for: others may have to talk meanwhile.
 const UNHURRIED: Duration = Duration::from_secs(2);
+/// How long a scenario may take to do what a step is about.
+const SCHEDULE: Duration = Duration::from_secs(900);
+/// Between two looks for that.
+const BETWEEN: Duration = Duration::from_secs(30);
+/// Two uptimes of one start may lie so far apart, s: they count whole seconds, and may be read late.
+const UPTIME_SLACK: f64 = 5.0;
+/// Said where nobody cycled the power.
+const NOT_CYCLED: &str = "not done: its own uptime goes on, so its power was not cycled; switch it off and on by the manual, then repeat the step.";
 /// Said where durations are not known.
 const SLEPT: &str = "  this computer slept or its clock was set meanwhile: how long that was is not known, waiting again";
 /// How long a link is listened to that others use.
@@ -156,10 +164,17 @@ impl<'a> Live<'a> {
         }
     }
 
+    /// Whether it is the unit that is meant; before anything is shown of it.
+    fn same_unit(&self, judgement: &Judgement) -> Result<(), Failure> {
+        let serial = judgement.identity.serial.as_deref();
+        places::same_unit(&self.args, serial)?;
+        serial.map_or(Ok(()), |serial| self.record.unit(serial))
+    }
+
     /// Judges everything so far, and says it where it is new.
     fn judge(&mut self) -> Result<Judgement, Failure> {
         let judgement = self.judged();
-        places::same_unit(&self.args, judgement.identity.serial.as_deref())?;
+        self.same_unit(&judgement)?;
         let summary = &judgement.verdict.summary;
         if self.last.as_ref().map(|last| &last.verdict.summary) != Some(summary) {
             // Recorded first: what stands on the screen is on the disk.
@@ -170,9 +185,6 @@ impl<'a> Live<'a> {
                 screen::title(judgement.verdict.kind)
             ));
         }
-        if let Some(serial) = &judgement.identity.serial {
-            self.record.entry(&Entry::Unit(serial.clone()));
-        }
         if judgement.verdict.kind == VerdictKind::Fault {
             self.faulty = Some(judgement.clone());
         }
@@ -180,13 +192,11 @@ impl<'a> Live<'a> {
         Ok(judgement)
     }
 
-    /// Judges everything so far for a screen that shows every verdict.
+    /// Judges everything so far as of now, for a screen that shows every verdict: where nothing comes any
+    /// more, what was read grows old on it.
     pub(super) fn verdict(&mut self) -> Result<Judgement, Failure> {
-        let judgement = self.judged();
-        places::same_unit(&self.args, judgement.identity.serial.as_deref())?;
-        if let Some(serial) = &judgement.identity.serial {
-            self.record.entry(&Entry::Unit(serial.clone()));
-        }
+        let judgement = judge(&self.events, Some(self.profile), Some(self.now()));
+        self.same_unit(&judgement)?;
         // Recorded first: what stands on the screen is on the disk.
         self.record.entry(&Entry::Shown(shown(&judgement)));
         self.last = Some(judgement.clone());
@@ -447,9 +457,50 @@ impl<'a> Live<'a> {
         result
     }
 
-    /// Everything once more after the power was cycled.
+    /// Looks until something was done to the unit. A person has done it before the step is begun; in a
+    /// simulation it comes when its scenario says.
+    fn done(&mut self, is_done: impl Fn(&Self) -> bool) -> Result<bool, Failure> {
+        let is_simulated = self.args.place.simulated.is_some();
+        let until = self.now()
+            + if is_simulated {
+                SCHEDULE
+            } else {
+                Duration::ZERO
+            };
+        loop {
+            self.look()?;
+            if is_done(self) {
+                return Ok(true);
+            }
+            if self.now() >= until {
+                return Ok(false);
+            }
+            self.wait(BETWEEN)?;
+        }
+    }
+
+    /// When the unit was switched on, by its own uptime, s since the session began; nothing where it
+    /// tells none.
+    fn switched_on(&self) -> Option<f64> {
+        let unit = self.manner().unit;
+        let evidence = evidence_in(&self.events, self.profile);
+        let mine = evidence.iter().find(|e| e.unit == unit)?;
+        let (at, uptime) = mine.series(self.profile, Role::Uptime).pop()?;
+        Some(at.as_secs_f64() - uptime)
+    }
+
+    /// Everything once more after the power was cycled, if its own uptime says that it was.
     fn power_cycle(&mut self) -> Result<Ended, Failure> {
         let before = self.last.as_ref().map(Judgement::roots).unwrap_or_default();
+        if let Some(first) = self.switched_on() {
+            let again = |live: &Self| {
+                let now = live.switched_on();
+                now.is_some_and(|now| now > first + UPTIME_SLACK)
+            };
+            if !self.done(again)? {
+                return Ok((Outcome::NotYet.id().to_owned(), NOT_CYCLED.to_owned()));
+            }
+        }
         let (outcome, why) = self.afresh()?;
         let roots = self.last.as_ref().map(Judgement::roots).unwrap_or_default();
         let returned: Vec<&str> = before
@@ -471,7 +522,11 @@ impl<'a> Live<'a> {
             let why = "the fault was not read in this session, so there is nothing to compare with";
             return Ok((Outcome::NotYet.id().to_owned(), why.to_owned()));
         };
-        self.afresh()?;
+        // Only serial numbers at other positions show that modules were swapped.
+        let is_swapped = |live: &Self| live.judged().identity.modules != before.identity.modules;
+        if self.done(is_swapped)? {
+            self.afresh()?;
+        }
         let after = self.last.as_ref().unwrap_or(&before);
         let swapped = swap::compare(&before, after);
         Ok((swapped.id.to_owned(), format!("{}.", swapped.words)))

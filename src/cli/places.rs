@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use super::args::{CheckArgs, FramingArg};
 use super::reach::failure;
+use super::record::ANOTHER_UNIT;
 use super::{Failure, LOCAL, USAGE};
 
 /// Version of the file.
@@ -224,7 +225,7 @@ pub(crate) fn same_unit(args: &CheckArgs, serial: Option<&str>) -> Result<(), Fa
     let hint = format!(
         "another unit answers there: check where you are, or keep this one with packside find … --save {name}"
     );
-    Err(failure(LOCAL, "another-unit", message, Some(hint)))
+    Err(failure(LOCAL, ANOTHER_UNIT, message, Some(hint)))
 }
 
 #[cfg(test)]

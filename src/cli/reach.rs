@@ -15,7 +15,7 @@ use crate::event::Plugged;
 use crate::lamp;
 use crate::link::{
     Blame, Clock, Interrupt, LinkTrouble, LocalPort, OpenError, OpenOptions, Quiet, Simulated,
-    Target, open_simulated_as,
+    Target, open_simulated_now, since_1970,
 };
 use crate::wire::hex;
 
@@ -168,7 +168,9 @@ pub(crate) fn open(
             line: args.place.line,
             way: Some(way),
         };
-        return Ok(open_simulated_as(&scenario, profile, how));
+        // A recording says when it was made: the clock of the unit is compared with that.
+        let now = args.record.record.as_ref().map(|_| since_1970());
+        return Ok(open_simulated_now(&scenario, profile, how, now));
     }
     let target = target(&args.place, profile)?;
     let given = args.interrupt.clone();

@@ -31,7 +31,12 @@ struct State {
     recorder: Option<Recorder>,
     /// What went wrong, once it did.
     trouble: Option<String>,
+    /// That was another unit.
+    is_another: bool,
 }
+
+/// Kind of the failure where another unit answers than the one that is meant.
+pub(crate) const ANOTHER_UNIT: &str = "another-unit";
 
 impl Record {
     /// Begins a session in the file that was asked for, if one was.
@@ -57,7 +62,7 @@ impl Record {
         };
         let state = State {
             recorder: Some(recorder),
-            trouble: None,
+            ..State::default()
         };
         let record = Self(Rc::new(RefCell::new(state)));
         record.session()?;
@@ -101,7 +106,26 @@ impl Record {
             "error: {error}; recording ends here, everything before is kept"
         ));
         state.recorder = None;
+        state.is_another = matches!(error, WriteError::OtherUnit { .. });
         state.trouble = Some(error.to_string());
+    }
+
+    /// Notes which unit answers.
+    ///
+    /// # Errors
+    /// Where the recording is about another one.
+    pub(crate) fn unit(&self, serial: &str) -> Result<(), Failure> {
+        self.entry(&Entry::Unit(serial.to_owned()));
+        if !self.0.borrow().is_another {
+            return Ok(());
+        }
+        let hint = "nothing of this unit was recorded: give it a recording of its own, --record NEW.visit.jsonl";
+        Err(Failure {
+            exit: LOCAL,
+            kind: ANOTHER_UNIT,
+            message: self.0.borrow().trouble.clone().unwrap_or_default(),
+            hint: Some(hint.to_owned()),
+        })
     }
 
     /// Closes the file, and says its fingerprint.

@@ -2,6 +2,8 @@
 //!
 //! Does not: judge by itself or lay out; reads and writes the files, and says what it did.
 
+use std::fs::File;
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -31,6 +33,9 @@ pub(crate) struct ReportArgs {
     /// Page to write, one HTML file [default: standard output]
     #[arg(short, long, value_name = "PAGE.html")]
     output: Option<PathBuf>,
+    /// Write over a file that is there already, whatever it is
+    #[arg(long, requires = "output")]
+    replace: bool,
     /// For whom: the desk gets registers and raw words, the customer plain words
     #[arg(long = "for", value_enum, default_value_t = ReaderArg::Desk)]
     reader: ReaderArg,
@@ -41,6 +46,13 @@ pub(crate) struct ReportArgs {
     #[arg(long)]
     verify: bool,
 }
+
+/// So much of a file shows what it is.
+const BEGIN: u64 = 4096;
+/// How a recording begins.
+const RECORDING: &str = "{\"type\":\"header\"";
+/// How a report as data begins.
+const REPORT_AS_JSON: &str = "{\"schema\":\"packside.report/";
 
 /// Reader as an argument.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -72,7 +84,7 @@ pub(crate) fn run(args: &ReportArgs, as_json: bool) -> Result<u8, Failure> {
         [file] if args.verify => verify(file, args, options, as_json),
         [file] => {
             let opened = Opened::read(file)?;
-            write(args.output.as_deref(), &opened.text(options, as_json)?)?;
+            write(args, &opened.text(options, as_json)?)?;
             Ok(0)
         }
         [one, other] if !args.verify => {
@@ -84,7 +96,7 @@ pub(crate) fn run(args: &ReportArgs, as_json: bool) -> Result<u8, Failure> {
             } else {
                 report::comparison_page(&comparison, options)
             };
-            write(args.output.as_deref(), &text)?;
+            write(args, &text)?;
             Ok(0)
         }
         _ => Err(failure(
@@ -99,7 +111,7 @@ pub(crate) fn run(args: &ReportArgs, as_json: bool) -> Result<u8, Failure> {
 fn verify(file: &Path, args: &ReportArgs, options: Options, as_json: bool) -> Result<u8, Failure> {
     let opened = Opened::read(file)?;
     if args.output.is_some() {
-        write(args.output.as_deref(), &opened.text(options, as_json)?)?;
+        write(args, &opened.text(options, as_json)?)?;
     }
     let sessions = opened.recording.sessions.iter();
     let judged: Vec<(&Shown, Judgement)> = sessions
@@ -239,26 +251,72 @@ fn hash(bytes: &[u8]) -> String {
     crate::wire::hex(&Sha256::digest(bytes))
 }
 
-/// Writes the page; a file is written whole or not at all.
-fn write(output: Option<&Path>, text: &str) -> Result<(), Failure> {
-    let Some(path) = output else {
+/// Writes the page; a file is written whole or not at all, a device or pipe as it comes.
+fn write(args: &ReportArgs, text: &str) -> Result<(), Failure> {
+    let Some(path) = &args.output else {
         out::result(text);
         return Ok(());
     };
     let trouble = |why: std::io::Error| {
-        failure(
-            LOCAL,
-            "page",
-            format!("page {}: cannot be written: {why}", path.display()),
-        )
+        let why = format!("page {}: cannot be written: {why}", path.display());
+        failure(LOCAL, "page", why)
     };
-    let mut beside = path.as_os_str().to_owned();
-    beside.push(".part");
-    std::fs::write(&beside, text)
-        .and_then(|()| std::fs::rename(&beside, path))
-        .map_err(trouble)?;
+    match std::fs::canonicalize(path) {
+        // What a link points at is written, not the link.
+        Ok(real) if real.is_file() => {
+            may_replace(args, &real)?;
+            whole(&real, text)
+        }
+        Ok(_) => std::fs::write(path, text),
+        Err(_) => whole(path, text),
+    }
+    .map_err(trouble)?;
     out::say(&format!("written: {}", path.display()));
     Ok(())
+}
+
+/// Beside it first, then in its place.
+fn whole(path: &Path, text: &str) -> std::io::Result<()> {
+    let mut beside = path.as_os_str().to_owned();
+    beside.push(".part");
+    let written = std::fs::write(&beside, text).and_then(|()| std::fs::rename(&beside, path));
+    if written.is_err() {
+        let _ = std::fs::remove_file(&beside);
+    }
+    written
+}
+
+/// A recording is evidence and is never written over; anything else only where it is a report, or
+/// the user says so.
+fn may_replace(args: &ReportArgs, path: &Path) -> Result<(), Failure> {
+    let mut begin = Vec::new();
+    let opened = File::open(path).and_then(|file| file.take(BEGIN).read_to_end(&mut begin));
+    let begin = String::from_utf8_lossy(&begin);
+    let inputs = args
+        .files
+        .iter()
+        .filter_map(|file| std::fs::canonicalize(file).ok());
+    let refused = |what: &str, hint: &str| {
+        let message = format!("--output {}: {what}", path.display());
+        Err(Failure {
+            hint: Some(hint.to_owned()),
+            ..failure(USAGE, "usage", message)
+        })
+    };
+    if inputs.into_iter().any(|input| input == path) || begin.starts_with(RECORDING) {
+        return refused(
+            "it is a recording, which is never written over",
+            "give the page another name",
+        );
+    }
+    let is_report = begin.contains(report::MARK) || begin.starts_with(REPORT_AS_JSON);
+    if opened.is_ok() && (is_report || begin.is_empty()) || args.replace {
+        return Ok(());
+    }
+    refused(
+        "it exists already and is no report",
+        "give another name, or --replace to write over it",
+    )
 }
 
 fn failure(exit: u8, kind: &'static str, message: String) -> Failure {

@@ -273,7 +273,7 @@ pub(crate) fn strength(per_mille: u32) -> &'static str {
     }
 }
 
-fn next(out: &mut String, judgement: &Judgement) {
+pub(crate) fn next(out: &mut String, judgement: &Judgement) {
     if judgement.verdict.next.is_empty() {
         return;
     }

@@ -3,12 +3,11 @@
 //! Steps and their meaning come from [`crate::visit`], what the wire tells from `live`. Answers come
 //! from a person, key by key, or from a file. Does not: hold rules.
 
-use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use packside_profiles::Role;
 use packside_profiles::model::{Needs, Profile};
-use serde_json::json;
 use sha2::{Digest as _, Sha256};
 
 use super::args::{CheckArgs, RecordArgs};
@@ -17,12 +16,15 @@ use super::places;
 use super::prompt::{self, Typed};
 use super::reach::{self, Loaded, failure};
 use super::record::{self, Record};
-use super::{Failure, LOCAL, USAGE, json, out, screen};
+use super::{Failure, LOCAL, USAGE, check, out, screen};
 use crate::event::{Answer, Event, Plugged, What};
 use crate::link::wall;
 use crate::visit::answers::{self, Answers};
-use crate::visit::{Kind, Lamps, Measure, Step, Visit, lamps_in, understand};
+use crate::visit::{Kind, Lamps, Measure, Step, Visit, lamps_in, steps, understand};
 use crate::wire::hex;
+use end::End;
+
+mod end;
 
 /// Arguments of `visit`.
 #[derive(Debug, Clone, Args)]
@@ -33,6 +35,9 @@ pub(crate) struct VisitArgs {
     /// Answers from a TOML file instead of prompts; what it does not answer is skipped
     #[arg(long, value_name = "FILE")]
     pub(crate) answers: Option<PathBuf>,
+    /// Print an answers file to be filled in, with every step of this register map, and end
+    #[arg(long, conflicts_with = "answers")]
+    pub(crate) print_answers: bool,
 }
 
 /// Where answers come from.
@@ -62,6 +67,11 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
         let message = "--recording: a visit reaches a unit, a recording has none";
         return Err(failure(USAGE, "usage", message, hint));
     }
+    if args.print_answers {
+        let profile = reach::load_profile(&args.look)?.profile;
+        out::result(&answers::template(&steps(&profile)));
+        return Ok(0);
+    }
     let mut look = places::fill(&args.look)?;
     if look.place.simulated.is_some() && look.look_at.is_none() {
         look.look_at = Some(0.0);
@@ -70,6 +80,7 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
     let mut visit = Visit::new(&loaded.profile);
     let source = source(args, &visit)?;
     let path = look.record.record.clone().unwrap_or_else(default_name);
+    look.record.record = Some(path.clone());
     let earlier = resume(&mut visit, &path, look.record.go_on)?;
     let seed = match &look.place.simulated {
         Some(scenario) => Some(reach::scenario_of(scenario)?.seed),
@@ -80,12 +91,25 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
         go_on: look.record.go_on,
     };
     let record = Record::begin(&recorded, Some(&loaded), seed)?;
+    let place = check::place_of(&look);
     let walked = walk(&mut visit, &source, look, &loaded, &record, earlier);
-    record.end(
-        walked.and_then(|(live, stopped)| {
-            show(&visit, &live, &loaded, &path, stopped, as_json, colour)
-        }),
-    )
+    record.end(walked.map(|(live, stopped)| {
+        let end = End {
+            visit: &visit,
+            judgement: live.concluded(),
+            facts: live.facts.as_ref(),
+            loaded: &loaded,
+            path: &path,
+            place: &place,
+            stopped,
+        };
+        out::result(&if as_json {
+            end.json()
+        } else {
+            end.text(colour)
+        });
+        end.exit()
+    }))
 }
 
 fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<Source, Failure> {
@@ -106,7 +130,7 @@ fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<Source, Failure> {
             LOCAL,
             "answers",
             format!("answers {}: {why}", path.display()),
-            None,
+            Some("packside visit --print-answers with the same --profile prints a file to be filled in".to_owned()),
         )
     };
     let text =
@@ -196,6 +220,8 @@ fn walk<'a>(
                     }
                     (value, Some(why))
                 }
+                // A page about two units would be worse than none.
+                Err(failure) if failure.kind == record::ANOTHER_UNIT => return Err(failure),
                 Err(failure) => {
                     let again = cannot_measure(source, &failure);
                     match again {
@@ -214,7 +240,8 @@ fn walk<'a>(
         };
         // Recorded first: what stands on the screen is on the disk.
         live.said(What::Answer(answer.clone()));
-        if !matches!(source, Source::Person) || !is_typed(&step) {
+        if !matches!(source, Source::Person) || !is_typed(&step) || visit.held_back(&step).is_some()
+        {
             tell(&line_of(&answer));
         }
         if let Kind::Lamps(_) = step.kind {
@@ -224,6 +251,10 @@ fn walk<'a>(
             live.plugged = Plugged::ALL.into_iter().find(|p| p.id() == answer.value);
         }
         visit.take(answer);
+        if let Some((_, what)) = visit.stop().filter(|(stop, _)| stop.id == step.id) {
+            tell(&format!("\nSTOP  {what}"));
+            return Ok((live, true));
+        }
     }
     Ok((live, false))
 }
@@ -253,6 +284,12 @@ fn given(
     step: &Step,
     live: &mut Live<'_>,
 ) -> Result<Given, Failure> {
+    if let Some(why) = visit.held_back(step) {
+        return Ok(Given::Answer(
+            Answer::SKIPPED.to_owned(),
+            Some(why.to_owned()),
+        ));
+    }
     if step.kind == Kind::Storage {
         return Ok(match visit.storage() {
             Some(judged) => {
@@ -349,25 +386,39 @@ fn ask(visit: &Visit<'_>, step: &Step) -> Given {
     }
 }
 
-/// A lamp: its rhythm tapped, or all of them in words.
+/// The lamps, one after the other: the rhythm tapped, or in words.
 fn lamps(known: &Lamps) -> Typed {
-    loop {
-        match prompt::key("   t tap the rhythm, w in words, or s b p q > ", "twsbpq") {
+    let mut seen: Vec<String> = Vec::new();
+    while seen.len() < known.lamps.len() {
+        let (prompt, keys) = if seen.is_empty() {
+            ("   t tap the rhythm, w in words, or s b p q > ", "twsbpq")
+        } else {
+            ("   another lamp: t tap, w in words; d done > ", "twd")
+        };
+        match prompt::key(prompt, keys) {
             Typed::Text(key) if key == "w" => {
                 out::say(&format!(
                     "   lamps: {}; for example \"{}\"",
                     known.lamps.join(", "),
                     known.example()
                 ));
-                return prompt::line("   in words, then Enter > ");
+                match prompt::line("   in words, then Enter > ") {
+                    Typed::Text(words) => match known.understand(&words) {
+                        Ok(told) => seen.push(told),
+                        Err(why) => out::say(&format!("   {why}")),
+                    },
+                    Typed::Stop => return Typed::Stop,
+                }
             }
             Typed::Text(key) if key == "t" => match super::lamp::tap(known) {
-                Some((lamp, pattern)) => return Typed::Text(format!("{lamp}={pattern}")),
+                Some((lamp, pattern)) => seen.push(format!("{lamp}={pattern}")),
                 None => out::say("   not recognised: tap again, or say it in words"),
             },
+            Typed::Text(key) if key == "d" => break,
             other => return other,
         }
     }
+    Typed::Text(seen.join("; "))
 }
 
 /// Says it, folded to the width of the screen.
@@ -413,6 +464,9 @@ fn measured(live: &mut Live<'_>, visit: &Visit<'_>, step: &Step) -> Result<Ended
     if measure == Measure::WithInverter {
         why.push_str(&firmware_for(visit, live));
     }
+    if measure == Measure::Alone {
+        why.push_str(&charge_read(visit, live));
+    }
     Ok((value, why))
 }
 
@@ -432,6 +486,23 @@ fn firmware_for(visit: &Visit<'_>, live: &Live<'_>) -> String {
         }
         None => String::new(),
     }
+}
+
+/// What the unit says of its charge, where the papers made another one likely: what is read counts.
+fn charge_read(visit: &Visit<'_>, live: &Live<'_>) -> String {
+    let readings = live.last.as_ref().map(|j| j.readings.as_slice());
+    let is_soc = |reading: &&crate::diagnose::Reading| reading.role == Role::Soc;
+    let read = readings.unwrap_or_default().iter().find(is_soc);
+    let Some((read, stored)) = read.and_then(|r| r.any_number()).zip(visit.storage()) else {
+        return String::new();
+    };
+    let (low, high) = stored.charge_now;
+    if (low..=high).contains(&read) {
+        return String::new();
+    }
+    format!(
+        " It reads a charge of {read:.0} %, the papers made {low:.0} to {high:.0} % likely: what is read counts, and the cells' voltages decide."
+    )
 }
 
 /// Notes a picture with the hash of its file.
@@ -459,102 +530,4 @@ fn line_of(answer: &Answer) -> String {
         answer.value,
         note.unwrap_or_default()
     )
-}
-
-/// The end of a visit.
-fn show(
-    visit: &Visit<'_>,
-    live: &Live<'_>,
-    loaded: &Loaded,
-    path: &Path,
-    stopped: bool,
-    as_json: bool,
-    colour: bool,
-) -> Result<u8, Failure> {
-    // Answers given after the last look count as well.
-    let judgement = live.concluded();
-    if as_json {
-        let steps = visit
-            .steps()
-            .iter()
-            .filter_map(|step| visit.answer(&step.id));
-        let open: Vec<&str> = visit
-            .open()
-            .iter()
-            .map(|(step, _)| step.id.as_str())
-            .collect();
-        let profile = (&loaded.profile, loaded.sha256.as_str());
-        let result = judgement
-            .as_ref()
-            .map(|j| json::check(j, Some(profile), live.facts.as_ref()));
-        let object = json!({
-            "schema": "packside.visited/1",
-            "recording": path.display().to_string(),
-            "complete": !stopped,
-            "steps": steps.map(|a| json!({
-                "step": a.step, "question": a.question, "value": a.value, "note": a.note,
-            })).collect::<Vec<_>>(),
-            "open": open,
-            "check": result,
-        });
-        out::result(&format!("{object}\n"));
-    } else {
-        let mut text = String::from("\n");
-        if let Some(judgement) = &judgement {
-            screen::headline(&mut text, judgement, colour);
-        }
-        summary(&mut text, visit, judgement.as_ref());
-        let _ = writeln!(text, "\nrecording: {}", path.display());
-        let _ = writeln!(
-            text,
-            "{}",
-            if stopped {
-                format!(
-                    "next: the same command with --record {} --continue",
-                    path.display()
-                )
-            } else {
-                format!("next: packside report {} -o page.html", path.display())
-            }
-        );
-        out::result(&text);
-    }
-    Ok(judgement.map_or(6, |j| j.verdict.kind.exit_code()))
-}
-
-fn summary(text: &mut String, visit: &Visit<'_>, judgement: Option<&crate::diagnose::Judgement>) {
-    let answered = visit
-        .steps()
-        .iter()
-        .filter(|s| visit.answer(&s.id).is_some());
-    let open = visit.open();
-    let _ = writeln!(
-        text,
-        "\n{} answered, {} open",
-        screen::counted(answered.count() as u64, "step"),
-        open.len()
-    );
-    for (step, answer) in open {
-        let note = answer.note.as_ref().map(|n| format!(": {n}"));
-        let line = format!("{} {}{}", step.id, answer.value, note.unwrap_or_default());
-        screen::wrap(text, &line, "  - ", "    ");
-    }
-    let Some(judgement) = judgement else {
-        let _ = writeln!(
-            text,
-            "\nNothing was measured: nothing is known of the unit."
-        );
-        return;
-    };
-    if !judgement.not_tested.is_empty() {
-        let _ = writeln!(text, "\nNot tested, may still be broken");
-    }
-    for not in &judgement.not_tested {
-        screen::wrap(
-            text,
-            &format!("{}: {}; {}", not.id, not.why, not.when),
-            "  - ",
-            "    ",
-        );
-    }
 }

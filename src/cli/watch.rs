@@ -161,14 +161,17 @@ fn replay(
     let loaded = check::recorded_profile(&recording, look)?;
     let offset = session.start.offset_minutes;
     let mut teller = Teller::new(&loaded, as_json, colour, false, offset);
-    let mut moments: Vec<usize> = session.shown.iter().map(|(events, _)| *events).collect();
+    let shown = session.shown.iter();
+    let mut moments: Vec<_> = shown
+        .map(|(events, shown)| (*events, Some(shown.at)))
+        .collect();
     if moments.is_empty() {
         out::say("no verdict was shown in this session: judged at its end only");
-        moments.push(session.events.len());
+        moments.push((session.events.len(), None));
     }
-    for events in moments {
+    for (events, moment) in moments {
         let events = session.events.get(..events).unwrap_or(&session.events);
-        teller.take(events, judge(events, Some(&loaded.profile), None));
+        teller.take(events, judge(events, Some(&loaded.profile), moment));
     }
     end(&mut teller, look)
 }
@@ -186,13 +189,16 @@ fn watch(
     let end = args.length().map(|length| live.now() + length);
     let mut keys = None;
     let mut said = String::new();
+    let mut is_lost = false;
     loop {
         let is_first = teller.last.is_none();
-        let round = match !is_first && live.others_talk() {
-            true => Ok(()),
-            false => live.look(),
+        // A lost link is told before anything else is tried on it.
+        let round = match (is_lost, !is_first && live.others_talk()) {
+            (true, _) => live.wait(PAUSE),
+            (false, true) => Ok(()),
+            (false, false) => live.look(),
         };
-        goes_on(round, &mut said)?;
+        is_lost = goes_wrong(round, &mut said)?;
         if is_first && interrupt.raised() {
             return Ok(());
         }
@@ -207,23 +213,25 @@ fn watch(
         if interrupt.raised() || left.is_some_and(|left| left.is_zero()) {
             return Ok(());
         }
-        goes_on(live.wait(left.unwrap_or(pause).min(pause)), &mut said)?;
+        is_lost |= goes_wrong(live.wait(left.unwrap_or(pause).min(pause)), &mut said)?;
     }
 }
 
 /// What a link does wrong is judged and does not end watching; the person and wrong usage do.
-fn goes_on(done: Result<(), Failure>, said: &mut String) -> Result<(), Failure> {
+///
+/// Gives whether the link did wrong.
+fn goes_wrong(done: Result<(), Failure>, said: &mut String) -> Result<bool, Failure> {
     match done {
         Err(failure) if matches!(failure.kind, "path" | "port") => {
             if *said != failure.message {
                 out::say(&format!("note: {}", failure.message));
                 *said = failure.message;
             }
-            Ok(())
+            Ok(true)
         }
         // The loop sees it and ends.
-        Err(failure) if failure.kind == "interrupted" => Ok(()),
-        done => done,
+        Err(failure) if failure.kind == "interrupted" => Ok(false),
+        done => done.map(|()| false),
     }
 }
 

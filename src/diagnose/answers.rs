@@ -18,7 +18,7 @@ pub(crate) fn not_in_order(events: &[Event]) -> Vec<Answer> {
             last.push(answer.clone());
         }
     }
-    last.retain(|answer| answer.value == Answer::NO);
+    last.retain(|answer| matches!(answer.value.as_str(), Answer::NO | Answer::QUARANTINE));
     last
 }
 
@@ -70,5 +70,7 @@ mod tests {
         );
         events.push(event("earth", "yes"));
         assert!(not_in_order(&events).is_empty());
+        events.push(event("storage", Answer::QUARANTINE));
+        assert_eq!(not_in_order(&events).len(), 1);
     }
 }

@@ -39,6 +39,12 @@ pub(crate) fn wall() -> (String, i32) {
     (utc, now.offset().seconds() / 60)
 }
 
+/// Time by the wall clock since 1970.
+pub(crate) fn since_1970() -> Duration {
+    let since = jiff::Timestamp::now().duration_since(jiff::Timestamp::UNIX_EPOCH);
+    since.try_into().unwrap_or_default()
+}
+
 /// Decides when the wall clock is noted: every minute, and at once where it and the session's clock
 /// went apart, because the computer slept or its clock was set.
 #[derive(Debug, Clone, Copy, Default)]

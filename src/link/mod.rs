@@ -32,7 +32,7 @@ mod worker;
 
 pub use asking::{Asking, Came};
 pub use clock::Clock;
-pub(crate) use clock::{ClockWatch, wall};
+pub(crate) use clock::{ClockWatch, since_1970, wall};
 pub use interrupt::Interrupt;
 pub use local::{AdapterFacts, LocalPort, SystemFacts, ports, wait_for_new};
 pub use open::{MODBUS_TCP_PORT, OpenOptions, Target, open};
@@ -40,6 +40,7 @@ pub use pacing::Pacing;
 pub use port::{Arrived, BadCharacters, Port, PortGone};
 pub use quiet::{Grounds, Proof, Quiet, Wake, quiet_window};
 pub use serial::{SerialPortName, adapters, list};
+pub(crate) use simulated::open_simulated_now;
 pub use simulated::{Simulated, open_simulated, open_simulated_as};
 pub use speaks::{Speaks, speaks};
 pub use tap::{Say, Sink};

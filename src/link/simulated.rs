@@ -68,6 +68,16 @@ pub fn open_simulated(
 
 /// A quiet link to a simulated unit.
 pub fn open_simulated_as(scenario: &Scenario, profile: &Profile, how: Simulated) -> Quiet {
+    open_simulated_now(scenario, profile, how, None)
+}
+
+/// The same where it is so long after 1970 now; else the clock of the unit begins there.
+pub(crate) fn open_simulated_now(
+    scenario: &Scenario,
+    profile: &Profile,
+    how: Simulated,
+    since_1970: Option<Duration>,
+) -> Quiet {
     let way = how.way.unwrap_or(scenario.way());
     // The unit is what it is, whatever map the tool was given for it.
     let own = scenario.load_map(None).map(|map| map.profile);
@@ -83,6 +93,9 @@ pub fn open_simulated_as(scenario: &Scenario, profile: &Profile, how: Simulated)
     }
     // What was on the line before the session began, nobody has heard.
     drop(site.advance(how.age));
+    if let Some(time) = since_1970 {
+        site.world_mut().set_unix_time(time);
+    }
     let facts = LinkFacts {
         kind: LinkKind::Simulated {
             scenario: scenario.name.clone(),

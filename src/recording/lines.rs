@@ -6,6 +6,7 @@
 use std::time::Duration;
 
 use packside_profiles::LineSettings;
+use serde::Deserialize;
 use serde_json::{Map, Value as Json, json};
 
 use super::{Entry, Header, ProfileText, SCHEMA, Shown, Start};
@@ -108,8 +109,36 @@ fn opened(at: u64, facts: &LinkFacts) -> Json {
     })
 }
 
+/// Bytes in or out: what a recording is full of.
+#[derive(Deserialize)]
+struct Bytes<'a> {
+    r#type: &'a str,
+    at_ns: u64,
+    bytes: &'a str,
+}
+
+/// Reads such a line without a tree of values in between. Whatever is not exactly one goes the
+/// other way, which also says what is wrong with it.
+fn bytes(object: &str) -> Option<Event> {
+    let line: Bytes = serde_json::from_str(object).ok()?;
+    let what = match line.r#type {
+        "in" => What::In(unhex(line.bytes)?),
+        "out" => What::Out(unhex(line.bytes)?),
+        _ => return None,
+    };
+    Some(Event {
+        at: Duration::from_nanos(line.at_ns),
+        what,
+    })
+}
+
 /// Reads one object. The error says what was expected.
 pub(super) fn understand(object: &str) -> Result<Line, String> {
+    let is_bytes = ["{\"type\":\"in\"", "{\"type\":\"out\""];
+    let is_bytes = is_bytes.iter().any(|begin| object.starts_with(begin));
+    if let Some(event) = is_bytes.then(|| bytes(object)).flatten() {
+        return Ok(Line::Entry(Entry::Event(event)));
+    }
     let json: Json = serde_json::from_str(object).map_err(|error| format!("JSON: {error}"))?;
     let members = Members(json.as_object().ok_or("expected an object")?);
     match members.text("type")? {
@@ -301,13 +330,14 @@ fn nanos(time: Duration) -> u64 {
 }
 
 fn unhex(text: &str) -> Option<Vec<u8>> {
-    let digit = |c: u8| {
-        char::from(c)
-            .to_digit(16)
-            .and_then(|d| u8::try_from(d).ok())
-    };
     let (pairs, rest) = text.as_bytes().as_chunks::<2>();
-    let byte = |[high, low]: &[u8; 2]| Some(digit(*high)? << 4 | digit(*low)?);
-    let bytes = pairs.iter().map(byte).collect::<Option<Vec<u8>>>();
-    bytes.filter(|_| rest.is_empty())
+    if !rest.is_empty() {
+        return None;
+    }
+    let mut bytes = Vec::with_capacity(pairs.len());
+    for [high, low] in pairs {
+        let digit = |c: u8| char::from(c).to_digit(16);
+        bytes.push(u8::try_from(digit(*high)? << 4 | digit(*low)?).ok()?);
+    }
+    Some(bytes)
 }

@@ -202,10 +202,8 @@ impl Reading {
             self.is_sealed = false;
             return Ok(());
         };
-        let opened = std::str::from_utf8(line)
-            .ok()
-            .and_then(|line| self.chain.open(line));
-        let Some(object) = opened else {
+        let text = std::str::from_utf8(line).ok();
+        let Some(object) = text.filter(|text| self.chain.open(text)) else {
             return Err(if number == 1 && !looks_like_header(line) {
                 ReadError::NotARecording {
                     found: beginning(line),
@@ -214,7 +212,7 @@ impl Reading {
                 ReadError::Changed { line: number }
             });
         };
-        self.is_sealed = self.recording.take(&object, number)?;
+        self.is_sealed = self.recording.take(object, number)?;
         self.recording.whole_bytes += piece.len();
         Ok(())
     }

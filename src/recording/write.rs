@@ -10,7 +10,7 @@ use serde_json::Value as Json;
 
 use super::chain::Chain;
 use super::{Entry, Header, Missing, ReadError, Start, lines, read_from};
-use crate::event::What;
+use crate::event::{Event, What};
 
 /// An open recording.
 #[derive(Debug)]
@@ -22,7 +22,13 @@ pub struct Recorder {
     length: u64,
     /// Serial number of the unit that it is about, once known.
     unit: Option<String>,
+    /// What came over the link in a session of which it is not known yet whether it is that unit.
+    held: Vec<Event>,
+    is_held: bool,
 }
+
+/// No more is held back: a first look is much shorter.
+const HELD: usize = 4096;
 
 /// Why a recording was not written.
 #[derive(Debug, thiserror::Error)]
@@ -90,6 +96,8 @@ impl Recorder {
             chain: Chain::default(),
             length: 0,
             unit: None,
+            held: Vec::new(),
+            is_held: false,
         };
         recorder.line(&lines::header(header), true)?;
         Ok(recorder)
@@ -133,6 +141,8 @@ impl Recorder {
                 lines: recording.lines,
             },
             length,
+            held: Vec::new(),
+            is_held: false,
         };
         recorder.cut_off().map_err(|why| system(path, why))?;
         if recording.header.is_none() {
@@ -146,32 +156,48 @@ impl Recorder {
     /// # Errors
     /// Where it cannot be written.
     pub fn session(&mut self, start: &Start) -> Result<(), WriteError> {
+        self.release()?;
+        self.is_held = self.unit.is_some();
         self.line(&lines::start(start), true)
     }
 
     /// Adds a line. What a person said or was shown is on the disk when this returns; the rest is
-    /// with the system.
+    /// with the system. In a recording that is gone on with, what comes over the link is held back
+    /// until the unit has said who it is: of another one nothing is recorded.
     ///
     /// # Errors
     /// Where it cannot be written, or another unit answers than the one recorded.
     pub fn entry(&mut self, entry: &Entry) -> Result<(), WriteError> {
         let sync = match entry {
-            Entry::Event(event) => is_from_a_person(&event.what),
+            Entry::Event(event) => {
+                let is_theirs = is_from_a_person(&event.what);
+                if self.is_held && !is_theirs && self.held.len() < HELD {
+                    self.held.push(event.clone());
+                    return Ok(());
+                }
+                is_theirs
+            }
             Entry::Unit(serial) => {
                 if let Some(recorded) = self.unit.as_ref().filter(|known| *known != serial) {
+                    self.held.clear();
                     return Err(WriteError::OtherUnit {
                         path: self.path.clone(),
                         recorded: recorded.clone(),
                         answers: serial.clone(),
                     });
                 }
+                self.is_held = false;
+                self.release()?;
                 if self.unit.is_some() {
                     return Ok(());
                 }
                 self.unit = Some(serial.clone());
                 true
             }
-            Entry::Shown(_) => true,
+            Entry::Shown(_) => {
+                self.release()?;
+                true
+            }
         };
         self.line(&lines::entry(entry), sync)
     }
@@ -181,8 +207,17 @@ impl Recorder {
     /// # Errors
     /// Where it cannot be written.
     pub fn seal(&mut self) -> Result<String, WriteError> {
+        self.release()?;
         self.line(&lines::seal(self.chain.lines), true)?;
         Ok(self.chain.last.clone())
+    }
+
+    /// Writes what was held back.
+    fn release(&mut self) -> Result<(), WriteError> {
+        for event in std::mem::take(&mut self.held) {
+            self.line(&lines::entry(&Entry::Event(event)), false)?;
+        }
+        Ok(())
     }
 
     /// Writes one line in one piece. Where that fails, what was written of it is cut off again.

@@ -126,9 +126,12 @@ pub(crate) fn recording(html: &mut Html, parts: &Parts) {
             p.text("Fingerprint ")
                 .put("code", &[], &recording.fingerprint);
             p.text(&format!(
-                " over {} lines, {} sessions.",
+                " over {} lines, {}.",
                 recording.lines,
-                recording.sessions.len()
+                match recording.sessions.len() {
+                    1 => "one session".to_owned(),
+                    more => format!("{more} sessions"),
+                }
             ));
         });
         inner.put(

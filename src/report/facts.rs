@@ -4,9 +4,13 @@
 //! behind this one has to remember it.
 
 use std::collections::BTreeMap;
+use std::time::Duration;
+
+use packside_profiles::Role;
 
 use super::{Options, Source};
-use crate::event::{Event, LinkFacts, LinkKind, What};
+use crate::diagnose::Reading;
+use crate::event::{Event, LinkFacts, LinkKind, What, clock_offset_ms};
 use crate::recording::{Recording, Start};
 
 /// Steps whose answers name people and places.
@@ -157,6 +161,23 @@ pub(crate) fn link_text(facts: &LinkFacts, options: Options) -> String {
             format!("SIMULATED scenario {scenario}, {way}: no real unit")
         }
     }
+}
+
+/// How far the unit's own clock is ahead of this computer's (behind: negative), s. Nothing where it
+/// was not read, or where it is not known how long ago.
+pub(crate) fn clock_error(source: &Source) -> Option<f64> {
+    let judgement = source.judgement;
+    let is_clock = |reading: &&Reading| reading.role == Role::UnitClock;
+    let reading = judgement.readings.iter().find(is_clock)?;
+    let read_at = judgement.moment.checked_sub(reading.age?)?;
+    let notes = source.session.events.iter().take_while(|e| e.at <= read_at);
+    let noted = notes.filter_map(|event| match &event.what {
+        What::Clock(utc) => clock_offset_ms(event.at, utc),
+        _ => None,
+    });
+    let begun = clock_offset_ms(Duration::ZERO, &source.session.start.utc);
+    let offset_ms = noted.last().or(begun)?;
+    Some(reading.any_number()? - offset_ms as f64 / 1000.0 - read_at.as_secs_f64())
 }
 
 /// Whether the data come from the simulator.

@@ -26,7 +26,7 @@ pub(crate) fn findings(html: &mut Html, parts: &Parts) {
                 "Where",
                 "What",
                 "Raw and decoded",
-                "Lies in",
+                "Lies in, and what becomes of it",
             ];
             table(
                 inner,
@@ -61,6 +61,9 @@ fn desk_row(finding: &Finding, parts: &Parts) -> Vec<String> {
     } else {
         format!(". Do: {}", finding.to_do)
     };
+    let becomes = finding.disposition.map_or_else(String::new, |d| {
+        format!("; {}: {}", finding.sure.id(), d.meaning())
+    });
     let readings = readings_of(finding, &parts.source.judgement.readings);
     let raw: Vec<String> = readings.iter().map(|r| raw_and_decoded(r)).collect();
     vec![
@@ -69,7 +72,7 @@ fn desk_row(finding: &Finding, parts: &Parts) -> Vec<String> {
         format!("{}, address {}", words::place(finding), finding.unit),
         format!("{}{to_do}", finding.text),
         raw.join("; "),
-        words::lies_in(finding.lies_in).to_owned(),
+        format!("{}{becomes}", words::lies_in(finding.lies_in)),
     ]
 }
 

@@ -3,14 +3,18 @@
 //! What judging gave stands in `judged`, which is the object of `packside check`; the caller gives
 //! it, so that there is one contract for it. Does not: hold anything that the page does not.
 
+use std::time::Duration;
+
 use serde_json::{Value as Json, json};
 
 use super::cells::Grid;
 use super::compare::{Comparison, Pair};
 use super::facts::{self, Facts};
+use super::series::Series;
 use super::{Options, SCHEMA, Source, words};
 use crate::diagnose::Finding;
 use crate::event::clock_breaks;
+use crate::visit::load::{self, Resistance};
 
 /// One report. `judged` is the result of judging as `packside check` gives it.
 pub fn json(source: &Source, options: Options, judged: Json) -> Json {
@@ -36,7 +40,10 @@ pub fn json(source: &Source, options: Options, judged: Json) -> Json {
             "begun": words::local(&source.session.start, std::time::Duration::ZERO),
             "begun_utc": source.session.start.utc,
             "offset_minutes": source.session.start.offset_minutes,
+            "unit_clock_error_s": facts::clock_error(source).map(tenths),
         },
+        "over_time": over_time(source, &facts),
+        "load_test": load_test(source),
         "answers": facts.answers.iter().map(|a| json!({
             "step": a.step, "question": a.question, "value": a.value, "note": a.note, "when": a.when, "before": a.before,
         })).collect::<Vec<_>>(),
@@ -54,6 +61,37 @@ pub fn json(source: &Source, options: Options, judged: Json) -> Json {
                 "at": words::local(&source.session.start, broken.at), "apart_ms": broken.apart_ms,
             })).collect::<Vec<_>>(),
         },
+    })
+}
+
+/// What the pictures over time show, times in seconds since the session began.
+fn over_time(source: &Source, facts: &Facts) -> Json {
+    let series = Series::of(source.session, source.profile);
+    let at = |at: Duration| at.as_secs_f64();
+    json!({
+        "states": series.states.iter().map(|(t, name)| json!({ "at_s": at(*t), "state": name })).collect::<Vec<_>>(),
+        "lamps": series.lamps.iter().map(|(lamp, pattern, t)| json!({ "at_s": at(*t), "lamp": lamp, "pattern": pattern })).collect::<Vec<_>>(),
+        "events": series.notes.iter().map(|n| json!({ "at_s": at(n.at), "text": facts.without_names(&n.text) })).collect::<Vec<_>>(),
+        "curves": series.curves.iter().map(|c| json!({
+            "unit": c.unit, "role": c.role.id(), "dots": c.dots.iter().map(|(t, v)| json!([at(*t), v])).collect::<Vec<_>>(),
+        })).collect::<Vec<_>>(),
+    })
+}
+
+/// The resistances that the load test shows, mOhm; null where none was recorded.
+fn load_test(source: &Source) -> Json {
+    let events = &source.session.events;
+    let Some(step) = source.profile.and_then(|p| load::recorded(events, p)) else {
+        return Json::Null;
+    };
+    let one = |r: &Resistance| json!({ "module": r.place.module, "cell": r.place.item, "milliohm": r.milliohm, "uncertainty": r.uncertainty });
+    let all = |list: &[Resistance]| list.iter().map(one).collect::<Vec<_>>();
+    let fitted = load::fit(&step);
+    json!({
+        "before_a": step.before, "under_load_a": step.under_load, "why_none": fitted.as_ref().err().map(ToString::to_string),
+        "modules": fitted.as_ref().map_or_else(|_| Vec::new(), |f| all(&f.modules)),
+        "cells": fitted.as_ref().map_or_else(|_| Vec::new(), |f| all(&f.cells)),
+        "outlier": fitted.as_ref().ok().and_then(|f| f.outlier.as_ref().map(one)),
     })
 }
 

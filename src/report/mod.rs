@@ -49,6 +49,9 @@ use crate::recording::{Recording, Session};
 /// Name and version of the data form of a report.
 pub const SCHEMA: &str = "packside.report/1";
 
+/// What marks a page as one of this tool.
+pub const MARK: &str = "name=\"generator\" content=\"packside report\"";
+
 /// For whom the page is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Reader {

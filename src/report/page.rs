@@ -68,6 +68,7 @@ pub(crate) fn document(title: &str, body: impl FnOnce(&mut Html)) -> String {
             );
             // A page without outside resources may say so: even a mistake could not fetch any.
             head.literal("<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; img-src data:\">\n");
+            head.literal("<meta ").literal(super::MARK).literal(">\n");
             head.literal("<link rel=\"icon\" href=\"data:,\">\n");
             head.put("title", &[], title);
             head.literal("<style>\n")

@@ -4,9 +4,11 @@
 
 use std::time::Duration;
 
-use packside_profiles::model::Needs;
+use packside_profiles::Role;
+use packside_profiles::model::{Needs, Profile};
 
 use super::facts;
+use super::found;
 use super::html::Html;
 use super::page::Parts;
 use super::words;
@@ -312,10 +314,13 @@ pub(crate) fn visit(html: &mut Html, parts: &Parts) {
                         pair("Plugged in", &words::named(&plugged.id().replace('-', " ")));
                     }
                 }
-                pair(
-                    "Clock of the unit",
-                    "not compared: the register map names no clock",
-                );
+                let has_clock = |profile: &Profile| {
+                    let mut points = profile.points.iter();
+                    points.any(|point| point.role == Role::UnitClock)
+                };
+                let error = facts::clock_error(source);
+                let named = source.profile.is_some_and(has_clock);
+                pair("Clock of the unit", &words::clock_error(error, named));
             }
         });
         modules(inner, parts);
@@ -335,17 +340,34 @@ fn modules(html: &mut Html, parts: &Parts) {
                     .state
                     .as_ref()
                     .map_or("not read", |(_, name)| name.as_str());
+                let read = |role: Role| {
+                    let mut mine = parts.source.judgement.readings.iter();
+                    let found = mine.find(|r| r.unit == m.unit && r.role == role);
+                    found.map_or_else(|| "not read".to_owned(), found::value)
+                };
                 vec![
                     m.unit.to_string(),
                     text(&m.serial),
                     text(&m.firmware),
                     state.to_owned(),
+                    read(Role::PackVoltage),
+                    read(Role::PackCurrent),
+                    read(Role::Soc),
                     words::verdict(m.kind).to_owned(),
                 ]
             })
             .collect();
         html.put("h3", &[], "Packs");
-        let columns = ["Address", "Serial number", "Firmware", "State", "By itself"];
+        let columns = [
+            "Address",
+            "Serial number",
+            "Firmware",
+            "State",
+            "Voltage",
+            "Current",
+            "Charge",
+            "By itself",
+        ];
         table(html, "", &columns, &rows);
     }
     if !identity.modules.is_empty() {

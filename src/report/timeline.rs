@@ -75,8 +75,9 @@ fn in_words(series: &Series) -> String {
 }
 
 fn caption(series: &Series) -> String {
-    let first = series.curves(Role::PackVoltage).next();
-    let of = first.map_or_else(String::new, |curve| {
+    let mut packs = series.curves(Role::PackVoltage);
+    let alone = packs.next().filter(|_| packs.next().is_none());
+    let of = alone.map_or_else(String::new, |curve| {
         format!(
             " Voltages of address {}: solid the pack, broken the terminals.",
             curve.unit
@@ -168,6 +169,9 @@ fn lamps(canvas: &mut Canvas, series: &Series, time: &Scale) {
 }
 
 fn voltages(canvas: &mut Canvas, series: &Series, time: &Scale) {
+    if series.curves(Role::PackVoltage).count() > 1 {
+        return packs(canvas, series, time);
+    }
     let pack = series.curves(Role::PackVoltage).next();
     let terminal = series.curves(Role::TerminalVoltage).next();
     let both: Vec<(&Curve, &str, &str)> =
@@ -201,6 +205,35 @@ fn voltages(canvas: &mut Canvas, series: &Series, time: &Scale) {
             canvas.text((x - 8.0, y - 6.0), "t-end", name);
             taken = y;
         }
+    }
+}
+
+/// The voltages of packs side by side. They are close together: the scale does not begin at zero.
+fn packs(canvas: &mut Canvas, series: &Series, time: &Scale) {
+    let dots = series.curves(Role::PackVoltage).flat_map(|c| &c.dots);
+    let Some(values) = range(dots.map(|dot| dot.1), 1.0, 0.1) else {
+        return;
+    };
+    let top = lane(canvas, "Voltage of each pack", 112.0) + 8.0;
+    let scale = Scale {
+        values,
+        places: (top + 96.0, top + 8.0),
+    };
+    across(canvas, &scale, 3.0, "V");
+    // Packs whose curves end at one place share their name there.
+    let mut names: Vec<(f64, String)> = Vec::new();
+    let classes = ["curve", "curve d1", "curve d2"].into_iter().cycle();
+    for (curve, class) in series.curves(Role::PackVoltage).zip(classes) {
+        let Some((_, y)) = curved(canvas, curve, time, &scale, class) else {
+            continue;
+        };
+        match names.iter_mut().find(|(at, _)| (at - y).abs() < 14.0) {
+            Some((_, name)) => *name = format!("{name}, {}", curve.unit),
+            None => names.push((y, format!("pack {}", curve.unit))),
+        }
+    }
+    for (y, name) in names {
+        canvas.text((canvas.width - 14.0, y - 6.0), "t-end", &name);
     }
 }
 

@@ -177,6 +177,32 @@ fn notice_for_customer(id: &str) -> &'static str {
     }
 }
 
+/// How far the unit's clock is off; `named`: the register map names one.
+pub(crate) fn clock_error(error: Option<f64>, named: bool) -> String {
+    let Some(error) = error else {
+        return match named {
+            true => "not compared: it was not read, or it is not known when".to_owned(),
+            false => "not compared: the register map names no clock".to_owned(),
+        };
+    };
+    // It counts whole seconds, and its answer takes a while.
+    if error.abs() <= 2.0 {
+        return "as this computer's, to 2 s".to_owned();
+    }
+    let way = if error < 0.0 { "behind" } else { "ahead of" };
+    let Ok(by) = Duration::try_from_secs_f64(error.abs()) else {
+        return "not a time".to_owned();
+    };
+    let seconds = by.as_secs();
+    let long = match (seconds / 86_400, seconds / 3600, seconds / 60) {
+        (0, 0, 0) => format!("{seconds} s"),
+        (0, 0, minutes) => format!("{minutes} min {} s", seconds % 60),
+        (0, hours, minutes) => format!("{hours} h {} min", minutes % 60),
+        (days, hours, _) => format!("{days} days {} h", hours % 24),
+    };
+    format!("about {long} {way} this computer's: times in its own log are off by that")
+}
+
 /// Local wall clock at a moment of a session: `2026-11-25 14:03:20 +01:00`.
 pub(crate) fn local(start: &Start, at: Duration) -> String {
     local_as(start, at, "%Y-%m-%d %H:%M:%S %:z").unwrap_or_else(|| start.utc.clone())
@@ -241,6 +267,17 @@ mod tests {
             "2026-11-26 01:01:00 +01:00"
         );
         assert_eq!(local_time(&start, Duration::from_secs(90)), "01:01");
+    }
+
+    #[test]
+    fn clock_of_the_unit_is_told_in_two_units_at_most() {
+        // Kind: derived. 2220 s = 37 min; 90,061 s = one day, one hour and 61 s.
+        let told = |error| clock_error(Some(error), true);
+        assert_eq!(told(-1.4), "as this computer's, to 2 s");
+        assert!(told(-2220.3).starts_with("about 37 min 0 s behind this computer's"));
+        assert!(told(90_061.0).starts_with("about 1 days 1 h ahead of this"));
+        assert!(clock_error(None, false).contains("names no clock"));
+        assert_eq!(told(f64::MAX), "not a time");
     }
 
     #[test]

@@ -41,6 +41,44 @@ struct Draft {
     photos: BTreeMap<Spanned<String>, Vec<String>>,
 }
 
+/// An answers file to be filled in: every step with its question, and an answer of its kind.
+pub fn template(steps: &[Step]) -> String {
+    let mut text = "# Take the mark # away before what you answer; what is left is skipped, or measured.\nformat = 1\n\n[answers]\n".to_owned();
+    for step in steps {
+        let (answer, how) = match &step.kind {
+            Kind::Confirm => (
+                "true".to_owned(),
+                "true, false, or { answer = \"no\", note = \"why\" }".to_owned(),
+            ),
+            Kind::Number { unit, lowest, .. } => {
+                (lowest.max(0.0).to_string(), format!("a number, {unit}"))
+            }
+            Kind::Words => ("\"...\"".to_owned(), "in words".to_owned()),
+            Kind::OneOf(choices) => {
+                let ids: Vec<&str> = choices.iter().map(|(id, _)| id.as_str()).collect();
+                let first = ids.first().copied().unwrap_or_default();
+                (format!("\"{first}\""), ids.join(" | "))
+            }
+            Kind::Lamps(lamps) => (
+                format!("\"{}\"", lamps.example()),
+                format!("lamps: {}; several parted by ;", lamps.lamps.join(", ")),
+            ),
+            Kind::Measured(_) => (
+                "{ skip = \"why\" }".to_owned(),
+                "measured, or skipped".to_owned(),
+            ),
+            // Computed from the answers before it.
+            Kind::Storage => continue,
+        };
+        text.push_str(&format!(
+            "\n# {} ({how})\n# {} = {answer}\n",
+            step.text, step.id
+        ));
+    }
+    text.push_str("\n# Photographs by step:\n# [photos]\n# nameplates = [\"plate.jpg\"]\n");
+    text
+}
+
 /// Reads an answers file.
 ///
 /// # Errors

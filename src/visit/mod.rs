@@ -32,6 +32,40 @@ pub use lamps::{Lamps, lamps_in};
 pub use steps::{Kind, Measure, Part, Step, steps};
 use storage::{Judged, Stored, judge_storage};
 
+/// Answers behind which nothing more is done: step, value, and what to do instead.
+const STOPS: [(&str, &str, &str); 5] = [
+    (
+        "sound-outside",
+        Answer::NO,
+        "Hot, hissing, smoking, swollen or smelling: leave, call the fire service. Flooded: do not touch. Dropped: do not \
+         connect, set it apart, ask the maker. No more is diagnosed.",
+    ),
+    (
+        "storage",
+        Answer::QUARANTINE,
+        "Do not connect, do not charge: set the modules apart, ask the maker.",
+    ),
+    (
+        "earth",
+        Answer::NO,
+        "Do not switch on: connect earth and bonding by the maker's manual, then answer again.",
+    ),
+    (
+        "latches",
+        Answer::NO,
+        "Do not switch on: latch every connector by the maker's manual, nothing under load, then answer again.",
+    ),
+    (
+        "polarity",
+        Answer::NO,
+        "Do not connect: correct the polarity by the maker's manual with the isolator open, measure it again, then answer again.",
+    ),
+];
+
+/// Why nothing is put into service.
+const FAULT_IS_OPEN: &str =
+    "a fault is open: the unit is not connected to its inverter, and no current is sent through it";
+
 /// A visit under way.
 #[derive(Debug, Clone)]
 pub struct Visit<'a> {
@@ -66,6 +100,23 @@ impl<'a> Visit<'a> {
         }
         self.at = 0;
         self.skip_done();
+        // What stopped the visit is answered again, the storage by what it was computed from.
+        let stopped = self.stop().map(|(step, _)| match step.id.as_str() {
+            "storage" => "stored-charge".to_owned(),
+            id => id.to_owned(),
+        });
+        let place = |id: String| self.steps.iter().position(|step| step.id == id);
+        self.at = stopped.and_then(place).unwrap_or(self.at);
+    }
+
+    /// The step whose answer ends the visit, and what to do instead; nothing where it may go on.
+    pub fn stop(&self) -> Option<(&Step, &'static str)> {
+        let (id, _, what) = STOPS.into_iter().find(|(id, value, _)| {
+            let answer = self.answers.get(*id);
+            answer.is_some_and(|answer| answer.value == *value)
+        })?;
+        let step = self.steps.iter().find(|step| step.id == id)?;
+        Some((step, what))
     }
 
     /// All steps, in order.
@@ -182,6 +233,23 @@ impl<'a> Visit<'a> {
             self.fault_seen = true;
         }
         self.answers.insert(answer.step.clone(), answer);
+    }
+
+    /// Why a step is left out now, if it is: a unit with an open fault is not put into service, and no
+    /// current is sent through it. A power cycle that ended clean lifts this.
+    pub fn held_back(&self, step: &Step) -> Option<&'static str> {
+        let is = |id: &str, outcome: power_up::Outcome| {
+            self.answers
+                .get(id)
+                .is_some_and(|a| a.value == outcome.id())
+        };
+        let is_measured = |step: &&Step| matches!(step.kind, Kind::Measured(_));
+        let mut measured = self.steps.iter().filter(is_measured);
+        let is_faulty = measured.any(|s| s.id != step.id && is(&s.id, power_up::Outcome::Fault));
+        let is_held = step.part == Part::WithInverter
+            && is_faulty
+            && !is("power-cycle", power_up::Outcome::PassSoFar);
+        is_held.then_some(FAULT_IS_OPEN)
     }
 
     fn applies(&self, step: &Step) -> bool {

@@ -12,6 +12,8 @@
 
 use packside_profiles::model::Profile;
 
+use crate::event::Answer;
+
 // Kind: common practice (trade knowledge without a source: at most 3 % a month near 25 degC, and
 // about twice as much for every 10 K more)
 /// Highest self-discharge of cells at [`RATE_AT_C`], % of the capacity a month of 30 days.
@@ -57,7 +59,7 @@ impl Fitness {
         match self {
             Self::Fit => "fit-to-install",
             Self::ChargeFirst => "charge-first",
-            Self::Quarantine => "never-charge-quarantine",
+            Self::Quarantine => Answer::QUARANTINE,
         }
     }
 }
@@ -85,7 +87,10 @@ pub fn judge_storage(stored: &Stored, profile: &Profile) -> Judged {
         0,
         format!(
             "{:.0} % at the last charge, {:.0} days ago; cells may have lost up to {cells:.0} % at {:.0} degC",
-            stored.charge, stored.days, stored.warmest_c
+            stored.charge,
+            stored.days,
+            stored.warmest_c,
+            cells = cells.min(100.0)
         ),
     );
     let (allowed, window) = allowed_days(stored, profile);
@@ -125,7 +130,8 @@ fn own_consumption(stored: &Stored, profile: &Profile) -> (Option<f64>, Vec<Stri
         (Some(milliampere), Some(capacity)) if capacity > 0.0 => {
             let share = milliampere / 1000.0 * stored.days * 24.0 / capacity * 100.0;
             let why = format!(
-                "the electronics took about {share:.0} % ({milliampere} mA from {capacity} Ah)"
+                "the electronics took about {:.0} % ({milliampere} mA from {capacity} Ah)",
+                share.min(100.0)
             );
             (Some(share), vec![why])
         }

@@ -227,3 +227,70 @@ fn precharge_is_bounded_by_the_reads_around_it_or_said_not_to_be_seen() {
         "pre-charge not observed: the unit did not go into service"
     );
 }
+
+#[test]
+fn unit_with_an_open_fault_is_not_put_into_service() {
+    let profile = profile("generic-hv-stack");
+    let mut visit = Visit::new(&profile);
+    let held = |visit: &Visit<'_>, id: &str| {
+        let step = visit.steps().iter().find(|step| step.id == id).unwrap();
+        visit.held_back(step).is_some()
+    };
+    assert!(!held(&visit, "inverter-on") && !held(&visit, "load-test"));
+    visit.keep(answer("power-up-alone", "fault"));
+    assert!(held(&visit, "inverter-on") && held(&visit, "with-inverter"));
+    assert!(held(&visit, "load-test") && !held(&visit, "power-cycle"));
+    visit.keep(answer("power-cycle", "pass-so-far"));
+    assert!(!held(&visit, "inverter-on"), "a clean power cycle lifts it");
+    // A step that ended with a fault can be repeated itself.
+    let mut visit = Visit::new(&profile);
+    visit.keep(answer("with-inverter", "fault"));
+    assert!(held(&visit, "load-test") && !held(&visit, "with-inverter"));
+}
+
+#[test]
+fn what_stopped_a_visit_is_answered_again_first() {
+    let profile = profile("generic-hv-stack");
+    let said = |step: &str, value: &str| Event {
+        at: Duration::ZERO,
+        what: What::Answer(answer(step, value)),
+    };
+    let mut visit = Visit::new(&profile);
+    visit.resume(&[said("who", "A. Invented"), said("polarity", Answer::NO)]);
+    assert_eq!(visit.stop().unwrap().0.id, "polarity");
+    assert_eq!(visit.next().unwrap().id, "polarity");
+    visit.take(answer("polarity", Answer::YES));
+    assert!(visit.stop().is_none());
+    let mut visit = Visit::new(&profile);
+    visit.resume(&[said("storage", Answer::QUARANTINE)]);
+    assert_eq!(visit.next().unwrap().id, "stored-charge");
+}
+
+#[test]
+fn printed_answers_file_can_be_filled_in_and_read() {
+    for name in ["generic-hv-stack", "generic-lv-rack"] {
+        let steps = steps(&profile(name));
+        let template = answers::template(&steps);
+        assert_eq!(answers::read(&template, &steps).unwrap().answers.len(), 0);
+        // Every suggestion without its mark.
+        let filled: String = template
+            .lines()
+            .map(|line| match line.strip_prefix("# ") {
+                Some(rest)
+                    if rest.split_once(" = ").is_some_and(|(key, _)| {
+                        steps.iter().any(|step| step.id == key) && !rest.contains("plate.jpg")
+                    }) =>
+                {
+                    format!("{rest}\n")
+                }
+                _ => format!("{line}\n"),
+            })
+            .collect();
+        let read = answers::read(&filled, &steps).unwrap_or_else(|why| panic!("{why}\n{filled}"));
+        assert_eq!(
+            read.answers.len(),
+            steps.len() - 1,
+            "all but the computed one"
+        );
+    }
+}

@@ -30,9 +30,12 @@ pub use tcp::Adu;
 
 /// Bytes as text, lower-case hex.
 pub(crate) fn hex(bytes: &[u8]) -> String {
-    use std::fmt::Write as _;
-    bytes.iter().fold(String::new(), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
+    // Formatting every byte by `{:02x}` took a third of the time of reading a recording.
+    let digit = |nibble: u8| char::from_digit(nibble.into(), 16).unwrap_or('0');
+    let mut text = String::with_capacity(bytes.len() * 2);
+    for byte in bytes {
+        text.push(digit(byte >> 4));
+        text.push(digit(byte & 0xf));
+    }
+    text
 }

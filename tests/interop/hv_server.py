@@ -2,7 +2,7 @@
 
 The register image is typed by hand from the map, not made by our encoder. Kind: invented (the map),
 served by an independent library. Heartbeat and uptime are advanced by this script, except in the
-case `frozen`.
+case `frozen`. In the case `another` its map mark is another, and it says of itself what it is.
 
     hv_server.py CASE tcp|rtu-tcp|pty      prints "ready WHERE" when it serves
 """
@@ -14,6 +14,7 @@ import time
 
 from pymodbus import FramerType
 from pymodbus.constants import ExcCodes
+from pymodbus.pdu.device import ModbusDeviceIdentification
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
@@ -81,6 +82,12 @@ for number in range(2):
     INPUT[base] = [MODULE_CENTIVOLTS[number], 52, 0, 0] + CELLS[number] + SENSORS[number]
 
 HEARTBEAT, UPTIME = 9, 10
+
+# Kind: invented (maker, product code, revision)
+SAYS = {0: "Invented Storage", 1: "Stack 12", 2: "V2.11"}
+IDENTITY = ModbusDeviceIdentification(info=SAYS) if CASE == "another" else None
+if CASE == "another":
+    HOLDING[0] = [4711]
 
 
 def block(content, spans):
@@ -150,7 +157,7 @@ async def main():
         await task
         return
     framer = FramerType.RTU if WAY == "rtu-tcp" else FramerType.SOCKET
-    server = ModbusTcpServer(device(), framer=framer, address=("127.0.0.1", 0))
+    server = ModbusTcpServer(device(), framer=framer, identity=IDENTITY, address=("127.0.0.1", 0))
     task = asyncio.create_task(server.serve_forever())
     while server.transport is None:
         await asyncio.sleep(0.05)

@@ -21,6 +21,7 @@ CASES = {
     "frozen": ("fault", 1),
 }
 WAYS = ("tcp", "rtu-tcp", "pty")
+SAYS_ITSELF = ("tcp", "rtu-tcp")
 
 
 def place(way, where):
@@ -60,6 +61,35 @@ def look(case, way):
     return differences
 
 
+def named(way):
+    """`find` gives what an independent server says of itself (functions 2B and 11), in the server's own words."""
+    server = subprocess.Popen(
+        [sys.executable, HERE / "hv_server.py", "another", way], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        ready = server.stdout.readline().split()
+        if not ready or ready[0] != "ready":
+            return [f"the server did not start: {server.stderr.read()}"]
+        framing = ["--framing", "rtu"] if way == "rtu-tcp" else []
+        command = [TOOL, "find", "--gateway", ready[1], *framing, "--listen-first", "0", "--ask-anyway", "--format", "json"]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    finally:
+        server.kill()
+    unit = (json.loads(done.stdout or "{}").get("found") or [{}])[0]
+    # Kind: invented (the texts); published (Modbus Application Protocol V1.1b3, 6.21: objects 0 to 2 and their meaning)
+    says = ["Invented Storage", "Stack 12", "V2.11"]
+    expected = {
+        "unit": 1,
+        "profile": None,
+        "device": [{"object": number, "text": text} for number, text in enumerate(says)],
+    }
+    differences = [f"{key}: expected {want}, found {unit.get(key)}" for key, want in expected.items() if unit.get(key) != want]
+    server_id = bytes.fromhex(unit.get("server_id") or "")
+    if not all(text.encode() in server_id for text in says):
+        differences.append(f"server_id: expected all of {says}, found {server_id}")
+    return differences + ([done.stderr] if differences else [])
+
+
 def main():
     work = [(case, way) for way in WAYS for case in CASES]
     with ThreadPoolExecutor(max_workers=5) as pool:
@@ -70,8 +100,14 @@ def main():
         for difference in differences:
             print("       ", difference)
         failed += bool(differences)
+    for way in SAYS_ITSELF:
+        differences = named(way)
+        print(f"{'FAILED' if differences else 'ok':6} find asks pymodbus over {way} who it is")
+        for difference in differences:
+            print("       ", difference)
+        failed += bool(differences)
     failed += clients() + cycle_time()
-    print(f"{len(results) + CLIENTS - failed} passed, {failed} failed")
+    print(f"{len(results) + len(SAYS_ITSELF) + CLIENTS - failed} passed, {failed} failed")
     return 1 if failed else 0
 
 

@@ -11,7 +11,7 @@ use sha2::{Digest as _, Sha256};
 
 use crate::visits::{Plan, answer, record, sighting, stack};
 
-use super::tool::{packside, stdout};
+use super::tool::{packside, stderr, stdout};
 
 fn page(path: &Path, more: &[&str]) -> String {
     let output = packside(&[&["report", path.to_str().unwrap()], more].concat());
@@ -518,4 +518,77 @@ fn pages_for_the_browser_are_written() {
         let path = looked(folder.path(), scenario);
         std::fs::write(pages().join(format!("{scenario}.html")), page(&path, &[])).unwrap();
     }
+}
+
+#[test]
+fn page_is_never_written_over_evidence_or_over_a_file_that_is_no_page() {
+    let folder = tempfile::tempdir().unwrap();
+    let recording = looked(folder.path(), "hv-waiting");
+    let before = std::fs::read(&recording).unwrap();
+    let file = recording.to_str().unwrap();
+    let write = |to: &str, more: &[&str]| packside(&[&["report", file, "-o", to], more].concat());
+    let copy = folder.path().join("copy.visit.jsonl");
+    std::fs::copy(&recording, &copy).unwrap();
+    for evidence in [file, copy.to_str().unwrap()] {
+        for more in [&[][..], &["--replace"]] {
+            let output = write(evidence, more);
+            assert_eq!(output.status.code(), Some(2), "{}", stderr(&output));
+            assert!(stderr(&output).contains("never written over"));
+            assert_eq!(std::fs::read(evidence).unwrap(), before);
+        }
+    }
+    let list = folder.path().join("list.txt");
+    std::fs::write(&list, "shopping").unwrap();
+    let list = list.to_str().unwrap();
+    let output = write(list, &[]);
+    assert_eq!(output.status.code(), Some(2), "{}", stderr(&output));
+    assert!(
+        stderr(&output).contains("is no report"),
+        "{}",
+        stderr(&output)
+    );
+    assert_eq!(std::fs::read_to_string(list).unwrap(), "shopping");
+    // A report may be written again, anything else where the user says so.
+    for more in [&["--replace"][..], &[], &["--format", "json"], &[]] {
+        let output = write(list, more);
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    }
+    let left: Vec<_> = std::fs::read_dir(folder.path()).unwrap().collect();
+    assert!(left.iter().all(|f| {
+        !f.as_ref()
+            .unwrap()
+            .path()
+            .to_string_lossy()
+            .ends_with(".part")
+    }));
+}
+
+// The device must stay one.
+#[cfg(target_os = "linux")]
+#[test]
+fn page_that_finds_no_room_says_so_and_leaves_the_device() {
+    use std::os::unix::fs::FileTypeExt as _;
+    let folder = tempfile::tempdir().unwrap();
+    let recording = looked(folder.path(), "hv-waiting");
+    let link = folder.path().join("page.html");
+    std::os::unix::fs::symlink("/dev/full", &link).unwrap();
+    let output = packside(&[
+        "report",
+        recording.to_str().unwrap(),
+        "-o",
+        link.to_str().unwrap(),
+    ]);
+    assert_eq!(output.status.code(), Some(4), "{}", stderr(&output));
+    assert!(
+        stderr(&output).contains("cannot be written"),
+        "{}",
+        stderr(&output)
+    );
+    assert!(
+        std::fs::metadata("/dev/full")
+            .unwrap()
+            .file_type()
+            .is_char_device()
+    );
+    assert!(std::fs::symlink_metadata(&link).unwrap().is_symlink());
 }

@@ -83,6 +83,12 @@ fn value<'v>(result: &'v Value, step: &str) -> &'v str {
     found.unwrap()["value"].as_str().unwrap()
 }
 
+fn note<'v>(result: &'v Value, step: &str) -> &'v str {
+    let steps = result["steps"].as_array().unwrap();
+    let found = steps.iter().find(|answer| answer["step"] == step);
+    found.unwrap()["note"].as_str().unwrap_or_default()
+}
+
 const WELL: &str = "format = 1\n[answers]\nwho = \"A. Invented\"\nsound-outside = true\nearth = true\n\
                     latches = true\npolarity = true\nswitched-on = true\ninverter-on = true\n\
                     lamps-with-inverter = \"fault: off; power: steady\"\n";
@@ -121,6 +127,9 @@ fn visit_from_an_answers_file_follows_the_unit_and_its_recording_gives_the_verdi
         "{page}"
     );
     assert!(page.contains("No cell stands out from its sisters"));
+    let json = packside(&["report", record.to_str().unwrap(), "--format", "json"]);
+    let report: Value = serde_json::from_slice(&json.stdout).unwrap();
+    assert_eq!(report["load_test"]["cells"].as_array().unwrap().len(), 150);
 }
 
 #[test]
@@ -135,29 +144,134 @@ fn lamp_that_contradicts_the_registers_keeps_a_visit_undecided() {
 #[test]
 fn fault_found_on_a_visit_brings_the_power_cycle_step_and_its_exit_code() {
     let folder = tempfile::tempdir().unwrap();
-    let answers =
-        format!("{WELL}with-inverter = {{ skip = \"x\" }}\nload-test = {{ skip = \"x\" }}\n");
-    let (result, output) = visit(folder.path(), "hv-fault-behind-lamp", &answers);
+    let (result, output) = visit(folder.path(), "hv-fault-behind-lamp", WELL);
     assert_eq!(output.status.code(), Some(1), "{}", stderr(&output));
     assert_eq!(value(&result, "power-up-alone"), "fault");
-    assert_eq!(value(&result, "power-cycle"), "fault");
-    // Nobody swapped anything, and the serial numbers say so.
+    // A unit with a fault is not put into service, and no current is sent through it.
+    for step in ["inverter-on", "with-inverter", "load-test"] {
+        assert_eq!(value(&result, step), "skipped", "{step}");
+        assert!(note(&result, step).contains("a fault is open"), "{step}");
+    }
+    // Nobody switched or swapped anything, and the uptime and the serial numbers say so.
+    assert_eq!(value(&result, "power-cycle"), "not-yet");
+    assert!(note(&result, "power-cycle").contains("its own uptime goes on"));
     assert_eq!(value(&result, "swap-test"), "not-yet");
+}
+
+#[test]
+fn power_cycle_that_was_done_shows_that_the_fault_does_not_return() {
+    let folder = tempfile::tempdir().unwrap();
+    let scenario = "hv-fault-latched-until-power-cycle";
+    let (result, output) = visit(folder.path(), scenario, WELL);
+    assert_eq!(value(&result, "power-up-alone"), "fault");
+    let power_cycle = note(&result, "power-cycle");
+    assert_eq!(
+        value(&result, "power-cycle"),
+        "pass-so-far",
+        "{power_cycle}"
+    );
+    assert!(
+        power_cycle.contains("over-temperature did not return"),
+        "{power_cycle}"
+    );
+    assert_ne!(output.status.code(), Some(1), "{}", stderr(&output));
+}
+
+#[test]
+fn clock_of_the_unit_is_compared_with_this_computers() {
+    let folder = tempfile::tempdir().unwrap();
+    let _ = visit(folder.path(), "hv-clock-is-wrong", WELL);
+    let record = folder.path().join("visit.visit.jsonl");
+    let record = record.to_str().unwrap();
+    let json = packside(&["report", record, "--format", "json"]);
+    let report: Value = serde_json::from_slice(&json.stdout).unwrap();
+    let error = report["visit"]["unit_clock_error_s"].as_f64().unwrap();
+    // Kind: invented (the scenario's 37 min), and a loaded machine.
+    assert!((error + 2220.0).abs() < 10.0, "{error}");
+    let page = stdout(&packside(&["report", record]));
+    assert!(page.contains(" behind this computer"), "{page}");
+    // The data form holds what the pictures show.
+    assert!(report["over_time"]["curves"].as_array().unwrap().len() > 4);
 }
 
 #[test]
 fn answer_not_in_order_keeps_a_sound_looking_unit_undecided() {
     let folder = tempfile::tempdir().unwrap();
-    let swollen = WELL.replace(
-        "sound-outside = true",
-        "sound-outside = { answer = \"no\", note = \"swollen\" }",
-    );
-    let (result, output) = visit(folder.path(), "hv-commissioning", &swollen);
+    let hot = format!("{WELL}site = {{ answer = \"no\", note = \"in the sun\" }}\n");
+    let (result, output) = visit(folder.path(), "hv-commissioning", &hot);
     assert_eq!(output.status.code(), Some(6), "{}", stderr(&output));
     let findings = result["check"]["findings"].as_array().unwrap();
     let found = findings.iter().find(|f| f["id"] == "not-in-order").unwrap();
     assert_eq!(found["source"], "answer");
-    assert!(found["text"].as_str().unwrap().contains("swollen"));
+    assert!(found["text"].as_str().unwrap().contains("in the sun"));
+}
+
+#[test]
+fn answer_that_says_danger_ends_the_visit_before_anything_is_switched_on() {
+    let swollen = "sound-outside = { answer = \"no\", note = \"swollen\" }";
+    let reversed = "polarity = { answer = \"no\", note = \"reversed\" }";
+    // Kind: invented (an old module in a warm store)
+    let old = "polarity = true\nstored-charge = 15\nstored-days = 400\nstored-coldest = 5\nstored-warmest = 30\n\
+               nameplate-capacity = 50";
+    for (step, from, to, told) in [
+        (
+            "sound-outside",
+            "sound-outside = true",
+            swollen,
+            "call the fire service",
+        ),
+        ("polarity", "polarity = true", reversed, "Do not connect"),
+        ("storage", "polarity = true", old, "set the modules apart"),
+    ] {
+        let folder = tempfile::tempdir().unwrap();
+        let answers = WELL.replace(from, to);
+        let (result, output) = visit(folder.path(), "hv-commissioning", &answers);
+        assert_eq!(output.status.code(), Some(6), "{step}: {}", stderr(&output));
+        assert_eq!(result["stopped_by"]["step"], step);
+        assert!(stderr(&output).contains("STOP"), "{step}");
+        assert!(
+            result["stopped_by"]["text"]
+                .as_str()
+                .unwrap()
+                .contains(told)
+        );
+        assert_eq!(result["complete"], false);
+        assert!(result["check"].is_null(), "nothing was asked of the unit");
+        let steps = result["steps"].as_array().unwrap();
+        assert_eq!(steps.last().unwrap()["step"], step, "nothing after it");
+    }
+}
+
+#[test]
+fn visit_ends_where_another_unit_answers_than_the_recorded_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let record = folder.path().join("one.visit.jsonl");
+    let record = record.to_str().unwrap();
+    packside(&["check", "--simulated", "hv-waiting", "--record", record]);
+    let received = || {
+        let text = std::fs::read_to_string(record).unwrap();
+        let is_in = |line: &&str| line.starts_with("{\"type\":\"in\"");
+        text.lines().filter(is_in).count()
+    };
+    let before = received();
+    // Kind: invented (another seed is another unit, with another serial number)
+    let text = std::fs::read_to_string("simulator/scenarios/hv-waiting.toml").unwrap();
+    let other = folder.path().join("other.toml");
+    std::fs::write(&other, text.replacen("seed = 11", "seed = 12", 1)).unwrap();
+    let answers = folder.path().join("answers.toml");
+    std::fs::write(&answers, WELL).unwrap();
+    let [other, answers] = [&other, &answers].map(|path| path.to_str().unwrap());
+    let link = ["--simulated", other, "--record", record, "--continue"];
+    for command in [vec!["check"], vec!["visit", "--answers", answers]] {
+        let output = packside(&[&command[..], &link].concat());
+        assert_eq!(output.status.code(), Some(4), "{}", stderr(&output));
+        assert!(
+            stderr(&output).contains("answers now"),
+            "{}",
+            stderr(&output)
+        );
+        assert_eq!(received(), before, "nothing of the other unit is recorded");
+    }
 }
 
 #[test]

@@ -109,6 +109,28 @@ fn watch_says_which_pack_of_a_rack_and_when_a_unit_started_anew() {
 }
 
 #[test]
+fn watch_of_a_link_that_is_gone_does_not_go_on_with_its_last_verdict() {
+    let gone = [
+        "--simulated",
+        "hv-adapter-gone",
+        "--from",
+        "50",
+        "--seconds",
+        "250",
+    ];
+    let (code, objects) = objects(&gone);
+    let told = verdicts(&objects);
+    assert!(
+        objects
+            .iter()
+            .any(|object| object["about"] == "link" && object["id"] == "lost")
+    );
+    let last = *told.last().unwrap();
+    assert!(["undecided", "bus-problem"].contains(&last), "{told:?}");
+    assert_eq!(code, Some(if last == "undecided" { 6 } else { 3 }));
+}
+
+#[test]
 fn recording_tells_the_very_same_as_live() {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("w.visit.jsonl");

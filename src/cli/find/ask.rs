@@ -277,7 +277,10 @@ fn lost(why: String) -> LinkTrouble {
 fn quiet_again(args: &FindArgs) -> Result<Quiet, LinkTrouble> {
     let mut args = args.clone();
     args.place.framing = Some(FramingArg::Rtu);
-    super::open(&args).map_err(|failure| lost(failure.message))
+    let session = args.recorder.session();
+    session
+        .and_then(|()| super::open(&args))
+        .map_err(|failure| lost(failure.message))
 }
 
 /// Asks on a new connection, for which the word that was given still holds.

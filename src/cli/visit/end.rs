@@ -1,0 +1,168 @@
+//! The end of a visit: the last screen, or the same as JSON.
+//!
+//! Does not: judge, or decide what stands open ([`Visit`]'s).
+
+use std::fmt::Write as _;
+use std::path::Path;
+
+use serde_json::json;
+
+use crate::cli::reach::{INTERRUPTED, Loaded};
+use crate::cli::{json, screen};
+use crate::diagnose::Judgement;
+use crate::event::{Answer, LinkFacts};
+use crate::visit::{Step, Visit};
+
+/// Exit code where nothing was measured.
+const NOTHING_KNOWN: u8 = 6;
+
+/// Everything that is shown.
+pub(super) struct End<'a> {
+    pub(super) visit: &'a Visit<'a>,
+    /// With the answers given after the last look; nothing where the unit was never read.
+    pub(super) judgement: Option<Judgement>,
+    pub(super) facts: Option<&'a LinkFacts>,
+    pub(super) loaded: &'a Loaded,
+    pub(super) path: &'a Path,
+    /// Arguments that lead to the unit.
+    pub(super) place: &'a str,
+    /// Whether steps are left.
+    pub(super) stopped: bool,
+}
+
+impl End<'_> {
+    /// That of the verdict; without one, whether the person stopped it or an answer did.
+    pub(super) fn exit(&self) -> u8 {
+        match &self.judgement {
+            Some(judgement) => judgement.verdict.kind.exit_code(),
+            None if self.stopped && self.visit.stop().is_none() => INTERRUPTED,
+            None => NOTHING_KNOWN,
+        }
+    }
+
+    /// Answers in the order of the steps.
+    fn answers(&self) -> impl Iterator<Item = &Answer> {
+        let steps = self.visit.steps().iter();
+        steps.filter_map(|step| self.visit.answer(&step.id))
+    }
+
+    pub(super) fn json(&self) -> String {
+        let open: Vec<&str> = self
+            .visit
+            .open()
+            .iter()
+            .map(|(step, _)| step.id.as_str())
+            .collect();
+        let profile = (&self.loaded.profile, self.loaded.sha256.as_str());
+        let judgement = self.judgement.as_ref();
+        let object = json!({
+            "schema": "packside.visited/1",
+            "recording": self.path.display().to_string(),
+            "complete": !self.stopped,
+            "stopped_by": self.visit.stop().map(|(step, what)| json!({ "step": step.id, "text": what })),
+            "steps": self.answers().map(|a| json!({
+                "step": a.step, "question": a.question, "value": a.value, "note": a.note,
+            })).collect::<Vec<_>>(),
+            "open": open,
+            "check": judgement.map(|j| json::check(j, Some(profile), self.facts)),
+        });
+        format!("{object}\n")
+    }
+
+    pub(super) fn text(&self, colour: bool) -> String {
+        let mut text = String::from("\n");
+        let stop = self.visit.stop();
+        if let Some((step, what)) = stop {
+            screen::wrap(&mut text, &format!("STOP  {what}"), "", "      ");
+            screen::wrap(
+                &mut text,
+                &format!("(answered at: {})", step.text),
+                "      ",
+                "      ",
+            );
+            text.push('\n');
+        }
+        match &self.judgement {
+            Some(judgement) => {
+                screen::headline(&mut text, judgement, colour);
+                let why = judgement.verdict.why.iter().map(String::as_str);
+                screen::section(&mut text, "Why", why);
+                screen::next(&mut text, judgement);
+            }
+            None => text.push_str("Nothing was measured: nothing is known of the unit.\n"),
+        }
+        self.open(&mut text);
+        let not_tested: Vec<String> = self
+            .judgement
+            .iter()
+            .flat_map(|judgement| &judgement.not_tested)
+            .map(|not| format!("{}: {}; {}", not.id, not.why, not.when))
+            .collect();
+        let lines = not_tested.iter().map(String::as_str);
+        screen::section(&mut text, "Not tested, may still be broken", lines);
+        let path = self.path.display();
+        let _ = writeln!(text, "\nrecording: {path}");
+        let _ = match (self.stopped, stop) {
+            (true, Some(_)) => writeln!(
+                text,
+                "next: as said above; when put right, packside visit {} --record {path} --continue",
+                self.place
+            ),
+            (true, None) => writeln!(
+                text,
+                "next: packside visit {} --record {path} --continue",
+                self.place
+            ),
+            (false, _) => writeln!(text, "next: packside report {path} -o page.html"),
+        };
+        text
+    }
+
+    /// How much was answered, and what stands open.
+    fn open(&self, text: &mut String) {
+        let is_skipped = |answer: &&Answer| answer.value == Answer::SKIPPED;
+        let skipped = self.answers().filter(is_skipped).count();
+        let answered = self.answers().count() - skipped;
+        let open = self.visit.open();
+        let (left_out, open): (Vec<_>, Vec<_>) =
+            open.into_iter().partition(|(_, answer)| is_skipped(answer));
+        let _ = writeln!(
+            text,
+            "\n{} answered or measured, {skipped} left out, {} not in order or not settled",
+            screen::counted(answered as u64, "step"),
+            open.len()
+        );
+        for (step, answer) in &open {
+            screen::wrap(text, &line(step, answer), "  - ", "    ");
+        }
+        // One line for each reason: most have the same.
+        let mut reasons: Vec<(&str, Vec<&str>)> = Vec::new();
+        for (step, answer) in &left_out {
+            let reason = answer.note.as_deref().unwrap_or("no reason given");
+            match reasons.iter_mut().find(|(known, _)| *known == reason) {
+                Some((_, steps)) => steps.push(&step.id),
+                None => reasons.push((reason, vec![&step.id])),
+            }
+        }
+        for (reason, steps) in reasons {
+            let left_out = format!("left out ({reason}): {}", steps.join(", "));
+            screen::wrap(text, &left_out, "  - ", "    ");
+        }
+    }
+}
+
+/// A step that is open, in words.
+fn line(step: &Step, answer: &Answer) -> String {
+    let value = match answer.value.as_str() {
+        Answer::NO => "not in order",
+        Answer::NOT_DONE => "still to be done",
+        "not-yet" => "not settled yet",
+        "charge-first" => "charge first",
+        Answer::QUARANTINE => "do not connect, do not charge, set apart",
+        "stayed-at-the-position" => "the fault stayed at the position",
+        "followed-the-module" => "the fault followed the module",
+        other => other,
+    };
+    let note = answer.note.as_ref().map(|note| format!(": {note}"));
+    format!("{}: {value}{}", step.id, note.unwrap_or_default())
+}
