@@ -161,7 +161,9 @@ mod pty {
     use std::fs::{File, OpenOptions};
 
     use rustix::event::{PollFd, PollFlags, Timespec, poll};
-    use rustix::termios::{ControlModes, InputModes, OptionalActions, tcgetattr, tcsetattr};
+    use rustix::termios::{
+        ControlModes, InputModes, OptionalActions, QueueSelector, tcflush, tcgetattr, tcsetattr,
+    };
 
     use super::*;
 
@@ -245,6 +247,8 @@ mod pty {
         let running = Running::start(open("hv-running", &Place::Pty, 50.0).unwrap());
         let end = open_end(&running.reach);
         set(&end, 4_800, InputModes::INPCK, false);
+        // What came between opening and setting was heard at the right speed.
+        tcflush(&end, QueueSelector::IFlush).unwrap();
         assert!(readable(&end, PATIENCE), "nothing is heard");
         let mut heard = [0; 6];
         (&end).read_exact(&mut heard).unwrap();
