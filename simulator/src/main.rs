@@ -5,7 +5,8 @@
 //!
 //! # Why nothing catches an interrupt
 //! Nothing needs tidying up: the terminal of the user is untouched, and the system closes sockets
-//! and pseudo-terminals. What was done to the line stands on stderr already.
+//! and pseudo-terminals; a path to one of them, in the folder for temporary files, leads nowhere
+//! then. What was done to the line stands on stderr already.
 
 use std::fmt::Write as _;
 use std::process::ExitCode;

@@ -161,7 +161,9 @@ mod pty {
     use std::fs::{File, OpenOptions};
 
     use rustix::event::{PollFd, PollFlags, Timespec, poll};
-    use rustix::termios::{ControlModes, InputModes, OptionalActions, tcgetattr, tcsetattr};
+    use rustix::termios::{
+        ControlModes, InputModes, OptionalActions, QueueSelector, tcflush, tcgetattr, tcsetattr,
+    };
 
     use super::*;
 
@@ -245,10 +247,36 @@ mod pty {
         let running = Running::start(open("hv-running", &Place::Pty, 50.0).unwrap());
         let end = open_end(&running.reach);
         set(&end, 4_800, InputModes::INPCK, false);
+        // What came between opening and setting was heard at the right speed.
+        tcflush(&end, QueueSelector::IFlush).unwrap();
         assert!(readable(&end, PATIENCE), "nothing is heard");
         let mut heard = [0; 6];
         (&end).read_exact(&mut heard).unwrap();
         assert_ne!(heard[..2], [1, 6], "{heard:02x?}");
+    }
+
+    // Kind: derived (pulled out at 90.5 s: hung up, and found by nobody; plugged in at 93 s: answers)
+    #[test]
+    fn pty_adapter_that_is_pulled_out_hangs_up_and_comes_back_under_its_path() {
+        let scenario = Scenario::find("hv-adapter-pulled-out").unwrap();
+        let options = Options {
+            start_at: s(90.0),
+            speed: 2.0,
+            ..Options::of(&scenario)
+        };
+        let map = profile(&scenario.profile);
+        let mut server = Server::open(&scenario, &map, &Place::Pty, &options).unwrap();
+        let path = server.reach().to_owned();
+        let end = open_end(&path);
+        server.run(|site| site.world().now() < s(91.5)).unwrap();
+        assert!(std::fs::metadata(&path).is_err(), "still there");
+        assert!(readable(&end, PATIENCE), "nothing is noticed");
+        assert!(matches!((&end).read(&mut [0; 8]), Ok(0) | Err(_)));
+        server.run(|site| site.world().now() < s(93.5)).unwrap();
+        let running = Running::start(server);
+        assert_eq!(ask_on(&open_end(&path), &rtu(1, &ECHO)), rtu(1, &ECHO));
+        drop(running);
+        assert!(std::fs::symlink_metadata(&path).is_err(), "left behind");
     }
 
     // A wire keeps nothing for whoever comes later.
