@@ -234,7 +234,11 @@ fn wait_ends_soon_when_the_user_stops() {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let address = listener.local_addr().unwrap().to_string();
     let interrupt = Interrupt::default();
-    let mut quiet = open_quietly(&Target::gateway(&address, Framing::Rtu).unwrap(), &interrupt).unwrap();
+    let mut quiet = open_quietly(
+        &Target::gateway(&address, Framing::Rtu).unwrap(),
+        &interrupt,
+    )
+    .unwrap();
     let raiser = thread::spawn(move || interrupt.raise());
     assert_eq!(
         quiet.listen(quiet.now() + Duration::from_secs(60)),

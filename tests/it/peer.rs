@@ -61,7 +61,8 @@ impl Peer {
         } else {
             let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
             listener.set_nonblocking(true).unwrap();
-            let target = Target::gateway(&listener.local_addr().unwrap().to_string(), framing).unwrap();
+            let target =
+                Target::gateway(&listener.local_addr().unwrap().to_string(), framing).unwrap();
             let listener = tokio::net::TcpListener::from_std(listener).unwrap();
             let accept = async move {
                 let (stream, _) = listener.accept().await.unwrap();
