@@ -76,23 +76,23 @@ fn style(kind: VerdictKind) -> Style {
     Style::new().bold().fg_color(colour.map(Into::into))
 }
 
-/// The verdict in one line.
+/// The verdict in one line, or two.
 pub(crate) fn headline(out: &mut String, judgement: &Judgement, colour: bool) {
     let kind = judgement.verdict.kind;
-    let (on, off) = if colour {
-        (
-            style(kind).render().to_string(),
-            style(kind).render_reset().to_string(),
-        )
-    } else {
-        Default::default()
-    };
-    let _ = writeln!(
-        out,
-        "{on}{}{off}  {}",
-        title(kind),
-        judgement.verdict.summary
+    let title = title(kind);
+    let mut text = String::new();
+    wrap(
+        &mut text,
+        &judgement.verdict.summary,
+        &format!("{title}  "),
+        "  ",
     );
+    if colour {
+        let style = style(kind);
+        let shown = format!("{}{title}{}", style.render(), style.render_reset());
+        text = text.replacen(title, &shown, 1);
+    }
+    out.push_str(&text);
 }
 
 fn who(

@@ -131,7 +131,6 @@ fn gateway_text_is_split_into_host_and_port() {
     check("[::1]:4001", "::1", 4001);
     check("::1", "::1", 502);
     check("[::1]", "::1", 502);
-    check("cabinet:port", "cabinet:port", 502);
 }
 
 // Kind: invented
