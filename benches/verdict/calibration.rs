@@ -55,10 +55,16 @@ fn draw(causes: &[(&'static str, i32)], seed: u64) -> &'static str {
 pub(crate) const PLOT: &str = "target/verdict-reliability.svg";
 
 /// Causes that cannot be simulated, and why.
-const NOT_SIMULATED: &[(&str, &str)] = &[(
-    "tool-mistake",
-    "a world in which this very tool errs would have to know where it errs",
-)];
+const NOT_SIMULATED: &[(&str, &str)] = &[
+    (
+        "second-client",
+        "whoever asks so often is heard before we ask, and the answers it gets are overheard: then there are answers",
+    ),
+    (
+        "tool-mistake",
+        "a world in which this very tool errs would have to know where it errs",
+    ),
+];
 
 /// Runs and tells.
 pub(crate) fn figures(worlds: usize, first_seed: u64) -> String {

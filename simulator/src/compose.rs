@@ -541,7 +541,6 @@ const SOFT: &[(&str, Around)] = &[
     ("slow-unit", Around { a: (0.7, 1.5), ..around("always-late", BUS, Reach::Mute, "[[mischief]]\nkind = \"late\"\ndelay = \"{a}s\"\n") }),
     ("other-protocol", Around { a: (0.2, 1.0), ..around("text", BUS, Reach::Mute, "[[mischief]]\nkind = \"no-answer\"\n[chatter]\ntext = \"T=21.5 H=40 OK\\r\\n\"\nevery = \"{a}s\"\n") }),
     ("no-common-wire", around("floating", BUS, Reach::Mute, "[line]\ncommon_wire = false\nidle = \"floating\"\n")),
-    ("second-client", Around { a: (0.03, 0.12), ..around("busy-pair", BUS, Reach::Mute, "[second_client]\nfrom = \"100s\"\nevery = \"{a}s\"\nregisters = 20\n") }),
     ("adapter-gone", Around { b: (104.2, 106.0), ..around("adapter-out", BUS, Reach::Mute, "[[event]]\nat = \"{b}s\"\nadapter = false\n") }),
     ("two-units-one-address", around("two-units", BUS, Reach::Mute, "[neighbour]\naddress = 1\nsoc = 31\n")),
 ];

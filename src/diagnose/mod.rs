@@ -581,7 +581,8 @@ fn without_answer(
     exchanges: &[Exchange],
     facts: Option<&LinkFacts>,
 ) -> Judgement {
-    let nothing_yet = exchanges.is_empty() && bus.bytes_in == 0;
+    let was_lost = events.iter().any(|e| matches!(e.what, What::Lost { .. }));
+    let nothing_yet = exchanges.is_empty() && bus.bytes_in == 0 && !was_lost;
     let sights = bus::observe(events, exchanges, bus.foreign_requests, facts);
     let considered = if nothing_yet {
         Vec::new()
