@@ -165,7 +165,7 @@ fn story_text(
             moment.after, moment.lamps
         );
         let _ = write!(text, "                       ");
-        screen::headline(&mut text, &moment.judgement, colour);
+        screen::headline(&mut text, "", &moment.judgement, colour);
         if let Some(why) = moment.judgement.verdict.why.first() {
             screen::wrap(
                 &mut text,

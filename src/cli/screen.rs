@@ -29,7 +29,7 @@ pub(crate) fn look(
     command: &str,
 ) -> String {
     let mut out = String::new();
-    headline(&mut out, judgement, colour);
+    headline(&mut out, "", judgement, colour);
     who(&mut out, judgement, profile, link);
     reasons::why(&mut out, judgement);
     reasons::causes(&mut out, judgement);
@@ -42,7 +42,7 @@ pub(crate) fn look(
     wrap(&mut out, CAUTION, "", "");
     // A small terminal shows the end of a screen: there the verdict stands again.
     let _ = writeln!(out);
-    headline(&mut out, judgement, colour);
+    headline(&mut out, "", judgement, colour);
     reasons::first_step(&mut out, judgement);
     let _ = writeln!(out, "{command}");
     out
@@ -76,16 +76,16 @@ fn style(kind: VerdictKind) -> Style {
     Style::new().bold().fg_color(colour.map(Into::into))
 }
 
-/// The verdict in one line, or two.
-pub(crate) fn headline(out: &mut String, judgement: &Judgement, colour: bool) {
+/// The verdict in one line, or two, behind `lead`.
+pub(crate) fn headline(out: &mut String, lead: &str, judgement: &Judgement, colour: bool) {
     let kind = judgement.verdict.kind;
     let title = title(kind);
     let mut text = String::new();
     wrap(
         &mut text,
         &judgement.verdict.summary,
-        &format!("{title}  "),
-        "  ",
+        &format!("{lead}{title}  "),
+        "    ",
     );
     if colour {
         let style = style(kind);

@@ -45,9 +45,14 @@ fn film(
     world.advance(from);
     let before: Vec<String> = lamps.iter().map(|lamp| world.lamp_pattern(lamp)).collect();
     let mut traces = vec![String::from("seconds,level\n"); lamps.len()];
+    let mut changed = vec![false; lamps.len()];
     for sample in 0..216u32 {
         let at = f64::from(sample) / 30.0;
         world.advance(from + Duration::from_secs_f64(at));
+        // A pattern may come and go within one film.
+        for ((lamp, pattern), changed) in lamps.iter().zip(&before).zip(&mut changed) {
+            *changed |= world.lamp_pattern(lamp) != *pattern;
+        }
         for (lamp, trace) in lamps.iter().zip(&mut traces) {
             // A camera exposes for longer than a cycle of dimming, and by the light there is.
             let lit = f64::from(u8::from(world.lamp_level(lamp) > 0.0));
@@ -55,10 +60,10 @@ fn film(
             let _ = writeln!(trace, "{at:.4},{level:.3}");
         }
     }
-    let films = lamps.iter().zip(before).zip(traces);
+    let films = lamps.iter().zip(before).zip(traces).zip(changed);
     films
-        .filter(|((lamp, pattern), _)| world.lamp_pattern(lamp) == *pattern)
-        .map(|((lamp, pattern), trace)| (lamp.clone(), pattern, trace))
+        .filter(|(_, changed)| !changed)
+        .map(|(((lamp, pattern), trace), _)| (lamp.clone(), pattern, trace))
         .collect()
 }
 

@@ -138,8 +138,7 @@ impl View<'_> {
         }
         health(&mut out, self.summary);
         if let Some(verdict) = self.verdict.filter(|_| self.summary.frames > 0) {
-            let _ = write!(out, "  so far: ");
-            screen::headline(&mut out, verdict, self.colour);
+            screen::headline(&mut out, "  so far: ", verdict, self.colour);
         }
         out
     }
@@ -301,8 +300,7 @@ impl Ending<'_> {
     fn battery(&self, out: &mut String, judgement: &Judgement) {
         let name = self.profile.map_or("", |p| p.profile.id.as_str());
         let _ = writeln!(out, "\nThe battery, as overheard (map {name})");
-        let _ = write!(out, "  ");
-        screen::headline(out, judgement, self.colour);
+        screen::headline(out, "  ", judgement, self.colour);
         for why in judgement.verdict.why.iter().take(3) {
             screen::wrap(out, why, "  - ", "    ");
         }

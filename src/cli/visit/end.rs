@@ -84,7 +84,7 @@ impl End<'_> {
         }
         match &self.judgement {
             Some(judgement) => {
-                screen::headline(&mut text, judgement, colour);
+                screen::headline(&mut text, "", judgement, colour);
                 let why = judgement.verdict.why.iter().map(String::as_str);
                 screen::section(&mut text, "Why", why);
                 screen::next(&mut text, judgement);

@@ -260,7 +260,7 @@ impl<'a> Teller<'a> {
             link.unwrap_or_default()
         );
         let mut headline = String::new();
-        screen::headline(&mut headline, judgement, self.colour);
+        screen::headline(&mut headline, "", judgement, self.colour);
         screen::wrap(&mut out, &headline, "", "  ");
         if let Some(next) = judgement.verdict.next.first() {
             screen::wrap(&mut out, &next.text, "  next: ", "  ");
