@@ -36,13 +36,14 @@ pub(crate) fn look(
     reasons::next(&mut out, judgement);
     reasons::not_tested(&mut out, judgement);
     reasons::also(&mut out, judgement);
-    numbers::numbers(&mut out, judgement);
+    numbers::numbers(&mut out, judgement, profile);
     numbers::bus(&mut out, judgement);
     let _ = writeln!(out);
     wrap(&mut out, CAUTION, "", "");
     // A small terminal shows the end of a screen: there the verdict stands again.
     let _ = writeln!(out);
     headline(&mut out, "", judgement, colour);
+    reasons::caution(&mut out, judgement);
     reasons::first_step(&mut out, judgement);
     let _ = writeln!(out, "{command}");
     out

@@ -16,6 +16,7 @@ pub(crate) fn relate(
     readings: &[Reading],
     profile: &Profile,
     woken_by_us: bool,
+    should_be_dead: bool,
 ) -> Option<String> {
     broken_sense_wires(findings, readings, profile);
     lost_connectors(findings, readings, profile);
@@ -27,9 +28,14 @@ pub(crate) fn relate(
             "CAUTION: TERMINALS LIVE, {volts}, although the unit says that they are dead or its switches open: hands off"
         ));
     }
-    woken_by_us.then(|| {
-        format!(
+    if woken_by_us {
+        return Some(format!(
             "CAUTION: OUR OWN QUESTIONS WOKE THIS UNIT, ITS TERMINALS NOW CARRY {volts}: hands off"
+        ));
+    }
+    should_be_dead.then(|| {
+        format!(
+            "CAUTION: TERMINALS LIVE, {volts}, in a state in which they should be dead: hands off"
         )
     })
 }

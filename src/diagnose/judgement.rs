@@ -156,9 +156,9 @@ impl Disposition {
     /// What it means.
     pub fn meaning(self) -> &'static str {
         match self {
-            Self::CorrectOnSite => "put it right where it stands",
+            Self::CorrectOnSite => "to be put right on site",
             Self::IsolateAndLookAgain => {
-                "cut off what may be the reason, then look again; nothing is returned yet"
+                "isolate the suspected part and look again; nothing is returned yet"
             }
             Self::Claim => "no isolating step is left: ask the maker to take it back",
             Self::Quarantine => "do not charge, do not install, set apart, ask the maker",

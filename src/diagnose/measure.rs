@@ -506,8 +506,13 @@ pub(crate) fn with_unit(number: f64, unit: &str) -> String {
     };
     let unit = if unit == "degC" { "°C" } else { unit };
     if unit.is_empty() {
-        format!("{number}")
-    } else {
-        format!("{number:.digits$} {unit}")
+        return format!("{number}");
     }
+    let text = format!("{number:.digits$}");
+    // What rounds to nothing has no sign.
+    let shown = match text.strip_prefix('-') {
+        Some(rest) if rest.chars().all(|c| matches!(c, '0' | '.')) => rest,
+        _ => &text,
+    };
+    format!("{shown} {unit}")
 }

@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-use packside_profiles::model::{LiesIn, Profile, Severity};
+use packside_profiles::model::{LiesIn, Profile, Severity, Terminals};
 use packside_profiles::{Class, Place, Role, StateKind, Value};
 
 use super::doubt::{self, Doubt, DoubtKind, Gate};
@@ -116,7 +116,18 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
                 ..
             }
     );
-    let caution = beside::relate(&mut findings, &facts.readings, profile, woken);
+    let should_be_dead = profile.unit.terminals_without_inverter == Terminals::Dead
+        && matches!(
+            state,
+            Some(StateKind::Waiting | StateKind::SelfTest | StateKind::Fault | StateKind::Off)
+        );
+    let caution = beside::relate(
+        &mut findings,
+        &facts.readings,
+        profile,
+        woken,
+        should_be_dead,
+    );
     roots::settle(&mut findings, unconfirmed || !two_units.is_empty());
     let roots = Roots::of(&findings, profile, unconfirmed);
     let (mut kind, mut why) = decide(&roots, &mut doubts, &facts.inverter, state, profile);

@@ -3,12 +3,13 @@
 use std::fmt::Write as _;
 
 use packside_profiles::Role;
+use packside_profiles::model::{FedBy, Profile};
 
 use super::{counted, wrap};
 use crate::diagnose::{Judgement, Reading, ReadingQuality, with_unit};
 
 /// Pack, modules, cells and temperatures.
-pub(super) fn numbers(out: &mut String, judgement: &Judgement) {
+pub(super) fn numbers(out: &mut String, judgement: &Judgement, profile: Option<&Profile>) {
     let units: Vec<u8> = judgement.identity.members.iter().map(|m| m.unit).collect();
     if judgement.readings.is_empty() {
         return;
@@ -27,7 +28,7 @@ pub(super) fn numbers(out: &mut String, judgement: &Judgement) {
         if units.len() > 1 {
             let _ = writeln!(out, "  address {unit}");
         }
-        pack_line(out, &mine);
+        pack_line(out, &mine, profile);
         modules(out, &mine, axis);
     }
     if let Some((low, high)) = axis {
@@ -43,19 +44,26 @@ pub(super) fn numbers(out: &mut String, judgement: &Judgement) {
     }
 }
 
-fn pack_line(out: &mut String, readings: &[&Reading]) {
-    const SHOWN: [(Role, &str); 9] = [
+fn pack_line(out: &mut String, readings: &[&Reading], profile: Option<&Profile>) {
+    // Where any question counts, ours do.
+    let heard = match profile.map(|profile| profile.inverter.fed_by) {
+        Some(FedBy::AnyRequest | FedBy::ReadsOf | FedBy::Unknown) => {
+            "last sign of an inverter, or of us,"
+        }
+        _ => "inverter last heard",
+    };
+    let shown: [(Role, &str); 9] = [
         (Role::PackVoltage, "pack"),
         (Role::TerminalVoltage, "terminals"),
         (Role::PackCurrent, "current"),
         (Role::PackPower, "power"),
         (Role::Soc, "charge"),
         (Role::Insulation, "insulation"),
-        (Role::InverterAge, "inverter last heard"),
+        (Role::InverterAge, heard),
         (Role::OwnHeartbeat, "heartbeat"),
         (Role::Uptime, "up for"),
     ];
-    let parts: Vec<String> = SHOWN
+    let parts: Vec<String> = shown
         .iter()
         .filter_map(|(role, name)| {
             let reading = readings.iter().find(|r| r.role == *role)?;
@@ -112,9 +120,13 @@ fn modules(out: &mut String, readings: &[&Reading], axis: Option<(f64, f64)>) {
         let cells: Vec<f64> = of(Role::CellVoltage)
             .filter_map(|r| r.any_number())
             .collect();
-        let unreadable = of(Role::CellVoltage)
-            .filter(|r| r.quality != ReadingQuality::Good)
-            .count();
+        let lost = |wanted: bool| {
+            of(Role::CellVoltage)
+                .filter(|r| r.quality != ReadingQuality::Good)
+                .filter(|r| (r.quality == ReadingQuality::Stale) == wanted)
+                .count()
+        };
+        let (old, unreadable) = (lost(true), lost(false));
         let temperatures: Vec<f64> = of(Role::CellTemperature)
             .filter_map(|r| r.number())
             .collect();
@@ -125,6 +137,8 @@ fn modules(out: &mut String, readings: &[&Reading], axis: Option<(f64, f64)>) {
         let warm = range(&temperatures, "°C", 0);
         let lost = if unreadable > 0 {
             format!("  {unreadable} CELLS WITHOUT A GOOD VALUE")
+        } else if old > 0 {
+            "  old values".to_owned()
         } else {
             String::new()
         };

@@ -207,12 +207,24 @@ fn in_words(step: &NextStep) -> String {
     format!("[{}, {}] {}", needs(step.needs), step.who, step.text)
 }
 
+/// The caution that leads the reasons, if there is one.
+pub(super) fn caution(out: &mut String, judgement: &Judgement) {
+    let why = judgement.verdict.why.iter();
+    for caution in why.filter(|text| text.contains("CAUTION: ")) {
+        wrap(out, caution, "  ", "  ");
+    }
+}
+
 /// The first step in one paragraph. That a look is kept is said by the command below it.
 pub(super) fn first_step(out: &mut String, judgement: &Judgement) {
     let steps = &judgement.verdict.next;
     let is_step = |step: &&NextStep| step.id != RECORD_FIRST;
     if let Some(step) = steps.iter().find(is_step).or(steps.first()) {
-        wrap(out, &in_words(step), "  do: ", "      ");
+        let lead = match steps.first() {
+            Some(first) if first.id == RECORD_FIRST => "  after the command below: ",
+            _ => "  do: ",
+        };
+        wrap(out, &in_words(step), lead, "      ");
     }
 }
 
