@@ -24,7 +24,7 @@ use packside::listen::settings::explain;
 use settings_grid::{Counts, listen, settings, wire};
 use settings_line::{Marks, Pair};
 
-const SECONDS: u64 = 6;
+const SECONDS: u32 = 6;
 /// Nothing was tuned on it.
 const SEED: u64 = 31;
 const BAUDS: [u32; 6] = [4_800, 9_600, 19_200, 38_400, 57_600, 115_200];
@@ -36,13 +36,17 @@ fn main() {
     let given: Vec<u32> = std::env::args()
         .filter_map(|word| word.parse().ok())
         .collect();
+    let words: Vec<String> = std::env::args().collect();
+    let seconds = words.iter().find_map(|word| word.strip_prefix("seconds="));
+    let seconds = u64::from(seconds.map_or(SECONDS, |text| text.parse().unwrap()));
+    let only_bare = words.iter().any(|word| word == "bare");
     let seed = given.first().map_or(SEED, |seed| u64::from(*seed));
     let bauds = given
         .get(1..)
         .filter(|bauds| !bauds.is_empty())
         .unwrap_or(&BAUDS);
     println!(
-        "{SECONDS} s of an inverter polling on each line, seed {seed}; sums over 4 layouts each of {bauds:?}"
+        "{seconds} s of an inverter polling on each line, seed {seed}; sums over 4 layouts each of {bauds:?}"
     );
     let mut wrong = 0;
     for (pair, marks) in [
@@ -54,9 +58,14 @@ fn main() {
         (Pair::SwappedFloating, Marks::Full),
         (Pair::SwappedFloating, Marks::None),
     ] {
-        wrong += block(pair, marks, seed, bauds);
+        if only_bare && (pair == Pair::Straight || marks != Marks::None) {
+            continue;
+        }
+        wrong += block(pair, marks, seed, bauds, seconds);
     }
-    slowest(seed);
+    if !only_bare {
+        slowest(seed);
+    }
     println!(
         "proven but wrong: {wrong}; {:.0} s in all",
         began.elapsed().as_secs_f64()
@@ -65,11 +74,11 @@ fn main() {
 }
 
 /// One block of the table, a line for each relation of the rates; gives how many were proven wrong.
-fn block(pair: Pair, marks: Marks, seed: u64, bauds: &[u32]) -> usize {
+fn block(pair: Pair, marks: Marks, seed: u64, bauds: &[u32], seconds: u64) -> usize {
     let mut by_ratio: BTreeMap<u32, Counts> = BTreeMap::new();
     let all = settings(bauds);
     for truth in &all {
-        let wire = wire(*truth, pair, SECONDS, seed);
+        let wire = wire(*truth, pair, seconds, seed);
         for ours in &all {
             let counts = by_ratio.entry(ours.baud * 100 / truth.baud).or_default();
             listen(&wire, *truth, *ours, pair, marks, counts);
@@ -128,7 +137,7 @@ fn slowest(seed: u64) {
     let mut worst = (Duration::ZERO, String::new());
     for truth in settings(&[4_800, 19_200, 57_600]) {
         for pair in [Pair::Straight, Pair::SwappedFloating] {
-            let wire = wire(truth, pair, 4 * SECONDS, seed);
+            let wire = wire(truth, pair, 4 * u64::from(SECONDS), seed);
             for ours in settings(&[9_600, 19_200, 57_600, 115_200]) {
                 let heard = wire.heard(ours, Marks::None);
                 let began = Instant::now();

@@ -316,10 +316,21 @@ fn survivors(received: &[Received], ours: LineSettings) -> (Vec<Hypothesis>, Evi
         characters: received.len(),
         ..Evidence::default()
     });
-    (
-        best().map(|(hypothesis, _)| *hypothesis).collect(),
-        evidence,
-    )
+    let best: Vec<Hypothesis> = best().map(|(hypothesis, _)| *hypothesis).collect();
+    (with_fewer_stop_bits(best), evidence)
+}
+
+/// A character with two stop bits is one with one stop bit and a pause of a bit behind it: what fits two
+/// never rules out one, also where the search for one, which has more ways to read, found less.
+fn with_fewer_stop_bits(mut best: Vec<Hypothesis>) -> Vec<Hypothesis> {
+    for hypothesis in best.clone() {
+        let mut one_stop_bit = hypothesis;
+        one_stop_bit.settings.stop_bits = 1;
+        if !best.contains(&one_stop_bit) {
+            best.push(one_stop_bit);
+        }
+    }
+    best
 }
 
 /// The chance that independent accidents give evidence at least as strong as `chance`: so many hits that

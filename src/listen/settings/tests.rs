@@ -77,3 +77,17 @@ fn every_setting_is_offered_once() {
     assert_eq!(next.len(), BAUDS.len() * LAYOUTS.len() - 1);
     assert_eq!(different.len(), next.len());
 }
+
+#[test]
+fn two_stop_bits_never_rule_out_one() {
+    // Kind:   derived
+    // Source: the second stop bit and an idle line have the same level
+    let of = |text: &str| Hypothesis {
+        settings: line(text),
+        is_swapped: true,
+    };
+    let both = vec![of("57600-8N2"), of("57600-8N1")];
+    assert_eq!(with_fewer_stop_bits(vec![of("57600-8N2")]), both);
+    let one = vec![of("57600-8N1"), of("57600-8E1")];
+    assert_eq!(with_fewer_stop_bits(one.clone()), one);
+}
