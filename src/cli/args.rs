@@ -1,6 +1,6 @@
 //! The command line as data.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -170,6 +170,18 @@ pub(crate) enum FramingArg {
 }
 
 impl Where {
+    /// The way to the unit as it was typed, where one was.
+    pub(crate) fn as_typed(&self) -> Option<String> {
+        let options = [
+            ("--serial", &self.serial),
+            ("--gateway", &self.gateway),
+            ("--simulated", &self.simulated),
+        ];
+        options
+            .into_iter()
+            .find_map(|(option, value)| Some(format!("{option} {}", value.as_ref()?)))
+    }
+
     /// What the gateway speaks.
     pub(crate) fn framing(&self) -> Framing {
         self.framing.unwrap_or(FramingArg::Tcp).into()
@@ -279,17 +291,33 @@ pub(crate) struct CheckArgs {
     /// Whether and where to record.
     #[command(flatten)]
     pub(crate) record: RecordArgs,
-    /// Folder with own profiles
+    /// Folder with own files.
+    #[command(flatten)]
+    pub(crate) config: ConfigArg,
+    /// Stops what is under way, where more than Ctrl-C does.
+    #[arg(skip)]
+    pub(crate) interrupt: Option<Interrupt>,
+}
+
+/// Where the files of this user are.
+#[derive(Debug, Clone, Default, Args)]
+pub(crate) struct ConfigArg {
+    /// Folder with own profiles and saved places
     #[arg(
         long,
+        global = true,
         env = "PACKSIDE_CONFIG",
         value_name = "FOLDER",
         hide_env_values = true
     )]
-    pub(crate) config: Option<PathBuf>,
-    /// Stops what is under way, where more than Ctrl-C does.
-    #[arg(skip)]
-    pub(crate) interrupt: Option<Interrupt>,
+    config: Option<PathBuf>,
+}
+
+impl ConfigArg {
+    /// The folder, if one is given.
+    pub(crate) fn folder(&self) -> Option<&Path> {
+        self.config.as_deref()
+    }
 }
 
 /// A gateway as a person types it, kept as typed.

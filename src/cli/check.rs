@@ -283,20 +283,9 @@ fn not_asked(why: &NotShown) -> Result<(), Failure> {
     Err(reach::failure(USAGE, kind, why.to_string(), hint))
 }
 
-/// The way to a unit as an argument.
-fn way_of(args: &CheckArgs) -> String {
-    let place = &args.place;
-    match (&place.serial, &place.gateway, &place.simulated) {
-        (Some(port), ..) => format!("--serial {port}"),
-        (_, Some(host), _) => format!("--gateway {host}"),
-        (.., Some(scenario)) => format!("--simulated {scenario}"),
-        _ => String::new(),
-    }
-}
-
 /// The arguments that lead to the same unit again.
 pub(super) fn place_of(args: &CheckArgs) -> String {
-    let mut place = vec![way_of(args)];
+    let mut place = Vec::from_iter(args.place.as_typed());
     if let Some(line) = args.place.line {
         place.push(format!("--line {line}"));
     }
@@ -333,7 +322,10 @@ pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
         VerdictKind::Fault => {
             format!("next: packside check {place} --record before-switching-off.visit.jsonl")
         }
-        VerdictKind::BusProblem => format!("next: packside find {}", way_of(args)),
+        VerdictKind::BusProblem => {
+            let way = args.place.as_typed().unwrap_or_default();
+            format!("next: packside find {way}")
+        }
         _ => format!("next: packside check {place}"),
     }
 }

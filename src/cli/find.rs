@@ -15,7 +15,7 @@ use std::time::Duration;
 use clap::Args;
 use packside_profiles::{LineSettings, Profile};
 
-use super::args::{FramingArg, PluggedArg, RecordArgs, Where, duration};
+use super::args::{ConfigArg, FramingArg, PluggedArg, RecordArgs, Where, duration};
 use super::places::{self, SavedPlace};
 use super::reach::{self, BUS, INTERRUPTED, failure, failure_of};
 use super::record::Record;
@@ -66,14 +66,9 @@ pub(crate) struct FindArgs {
     /// Ask although it may wake a unit or disturb someone who is asking
     #[arg(long)]
     ask_anyway: bool,
-    /// Folder with own profiles and saved places
-    #[arg(
-        long,
-        env = "PACKSIDE_CONFIG",
-        value_name = "FOLDER",
-        hide_env_values = true
-    )]
-    config: Option<PathBuf>,
+    /// Folder with own files.
+    #[command(flatten)]
+    config: ConfigArg,
     /// Whether and where to record.
     #[command(flatten)]
     record: RecordArgs,
@@ -295,7 +290,7 @@ fn listen(quiet: &mut Quiet, window: Duration) -> Result<(Listening, Summary), L
 
 /// All maps that can be had; one that cannot be read is said and left out.
 fn known_profiles(args: &FindArgs) -> Result<Vec<Profile>, Failure> {
-    let config = args.config.as_deref();
+    let config = args.config.folder();
     let mut profiles = Vec::new();
     for name in packside_profiles::load::known(config) {
         match packside_profiles::find(&name, config) {
@@ -402,7 +397,7 @@ fn connect(args: &FindArgs) -> Result<Quiet, Failure> {
         return reach::open_place(&args.place, line, plugged, args.ask_anyway);
     };
     let scenario = reach::scenario_of(name)?;
-    let found = packside_profiles::find(&scenario.profile, args.config.as_deref());
+    let found = packside_profiles::find(&scenario.profile, args.config.folder());
     let profile = found
         .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?
         .profile;
@@ -451,5 +446,5 @@ fn save(report: &Report, args: &FindArgs, name: &str) -> Result<Option<PathBuf>,
         profile: identity.profile().map(str::to_owned),
         unit_serial: identity.serial.clone(),
     };
-    places::save(&place, name, args.config.as_deref()).map(Some)
+    places::save(&place, name, args.config.folder()).map(Some)
 }

@@ -16,7 +16,7 @@ use clap::Args;
 use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
-use super::args::{CheckArgs, PluggedArg, RecordArgs, SessionArg, Where, duration};
+use super::args::{CheckArgs, ConfigArg, PluggedArg, RecordArgs, SessionArg, Where, duration};
 use super::places;
 use super::prompt::Keys;
 use super::reach::{self, Loaded, failure, failure_of};
@@ -65,14 +65,9 @@ pub(crate) struct ListenArgs {
     /// Which session of a recording.
     #[command(flatten)]
     session: SessionArg,
-    /// Folder with own profiles
-    #[arg(
-        long,
-        env = "PACKSIDE_CONFIG",
-        value_name = "FOLDER",
-        hide_env_values = true
-    )]
-    config: Option<PathBuf>,
+    /// Folder with own files.
+    #[command(flatten)]
+    config: ConfigArg,
 }
 
 /// Runs the command.

@@ -182,7 +182,7 @@ pub(crate) fn fill(args: &CheckArgs) -> Result<CheckArgs, Failure> {
     let Some(name) = &args.place.at else {
         return Ok(args.clone());
     };
-    let saved = load(name, args.config.as_deref())?;
+    let saved = load(name, args.config.folder())?;
     let mut args = args.clone();
     let wrong = |key: &str, value: &str| {
         failure(

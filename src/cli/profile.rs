@@ -20,6 +20,7 @@ use packside_profiles::model::{Flag, LampCode, Point, Profile, Span};
 use packside_profiles::{Loaded, find, load};
 use serde_json::{Value as Json, json};
 
+use super::args::ConfigArg;
 use super::{LOCAL, USAGE};
 
 /// Name and version of the schema.
@@ -31,15 +32,9 @@ pub struct ProfileArgs {
     /// What to do.
     #[command(subcommand)]
     command: ProfileCommand,
-    /// Folder with own profiles
-    #[arg(
-        long,
-        global = true,
-        env = "PACKSIDE_CONFIG",
-        value_name = "FOLDER",
-        hide_env_values = true
-    )]
-    config: Option<PathBuf>,
+    /// Folder with own files.
+    #[command(flatten)]
+    config: ConfigArg,
 }
 
 #[derive(Debug, Clone, Subcommand)]
@@ -71,7 +66,7 @@ type Outcome = (String, String, u8);
 
 /// Runs the command.
 pub fn run(args: &ProfileArgs, json: bool) -> Outcome {
-    let config = args.config.as_deref();
+    let config = args.config.folder();
     match &args.command {
         ProfileCommand::List => list(config, json),
         ProfileCommand::Show { name } => with_profile("show", name, config, json, show),
@@ -392,7 +387,7 @@ mod tests {
         run(
             &ProfileArgs {
                 command,
-                config: None,
+                config: ConfigArg::default(),
             },
             json,
         )

@@ -64,7 +64,7 @@ pub(crate) fn failure(
 pub(crate) fn load_profile(args: &CheckArgs) -> Result<Loaded, Failure> {
     let name = match (&args.profile, &args.place.simulated) {
         (Some(name), _) => name.clone(),
-        (None, Some(scenario)) => return map_of(&scenario_of(scenario)?, args.config.as_deref()),
+        (None, Some(scenario)) => return map_of(&scenario_of(scenario)?, args.config.folder()),
         (None, None) => {
             let known: Vec<&str> = packside_profiles::shipped()
                 .iter()
@@ -81,7 +81,7 @@ pub(crate) fn load_profile(args: &CheckArgs) -> Result<Loaded, Failure> {
             ));
         }
     };
-    let found = packside_profiles::find(&name, args.config.as_deref())
+    let found = packside_profiles::find(&name, args.config.folder())
         .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?;
     Ok(Loaded::new(found.profile, &found.text))
 }

@@ -15,6 +15,7 @@ use clap::Args;
 use packside_simulator::Scenario;
 use serde_json::json;
 
+use super::args::ConfigArg;
 use super::reach::failure;
 use super::rehearse::look;
 use super::{Failure, LOCAL, out, record, screen};
@@ -36,14 +37,9 @@ pub(crate) struct RetestArgs {
     /// Also write the results as JUnit XML, for build servers
     #[arg(long, value_name = "FILE")]
     junit: Option<PathBuf>,
-    /// Folder with own profiles
-    #[arg(
-        long,
-        env = "PACKSIDE_CONFIG",
-        value_name = "FOLDER",
-        hide_env_values = true
-    )]
-    config: Option<PathBuf>,
+    /// Folder with own files.
+    #[command(flatten)]
+    config: ConfigArg,
 }
 
 /// One expectation and what came of it.
@@ -175,7 +171,7 @@ fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Case> {
         Ok(scenario) => scenario,
         Err(error) => return broken(name, error.to_string()),
     };
-    let config = args.config.as_deref();
+    let config = args.config.folder();
     let profile = match &args.profile {
         Some(map) => packside_profiles::find(map, config)
             .map(|found| found.profile)
@@ -239,7 +235,7 @@ fn of_recording(path: &Path, args: &RetestArgs) -> Vec<Case> {
     };
     let embedded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
     let profile = match (&args.profile, embedded) {
-        (Some(map), _) => packside_profiles::find(map, args.config.as_deref())
+        (Some(map), _) => packside_profiles::find(map, args.config.folder())
             .map(|found| found.profile)
             .map_err(|error| error.to_string()),
         (None, Some(map)) => packside_profiles::load(&map.text, "the map in the recording")

@@ -9,7 +9,7 @@
 
 mod tell;
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
@@ -17,7 +17,9 @@ use std::time::Duration;
 
 use clap::Args;
 
-use super::args::{CheckArgs, PluggedArg, RecordArgs, SessionArg, Where, duration, unit_address};
+use super::args::{
+    CheckArgs, ConfigArg, PluggedArg, RecordArgs, SessionArg, Where, duration, unit_address,
+};
 use super::live::Live;
 use super::prompt::Keys;
 use super::reach::{self, INTERRUPTED, Loaded, failure};
@@ -72,14 +74,9 @@ pub(crate) struct WatchArgs {
     /// Which session of a recording.
     #[command(flatten)]
     session: SessionArg,
-    /// Folder with own profiles
-    #[arg(
-        long,
-        env = "PACKSIDE_CONFIG",
-        value_name = "FOLDER",
-        hide_env_values = true
-    )]
-    config: Option<PathBuf>,
+    /// Folder with own files.
+    #[command(flatten)]
+    config: ConfigArg,
 }
 
 impl WatchArgs {

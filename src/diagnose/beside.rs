@@ -10,6 +10,9 @@ use packside_profiles::{Class, Place, Role};
 use super::judgement::{Finding, Reading, Source};
 use super::measure::{CUT_OFF, TOUCH_LIMIT_V, finding, first, with_unit};
 
+/// How a caution begins among the reasons of a verdict.
+pub(crate) const CAUTION: &str = "CAUTION: ";
+
 /// Puts them in relation. Gives the caution that comes before everything else, if there is one.
 pub(crate) fn relate(
     findings: &mut Vec<Finding>,
@@ -25,17 +28,17 @@ pub(crate) fn relate(
     let volts = with_unit(live?, "V");
     if contradicted(findings, &volts) {
         return Some(format!(
-            "CAUTION: TERMINALS LIVE, {volts}, although the unit says that they are dead or its switches open: hands off"
+            "{CAUTION}TERMINALS LIVE, {volts}, although the unit says that they are dead or its switches open: hands off"
         ));
     }
     if woken_by_us {
         return Some(format!(
-            "CAUTION: OUR OWN QUESTIONS WOKE THIS UNIT, ITS TERMINALS NOW CARRY {volts}: hands off"
+            "{CAUTION}OUR OWN QUESTIONS WOKE THIS UNIT, ITS TERMINALS NOW CARRY {volts}: hands off"
         ));
     }
     should_be_dead.then(|| {
         format!(
-            "CAUTION: TERMINALS LIVE, {volts}, in a state in which they should be dead: hands off"
+            "{CAUTION}TERMINALS LIVE, {volts}, in a state in which they should be dead: hands off"
         )
     })
 }

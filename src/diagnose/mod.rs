@@ -47,6 +47,7 @@ mod sight;
 mod sightings;
 mod step;
 
+pub(crate) use beside::CAUTION;
 pub use health::{Health, Share};
 pub use judgement::{
     Basis, Bus, Cause, Certainty, Disposition, Finding, Identity, Judgement, MemberSummary,

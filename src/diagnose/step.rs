@@ -99,6 +99,13 @@ steps! {
     ReportMistake = "report-mistake", Look, TECHNICIAN, 5, "keep this result (--format json) and tell whoever keeps the profile";
 }
 
+impl NextStep {
+    /// Whether it is to keep what was seen before anything else is done.
+    pub(crate) fn keeps_the_look(&self) -> bool {
+        self.id == Step::RecordFirst.row().id
+    }
+}
+
 impl Step {
     /// The step in its own words.
     pub(crate) fn plain(self) -> NextStep {

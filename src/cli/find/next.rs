@@ -14,7 +14,7 @@ pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
         return format!(
             "switch one of the two at address {} off, or give it another address, then packside find {}",
             found.unit,
-            place_words(args).join(" ")
+            args.place.as_typed().unwrap_or_default()
         );
     }
     let words = match (&report.found.first(), &report.ended, &report.listened) {
@@ -44,7 +44,7 @@ fn check_words(
     if let (Some(_), Some(name)) = (&report.saved, &args.save) {
         words.push(format!("--at {name}"));
     } else {
-        words.extend(place_words(args));
+        words.extend(args.place.as_typed());
         if !report.facts.is_gateway() {
             words.push(format!("--line {}", found.line));
         } else if report.facts.framing == Framing::Rtu {
@@ -53,8 +53,12 @@ fn check_words(
         let profile = identity.profile().unwrap_or("YOUR-MAP.toml");
         words.push(format!("--unit {} --profile {profile}", found.unit));
     }
-    let config = args.config.iter();
-    words.extend(config.map(|folder| format!("--config {}", folder.display())));
+    let config = args.config.folder();
+    words.extend(
+        config
+            .iter()
+            .map(|folder| format!("--config {}", folder.display())),
+    );
     words
 }
 
@@ -66,7 +70,7 @@ fn overhear_words(report: &Report, args: &FindArgs) -> Vec<String> {
     let unit = summary.answering_units().first().copied();
     let fits = report.fitting.first().zip(unit);
     let mut words = vec![if fits.is_some() { "check" } else { "listen" }.to_owned()];
-    words.extend(place_words(args));
+    words.extend(args.place.as_typed());
     words.push(match report.facts.line() {
         Some(_) => format!("--line {line}"),
         None => "--framing rtu".to_owned(),
@@ -80,7 +84,7 @@ fn again_words(report: &Report, args: &FindArgs) -> Vec<String> {
     let is_over = matches!(report.ended, Ended::Busy | Ended::Exhausted);
     let listens = is_over && !report.facts.is_gateway();
     let mut words = vec![if listens { "listen" } else { "find" }.to_owned()];
-    words.extend(place_words(args));
+    words.extend(args.place.as_typed());
     words.extend(args.place.line.map(|line| format!("--line {line}")));
     words.extend(
         args.only
@@ -93,19 +97,4 @@ fn again_words(report: &Report, args: &FindArgs) -> Vec<String> {
         words.push("--ask-anyway".to_owned());
     }
     words
-}
-
-/// The place as it was given.
-fn place_words(args: &FindArgs) -> Vec<String> {
-    let place = &args.place;
-    let options = [
-        ("--serial", &place.serial),
-        ("--gateway", &place.gateway),
-        ("--simulated", &place.simulated),
-    ];
-    let given = options.into_iter().filter_map(|(option, value)| {
-        let value = value.as_ref()?;
-        Some(format!("{option} {value}"))
-    });
-    given.collect()
 }

@@ -9,12 +9,10 @@ use packside_profiles::model::{LiesIn, Severity};
 
 use super::{section, strength, wrap};
 use crate::diagnose::reference::needs;
-use crate::diagnose::{Certainty, Disposition, Finding, Judgement, NextStep, VerdictKind};
+use crate::diagnose::{CAUTION, Certainty, Disposition, Finding, Judgement, NextStep, VerdictKind};
 
 /// Most reasons, steps, or other things seen on one screen.
 const MOST: usize = 6;
-/// The step that is the command itself.
-const RECORD_FIRST: &str = "record-first";
 
 /// One reason: a root with all that speaks for it, or a statement for itself.
 struct Reason<'a> {
@@ -210,7 +208,7 @@ fn in_words(step: &NextStep) -> String {
 /// The caution that leads the reasons, if there is one.
 pub(super) fn caution(out: &mut String, judgement: &Judgement) {
     let why = judgement.verdict.why.iter();
-    for caution in why.filter(|text| text.contains("CAUTION: ")) {
+    for caution in why.filter(|text| text.contains(CAUTION)) {
         wrap(out, caution, "  ", "  ");
     }
 }
@@ -218,10 +216,10 @@ pub(super) fn caution(out: &mut String, judgement: &Judgement) {
 /// The first step in one paragraph. That a look is kept is said by the command below it.
 pub(super) fn first_step(out: &mut String, judgement: &Judgement) {
     let steps = &judgement.verdict.next;
-    let is_step = |step: &&NextStep| step.id != RECORD_FIRST;
+    let is_step = |step: &&NextStep| !step.keeps_the_look();
     if let Some(step) = steps.iter().find(is_step).or(steps.first()) {
         let lead = match steps.first() {
-            Some(first) if first.id == RECORD_FIRST => "  after the command below: ",
+            Some(first) if first.keeps_the_look() => "  after the command below: ",
             _ => "  do: ",
         };
         wrap(out, &in_words(step), lead, "      ");
