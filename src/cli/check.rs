@@ -28,10 +28,7 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
     }
     let args = &places::fill(args)?;
     let loaded = reach::load_profile(args)?;
-    let seed = match &args.place.simulated {
-        Some(scenario) => Some(reach::scenario_of(scenario)?.seed),
-        None => None,
-    };
+    let seed = reach::seed_of(&args.place)?;
     let sightings = reach::sightings(args, &loaded.profile)?;
     let quiet = reach::open(args, &loaded.profile, args.plugged.map(Into::into), None)?;
     let record = Record::begin(&args.record, Some(&loaded), seed)?;

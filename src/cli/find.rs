@@ -144,10 +144,7 @@ pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Fa
     let profiles = known_profiles(args)?;
     let mut args = args.clone();
     let port = local_port(&mut args)?;
-    let seed = match &args.place.simulated {
-        Some(name) => Some(reach::scenario_of(name)?.seed),
-        None => None,
-    };
+    let seed = reach::seed_of(&args.place)?;
     args.recorder = Record::begin(&args.record, None, seed)?;
     let found = found(&mut args, port, &profiles, as_json, colour);
     args.recorder.end(found)

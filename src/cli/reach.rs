@@ -102,6 +102,12 @@ pub(crate) fn scenario_of(name: &str) -> Result<packside_simulator::Scenario, Fa
         .map_err(|error| failure(LOCAL, "scenario", error.to_string(), None))
 }
 
+/// The seed of a simulated place, for the head of a recording.
+pub(crate) fn seed_of(place: &Where) -> Result<Option<u64>, Failure> {
+    let scenario = place.simulated.as_deref().map(scenario_of).transpose()?;
+    Ok(scenario.map(|scenario| scenario.seed))
+}
+
 /// Lamps as given on the command line, checked against the profile.
 pub(crate) fn sightings(
     args: &CheckArgs,

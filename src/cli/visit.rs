@@ -82,10 +82,7 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
     let path = look.record.record.clone().unwrap_or_else(default_name);
     look.record.record = Some(path.clone());
     let earlier = resume(&mut visit, &path, look.record.go_on)?;
-    let seed = match &look.place.simulated {
-        Some(scenario) => Some(reach::scenario_of(scenario)?.seed),
-        None => None,
-    };
+    let seed = reach::seed_of(&look.place)?;
     let recorded = RecordArgs {
         record: Some(path.clone()),
         go_on: look.record.go_on,

@@ -122,10 +122,7 @@ pub(crate) fn run(args: &WatchArgs, as_json: bool, colour: bool) -> Result<u8, F
         return replay(path, args, &look, as_json, colour);
     }
     let loaded = reach::load_profile(&look)?;
-    let seed = match &look.place.simulated {
-        Some(scenario) => Some(reach::scenario_of(scenario)?.seed),
-        None => None,
-    };
+    let seed = reach::seed_of(&look.place)?;
     // A simulated unit runs in virtual time: nobody could read a view of it.
     let in_place = !as_json && out::shows_in_place() && look.place.simulated.is_none();
     let mut teller = Teller::new(&loaded, as_json, colour, in_place, wall().1);

@@ -264,27 +264,6 @@ impl Asking {
         }
     }
 
-    /// Asks again until there is an answer or an exception, at most `tries` times. Gives the last
-    /// exchange.
-    ///
-    /// # Errors
-    /// As [`Asking::ask`].
-    pub fn ask_with_retries(
-        &mut self,
-        ask: Ask,
-        time_out: Duration,
-        tries: u32,
-    ) -> Result<Exchange, LinkTrouble> {
-        let mut exchange = self.ask(ask, time_out)?;
-        for _ in 1..tries {
-            if exchange.ask == ask && is_answer(&exchange.outcome) {
-                break;
-            }
-            exchange = self.ask(ask, time_out)?;
-        }
-        Ok(exchange)
-    }
-
     /// Whether this question may be sent at all.
     fn may_ask(&self, ask: Ask) -> Result<(), LinkTrouble> {
         if let Some(trouble) = &self.someone_else {

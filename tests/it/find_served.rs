@@ -60,7 +60,7 @@ fn run(config: &Path, code: i32, words: &[&str]) -> Output {
 fn two_commands(scenario: &str, place: &Place, option: &str, verdict: &str, code: i32) {
     let folder = tempfile::tempdir().unwrap();
     let served = Served::start(scenario, place);
-    let words = [
+    let find = [
         "find",
         option,
         &served.reach,
@@ -68,7 +68,7 @@ fn two_commands(scenario: &str, place: &Place, option: &str, verdict: &str, code
         "1",
         "--ask-anyway",
     ];
-    let found = stdout(&run(folder.path(), 0, &words));
+    let found = stdout(&run(folder.path(), 0, &find));
     let next = found.lines().last().unwrap();
     let words: Vec<&str> = next
         .strip_prefix("next: packside ")
@@ -80,16 +80,7 @@ fn two_commands(scenario: &str, place: &Place, option: &str, verdict: &str, code
     let look = stdout(&run(folder.path(), code, &words));
     assert!(look.starts_with(verdict), "{look}");
 
-    let words = [
-        "find",
-        option,
-        &served.reach,
-        "--listen-first",
-        "1",
-        "--ask-anyway",
-        "--save",
-        "cellar",
-    ];
+    let words = [&find[..], &["--save", "cellar"]].concat();
     let found = stdout(&run(folder.path(), 0, &words));
     assert!(
         found.contains("\nnext: packside check --at cellar --config "),

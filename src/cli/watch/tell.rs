@@ -231,10 +231,11 @@ impl<'a> Teller<'a> {
 
     fn look_object(&self, judgement: &Judgement) {
         let verdict = &judgement.verdict;
-        let numbers = numbers(judgement).into_iter().map(|((unit, row), value)| {
-            let (name, value_unit, ..) = rows(row);
-            json!({ "unit": unit, "name": name, "value": value, "value_unit": value_unit })
-        });
+        let number = |((unit, row), value): ((u8, usize), f64)| {
+            let (name, value_unit, ..) = FOLLOWED.get(row)?;
+            Some(json!({ "unit": unit, "name": name, "value": value, "value_unit": value_unit }))
+        };
+        let numbers = numbers(judgement).into_iter().filter_map(number);
         let object = json!({
             "type": "look", "at_ms": ms(judgement.moment),
             "verdict": {
@@ -259,9 +260,7 @@ impl<'a> Teller<'a> {
             seconds % 60,
             link.unwrap_or_default()
         );
-        let mut headline = String::new();
-        screen::headline(&mut headline, "", judgement, self.colour);
-        screen::wrap(&mut out, &headline, "", "  ");
+        screen::headline(&mut out, "", judgement, self.colour);
         if let Some(next) = judgement.verdict.next.first() {
             screen::wrap(&mut out, &next.text, "  next: ", "  ");
         }
@@ -283,24 +282,21 @@ impl<'a> Teller<'a> {
     }
 }
 
-/// The numbers that are followed: name, unit, digits; which of the readings of a role it is.
-fn rows(row: usize) -> (&'static str, &'static str, usize, Role, Pick) {
-    const ROWS: [(&str, &str, usize, Role, Pick); 9] = [
-        ("pack", "V", 1, Role::PackVoltage, Pick::First),
-        ("terminals", "V", 1, Role::TerminalVoltage, Pick::First),
-        ("current", "A", 1, Role::PackCurrent, Pick::First),
-        ("charge", "%", 1, Role::Soc, Pick::First),
-        ("lowest cell", "V", 3, Role::CellVoltage, Pick::Lowest),
-        ("highest cell", "V", 3, Role::CellVoltage, Pick::Highest),
-        ("coldest", "°C", 1, Role::CellTemperature, Pick::Lowest),
-        ("warmest", "°C", 1, Role::CellTemperature, Pick::Highest),
-        ("inverter heard", "s ago", 0, Role::InverterAge, Pick::First),
-    ];
-    ROWS.get(row).copied().unwrap_or(ROWS[0])
-}
+/// A number that is followed: name, unit, digits; which of the readings of a role it is.
+type Row = (&'static str, &'static str, usize, Role, Pick);
 
-/// Number of rows.
-const NUMBERS: usize = 9;
+/// All of them, in the order of the view.
+const FOLLOWED: [Row; 9] = [
+    ("pack", "V", 1, Role::PackVoltage, Pick::First),
+    ("terminals", "V", 1, Role::TerminalVoltage, Pick::First),
+    ("current", "A", 1, Role::PackCurrent, Pick::First),
+    ("charge", "%", 1, Role::Soc, Pick::First),
+    ("lowest cell", "V", 3, Role::CellVoltage, Pick::Lowest),
+    ("highest cell", "V", 3, Role::CellVoltage, Pick::Highest),
+    ("coldest", "°C", 1, Role::CellTemperature, Pick::Lowest),
+    ("warmest", "°C", 1, Role::CellTemperature, Pick::Highest),
+    ("inverter heard", "s ago", 0, Role::InverterAge, Pick::First),
+];
 
 /// Which of several readings.
 #[derive(Clone, Copy)]
@@ -314,10 +310,9 @@ enum Pick {
 fn numbers(judgement: &Judgement) -> Vec<((u8, usize), f64)> {
     let mut all = Vec::new();
     for member in &judgement.identity.members {
-        for row in 0..NUMBERS {
-            let (_, _, _, role, pick) = rows(row);
+        for (row, (.., role, pick)) in FOLLOWED.iter().enumerate() {
             let mine = judgement.readings.iter();
-            let mine = mine.filter(|r| r.unit == member.unit && r.role == role);
+            let mine = mine.filter(|r| r.unit == member.unit && r.role == *role);
             let mut values = mine.filter_map(Reading::number);
             let value = match pick {
                 Pick::First => values.next(),
@@ -332,8 +327,9 @@ fn numbers(judgement: &Judgement) -> Vec<((u8, usize), f64)> {
 
 /// One number: now, its course, and by how much it went where.
 fn number_line(row: usize, values: &VecDeque<(Duration, f64)>, now: Duration) -> String {
-    let (name, unit, digits, ..) = rows(row);
-    let Some((at, value)) = values.back().copied() else {
+    let (Some((name, unit, digits, ..)), Some((at, value))) =
+        (FOLLOWED.get(row).copied(), values.back().copied())
+    else {
         return String::new();
     };
     let since = values.front().map_or(at, |(first, _)| *first);
