@@ -260,6 +260,7 @@ fn finding(
         returned: one.returned,
         sure: Certainty::Likely,
         disposition: None,
+        deciding: None,
     }
 }
 
@@ -407,6 +408,7 @@ fn earlier(
         returned: false,
         sure: Certainty::Open,
         disposition: None,
+        deciding: None,
     });
 }
 

@@ -11,6 +11,8 @@ use packside_profiles::{Quality, Role, StateKind};
 
 use super::evidence::{MemberEvidence, Seen};
 use super::flags::is_up;
+use super::judgement::Reading;
+use super::measure::first;
 use crate::event::{LinkFacts, Plugged};
 
 /// What is known of the inverter link.
@@ -189,6 +191,12 @@ fn silent(
         proven: point == Some(false),
         fed_by_us,
     }
+}
+
+/// How long ago the unit last heard its inverter, s. Nothing where it may count us for one.
+pub(crate) fn last_heard(readings: &[Reading], profile: &Profile) -> Option<f64> {
+    let ours_cannot_feed = matches!(profile.inverter.fed_by, FedBy::Writes | FedBy::OtherPort);
+    first(readings, Role::InverterAge).filter(|_| ours_cannot_feed)
 }
 
 /// When the flag was seen up or down, since a moment.

@@ -12,7 +12,7 @@ use packside_profiles::{Class, Place, Role, StateKind, Value};
 use super::doubt::{self, Doubt, DoubtKind, Gate};
 use super::evidence::{MemberEvidence, Seen};
 use super::heartbeat::{Pulse, pulse};
-use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
+use super::inverter::{Circumstances, InverterLink, last_heard, link, rebooted_at};
 use super::judgement::{
     Certainty, Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight,
 };
@@ -50,6 +50,8 @@ pub(crate) struct Member {
     pub(crate) precharge_seen: bool,
     /// The inverter link.
     pub(crate) inverter: InverterLink,
+    /// How long ago it last heard its inverter, as it says itself, s; nothing where that may have been us.
+    pub(crate) last_heard_s: Option<f64>,
     /// The map could not be confirmed: a clean verdict is out of the question.
     pub(crate) unconfirmed: bool,
 }
@@ -157,6 +159,12 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     {
         why.insert(0, format!("overheard: the unit is in state {state}"));
     }
+    let last_heard_s = last_heard(&facts.readings, profile);
+    if let (VerdictKind::InverterLost, Some(seconds)) = (kind, last_heard_s) {
+        why = vec![format!(
+            "the unit heard its inverter until {seconds:.0} s ago and not since: look at the inverter, then at its cable"
+        )];
+    }
     why.splice(0..0, caution);
     Member {
         unit: evidence.unit,
@@ -171,6 +179,7 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         precharge_seen: precharge_seen(evidence, profile),
         state: facts.state.and_then(|(kind, name)| Some((kind?, name))),
         inverter: facts.inverter,
+        last_heard_s,
         unconfirmed,
     }
 }
@@ -370,6 +379,7 @@ pub(crate) fn silent(unit: u8, why: &str) -> Member {
         charge_compared: false,
         precharge_seen: false,
         inverter: InverterLink::Unknown("no answer".to_owned()),
+        last_heard_s: None,
         unconfirmed: false,
     }
 }
@@ -561,7 +571,8 @@ fn frozen(
     };
     let gateway = facts.is_some_and(LinkFacts::is_gateway);
     let mut text = format!(
-        "the own heartbeat has not moved for {:.1} s: the answers are stale",
+        "the own heartbeat has not moved for {:.1} s: every value shown may be old, and another fault may hide behind \
+         them",
         stood.as_secs_f64()
     );
     if gateway {
@@ -587,6 +598,7 @@ fn frozen(
             returned: false,
             sure: Certainty::Proven,
             disposition: None,
+            deciding: None,
         },
     );
 }
@@ -640,6 +652,8 @@ fn decide(
         if roots.unconfirmed {
             why.push("unconfirmed: the map could not be recognised for certain".to_owned());
         }
+        let hides = |doubt: &&Doubt| doubt.kind == DoubtKind::MayHide;
+        why.extend(doubts.iter().filter(hides).map(|doubt| doubt.text.clone()));
         return (VerdictKind::Fault, why);
     }
     if !doubts.is_empty() {
