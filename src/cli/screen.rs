@@ -13,7 +13,7 @@ use std::fmt::Write as _;
 use anstyle::{AnsiColor, Style};
 use packside_profiles::model::Profile;
 
-use crate::diagnose::{Judgement, VerdictKind};
+use crate::diagnose::{Judgement, PROVEN, VerdictKind};
 use crate::event::{Framing, LinkFacts, LinkKind};
 
 pub(crate) use reasons::next;
@@ -166,7 +166,7 @@ pub(crate) fn link_text(link: &LinkFacts) -> String {
 /// A share in a word.
 pub(crate) fn strength(per_mille: u32) -> &'static str {
     match per_mille {
-        990.. => "proven",
+        PROVEN.. => "proven",
         500.. => "likely",
         _ => "open  ",
     }

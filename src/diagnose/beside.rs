@@ -126,10 +126,12 @@ fn broken_sense_wires(findings: &mut [Finding], readings: &[Reading], profile: &
         return;
     };
     let item = wire.item.unwrap_or_default();
-    let of_module = wire.module.map_or_else(String::new, |m| format!(" of module {m}"));
+    let of_module = wire
+        .module
+        .map_or_else(String::new, |m| format!(" of module {m}"));
     let to_do = format!(
-        "do not charge until both can be read; unit off by the manual, then look at the {SENSE_WIRE} cells {item} and {}{of_module} \
-         and its connector: the cells behind it stay live",
+        "do not charge until both can be read; unit off by the manual, then look at the {SENSE_WIRE} cells {item} and {}{of_module}: \
+         the cells behind it stay live",
         item + 1
     );
     let sensors = |f: &&mut Finding| f.is_root_alarm() && f.class == Some(Class::SensorFault);

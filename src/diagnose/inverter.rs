@@ -10,7 +10,7 @@ use packside_profiles::model::{FedBy, Profile};
 use packside_profiles::{Quality, Role, StateKind};
 
 use super::evidence::{MemberEvidence, Seen};
-use super::flags::is_up;
+use super::flags::{TURN, is_up};
 use super::judgement::Reading;
 use super::measure::first;
 use crate::event::{LinkFacts, Plugged};
@@ -217,15 +217,19 @@ fn flag_series(
         if !carries_flag && !alone {
             continue;
         }
+        let mut last_up: Option<Duration> = None;
         for sample in samples.iter().filter(|s| s.at >= since) {
             let Seen::Decoded(decoded) = &sample.what else {
                 continue;
             };
             if decoded.quality == Quality::Good {
-                series.push((
-                    sample.at,
-                    flag.map_or(decoded.raw != 0, |f| is_up(f, decoded.raw)),
-                ));
+                let shown = flag.map_or(decoded.raw != 0, |f| is_up(f, decoded.raw));
+                if shown {
+                    last_up = Some(sample.at);
+                }
+                // A code that takes turns shows others in between.
+                let turns = point.rotates && last_up.is_some_and(|at| at + TURN >= sample.at);
+                series.push((sample.at, shown || turns));
             }
         }
     }

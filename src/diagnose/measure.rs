@@ -106,7 +106,13 @@ fn together(findings: &mut Vec<Finding>, readings: &[Reading]) {
             class,
             Some(Class::UnderTemperature | Class::CellUnderVoltage)
         );
-        let order = |a: &f64, b: &f64| if is_low { a.total_cmp(b) } else { b.total_cmp(a) };
+        let order = |a: &f64, b: &f64| {
+            if is_low {
+                a.total_cmp(b)
+            } else {
+                b.total_cmp(a)
+            }
+        };
         let hit = of_role().filter_map(|r| Some((r.place, r.number()?)));
         let worst = hit
             .filter_map(|(place, number)| Some((many.iter().find(|f| f.place == place)?, number)))
@@ -373,7 +379,11 @@ fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile, at_r
             let mut all: Vec<f64> = values().map(|(number, _)| number).collect();
             all.sort_by(f64::total_cmp);
             let usual = all.get(all.len() / 2).copied().unwrap_or(low);
-            let odd = if usual - low >= high - usual { low_at } else { high_at };
+            let odd = if usual - low >= high - usual {
+                low_at
+            } else {
+                high_at
+            };
             let mut found = finding(class, severity, odd.unit, odd.place, text);
             found.deciding = Some(format!(
                 "{} apart, limit {}",

@@ -48,6 +48,8 @@ mod sightings;
 mod step;
 
 pub(crate) use beside::CAUTION;
+pub(crate) use bus::{Garble, garbled};
+pub(crate) use flags::TURN;
 pub use health::{Health, Share};
 pub use judgement::{
     Basis, Bus, Cause, Certainty, Disposition, Finding, Identity, Judgement, MemberSummary,
@@ -609,6 +611,9 @@ fn identity(members: &[Member]) -> Identity {
     }
 }
 
+/// A cause with this share, per mille, is proven.
+pub(crate) const PROVEN: u32 = 990;
+
 /// No unit gave a valid answer: weigh the causes.
 fn without_answer(
     moment: Duration,
@@ -628,14 +633,18 @@ fn without_answer(
     let share = considered.first().map_or(0, |cause| cause.per_mille);
     let next = causes::steps(&considered);
     let asked = bus.requests;
-    let why = vec![if nothing_yet {
-        "nothing had been asked and nothing was heard at this moment".to_owned()
-    } else {
-        format!(
+    let why = vec![match (nothing_yet, asked) {
+        (true, _) => "nothing had been asked and nothing was heard at this moment".to_owned(),
+        (false, 0) => format!("nothing was asked; {} bytes were heard", bus.bytes_in),
+        (false, _) => format!(
             "{asked} questions, no valid answer; {} bytes came in all",
             bus.bytes_in
-        )
+        ),
     }];
+    let summary = match considered.first().filter(|_| share >= PROVEN) {
+        Some(cause) => format!("Nothing can be said about the unit: {}.", cause.meaning),
+        None => "No valid answer: nothing can be said about the unit.".to_owned(),
+    };
     Judgement {
         moment,
         identity: Identity::default(),
@@ -646,7 +655,7 @@ fn without_answer(
             } else {
                 Basis::Weighed(share)
             },
-            summary: "No valid answer: nothing can be said about the unit.".to_owned(),
+            summary,
             why,
             open: Vec::new(),
             without_roots: None,

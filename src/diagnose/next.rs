@@ -6,10 +6,10 @@
 use packside_profiles::model::{Clears, LiesIn, Needs, Profile, Severity};
 use packside_profiles::{Class, Role, StateKind};
 
+use super::beside::SENSE_WIRE;
 use super::doubt::{self, DoubtKind};
 use super::inverter::InverterLink;
 use super::judgement::{Disposition, Finding, NextStep, NotTested, ReadingQuality, VerdictKind};
-use super::beside::SENSE_WIRE;
 use super::measure::at_rest;
 use super::member::Member;
 use super::roots;
@@ -68,7 +68,11 @@ fn condition_steps(member: &Member) -> Vec<NextStep> {
     let step = |(deed, ids, charging): (&str, Vec<&str>, bool)| {
         let needs = if charging { Needs::LiveDc } else { Needs::Look };
         let cold = ids.contains(&Class::UnderTemperature.id());
-        let first = if cold { "do not charge while it is cold; " } else { "" };
+        let first = if cold {
+            "do not charge while it is cold; "
+        } else {
+            ""
+        };
         let text = format!("{}: {first}{deed}", ids.join(", "));
         Step::LiftCondition.needing(needs, false, text)
     };
@@ -94,9 +98,8 @@ fn fault_steps(member: &Member) -> Vec<NextStep> {
     steps.extend(at_the_roots(member));
     // Where the map itself says what to do at the inverter's side, a second step would say it again.
     let untold = |f: &Finding| f.to_do.is_empty() && f.lies_in == LiesIn::InverterSide;
-    let nobody_knows = |f: &Finding| {
-        f.lies_in == LiesIn::Unknown && f.class != Some(Class::SwitchFault)
-    };
+    let nobody_knows =
+        |f: &Finding| f.lies_in == LiesIn::Unknown && f.class != Some(Class::SwitchFault);
     if roots(member).any(|f| nobody_knows(f) || untold(f)) {
         steps.push(Step::Isolate.plain());
     }

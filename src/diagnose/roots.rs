@@ -126,7 +126,10 @@ pub(crate) fn telling(findings: &[Finding]) -> Option<&Finding> {
 /// Where a finding is, in words; empty where that is the whole pack.
 pub(crate) fn whereabouts(finding: &Finding) -> String {
     use Class as C;
-    let module = finding.place.module.map(|module| format!("module {module}"));
+    let module = finding
+        .place
+        .module
+        .map(|module| format!("module {module}"));
     let item = finding.place.item.map(|item| match finding.class {
         Some(C::SensorFault) if finding.text.contains(BETWEEN) => {
             format!("cells {item} and {}", item + 1)

@@ -10,7 +10,9 @@ use packside_profiles::model::{LiesIn, Severity};
 
 use super::{section, strength, wrap};
 use crate::diagnose::reference::needs;
-use crate::diagnose::{CAUTION, Certainty, Disposition, Finding, Judgement, NextStep, VerdictKind};
+use crate::diagnose::{
+    CAUTION, Certainty, Disposition, Finding, Judgement, NextStep, PROVEN, VerdictKind,
+};
 
 /// Most reasons, steps, or other things seen on one screen.
 const MOST: usize = 6;
@@ -116,11 +118,7 @@ fn of_root(root: &Finding) -> String {
         sure => sure.id(),
     };
     let becomes = root.disposition.map_or("", Disposition::meaning);
-    format!(
-        "= {} ({sure}), {}: {becomes}",
-        root.id,
-        lies_in(root)
-    )
+    format!("= {} ({sure}), {}: {becomes}", root.id, lies_in(root))
 }
 
 fn lies_in(root: &Finding) -> &'static str {
@@ -148,7 +146,11 @@ pub(super) fn also(out: &mut String, judgement: &Judgement) {
     let mut again: Vec<&str> = Vec::new();
     let mut follow: Vec<(&str, Vec<&str>)> = Vec::new();
     for finding in judgement.findings.iter().filter(untold) {
-        if let Some(from) = finding.follows_from.as_ref().filter(|_| finding.class.is_some()) {
+        if let Some(from) = finding
+            .follows_from
+            .as_ref()
+            .filter(|_| finding.class.is_some())
+        {
             match follow.iter_mut().find(|(root, _)| root == from) {
                 Some((_, ids)) if ids.contains(&finding.id) => {}
                 Some((_, ids)) => ids.push(finding.id),
@@ -156,7 +158,9 @@ pub(super) fn also(out: &mut String, judgement: &Judgement) {
             }
             continue;
         }
-        if roots.contains(&finding.id) && finding.severity != Severity::Alarm {
+        let explained = |f: &Finding| f.id == finding.id && f.follows_from.is_some();
+        let is_again = roots.contains(&finding.id) || judgement.findings.iter().any(explained);
+        if is_again && finding.class.is_some() && finding.severity != Severity::Alarm {
             if !again.contains(&finding.id) {
                 again.push(finding.id);
             }
@@ -174,8 +178,8 @@ pub(super) fn also(out: &mut String, judgement: &Judgement) {
         }
     }
     let shown = lines.iter().take(MOST);
-    let again = (!again.is_empty())
-        .then(|| format!("again, as a warning or stored: {}", again.join(", ")));
+    let again =
+        (!again.is_empty()).then(|| format!("again, as a warning or stored: {}", again.join(", ")));
     let consequences = follow
         .iter()
         .map(|(from, ids)| format!("because of {from}: {}", ids.join(", ")));
@@ -196,6 +200,14 @@ fn severity(severity: Severity) -> &'static str {
 /// Weighed causes as proven, likely, open: no two-digit probabilities for people. Causes with the same
 /// reason for them share one line.
 pub(super) fn causes(out: &mut String, judgement: &Judgement) {
+    let causes = &judgement.verdict.causes;
+    let proven = causes
+        .first()
+        .is_some_and(|cause| cause.per_mille >= PROVEN);
+    // That one stands in the first lines.
+    if proven && judgement.verdict.kind == VerdictKind::BusProblem {
+        return;
+    }
     let mut lines: Vec<(&str, Vec<&str>, String)> = Vec::new();
     let told = judgement.verdict.causes.iter().take(5);
     for cause in told.filter(|cause| cause.per_mille >= 50) {
@@ -268,7 +280,9 @@ pub(super) fn first_step(out: &mut String, judgement: &Judgement) {
     let is_step = |step: &&NextStep| !step.keeps_the_look();
     if let Some(step) = steps.iter().find(is_step).or(steps.first()) {
         let lead = match steps.first() {
-            Some(first) if first.keeps_the_look() => "  do:  keep this look (the last line here), then ",
+            Some(first) if first.keeps_the_look() => {
+                "  do:  keep this look (the last line here), then "
+            }
             _ => "  do:  ",
         };
         wrap(out, &in_words(step), lead, "    ");
