@@ -164,14 +164,13 @@ fn story_text(
             "{:>4} s after power-up   lamps: {}",
             moment.after, moment.lamps
         );
-        let _ = write!(text, "                       ");
-        screen::headline(&mut text, "", &moment.judgement, colour);
+        screen::headline(&mut text, "     ", &moment.judgement, colour);
         if let Some(why) = moment.judgement.verdict.why.first() {
             screen::wrap(
                 &mut text,
                 why,
-                "                       because ",
-                "                       ",
+                "     because ",
+                "     ",
             );
         }
     }

@@ -220,11 +220,11 @@ fn look_again(
 ) -> Option<LinkTrouble> {
     let mut open_before: Vec<OpenPoint> = Vec::new();
     let began = asking.now();
-    let mut trouble = look(asking, profile, manner, &mut seen)
-        .or_else(|| read_a_turn(asking, profile, so_far, manner).err());
-    let until = asking.now() + BY_ITSELF;
+    let mut trouble = look(asking, profile, manner, &mut seen);
     // Another look takes about as long as the first one did: one that would not end in time is not begun.
-    let takes = asking.now().saturating_sub(began).min(BY_ITSELF / 2) + PAUSE;
+    let takes = asking.now().saturating_sub(began) + PAUSE;
+    trouble = trouble.or_else(|| read_a_turn(asking, profile, so_far, manner).err());
+    let until = asking.now() + BY_ITSELF;
     while trouble.is_none() && asking.now() + takes <= until {
         let open = judged(so_far, asking.tape(), profile).verdict.open;
         let may_settle = open.iter().any(|point| by_looking_again(point.id));
