@@ -271,8 +271,7 @@ pub(crate) fn of_id_as_json(id: &str) -> Option<serde_json::Value> {
             })
         })
         .collect();
-    (!told.is_empty())
-        .then(|| json!({"schema": "packside.explain/1", "id": id, "entries": told}))
+    (!told.is_empty()).then(|| json!({"schema": "packside.explain/1", "id": id, "entries": told}))
 }
 
 /// Ids that begin or end alike, for a mistyped one.

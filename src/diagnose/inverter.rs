@@ -238,7 +238,5 @@ pub(crate) fn rebooted_at(evidence: &MemberEvidence, profile: &Profile) -> Optio
         b.1 < a.1 || (b.1 > a.1 && b.1 <= passed && a.1 + passed - b.1 > slack)
     };
     let mut pairs = uptime.iter().zip(uptime.iter().skip(1)).rev();
-    pairs
-        .find(|(a, b)| restarted(a, b))
-        .map(|(_, b)| b.0)
+    pairs.find(|(a, b)| restarted(a, b)).map(|(_, b)| b.0)
 }
