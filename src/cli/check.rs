@@ -21,7 +21,7 @@ use crate::recording::{Entry, Recording, Session, Shown};
 /// Runs the command; the exit code is that of the verdict.
 pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
     if let Some(id) = args.explain.as_deref().filter(|id| !id.is_empty()) {
-        return explain_id(id);
+        return explain_id(id, as_json);
     }
     if let Some(path) = &args.place.recording {
         return replay(path, args, as_json, colour);
@@ -42,8 +42,13 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
 }
 
 /// Says what one id of a result means.
-fn explain_id(id: &str) -> Result<u8, Failure> {
-    let Some(text) = explain::of_id(id) else {
+fn explain_id(id: &str, as_json: bool) -> Result<u8, Failure> {
+    let told = if as_json {
+        explain::of_id_as_json(id).map(|object| format!("{object}\n"))
+    } else {
+        explain::of_id(id)
+    };
+    let Some(text) = told else {
         let near = explain::near(id);
         let hint = (!near.is_empty()).then(|| format!("ids like it: {}", near.join(", ")));
         let message = format!("--explain: expected an id of a result, found \"{id}\"");

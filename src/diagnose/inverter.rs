@@ -237,13 +237,18 @@ fn flag_series(
     series
 }
 
-/// The last moment at which the uptime stepped back, or started after our first look.
+/// The last moment at which the uptime showed a restart: it stepped back, or has grown by less than the
+/// time that passed, to no more than that time (what stands still, or is an old answer, is no restart).
 pub(crate) fn rebooted_at(evidence: &MemberEvidence, profile: &Profile) -> Option<Duration> {
     let uptime = evidence.series(profile, Role::Uptime);
-    uptime
-        .iter()
-        .zip(uptime.iter().skip(1))
-        .rev()
-        .find(|(a, b)| b.1 < a.1)
-        .map(|(_, b)| b.0)
+    let point = profile.points.iter().find(|p| p.role == Role::Uptime)?;
+    let step = 2.0 * point.scale.value().abs();
+    let restarted = |a: &(Duration, f64), b: &(Duration, f64)| {
+        let passed = b.0.saturating_sub(a.0).as_secs_f64();
+        // Clocks of units are off by a percent at most (common practice).
+        let slack = step.max(5.0).max(0.01 * passed);
+        b.1 < a.1 || (b.1 > a.1 && b.1 <= passed && a.1 + passed - b.1 > slack)
+    };
+    let mut pairs = uptime.iter().zip(uptime.iter().skip(1)).rev();
+    pairs.find(|(a, b)| restarted(a, b)).map(|(_, b)| b.0)
 }

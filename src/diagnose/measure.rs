@@ -485,7 +485,7 @@ pub(crate) fn finding(
 }
 
 /// Where a measured violation usually lies; a starting point, not a proof.
-fn lies_in(class: Class) -> LiesIn {
+pub(crate) fn lies_in(class: Class) -> LiesIn {
     match class {
         Class::CellOverVoltage
         | Class::CellUnderVoltage
@@ -503,7 +503,7 @@ fn lies_in(class: Class) -> LiesIn {
 }
 
 /// What to do first about a measured violation.
-fn to_do(class: Class) -> &'static str {
+pub(crate) fn to_do(class: Class) -> &'static str {
     match class {
         Class::CellBelowMinimum => {
             "do not charge, do not install, set the module apart and ask its maker; it does not travel as ordinary goods"

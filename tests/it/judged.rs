@@ -251,3 +251,23 @@ fn unit_that_understands_it_is_asked_what_it_counted_of_a_damaged_line() {
     }
     assert!(damaged >= 2, "{damaged}");
 }
+
+#[test]
+fn sum_that_no_later_current_stands_beside_proves_nothing_and_clears_nothing() {
+    let scenario = Scenario::find("hv-module-reversed").unwrap();
+    let profile = scenario.load_map(None).unwrap().profile;
+    let events = look(&scenario, &profile, scenario.look_at, None);
+    let whole = judge(&events, Some(&profile), None);
+    assert_eq!(whole.roots(), ["configuration-fault"], "{}", why(&whole));
+    // The same look, stopped before the current was read once more.
+    let moments = events.iter().map(|event| event.at);
+    let seen: Vec<Judgement> = moments
+        .map(|moment| judge(&events, Some(&profile), Some(moment)))
+        .filter(|cut| why(cut).contains("the current may have moved meanwhile"))
+        .collect();
+    println!("{} moments", seen.len());
+    assert!(!seen.is_empty());
+    for cut in seen {
+        assert_eq!(kind(&cut), "undecided", "{}", why(&cut));
+    }
+}
