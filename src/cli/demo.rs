@@ -166,12 +166,7 @@ fn story_text(
         );
         screen::headline(&mut text, "     ", &moment.judgement, colour);
         if let Some(why) = moment.judgement.verdict.why.first() {
-            screen::wrap(
-                &mut text,
-                why,
-                "     because ",
-                "     ",
-            );
+            screen::wrap(&mut text, why, "     because ", "     ");
         }
     }
     if let Some(last) = moments.last() {
