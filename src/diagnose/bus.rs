@@ -297,7 +297,10 @@ pub(crate) fn inverter_sights(
         Sight::NeverHeard,
         matches!(inverter, InverterLink::SilentSoFar { proven: true, .. }),
     );
-    sights.note(Sight::HeardBefore, *inverter == InverterLink::Lost);
+    sights.note(
+        Sight::HeardBefore,
+        matches!(inverter, InverterLink::Lost { .. }),
+    );
     sights
 }
 

@@ -11,8 +11,6 @@ use packside_profiles::{Quality, Role, StateKind};
 
 use super::evidence::{MemberEvidence, Seen};
 use super::flags::{TURN, is_up};
-use super::judgement::Reading;
-use super::measure::first;
 use crate::event::{LinkFacts, Plugged};
 
 /// What is known of the inverter link.
@@ -28,7 +26,10 @@ pub(crate) enum InverterLink {
         fed_by_us: bool,
     },
     /// Silent now, heard before.
-    Lost,
+    Lost {
+        /// How long ago, as the unit says itself; nothing where that may have been us.
+        heard_s: Option<u32>,
+    },
     /// The silence time is not over: nothing is proven yet.
     TooEarly {
         /// Seconds until the flag can rise.
@@ -185,18 +186,17 @@ fn silent(
         None => !around.foreign.is_empty(),
     };
     if heard_before && !in_its_socket {
-        return InverterLink::Lost;
+        let age = evidence.series(profile, Role::InverterAge).pop();
+        return InverterLink::Lost {
+            heard_s: age
+                .filter(|_| ours_cannot_feed)
+                .map(|(_, seconds)| whole_seconds(seconds)),
+        };
     }
     InverterLink::SilentSoFar {
         proven: point == Some(false),
         fed_by_us,
     }
-}
-
-/// How long ago the unit last heard its inverter, s. Nothing where it may count us for one.
-pub(crate) fn last_heard(readings: &[Reading], profile: &Profile) -> Option<f64> {
-    let ours_cannot_feed = matches!(profile.inverter.fed_by, FedBy::Writes | FedBy::OtherPort);
-    first(readings, Role::InverterAge).filter(|_| ours_cannot_feed)
 }
 
 /// When the flag was seen up or down, since a moment.

@@ -12,7 +12,7 @@ use packside_profiles::{Class, Place, Role, StateKind, Value};
 use super::doubt::{self, Doubt, DoubtKind, Gate};
 use super::evidence::{MemberEvidence, Seen};
 use super::heartbeat::{Pulse, pulse};
-use super::inverter::{Circumstances, InverterLink, last_heard, link, rebooted_at};
+use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
 use super::judgement::{
     Certainty, Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight,
 };
@@ -50,8 +50,6 @@ pub(crate) struct Member {
     pub(crate) precharge_seen: bool,
     /// The inverter link.
     pub(crate) inverter: InverterLink,
-    /// How long ago it last heard its inverter, as it says itself, s; nothing where that may have been us.
-    pub(crate) last_heard_s: Option<f64>,
     /// The map could not be confirmed: a clean verdict is out of the question.
     pub(crate) unconfirmed: bool,
 }
@@ -159,12 +157,6 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     {
         why.insert(0, format!("overheard: the unit is in state {state}"));
     }
-    let last_heard_s = last_heard(&facts.readings, profile);
-    if let (VerdictKind::InverterLost, Some(seconds)) = (kind, last_heard_s) {
-        why = vec![format!(
-            "the unit heard its inverter until {seconds:.0} s ago and not since: look at the inverter, then at its cable"
-        )];
-    }
     why.splice(0..0, caution);
     Member {
         unit: evidence.unit,
@@ -179,7 +171,6 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         precharge_seen: precharge_seen(evidence, profile),
         state: facts.state.and_then(|(kind, name)| Some((kind?, name))),
         inverter: facts.inverter,
-        last_heard_s,
         unconfirmed,
     }
 }
@@ -385,7 +376,6 @@ pub(crate) fn silent(unit: u8, why: &str) -> Member {
         charge_compared: false,
         precharge_seen: false,
         inverter: InverterLink::Unknown("no answer".to_owned()),
-        last_heard_s: None,
         unconfirmed: false,
     }
 }
@@ -719,10 +709,17 @@ fn by_inverter(
             };
             Ok((VerdictKind::AwaitingInverter, why))
         }
-        (InverterLink::Lost, _) => Ok((
-            VerdictKind::InverterLost,
-            format!("the inverter was heard before and has been silent for {silence_s} s or more"),
-        )),
+        (InverterLink::Lost { heard_s }, _) => {
+            let why = match heard_s {
+                Some(ago) => format!(
+                    "the unit heard its inverter until {ago} s ago and not since: look at the inverter, then at its cable"
+                ),
+                None => format!(
+                    "the inverter was heard before and has been silent for {silence_s} s or more"
+                ),
+            };
+            Ok((VerdictKind::InverterLost, why))
+        }
         (InverterLink::Heard, Some(StateKind::Standby | StateKind::Running)) => Ok((
             VerdictKind::Normal,
             "the inverter is heard and the unit is in service".to_owned(),

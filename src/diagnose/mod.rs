@@ -64,6 +64,7 @@ pub use notices::NOTICES;
 use crate::ask::{Exchange, Talk};
 use crate::event::{Event, LinkFacts, What, clock_breaks};
 use causes::Topic;
+use inverter::InverterLink;
 use judgement::root_ids;
 use member::{Member, Shared};
 
@@ -476,8 +477,11 @@ fn summary(
             "Only waiting for the inverter: no fault was found so far.".to_owned()
         }
         VerdictKind::InverterLost => {
-            let ago = deciding.first().and_then(|m| m.last_heard_s);
-            let ago = ago.map_or_else(String::new, |seconds| format!(" {seconds:.0} s ago"));
+            let ago = deciding.first().and_then(|m| match m.inverter {
+                InverterLink::Lost { heard_s } => heard_s,
+                _ => None,
+            });
+            let ago = ago.map_or_else(String::new, |seconds| format!(" {seconds} s ago"));
             format!("The inverter fell silent{ago}: no fault was found in the unit so far.")
         }
         VerdictKind::BusProblem => {

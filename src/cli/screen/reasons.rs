@@ -51,7 +51,8 @@ pub(super) fn why(out: &mut String, judgement: &Judgement) {
         let [text] = reason.texts.as_slice() else {
             return true;
         };
-        !text.contains(CAUTION) && !(only && reason.root.is_none() && said.as_deref() == Some(text))
+        let is_said = only && reason.root.is_none() && said.as_deref() == Some(text);
+        !is_said && !text.contains(CAUTION)
     });
     if reasons.is_empty() {
         return;
