@@ -43,6 +43,7 @@ pub(crate) mod readings;
 pub mod reference;
 pub mod resistance;
 mod roots;
+mod sag;
 mod sight;
 mod sightings;
 mod step;
@@ -178,6 +179,7 @@ pub(crate) fn by_looking_again(id: &str) -> bool {
         D::NotRecognised,
         D::Unexplained,
         D::OfTwoMoments,
+        D::SpreadUnderLoad,
     ];
     kinds.iter().any(|kind| kind.id() == id)
 }

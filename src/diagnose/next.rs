@@ -143,8 +143,8 @@ fn at_the_roots(member: &Member) -> Vec<NextStep> {
         if never_charge && low || root.disposition == Some(Disposition::Quarantine) {
             continue;
         }
-        // One low cell and the spread that it makes want one thing, and no charge before it.
-        if odd_low_cell && root.class == Some(Class::CellUnderVoltage) {
+        // One low cell and what makes it, or what it makes, want one thing, and no charge before it.
+        if (odd_low_cell || has(Class::CellResistance)) && root.class == Some(Class::CellUnderVoltage) {
             continue;
         }
         let (ids, first) = if odd_low_cell && root.class == Some(Class::CellImbalance) {
