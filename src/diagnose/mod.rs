@@ -281,10 +281,16 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
         let new = settling.iter().filter(|step| !known.contains(&step.id));
         steps.extend(new.cloned().collect::<Vec<_>>());
     }
+    let unit = members.first().map_or(0, |m| m.unit);
+    let all_answer = members.iter().all(|m| m.kind != VerdictKind::BusProblem);
+    let beside = all_answer.then(|| others_ask(&bus, unit)).flatten();
+    if kind != VerdictKind::Undecided {
+        steps.extend(line_too(&bus, &line, beside.as_ref()));
+    }
     step::by_risk(&mut steps);
     let findings = findings(
         &members,
-        bad_line(&bus, &line, members.first().map_or(0, |m| m.unit)),
+        bad_line(&bus, &line, unit).into_iter().chain(beside),
     );
     let summary = silent_packs(&members, &deciding)
         .unwrap_or_else(|| summary(kind, &deciding, &doubts, &findings, members.len() > 1));
@@ -331,7 +337,7 @@ fn not_tested(members: &[Member], profile: &Profile) -> Vec<NotTested> {
 }
 
 /// Findings of all members, those that are missing, and what is said of the line.
-fn findings(members: &[Member], of_line: Option<Finding>) -> Vec<Finding> {
+fn findings(members: &[Member], of_line: impl Iterator<Item = Finding>) -> Vec<Finding> {
     let mut findings: Vec<Finding> = members.iter().flat_map(|m| m.findings.clone()).collect();
     for silent in members.iter().filter(|m| m.kind == VerdictKind::BusProblem) {
         let mut missing = notices::notice("member-missing", silent.unit, &silent.why.join("; "));
@@ -413,6 +419,40 @@ fn bad_line(bus: &Bus, line: &sight::Sights, unit: u8) -> Option<Finding> {
     found.severity = Severity::Warning;
     found.source = Source::Bus;
     Some(found)
+}
+
+/// A remark where somebody else was heard while we asked.
+fn others_ask(bus: &Bus, unit: u8) -> Option<Finding> {
+    if bus.requests == 0 || bus.foreign_requests == 0 {
+        return None;
+    }
+    let lost = if bus.timeouts > 0 {
+        format!("; {} of our {} got no answer", bus.timeouts, bus.requests)
+    } else {
+        String::new()
+    };
+    let text = format!(
+        "{} questions of somebody else were heard while we asked{lost}: only one may ask on a pair at a time",
+        bus.foreign_requests
+    );
+    let mut found = notices::notice("others-ask", unit, &text);
+    found.source = Source::Bus;
+    if bus.timeouts > 0 {
+        found.severity = Severity::Warning;
+    }
+    Some(found)
+}
+
+/// What to do about the line once what was found in the unit is settled.
+fn line_too(bus: &Bus, line: &sight::Sights, others: Option<&Finding>) -> Option<NextStep> {
+    if bus.health.is_bad() {
+        let steps = causes::steps(&causes::rank(Topic::BadLine, line));
+        let step = steps.first()?;
+        let text = format!("besides, the line does badly: {}", step.text);
+        return Some(step::Step::LineToo.needing(step.needs, false, text));
+    }
+    let lost = others.filter(|found| found.severity == Severity::Warning);
+    lost.map(|_| step::Step::LineToo.plain())
 }
 
 /// Causes with a share worth telling.

@@ -144,7 +144,9 @@ fn at_the_roots(member: &Member) -> Vec<NextStep> {
             continue;
         }
         // One low cell and what makes it, or what it makes, want one thing, and no charge before it.
-        if (odd_low_cell || has(Class::CellResistance)) && root.class == Some(Class::CellUnderVoltage) {
+        if (odd_low_cell || has(Class::CellResistance))
+            && root.class == Some(Class::CellUnderVoltage)
+        {
             continue;
         }
         let (ids, first) = if odd_low_cell && root.class == Some(Class::CellImbalance) {

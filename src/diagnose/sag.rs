@@ -74,12 +74,15 @@ fn between_two_answers(evidence: &MemberEvidence, profile: &Profile) -> Option<F
     let answers: Vec<_> = answers.into_iter().collect();
     let newest = answers.len().saturating_sub(NEWEST);
     let answers = answers.get(newest..)?;
-    let odd = answers.iter().enumerate().find_map(|(index, (at, cells))| {
-        let later = answers.iter().skip(index + 1);
-        later
-            .take_while(|(then, _)| then.saturating_sub(*at) <= TOGETHER)
-            .find_map(|(_, then)| odd_one(cells, then))
-    })?;
+    let odd = answers
+        .iter()
+        .enumerate()
+        .find_map(|(index, (at, cells))| {
+            let later = answers.iter().skip(index + 1);
+            later
+                .take_while(|(then, _)| then.saturating_sub(*at) <= TOGETHER)
+                .find_map(|(_, then)| odd_one(cells, then))
+        })?;
     let (low, high) = (odd.from.min(odd.to), odd.from.max(odd.to));
     let mut found = finding(
         Class::CellResistance,
