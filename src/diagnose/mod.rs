@@ -285,7 +285,11 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
     let all_answer = members.iter().all(|m| m.kind != VerdictKind::BusProblem);
     let beside = all_answer.then(|| others_ask(&bus, unit)).flatten();
     if kind != VerdictKind::Undecided {
-        steps.extend(line_too(&bus, &line, beside.as_ref()));
+        let too = line_too(&bus, &line, beside.as_ref());
+        if too.is_some() && kind == VerdictKind::Normal {
+            steps = vec![next::hand_over_later()];
+        }
+        steps.extend(too);
     }
     step::by_risk(&mut steps);
     let findings = findings(

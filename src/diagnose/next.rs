@@ -49,6 +49,13 @@ fn hand_over(member: &Member) -> NextStep {
     }
 }
 
+/// The same where the line, not the unit, wants something first.
+pub(crate) fn hand_over_later() -> NextStep {
+    Step::HandOver.with(
+        "no fault was found in the unit; look at the line as well, and keep this result with the visit's papers",
+    )
+}
+
 fn roots(member: &Member) -> impl Iterator<Item = &Finding> {
     member.findings.iter().filter(|f| f.is_root_alarm())
 }
