@@ -41,7 +41,7 @@ impl Site {
     /// A site at power-up. Through a gateway of which the scenario says nothing: one that does its
     /// work.
     pub fn new(scenario: &Scenario, profile: &Profile, way: Way, seed: u64) -> Self {
-        let mut world = World::new(scenario, profile, Framing::Rtu, seed);
+        let mut world = World::new(scenario, profile, seed);
         let framing = match way {
             Way::Serial => None,
             Way::Tcp => Some(Framing::Tcp),

@@ -5,10 +5,10 @@ use std::time::Duration;
 use packside_profiles::Role;
 use packside_profiles::model::Table;
 use packside_simulator::uart::{Idle, Settings, Tty, receive, transmit};
-use packside_simulator::{Arrival, Framing, Scenario, World};
+use packside_simulator::{Arrival, Scenario, World};
 use proptest::prelude::*;
 
-use crate::stage::{Stage, crc, profile, read, rtu, s, scenario};
+use crate::stage::{Stage, crc, profile, read, rtu, s};
 
 const INVERTER: &str = "[inverter]\nfrom = \"5s\"\nevery = \"5s\"\n";
 
@@ -18,7 +18,7 @@ fn stack(rest: &str) -> Stage {
     let head = "format = 2\nname = \"test\"\ntitle = \"invented\"\n";
     let text = format!("{head}profile = \"{name}\"\nlook_at = \"1s\"\n{rest}");
     let scenario = Scenario::load(&text, "test.toml").unwrap_or_else(|e| panic!("{e}"));
-    Stage::of(profile(name), scenario, Framing::Rtu)
+    Stage::of(profile(name), scenario)
 }
 
 fn answers(stage: &mut Stage) -> bool {
@@ -131,18 +131,6 @@ fn swapped_listener_on_a_biased_pair_hears_bursts_and_no_frame() {
     let clean = heard(&mut stack(INVERTER), 30.0);
     assert!(came.len() > 50, "{}", came.len());
     assert!(rich(&came) > 50 && rich(&clean) < 30, "{came:02x?}");
-}
-
-// Kind: derived (tools see a wrong setting behind a gateway as silence, said by 0B)
-#[test]
-fn gateway_with_other_settings_than_its_unit_says_that_nobody_is_there() {
-    let mut scenario = scenario("generic-hv-stack", "");
-    scenario.line.unit = Some("19200-8E1".parse().unwrap());
-    let profile = profile("generic-hv-stack");
-    let mut world = World::new(&scenario, &profile, Framing::Tcp, 1);
-    world.send(s(1.0), &[0, 1, 0, 0, 0, 6, 1, 4, 0, 0, 0, 1]);
-    let came = joined(&world.advance_all(s(5.0)));
-    assert_eq!(came, [0, 1, 0, 0, 0, 3, 1, 0x84, 0x0b]);
 }
 
 // Kind:   published
@@ -329,7 +317,7 @@ fn of_the_line() -> impl Iterator<Item = &'static str> {
 /// All that is heard while a client asks, with its times and the state at the end (FNV-1a).
 fn fingerprint(name: &str, seed: u64, step: Duration) -> u64 {
     let scenario = Scenario::find(name).unwrap();
-    let mut world = World::new(&scenario, &profile(&scenario.profile), Framing::Rtu, seed);
+    let mut world = World::new(&scenario, &profile(&scenario.profile), seed);
     let mut hash = 0xcbf2_9ce4_8422_2325u64;
     let mut take = |bytes: &[u8]| {
         for byte in bytes {
@@ -382,7 +370,7 @@ proptest! {
     ) {
         let name = of_the_line().nth(which).unwrap();
         let scenario = Scenario::find(name).unwrap();
-        let mut world = World::new(&scenario, &profile(&scenario.profile), Framing::Rtu, seed);
+        let mut world = World::new(&scenario, &profile(&scenario.profile), seed);
         world.set_tool(tool.parse().unwrap());
         let mut now = s(10.0);
         world.advance(now);

@@ -133,6 +133,24 @@ fn gateway_names_what_keeps_it_from_answering() {
     assert_eq!(busy.taken(1), expected.concat());
 }
 
+// Kind: derived (a queue of 20 and one on the line; what is beyond that is told so at once)
+#[test]
+fn flood_of_one_client_fills_the_queue_and_the_other_is_told_so() {
+    let mut cabinet = Cabinet::tcp("[gateway]\nqueue = 20\n");
+    cabinet.connect(5.0, 1).connect(5.0, 2);
+    let question = tcp(1, 1, &ECHO);
+    cabinet.ask(5.0, 1, 1, 1, &ECHO);
+    cabinet.site.send_from(1, s(5.0), &question.repeat(500));
+    cabinet.ask(5.0, 2, 7, 1, &ECHO).at(5.01);
+    assert_eq!(cabinet.taken(2), tcp(7, 1, &[0x88, 6]));
+    cabinet.ask(15.0, 2, 8, 1, &ECHO).at(16.0);
+    assert_eq!(cabinet.taken(2), tcp(8, 1, &ECHO));
+    let flood = cabinet.taken(1);
+    let refusal = tcp(1, 1, &[0x88, 6]);
+    let refused = 500 - 20;
+    assert_eq!(flood.len(), refused * refusal.len() + 21 * question.len());
+}
+
 #[test]
 fn questions_wait_for_each_other_and_a_silent_unit_holds_everybody_up() {
     let mut cabinet = Cabinet::tcp("[gateway]\ntime_out = \"1s\"\nretries = 1\n");

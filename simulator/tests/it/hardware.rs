@@ -1,7 +1,7 @@
 //! Hardware and its defects, as they reach the registers; and that runs repeat themselves.
 
 use packside_profiles::{Class, Role, StateKind, Value};
-use packside_simulator::{Framing, Scenario, World};
+use packside_simulator::{Scenario, World};
 
 use crate::stage::{Stage, profile, s};
 
@@ -14,7 +14,7 @@ fn stage(rest: &str) -> Stage {
          look_at = \"1s\"\n[stack]\nmodules = 5\nspread_mv = 0\n{rest}"
     );
     let scenario = Scenario::load(&text, "test.toml").unwrap_or_else(|e| panic!("{e}"));
-    Stage::of(profile("generic-hv-stack"), scenario, Framing::Rtu)
+    Stage::of(profile("generic-hv-stack"), scenario)
 }
 
 fn defect(at: &str, what: &str) -> String {
@@ -305,7 +305,7 @@ fn lamps_can_be_dark_and_dimmed() {
 /// Runs a scenario with questions in between; what came, and what is left.
 fn run(name: &str, seed: u64) -> (Vec<u8>, u64) {
     let scenario = Scenario::find(name).unwrap();
-    let mut world = World::new(&scenario, &profile(&scenario.profile), Framing::Rtu, seed);
+    let mut world = World::new(&scenario, &profile(&scenario.profile), seed);
     let mut heard = Vec::new();
     for n in 1..40u32 {
         world.send(world.now(), &crate::stage::rtu(1, &[4, 0, 0, 0, 28]));
