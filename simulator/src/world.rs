@@ -374,17 +374,19 @@ impl World {
             Happening::Release => self.release(at),
             Happening::Spike { source } => self.spike(at, source),
             Happening::Chatters => self.chatters(at),
-            Happening::Event(event) => {
-                self.inverter_forced = event.inverter.or(self.inverter_forced);
-                let whole = event.inverter_cable.unwrap_or(!self.inverter_is_cut);
-                self.inverter_is_cut = !whole;
-                let mut packs = 1u8..;
-                for unit in &mut self.units {
-                    let index = packs.next();
-                    if event.pack.is_none() || event.pack == index {
-                        unit.apply(&event);
-                    }
-                }
+            Happening::Event(event) => self.happens(&event),
+        }
+    }
+
+    /// Something happens now, whatever the scenario foresaw: as its `[[event]]`, the time apart.
+    /// What concerns adapter or gateway happens to the [`crate::Site`].
+    pub fn happens(&mut self, event: &Event) {
+        self.inverter_forced = event.inverter.or(self.inverter_forced);
+        let whole = event.inverter_cable.unwrap_or(!self.inverter_is_cut);
+        self.inverter_is_cut = !whole;
+        for (index, unit) in (1u8..).zip(&mut self.units) {
+            if event.pack.is_none_or(|pack| pack == index) {
+                unit.apply(event);
             }
         }
     }
