@@ -341,8 +341,8 @@ impl Gateway {
                 bytes,
             })),
             Task::Closed(RIVAL) => {
-                let back = self.plan.rival.as_ref().and_then(|rival| rival.comes_back);
-                if let Some(after) = back {
+                let rival = self.plan.rival.as_ref().filter(|rival| rival.is_there(at));
+                if let Some(after) = rival.and_then(|rival| rival.comes_back) {
                     self.push(at + after, Task::RivalComes);
                 }
             }
@@ -623,7 +623,8 @@ impl Gateway {
 
     /// The rival asks, for as long as it is connected.
     fn rival_asks(&mut self, at: Duration) {
-        let every = self.plan.rival.as_ref().map(|rival| rival.every);
+        let rival = self.plan.rival.as_ref().filter(|rival| rival.is_there(at));
+        let every = rival.map(|rival| rival.every);
         let question = self.whole_map.first().cloned();
         let (Some(every), Some((unit, pdu))) = (every, question) else {
             return;

@@ -12,10 +12,10 @@ use crate::stage::{Stage, crc, profile, read, rtu, s};
 
 const INVERTER: &str = "[inverter]\nfrom = \"5s\"\nevery = \"5s\"\n";
 
-/// The high-voltage stack with tables of format 2.
+/// The high-voltage stack with tables of the newest format.
 fn stack(rest: &str) -> Stage {
     let name = "generic-hv-stack";
-    let head = "format = 2\nname = \"test\"\ntitle = \"invented\"\n";
+    let head = "format = 3\nname = \"test\"\ntitle = \"invented\"\n";
     let text = format!("{head}profile = \"{name}\"\nlook_at = \"1s\"\n{rest}");
     let scenario = Scenario::load(&text, "test.toml").unwrap_or_else(|e| panic!("{e}"));
     Stage::of(profile(name), scenario)
@@ -153,6 +153,26 @@ fn missing_terminators_matter_only_on_long_and_fast_lines() {
     check("115200-8E1", 10, 0, true);
     check("115200-8E1", 1000, 2, true);
     check("115200-8E1", 1000, 0, false);
+    // One too many throws back as well, less and for a shorter time.
+    check("19200-8E1", 1000, 3, true);
+    check("115200-8E1", 100, 3, true);
+    check("115200-8E1", 800, 3, false);
+}
+
+// Kind:   published
+// Source: the same: long stubs matter about nothing at usual rates
+#[test]
+fn long_branches_matter_only_on_fast_lines() {
+    let check = |speed: &str, metres: u32, expected: bool| {
+        let mut stage = stack(&format!("[line]\nstubs_m = {metres}\n"));
+        stage.world.set_line(speed.parse().unwrap());
+        stage.at(10.0);
+        assert_eq!(answers(&mut stage), expected, "{speed}, {metres} m");
+    };
+    check("9600-8E1", 300, true);
+    check("19200-8E1", 300, true);
+    check("115200-8E1", 30, true);
+    check("115200-8E1", 300, false);
 }
 
 // Kind:   common practice

@@ -290,6 +290,44 @@ fn rival_and_client_throw_each_other_out() {
     assert_eq!(cabinet.closed.last().unwrap().1, 2, "and back after 5 s");
 }
 
+// Kind: derived (whoever vanishes without a word holds its place until the gateway gives it up: last
+//       heard at 20 s, given up 30 s later)
+#[test]
+fn vanished_client_holds_its_place_until_the_gateway_gives_it_up() {
+    let mut cabinet = Cabinet::tcp(
+        "[gateway]\nconnections = 1\nidle_close = \"30s\"\nrival = { every = \"5s\", until = \"21s\", comes_back = \"1s\" }\n",
+    );
+    cabinet.connect(45.0, 1).at(46.0);
+    assert_eq!(cabinet.closed.iter().map(|c| c.1).collect::<Vec<_>>(), [1]);
+    cabinet.connect(52.0, 2).ask(53.0, 2, 1, 1, &ECHO).at(54.0);
+    assert_eq!(cabinet.taken(2), tcp(1, 1, &ECHO));
+}
+
+// Kind: derived (the gateway takes the first answer that fits, and is done with that question)
+#[test]
+fn second_answer_to_one_question_never_reaches_a_patient_client() {
+    let answers = |own: &str, other: &str| {
+        let mut cabinet = Cabinet::tcp(&format!(
+            "[stack]\nsoc = 60\nanswer_time = \"{own}\"\n[neighbour]\naddress = 1\nsoc = 20\nanswer_time = \"{other}\"\n",
+        ));
+        cabinet.connect(20.0, 1);
+        let mut answers = Vec::new();
+        for turn in 0..20u8 {
+            let now = 20.0 + f64::from(turn);
+            cabinet
+                .ask(now, 1, turn, 1, &[4, 0, 30, 0, 8])
+                .at(now + 0.99);
+            answers.push(cabinet.taken(1).split_off(8));
+        }
+        answers
+    };
+    let ours = answers("20ms", "400ms");
+    let theirs = answers("400ms", "20ms");
+    assert!(ours.iter().all(|one| *one == ours[0]), "{ours:02x?}");
+    assert!(theirs.iter().all(|one| *one == theirs[0]), "{theirs:02x?}");
+    assert_ne!(ours[0], theirs[0]);
+}
+
 #[test]
 fn idle_connection_is_closed_or_forgotten_without_a_word() {
     let mut closing = Cabinet::tcp("[gateway]\nidle_close = \"30s\"\n");
