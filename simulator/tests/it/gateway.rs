@@ -5,11 +5,11 @@
 
 use std::time::Duration;
 
-use packside_profiles::Class;
+use packside_profiles::{Class, Role};
 use packside_simulator::{MischiefKind, News, Scenario, Site, Way};
 use proptest::prelude::*;
 
-use crate::stage::{profile, rtu, s};
+use crate::stage::{profile, read, rtu, s};
 
 const HV: &str = "generic-hv-stack";
 
@@ -306,6 +306,9 @@ fn vanished_client_holds_its_place_until_the_gateway_gives_it_up() {
 // Kind: derived (the gateway takes the first answer that fits, and is done with that question)
 #[test]
 fn second_answer_to_one_question_never_reaches_a_patient_client() {
+    let map = profile(HV);
+    let charge = map.points.iter().find(|p| p.role == Role::Soc).unwrap();
+    let question = read(charge.table.unwrap(), charge.address, 1);
     let answers = |own: &str, other: &str| {
         let mut cabinet = Cabinet::tcp(&format!(
             "[stack]\nsoc = 60\nanswer_time = \"{own}\"\n[neighbour]\naddress = 1\nsoc = 20\nanswer_time = \"{other}\"\n",
@@ -314,10 +317,8 @@ fn second_answer_to_one_question_never_reaches_a_patient_client() {
         let mut answers = Vec::new();
         for turn in 0..20u8 {
             let now = 20.0 + f64::from(turn);
-            cabinet
-                .ask(now, 1, turn, 1, &[4, 0, 30, 0, 8])
-                .at(now + 0.99);
-            answers.push(cabinet.taken(1).split_off(8));
+            cabinet.ask(now, 1, turn, 1, &question).at(now + 0.99);
+            answers.push(cabinet.taken(1).split_off(7));
         }
         answers
     };
