@@ -164,15 +164,9 @@ fn story_text(
             "{:>4} s after power-up   lamps: {}",
             moment.after, moment.lamps
         );
-        let _ = write!(text, "                       ");
-        screen::headline(&mut text, "", &moment.judgement, colour);
+        screen::headline(&mut text, "     ", &moment.judgement, colour);
         if let Some(why) = moment.judgement.verdict.why.first() {
-            screen::wrap(
-                &mut text,
-                why,
-                "                       because ",
-                "                       ",
-            );
+            screen::wrap(&mut text, why, "     because ", "     ");
         }
     }
     if let Some(last) = moments.last() {

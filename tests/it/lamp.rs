@@ -131,6 +131,8 @@ fn description_gives_pattern_meaning_worth_and_next_step() {
     let output = lamp(&["--seen", "blinking", "--profile", "generic-hv-stack"]);
     let text = String::from_utf8(output.stdout).unwrap();
     assert_eq!(output.status.code(), Some(0));
+    let words: Vec<&str> = text.split_whitespace().collect();
+    let words = words.join(" ");
     for part in [
         "BLINKING (recognised",
         "####....####....",
@@ -140,7 +142,7 @@ fn description_gives_pattern_meaning_worth_and_next_step() {
         "the lamp does not decide",
         "This alone does not prove the unit sound",
     ] {
-        assert!(text.contains(part), "{part} is missing in\n{text}");
+        assert!(words.contains(part), "{part} is missing in\n{text}");
     }
     let last = text.lines().last().unwrap();
     assert_eq!(
