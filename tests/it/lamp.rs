@@ -6,7 +6,7 @@ use std::process::{Command, Output};
 use std::time::Duration;
 
 use packside::lamp::{patterns, rank, read_any_text, read_trace};
-use packside_simulator::{Framing, Scenario, World};
+use packside_simulator::{Scenario, World};
 use serde_json::Value;
 
 use super::adversary::Dice;
@@ -79,7 +79,7 @@ fn lamps_of_every_scenario_are_read_right_through_a_camera() {
         let known = patterns(Some(&profile));
         let lamps: Vec<String> = profile.lamps.iter().map(|lamp| lamp.id.clone()).collect();
         let mut dice = Dice(scenario.seed);
-        let mut world = World::new(&scenario, &profile, Framing::Rtu, scenario.seed);
+        let mut world = World::new(&scenario, &profile, scenario.seed);
         let mut moments: Vec<Duration> = scenario.expects.iter().map(|expect| expect.at).collect();
         moments.extend([Duration::from_secs(1), scenario.look_at]);
         moments.sort();
