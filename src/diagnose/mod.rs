@@ -257,25 +257,8 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
     let line = bus::line_sights(around.events, &bus, around.twice, around.facts, &doubts);
     let considered = consider(kind, &deciding, &bus, &line, around);
     let settling = causes::steps(&considered);
-    let mut why = Vec::new();
-    let mut steps: Vec<NextStep> = Vec::new();
-    for member in &deciding {
-        let lead = if members.len() > 1 {
-            format!("address {}: ", member.unit)
-        } else {
-            String::new()
-        };
-        why.extend(member.why.iter().map(|text| format!("{lead}{text}")));
-        for mut step in next::steps(member, profile, moment.as_secs(), &settling) {
-            // What is to be done at a pack says at which.
-            if step.id == "work-on-root" || step.id == "missing-pack" {
-                step.text.insert_str(0, &lead);
-            }
-            if !steps.iter().any(|s| s.text == step.text) {
-                steps.push(step);
-            }
-        }
-    }
+    let (why, mut steps) =
+        reasons_and_steps(&deciding, members.len() > 1, profile, moment, &settling);
     if kind == VerdictKind::Undecided && deciding.iter().all(|m| speaks_of_line(m)) {
         let known: Vec<&str> = steps.iter().map(|s| s.id).collect();
         let new = settling.iter().filter(|step| !known.contains(&step.id));
@@ -325,6 +308,36 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
         readings: members.into_iter().flat_map(|m| m.readings).collect(),
         bus,
     }
+}
+
+/// Reasons and steps of the members that decided, each step once; in a rack with the address.
+fn reasons_and_steps(
+    deciding: &[&Member],
+    several: bool,
+    profile: &Profile,
+    moment: Duration,
+    settling: &[NextStep],
+) -> (Vec<String>, Vec<NextStep>) {
+    let mut why = Vec::new();
+    let mut steps: Vec<NextStep> = Vec::new();
+    for member in deciding {
+        let lead = if several {
+            format!("address {}: ", member.unit)
+        } else {
+            String::new()
+        };
+        why.extend(member.why.iter().map(|text| format!("{lead}{text}")));
+        for mut step in next::steps(member, profile, moment.as_secs(), settling) {
+            // What is to be done at a pack says at which.
+            if ["set-apart", "work-on-root", "missing-pack"].contains(&step.id) {
+                step.text.insert_str(0, &lead);
+            }
+            if !steps.iter().any(|s| s.text == step.text) {
+                steps.push(step);
+            }
+        }
+    }
+    (why, steps)
 }
 
 /// What no member that answered could test, each once.

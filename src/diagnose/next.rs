@@ -12,6 +12,7 @@ use super::inverter::InverterLink;
 use super::judgement::{Disposition, Finding, NextStep, NotTested, ReadingQuality, VerdictKind};
 use super::measure::at_rest;
 use super::member::Member;
+use super::readings::REFUSED;
 use super::roots;
 use super::step::{Step, by_risk};
 
@@ -269,7 +270,12 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
         member.state,
         Some((StateKind::SelfTest | StateKind::Precharge, _))
     );
-    let words = |kind: DoubtKind| match (kind.step(), &member.inverter) {
+    let refused = member
+        .doubts
+        .iter()
+        .any(|d| d.kind == DoubtKind::NotRead && d.text.contains(REFUSED));
+    let words = |kind: DoubtKind| {
+        match (kind.step(), &member.inverter) {
         (Step::WaitSilence, InverterLink::TooEarly { remaining_s }) => Some(format!(
             "wait these {remaining_s} s without touching anything, then look again"
         )),
@@ -277,6 +283,11 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
             "stop asking and watch the lamps for {} s: our own questions may keep the flag down",
             profile.inverter.silence_s
         )),
+        (Step::LookAgain, _) if kind == DoubtKind::NotRead && refused => Some(
+            "compare nameplate and firmware with the map (packside profile show): the unit refuses registers that the map \
+             has; what cannot be read is not zero"
+                .to_owned(),
+        ),
         (Step::LookAgain, _) if kind == DoubtKind::NotRead => Some(
             "look again; if the same points stay unreadable, the profile or firmware does not fit"
                 .to_owned(),
@@ -286,6 +297,7 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
         }
         (Step::LookAgain, _) => Some("look again, and compare with the lamps".to_owned()),
         _ => None,
+    }
     };
     let mut steps = doubt::steps(&member.doubts, words);
     if member.doubts.iter().any(|d| d.kind == DoubtKind::TwoUnits) {
