@@ -319,14 +319,31 @@ pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
         return format!("next: packside report {} -o page.html", file.display());
     }
     let place = place_of(args);
+    let first_step = judgement.verdict.next.first().map(|step| step.id);
     match judgement.verdict.kind {
         // What was seen may go away with the power: a look that is kept comes first.
         VerdictKind::Fault => {
             format!("next: packside check {place} --record before-switching-off.visit.jsonl")
         }
-        VerdictKind::BusProblem => {
+        // What is proven to be wrong with the wires is put right first, then looked at again.
+        VerdictKind::BusProblem if first_step == Some("swap-pair") => {
+            format!("next: packside check {place}")
+        }
+        // Two units at one address, or one that cannot be found: look who is on this line.
+        VerdictKind::BusProblem | VerdictKind::Undecided
+            if judgement.verdict.kind == VerdictKind::BusProblem
+                || first_step == Some("one-address-each") =>
+        {
             let way = args.place.as_typed().unwrap_or_default();
-            format!("next: packside find {way}")
+            let all = if first_step == Some("one-address-each") {
+                " --all"
+            } else {
+                ""
+            };
+            format!("next: packside find {way}{all}")
+        }
+        VerdictKind::Normal => {
+            format!("next: packside check {place} --record in-service.visit.jsonl")
         }
         _ => format!("next: packside check {place}"),
     }

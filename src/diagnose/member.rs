@@ -571,7 +571,8 @@ fn frozen(
     };
     let gateway = facts.is_some_and(LinkFacts::is_gateway);
     let mut text = format!(
-        "the own heartbeat has not moved for {:.1} s: the answers are stale",
+        "the own heartbeat has not moved for {:.1} s: every value shown may be old, and another fault may hide behind \
+         them",
         stood.as_secs_f64()
     );
     if gateway {
@@ -597,6 +598,7 @@ fn frozen(
             returned: false,
             sure: Certainty::Proven,
             disposition: None,
+            deciding: None,
         },
     );
 }
@@ -650,6 +652,8 @@ fn decide(
         if roots.unconfirmed {
             why.push("unconfirmed: the map could not be recognised for certain".to_owned());
         }
+        let hides = |doubt: &&Doubt| doubt.kind == DoubtKind::MayHide;
+        why.extend(doubts.iter().filter(hides).map(|doubt| doubt.text.clone()));
         return (VerdictKind::Fault, why);
     }
     if !doubts.is_empty() {
@@ -705,10 +709,17 @@ fn by_inverter(
             };
             Ok((VerdictKind::AwaitingInverter, why))
         }
-        (InverterLink::Lost, _) => Ok((
-            VerdictKind::InverterLost,
-            format!("the inverter was heard before and has been silent for {silence_s} s or more"),
-        )),
+        (InverterLink::Lost { heard_s }, _) => {
+            let why = match heard_s {
+                Some(ago) => format!(
+                    "the unit heard its inverter until {ago} s ago and not since: look at the inverter, then at its cable"
+                ),
+                None => format!(
+                    "the inverter was heard before and has been silent for {silence_s} s or more"
+                ),
+            };
+            Ok((VerdictKind::InverterLost, why))
+        }
         (InverterLink::Heard, Some(StateKind::Standby | StateKind::Running)) => Ok((
             VerdictKind::Normal,
             "the inverter is heard and the unit is in service".to_owned(),

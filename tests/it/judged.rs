@@ -41,7 +41,7 @@ fn silent_pack_of_a_rack_is_named_in_the_headline_with_its_step() {
     assert_eq!(kind(&judgement), "undecided");
     assert_eq!(
         judgement.verdict.summary,
-        "Not settled: a pack gives no answer."
+        "Pack 3 of 3 (address 3) gives no answer; packs 1 and 2: no fault found so far."
     );
     let step = step(&judgement, "missing-pack").unwrap();
     assert!(step.text.starts_with("address 3: "), "{}", step.text);
