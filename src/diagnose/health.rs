@@ -400,6 +400,11 @@ impl Health {
             );
         }
         self.direction(sights);
+        self.beside_damage(sights);
+    }
+
+    /// What came between our questions and their answers, or instead of them.
+    fn beside_damage(&self, sights: &mut Sights) {
         if self.crossed > 0 {
             let words = format!(
                 "somebody else asked while {} of our questions were open",
