@@ -113,7 +113,8 @@ fn listened(events: &[Event]) -> Duration {
 pub(crate) fn observe(
     events: &[Event],
     exchanges: &[Exchange],
-    foreign_requests: u32,
+    bus: &Bus,
+    foreign: &[(Duration, u8)],
     facts: Option<&LinkFacts>,
 ) -> Sights {
     let bytes = received(events, |_| true);
@@ -128,8 +129,9 @@ pub(crate) fn observe(
     };
     let echo = strays(&[StrayKind::Echo]) > 0;
     // Requests count wherever they were heard; the others only beside our own questions.
-    let foreign = strays(&[StrayKind::ForeignAnswer, StrayKind::WrongUnit])
-        + usize::try_from(foreign_requests).unwrap_or(usize::MAX);
+    let ours = |unit: u8| exchanges.is_empty() || exchanges.iter().any(|e| e.ask.unit == unit);
+    let in_vain = foreign.iter().filter(|(_, unit)| ours(*unit)).count();
+    let foreign = strays(&[StrayKind::ForeignAnswer, StrayKind::WrongUnit]) + foreign.len();
     // Modbus TCP has no check value: what does not parse there is garbage.
     let by_tcp = facts.is_some_and(|f| f.framing == Framing::Tcp);
     let (damaged, late) = (strays(&[StrayKind::Damaged]), strays(&[StrayKind::Late]));
@@ -162,12 +164,18 @@ pub(crate) fn observe(
     for (sight, count, what) in [
         (Sight::Damaged, damaged, "answers with a wrong check value"),
         (Sight::Foreign, foreign, "valid frames of others"),
+        (
+            Sight::AskedInVain,
+            in_vain,
+            "questions of somebody else to this very unit, with no answer either,",
+        ),
         (Sight::Late, late, "answers after the time-out"),
     ] {
         if count > 0 {
             sights.note_as(sight, format!("{count} {what} came"));
         }
     }
+    bus.health.of_content(&mut sights);
     sights.note(Sight::Echo, echo);
     sights.note(Sight::Exception0A, exception(0x0a));
     sights.note(Sight::Exception0B, exception(0x0b));

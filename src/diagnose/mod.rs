@@ -80,7 +80,7 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
     let exchanges = &talk.own;
     let mut bus = bus::statistics(&seen, exchanges, talk.foreign_requests.len());
     let Some(profile) = profile else {
-        return without_profile(moment, bus, &seen, exchanges, facts.as_ref());
+        return without_profile(moment, bus, &seen, &talk, facts.as_ref());
     };
     let sightings = sightings::last_of_each(events, moment);
     let said = answers::not_in_order(events);
@@ -122,7 +122,7 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
     let expected = expected_members(profile, &evidence);
     add_absent(&mut members, expected);
     if members.iter().all(|m| m.kind == VerdictKind::BusProblem) {
-        let mut judgement = without_answer(moment, bus, &seen, exchanges, facts.as_ref());
+        let mut judgement = without_answer(moment, bus, &seen, &talk, facts.as_ref());
         judgement.readings = members.into_iter().flat_map(|m| m.readings).collect();
         return judgement;
     }
@@ -623,12 +623,13 @@ fn without_answer(
     moment: Duration,
     bus: Bus,
     events: &[Event],
-    exchanges: &[Exchange],
+    talk: &Talk,
     facts: Option<&LinkFacts>,
 ) -> Judgement {
+    let (exchanges, foreign) = (&talk.own, &talk.foreign_requests);
     let was_lost = events.iter().any(|e| matches!(e.what, What::Lost { .. }));
     let nothing_yet = exchanges.is_empty() && bus.bytes_in == 0 && !was_lost;
-    let sights = bus::observe(events, exchanges, bus.foreign_requests, facts);
+    let sights = bus::observe(events, exchanges, &bus, foreign, facts);
     let considered = if nothing_yet {
         Vec::new()
     } else {
@@ -680,7 +681,7 @@ fn without_profile(
     moment: Duration,
     bus: Bus,
     events: &[Event],
-    exchanges: &[Exchange],
+    talk: &Talk,
     facts: Option<&LinkFacts>,
 ) -> Judgement {
     let answered = bus.answered > 0
@@ -688,7 +689,7 @@ fn without_profile(
             .exceptions
             .iter()
             .any(|(code, _)| !matches!(code, 0x0a | 0x0b));
-    let mut judgement = without_answer(moment, bus, events, exchanges, facts);
+    let mut judgement = without_answer(moment, bus, events, talk, facts);
     if answered {
         judgement.verdict.kind = VerdictKind::Undecided;
         judgement.verdict.basis = Basis::Rule;
