@@ -97,7 +97,7 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
     } else if let Some(path) = &args.place.recording {
         let recording = record::open(path)?;
         let session = record::session(&recording, args.session.session)?;
-        heard.take(session.events.clone());
+        heard.take(session.events.iter().collect());
     } else {
         live(args, &mut heard)?;
     }

@@ -546,7 +546,7 @@ impl<'a> Live<'a> {
         })?;
         self.cells_between(load_begin, load_end)?;
         let judgement = self.judge()?;
-        let Some(step) = recorded(&self.events, self.profile) else {
+        let Some(step) = recorded(&self.events, &self.events, self.profile) else {
             return not_yet(
                 "the cells were not read at both moments: somebody else asks on this line, or this computer slept"
                     .to_owned(),

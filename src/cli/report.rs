@@ -214,7 +214,7 @@ fn pictures(recording_path: &Path, recording: &Recording) -> Vec<Picture> {
     let folder = recording_path.parent().unwrap_or(Path::new(""));
     let mut found: Vec<Picture> = Vec::new();
     let mut room = PHOTOS_AT_MOST;
-    for event in recording.sessions.iter().flat_map(|s| &s.events) {
+    for event in recording.sessions.iter().flat_map(|s| s.events.beside()) {
         let What::Photo { file, sha256, .. } = &event.what else {
             continue;
         };

@@ -156,8 +156,8 @@ fn resume(visit: &mut Visit<'_>, path: &Path, go_on: bool) -> Result<Vec<Event>,
     let recording = record::load(path)?;
     let events: Vec<Event> = recording
         .sessions
-        .into_iter()
-        .flat_map(|session| session.events)
+        .iter()
+        .flat_map(|session| &session.events)
         .collect();
     visit.resume(&events);
     if let Some(step) = visit.next() {

@@ -5,9 +5,10 @@
 use std::io::{BufRead, Read as _};
 
 use super::chain::Chain;
+use super::events::Events;
 use super::lines::{Line, understand};
 use super::{Entry, Header, Shown, Start};
-use crate::event::{Event, LinkFacts, What};
+use crate::event::{LinkFacts, What};
 
 /// A recording as read.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -32,7 +33,7 @@ pub struct Session {
     /// When.
     pub start: Start,
     /// What happened, in order.
-    pub events: Vec<Event>,
+    pub events: Events,
     /// Verdicts displayed, in order, each with the number of events that stand before it.
     pub shown: Vec<(usize, Shown)>,
     /// Serial numbers of units that answered, in order.
@@ -43,7 +44,7 @@ impl Session {
     fn new(start: Start) -> Self {
         Self {
             start,
-            events: Vec::new(),
+            events: Events::default(),
             shown: Vec::new(),
             units: Vec::new(),
         }
@@ -59,10 +60,13 @@ impl Session {
 
     /// The link as it was opened first.
     pub fn link(&self) -> Option<&LinkFacts> {
-        self.events.iter().find_map(|event| match &event.what {
-            What::Opened(facts) => Some(facts),
-            _ => None,
-        })
+        self.events
+            .beside()
+            .iter()
+            .find_map(|event| match &event.what {
+                What::Opened(facts) => Some(facts),
+                _ => None,
+            })
     }
 
     /// The verdict displayed last.
@@ -72,7 +76,7 @@ impl Session {
 
     /// Time of a mark, the last of that name.
     pub fn mark(&self, name: &str) -> Option<std::time::Duration> {
-        let marks = self.events.iter().rev();
+        let marks = self.events.beside().iter().rev();
         marks
             .filter(|event| matches!(&event.what, What::Mark(mark) if mark == name))
             .map(|event| event.at)
@@ -223,7 +227,7 @@ impl Reading {
         if !self.is_sealed {
             recording.missing.push(Missing::Seal);
         }
-        recording.fingerprint = self.chain.last;
+        recording.fingerprint = self.chain.fingerprint();
         recording.lines = self.chain.lines;
         recording
     }

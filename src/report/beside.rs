@@ -173,7 +173,7 @@ pub(crate) fn recording(html: &mut Html, parts: &Parts) {
 /// Where the wall clock jumped, durations are unknown.
 fn clocks(html: &mut Html, parts: &Parts) {
     let start = &parts.source.session.start;
-    for broken in clock_breaks(&parts.source.session.events) {
+    for broken in clock_breaks(parts.source.session.events.beside()) {
         html.put(
             "p",
             &[("class", "differs")],

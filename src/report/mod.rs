@@ -100,7 +100,7 @@ pub struct Source<'a> {
 /// last one.
 pub fn session_of(recording: &Recording) -> Option<&Session> {
     let answered = |session: &&Session| {
-        let is_answer = |event: &Event| matches!(event.what, What::In(_));
+        let is_answer = |event: Event| matches!(event.what, What::In(_));
         session.events.iter().any(is_answer)
     };
     let sessions = &recording.sessions;

@@ -95,9 +95,7 @@ impl Series {
     pub(crate) fn of(session: &Session, profile: Option<&Profile>) -> Self {
         let events = &session.events;
         let mut series = Self::default();
-        if let (Some(first), Some(last)) = (events.first(), events.last()) {
-            series.span = (first.at, last.at);
-        }
+        series.span = events.span().unwrap_or_default();
         series.take_notes(session);
         let talk = Talk::of(events);
         series.asked = thin_asked(talk.own.iter().map(asked).collect());
@@ -129,7 +127,7 @@ impl Series {
 
     fn take_notes(&mut self, session: &Session) {
         let mut notes = Vec::new();
-        for Event { at, what } in &session.events {
+        for Event { at, what } in session.events.beside() {
             match what {
                 What::Sighting { lamp, pattern } => {
                     self.lamps.push((lamp.clone(), pattern.clone(), *at));
