@@ -44,7 +44,7 @@ pub(crate) mod readings;
 pub mod reference;
 pub mod resistance;
 mod roots;
-pub(crate) mod seen;
+mod seen;
 mod sight;
 mod sightings;
 mod step;
@@ -60,13 +60,13 @@ pub(crate) use measure::with_unit;
 pub(crate) use member::version;
 pub use next::NOT_TESTED;
 pub use notices::NOTICES;
+pub use seen::Seen;
 
 use crate::ask::{Exchange, Talk};
 use crate::event::Event;
 use causes::Topic;
 use judgement::root_ids;
 use member::{Member, Shared};
-use seen::Seen;
 
 /// Judges what the events show at a moment (the last link event where none is given).
 pub fn judge(
@@ -74,12 +74,11 @@ pub fn judge(
     profile: Option<&Profile>,
     moment: Option<Duration>,
 ) -> Judgement {
-    let moment = moment.unwrap_or_else(|| last_moment(events));
     judge_seen(&Seen::of(events, moment), profile)
 }
 
 /// Judges what was seen until a moment.
-pub(crate) fn judge_seen(seen: &Seen, profile: Option<&Profile>) -> Judgement {
+pub fn judge_seen(seen: &Seen, profile: Option<&Profile>) -> Judgement {
     let (talk, facts) = (&seen.talk, seen.facts());
     let exchanges = &talk.own;
     let mut bus = bus::statistics(seen);
@@ -173,19 +172,6 @@ pub(crate) fn by_looking_again(id: &str) -> bool {
 /// What every point of every unit gave over time, from own questions and overheard ones.
 pub(crate) fn evidence_in(events: &[Event], profile: &Profile) -> Vec<evidence::MemberEvidence> {
     evidence::gather(Talk::of(events).all(), profile)
-}
-
-/// The moment judged where none is given: the last link event, else the last event.
-fn last_moment(events: impl IntoIterator<Item: Borrow<Event>>) -> Duration {
-    let (mut last, mut last_link) = (None, None);
-    for event in events {
-        let event = event.borrow();
-        last = Some(event.at);
-        if event.what.is_link() {
-            last_link = last;
-        }
-    }
-    last_link.or(last).unwrap_or_default()
 }
 
 /// Addresses that must be there, from the count that the first pack gives.

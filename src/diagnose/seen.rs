@@ -12,7 +12,7 @@ use crate::event::{Event, LinkFacts, What, clock_breaks};
 
 /// Everything that judging draws from.
 #[derive(Debug)]
-pub(crate) struct Seen {
+pub struct Seen {
     /// The moment.
     pub(crate) moment: Duration,
     /// Questions and answers, ours and those of others.
@@ -30,14 +30,17 @@ pub(crate) struct Seen {
     pub(crate) unanswered: Vec<u8>,
     /// The last event.
     pub(crate) end: Duration,
+    /// Nothing came over the link behind the moment.
+    is_all: bool,
 }
 
 impl Seen {
-    /// Takes the events until a moment.
-    pub(crate) fn of(
+    /// Takes the events until a moment (the last link event where none is given).
+    pub fn of(
         events: impl IntoIterator<Item: Borrow<Event>> + Copy,
-        moment: Duration,
+        moment: Option<Duration>,
     ) -> Self {
+        let moment = moment.unwrap_or_else(|| last_moment(events));
         let until = events.into_iter().filter(|e| e.borrow().at <= moment);
         let mut talking = Talking::new(framing(until));
         let mut seen = Self {
@@ -49,6 +52,7 @@ impl Seen {
             heard: 0,
             unanswered: Vec::new(),
             end: Duration::ZERO,
+            is_all: true,
         };
         let (mut listening, mut answered, mut ended) = (false, false, 0);
         for event in events {
@@ -57,6 +61,7 @@ impl Seen {
                 seen.said.push(event.clone());
             }
             if event.at > moment {
+                seen.is_all &= !event.what.is_link();
                 continue;
             }
             seen.end = event.at;
@@ -89,6 +94,11 @@ impl Seen {
         }
         seen.talk = talking.finish();
         seen
+    }
+
+    /// Questions and answers of all the events, where none of them came behind the moment.
+    pub fn into_whole_talk(self) -> Option<Talk> {
+        self.is_all.then_some(self.talk)
     }
 
     /// The link as it was opened first.
@@ -127,4 +137,17 @@ impl Seen {
         }
         total + since.map_or(Duration::ZERO, |from| self.end.saturating_sub(from))
     }
+}
+
+/// The moment judged where none is given: the last link event, else the last event.
+fn last_moment(events: impl IntoIterator<Item: Borrow<Event>>) -> Duration {
+    let (mut last, mut last_link) = (None, None);
+    for event in events {
+        let event = event.borrow();
+        last = Some(event.at);
+        if event.what.is_link() {
+            last_link = last;
+        }
+    }
+    last_link.or(last).unwrap_or_default()
 }

@@ -109,6 +109,9 @@ fn opened(at: u64, facts: &LinkFacts) -> Json {
     })
 }
 
+/// Length of what stands at the end of every line: `,"h":"` and sixteen digits, `"}`.
+const SEAL: usize = 6 + super::chain::DIGITS + 2;
+
 /// Reads a line of bytes in or out, of which a recording is full, as this version writes it.
 /// Whatever is not exactly that goes the long way, which also says what is wrong with it.
 fn bytes(object: &str) -> Option<Event> {
@@ -119,9 +122,10 @@ fn bytes(object: &str) -> Option<Event> {
     let (at, rest) = rest.split_once(',')?;
     // No sign, which a number of JSON could not have.
     let at = Some(at).filter(|at| at.bytes().all(|digit| digit.is_ascii_digit()))?;
-    let (digits, _seal) = rest
-        .strip_prefix("\"bytes\":\"")?
-        .split_once("\",\"h\":\"")?;
+    let (digits, end) = rest.strip_prefix("\"bytes\":\"")?.split_once('"')?;
+    if !end.starts_with(",\"h\":\"") || end.len() != SEAL {
+        return None;
+    }
     let bytes = unhex(digits)?;
     Some(Event {
         at: Duration::from_nanos(at.parse().ok()?),

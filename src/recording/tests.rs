@@ -219,7 +219,9 @@ fn any_changed_byte_is_found_and_its_line_named() {
         let mut changed = bytes.clone();
         changed[at] ^= change;
         let line = 1 + bytes[..at].iter().filter(|b| **b == b'\n').count() as u64;
-        let named = match read(&changed) {
+        let by_two_threads = read_from(changed.as_slice()).unwrap();
+        assert_eq!(by_two_threads, read(&changed));
+        let named = match by_two_threads {
             Err(ReadError::Changed { line }) => line,
             Err(ReadError::NotARecording { .. }) => 1,
             Err(other) => panic!("byte {at}: {other}"),

@@ -66,7 +66,7 @@ pub fn json(source: &Source, options: Options, judged: Json) -> Json {
 
 /// What the pictures over time show, times in seconds since the session began.
 fn over_time(source: &Source, facts: &Facts) -> Json {
-    let series = Series::of(source.session, source.profile);
+    let series = Series::of(source);
     let at = |at: Duration| at.as_secs_f64();
     json!({
         "states": series.states.iter().map(|(t, name)| json!({ "at_s": at(*t), "state": name })).collect::<Vec<_>>(),

@@ -42,6 +42,7 @@ use std::time::Duration;
 
 use packside_profiles::Profile;
 
+use crate::ask::Talk;
 use crate::diagnose::Judgement;
 use crate::event::{Event, What};
 use crate::recording::{Recording, Session};
@@ -92,6 +93,8 @@ pub struct Source<'a> {
     pub profile_sha256: &'a str,
     /// The result.
     pub judgement: &'a Judgement,
+    /// Questions and answers of the whole session, where judging has paired them already.
+    pub talk: Option<&'a Talk>,
     /// Pictures that were found beside the recording.
     pub pictures: &'a [Picture],
 }
