@@ -3,8 +3,9 @@
 //! Input: planned cases. Output: a [`Table`]. Used by the figures (`cargo bench --bench verdict`) and,
 //! with a short sample, by the tests.
 //!
-//! *Dangerous* is a clean verdict where a real fault exists that could have been read, or one that
-//! is traceless and not listed as not tested; and `bus-problem` where a valid answer came.
+//! *Dangerous* is a clean verdict where a real fault exists that could have been read, where no clean verdict
+//! is right at all, or where a traceless fault is not listed as not tested; and `bus-problem` for a real fault
+//! where a valid answer came.
 
 #[path = "cases.rs"]
 pub(crate) mod cases;
@@ -75,7 +76,7 @@ pub(crate) fn outcome(case: &Case, profile: &Profile, judgement: &Judgement) -> 
         kind,
         right: case.expected.iter().any(|id| id == kind.id()),
         dangerous: (case.real_fault && (clean || (kind == VerdictKind::BusProblem && answered)))
-            || (clean && listed == Some(false)),
+            || (clean && (listed == Some(false) || !case.may_be_clean())),
         bus_called_fault: case.is_sound && kind == VerdictKind::Fault,
         root_at: case
             .root

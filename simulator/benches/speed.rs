@@ -15,7 +15,7 @@
 
 use std::time::{Duration, Instant};
 
-use packside_simulator::{Framing, Scenario, World};
+use packside_simulator::{Scenario, World};
 
 const ROUNDS: usize = 5;
 
@@ -75,7 +75,7 @@ fn round(rest: &str, tool: &str) -> (f64, f64) {
     let profile = packside_profiles::find(&scenario.profile, None)
         .unwrap()
         .profile;
-    let mut world = World::new(&scenario, &profile, Framing::Rtu, 1);
+    let mut world = World::new(&scenario, &profile, 1);
     world.set_tool(tool.parse().unwrap());
     let (mut asked, mut answered) = (0u32, 0u32);
     let began = Instant::now();

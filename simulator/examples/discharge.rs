@@ -7,7 +7,7 @@
 
 use std::time::Duration;
 
-use packside_simulator::{Framing, Scenario, World};
+use packside_simulator::{Scenario, World};
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut arguments = std::env::args().skip(1);
@@ -22,7 +22,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     );
     let scenario = Scenario::find(&name)?;
     let profile = packside_profiles::find(&scenario.profile, None)?.profile;
-    let mut world = World::new(&scenario, &profile, Framing::Rtu, scenario.seed);
+    let mut world = World::new(&scenario, &profile, scenario.seed);
     while world.now() < end {
         world.advance(world.now() + step.max(Duration::from_millis(1)));
         let volts = world

@@ -416,7 +416,7 @@ const STACK_INSIDE: &[Inside] = &[
     fault("door-and-insulation", "insulation-low", "", "[[event]]\nat = \"20s\"\nraise = \"door-open\"\n[[event]]\nat = \"{t}\"\ninsulation_kohm = 42\n"),
     fault("cell-high", "cell-over-voltage", "", "[[event]]\nat = \"{t}\"\nmodule = 2\ncell = 9\nvolts = 3.72\n"),
     fault("cell-high-unflagged", "cell-over-voltage", "suppress = [\"cell-high\", \"cells-apart\"]", "[[event]]\nat = \"{t}\"\nmodule = 2\ncell = 9\nvolts = 3.72\n"),
-    fault("cell-low-alone", "cell-imbalance", "", "[[event]]\nat = \"{t}\"\nmodule = 4\ncell = 30\nvolts = 2.6\n"),
+    fault("cell-low-alone", "cell-under-voltage", "", "[[event]]\nat = \"{t}\"\nmodule = 4\ncell = 30\nvolts = 2.6\n"),
     fault("cell-below-minimum", "cell-below-minimum", "", "[[event]]\nat = \"{t}\"\nmodule = 1\ncell = 1\nvolts = 1.7\n"),
     fault("cell-below-minimum-unflagged", "cell-below-minimum", "suppress = [\"cell-lost\", \"cell-low\", \"cells-apart\"]", "[[event]]\nat = \"{t}\"\nmodule = 1\ncell = 1\nvolts = 1.7\n"),
     fault("cell-wire-lost", "cell-below-minimum", "", "[[event]]\nat = \"{t}\"\nmodule = 3\ncell = 12\nlost = true\n"),

@@ -35,8 +35,10 @@ pub struct LinePlan {
     pub common_wire: bool,
     /// Length of the pair, metres.
     pub length_m: f64,
-    /// Ends of the pair with a terminating resistor, 0 to 2.
+    /// Terminating resistors, 0 to 3: two belong at the ends of the pair, a third sits in its middle.
     pub terminators: u8,
+    /// Length of the longest branch off the pair, metres: a stub, or an arm of a star.
+    pub stubs_m: f64,
     /// The tool's adapter hands over what it has taken only at every so much time, or when it has
     /// a full packet.
     #[serde(deserialize_with = "some_time")]
@@ -61,6 +63,7 @@ impl Default for LinePlan {
             common_wire: true,
             length_m: 10.0,
             terminators: 2,
+            stubs_m: 0.0,
             hold_back: None,
         }
     }
@@ -70,16 +73,27 @@ impl LinePlan {
     /// How long the pair rings after each edge, and one round of it.
     ///
     /// An edge comes back from an end without a resistor after a round trip, and is gone after a
-    /// few of them: three for each such end.
+    /// few of them: three for each such end. The end of a branch is such an end. What a third
+    /// resistor throws back from the middle, the ends swallow. Whatever rings longest is heard.
     ///
     /// # Sources
-    /// - Kind: derived, from a signal speed of 0.78 of light on a twisted pair (from memory);
-    ///   the number of round trips is invented
+    /// - Kind: derived, from a signal speed of 0.78 of light on a twisted pair (from memory); the
+    ///   number of round trips is invented, and so is that each is strong enough to be heard
     pub(crate) fn ringing(&self) -> (Duration, Duration) {
-        let round_trip = 2.0 * self.length_m / (0.78 * 299_792_458.0);
-        let open_ends = 2u8.saturating_sub(self.terminators);
-        let round_trip = Duration::try_from_secs_f64(round_trip).unwrap_or_default();
-        (round_trip * 3 * u32::from(open_ends), round_trip)
+        let round_trip = |metres: f64| {
+            let seconds = 2.0 * metres / (0.78 * 299_792_458.0);
+            Duration::try_from_secs_f64(seconds).unwrap_or_default()
+        };
+        let (pair, branch) = (round_trip(self.length_m), round_trip(self.stubs_m));
+        let open_ends = u32::from(2u8.saturating_sub(self.terminators));
+        let from_the_middle = if self.terminators > 2 {
+            pair
+        } else {
+            Duration::ZERO
+        };
+        let ends = (pair * 3 * open_ends, pair);
+        ends.max((branch * 3, branch))
+            .max((from_the_middle, from_the_middle / 2))
     }
 }
 

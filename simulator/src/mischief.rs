@@ -33,11 +33,11 @@ pub(crate) struct Coming {
 }
 
 impl Coming {
-    /// An answer that comes as it should.
-    pub(crate) fn plain(framing: Framing, request: &Request, pdu: &[u8]) -> Self {
+    /// An answer that comes over the line as it should.
+    pub(crate) fn plain(request: &Request, pdu: &[u8]) -> Self {
         Self {
             later: Duration::ZERO,
-            bytes: wrap(framing, request.transaction, request.unit, pdu),
+            bytes: wrap(Framing::Rtu, 0, request.unit, pdu),
             bytewise: None,
         }
     }

@@ -101,7 +101,8 @@ pub(crate) fn check_line(
         let plan = &entry.value;
         for (key, value, highest) in [
             ("length_m", plan.length_m, 5000.0),
-            ("terminators", plan.terminators.into(), 2.0),
+            ("terminators", plan.terminators.into(), 3.0),
+            ("stubs_m", plan.stubs_m, 5000.0),
         ] {
             if !(0.0..=highest).contains(&value) {
                 mistakes.add(

@@ -57,6 +57,7 @@ const SINCE: &[(u32, &str, &[&str])] = &[
         &["line", "noise", "second_client", "neighbour", "chatter"],
     ),
     (2, "inverter", &["polls", "retries", "listens_first"]),
+    (3, "line", &["stubs_m"]),
     (
         3,
         "",

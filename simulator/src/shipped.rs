@@ -180,4 +180,11 @@ pub(crate) const SCENARIOS: &[(&str, &str)] = shipped!(
     "rack-asleep",
     "rack-black-start",
     "rack-codes-rotate",
+    "hv-other-chemistry",
+    "hv-steep-curve-shows-charge",
+    "hv-third-terminator",
+    "hv-third-terminator-fast",
+    "hv-star-wiring",
+    "hv-star-wiring-fast",
+    "hv-gateway-place-held",
 );

@@ -13,7 +13,7 @@ use packside_profiles::model::Profile;
 
 use crate::frame::Framing;
 use crate::gateway::{Gateway, News};
-use crate::scenario::{MischiefKind, Scenario};
+use crate::scenario::{Event, MischiefKind, Scenario};
 use crate::world::World;
 
 /// How clients reach the units.
@@ -41,7 +41,7 @@ impl Site {
     /// A site at power-up. Through a gateway of which the scenario says nothing: one that does its
     /// work.
     pub fn new(scenario: &Scenario, profile: &Profile, way: Way, seed: u64) -> Self {
-        let mut world = World::new(scenario, profile, Framing::Rtu, seed);
+        let mut world = World::new(scenario, profile, seed);
         let framing = match way {
             Way::Serial => None,
             Way::Tcp => Some(Framing::Tcp),
@@ -52,7 +52,7 @@ impl Site {
             let line = scenario.gateway.as_ref().and_then(|plan| plan.line);
             world.set_tool(line.unwrap_or(world.line()));
         }
-        let plug = |event: &crate::scenario::Event| Some((event.at, event.adapter?));
+        let plug = |event: &Event| Some((event.at, event.adapter?));
         let plugs = scenario.events.iter().filter_map(plug);
         Self {
             world,
@@ -101,6 +101,20 @@ impl Site {
             None if self.is_plugged => self.world.send_from(client, at, bytes),
             None => {}
         }
+    }
+
+    /// Something happens now, whatever the scenario foresaw: a hand swaps modules, switches the unit
+    /// off and on, pulls the adapter out. As an `[[event]]` of a scenario, the time apart.
+    pub fn happens(&mut self, event: &Event) {
+        let now = self.world.now();
+        self.world.happens(event);
+        match &mut self.gateway {
+            Some(gateway) => gateway.happens(now, event),
+            None => self
+                .plugs
+                .extend(event.adapter.map(|plugged| (now, plugged))),
+        }
+        self.plugs.make_contiguous().sort_by_key(|(at, _)| *at);
     }
 
     /// When something happens next without a client.

@@ -4,20 +4,19 @@
 //! the times of their arrival. Does not: read a clock; [`crate::serve`] moves it in real time.
 //!
 //! # Invariants
-//! - Same scenario, profile, framing, seed and calls: same output to the byte.
+//! - Same scenario, profile, seed and calls: same output to the byte.
 //! - At most [`QUEUED`] things wait; what a client sends beyond that is lost.
 //!
 //! # Times
-//! On RTU a client's bytes end on the wire one character time each after they left. The unit takes
-//! a frame as ended after 3.5 characters, then needs its answer time, then sends at character
-//! times. Bytes arrive in chunks. On TCP a gateway asks over such a line, and an answer arrives
-//! as a whole.
+//! A client's bytes end on the wire one character time each after they left. The unit takes a
+//! frame as ended after 3.5 characters, then needs its answer time, then sends at character times.
+//! Bytes arrive in chunks.
 //!
 //! # The line
-//! On RTU every party has its own settings and wires ([`World::set_tool`] for the one that the
-//! clients share). What they send overlaps, is disturbed and is heard bit by bit where it matters
-//! (see `air`); the terminal of the tool then makes of bad bytes what a terminal does. On TCP the
-//! bits are the gateway's own affair: it hears its units, or, where its settings differ, never.
+//! Every party has its own settings and wires ([`World::set_tool`] for the one that the clients
+//! share). What they send overlaps, is disturbed and is heard bit by bit where it matters (see
+//! `air`); the terminal of the tool then makes of bad bytes what a terminal does. A network is
+//! none of its affair: a gateway is one more client (see [`crate::Site`]).
 //!
 //! # Sources
 //! - Modbus over Serial Line V1.02, 2.5.1.1 (silences) and 2.4.1 (broadcast is not answered)
@@ -54,12 +53,6 @@ const QUEUED: usize = 4096;
 
 /// Most clients at a time; bytes of further ones are lost.
 const CLIENTS: usize = 64;
-
-/// Most questions of one client that a gateway keeps; further ones are lost.
-// Kind:   published
-// Source: Modbus Messaging on TCP/IP Implementation Guide V1.0b: up to 16 transactions may be
-//         outstanding
-const OUTSTANDING: usize = 16;
 
 /// Longest that a client's bytes wait for the line; a real port would not take more either.
 const BACKLOG: Duration = Duration::from_secs(10);
@@ -143,8 +136,6 @@ struct Client {
     last_byte: Duration,
     /// When its last byte that the units have heard was on the wire.
     heard: Duration,
-    /// On TCP: when each of its questions is answered.
-    open: Vec<Duration>,
 }
 
 /// Everything, at a time.
@@ -152,7 +143,6 @@ struct Client {
 pub struct World {
     profile: Arc<Profile>,
     name: String,
-    framing: Framing,
     line: LineSettings,
     answer_time: Duration,
     now: Duration,
@@ -265,28 +255,12 @@ impl World {
         if bytes.is_empty() || self.queue.len() >= QUEUED || !known {
             return;
         }
-        let framing = self.framing;
         let fresh = || Client {
-            splitter: Splitter::new(framing),
+            splitter: Splitter::new(Framing::Rtu),
             last_byte: at,
             heard: at,
-            open: Vec::new(),
         };
         let entry = self.clients.entry(client).or_insert_with(fresh);
-        let bytes = bytes.to_vec();
-        if framing == Framing::Tcp {
-            entry.last_byte = at;
-            let begins = at;
-            self.push(
-                at,
-                Happening::ClientBytes {
-                    client,
-                    begins,
-                    bytes,
-                },
-            );
-            return;
-        }
         let begins = at.max(entry.last_byte);
         if begins > at + BACKLOG {
             return;
@@ -294,11 +268,12 @@ impl World {
         let ends = begins + self.air.characters(Party::Tool, bytes.len());
         entry.last_byte = ends;
         if self.rules.echoes(begins) {
-            self.echo(client, begins, &bytes);
+            self.echo(client, begins, bytes);
         }
-        self.air.add(self.now, Party::Tool, begins, ends, &bytes);
+        self.air.add(self.now, Party::Tool, begins, ends, bytes);
         self.loosen(Party::Tool, begins);
         self.line_free = self.line_free.max(ends);
+        let bytes = bytes.to_vec();
         self.push(
             ends,
             Happening::ClientBytes {
@@ -399,17 +374,19 @@ impl World {
             Happening::Release => self.release(at),
             Happening::Spike { source } => self.spike(at, source),
             Happening::Chatters => self.chatters(at),
-            Happening::Event(event) => {
-                self.inverter_forced = event.inverter.or(self.inverter_forced);
-                let whole = event.inverter_cable.unwrap_or(!self.inverter_is_cut);
-                self.inverter_is_cut = !whole;
-                let mut packs = 1u8..;
-                for unit in &mut self.units {
-                    let index = packs.next();
-                    if event.pack.is_none() || event.pack == index {
-                        unit.apply(&event);
-                    }
-                }
+            Happening::Event(event) => self.happens(&event),
+        }
+    }
+
+    /// Something happens now, whatever the scenario foresaw: as its `[[event]]`, the time apart.
+    /// What concerns adapter or gateway happens to the [`crate::Site`].
+    pub fn happens(&mut self, event: &Event) {
+        self.inverter_forced = event.inverter.or(self.inverter_forced);
+        let whole = event.inverter_cable.unwrap_or(!self.inverter_is_cut);
+        self.inverter_is_cut = !whole;
+        for (index, unit) in (1u8..).zip(&mut self.units) {
+            if event.pack.is_none_or(|pack| pack == index) {
+                unit.apply(event);
             }
         }
     }
@@ -417,30 +394,21 @@ impl World {
     fn client_bytes(&mut self, at: Duration, client: u32, begins: Duration, bytes: Vec<u8>) {
         // Far longer than any silence within a frame, since adapters hold bytes back.
         let patience = self.line.frame_silence() + Duration::from_millis(50);
-        let (bytes, damaged) = match self.framing {
-            Framing::Rtu => self.units_hear(Party::Tool, begins, at, bytes),
-            Framing::Tcp => (bytes, false),
-        };
+        let (bytes, damaged) = self.units_hear(Party::Tool, begins, at, bytes);
         let Some(entry) = self.clients.get_mut(&client) else {
             return;
         };
         let errors = entry.splitter.damaged;
         let silent = begins.saturating_sub(entry.heard);
         entry.heard = at;
-        if self.framing == Framing::Rtu && (silent > patience || damaged) {
+        if silent > patience || damaged {
             entry.splitter.forget();
         }
         let requests = entry.splitter.push(&bytes);
         let errors = entry.splitter.damaged.wrapping_sub(errors);
         self.count_damage(errors.wrapping_add(u16::from(damaged)));
         for request in requests {
-            if self.is_overrun(at, client) {
-                continue;
-            }
-            let sent = self.request(at, Asker::Client(client), &request);
-            if let (Some(sent), Some(entry)) = (sent, self.clients.get_mut(&client)) {
-                entry.open.push(sent.ends);
-            }
+            self.request(at, Asker::Client(client), &request);
         }
     }
 
@@ -450,76 +418,44 @@ impl World {
         }
     }
 
-    /// Whether a gateway has as many open questions of a client as it keeps. On a serial line
-    /// nothing is kept: whoever asks on top of an answer damages it.
-    fn is_overrun(&mut self, at: Duration, client: u32) -> bool {
-        let Some(entry) = self.clients.get_mut(&client) else {
-            return true;
-        };
-        entry.open.retain(|end| *end > at);
-        self.framing == Framing::Tcp && entry.open.len() >= OUTSTANDING
-    }
-
     /// A request is at the units. Gives when the answer is on the wire, if one comes.
     fn request(&mut self, at: Duration, asker: Asker, request: &Request) -> Option<Sent> {
         for unit in &mut self.units {
             unit.counters.bus_messages = unit.counters.bus_messages.wrapping_add(1);
         }
         let neighbour = self.neighbour.iter_mut();
-        if request.unit == 0 && self.framing == Framing::Rtu {
+        if request.unit == 0 {
             let units = self.units.iter_mut().chain(neighbour);
             for unit in units.filter(|unit| unit.is_on()) {
                 unit.overhear_broadcast(at, &request.pdu);
             }
             return None;
         }
-        let first = self.units.first().map(|unit| unit.address);
-        // A unit that sits on the network itself goes by FF or 0 there.
-        let direct = self.framing == Framing::Tcp && matches!(request.unit, 0 | 255);
-        let address = if direct { first? } else { request.unit };
         let has_come = at >= self.neighbour_from;
-        let is_there = |unit: &Unit| unit.address == address && unit.is_on();
-        let neighbours = self.neighbour.iter().filter(|_| has_come);
-        if !self.is_heard_by_gateway() || !self.units.iter().chain(neighbours).any(is_there) {
-            return self.nobody(at, asker, request);
-        }
-        let own = self.own_answer(at, asker, address, request);
+        let own = self.own_answer(at, asker, request);
         let other = self.neighbour.as_mut();
-        let other = other.filter(|unit| has_come && is_there(unit));
+        let is_meant = |unit: &&mut Unit| unit.address == request.unit && unit.is_on();
+        let other = other.filter(|unit| has_come && is_meant(unit));
         let other = other.and_then(|unit| unit.answer(at, &request.pdu));
         let other = other.and_then(|pdu| {
-            let coming = [Coming::plain(self.framing, request, &pdu)];
-            self.answer(at, (Party::Neighbour, asker), request, &coming)
+            let coming = [Coming::plain(request, &pdu)];
+            self.answer(at, (Party::Neighbour, asker), &coming)
         });
         own.or(other)
     }
 
-    /// Whether a gateway and the units understand each other; on a serial line the bits decide.
-    fn is_heard_by_gateway(&self) -> bool {
-        let both = self
-            .air
-            .settings(Party::Tool)
-            .zip(self.air.settings(Party::Units));
-        self.framing == Framing::Rtu || both.is_none_or(|(tool, units)| tool.understands(&units))
-    }
-
     /// What the units of the stack answer.
-    fn own_answer(
-        &mut self,
-        at: Duration,
-        asker: Asker,
-        address: u8,
-        request: &Request,
-    ) -> Option<Sent> {
-        let is_there = |unit: &&mut Unit| unit.address == address && unit.is_on();
-        let unit = self.units.iter_mut().find(is_there)?;
+    fn own_answer(&mut self, at: Duration, asker: Asker, request: &Request) -> Option<Sent> {
+        let address = request.unit;
+        let is_meant = |unit: &&mut Unit| unit.address == address && unit.is_on();
+        let unit = self.units.iter_mut().find(is_meant)?;
         if self.rules.absent(at, address) {
             return None;
         }
         let mut pdu = unit.answer(at, &request.pdu)?;
         if !matches!(asker, Asker::Client(_)) {
-            let coming = [Coming::plain(self.framing, request, &pdu)];
-            return self.answer(at, (Party::Units, asker), request, &coming);
+            let coming = [Coming::plain(request, &pdu)];
+            return self.answer(at, (Party::Units, asker), &coming);
         }
         let refused = self
             .rules
@@ -532,8 +468,8 @@ impl World {
             unit: request.unit,
             pdu,
         };
-        let coming = self.rules.spoil(at, self.framing, &answer);
-        self.answer(at, (Party::Units, asker), request, &coming)
+        let coming = self.rules.spoil(at, Framing::Rtu, &answer);
+        self.answer(at, (Party::Units, asker), &coming)
     }
 
     /// Line settings of the units.

@@ -21,7 +21,7 @@ use crate::recording::{Entry, Recording, Session, Shown};
 /// Runs the command; the exit code is that of the verdict.
 pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
     if let Some(id) = args.explain.as_deref().filter(|id| !id.is_empty()) {
-        return explain_id(id);
+        return explain_id(id, as_json);
     }
     if let Some(path) = &args.place.recording {
         return replay(path, args, as_json, colour);
@@ -42,8 +42,13 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
 }
 
 /// Says what one id of a result means.
-fn explain_id(id: &str) -> Result<u8, Failure> {
-    let Some(text) = explain::of_id(id) else {
+fn explain_id(id: &str, as_json: bool) -> Result<u8, Failure> {
+    let told = if as_json {
+        explain::of_id_as_json(id).map(|object| format!("{object}\n"))
+    } else {
+        explain::of_id(id)
+    };
+    let Some(text) = told else {
         let near = explain::near(id);
         let hint = (!near.is_empty()).then(|| format!("ids like it: {}", near.join(", ")));
         let message = format!("--explain: expected an id of a result, found \"{id}\"");
@@ -314,14 +319,31 @@ pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
         return format!("next: packside report {} -o page.html", file.display());
     }
     let place = place_of(args);
+    let first_step = judgement.verdict.next.first().map(|step| step.id);
     match judgement.verdict.kind {
         // What was seen may go away with the power: a look that is kept comes first.
         VerdictKind::Fault => {
             format!("next: packside check {place} --record before-switching-off.visit.jsonl")
         }
-        VerdictKind::BusProblem => {
+        // What is proven to be wrong with the wires is put right first, then looked at again.
+        VerdictKind::BusProblem if first_step == Some("swap-pair") => {
+            format!("next: packside check {place}")
+        }
+        // Two units at one address, or one that cannot be found: look who is on this line.
+        VerdictKind::BusProblem | VerdictKind::Undecided
+            if judgement.verdict.kind == VerdictKind::BusProblem
+                || first_step == Some("one-address-each") =>
+        {
             let way = args.place.as_typed().unwrap_or_default();
-            format!("next: packside find {way}")
+            let all = if first_step == Some("one-address-each") {
+                " --all"
+            } else {
+                ""
+            };
+            format!("next: packside find {way}{all}")
+        }
+        VerdictKind::Normal => {
+            format!("next: packside check {place} --record in-service.visit.jsonl")
         }
         _ => format!("next: packside check {place}"),
     }

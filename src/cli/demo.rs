@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 use std::time::Duration;
 
 use packside_profiles::Profile;
-use packside_simulator::{Framing, World};
+use packside_simulator::World;
 
 use super::reach::{Loaded, scenario_of};
 use super::session::{self, Manner};
@@ -131,7 +131,7 @@ fn live(story: &Story, profile: &Profile) -> Result<(Vec<Moment>, LinkFacts), Fa
             return Err(stuck(trouble.to_string()));
         }
         events.extend(asking.drain());
-        let mut world = World::new(&scenario, profile, Framing::Rtu, scenario.seed);
+        let mut world = World::new(&scenario, profile, scenario.seed);
         drop(world.advance(Duration::from_secs(*after)));
         let lamps: Vec<String> = profile
             .lamps
@@ -164,15 +164,9 @@ fn story_text(
             "{:>4} s after power-up   lamps: {}",
             moment.after, moment.lamps
         );
-        let _ = write!(text, "                       ");
-        screen::headline(&mut text, "", &moment.judgement, colour);
+        screen::headline(&mut text, "     ", &moment.judgement, colour);
         if let Some(why) = moment.judgement.verdict.why.first() {
-            screen::wrap(
-                &mut text,
-                why,
-                "                       because ",
-                "                       ",
-            );
+            screen::wrap(&mut text, why, "     because ", "     ");
         }
     }
     if let Some(last) = moments.last() {

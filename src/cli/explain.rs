@@ -7,9 +7,12 @@ use std::fmt::Write as _;
 
 use packside_profiles::model::{Profile, Severity};
 
+use serde_json::json;
+
 use super::screen::{self, wrap};
-use crate::diagnose::reference::topics;
+use crate::diagnose::reference::{Entry, Topic, topics};
 use crate::diagnose::{Cause, Judgement, Reading, ReadingQuality, VerdictKind, with_unit};
+use crate::report::words;
 
 /// How the verdict came about.
 pub(crate) fn explanation(judgement: &Judgement, profile: &Profile) -> String {
@@ -228,21 +231,47 @@ fn margins(judgement: &Judgement, profile: &Profile) -> Vec<String> {
     close.into_iter().take(4).map(|(_, text)| text).collect()
 }
 
-/// What one id means; nothing where there is no such id.
+/// An id and each place where it may stand, with what it means there.
+fn entries(id: &str) -> Vec<(Topic, Entry)> {
+    let of_topic = |topic: Topic| {
+        let entry = topic.entries.iter().find(|entry| entry.id == id).cloned();
+        entry.map(|entry| (topic, entry))
+    };
+    topics().into_iter().filter_map(of_topic).collect()
+}
+
+/// What one id means, where its reason lies and what to do; nothing where there is no such id.
 pub(crate) fn of_id(id: &str) -> Option<String> {
     let mut out = String::new();
-    for topic in topics() {
-        for entry in topic.entries.iter().filter(|entry| entry.id == id) {
-            let text = format!(
-                "{id} ({}, {}): {}",
-                topic.title.to_lowercase(),
-                topic.place,
-                entry.meaning
-            );
-            wrap(&mut out, &text, "", "  ");
+    for (topic, entry) in entries(id) {
+        let title = topic.title.to_lowercase();
+        let text = format!("{id} ({title}, {}): {}", topic.place, entry.meaning);
+        wrap(&mut out, &text, "", "  ");
+        if let Some(lies_in) = entry.lies_in {
+            let text = format!("usually lies in: {}", words::lies_in(lies_in));
+            wrap(&mut out, &text, "  ", "    ");
+        }
+        if !entry.to_do.is_empty() {
+            let text = format!("what to do: {}", entry.to_do);
+            wrap(&mut out, &text, "  ", "    ");
         }
     }
     (!out.is_empty()).then_some(out)
+}
+
+/// The same as JSON.
+pub(crate) fn of_id_as_json(id: &str) -> Option<serde_json::Value> {
+    let told: Vec<serde_json::Value> = entries(id)
+        .into_iter()
+        .map(|(topic, entry)| {
+            json!({
+                "topic": topic.title, "place": topic.place, "meaning": entry.meaning,
+                "lies_in": entry.lies_in,
+                "to_do": Some(entry.to_do).filter(|to_do| !to_do.is_empty()),
+            })
+        })
+        .collect();
+    (!told.is_empty()).then(|| json!({"schema": "packside.explain/1", "id": id, "entries": told}))
 }
 
 /// Ids that begin or end alike, for a mistyped one.
@@ -306,7 +335,14 @@ mod tests {
 
     #[test]
     fn id_is_explained_and_a_mistyped_one_names_those_alike() {
-        assert!(of_id("pair-swapped").unwrap().contains("swap-pair"));
+        let told = of_id("pair-swapped").unwrap();
+        assert!(told.contains("swap-pair") && told.contains("what to do: swap the two wires"));
+        let told = of_id("cell-below-minimum").unwrap();
+        assert!(told.contains("usually lies in: battery module"));
+        assert!(told.contains("what to do: do not charge"), "{told}");
+        let object = of_id_as_json("cell-below-minimum").unwrap();
+        assert_eq!(object["entries"][0]["lies_in"], "module");
+        assert!(of_id_as_json("pear-swapped").is_none());
         assert!(of_id("pear-swapped").is_none());
         assert!(near("pear-swapped").contains(&"pair-swapped"));
     }

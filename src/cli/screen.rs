@@ -1,7 +1,8 @@
-//! The screen of one look: verdict, why, what to do next, what is not tested, what else was seen, then
-//! the numbers and the bus, and at the end the verdict and the first step once more.
+//! The screen of one look: verdict, the reason that decided and the first step in three lines; then all
+//! reasons, all steps, what is not tested, what else was seen, the numbers and the bus, and at the end the
+//! verdict and the first step once more.
 //!
-//! At most 100 columns, plain words, good without colour. Colours mean what IEC 60073 gives them
+//! At most 80 columns, plain words, good without colour. Colours mean what IEC 60073 gives them
 //! (red fault, yellow abnormal, green normal) and never stand alone.
 
 mod numbers;
@@ -12,13 +13,13 @@ use std::fmt::Write as _;
 use anstyle::{AnsiColor, Style};
 use packside_profiles::model::Profile;
 
-use crate::diagnose::{Judgement, VerdictKind};
+use crate::diagnose::{Judgement, PROVEN, VerdictKind};
 use crate::event::{Framing, LinkFacts, LinkKind};
 
 pub(crate) use reasons::next;
 
 /// Widest line.
-const WIDTH: usize = 100;
+const WIDTH: usize = 80;
 
 /// Renders one judgement. `colour` switches escape codes on; `command` is the last line.
 pub(crate) fn look(
@@ -30,10 +31,17 @@ pub(crate) fn look(
 ) -> String {
     let mut out = String::new();
     headline(&mut out, "", judgement, colour);
+    reasons::caution(&mut out, judgement);
+    reasons::in_short(&mut out, judgement);
+    reasons::first_step(&mut out, judgement);
+    let _ = writeln!(out);
     who(&mut out, judgement, profile, link);
     reasons::why(&mut out, judgement);
     reasons::causes(&mut out, judgement);
-    reasons::next(&mut out, judgement);
+    // A single step stands in the first lines already.
+    if judgement.verdict.next.len() > 1 {
+        reasons::next(&mut out, judgement);
+    }
     reasons::not_tested(&mut out, judgement);
     reasons::also(&mut out, judgement);
     numbers::numbers(&mut out, judgement, profile);
@@ -158,7 +166,7 @@ pub(crate) fn link_text(link: &LinkFacts) -> String {
 /// A share in a word.
 pub(crate) fn strength(per_mille: u32) -> &'static str {
     match per_mille {
-        990.. => "proven",
+        PROVEN.. => "proven",
         500.. => "likely",
         _ => "open  ",
     }

@@ -8,10 +8,12 @@ use packside_profiles::Profile;
 
 use super::out;
 use crate::ask::Outcome;
-use crate::diagnose::{Judgement, OpenPoint, VerdictKind, by_looking_again, judge};
+use crate::diagnose::{
+    Garble, Judgement, OpenPoint, PROVEN, TURN, VerdictKind, by_looking_again, garbled, judge,
+};
 use crate::event::{Event, LinkKind, What};
 use crate::link::{Asking, LinkTrouble, MayWake, NotShown, Quiet, Wake, quiet_window};
-use crate::poll::{Cost, Look, Want, counter_questions, may_read};
+use crate::poll::{Cost, Follow, Look, Want, counter_questions, may_read};
 
 /// How the look is to be made.
 pub(crate) struct Manner {
@@ -53,6 +55,8 @@ pub(crate) enum Refusal {
 
 /// Longest time for overhearing a conversation instead of asking.
 const OVERHEAR: Duration = Duration::from_secs(30);
+/// Longest time for listening on to bytes that make no frame.
+const EXPLAINING: Duration = Duration::from_secs(12);
 /// So often what was overheard is judged.
 const OVERHEAR_SLICE: Duration = Duration::from_secs(2);
 /// Longest time for looking again unasked, after the first look.
@@ -83,6 +87,13 @@ pub(crate) fn begin(
         quiet
             .listen_for_silence(window, until)
             .map_err(Refusal::Trouble)?;
+        // Asking over a pair that is proven to be swapped, or at other settings, gives nothing but noise
+        // to whoever talks there.
+        if hears_garble(&mut quiet, manner).map_err(Refusal::Trouble)? {
+            let silent = quiet.silent_for();
+            let why = NotShown::NotSilent { silent, window };
+            return Err(Refusal::NotShown(why, Box::new(quiet)));
+        }
     }
     let proof = match quiet.prove(&wake, window, user_said) {
         Ok(proof) => proof,
@@ -94,6 +105,31 @@ pub(crate) fn begin(
             let (quiet, why) = *back;
             Refusal::NotShown(why, Box::new(quiet))
         })
+}
+
+/// Listens on where bytes come that make no frame. Gives whether they are proven to be frames over a
+/// swapped pair, or at other settings.
+fn hears_garble(quiet: &mut Quiet, manner: &Manner) -> Result<bool, LinkTrouble> {
+    let Some(line) = quiet.facts().line() else {
+        return Ok(false);
+    };
+    let until = quiet.now() + EXPLAINING;
+    let mut is_said = false;
+    loop {
+        let found = garbled(quiet.tape(), line);
+        if found != Garble::Unexplained || quiet.now() >= until {
+            return Ok(found == Garble::Proven);
+        }
+        if !is_said {
+            manner.say(&format!(
+                "bytes are heard that make no frame: listening on, at most {} s, to see what they are",
+                EXPLAINING.as_secs()
+            ));
+            is_said = true;
+        }
+        let slice = quiet.now() + OVERHEAR_SLICE;
+        quiet.listen(slice)?;
+    }
 }
 
 /// What the questions of a look may do to a unit of this profile.
@@ -143,8 +179,13 @@ pub(crate) fn overhear(
     while quiet.now() < until {
         let slice = quiet.now() + OVERHEAR_SLICE;
         quiet.listen(slice.min(until))?;
-        let kind = judged(so_far, quiet.tape(), profile).verdict.kind;
-        if !matches!(kind, VerdictKind::Undecided | VerdictKind::BusProblem) {
+        let verdict = judged(so_far, quiet.tape(), profile).verdict;
+        let is_settled = match verdict.kind {
+            VerdictKind::Undecided => false,
+            VerdictKind::BusProblem => verdict.causes.iter().any(|c| c.per_mille >= PROVEN),
+            _ => true,
+        };
+        if is_settled {
             return Ok(());
         }
     }
@@ -180,9 +221,10 @@ fn look_again(
     let mut open_before: Vec<OpenPoint> = Vec::new();
     let began = asking.now();
     let mut trouble = look(asking, profile, manner, &mut seen);
-    let until = asking.now() + BY_ITSELF;
     // Another look takes about as long as the first one did: one that would not end in time is not begun.
     let takes = asking.now().saturating_sub(began) + PAUSE;
+    trouble = trouble.or_else(|| read_a_turn(asking, profile, so_far, manner).err());
+    let until = asking.now() + BY_ITSELF;
     while trouble.is_none() && asking.now() + takes <= until {
         let open = judged(so_far, asking.tape(), profile).verdict.open;
         let may_settle = open.iter().any(|point| by_looking_again(point.id));
@@ -203,6 +245,51 @@ fn look_again(
     }
     trouble
 }
+
+/// Reads a code that takes turns until each of its faults was shown, at every unit that answered.
+fn read_a_turn(
+    asking: &mut Asking,
+    profile: &Profile,
+    so_far: &[Event],
+    manner: &Manner,
+) -> Result<(), LinkTrouble> {
+    if !profile.points.iter().any(|point| point.rotates) {
+        return Ok(());
+    }
+    let cost = Cost {
+        line: asking.line(),
+        answer_time: Duration::from_millis(profile.answering.answer_time_ms.into()),
+    };
+    let time_out = Duration::from_millis(profile.answering.time_out_ms.into());
+    let members = judged(so_far, asking.tape(), profile).identity.members;
+    let answering = members.iter().filter(|m| m.kind != VerdictKind::BusProblem);
+    let mut codes: Vec<Follow> = answering
+        .map(|member| Follow::codes(profile, member.unit, &cost))
+        .collect();
+    if codes.is_empty() {
+        return Ok(());
+    }
+    manner.say(&format!(
+        "one code shows one fault after another: reading it for {} s, a full turn",
+        TURN.as_secs()
+    ));
+    let until = asking.now() + TURN;
+    while asking.now() < until {
+        for follow in &mut codes {
+            for _ in 0..follow.round() {
+                if let Some(ask) = follow.next_ask() {
+                    asking.ask(ask, time_out)?;
+                }
+            }
+        }
+        let pause = asking.now() + BETWEEN_CODES;
+        asking.idle(pause)?;
+    }
+    Ok(())
+}
+
+/// Between two readings of a code that takes turns.
+const BETWEEN_CODES: Duration = Duration::from_secs(1);
 
 /// Reads the unit's own counters of the line where answers came damaged and it understands that.
 fn ask_its_counters(

@@ -76,7 +76,9 @@ pub(crate) fn violations(
             if !steady && !of_one_answer {
                 found.severity = Severity::Warning;
                 found.root = false;
-                found.text.push_str("; the current moved meanwhile");
+                found
+                    .text
+                    .push_str("; the current may have moved meanwhile");
                 doubts.push(DoubtKind::OfTwoMoments.says(&found.text));
             }
             findings.push(found);

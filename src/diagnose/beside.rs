@@ -122,8 +122,21 @@ fn broken_sense_wires(findings: &mut [Finding], readings: &[Reading], profile: &
     let Some(point) = profile.points.iter().find(|p| p.role == Role::CellVoltage) else {
         return;
     };
-    if wires.is_empty() {
+    let Some(wire) = wires.first() else {
         return;
+    };
+    let item = wire.item.unwrap_or_default();
+    let of_module = wire
+        .module
+        .map_or_else(String::new, |m| format!(" of module {m}"));
+    let to_do = format!(
+        "do not charge until both can be read; unit off by the manual, then look at the {SENSE_WIRE} cells {item} and {}{of_module}: \
+         the cells behind it stay live",
+        item + 1
+    );
+    let sensors = |f: &&mut Finding| f.is_root_alarm() && f.class == Some(Class::SensorFault);
+    for sensor in findings.iter_mut().filter(sensors) {
+        sensor.to_do.clone_from(&to_do);
     }
     let beside = |place: Place| {
         wires.iter().any(|wire| {
@@ -153,6 +166,9 @@ fn broken_sense_wires(findings: &mut [Finding], readings: &[Reading], profile: &
         }
     }
 }
+
+/// Words by which the step at a sense wire is known: the cells behind it stay live.
+pub(super) const SENSE_WIRE: &str = "sense wire between";
 
 /// Words of a broken sense wire, as `plausible` writes them.
 pub(super) const BETWEEN: &str = "so a sense wire between them is broken";

@@ -12,7 +12,7 @@ use super::member::we_hold_its_socket;
 use super::seen::Seen;
 use super::sight::{Sight, Sights};
 use crate::ask::{Exchange, Outcome, StrayKind};
-use crate::event::{Framing, LinkFacts};
+use crate::event::{Event, Framing, LinkFacts, What};
 use crate::listen::settings::{Class, Hypothesis, explain};
 use crate::listen::waveform::Received;
 
@@ -107,19 +107,20 @@ pub(crate) fn observe(seen: &Seen, foreign_requests: u32) -> Sights {
         && !echo
         && foreign + damaged + late == 0
         && !exceptions_or_answers(exchanges);
-    let proven = facts
-        .and_then(LinkFacts::line)
-        .filter(|_| garbage)
-        .and_then(|line| proven(&seen.unanswered, line));
+    let line = facts.and_then(LinkFacts::line).filter(|_| garbage);
     let mut sights = on_link(facts);
-    sights.note(
-        Sight::SwappedProven,
-        proven.is_some_and(|line| line.is_swapped),
-    );
-    sights.note(
-        Sight::SettingsProven,
-        proven.is_some_and(|line| !line.is_swapped),
-    );
+    if let Some((line, frames)) = line.and_then(|line| proven(&seen.unanswered, line)) {
+        let (sight, how) = if line.is_swapped {
+            (Sight::SwappedProven, "with the pair turned round, as")
+        } else {
+            (Sight::SettingsProven, "at")
+        };
+        let words = format!(
+            "{frames} frames were heard that read right only {how} {}",
+            line.settings
+        );
+        sights.note_as(sight, words);
+    }
     if seen.bytes_in == 0 {
         let words = format!("{} questions, not one byte came back", exchanges.len());
         sights.note_as(Sight::Nothing, words);
@@ -240,16 +241,47 @@ pub(crate) fn inverter_sights(
         Sight::NeverHeard,
         matches!(inverter, InverterLink::SilentSoFar { proven: true, .. }),
     );
-    sights.note(Sight::HeardBefore, *inverter == InverterLink::Lost);
+    sights.note(
+        Sight::HeardBefore,
+        matches!(inverter, InverterLink::Lost { .. }),
+    );
     sights
 }
 
-/// How the line really is, where the bytes received prove it.
-fn proven(bytes: &[u8], ours: LineSettings) -> Option<Hypothesis> {
+/// How the line really is, where the bytes received prove it, and by how many frames.
+fn proven(bytes: &[u8], ours: LineSettings) -> Option<(Hypothesis, usize)> {
     let explanation = explain(&Received::unmarked(bytes), ours);
     match &explanation.class {
-        Class::Survives(lines) if explanation.is_proven() => lines.first().copied(),
+        Class::Survives(lines) if explanation.is_proven() => {
+            Some((*lines.first()?, explanation.evidence.frames))
+        }
         _ => None,
+    }
+}
+
+/// What bytes heard while listening say of the line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Garble {
+    /// Nothing came, or what came reads right, or it is too little to tell.
+    None,
+    /// Bytes come, and no frame among them.
+    Unexplained,
+    /// They are frames, proven, over a swapped pair or at other settings.
+    Proven,
+}
+
+/// Whether somebody talks here in a way that our settings and wires turn into garbage.
+pub(crate) fn garbled(events: &[Event], ours: LineSettings) -> Garble {
+    let came = events.iter().filter_map(|event| match &event.what {
+        What::In(bytes) => Some(bytes.as_slice()),
+        _ => None,
+    });
+    let bytes: Vec<&[u8]> = came.collect();
+    let explanation = explain(&Received::unmarked(&bytes.concat()), ours);
+    match explanation.class {
+        Class::Survives(_) if explanation.is_proven() => Garble::Proven,
+        Class::Survives(_) | Class::Lost(_) => Garble::Unexplained,
+        _ => Garble::None,
     }
 }
 

@@ -50,9 +50,10 @@ pub(crate) fn picture(
     let mut picture = FlagPicture::default();
     let mut raised = Vec::new();
     for (instance, point, samples) in evidence.each(profile) {
-        let Some(raw) = samples.last().and_then(word) else {
+        if samples.last().and_then(word).is_none() {
             continue;
-        };
+        }
+        let shown = shown_now(point, samples);
         let flags: Vec<&Flag> = profile
             .flags
             .iter()
@@ -61,26 +62,27 @@ pub(crate) fn picture(
         if flags.is_empty() && !is_word(point.role) {
             continue;
         }
-        raised.extend(flags.iter().filter(|f| is_up(f, raw)).map(|flag| {
-            Raised {
+        raised.extend(flags.iter().filter_map(|flag| {
+            Some(Raised {
                 flag,
                 role: point.role,
                 place: instance.place,
                 name: instance.name.clone(),
-                raw,
+                raw: shown.iter().copied().find(|raw| is_up(flag, *raw))?,
                 since: first_up(flag, samples),
                 returned: rebooted_at
                     .zip(first_up(flag, samples))
                     .is_some_and(|(reboot, first)| first < reboot),
                 before_silence: was_before_silence(flag, samples, evidence, profile),
-            }
+            })
         }));
+        let strange = shown
+            .iter()
+            .filter_map(|raw| undefined(point, &flags, *raw, &instance.name));
+        picture.doubts.extend(strange);
         picture
             .doubts
-            .extend(undefined(point, &flags, raw, &instance.name));
-        picture
-            .doubts
-            .extend(hidden(point, profile, &flags, raw, measured));
+            .extend(hidden(point, profile, &flags, &shown, measured));
         for flag in &flags {
             earlier(
                 &mut picture,
@@ -115,6 +117,28 @@ fn word(sample: &Sample) -> Option<u64> {
         },
         _ => None,
     }
+}
+
+/// A code that takes turns has shown every one of its faults within this time.
+// Kind: common practice (some codes of a few seconds each)
+pub(crate) const TURN: Duration = Duration::from_secs(15);
+
+/// The words that say what is up now, newest first: the last one, and of a code that takes turns every
+/// other one of the last turn.
+fn shown_now(point: &Point, samples: &[Sample]) -> Vec<u64> {
+    let Some(last) = samples.last() else {
+        return Vec::new();
+    };
+    let counts = |s: &&Sample| point.rotates && s.at + TURN >= last.at;
+    let newest_first = samples.iter().rev();
+    let turn = newest_first.clone().skip(1).take_while(counts);
+    let mut words: Vec<u64> = Vec::new();
+    for raw in newest_first.take(1).chain(turn).filter_map(word) {
+        if !words.contains(&raw) {
+            words.push(raw);
+        }
+    }
+    words
 }
 
 /// Whether a flag is up in this word.
@@ -165,9 +189,10 @@ fn hidden(
     point: &Point,
     profile: &Profile,
     flags: &[&Flag],
-    raw: u64,
+    shown_now: &[u64],
     measured: &[Class],
 ) -> Option<Doubt> {
+    let raw = *shown_now.first()?;
     if raw == 0 && !point.rotates {
         return None;
     }
@@ -189,7 +214,7 @@ fn hidden(
             .any(|f| f.point != point.id && f.class == flag.class);
         let silent = flag.class == Class::InverterSilent;
         (ranked_below || point.rotates)
-            && !flag.values.contains(&raw)
+            && !flag.values.iter().any(|value| shown_now.contains(value))
             && !silent
             && !elsewhere
             && !measured.contains(&flag.class)
@@ -200,8 +225,17 @@ fn hidden(
         .map(|f| f.id.as_str())
         .collect();
     (!hidden.is_empty()).then(|| {
+        let shows = if point.rotates {
+            let codes: Vec<String> = shown_now.iter().map(u64::to_string).collect();
+            format!(
+                "one fault after another (in this look {})",
+                codes.join(", ")
+            )
+        } else {
+            format!("one code at a time ({raw} now)")
+        };
         DoubtKind::MayHide.says(format!(
-            "{} shows one code at a time ({raw} now) and may hide: {}",
+            "{} shows {shows} and may hide: {}",
             point.id,
             hidden.join(", ")
         ))
@@ -260,6 +294,7 @@ fn finding(
         returned: one.returned,
         sure: Certainty::Likely,
         disposition: None,
+        deciding: None,
     }
 }
 
@@ -366,7 +401,9 @@ fn earlier(
         .iter()
         .filter_map(|s| Some((s.at, word(s)?)))
         .collect();
-    let now_up = words.last().is_some_and(|(_, raw)| is_up(flag, *raw));
+    let now_up = shown_now(point, samples)
+        .iter()
+        .any(|raw| is_up(flag, *raw));
     let last_up = words.iter().rev().find(|(_, raw)| is_up(flag, *raw));
     let Some((seen_at, raw)) = last_up.filter(|_| !now_up) else {
         return;
@@ -407,6 +444,7 @@ fn earlier(
         returned: false,
         sure: Certainty::Open,
         disposition: None,
+        deciding: None,
     });
 }
 

@@ -10,7 +10,7 @@ use packside_profiles::model::{FedBy, Profile};
 use packside_profiles::{Quality, Role, StateKind};
 
 use super::evidence::{MemberEvidence, Seen};
-use super::flags::is_up;
+use super::flags::{TURN, is_up};
 use crate::event::{LinkFacts, Plugged};
 
 /// What is known of the inverter link.
@@ -26,7 +26,10 @@ pub(crate) enum InverterLink {
         fed_by_us: bool,
     },
     /// Silent now, heard before.
-    Lost,
+    Lost {
+        /// How long ago, as the unit says itself; nothing where that may have been us.
+        heard_s: Option<u32>,
+    },
     /// The silence time is not over: nothing is proven yet.
     TooEarly {
         /// Seconds until the flag can rise.
@@ -183,7 +186,12 @@ fn silent(
         None => !around.foreign.is_empty(),
     };
     if heard_before && !in_its_socket {
-        return InverterLink::Lost;
+        let age = evidence.series(profile, Role::InverterAge).pop();
+        return InverterLink::Lost {
+            heard_s: age
+                .filter(|_| ours_cannot_feed)
+                .map(|(_, seconds)| whole_seconds(seconds)),
+        };
     }
     InverterLink::SilentSoFar {
         proven: point == Some(false),
@@ -209,15 +217,19 @@ fn flag_series(
         if !carries_flag && !alone {
             continue;
         }
+        let mut last_up: Option<Duration> = None;
         for sample in samples.iter().filter(|s| s.at >= since) {
             let Seen::Decoded(decoded) = &sample.what else {
                 continue;
             };
             if decoded.quality == Quality::Good {
-                series.push((
-                    sample.at,
-                    flag.map_or(decoded.raw != 0, |f| is_up(f, decoded.raw)),
-                ));
+                let shown = flag.map_or(decoded.raw != 0, |f| is_up(f, decoded.raw));
+                if shown {
+                    last_up = Some(sample.at);
+                }
+                // A code that takes turns shows others in between.
+                let turns = point.rotates && last_up.is_some_and(|at| at + TURN >= sample.at);
+                series.push((sample.at, shown || turns));
             }
         }
     }
@@ -225,13 +237,18 @@ fn flag_series(
     series
 }
 
-/// The last moment at which the uptime stepped back, or started after our first look.
+/// The last moment at which the uptime showed a restart: it stepped back, or has grown by less than the
+/// time that passed, to no more than that time (what stands still, or is an old answer, is no restart).
 pub(crate) fn rebooted_at(evidence: &MemberEvidence, profile: &Profile) -> Option<Duration> {
     let uptime = evidence.series(profile, Role::Uptime);
-    uptime
-        .iter()
-        .zip(uptime.iter().skip(1))
-        .rev()
-        .find(|(a, b)| b.1 < a.1)
-        .map(|(_, b)| b.0)
+    let point = profile.points.iter().find(|p| p.role == Role::Uptime)?;
+    let step = 2.0 * point.scale.value().abs();
+    let restarted = |a: &(Duration, f64), b: &(Duration, f64)| {
+        let passed = b.0.saturating_sub(a.0).as_secs_f64();
+        // Clocks of units are off by a percent at most (common practice).
+        let slack = step.max(5.0).max(0.01 * passed);
+        b.1 < a.1 || (b.1 > a.1 && b.1 <= passed && a.1 + passed - b.1 > slack)
+    };
+    let mut pairs = uptime.iter().zip(uptime.iter().skip(1)).rev();
+    pairs.find(|(a, b)| restarted(a, b)).map(|(_, b)| b.0)
 }

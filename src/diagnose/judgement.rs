@@ -286,6 +286,8 @@ pub struct Finding {
     pub sure: Certainty,
     /// What becomes of the part, for roots that stop the unit.
     pub disposition: Option<Disposition>,
+    /// The number that decided and its limit, in a few words, where it was measured.
+    pub deciding: Option<String>,
 }
 
 /// How far a reading may be relied on.
@@ -517,6 +519,11 @@ pub(crate) fn root_ids(findings: &[Finding]) -> Vec<&'static str> {
 }
 
 impl Judgement {
+    /// The finding that says most of the first root: with its number, then with its place.
+    pub fn telling_root(&self) -> Option<&Finding> {
+        super::roots::telling(&self.findings)
+    }
+
     /// Ids of the root alarms, each once, in order.
     pub fn roots(&self) -> Vec<&'static str> {
         root_ids(&self.findings)

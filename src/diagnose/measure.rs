@@ -102,9 +102,25 @@ fn together(findings: &mut Vec<Finding>, readings: &[Reading]) {
             module: one.place.module.filter(|_| modules_agree),
             item: None,
         };
+        let is_low = matches!(
+            class,
+            Some(Class::UnderTemperature | Class::CellUnderVoltage)
+        );
+        let order = |a: &f64, b: &f64| {
+            if is_low {
+                a.total_cmp(b)
+            } else {
+                b.total_cmp(a)
+            }
+        };
+        let hit = of_role().filter_map(|r| Some((r.place, r.number()?)));
+        let worst = hit
+            .filter_map(|(place, number)| Some((many.iter().find(|f| f.place == place)?, number)))
+            .min_by(|a, b| order(&a.1, &b.1));
         let merged = Finding {
             text,
             place,
+            deciding: worst.and_then(|(f, _)| f.deciding.clone()),
             ..one.clone()
         };
         findings.retain(|f| !same(f));
@@ -165,6 +181,11 @@ fn limits(
         with_unit(limit, &reading.value_unit),
     );
     let mut found = finding(class, severity, reading.unit, reading.place, text);
+    found.deciding = Some(format!(
+        "{}, limit {}",
+        with_unit(number, &reading.value_unit),
+        with_unit(limit, &reading.value_unit),
+    ));
     if class == Class::InsulationLow {
         let (side, lies_in) = insulation_side(switches_open);
         found.text.push_str(side);
@@ -204,14 +225,19 @@ fn absolute_minimum(measured: &mut Measured, reading: &Reading, number: f64, pro
         with_unit(number, &reading.value_unit),
         with_unit(limit, "V"),
     );
-    let place = reading.place;
-    measured.findings.push(finding(
+    let mut found = finding(
         Class::CellBelowMinimum,
         Severity::Alarm,
         reading.unit,
-        place,
+        reading.place,
         text,
+    );
+    found.deciding = Some(format!(
+        "{}, never to be charged below {}",
+        with_unit(number, &reading.value_unit),
+        with_unit(limit, "V"),
     ));
+    measured.findings.push(found);
 }
 
 /// Cells and sensors without a usable value.
@@ -349,7 +375,21 @@ fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile, at_r
                 }
                 Severity::Warning
             };
-            let found = finding(class, severity, low_at.unit, low_at.place, text);
+            // The one that stands away from the others, which may be the high one.
+            let mut all: Vec<f64> = values().map(|(number, _)| number).collect();
+            all.sort_by(f64::total_cmp);
+            let usual = all.get(all.len() / 2).copied().unwrap_or(low);
+            let odd = if usual - low >= high - usual {
+                low_at
+            } else {
+                high_at
+            };
+            let mut found = finding(class, severity, odd.unit, odd.place, text);
+            found.deciding = Some(format!(
+                "{} apart, limit {}",
+                with_unit(high - low, &point.unit),
+                with_unit(limit, &point.unit),
+            ));
             measured.findings.push(found);
         }
     }
@@ -440,11 +480,12 @@ pub(crate) fn finding(
         returned: false,
         sure: Certainty::Proven,
         disposition: None,
+        deciding: None,
     }
 }
 
 /// Where a measured violation usually lies; a starting point, not a proof.
-fn lies_in(class: Class) -> LiesIn {
+pub(crate) fn lies_in(class: Class) -> LiesIn {
     match class {
         Class::CellOverVoltage
         | Class::CellUnderVoltage
@@ -462,7 +503,7 @@ fn lies_in(class: Class) -> LiesIn {
 }
 
 /// What to do first about a measured violation.
-fn to_do(class: Class) -> &'static str {
+pub(crate) fn to_do(class: Class) -> &'static str {
     match class {
         Class::CellBelowMinimum => {
             "do not charge, do not install, set the module apart and ask its maker; it does not travel as ordinary goods"

@@ -285,19 +285,25 @@ fn steady(
                     | Role::PackVoltage
             )
     };
-    let oldest = readings.iter().filter(of_sums).filter_map(|r| r.age).max();
-    let from = moment.saturating_sub(oldest.unwrap_or_default());
+    let ages = || readings.iter().filter(of_sums).filter_map(|r| r.age);
+    let (Some(oldest), Some(newest)) = (ages().max(), ages().min()) else {
+        return true;
+    };
+    let from = moment.saturating_sub(oldest);
+    let until = moment.saturating_sub(newest);
     let currents = evidence.series(profile, Role::PackCurrent);
-    // The last current before counts as well: it held until it was seen to have changed.
-    let known = currents
-        .partition_point(|(at, _)| *at < from)
-        .saturating_sub(1);
-    let since = currents.iter().skip(known);
+    if currents.is_empty() {
+        return true;
+    }
+    // Shown only by a current before or with the first of them, and one with or after the last.
+    let before = currents.partition_point(|(at, _)| *at <= from);
+    let bracketed = before > 0 && currents.last().is_some_and(|(at, _)| *at >= until);
+    let since = currents.iter().skip(before.saturating_sub(1));
     let (low, high) = since.fold(
         (f64::INFINITY, f64::NEG_INFINITY),
         |(low, high), (_, amps)| (low.min(*amps), high.max(*amps)),
     );
-    low > high || high - low <= 2.0 * profile.unit.rest_current
+    bracketed && high - low <= 2.0 * profile.unit.rest_current
 }
 
 /// Behind a counter that stands still every value is stale, whatever its age.
@@ -498,15 +504,19 @@ fn two_units(evidence: &MemberEvidence, shared: &Shared<'_>, profile: &Profile) 
     doubts
 }
 
-/// Serial numbers that change.
+/// Serial numbers that change. Modules may have been exchanged while the unit was off: theirs count since
+/// its last restart; its own always counts.
 fn identity_changes(evidence: &MemberEvidence, profile: &Profile) -> Vec<Doubt> {
     let mut doubts = Vec::new();
+    let restarted = rebooted_at(evidence, profile).unwrap_or_default();
     for (instance, point, samples) in evidence.each(profile) {
-        if !matches!(point.role, Role::Serial | Role::ModuleSerial) {
-            continue;
-        }
+        let from = match point.role {
+            Role::Serial => Duration::ZERO,
+            Role::ModuleSerial => restarted,
+            _ => continue,
+        };
         let mut texts: Vec<String> = Vec::new();
-        for sample in samples {
+        for sample in samples.iter().filter(|sample| sample.at >= from) {
             let Seen::Decoded(decoded) = &sample.what else {
                 continue;
             };
@@ -561,7 +571,8 @@ fn frozen(
     };
     let gateway = facts.is_some_and(LinkFacts::is_gateway);
     let mut text = format!(
-        "the own heartbeat has not moved for {:.1} s: the answers are stale",
+        "the own heartbeat has not moved for {:.1} s: every value shown may be old, and another fault may hide behind \
+         them",
         stood.as_secs_f64()
     );
     if gateway {
@@ -587,6 +598,7 @@ fn frozen(
             returned: false,
             sure: Certainty::Proven,
             disposition: None,
+            deciding: None,
         },
     );
 }
@@ -640,6 +652,8 @@ fn decide(
         if roots.unconfirmed {
             why.push("unconfirmed: the map could not be recognised for certain".to_owned());
         }
+        let hides = |doubt: &&Doubt| doubt.kind == DoubtKind::MayHide;
+        why.extend(doubts.iter().filter(hides).map(|doubt| doubt.text.clone()));
         return (VerdictKind::Fault, why);
     }
     if !doubts.is_empty() {
@@ -695,10 +709,17 @@ fn by_inverter(
             };
             Ok((VerdictKind::AwaitingInverter, why))
         }
-        (InverterLink::Lost, _) => Ok((
-            VerdictKind::InverterLost,
-            format!("the inverter was heard before and has been silent for {silence_s} s or more"),
-        )),
+        (InverterLink::Lost { heard_s }, _) => {
+            let why = match heard_s {
+                Some(ago) => format!(
+                    "the unit heard its inverter until {ago} s ago and not since: look at the inverter, then at its cable"
+                ),
+                None => format!(
+                    "the inverter was heard before and has been silent for {silence_s} s or more"
+                ),
+            };
+            Ok((VerdictKind::InverterLost, why))
+        }
         (InverterLink::Heard, Some(StateKind::Standby | StateKind::Running)) => Ok((
             VerdictKind::Normal,
             "the inverter is heard and the unit is in service".to_owned(),

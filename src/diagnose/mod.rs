@@ -50,6 +50,8 @@ mod sightings;
 mod step;
 
 pub(crate) use beside::CAUTION;
+pub(crate) use bus::{Garble, garbled};
+pub(crate) use flags::TURN;
 pub use health::{Health, Share};
 pub use judgement::{
     Basis, Bus, Cause, Certainty, Disposition, Finding, Identity, Judgement, MemberSummary,
@@ -65,6 +67,7 @@ pub use seen::Seen;
 use crate::ask::{Exchange, Talk};
 use crate::event::Event;
 use causes::Topic;
+use inverter::InverterLink;
 use judgement::root_ids;
 use member::{Member, Shared};
 
@@ -252,7 +255,8 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
         &members,
         bad_line(&bus, &line, members.first().map_or(0, |m| m.unit)),
     );
-    let summary = summary(kind, &deciding, &doubts, &findings);
+    let summary = silent_packs(&members, &deciding)
+        .unwrap_or_else(|| summary(kind, &deciding, &doubts, &findings, members.len() > 1));
     let without_roots = without_roots(&members);
     let gate_filled = members.iter().all(Member::fills_gate);
     let open = if kind == VerdictKind::Undecided {
@@ -419,9 +423,10 @@ fn summary(
     deciding: &[&Member],
     doubts: &[doubt::Doubt],
     findings: &[Finding],
+    several: bool,
 ) -> String {
     let unconfirmed = deciding.iter().any(|m| m.unconfirmed);
-    let roots = || roots_in_words(findings, deciding.len() > 1);
+    let roots = || roots_in_words(findings, several);
     match kind {
         VerdictKind::Normal => {
             "In service: the inverter is heard and no fault was found so far.".to_owned()
@@ -435,7 +440,12 @@ fn summary(
             "Only waiting for the inverter: no fault was found so far.".to_owned()
         }
         VerdictKind::InverterLost => {
-            "The inverter fell silent: no fault was found in the unit so far.".to_owned()
+            let ago = deciding.first().and_then(|m| match m.inverter {
+                InverterLink::Lost { heard_s } => heard_s,
+                _ => None,
+            });
+            let ago = ago.map_or_else(String::new, |seconds| format!(" {seconds} s ago"));
+            format!("The inverter fell silent{ago}: no fault was found in the unit so far.")
         }
         VerdictKind::BusProblem => {
             "No valid answer: nothing can be said about the unit.".to_owned()
@@ -444,28 +454,59 @@ fn summary(
     }
 }
 
-/// The first root in words and where it is, and how many others there are.
+/// Where all that is open is that packs of a rack give no answer: which, and what of the others.
+fn silent_packs(members: &[Member], deciding: &[&Member]) -> Option<String> {
+    let is_silent = |m: &Member| m.kind == VerdictKind::BusProblem;
+    if members.len() < 2 || deciding.is_empty() || !deciding.iter().all(|m| is_silent(m)) {
+        return None;
+    }
+    let of = members.len();
+    let (mut silent, mut others) = (Vec::new(), Vec::new());
+    for (number, member) in (1..).zip(members) {
+        if is_silent(member) {
+            let pack = if silent.is_empty() { "Pack" } else { "pack" };
+            silent.push(format!("{pack} {number} of {of} (address {})", member.unit));
+        } else {
+            others.push(number.to_string());
+        }
+    }
+    let (gives, packs) = (
+        if silent.len() > 1 { "give" } else { "gives" },
+        if others.len() > 1 { "packs" } else { "pack" },
+    );
+    Some(format!(
+        "{} {gives} no answer; {packs} {}: no fault found so far.",
+        silent.join(" and "),
+        others.join(" and ")
+    ))
+}
+
+/// The first root in words, with its number and where it is; then the others.
 fn roots_in_words(findings: &[Finding], several: bool) -> String {
-    let others = root_ids(findings).len().saturating_sub(1);
-    let Some(first) = findings.iter().find(|f| f.is_root_alarm()) else {
+    let Some(first) = roots::telling(findings) else {
         return "not known".to_owned();
     };
     // The meaning up to its explanation.
-    let what = first.class.map_or(first.id, |class| {
-        let meaning = roots::meaning(class);
+    let in_words = |finding: &Finding| {
+        let meaning = finding.class.map_or(finding.id, roots::meaning);
         meaning.split([',', ';', ':']).next().unwrap_or(meaning)
-    });
-    let address = several.then(|| format!("address {}", first.unit));
-    let module = first.place.module.map(|module| format!("module {module}"));
-    let place: Vec<String> = address.into_iter().chain(module).collect();
-    let place = if place.is_empty() {
-        String::new()
-    } else {
-        format!(", {}", place.join(", "))
     };
-    match others {
-        0 => format!("{what}{place}"),
-        n => format!("{what}{place}; and {n} more"),
+    let mut text = in_words(first).to_owned();
+    let address = several.then(|| format!("address {}", first.unit));
+    let place = Some(roots::whereabouts(first)).filter(|place| !place.is_empty());
+    for part in address.into_iter().chain(place) {
+        text.push_str(", ");
+        text.push_str(&part);
+    }
+    if let Some(numbers) = &first.deciding {
+        text.push_str(&format!(" ({numbers})"));
+    }
+    let others: Vec<&'static str> = root_ids(findings).into_iter().skip(1).collect();
+    let other = |id: &&str| findings.iter().find(|f| f.is_root_alarm() && f.id == *id);
+    match (others.len(), others.first().and_then(other)) {
+        (1, Some(other)) => text + "; and " + in_words(other),
+        (n, Some(_)) => format!("{text}; and {n} more"),
+        (_, None) => text,
     }
 }
 
@@ -537,6 +578,9 @@ fn identity(members: &[Member]) -> Identity {
     }
 }
 
+/// A cause with this share, per mille, is proven.
+pub(crate) const PROVEN: u32 = 990;
+
 /// No unit gave a valid answer: weigh the causes.
 fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
     let nothing_yet = seen.talk.own.is_empty() && bus.bytes_in == 0 && !seen.was_lost();
@@ -549,14 +593,18 @@ fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
     let share = considered.first().map_or(0, |cause| cause.per_mille);
     let next = causes::steps(&considered);
     let asked = bus.requests;
-    let why = vec![if nothing_yet {
-        "nothing had been asked and nothing was heard at this moment".to_owned()
-    } else {
-        format!(
+    let why = vec![match (nothing_yet, asked) {
+        (true, _) => "nothing had been asked and nothing was heard at this moment".to_owned(),
+        (false, 0) => format!("nothing was asked; {} bytes were heard", bus.bytes_in),
+        (false, _) => format!(
             "{asked} questions, no valid answer; {} bytes came in all",
             bus.bytes_in
-        )
+        ),
     }];
+    let summary = match considered.first().filter(|_| share >= PROVEN) {
+        Some(cause) => format!("Nothing can be said about the unit: {}.", cause.meaning),
+        None => "No valid answer: nothing can be said about the unit.".to_owned(),
+    };
     Judgement {
         moment: seen.moment,
         identity: Identity::default(),
@@ -567,7 +615,7 @@ fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
             } else {
                 Basis::Weighed(share)
             },
-            summary: "No valid answer: nothing can be said about the unit.".to_owned(),
+            summary,
             why,
             open: Vec::new(),
             without_roots: None,

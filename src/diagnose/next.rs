@@ -6,11 +6,13 @@
 use packside_profiles::model::{Clears, LiesIn, Needs, Profile, Severity};
 use packside_profiles::{Class, Role, StateKind};
 
+use super::beside::SENSE_WIRE;
 use super::doubt::{self, DoubtKind};
 use super::inverter::InverterLink;
 use super::judgement::{Disposition, Finding, NextStep, NotTested, ReadingQuality, VerdictKind};
 use super::measure::at_rest;
 use super::member::Member;
+use super::roots;
 use super::step::{Step, by_risk};
 
 /// Next steps for one member. `causes` are the steps that settle why its inverter is not heard.
@@ -65,7 +67,14 @@ fn condition_steps(member: &Member) -> Vec<NextStep> {
     }
     let step = |(deed, ids, charging): (&str, Vec<&str>, bool)| {
         let needs = if charging { Needs::LiveDc } else { Needs::Look };
-        Step::LiftCondition.needing(needs, false, format!("{}: {deed}", ids.join(", ")))
+        let cold = ids.contains(&Class::UnderTemperature.id());
+        let first = if cold {
+            "do not charge while it is cold; "
+        } else {
+            ""
+        };
+        let text = format!("{}: {first}{deed}", ids.join(", "));
+        Step::LiftCondition.needing(needs, false, text)
     };
     by_deed.into_iter().map(step).collect()
 }
@@ -82,50 +91,16 @@ fn fault_steps(member: &Member) -> Vec<NextStep> {
     let mut steps = Vec::new();
     let disposed = |wanted| roots(member).find(move |f| f.disposition == Some(wanted));
     if let Some(root) = disposed(Disposition::Quarantine) {
-        steps.push(Step::SetApart.with(format!("{}: {}", root.id, Step::SetApart.row().text)));
+        let place = whereabouts(member, root.id);
+        let text = format!("{}{place}: {}", root.id, Step::SetApart.row().text);
+        steps.push(Step::SetApart.with(text));
     }
-    let never_charge = roots(member).any(|f| f.class == Some(Class::CellBelowMinimum));
-    let mut told: Vec<&str> = Vec::new();
-    for root in roots(member) {
-        if told.contains(&root.id) {
-            continue;
-        }
-        told.push(root.id);
-        // Nothing is charged while a cell must never be charged again.
-        if never_charge && root.class.is_some_and(is_low) {
-            continue;
-        }
-        let (needs, licensed) = match root.lies_in {
-            LiesIn::InverterSide => (Needs::UnitOff, true),
-            LiesIn::Connection | LiesIn::Module | LiesIn::ControlUnit => (Needs::UnitOff, false),
-            LiesIn::Unknown => (Needs::UnitOff, true),
-            _ => (Needs::Look, false),
-        };
-        let to_do = if root.to_do.is_empty() {
-            "follow the maker's manual for this flag"
-        } else {
-            &root.to_do
-        };
-        let first = if root.lies_in == LiesIn::InverterSide {
-            "; nothing is returned before that"
-        } else {
-            ""
-        };
-        let then = if root.class == Some(Class::PrechargeFailed) {
-            "; then the main fuse and the pre-charge resistor"
-        } else {
-            ""
-        };
-        let text = format!(
-            "{}{}: {to_do}{then}{first}",
-            root.id,
-            whereabouts(member, root.id)
-        );
-        steps.push(Step::WorkOnRoot.needing(needs, licensed, text));
-    }
+    steps.extend(at_the_roots(member));
     // Where the map itself says what to do at the inverter's side, a second step would say it again.
     let untold = |f: &Finding| f.to_do.is_empty() && f.lies_in == LiesIn::InverterSide;
-    if roots(member).any(|f| f.lies_in == LiesIn::Unknown || untold(f)) {
+    let nobody_knows =
+        |f: &Finding| f.lies_in == LiesIn::Unknown && f.class != Some(Class::SwitchFault);
+    if roots(member).any(|f| nobody_knows(f) || untold(f)) {
         steps.push(Step::Isolate.plain());
     }
     if roots(member).any(|f| f.clears == Some(Clears::PowerCycle) && !f.returned) {
@@ -136,6 +111,9 @@ fn fault_steps(member: &Member) -> Vec<NextStep> {
             steps.push(Step::FollowModule.plain());
         }
         steps.push(Step::AskMaker.plain());
+    }
+    if member.doubts.iter().any(|d| d.kind == DoubtKind::MayHide) {
+        steps.push(Step::BehindTheCode.plain());
     }
     let silent =
         |f: &&Finding| f.class == Some(Class::InverterSilent) && f.severity != Severity::Notice;
@@ -148,14 +126,93 @@ fn fault_steps(member: &Member) -> Vec<NextStep> {
     steps
 }
 
+/// What each root wants, once for each id.
+fn at_the_roots(member: &Member) -> Vec<NextStep> {
+    let has = |class| roots(member).any(|f| f.class == Some(class));
+    let never_charge = has(Class::CellBelowMinimum);
+    let odd_low_cell = has(Class::CellImbalance) && has(Class::CellUnderVoltage);
+    let mut told: Vec<&str> = Vec::new();
+    let mut steps = Vec::new();
+    for root in roots(member) {
+        if told.contains(&root.id) {
+            continue;
+        }
+        told.push(root.id);
+        let low = root.class.is_some_and(is_low);
+        // Nothing is charged while a cell must never be charged again; that one is set apart, above.
+        if never_charge && low || root.disposition == Some(Disposition::Quarantine) {
+            continue;
+        }
+        // One low cell and the spread that it makes want one thing, and no charge before it.
+        if odd_low_cell && root.class == Some(Class::CellUnderVoltage) {
+            continue;
+        }
+        let (ids, first) = if odd_low_cell && root.class == Some(Class::CellImbalance) {
+            (
+                format!("{}, {}", Class::CellUnderVoltage.id(), root.id),
+                "neither charge nor discharge; ",
+            )
+        } else {
+            (root.id.to_owned(), "")
+        };
+        let to_do = if root.to_do.is_empty() {
+            "follow the maker's manual for this flag"
+        } else {
+            &root.to_do
+        };
+        let last = match root.class {
+            Some(Class::PrechargeFailed) => "; then the main fuse and the pre-charge resistor",
+            _ => "",
+        };
+        let returned = match root.lies_in {
+            LiesIn::InverterSide => "; nothing is returned before that",
+            _ => "",
+        };
+        let place = whereabouts(member, root.id);
+        let text = format!("{ids}{place}: {first}{to_do}{last}{returned}");
+        let (needs, licensed) = risk(root);
+        steps.push(Step::WorkOnRoot.needing(needs, licensed, text));
+    }
+    steps
+}
+
+/// What the work at a root needs, and whether an electrician's licence.
+///
+/// Cells cannot be switched off: whoever opens the cables between modules, a joint or a sense wire works
+/// on live DC, whatever the main switches say.
+fn risk(root: &Finding) -> (Needs, bool) {
+    use Class as C;
+    let inside = matches!(root.lies_in, LiesIn::Module | LiesIn::Connection);
+    match root.class {
+        Some(C::InsulationLow) if inside => (Needs::LiveDc, true),
+        Some(C::CellResistance) => (Needs::LiveDc, true),
+        Some(C::SensorFault) if root.to_do.contains(SENSE_WIRE) => (Needs::LiveDc, true),
+        Some(C::SwitchFault | C::FuseOpen | C::PrechargeFailed | C::ShortCircuit) => {
+            (Needs::UnitOff, true)
+        }
+        Some(class) if is_low(class) => (Needs::LiveDc, false),
+        Some(
+            C::CellImbalance
+            | C::CellOverVoltage
+            | C::PackOverVoltage
+            | C::TemperatureImbalance
+            | C::OverTemperature
+            | C::OverCurrent
+            | C::ConfigurationFault,
+        ) => (Needs::Look, false),
+        _ => match root.lies_in {
+            LiesIn::InverterSide | LiesIn::Unknown => (Needs::UnitOff, true),
+            LiesIn::Connection | LiesIn::Module | LiesIn::ControlUnit => (Needs::UnitOff, false),
+            LiesIn::SiteCondition | LiesIn::Operator => (Needs::Look, false),
+        },
+    }
+}
+
 /// Where roots of this id are, as far as a place is known.
 fn whereabouts(member: &Member, id: &str) -> String {
     let mut places: Vec<String> = Vec::new();
     for root in roots(member).filter(|f| f.id == id) {
-        let module = root.place.module.map(|m| format!("module {m}"));
-        let item = root.place.item.map(|i| format!("number {i}"));
-        let words: Vec<String> = module.into_iter().chain(item).collect();
-        let place = words.join(" ");
+        let place = roots::whereabouts(root);
         if !place.is_empty() && !places.contains(&place) {
             places.push(place);
         }
@@ -222,6 +279,9 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
         _ => None,
     };
     let mut steps = doubt::steps(&member.doubts, words);
+    if member.doubts.iter().any(|d| d.kind == DoubtKind::TwoUnits) {
+        steps.push(Step::OneUnitOff.plain());
+    }
     if steps.is_empty() {
         steps.push(Step::LookAgain.plain());
     }
@@ -278,14 +338,28 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
         .find(|r| r.role == Role::PackCurrent)
         .and_then(|r| r.number());
     let flowing = current.is_some_and(|amps| amps.abs() > profile.unit.rest_current);
+    let switch_fault = roots(member).any(|f| f.class == Some(Class::SwitchFault));
     if connected && !member.precharge_seen {
         add(
             "pre-charge",
             "no reading caught it, it was over before or between two of them",
             "at the next power-up with the inverter",
         );
+        if !switch_fault {
+            add(
+                "main-switches",
+                "closed all through this look: whether they open is not known",
+                "when the unit is next switched off",
+            );
+        }
     }
-    if !connected {
+    if !connected && switch_fault {
+        let why = "a main switch does not do as ordered: nothing behind it can be judged";
+        let when = "when that is settled, at power-up with the inverter";
+        for id in ["pre-charge", "main-fuse", "inverter-side-insulation"] {
+            add(id, why, when);
+        }
+    } else if !connected {
         let why = "not seen to work in this look";
         let when = "at power-up with the inverter";
         add("pre-charge", why, when);

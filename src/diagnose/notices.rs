@@ -154,5 +154,6 @@ pub(crate) fn notice(id: &'static str, unit: u8, text: &str) -> Finding {
         returned: false,
         sure: Certainty::Open,
         disposition: None,
+        deciding: None,
     }
 }

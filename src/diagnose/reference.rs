@@ -4,11 +4,12 @@
 //! itself uses.
 
 use packside_profiles::Class;
-use packside_profiles::model::Needs;
+use packside_profiles::model::{LiesIn, Needs};
 
 use super::causes::TABLE;
 use super::doubt::DoubtKind;
 use super::judgement::{Certainty, Disposition, VerdictKind};
+use super::measure;
 use super::next::NOT_TESTED;
 use super::notices::NOTICES;
 use super::sight::Sight;
@@ -32,12 +33,26 @@ pub struct Entry {
     pub id: &'static str,
     /// What it means and what follows from it.
     pub meaning: String,
+    /// Where the reason usually lies; a map may say otherwise. Nothing where that is no question.
+    pub lies_in: Option<LiesIn>,
+    /// What to do about it. Empty where there is nothing to do.
+    pub to_do: String,
 }
 
 fn entry(id: &'static str, meaning: impl Into<String>) -> Entry {
     Entry {
         id,
         meaning: meaning.into(),
+        lies_in: None,
+        to_do: String::new(),
+    }
+}
+
+impl Entry {
+    fn with_step(self, step: Step) -> Self {
+        let row = step.row();
+        let to_do = format!("{} ({}, {})", row.text, needs(row.needs), row.who);
+        Self { to_do, ..self }
     }
 }
 
@@ -54,9 +69,7 @@ pub fn topics() -> Vec<Topic> {
             format!("{}. Exit code {}.", kind.meaning(), kind.exit_code()),
         )
     };
-    let classes = Class::ALL
-        .iter()
-        .map(|class| entry(class.id(), of_class(*class)));
+    let classes = Class::ALL.iter().map(|class| of_class(*class));
     let listed = |list: &[(&'static str, &'static str)]| {
         list.iter()
             .map(|(id, meaning)| entry(id, format!("{meaning}.")))
@@ -67,10 +80,8 @@ pub fn topics() -> Vec<Topic> {
     let sure = sure.map(|one| entry(one.id(), format!("{}.", one.meaning())));
     let doubts = DoubtKind::ALL.iter().map(|kind| {
         let step = kind.step().row().id;
-        entry(
-            kind.id(),
-            format!("{}. Settled by `{step}`.", kind.meaning()),
-        )
+        let meaning = format!("{}. Settled by `{step}`.", kind.meaning());
+        entry(kind.id(), meaning).with_step(kind.step())
     });
     let sights = Sight::ALL
         .iter()
@@ -121,10 +132,8 @@ fn causes() -> Vec<Entry> {
             format!(" Mind: {}.", row.caution)
         };
         let step = row.step.row().id;
-        entry(
-            row.id,
-            format!("{}. Settled by `{step}`.{mind}", row.meaning),
-        )
+        let meaning = format!("{}. Settled by `{step}`.{mind}", row.meaning);
+        entry(row.id, meaning).with_step(row.step)
     };
     TABLE.iter().map(of_row).collect()
 }
@@ -160,8 +169,9 @@ pub fn needs(needs: Needs) -> &'static str {
     }
 }
 
-fn of_class(class: Class) -> String {
+fn of_class(class: Class) -> Entry {
     let what = super::roots::meaning(class);
+    let follows = class.is_status() || class == Class::InverterSilent;
     let weight = if class.is_status() {
         "A status: it follows from something, and keeps the verdict open where nothing explains it."
     } else if class == Class::InverterSilent {
@@ -171,7 +181,15 @@ fn of_class(class: Class) -> String {
     } else {
         "As an alarm always `fault`, whatever lamp or inverter say."
     };
-    format!("{what}. {weight}")
+    let told = entry(class.id(), format!("{what}. {weight}"));
+    if follows {
+        return told;
+    }
+    Entry {
+        lies_in: Some(measure::lies_in(class)),
+        to_do: measure::to_do(class).to_owned(),
+        ..told
+    }
 }
 
 #[cfg(test)]

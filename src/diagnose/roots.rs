@@ -10,6 +10,7 @@
 use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Severity};
 
+use super::beside::BETWEEN;
 use super::judgement::{Certainty, Disposition, Finding, Source};
 use super::notices::notice;
 
@@ -24,9 +25,8 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
         .iter()
         .any(|f| f.is_root_alarm() && !matches!(f.lies_in, LiesIn::Module | LiesIn::ControlUnit));
     let place = |f: &Finding| f.place.module;
-    let never_charge = findings
-        .iter()
-        .any(|f| f.is_root_alarm() && f.class == Some(Class::CellBelowMinimum));
+    let never_charge = has(findings, Class::CellBelowMinimum);
+    let odd_cells = has(findings, Class::CellImbalance);
     let low_cell_in: Vec<Option<u16>> = findings
         .iter()
         .filter(|f| f.root && f.class.is_some_and(is_low_cell))
@@ -49,21 +49,33 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
             let is_low = finding.class.is_some_and(is_low_cell);
             finding.disposition = Some(if hot_and_low || (never_charge && is_low) {
                 Disposition::Quarantine
+            } else if odd_cells && finding.class == Some(Class::CellUnderVoltage) {
+                // Charging lifts a low pack; a single low cell it only hides.
+                Disposition::IsolateAndLookAgain
             } else {
                 disposition(finding, elsewhere)
             });
         }
     }
+    // Low cells beside an imbalance are what makes it, and no mere condition.
     findings.sort_by_key(|f| {
+        let makes_it = odd_cells && f.class == Some(Class::CellUnderVoltage);
         (
             !f.is_root_alarm(),
             std::cmp::Reverse(f.severity),
-            f.class.is_some_and(Class::is_condition),
+            !makes_it && f.class.is_some_and(Class::is_condition),
             f.class.map_or(u8::MAX, rank),
             f.source != Source::Flag,
         )
     });
     transport(findings);
+}
+
+/// Whether a root of this class is among them.
+fn has(findings: &[Finding], class: Class) -> bool {
+    findings
+        .iter()
+        .any(|f| f.is_root_alarm() && f.class == Some(class))
 }
 
 /// A cell, or what follows from one, that is low.
@@ -95,6 +107,39 @@ fn disposition(finding: &Finding, roots_elsewhere: bool) -> Disposition {
         }
         _ => Disposition::IsolateAndLookAgain,
     }
+}
+
+/// The finding that says most of the first root: with its number, then with its place.
+pub(crate) fn telling(findings: &[Finding]) -> Option<&Finding> {
+    let first = findings.iter().find(|f| f.is_root_alarm())?;
+    let same = |f: &&Finding| f.is_root_alarm() && f.id == first.id && f.unit == first.unit;
+    findings.iter().filter(same).min_by_key(|f| {
+        (
+            f.deciding.is_none(),
+            f.place.item.is_none(),
+            f.place.module.is_none(),
+            f.source == Source::Flag,
+        )
+    })
+}
+
+/// Where a finding is, in words; empty where that is the whole pack.
+pub(crate) fn whereabouts(finding: &Finding) -> String {
+    use Class as C;
+    let module = finding
+        .place
+        .module
+        .map(|module| format!("module {module}"));
+    let item = finding.place.item.map(|item| match finding.class {
+        Some(C::SensorFault) if finding.text.contains(BETWEEN) => {
+            format!("cells {item} and {}", item + 1)
+        }
+        Some(C::SensorFault | C::OverTemperature | C::UnderTemperature)
+        | Some(C::TemperatureImbalance) => format!("sensor {item}"),
+        _ => format!("cell {item}"),
+    });
+    let words: Vec<String> = module.into_iter().chain(item).collect();
+    words.join(" ")
 }
 
 /// What a class says, in words.
@@ -171,10 +216,10 @@ fn rank(class: Class) -> u8 {
         C::CellOverVoltage => 11,
         C::OverCurrent => 12,
         C::PackOverVoltage => 13,
-        C::CellImbalance => 14,
-        C::TemperatureImbalance => 15,
-        C::LowCharge => 16,
-        C::CellUnderVoltage => 17,
+        C::CellUnderVoltage => 14,
+        C::CellImbalance => 15,
+        C::TemperatureImbalance => 16,
+        C::LowCharge => 17,
         C::PackUnderVoltage => 18,
         _ => 20,
     }

@@ -61,13 +61,15 @@ steps! {
     WorkOnRoot = "work-on-root", Look, TECHNICIAN, 15, "do what the map says of this root";
     Isolate = "isolate-and-look-again", UnitOff, LICENSED, 20, "this may lie on the inverter's side: isolate it by the manual and look again before anything is returned";
     DoesItReturn = "does-it-return", UnitOff, TECHNICIAN, 10, "after recording: one power cycle by the manual; does the flag return?";
-    FollowModule = "module-or-position", UnitOff, TECHNICIAN, 40, "where the maker allows a swap: does it follow the module or stay at the position?";
+    FollowModule = "module-or-position", LiveDc, LICENSED, 40, "where the maker allows a swap: does it follow the module or stay at the position?";
     AskMaker = "ask-maker", Look, TECHNICIAN, 20, "no isolating step is left: send this result to the maker with the serial number";
     InverterPowered = "inverter-powered", Look, ANYONE, 2, "is the inverter powered, and is this battery type chosen on its screen?";
     InverterSettings = "inverter-settings", Look, ANYONE, 3, "compare battery type, address and line settings on the inverter's screen with the unit's";
     InverterSocket = "inverter-socket", Look, TECHNICIAN, 3, "is the inverter's cable in the socket that the manual names?";
     InverterCable = "inverter-cable", LowVoltage, TECHNICIAN, 15, "check the communication cable: seated, pair and polarity, common wire, not chafed";
     InverterCableToo = "inverter-cable-too", LowVoltage, TECHNICIAN, 15, "besides, the unit hears no inverter: once the fault is settled, look at the inverter and its communication cable";
+    BehindTheCode = "behind-the-code", Look, TECHNICIAN, 2, "once that is put right, look again: this unit shows one code at a time, and others may hide behind it";
+    LineToo = "line-too", Look, TECHNICIAN, 5, "besides, the line: only one may ask at a time (see who does: packside listen); then common wire and terminators";
     FreeSocket = "free-socket", LowVoltage, TECHNICIAN, 2, "give the inverter its socket back, read from the service socket, then look again";
     WaitSilence = "wait-silence-time", Look, ANYONE, 2, "wait until the silence time is over, then look again";
     WatchLamp = "watch-lamp", Look, ANYONE, 2, "stop asking and watch the lamps: our own questions may keep the flag down";
@@ -75,6 +77,7 @@ steps! {
     LookWithInverter = "look-with-inverter", Look, TECHNICIAN, 2, "then look again: what is listed as not tested can only be seen with the inverter";
     RightProfile = "right-profile", Look, TECHNICIAN, 3, "compare nameplate and firmware with the profile (packside profile show)";
     OneAddressEach = "one-address-each", Look, TECHNICIAN, 5, "two units share this address: look which units are on the pair and what address each has";
+    OneUnitOff = "one-unit-off", UnitOff, TECHNICIAN, 10, "switch one of the two off by the manual and look again: what answers now is the other; then give one of them a new address";
     PastTheCache = "past-the-cache", Look, TECHNICIAN, 10, "read at the unit itself, not through the gateway: its answers may be old";
     AnswerAgain = "answer-again", Look, TECHNICIAN, 5, "put it right by the maker's manual, then answer the step again";
     LampAgain = "lamp-again", Look, ANYONE, 1, "look at the lamp again, at the same unit: a code may be hidden or the answers stale";
@@ -136,7 +139,14 @@ impl Step {
 
 /// Lowest risk first; looking again comes after what is to be done before.
 pub(crate) fn by_risk(steps: &mut [NextStep]) {
-    let last = |id| ["inverter-cable-too", "look-with-inverter", "ask-maker"].contains(&id);
+    const LAST: [Step; 5] = [
+        Step::InverterCableToo,
+        Step::LineToo,
+        Step::LookWithInverter,
+        Step::BehindTheCode,
+        Step::AskMaker,
+    ];
+    let last = |id| LAST.iter().any(|step| step.row().id == id);
     steps.sort_by_key(|step| (last(step.id), step.needs));
 }
 

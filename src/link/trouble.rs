@@ -212,7 +212,7 @@ fn letters_off(a: &str, b: &str) -> usize {
 pub enum NotShown {
     /// The line was not silent for the window.
     #[error(
-        "not asking: the line was heard for only {silent:?} without a byte, {window:?} are needed"
+        "not asking: the line was heard for only {silent:.1?} without a byte, {window:.1?} are needed"
     )]
     NotSilent {
         /// Silence so far.

@@ -5,7 +5,7 @@
 //!
 //! Does not: send, wait, judge, or split what the unit refuses (a look before it has done that).
 
-use packside_profiles::model::Profile;
+use packside_profiles::model::{Point, Profile};
 use packside_profiles::{Known, Layout, Role};
 
 use super::look::{avoided, is_quick};
@@ -23,13 +23,27 @@ pub struct Follow {
 impl Follow {
     /// Follows this unit address.
     pub fn new(profile: &Profile, unit: u8, cost: &Cost) -> Self {
+        Self::points(profile, unit, cost, |point| is_followed(point.role))
+    }
+
+    /// Follows only the codes of this unit address that take turns.
+    pub fn codes(profile: &Profile, unit: u8, cost: &Cost) -> Self {
+        Self::points(profile, unit, cost, |point| point.rotates)
+    }
+
+    fn points(
+        profile: &Profile,
+        unit: u8,
+        cost: &Cost,
+        is_wanted: impl Fn(&Point) -> bool,
+    ) -> Self {
         let known = Known::default();
         let wanted: Vec<_> = Layout::new(profile, &known)
             .instances
             .into_iter()
             .filter(|instance| {
                 let point = profile.points.get(instance.point);
-                point.is_some_and(|point| is_followed(point.role))
+                point.is_some_and(&is_wanted)
             })
             .collect();
         let spans = absolute(&profile.spans, &known);

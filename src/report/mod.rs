@@ -30,7 +30,7 @@ mod series;
 mod style;
 mod timeline;
 mod verify;
-mod words;
+pub(crate) mod words;
 
 pub use compare::{Comparison, Unequal, compare};
 pub use compare_page::comparison_page;

@@ -176,6 +176,7 @@ mod tests {
             returned: false,
             sure: crate::diagnose::Certainty::Likely,
             disposition: None,
+            deciding: None,
         }
     }
 

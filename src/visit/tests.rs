@@ -267,7 +267,12 @@ fn clean_power_cycle_leads_back_to_what_the_fault_held_back() {
     assert_eq!(of(&walked, "monitoring"), 1);
     let last: Vec<&str> = walked.iter().rev().take(2).map(String::as_str).collect();
     assert_eq!(last, ["handed-over", "monitoring"]);
-    assert!(visit.open().iter().all(|(step, _)| step.id == "power-up-alone"));
+    assert!(
+        visit
+            .open()
+            .iter()
+            .all(|(step, _)| step.id == "power-up-alone")
+    );
 }
 
 #[test]

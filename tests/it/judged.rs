@@ -41,7 +41,7 @@ fn silent_pack_of_a_rack_is_named_in_the_headline_with_its_step() {
     assert_eq!(kind(&judgement), "undecided");
     assert_eq!(
         judgement.verdict.summary,
-        "Not settled: a pack gives no answer."
+        "Pack 3 of 3 (address 3) gives no answer; packs 1 and 2: no fault found so far."
     );
     let step = step(&judgement, "missing-pack").unwrap();
     assert!(step.text.starts_with("address 3: "), "{}", step.text);
@@ -250,4 +250,24 @@ fn unit_that_understands_it_is_asked_what_it_counted_of_a_damaged_line() {
         assert_eq!(judge(&events, Some(&deaf), None).bus.health.counted, None);
     }
     assert!(damaged >= 2, "{damaged}");
+}
+
+#[test]
+fn sum_that_no_later_current_stands_beside_proves_nothing_and_clears_nothing() {
+    let scenario = Scenario::find("hv-module-reversed").unwrap();
+    let profile = scenario.load_map(None).unwrap().profile;
+    let events = look(&scenario, &profile, scenario.look_at, None);
+    let whole = judge(&events, Some(&profile), None);
+    assert_eq!(whole.roots(), ["configuration-fault"], "{}", why(&whole));
+    // The same look, stopped before the current was read once more.
+    let moments = events.iter().map(|event| event.at);
+    let seen: Vec<Judgement> = moments
+        .map(|moment| judge(&events, Some(&profile), Some(moment)))
+        .filter(|cut| why(cut).contains("the current may have moved meanwhile"))
+        .collect();
+    println!("{} moments", seen.len());
+    assert!(!seen.is_empty());
+    for cut in seen {
+        assert_eq!(kind(&cut), "undecided", "{}", why(&cut));
+    }
 }

@@ -8,9 +8,9 @@ use std::io::Read as _;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
-use packside::visit::in_words;
 use packside::event::What;
 use packside::recording::{Recording, read};
+use packside::visit::in_words;
 
 use super::tool::{packside, stderr};
 

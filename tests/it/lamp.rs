@@ -6,7 +6,7 @@ use std::process::{Command, Output};
 use std::time::Duration;
 
 use packside::lamp::{patterns, rank, read_any_text, read_trace};
-use packside_simulator::{Framing, Scenario, World};
+use packside_simulator::{Scenario, World};
 use serde_json::Value;
 
 use super::adversary::Dice;
@@ -79,7 +79,7 @@ fn lamps_of_every_scenario_are_read_right_through_a_camera() {
         let known = patterns(Some(&profile));
         let lamps: Vec<String> = profile.lamps.iter().map(|lamp| lamp.id.clone()).collect();
         let mut dice = Dice(scenario.seed);
-        let mut world = World::new(&scenario, &profile, Framing::Rtu, scenario.seed);
+        let mut world = World::new(&scenario, &profile, scenario.seed);
         let mut moments: Vec<Duration> = scenario.expects.iter().map(|expect| expect.at).collect();
         moments.extend([Duration::from_secs(1), scenario.look_at]);
         moments.sort();
@@ -131,6 +131,8 @@ fn description_gives_pattern_meaning_worth_and_next_step() {
     let output = lamp(&["--seen", "blinking", "--profile", "generic-hv-stack"]);
     let text = String::from_utf8(output.stdout).unwrap();
     assert_eq!(output.status.code(), Some(0));
+    let words: Vec<&str> = text.split_whitespace().collect();
+    let words = words.join(" ");
     for part in [
         "BLINKING (recognised",
         "####....####....",
@@ -140,7 +142,7 @@ fn description_gives_pattern_meaning_worth_and_next_step() {
         "the lamp does not decide",
         "This alone does not prove the unit sound",
     ] {
-        assert!(text.contains(part), "{part} is missing in\n{text}");
+        assert!(words.contains(part), "{part} is missing in\n{text}");
     }
     let last = text.lines().last().unwrap();
     assert_eq!(

@@ -252,7 +252,7 @@ fn err_not_shown_says_why_and_what_to_do() {
     };
     assert_eq!(
         refused.to_string(),
-        "not asking: the line was heard for only 3s without a byte, 12s are needed"
+        "not asking: the line was heard for only 3.0s without a byte, 12.0s are needed"
     );
     let refused = serial(&[]).prove(&wake("writes", &[], (0, 1)), Duration::ZERO, false);
     assert_eq!(refused, Err(NotShown::NotListened));

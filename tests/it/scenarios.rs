@@ -2,7 +2,7 @@
 //!
 //! Kind of all expectations: invented (the scenarios), judged by FIELD practice.
 
-use packside_simulator::Scenario;
+use packside_simulator::{Expect, Scenario};
 use serde_json::Value;
 
 use super::tool::packside;
@@ -34,7 +34,11 @@ fn exit_code(kind: &str) -> i32 {
 
 /// What `check` gives today where something else must follow: scenario and verdict or cause.
 /// An entry that is right again fails the test until it is taken out.
-pub(crate) const WRONG_TODAY: &[(&str, &str)] = &[];
+pub(crate) const WRONG_TODAY: &[(&str, &str)] = &[
+    // The flag of a low cell is taken for a pack that only wants to be charged, though every cell
+    // reads well above its limit and the pack is more than half full.
+    ("hv-resistive-cell", "not-ready"),
+];
 
 #[test]
 fn every_scenario_gets_the_verdict_and_roots_that_must_follow() {
@@ -60,39 +64,13 @@ fn every_scenario_gets_the_verdict_and_roots_that_must_follow() {
             );
             assert_eq!(code, exit_code(&kind), "{name}");
             assert_eq!(result["simulated"], true, "{name}");
-            let roots: Vec<&str> = result["findings"]
-                .as_array()
-                .unwrap()
-                .iter()
-                .filter(|f| f["root"] == true && f["severity"] == "alarm")
-                .map(|f| f["id"].as_str().unwrap())
-                .collect();
-            let missing = expect
-                .roots
-                .iter()
-                .filter(|root| !roots.contains(&root.as_str()));
-            let known = || expect.roots.iter().chain(&expect.also);
-            let unexpected = roots.iter().find(|root| known().all(|one| one != *root));
-            let unnamed = expect
-                .links
-                .iter()
-                .find(|cause| !names_cause(&result["verdict"], cause));
-            let given = match (unnamed, unexpected) {
-                (Some(cause), _) => format!("cause {cause} is not named"),
-                (None, Some(root)) => format!("root {root} was not expected"),
-                (None, None) => kind.clone(),
+            let Some(given) = disagreement(&result, expect) else {
+                continue;
             };
-            let is_right = expect.verdict.contains(&kind)
-                && missing.count() == 0
-                && unnamed.is_none()
-                && unexpected.is_none();
-            let is_known = WRONG_TODAY.contains(&(*name, given.as_str()));
-            is_wrong |= !is_right;
-            if !is_right && !is_known {
-                wrong.push(format!(
-                    "{name} at {at} s: {given}, roots {roots:?}: {}",
-                    result["verdict"]["why"]
-                ));
+            is_wrong = true;
+            if !WRONG_TODAY.contains(&(*name, given.as_str())) {
+                let why = &result["verdict"]["why"];
+                wrong.push(format!("{name} at {at} s: {given}: {why}"));
             }
         }
         assert!(
@@ -101,6 +79,39 @@ fn every_scenario_gets_the_verdict_and_roots_that_must_follow() {
         );
     }
     assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
+/// What of a result is not as it must be: the verdict, a cause of the link that is not named, an
+/// alarm root too many or too few.
+pub(crate) fn disagreement(result: &Value, expect: &Expect) -> Option<String> {
+    let kind = result["verdict"]["kind"].as_str().unwrap_or("none");
+    if !expect.verdict.iter().any(|one| one == kind) {
+        return Some(kind.to_owned());
+    }
+    let unnamed = |cause: &&String| !names_cause(&result["verdict"], cause);
+    if let Some(cause) = expect.links.iter().find(unnamed) {
+        return Some(format!("cause {cause} is not named"));
+    }
+    if let Some(root) = surplus_root(result, expect) {
+        return Some(format!("root {root} was not expected"));
+    }
+    let roots = roots(result);
+    let missing = expect.roots.iter().find(|one| !roots.contains(one));
+    missing.map(|root| format!("root {root} is missing"))
+}
+
+/// An alarm root that must not be there.
+pub(crate) fn surplus_root(result: &Value, expect: &Expect) -> Option<String> {
+    let is_known = |root: &String| expect.roots.contains(root) || expect.also.contains(root);
+    roots(result).into_iter().find(|root| !is_known(root))
+}
+
+fn roots(result: &Value) -> Vec<String> {
+    let findings = result["findings"].as_array().into_iter().flatten();
+    let roots = findings.filter(|f| f["root"] == true && f["severity"] == "alarm");
+    roots
+        .map(|f| f["id"].as_str().unwrap_or_default().to_owned())
+        .collect()
 }
 
 fn names_cause(verdict: &Value, cause: &str) -> bool {

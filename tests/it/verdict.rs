@@ -102,3 +102,32 @@ fn cell_below_its_minimum_comes_first_is_set_apart_and_does_not_travel() {
     );
     assert!(judgement.verdict.next.iter().any(|s| s.id == "set-apart"));
 }
+
+/// Kind: invented (a swap by the manual: unit off, two modules exchanged, unit on).
+#[test]
+fn modules_exchanged_while_the_unit_was_off_are_no_second_unit() {
+    let (name, text) = Scenario::shipped()
+        .iter()
+        .find(|(name, _)| *name == "hv-swap-fault-follows-module")
+        .unwrap();
+    let scenario = Scenario::load(text, name).unwrap();
+    let profile = packside_profiles::find(&scenario.profile, None)
+        .unwrap()
+        .profile;
+    let at = Duration::from_secs(90);
+    let mut session = packside::cli::rehearse::Rehearsal::open(&scenario, &profile, at, None);
+    let module_of_root = |judgement: &Judgement| {
+        let mut roots = judgement.findings.iter().filter(|f| f.is_root_alarm());
+        roots.find_map(|f| f.place.module)
+    };
+    let before = judge(session.look(), Some(&profile), None);
+    assert_eq!((kind(&before), module_of_root(&before)), ("fault", Some(2)));
+    session.wait(Duration::from_secs(120));
+    let after = judge(session.look(), Some(&profile), None);
+    assert_eq!(
+        (kind(&after), module_of_root(&after)),
+        ("fault", Some(4)),
+        "{:?}",
+        after.verdict.why
+    );
+}

@@ -31,7 +31,7 @@ pub use plan::{GatewayPlan, GatewayState, Rival, WhenCrowded, WhenFull, WhenSile
 use crate::dice::Dice;
 use crate::frame::{Framing, Request, wrap};
 use crate::mischief::{Answer, Rules};
-use crate::scenario::{MischiefKind, Scenario};
+use crate::scenario::{Event, MischiefKind, Scenario};
 use crate::world::{Arrival, World};
 use network::Connection;
 use packside_profiles::model::Profile;
@@ -179,9 +179,7 @@ impl Gateway {
     /// Puts on the agenda what happens by itself.
     fn begin(&mut self, scenario: &Scenario) {
         for event in &scenario.events {
-            if let Some(state) = event.gateway {
-                self.push(event.at, Task::Becomes(state));
-            }
+            self.happens(event.at, event);
         }
         if self.plan.says.is_some() {
             self.push(self.plan.says_every, Task::Says);
@@ -191,6 +189,13 @@ impl Gateway {
         }
         if let Some(rival) = &self.plan.rival {
             self.push(rival.from, Task::RivalComes);
+        }
+    }
+
+    /// Something happens to it then.
+    pub(crate) fn happens(&mut self, at: Duration, event: &Event) {
+        if let Some(state) = event.gateway {
+            self.push(at, Task::Becomes(state));
         }
     }
 
@@ -336,8 +341,8 @@ impl Gateway {
                 bytes,
             })),
             Task::Closed(RIVAL) => {
-                let back = self.plan.rival.as_ref().and_then(|rival| rival.comes_back);
-                if let Some(after) = back {
+                let rival = self.plan.rival.as_ref().filter(|rival| rival.is_there(at));
+                if let Some(after) = rival.and_then(|rival| rival.comes_back) {
                     self.push(at + after, Task::RivalComes);
                 }
             }
@@ -618,7 +623,8 @@ impl Gateway {
 
     /// The rival asks, for as long as it is connected.
     fn rival_asks(&mut self, at: Duration) {
-        let every = self.plan.rival.as_ref().map(|rival| rival.every);
+        let rival = self.plan.rival.as_ref().filter(|rival| rival.is_there(at));
+        let every = rival.map(|rival| rival.every);
         let question = self.whole_map.first().cloned();
         let (Some(every), Some((unit, pdu))) = (every, question) else {
             return;

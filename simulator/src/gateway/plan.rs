@@ -151,6 +151,10 @@ pub struct Rival {
     /// Asks so often.
     #[serde(deserialize_with = "time")]
     pub every: Duration,
+    /// Vanishes then without a word, and holds its place until the gateway closes the connection;
+    /// never unless given.
+    #[serde(deserialize_with = "some_time")]
+    pub until: Option<Duration>,
     /// Connects again so long after it was thrown out; never unless given.
     #[serde(deserialize_with = "some_time")]
     pub comes_back: Option<Duration>,
@@ -161,8 +165,16 @@ impl Default for Rival {
         Self {
             from: Duration::ZERO,
             every: Duration::from_secs(5),
+            until: None,
             comes_back: None,
         }
+    }
+}
+
+impl Rival {
+    /// Whether it has not vanished yet.
+    pub(super) fn is_there(&self, at: Duration) -> bool {
+        self.until.is_none_or(|until| at < until)
     }
 }
 

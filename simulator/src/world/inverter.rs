@@ -122,8 +122,8 @@ impl World {
         };
         let next_round = at.max(turn.began + habit.every.max(SHORTEST));
         let rest = Happening::Turn(Turn::first(turn.who, next_round));
-        let on_this_line = self.framing == Framing::Rtu
-            && (turn.who == Party::Second || self.inverter_port() == InverterPort::ThisBus);
+        let on_this_line =
+            turn.who == Party::Second || self.inverter_port() == InverterPort::ThisBus;
         let busy = on_this_line && at < self.line_free && habit.talks;
         if busy && habit.listens_first {
             self.push(self.free_from(at), Happening::Turn(turn));

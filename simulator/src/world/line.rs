@@ -10,7 +10,6 @@ use packside_profiles::LineSettings;
 
 use super::air::{Party, Taken, nanos};
 use super::{Arrival, Happening, QUEUED, Sent, World};
-use crate::frame::{Framing, Request, wrap};
 use crate::line_plan::HELD_BYTES;
 use crate::mischief::Coming;
 use crate::uart::Heard;
@@ -20,31 +19,6 @@ use crate::unit::Asker;
 const LOOSE_CHARACTERS: usize = 3;
 
 impl World {
-    /// A gateway says that its unit is silent; a serial line says nothing.
-    pub(super) fn nobody(&mut self, at: Duration, asker: Asker, request: &Request) -> Option<Sent> {
-        let Asker::Client(client) = asker else {
-            return None;
-        };
-        if self.framing != Framing::Tcp {
-            return None;
-        }
-        // A gateway that is set up well gives up a little before its client does.
-        let patience = self.time_out() * 4 / 5;
-        let pdu = [request.pdu.first()? | 0x80, 0x0b];
-        let bytes = wrap(Framing::Tcp, request.transaction, request.unit, &pdu);
-        let ends = at.max(self.line_free) + patience;
-        self.line_free = ends;
-        self.push(
-            ends,
-            Happening::Arrives {
-                client: Some(client),
-                on_wire: None,
-                bytes,
-            },
-        );
-        Some(Sent { begins: ends, ends })
-    }
-
     /// When somebody who waits until nobody talks may begin, at this time or later.
     pub(crate) fn free_from(&self, at: Duration) -> Duration {
         if at < self.line_free {
@@ -64,7 +38,6 @@ impl World {
         &mut self,
         at: Duration,
         (talker, asker): (Party, Asker),
-        request: &Request,
         coming: &[Coming],
     ) -> Option<Sent> {
         if self.queue.len() >= QUEUED {
@@ -82,17 +55,8 @@ impl World {
         };
         let mut sent: Option<Sent> = None;
         for part in coming {
-            let now_sent = match self.framing {
-                Framing::Rtu => {
-                    let begins = at + silence + answer_time + part.later;
-                    self.transmit(talker, client, begins, &part.bytes, part.bytewise)
-                }
-                Framing::Tcp => {
-                    let asked = self.line.characters(request.pdu.len() + 3);
-                    let begins = at.max(self.line_free) + asked + silence + answer_time;
-                    self.deliver(client, begins + part.later, part)
-                }
-            };
+            let begins = at + silence + answer_time + part.later;
+            let now_sent = self.transmit(talker, client, begins, &part.bytes, part.bytewise);
             let begins = sent.map_or(now_sent.begins, |sent| sent.begins);
             sent = Some(Sent { begins, ..now_sent });
         }
@@ -155,29 +119,6 @@ impl World {
             let from = begins + Duration::from_nanos(after);
             self.air.spike(from, Duration::from_nanos(length));
         }
-    }
-
-    /// Delivers what a gateway has received as a whole, or byte by byte.
-    fn deliver(&mut self, client: Option<u32>, begins: Duration, part: &Coming) -> Sent {
-        let mut ends = begins + self.line.characters(part.bytes.len().saturating_sub(4));
-        self.line_free = self.line_free.max(ends);
-        let size = if part.bytewise.is_some() {
-            1
-        } else {
-            part.bytes.len().max(1)
-        };
-        for chunk in part.bytes.chunks(size) {
-            self.push(
-                ends,
-                Happening::Arrives {
-                    client,
-                    on_wire: None,
-                    bytes: chunk.to_vec(),
-                },
-            );
-            ends += part.bytewise.unwrap_or_default();
-        }
-        Sent { begins, ends }
     }
 
     /// An adapter that hears itself gives its client's bytes back, in chunks.

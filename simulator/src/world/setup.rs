@@ -13,7 +13,6 @@ use super::air::{Air, Party};
 use super::inverter::Turn;
 use super::{Happening, World};
 use crate::dice::Dice;
-use crate::frame::Framing;
 use crate::mischief::Rules;
 use crate::scenario::{Event, InverterPlan, Scenario, Stack};
 use crate::uart::{Settings, Tty};
@@ -21,7 +20,7 @@ use crate::unit::{Birth, Unit, shared_layout};
 
 impl World {
     /// A world at power-up.
-    pub fn new(scenario: &Scenario, profile: &Profile, framing: Framing, seed: u64) -> Self {
+    pub fn new(scenario: &Scenario, profile: &Profile, seed: u64) -> Self {
         let profile = Arc::new(profile.clone());
         let stack = &scenario.stack;
         let by_event = scenario.events.iter().any(|event| event.inverter.is_some());
@@ -30,7 +29,6 @@ impl World {
         let neighbour = scenario.neighbour.as_ref();
         let mut world = Self {
             name: scenario.name.clone(),
-            framing,
             line,
             answer_time: stack.answer_time.unwrap_or(answer_time),
             now: Duration::ZERO,
@@ -64,8 +62,7 @@ impl World {
             line_free: Duration::ZERO,
             talks_until: BTreeMap::new(),
             arrived: Vec::new(),
-            // A gateway has no adapter.
-            hold_back: (scenario.line.hold_back).filter(|_| framing == Framing::Rtu),
+            hold_back: scenario.line.hold_back,
             held: Vec::new(),
             profile,
         };
@@ -81,9 +78,6 @@ impl World {
         if let Some(from) = self.inverter.as_ref().map(|plan| plan.from) {
             let turn = Turn::first(Party::Inverter, from);
             self.push(from, Happening::Turn(turn));
-        }
-        if self.framing == Framing::Tcp {
-            return;
         }
         if let Some(from) = self.second.as_ref().map(|plan| plan.from) {
             let turn = Turn::first(Party::Second, from);

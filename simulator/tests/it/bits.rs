@@ -5,20 +5,20 @@ use std::time::Duration;
 use packside_profiles::Role;
 use packside_profiles::model::Table;
 use packside_simulator::uart::{Idle, Settings, Tty, receive, transmit};
-use packside_simulator::{Arrival, Framing, Scenario, World};
+use packside_simulator::{Arrival, Scenario, World};
 use proptest::prelude::*;
 
-use crate::stage::{Stage, crc, profile, read, rtu, s, scenario};
+use crate::stage::{Stage, crc, profile, read, rtu, s};
 
 const INVERTER: &str = "[inverter]\nfrom = \"5s\"\nevery = \"5s\"\n";
 
-/// The high-voltage stack with tables of format 2.
+/// The high-voltage stack with tables of the newest format.
 fn stack(rest: &str) -> Stage {
     let name = "generic-hv-stack";
-    let head = "format = 2\nname = \"test\"\ntitle = \"invented\"\n";
+    let head = "format = 3\nname = \"test\"\ntitle = \"invented\"\n";
     let text = format!("{head}profile = \"{name}\"\nlook_at = \"1s\"\n{rest}");
     let scenario = Scenario::load(&text, "test.toml").unwrap_or_else(|e| panic!("{e}"));
-    Stage::of(profile(name), scenario, Framing::Rtu)
+    Stage::of(profile(name), scenario)
 }
 
 fn answers(stage: &mut Stage) -> bool {
@@ -133,18 +133,6 @@ fn swapped_listener_on_a_biased_pair_hears_bursts_and_no_frame() {
     assert!(rich(&came) > 50 && rich(&clean) < 30, "{came:02x?}");
 }
 
-// Kind: derived (tools see a wrong setting behind a gateway as silence, said by 0B)
-#[test]
-fn gateway_with_other_settings_than_its_unit_says_that_nobody_is_there() {
-    let mut scenario = scenario("generic-hv-stack", "");
-    scenario.line.unit = Some("19200-8E1".parse().unwrap());
-    let profile = profile("generic-hv-stack");
-    let mut world = World::new(&scenario, &profile, Framing::Tcp, 1);
-    world.send(s(1.0), &[0, 1, 0, 0, 0, 6, 1, 4, 0, 0, 0, 1]);
-    let came = joined(&world.advance_all(s(5.0)));
-    assert_eq!(came, [0, 1, 0, 0, 0, 3, 1, 0x84, 0x0b]);
-}
-
 // Kind:   published
 // Source: reflections last microseconds against 52 us or more per bit: at 19200 baud and less, and
 //         under 100 m, a missing terminator matters about nothing; long and fast lines need it
@@ -165,6 +153,26 @@ fn missing_terminators_matter_only_on_long_and_fast_lines() {
     check("115200-8E1", 10, 0, true);
     check("115200-8E1", 1000, 2, true);
     check("115200-8E1", 1000, 0, false);
+    // One too many throws back as well, less and for a shorter time.
+    check("19200-8E1", 1000, 3, true);
+    check("115200-8E1", 100, 3, true);
+    check("115200-8E1", 800, 3, false);
+}
+
+// Kind:   published
+// Source: the same: long stubs matter about nothing at usual rates
+#[test]
+fn long_branches_matter_only_on_fast_lines() {
+    let check = |speed: &str, metres: u32, expected: bool| {
+        let mut stage = stack(&format!("[line]\nstubs_m = {metres}\n"));
+        stage.world.set_line(speed.parse().unwrap());
+        stage.at(10.0);
+        assert_eq!(answers(&mut stage), expected, "{speed}, {metres} m");
+    };
+    check("9600-8E1", 300, true);
+    check("19200-8E1", 300, true);
+    check("115200-8E1", 30, true);
+    check("115200-8E1", 300, false);
 }
 
 // Kind:   common practice
@@ -329,7 +337,7 @@ fn of_the_line() -> impl Iterator<Item = &'static str> {
 /// All that is heard while a client asks, with its times and the state at the end (FNV-1a).
 fn fingerprint(name: &str, seed: u64, step: Duration) -> u64 {
     let scenario = Scenario::find(name).unwrap();
-    let mut world = World::new(&scenario, &profile(&scenario.profile), Framing::Rtu, seed);
+    let mut world = World::new(&scenario, &profile(&scenario.profile), seed);
     let mut hash = 0xcbf2_9ce4_8422_2325u64;
     let mut take = |bytes: &[u8]| {
         for byte in bytes {
@@ -382,7 +390,7 @@ proptest! {
     ) {
         let name = of_the_line().nth(which).unwrap();
         let scenario = Scenario::find(name).unwrap();
-        let mut world = World::new(&scenario, &profile(&scenario.profile), Framing::Rtu, seed);
+        let mut world = World::new(&scenario, &profile(&scenario.profile), seed);
         world.set_tool(tool.parse().unwrap());
         let mut now = s(10.0);
         world.advance(now);

@@ -8,7 +8,6 @@ use packside_simulator::Scenario;
 
 use crate::stage::{Stage, read};
 use packside_profiles::model::Table;
-use packside_simulator::Framing;
 
 fn on_map(map: &str, rest: &str) -> Stage {
     let text = format!(
@@ -19,7 +18,7 @@ fn on_map(map: &str, rest: &str) -> Stage {
         .load_map(None)
         .unwrap_or_else(|e| panic!("{e}"))
         .profile;
-    Stage::of(profile, scenario, Framing::Rtu)
+    Stage::of(profile, scenario)
 }
 
 fn hv(rest: &str) -> Stage {

@@ -32,8 +32,8 @@ const SHOWN: &[(&str, &str)] = &[
         "hv-no-common-wire hv-no-common-wire-real-fault",
     ),
     (
-        "terminators missing, slow and fast",
-        "hv-no-terminators hv-no-terminators-fast",
+        "terminators missing or one too many, long branches, slow and fast",
+        "hv-no-terminators* hv-third-terminator* hv-star-wiring*",
     ),
     ("switching noise", "hv-noise-* hv-noisy-line"),
     ("adapter echoes", "hv-echoing-adapter"),
@@ -68,7 +68,10 @@ const SHOWN: &[(&str, &str)] = &[
         "cache",
         "hv-gateway-answers-from-cache hv-gateway-cache-and-real-fault",
     ),
-    ("few connections", "hv-gateway-throws-clients-out"),
+    (
+        "few connections, one of them half open",
+        "hv-gateway-throws-clients-out hv-gateway-place-held",
+    ),
     (
         "idle close",
         "hv-gateway-closes-idle hv-gateway-forgets-idle",
@@ -171,6 +174,10 @@ const SHOWN: &[(&str, &str)] = &[
         "hv-balancing hv-flat-part-hides-charge hv-weak-cell",
     ),
     ("cells out of limits", "hv-cell-*"),
+    (
+        "another chemistry",
+        "hv-other-chemistry hv-steep-curve-shows-charge",
+    ),
     ("far below the minimum", "hv-empty-beyond-minimum"),
     (
         "resistance, inner short",

@@ -5,11 +5,11 @@
 
 use std::time::Duration;
 
-use packside_profiles::Class;
+use packside_profiles::{Class, Role};
 use packside_simulator::{MischiefKind, News, Scenario, Site, Way};
 use proptest::prelude::*;
 
-use crate::stage::{profile, rtu, s};
+use crate::stage::{profile, read, rtu, s};
 
 const HV: &str = "generic-hv-stack";
 
@@ -131,6 +131,24 @@ fn gateway_names_what_keeps_it_from_answering() {
     // answered.
     let expected = [tcp(3, 1, &[0x88, 6]), tcp(1, 1, &ECHO), tcp(2, 1, &ECHO)];
     assert_eq!(busy.taken(1), expected.concat());
+}
+
+// Kind: derived (a queue of 20 and one on the line; what is beyond that is told so at once)
+#[test]
+fn flood_of_one_client_fills_the_queue_and_the_other_is_told_so() {
+    let mut cabinet = Cabinet::tcp("[gateway]\nqueue = 20\n");
+    cabinet.connect(5.0, 1).connect(5.0, 2);
+    let question = tcp(1, 1, &ECHO);
+    cabinet.ask(5.0, 1, 1, 1, &ECHO);
+    cabinet.site.send_from(1, s(5.0), &question.repeat(500));
+    cabinet.ask(5.0, 2, 7, 1, &ECHO).at(5.01);
+    assert_eq!(cabinet.taken(2), tcp(7, 1, &[0x88, 6]));
+    cabinet.ask(15.0, 2, 8, 1, &ECHO).at(16.0);
+    assert_eq!(cabinet.taken(2), tcp(8, 1, &ECHO));
+    let flood = cabinet.taken(1);
+    let refusal = tcp(1, 1, &[0x88, 6]);
+    let refused = 500 - 20;
+    assert_eq!(flood.len(), refused * refusal.len() + 21 * question.len());
 }
 
 #[test]
@@ -270,6 +288,45 @@ fn rival_and_client_throw_each_other_out() {
     assert_eq!(cabinet.closed.len(), 1, "the rival is out now");
     cabinet.at(20.0);
     assert_eq!(cabinet.closed.last().unwrap().1, 2, "and back after 5 s");
+}
+
+// Kind: derived (whoever vanishes without a word holds its place until the gateway gives it up: last
+//       heard at 20 s, given up 30 s later)
+#[test]
+fn vanished_client_holds_its_place_until_the_gateway_gives_it_up() {
+    let mut cabinet = Cabinet::tcp(
+        "[gateway]\nconnections = 1\nidle_close = \"30s\"\nrival = { every = \"5s\", until = \"21s\", comes_back = \"1s\" }\n",
+    );
+    cabinet.connect(45.0, 1).at(46.0);
+    assert_eq!(cabinet.closed.iter().map(|c| c.1).collect::<Vec<_>>(), [1]);
+    cabinet.connect(52.0, 2).ask(53.0, 2, 1, 1, &ECHO).at(54.0);
+    assert_eq!(cabinet.taken(2), tcp(1, 1, &ECHO));
+}
+
+// Kind: derived (the gateway takes the first answer that fits, and is done with that question)
+#[test]
+fn second_answer_to_one_question_never_reaches_a_patient_client() {
+    let map = profile(HV);
+    let charge = map.points.iter().find(|p| p.role == Role::Soc).unwrap();
+    let question = read(charge.table.unwrap(), charge.address, 1);
+    let answers = |own: &str, other: &str| {
+        let mut cabinet = Cabinet::tcp(&format!(
+            "[stack]\nsoc = 60\nanswer_time = \"{own}\"\n[neighbour]\naddress = 1\nsoc = 20\nanswer_time = \"{other}\"\n",
+        ));
+        cabinet.connect(20.0, 1);
+        let mut answers = Vec::new();
+        for turn in 0..20u8 {
+            let now = 20.0 + f64::from(turn);
+            cabinet.ask(now, 1, turn, 1, &question).at(now + 0.99);
+            answers.push(cabinet.taken(1).split_off(7));
+        }
+        answers
+    };
+    let ours = answers("20ms", "400ms");
+    let theirs = answers("400ms", "20ms");
+    assert!(ours.iter().all(|one| *one == ours[0]), "{ours:02x?}");
+    assert!(theirs.iter().all(|one| *one == theirs[0]), "{theirs:02x?}");
+    assert_ne!(ours[0], theirs[0]);
 }
 
 #[test]

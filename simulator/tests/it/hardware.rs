@@ -1,20 +1,23 @@
 //! Hardware and its defects, as they reach the registers; and that runs repeat themselves.
 
 use packside_profiles::{Class, Role, StateKind, Value};
-use packside_simulator::{Framing, Scenario, World};
+use packside_simulator::{Event, Scenario, Site, Swap, Way, World};
 
 use crate::stage::{Stage, profile, s};
 
 const INVERTER: &str = "[inverter]\nfrom = \"5s\"\n";
 
-/// A stack of five modules with a scenario of format 3.
-fn stage(rest: &str) -> Stage {
+/// A scenario of format 3 of a stack of five modules.
+fn hardware(rest: &str) -> Scenario {
     let text = format!(
         "format = 3\nname = \"test\"\ntitle = \"invented\"\nprofile = \"generic-hv-stack\"\n\
          look_at = \"1s\"\n[stack]\nmodules = 5\nspread_mv = 0\n{rest}"
     );
-    let scenario = Scenario::load(&text, "test.toml").unwrap_or_else(|e| panic!("{e}"));
-    Stage::of(profile("generic-hv-stack"), scenario, Framing::Rtu)
+    Scenario::load(&text, "test.toml").unwrap_or_else(|e| panic!("{e}"))
+}
+
+fn stage(rest: &str) -> Stage {
+    Stage::of(profile("generic-hv-stack"), hardware(rest))
 }
 
 fn defect(at: &str, what: &str) -> String {
@@ -305,7 +308,7 @@ fn lamps_can_be_dark_and_dimmed() {
 /// Runs a scenario with questions in between; what came, and what is left.
 fn run(name: &str, seed: u64) -> (Vec<u8>, u64) {
     let scenario = Scenario::find(name).unwrap();
-    let mut world = World::new(&scenario, &profile(&scenario.profile), Framing::Rtu, seed);
+    let mut world = World::new(&scenario, &profile(&scenario.profile), seed);
     let mut heard = Vec::new();
     for n in 1..40u32 {
         world.send(world.now(), &crate::stage::rtu(1, &[4, 0, 0, 0, 28]));
@@ -363,6 +366,53 @@ fn swapped_modules_keep_cells_and_numbers_and_wires_only_where_they_go_along() {
     assert_eq!(lost(&mut stage, 90.0), Some(2));
     assert_eq!(lost(&mut stage, 150.0), Some(2));
     assert_ne!(serials(&mut stage)[1].1, at_first[1].1);
+}
+
+// Kind: derived (what a hand does now is what a schedule says for now: the same to the last bit)
+#[test]
+fn swap_and_power_cycle_by_hand_are_those_of_a_schedule() {
+    let weak =
+        "[[event]]\nat = \"1s\"\ndefect = \"cell-charge\"\nmodule = 2\ncell = 7\namount = 4\n";
+    let planned = "[[event]]\nat = \"60s\"\nswap = \"whole-modules\"\nmodule = 2\nother = 4\n\
+                   [[event]]\nat = \"60s\"\nrestart = true\n";
+    let site = |rest: &str| {
+        let scenario = hardware(rest);
+        Site::new(&scenario, &profile(&scenario.profile), Way::Serial, 1)
+    };
+    let mut scheduled = site(&format!("{weak}{planned}"));
+    let mut by_hand = site(weak);
+    let mut left_alone = site(weak);
+    by_hand.advance(s(60.0));
+    by_hand.happens(&Event {
+        swap: Some(Swap::WholeModules),
+        module: Some(2),
+        other: Some(4),
+        ..Event::default()
+    });
+    by_hand.happens(&Event {
+        restart: Some(true),
+        ..Event::default()
+    });
+    for site in [&mut scheduled, &mut by_hand, &mut left_alone] {
+        site.advance(s(90.0));
+    }
+    let volts = |site: &Site, module| site.world().cell_volts(module, 7).unwrap();
+    assert!(volts(&by_hand, 4) < volts(&by_hand, 2) - 0.1);
+    assert_eq!(
+        by_hand.world().fingerprint(),
+        scheduled.world().fingerprint()
+    );
+    assert_ne!(
+        by_hand.world().fingerprint(),
+        left_alone.world().fingerprint()
+    );
+    // A place that is not there is nobody's.
+    by_hand.happens(&Event {
+        swap: Some(Swap::WholeModules),
+        module: Some(99),
+        other: Some(0),
+        ..Event::default()
+    });
 }
 
 // Kind: derived (nothing else leads away from the terminals: what flows out of the full packs flows

@@ -2,7 +2,6 @@
 
 use packside_profiles::model::Table;
 use packside_profiles::{Role, Value};
-use packside_simulator::{Framing, Scenario, World};
 
 use crate::stage::{Stage, read, rtu, s, stack};
 
@@ -215,29 +214,6 @@ fn log_that_clears_when_read_is_empty_the_second_time() {
     let second = stage.registers(1, span.table, span.from, count);
     assert!(first.iter().any(|word| *word != 0), "{first:?}");
     assert!(second.iter().all(|word| *word == 0), "{second:?}");
-}
-
-// Kind:   published
-// Source: Modbus Messaging on TCP/IP Implementation Guide V1.0b: header of 7 bytes; unit FF is the
-//         device itself. Modbus Application Protocol V1.1b3, 7: 0B, the unit behind it is silent
-#[test]
-fn gateway_answers_by_transaction_and_names_a_silent_unit() {
-    let scenario = Scenario::find("hv-waiting").unwrap();
-    let profile = crate::stage::profile(&scenario.profile);
-    let mut world = World::new(&scenario, &profile, Framing::Tcp, 1);
-    let mut ask = |unit: u8| {
-        let began = world.now();
-        world.send(began, &[0x12, 0x34, 0, 0, 0, 6, unit, 8, 0, 0, 0xa5, 0x37]);
-        world
-            .advance(began + s(2.0))
-            .into_iter()
-            .flat_map(|(_, b)| b)
-            .collect::<Vec<u8>>()
-    };
-    let echo = |unit| vec![0x12, 0x34, 0, 0, 0, 6, unit, 8, 0, 0, 0xa5, 0x37];
-    assert_eq!(ask(1), echo(1));
-    assert_eq!(ask(0xff), echo(0xff));
-    assert_eq!(ask(9), [0x12, 0x34, 0, 0, 0, 3, 9, 0x88, 0x0b]);
 }
 
 // Kind:   published

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use packside_profiles::model::{Profile, Table};
 use packside_profiles::{Class, Known, Layout, Quality, Role, StateKind, Value, decode};
-use packside_simulator::{Framing, Scenario, World};
+use packside_simulator::{Scenario, World};
 
 /// Longest wait for an answer.
 const PATIENCE: Duration = Duration::from_secs(3);
@@ -39,19 +39,19 @@ pub(crate) fn scenario(profile: &str, rest: &str) -> Scenario {
 /// The high-voltage stack with a scenario.
 pub(crate) fn stack(rest: &str) -> Stage {
     let name = "generic-hv-stack";
-    Stage::of(profile(name), scenario(name, rest), Framing::Rtu)
+    Stage::of(profile(name), scenario(name, rest))
 }
 
 /// The rack with a scenario.
 pub(crate) fn rack(rest: &str) -> Stage {
     let name = "generic-lv-rack";
-    Stage::of(profile(name), scenario(name, rest), Framing::Rtu)
+    Stage::of(profile(name), scenario(name, rest))
 }
 
 impl Stage {
     /// A world of a profile and a scenario.
-    pub(crate) fn of(profile: Profile, scenario: Scenario, framing: Framing) -> Self {
-        let world = World::new(&scenario, &profile, framing, scenario.seed);
+    pub(crate) fn of(profile: Profile, scenario: Scenario) -> Self {
+        let world = World::new(&scenario, &profile, scenario.seed);
         Self {
             world,
             profile,
@@ -63,7 +63,7 @@ impl Stage {
     pub(crate) fn shipped(name: &str) -> Self {
         let scenario = Scenario::find(name).unwrap();
         let profile = scenario.load_map(None).unwrap().profile;
-        Self::of(profile, scenario, Framing::Rtu)
+        Self::of(profile, scenario)
     }
 
     /// Goes on to a time.

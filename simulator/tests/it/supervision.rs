@@ -4,7 +4,6 @@ use std::time::Duration;
 
 use packside_profiles::model::{Base, FedBy, InverterPort, Profile, Span, Table};
 use packside_profiles::{Class, Role};
-use packside_simulator::Framing;
 
 use crate::stage::{Stage, profile, rack, read, rtu, s, scenario, stack};
 
@@ -12,7 +11,7 @@ const HV: &str = "generic-hv-stack";
 
 /// Whether the unit takes its inverter for silent although a client sends this every 10 s.
 fn silent_despite(profile: Profile, pdu: &[u8]) -> bool {
-    let mut stage = Stage::of(profile, scenario(HV, ""), Framing::Rtu);
+    let mut stage = Stage::of(profile, scenario(HV, ""));
     for ten in 1..=9 {
         stage.at(f64::from(ten) * 10.0);
         stage.ask(1, pdu);
@@ -107,7 +106,7 @@ fn supervision_with_the_inverter_on_another_wire_is_fed_without_a_byte_here() {
     let mut profile = fed_by(FedBy::OtherPort);
     profile.inverter.port = InverterPort::Can;
     let plan = scenario(HV, "[inverter]\nfrom = \"5s\"\n");
-    let mut stage = Stage::of(profile, plan, Framing::Rtu);
+    let mut stage = Stage::of(profile, plan);
     assert_eq!(stage.world.advance(s(90.0)), []);
     assert!(!stage.has(Class::InverterSilent));
 }

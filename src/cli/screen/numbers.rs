@@ -87,7 +87,7 @@ fn value(reading: &Reading) -> String {
 }
 
 /// Columns of the picture of cells.
-const STRIP: usize = 40;
+const STRIP: usize = 28;
 
 /// Common axis of all pictures: lowest and highest readable cell.
 fn axis(readings: &[Reading]) -> Option<(f64, f64)> {
@@ -136,7 +136,7 @@ fn modules(out: &mut String, readings: &[&Reading], axis: Option<(f64, f64)>) {
         let strip = axis.map_or_else(String::new, |axis| strip(&cells, axis));
         let warm = range(&temperatures, "°C", 0);
         let lost = if unreadable > 0 {
-            format!("  {unreadable} CELLS WITHOUT A GOOD VALUE")
+            format!("\n            {unreadable} CELLS WITHOUT A GOOD VALUE")
         } else if old > 0 {
             "  old values".to_owned()
         } else {

@@ -5,11 +5,14 @@
 
 use std::fmt::Write as _;
 
+use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Severity};
 
 use super::{section, strength, wrap};
 use crate::diagnose::reference::needs;
-use crate::diagnose::{CAUTION, Certainty, Disposition, Finding, Judgement, NextStep, VerdictKind};
+use crate::diagnose::{
+    CAUTION, Certainty, Disposition, Finding, Judgement, NextStep, PROVEN, VerdictKind,
+};
 
 /// Most reasons, steps, or other things seen on one screen.
 const MOST: usize = 6;
@@ -41,6 +44,16 @@ pub(super) fn why(out: &mut String, judgement: &Judgement) {
             }),
         }
     }
+    // What stands in the first lines already is not said again.
+    let said = deciding(judgement).filter(|text| !text.contains("; "));
+    let only = reasons.len() == 1;
+    reasons.retain(|reason| {
+        let [text] = reason.texts.as_slice() else {
+            return true;
+        };
+        let is_said = only && reason.root.is_none() && said.as_deref() == Some(text);
+        !is_said && !text.contains(CAUTION)
+    });
     if reasons.is_empty() {
         return;
     }
@@ -64,6 +77,35 @@ pub(super) fn why(out: &mut String, judgement: &Judgement) {
     more(out, reasons.len());
 }
 
+/// The reason that decided, in one line.
+pub(super) fn in_short(out: &mut String, judgement: &Judgement) {
+    if let Some(text) = deciding(judgement) {
+        let text = text.split("; ").next().unwrap_or(&text);
+        wrap(out, text, "  why: ", "    ");
+    }
+}
+
+/// The reason that decided: of a fault what says most of its first root, of silence its likeliest cause.
+fn deciding(judgement: &Judgement) -> Option<String> {
+    let verdict = &judgement.verdict;
+    let plain = || verdict.why.iter().find(|text| !text.contains(CAUTION));
+    match verdict.kind {
+        VerdictKind::Fault | VerdictKind::NotReady => {
+            let root = judgement.telling_root()?;
+            let of_root = |text: &&String| text.ends_with(&root.text);
+            verdict.why.iter().find(of_root).or_else(plain).cloned()
+        }
+        VerdictKind::BusProblem if !verdict.causes.is_empty() => {
+            let cause = verdict.causes.first()?;
+            let reason = cause.reasons_for.first().or(plain());
+            let reason = reason.map_or_else(String::new, |reason| format!(": {reason}"));
+            let sure = strength(cause.per_mille).trim_end();
+            Some(format!("{sure}, {}{reason}", cause.meaning))
+        }
+        _ => plain().cloned(),
+    }
+}
+
 /// Says how many stand elsewhere.
 fn more(out: &mut String, count: usize) {
     if count > MOST {
@@ -77,41 +119,51 @@ fn of_root(root: &Finding) -> String {
         sure => sure.id(),
     };
     let becomes = root.disposition.map_or("", Disposition::meaning);
-    format!(
-        "= {} ({sure}), {}: {becomes}",
-        root.id,
-        lies_in(root.lies_in)
-    )
+    format!("= {} ({sure}), {}: {becomes}", root.id, lies_in(root))
 }
 
-fn lies_in(place: LiesIn) -> &'static str {
-    match place {
+fn lies_in(root: &Finding) -> &'static str {
+    match root.lies_in {
+        LiesIn::Module if root.class == Some(Class::InsulationLow) => "in the stack or its cables",
         LiesIn::Module => "in a module",
         LiesIn::ControlUnit => "in the control unit",
         LiesIn::Connection => "in a connection",
         LiesIn::InverterSide => "often on the inverter's side",
-        LiesIn::SiteCondition => "in the surroundings",
+        LiesIn::SiteCondition => "a condition, no defect of a part",
         LiesIn::Operator => "in an operator's hands",
         LiesIn::Unknown => "nobody knows yet where",
     }
 }
 
-/// Findings beyond those that decided. What only follows from others takes one line.
+/// Findings beyond those that decided. What only follows from others, or says the same as a root again,
+/// takes one line.
 pub(super) fn also(out: &mut String, judgement: &Judgement) {
     let untold = |f: &&Finding| {
         let why = &judgement.verdict.why;
         !why.iter().any(|why| why.ends_with(&f.text))
     };
+    let roots = judgement.roots();
     let mut lines: Vec<String> = Vec::new();
+    let mut again: Vec<&str> = Vec::new();
     let mut follow: Vec<(&str, Vec<&str>)> = Vec::new();
     for finding in judgement.findings.iter().filter(untold) {
-        if let Some(from) = &finding.follows_from
-            && finding.severity == Severity::Notice
+        if let Some(from) = finding
+            .follows_from
+            .as_ref()
+            .filter(|_| finding.class.is_some())
         {
             match follow.iter_mut().find(|(root, _)| root == from) {
                 Some((_, ids)) if ids.contains(&finding.id) => {}
                 Some((_, ids)) => ids.push(finding.id),
                 None => follow.push((from, vec![finding.id])),
+            }
+            continue;
+        }
+        let explained = |f: &Finding| f.id == finding.id && f.follows_from.is_some();
+        let is_again = roots.contains(&finding.id) || judgement.findings.iter().any(explained);
+        if is_again && finding.class.is_some() && finding.severity != Severity::Alarm {
+            if !again.contains(&finding.id) {
+                again.push(finding.id);
             }
             continue;
         }
@@ -127,10 +179,12 @@ pub(super) fn also(out: &mut String, judgement: &Judgement) {
         }
     }
     let shown = lines.iter().take(MOST);
+    let again =
+        (!again.is_empty()).then(|| format!("again, as a warning or stored: {}", again.join(", ")));
     let consequences = follow
         .iter()
-        .map(|(from, ids)| format!("because of {from}, as the unit says: {}", ids.join(", ")));
-    let consequences: Vec<String> = consequences.collect();
+        .map(|(from, ids)| format!("because of {from}: {}", ids.join(", ")));
+    let consequences: Vec<String> = again.into_iter().chain(consequences).collect();
     let all = shown.chain(&consequences).map(String::as_str);
     section(out, "Also seen", all);
     more(out, lines.len());
@@ -147,6 +201,14 @@ fn severity(severity: Severity) -> &'static str {
 /// Weighed causes as proven, likely, open: no two-digit probabilities for people. Causes with the same
 /// reason for them share one line.
 pub(super) fn causes(out: &mut String, judgement: &Judgement) {
+    let causes = &judgement.verdict.causes;
+    let proven = causes
+        .first()
+        .is_some_and(|cause| cause.per_mille >= PROVEN);
+    // That one stands in the first lines.
+    if proven && judgement.verdict.kind == VerdictKind::BusProblem {
+        return;
+    }
     let mut lines: Vec<(&str, Vec<&str>, String)> = Vec::new();
     let told = judgement.verdict.causes.iter().take(5);
     for cause in told.filter(|cause| cause.per_mille >= 50) {
@@ -219,10 +281,12 @@ pub(super) fn first_step(out: &mut String, judgement: &Judgement) {
     let is_step = |step: &&NextStep| !step.keeps_the_look();
     if let Some(step) = steps.iter().find(is_step).or(steps.first()) {
         let lead = match steps.first() {
-            Some(first) if first.keeps_the_look() => "  after the command below: ",
-            _ => "  do: ",
+            Some(first) if first.keeps_the_look() => {
+                "  do:  keep this look (the last line here), then "
+            }
+            _ => "  do:  ",
         };
-        wrap(out, &in_words(step), lead, "      ");
+        wrap(out, &in_words(step), lead, "    ");
     }
 }
 
