@@ -84,8 +84,9 @@ fn note_exception(bus: &mut Bus, code: u8) {
 
 /// What a bus without a valid answer looked like. Of several ways to see garbage only the most
 /// telling is noted, so that one happening counts once.
-pub(crate) fn observe(seen: &Seen, foreign_requests: u32) -> Sights {
+pub(crate) fn observe(seen: &Seen, bus: &Bus) -> Sights {
     let (exchanges, facts) = (&seen.talk.own, seen.facts());
+    let foreign = &seen.talk.foreign_requests;
     let strays = |kinds: &[StrayKind]| {
         let of = |e: &Exchange| e.strays.iter().filter(|s| kinds.contains(&s.kind)).count();
         exchanges.iter().map(of).sum::<usize>()
@@ -97,8 +98,9 @@ pub(crate) fn observe(seen: &Seen, foreign_requests: u32) -> Sights {
     };
     let echo = strays(&[StrayKind::Echo]) > 0;
     // Requests count wherever they were heard; the others only beside our own questions.
-    let foreign = strays(&[StrayKind::ForeignAnswer, StrayKind::WrongUnit])
-        + usize::try_from(foreign_requests).unwrap_or(usize::MAX);
+    let ours = |unit: u8| exchanges.is_empty() || exchanges.iter().any(|e| e.ask.unit == unit);
+    let in_vain = foreign.iter().filter(|(_, unit)| ours(*unit)).count();
+    let foreign = strays(&[StrayKind::ForeignAnswer, StrayKind::WrongUnit]) + foreign.len();
     // Modbus TCP has no check value: what does not parse there is garbage.
     let by_tcp = facts.is_some_and(|f| f.framing == Framing::Tcp);
     let (damaged, late) = (strays(&[StrayKind::Damaged]), strays(&[StrayKind::Late]));
@@ -131,12 +133,18 @@ pub(crate) fn observe(seen: &Seen, foreign_requests: u32) -> Sights {
     for (sight, count, what) in [
         (Sight::Damaged, damaged, "answers with a wrong check value"),
         (Sight::Foreign, foreign, "valid frames of others"),
+        (
+            Sight::AskedInVain,
+            in_vain,
+            "questions of somebody else to this very unit, with no answer either,",
+        ),
         (Sight::Late, late, "answers after the time-out"),
     ] {
         if count > 0 {
             sights.note_as(sight, format!("{count} {what} came"));
         }
     }
+    bus.health.of_content(&mut sights);
     sights.note(Sight::Echo, echo);
     sights.note(Sight::Exception0A, exception(0x0a));
     sights.note(Sight::Exception0B, exception(0x0b));

@@ -584,7 +584,7 @@ pub(crate) const PROVEN: u32 = 990;
 /// No unit gave a valid answer: weigh the causes.
 fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
     let nothing_yet = seen.talk.own.is_empty() && bus.bytes_in == 0 && !seen.was_lost();
-    let sights = bus::observe(seen, bus.foreign_requests);
+    let sights = bus::observe(seen, &bus);
     let considered = if nothing_yet {
         Vec::new()
     } else {
