@@ -308,6 +308,8 @@ pub(super) fn place_of(args: &CheckArgs) -> String {
     if args.ask_anyway {
         place.push("--ask-anyway".to_owned());
     }
+    let config = args.config.folder();
+    place.extend(config.map(|folder| format!("--config {}", folder.display())));
     place.join(" ")
 }
 

@@ -97,8 +97,10 @@ impl Series {
     pub(crate) fn of(source: &Source) -> Self {
         let session = source.session;
         let events = &session.events;
-        let mut series = Self::default();
-        series.span = events.span().unwrap_or_default();
+        let mut series = Self {
+            span: events.span().unwrap_or_default(),
+            ..Self::default()
+        };
         series.take_notes(session);
         let talk = source
             .talk

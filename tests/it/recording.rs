@@ -115,6 +115,27 @@ fn earlier_moment_is_judged_by_what_was_known_then() {
         "{}",
         stderr(&wrong)
     );
+    let late = replayed(&path, &["--moment", "3h"]);
+    assert_eq!(late.status.code(), Some(2));
+    assert!(
+        stderr(&late).contains("at which the session ends"),
+        "{}",
+        stderr(&late)
+    );
+}
+
+#[test]
+fn recording_of_a_simulated_line_that_was_listened_to_says_its_seed() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("listened.visit.jsonl");
+    let file = path.to_str().unwrap();
+    packside(&["listen", "--simulated", "hv-waiting", "--record", file]);
+    let recording = read(&std::fs::read(&path).unwrap()).unwrap();
+    let seed = recording.header.unwrap().simulated_seed;
+    assert!(
+        seed.is_some(),
+        "a line without a unit is not passed off as real"
+    );
 }
 
 #[test]
