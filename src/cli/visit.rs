@@ -101,6 +101,9 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
             stopped,
         };
         out::result(&if as_json {
+            if let Some((_, what)) = visit.stop().filter(|_| stopped) {
+                tell(&format!("STOP  {what}"));
+            }
             end.json()
         } else {
             end.text(colour)
