@@ -232,6 +232,8 @@ fn health(health: &Health) -> Json {
         "damaged_without_current": share(health.without_current),
         "first_bytes": share(health.first_bytes),
         "longest_row": health.longest_row,
+        "repeated": health.repeated,
+        "text": health.text,
         "late": share(health.late),
         "busy": health.busy,
         "crossed": health.crossed,

@@ -12,7 +12,7 @@ use std::time::Duration;
 use super::sight::{Sight, Sights};
 use crate::ask::{Exchange, Outcome, Silence, Stray, StrayKind};
 use crate::wire::question::Counter;
-use crate::wire::{Answer, Question};
+use crate::wire::{Answer, Question, crc16};
 
 /// A count among tries.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -71,12 +71,16 @@ pub struct Health {
     pub short: Share,
     /// The same for longer ones.
     pub long: Share,
-    /// Damaged ones whose first two bytes are wrong although the length fits.
+    /// Damaged ones that are whole but for their first bytes.
     pub first_bytes: Share,
     /// Damaged ones while current flowed.
     pub with_current: Share,
     /// Damaged ones while none flowed.
     pub without_current: Share,
+    /// Damaged answers that came before to a question from the same register on, damaged in the same way.
+    pub repeated: u32,
+    /// Questions while which readable text came.
+    pub text: u32,
     /// The longest row of damaged answers.
     pub longest_row: u32,
     /// Answers that came too late, among all questions.
@@ -155,8 +159,11 @@ fn count(n: usize) -> u32 {
 /// Answers up to so many bytes count as short.
 pub(super) const SHORT: usize = 25;
 
-/// A row of damaged answers this long is no accident where most answers are whole.
+/// Fewer damaged answers one after another are no row.
 const ROW: u32 = 3;
+
+/// What is expected less often than this by chance counts as no chance.
+const RARE: f64 = 0.05;
 
 /// Counts. `current` says whether current flowed at a moment, where that is known.
 pub(crate) fn health(exchanges: &[Exchange], current: impl Fn(Duration) -> Option<bool>) -> Health {
@@ -191,19 +198,71 @@ pub(crate) fn health(exchanges: &[Exchange], current: impl Fn(Duration) -> Optio
             None => {}
         }
         if damaged {
-            health
-                .first_bytes
-                .count(only_first_bytes_wrong(exchange, length));
+            health.first_bytes.count(only_first_bytes_wrong(exchange));
         }
         row = if damaged { row + 1 } else { 0 };
         health.longest_row = health.longest_row.max(row);
     }
     health.counted = counted(exchanges);
+    health.repeated = repeated(exchanges);
+    health.text = count(exchanges.iter().filter(|e| text_came(e)).count());
     health
+}
+
+/// Alike so far, damaged answers are no work of chance.
+const ALIKE: usize = 8;
+
+/// How many damaged answers came before, to a question from the same register on and damaged in the same
+/// way: noise never does so, two units that answer on top of each other do.
+fn repeated(exchanges: &[Exchange]) -> u32 {
+    let mut known: Vec<((u8, u8, u16), Vec<u8>)> = Vec::new();
+    let mut again = 0;
+    for exchange in exchanges {
+        let Question::Read { address, .. } = exchange.ask.question else {
+            continue;
+        };
+        let bytes = torn_bytes(exchange);
+        // The check value goes with the length asked for, the bytes before it do not.
+        let body = bytes.len().saturating_sub(2);
+        // A cut answer is alike in what is left of it.
+        let whole = bytes.len() == answer_length(exchange);
+        if !whole || body < ALIKE || only_first_bytes_wrong(exchange) {
+            continue;
+        }
+        let key = (exchange.ask.unit, exchange.ask.function(), address);
+        let alike = |(other, before): &((u8, u8, u16), Vec<u8>)| {
+            let both = body.min(before.len().saturating_sub(2));
+            *other == key && both >= ALIKE && before.get(3..both) == bytes.get(3..both)
+        };
+        again += u32::from(known.iter().any(alike));
+        known.push((key, bytes));
+    }
+    again
+}
+
+/// The bytes of an answer that did not come whole.
+fn torn_bytes(exchange: &Exchange) -> Vec<u8> {
+    let torn = exchange
+        .strays
+        .iter()
+        .filter(|s| matches!(s.kind, StrayKind::Damaged | StrayKind::Noise));
+    torn.flat_map(|s| s.bytes.iter().copied()).collect()
+}
+
+/// Whether something readable that is no frame came while this question was open.
+fn text_came(exchange: &Exchange) -> bool {
+    let readable = |b: &u8| matches!(b, b'\t' | b'\n' | b'\r' | 0x20..=0x7e);
+    exchange.strays.iter().any(|stray| {
+        stray.kind == StrayKind::Noise && stray.bytes.len() > 3 && stray.bytes.iter().all(readable)
+    })
 }
 
 fn is_damaged(exchange: &Exchange) -> bool {
     let torn = |kind| matches!(kind, StrayKind::Damaged | StrayKind::Noise);
+    // Text between whole answers is somebody else's, no damage of ours.
+    if matches!(exchange.outcome, Outcome::Answered(_)) && text_came(exchange) {
+        return false;
+    }
     matches!(exchange.outcome, Outcome::TimedOut(Silence::Damaged))
         || exchange
             .strays
@@ -219,21 +278,32 @@ fn answer_length(exchange: &Exchange) -> usize {
     }
 }
 
-/// Whether the bytes that came are as many as were due, and begin wrongly.
-fn only_first_bytes_wrong(exchange: &Exchange, length: usize) -> bool {
-    let bytes: Vec<u8> = exchange
-        .strays
-        .iter()
-        .flat_map(|s| s.bytes.iter().copied())
-        .collect();
-    let fits = bytes.len() + 2 >= length && bytes.len() <= length + 2;
-    fits && bytes.first() != Some(&exchange.ask.unit)
+/// Whether the answer is whole but for its beginning: with the first bytes as they must be, what came
+/// satisfies the check value.
+fn only_first_bytes_wrong(exchange: &Exchange) -> bool {
+    let bytes = torn_bytes(exchange);
+    let unit = exchange.ask.unit;
+    let due = match exchange.ask.question {
+        Question::Read { count, .. } => u8::try_from(2 * u32::from(count))
+            .map_or_else(|_| Vec::new(), |n| vec![unit, exchange.ask.function(), n]),
+        // An answer of function 08 begins as its question does.
+        Question::Echo(_) | Question::Counter(_) => {
+            let pdu = exchange.ask.encode_pdu();
+            std::iter::once(unit)
+                .chain(pdu.into_iter().take(3))
+                .collect()
+        }
+        _ => Vec::new(),
+    };
+    let rest = answer_length(exchange).saturating_sub(due.len());
+    let fits = |tail: &[u8]| crc16(&[due.as_slice(), tail].concat()) == 0;
+    !due.is_empty() && rest > 2 && bytes.windows(rest).any(fits)
 }
 
 impl Health {
     /// Whether the line does badly enough to say so.
     pub fn is_bad(&self) -> bool {
-        self.damages() || self.late.hits >= 2 || self.busy >= 2
+        self.damages() || self.late.hits >= 2 || self.busy >= 2 || self.text >= 2
     }
 
     /// Whether answers came damaged more often than by accident.
@@ -267,6 +337,24 @@ impl Health {
         }
     }
 
+    /// Whether a row as long as the longest would hardly come about if damage struck each answer alike.
+    fn row_is_no_accident(&self) -> bool {
+        let share = f64::from(self.damaged.hits) / f64::from(self.damaged.tries.max(1));
+        let row = i32::try_from(self.longest_row).unwrap_or(i32::MAX);
+        f64::from(self.damaged.tries) * share.powi(row) < RARE
+    }
+
+    /// What the damaged answers themselves show.
+    pub(crate) fn of_content(&self, sights: &mut Sights) {
+        if self.repeated > 0 {
+            let words = format!(
+                "{} answers came damaged in the very way of one before: noise does not repeat itself",
+                self.repeated
+            );
+            sights.note_as(Sight::SameDamage, words);
+        }
+    }
+
     /// What it shows.
     pub(crate) fn sights(&self, sights: &mut Sights) {
         if self.damaged.hits > 0 {
@@ -289,12 +377,13 @@ impl Health {
             sights.note_as(
                 Sight::FirstBytes,
                 format!(
-                    "the first bytes are wrong, the length is right: {}",
+                    "answers that are whole but for their first bytes, of the damaged ones: {}",
                     self.first_bytes.text()
                 ),
             );
         }
-        if self.longest_row >= ROW && self.damaged.hits * 2 < self.damaged.tries {
+        self.of_content(sights);
+        if self.longest_row >= ROW && self.row_is_no_accident() {
             sights.note_as(
                 Sight::Bursts,
                 format!("{} damaged answers in a row", self.longest_row),
@@ -311,18 +400,37 @@ impl Health {
             );
         }
         self.direction(sights);
+        self.beside_damage(sights);
+    }
+
+    /// What came between our questions and their answers, or instead of them.
+    fn beside_damage(&self, sights: &mut Sights) {
         if self.crossed > 0 {
             let words = format!(
                 "somebody else asked while {} of our questions were open",
                 self.crossed
             );
             sights.note_as(Sight::Foreign, words);
+            // Collisions need somebody who asks meanwhile; one that destroys both questions is rare.
+            if self.damaged.hits > self.crossed + 1 {
+                let words = format!(
+                    "{} answers were damaged, more than questions of others came in between",
+                    self.damaged.hits
+                );
+                sights.note_as(Sight::MoreThanCrossed, words);
+            }
         }
         if self.late.hits > 0 {
-            sights.note_as(
-                Sight::Late,
-                format!("answers after the time-out: {}", self.late.text()),
-            );
+            let (sight, by) = match sights.gateway {
+                true => (Sight::LateByGateway, " of the gateway"),
+                false => (Sight::Late, ""),
+            };
+            let words = format!("answers{by} after the time-out: {}", self.late.text());
+            sights.note_as(sight, words);
+        }
+        if self.text > 0 {
+            let words = format!("readable text came while {} questions were open", self.text);
+            sights.note_as(Sight::Text, words);
         }
         if self.busy > 0 {
             sights.note_as(
@@ -353,6 +461,19 @@ mod tests {
                 "{hits}/{tries}: {a} {b}"
             );
         }
+    }
+
+    // Kind: derived
+    #[test]
+    fn row_counts_only_where_chance_would_hardly_make_it() {
+        let health = |hits, tries, longest_row| Health {
+            damaged: Share { hits, tries },
+            longest_row,
+            ..Health::default()
+        };
+        // 35 x (17/35)^3 = 4.0; 40 x (4/40)^4 = 0.004
+        assert!(!health(17, 35, 3).row_is_no_accident());
+        assert!(health(4, 40, 4).row_is_no_accident());
     }
 
     // Kind: derived

@@ -35,9 +35,6 @@ const SISTERS: usize = 8;
 const TOGETHER: Duration = Duration::from_secs(120);
 /// So many newest answers are compared.
 const NEWEST: usize = 24;
-/// Cells this far above the limit again are not those of an empty pack, V.
-// Kind: derived (limits of LFP cells lie at 2.5 to 2.8 V; an empty one comes back to some 3.0 to 3.1 V at rest)
-const NOT_EMPTY: f64 = 0.350;
 /// A cell that stands this far below the middle of all is the odd one, V.
 // Kind: common practice (cells of one pack agree within some 20 mV on the flat part of the curve)
 const BELOW: f64 = 0.050;
@@ -141,8 +138,7 @@ fn odd_one(before: &[(Place, f64)], after: &[(Place, f64)]) -> Option<Moved> {
 }
 
 /// The unit says that a cell is below its limit, and now none is: the one that stands below its sisters
-/// falls only under current. Where none stands out any more, they must all be far from empty: a pack that is
-/// empty as a whole comes back as well, and by less.
+/// falls only under current. Where none stands out (any more) nothing is concluded: an empty pack comes back as well.
 fn recovered(readings: &[Reading], profile: &Profile, flagged: &[Finding]) -> Option<Finding> {
     // Up now, or up earlier in this very look: what is only seen earlier is `Open`.
     let says_so = |f: &&Finding| f.is_root_alarm() || f.sure == Certainty::Open;
@@ -165,12 +161,9 @@ fn recovered(readings: &[Reading], profile: &Profile, flagged: &[Finding]) -> Op
     volts.sort_by(|a, b| a.0.total_cmp(&b.0));
     let (lowest, place) = *volts.first()?;
     let (middle, _) = *volts.get(volts.len() / 2)?;
-    let is_odd = middle - lowest >= BELOW;
-    let least = limit + if is_odd { FURTHER } else { NOT_EMPTY };
-    if volts.len() < SISTERS || lowest < least {
+    if volts.len() < SISTERS || lowest < limit + FURTHER || middle - lowest < BELOW {
         return None;
     }
-    let place = if is_odd { place } else { Place::default() };
     let mut found = finding(
         Class::CellResistance,
         Severity::Alarm,
@@ -180,26 +173,12 @@ fn recovered(readings: &[Reading], profile: &Profile, flagged: &[Finding]) -> Op
     );
     found.source = Source::Flag;
     let (low, usual) = (with_unit(lowest, "V"), with_unit(middle, "V"));
-    (found.text, found.deciding) = if is_odd {
-        let which = whereabouts(&found);
-        (
-            format!(
-                "{}, yet now the lowest, {which}, has {low} and the middle one {usual}: it falls below only under current",
-                says.text
-            ),
-            Some(format!("{low} without current, others {usual}")),
-        )
-    } else {
-        "no discharge; ask the maker which cell it was: its joint, then the cell itself"
-            .clone_into(&mut found.to_do);
-        (
-            format!(
-                "{}, yet now every cell has at least {low}: none is empty, so one falls below only under current",
-                says.text
-            ),
-            Some(format!("all at least {low} without current")),
-        )
-    };
+    found.text = format!(
+        "{}, yet now the lowest, {}, has {low} and the middle one {usual}: it falls below only under current",
+        says.text,
+        whereabouts(&found),
+    );
+    found.deciding = Some(format!("{low} without current, others {usual}"));
     Some(found)
 }
 

@@ -36,7 +36,9 @@ sights! {
     Damaged = "damaged", "answers came with a wrong check value";
     Echo = "echo", "our own questions came back";
     Foreign = "foreign", "valid frames of others were heard";
+    AskedInVain = "asked-in-vain", "somebody else asks this unit too, and gets no answer either";
     Late = "late", "answers came after the time-out";
+    LateByGateway = "late-by-gateway", "answers of the gateway came after the time-out";
     Exception0A = "exception-0a", "the gateway answered 0A (no path)";
     Exception0B = "exception-0b", "the gateway answered 0B (no answer behind it)";
     Busy = "busy", "the answer was \"busy\" (exception 05 or 06)";
@@ -45,8 +47,10 @@ sights! {
     SettingsProven = "settings-proven", "cut at other settings, the very bytes received are right frames";
     GrowsWithLength = "grows-with-length", "long answers are damaged more often than short ones";
     FirstBytes = "first-bytes", "the damage is in the first bytes, right after a driver takes the line";
+    SameDamage = "same-damage", "answers were damaged twice in the very same way";
     Bursts = "bursts", "the damage comes in a row";
     FollowsPower = "follows-power", "the damage comes while current flows";
+    MoreThanCrossed = "more-than-crossed", "more answers are damaged than questions of others came in between";
     AnsweredTwice = "answered-twice", "questions were answered twice with other content";
     IdentityJumps = "identity-jumps", "serial number or uptime jump";
     Frozen = "frozen-behind-gateway", "the unit's own counter stands still behind a gateway";
