@@ -201,8 +201,8 @@ const ALONE_K: f64 = 10.0;
 // Kind: common practice (contactors move within a tenth of a second, control units in cycles of up to one)
 const MOVING: Duration = Duration::from_secs(1);
 
-/// Switches that contradict the state, in all answers of the last second that carry both: a single one
-/// may have caught them on their way.
+/// Switches that contradict the state, in the last answers that carry both: a single one may have caught
+/// them on their way.
 fn contacts_against_state(seen: &mut Plausible, evidence: &MemberEvidence, profile: &Profile) {
     let of = |role| {
         evidence
@@ -235,10 +235,13 @@ fn contacts_against_state(seen: &mut Plausible, evidence: &MemberEvidence, profi
         .filter_map(|s| Some((s.at, wrong(s.at)?)))
         .collect();
     let run = both.iter().rev().take_while(|(_, (wrong, ..))| *wrong);
+    let count = run.clone().count();
     let (Some((last, (_, name, raw))), Some((first, _))) = (run.clone().next(), run.last()) else {
         return;
     };
-    if last.saturating_sub(*first) < MOVING {
+    // Where it came up in this very look they may still be on their way.
+    let came_up = count < both.len();
+    if count < 2 || (came_up && last.saturating_sub(*first) < MOVING) {
         return;
     }
     let text = format!(
