@@ -23,7 +23,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use packside::diagnose::judge;
+use packside::diagnose::{Seen, judge_seen};
 use packside::recording::read_from;
 use packside::report::{Options, Reader, Source, moment_of, page, session_of};
 use visits::{Plan, record, stack};
@@ -74,7 +74,10 @@ fn stages(path: &Path) {
     let profile = packside_profiles::load(text, "recorded").unwrap();
     let session = session_of(&recording).unwrap();
     told("load the map");
-    let judgement = judge(&session.events, Some(&profile), moment_of(session));
+    let seen = Seen::of(&session.events, moment_of(session));
+    told("pair questions and answers");
+    let judgement = judge_seen(&seen, Some(&profile));
+    let talk = seen.into_whole_talk();
     told("judge");
     let source = Source {
         recording: &recording,
@@ -82,6 +85,7 @@ fn stages(path: &Path) {
         profile: Some(&profile),
         profile_sha256: "",
         judgement: &judgement,
+        talk: talk.as_ref(),
         pictures: &[],
     };
     let options = Options {
@@ -142,12 +146,14 @@ fn high_water(status: &Path) -> u64 {
 /// The recording, made where it is not there yet.
 fn made(name: &str, all: bool, seconds: u64) -> PathBuf {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR"));
-    let path = folder.join(format!("{seconds}-seconds-{name}.visit.jsonl"));
+    let path = folder.join(format!("{seconds}-seconds-{name}-2.visit.jsonl"));
     if !path.exists() {
         let began = Instant::now();
         let beside = path.with_extension("part");
         // Kind: invented.
-        let looks: Vec<u64> = (0..seconds).step_by(if all { 7200 } else { 600 }).collect();
+        // Whoever watches sees a verdict to the end.
+        let looks = (0..seconds).step_by(if all { 7200 } else { 600 });
+        let looks: Vec<u64> = looks.chain([seconds - 1]).collect();
         record(
             &beside,
             &Plan {

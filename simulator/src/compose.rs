@@ -14,7 +14,8 @@
 use std::fmt::Write as _;
 
 use crate::dice::Dice;
-use crate::scenario::{Scenario, ScenarioError};
+use crate::scenario::Scenario;
+use crate::scenario_error::ScenarioError;
 
 /// How well answers of the unit come through.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -37,7 +37,10 @@ mod tests;
 pub use asker::{Asker, Next};
 pub use exchange::{Exchange, Heard, Outcome, Silence, Stray, StrayKind};
 pub use overhear::Talk;
+pub(crate) use overhear::Talking;
 pub use pairing::Pairing;
+
+use std::borrow::Borrow;
 
 use crate::event::{Event, Framing, What};
 
@@ -51,10 +54,12 @@ pub fn exchanges(events: &[Event]) -> Vec<Exchange> {
 }
 
 /// Framing of a session, from its first event.
-fn framing(events: &[Event]) -> Framing {
-    let opened = events.iter().find_map(|event| match &event.what {
-        What::Opened(facts) => Some(facts.framing),
-        _ => None,
-    });
+pub(crate) fn framing(events: impl IntoIterator<Item: Borrow<Event>>) -> Framing {
+    let opened = events
+        .into_iter()
+        .find_map(|event| match &event.borrow().what {
+            What::Opened(facts) => Some(facts.framing),
+            _ => None,
+        });
     opened.unwrap_or(Framing::Rtu)
 }

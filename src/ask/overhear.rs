@@ -5,6 +5,7 @@
 //!
 //! Does not: take any frame that could be our own answer or echo.
 
+use std::borrow::Borrow;
 use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
@@ -12,7 +13,7 @@ use super::classify::{FOREIGN_WAIT, unit_and_pdu};
 use super::exchange::{Exchange, Outcome, Stray, StrayKind};
 use super::pairing::{Logged, Pairing};
 use crate::event::{Event, Framing, What};
-use crate::wire::{Ask, PieceKind, Reply, Stream, read_request};
+use crate::wire::{Ask, Piece, PieceKind, Reply, Stream, read_request};
 
 /// Answered questions whose second answer is waited for.
 const ANSWERED: usize = 4;
@@ -20,6 +21,7 @@ const ANSWERED: usize = 4;
 const SPLINTERS: usize = 3;
 
 /// Something that others said, in order.
+#[derive(Debug)]
 enum Said {
     Request(Duration, Vec<u8>),
     /// When, and its bytes.
@@ -50,26 +52,12 @@ pub struct Talk {
 
 impl Talk {
     /// Replays the events of a session.
-    pub fn of(events: &[Event]) -> Self {
-        let framing = super::framing(events);
-        let mut pairing = Pairing::new(framing);
-        pairing.log = (framing == Framing::Rtu).then(Vec::new);
-        let own = events.iter().flat_map(|e| pairing.take(e)).collect();
-        pairing.finish();
-        let log = pairing.log.unwrap_or_default();
-        let second_answers = second_answers(&log);
-        let is_ours = |event: &Event| matches!(event.what, What::Asked { .. } | What::Out(_));
-        let said = if framing == Framing::Rtu && !events.iter().any(is_ours) {
-            only_heard(events)
-        } else {
-            log.into_iter().map(said).collect()
-        };
-        Self {
-            own,
-            foreign_requests: requests(&said),
-            overheard: overheard(said),
-            second_answers,
+    pub fn of(events: impl IntoIterator<Item: Borrow<Event>> + Copy) -> Self {
+        let mut talking = Talking::new(super::framing(events));
+        for event in events {
+            talking.take(event.borrow());
         }
+        talking.finish()
     }
 
     /// Own exchanges and those of others, in the order in which they ended: somebody else's
@@ -78,6 +66,62 @@ impl Talk {
         let mut all: Vec<&Exchange> = self.own.iter().chain(&self.overheard).collect();
         all.sort_by_key(|exchange| exchange.ended_at);
         all
+    }
+}
+
+/// A talk that goes on.
+#[derive(Debug)]
+pub(crate) struct Talking {
+    pairing: Pairing,
+    own: Vec<Exchange>,
+    /// What others said, as long as nobody of us asked.
+    only_heard: Option<OnlyHeard>,
+}
+
+impl Talking {
+    /// Nothing happened yet.
+    pub(crate) fn new(framing: Framing) -> Self {
+        let is_rtu = framing == Framing::Rtu;
+        let mut pairing = Pairing::new(framing);
+        pairing.log = is_rtu.then(Vec::new);
+        Self {
+            pairing,
+            own: Vec::new(),
+            only_heard: is_rtu.then(OnlyHeard::default),
+        }
+    }
+
+    /// Takes the next event.
+    pub(crate) fn take(&mut self, event: &Event) {
+        if matches!(event.what, What::Asked { .. } | What::Out(_)) {
+            self.only_heard = None;
+        }
+        if let Some(heard) = &mut self.only_heard {
+            heard.take(event);
+        }
+        self.own.extend(self.pairing.take(event));
+    }
+
+    /// Our own questions that ended so far, with what came of each.
+    pub(crate) fn own(&self) -> &[Exchange] {
+        &self.own
+    }
+
+    /// All that was said.
+    pub(crate) fn finish(mut self) -> Talk {
+        self.pairing.finish();
+        let log = self.pairing.log.unwrap_or_default();
+        let second_answers = second_answers(&log);
+        let said = match self.only_heard {
+            Some(heard) => heard.finish(),
+            None => log.into_iter().map(said).collect(),
+        };
+        Talk {
+            own: self.own,
+            foreign_requests: requests(&said),
+            overheard: overheard(said),
+            second_answers,
+        }
     }
 }
 
@@ -193,28 +237,38 @@ fn said(logged: Logged) -> Said {
 }
 
 /// The same where we only listened.
-fn only_heard(events: &[Event]) -> Vec<Said> {
-    let mut stream = Stream::new();
-    let mut said = Vec::new();
-    let mut take = |piece: crate::wire::Piece<'_>| {
-        said.push(match piece.kind {
-            PieceKind::Noise => Said::Noise(piece.bytes.len()),
-            PieceKind::Request => Said::Request(piece.last, piece.bytes.to_vec()),
-            PieceKind::Answer { answers: true } | PieceKind::Exception { answers: true } => {
-                Said::Answer(piece.last, piece.bytes.to_vec())
-            }
-            PieceKind::Answer { .. } | PieceKind::Exception { .. } | PieceKind::Unknown => {
-                Said::Other
-            }
-        });
-    };
-    for event in events {
+#[derive(Debug, Default)]
+struct OnlyHeard {
+    stream: Stream,
+    said: Vec<Said>,
+}
+
+impl OnlyHeard {
+    fn take(&mut self, event: &Event) {
+        let said = &mut self.said;
+        let mut take = |piece: Piece<'_>| said.push(heard(&piece));
         match &event.what {
-            What::In(bytes) => stream.feed(bytes, event.at, &mut take),
-            What::Lost { .. } => stream.finish(&mut take),
+            What::In(bytes) => self.stream.feed(bytes, event.at, &mut take),
+            What::Lost { .. } => self.stream.finish(&mut take),
             _ => {}
         }
     }
-    stream.finish(&mut take);
-    said
+
+    fn finish(mut self) -> Vec<Said> {
+        let said = &mut self.said;
+        self.stream
+            .finish(|piece: Piece<'_>| said.push(heard(&piece)));
+        self.said
+    }
+}
+
+fn heard(piece: &Piece<'_>) -> Said {
+    match piece.kind {
+        PieceKind::Noise => Said::Noise(piece.bytes.len()),
+        PieceKind::Request => Said::Request(piece.last, piece.bytes.to_vec()),
+        PieceKind::Answer { answers: true } | PieceKind::Exception { answers: true } => {
+            Said::Answer(piece.last, piece.bytes.to_vec())
+        }
+        PieceKind::Answer { .. } | PieceKind::Exception { .. } | PieceKind::Unknown => Said::Other,
+    }
 }

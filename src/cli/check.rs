@@ -155,13 +155,13 @@ fn replay(path: &Path, args: &CheckArgs, as_json: bool, colour: bool) -> Result<
     let (session, moment) = record::moment(&recording, args.moment.as_deref())?;
     let loaded = recorded_profile(&recording, args)?;
     let sightings = reach::sightings(args, &loaded.profile)?;
-    let mut events = Cow::from(&session.events);
-    let last = events.last().map_or(Duration::ZERO, |e| e.at);
+    let mut events = Cow::Borrowed(&session.events);
+    let last = events.span().map_or(Duration::ZERO, |(_, last)| last);
     for (lamp, pattern) in sightings {
         let sighting = session::sighting(last, &lamp, &pattern);
         events.to_mut().push(sighting);
     }
-    let judgement = judge(&events, Some(&loaded.profile), moment);
+    let judgement = judge(&*events, Some(&loaded.profile), moment);
     say_difference(session, &judgement);
     show(&judgement, &loaded, session.link(), as_json, colour, args);
     Ok(judgement.verdict.kind.exit_code())
@@ -308,6 +308,8 @@ pub(super) fn place_of(args: &CheckArgs) -> String {
     if args.ask_anyway {
         place.push("--ask-anyway".to_owned());
     }
+    let config = args.config.folder();
+    place.extend(config.map(|folder| format!("--config {}", folder.display())));
     place.join(" ")
 }
 

@@ -97,7 +97,7 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
     } else if let Some(path) = &args.place.recording {
         let recording = record::open(path)?;
         let session = record::session(&recording, args.session.session)?;
-        heard.take(session.events.clone());
+        heard.take(session.events.iter().collect());
     } else {
         live(args, &mut heard)?;
     }
@@ -140,7 +140,8 @@ fn live(args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
         .seconds
         .or(args.place.simulated.as_ref().map(|_| SIMULATED));
     let mut quiet = open(args, args.place.line, seconds, heard)?;
-    let record = Record::begin(&args.record, heard.loaded, None)?;
+    let seed = reach::seed_of(&args.place)?;
+    let record = Record::begin(&args.record, heard.loaded, seed)?;
     record.follow(&mut quiet);
     let result = follow(&mut quiet, seconds, seconds.is_none(), heard);
     // The port must be free before it is opened again.

@@ -39,6 +39,9 @@ const BETWEEN: Duration = Duration::from_secs(30);
 const UPTIME_SLACK: f64 = 5.0;
 /// Said where nobody cycled the power.
 const NOT_CYCLED: &str = "not done: its own uptime goes on, so its power was not cycled; switch it off and on by the manual, then repeat the step.";
+/// Said where nothing but a person's word says that the power was cycled.
+const NO_UPTIME: &str =
+    "The unit tells no uptime by this register map: it cannot show that its power was cycled.";
 /// Said where durations are not known.
 const SLEPT: &str = "  this computer slept or its clock was set meanwhile: how long that was is not known, waiting again";
 /// How long a link is listened to that others use.
@@ -489,7 +492,11 @@ impl<'a> Live<'a> {
     /// Everything once more after the power was cycled, if its own uptime says that it was.
     fn power_cycle(&mut self) -> Result<Ended, Failure> {
         let before = self.last.as_ref().map(Judgement::roots).unwrap_or_default();
-        if let Some(first) = self.switched_on() {
+        let first = self.switched_on();
+        if first.is_none() && self.args.place.simulated.is_some() {
+            return Ok((Outcome::NotYet.id().to_owned(), NO_UPTIME.to_owned()));
+        }
+        if let Some(first) = first {
             let again = |live: &Self| {
                 let now = live.switched_on();
                 now.is_some_and(|now| now > first + UPTIME_SLACK)
@@ -505,11 +512,15 @@ impl<'a> Live<'a> {
             .copied()
             .filter(|id| roots.contains(id))
             .collect();
-        let words = if returned.is_empty() {
+        let mut words = if returned.is_empty() {
             format!("{} did not return so far. {why}", before.join(", "))
         } else {
             format!("{} returned. {why}", returned.join(", "))
         };
+        if first.is_none() {
+            words.push(' ');
+            words.push_str(NO_UPTIME);
+        }
         Ok((outcome, words))
     }
 
@@ -546,7 +557,7 @@ impl<'a> Live<'a> {
         })?;
         self.cells_between(load_begin, load_end)?;
         let judgement = self.judge()?;
-        let Some(step) = recorded(&self.events, self.profile) else {
+        let Some(step) = recorded(&self.events, &self.events, self.profile) else {
             return not_yet(
                 "the cells were not read at both moments: somebody else asks on this line, or this computer slept"
                     .to_owned(),

@@ -253,6 +253,9 @@ pub(crate) fn session(recording: &Recording, number: Option<usize>) -> Result<&S
     Ok(session)
 }
 
+/// Times on screens are whole seconds: the last of them may lie behind the end.
+const ROUNDED: Duration = Duration::from_secs(1);
+
 /// The session that is judged, and until when: the last one, or the one that holds the mark.
 pub(crate) fn moment<'r>(
     recording: &'r Recording,
@@ -277,7 +280,13 @@ pub(crate) fn moment<'r>(
     {
         return Ok(found);
     }
+    let end = last.events.span().map_or(Duration::ZERO, |(_, end)| end);
     match duration(text) {
+        // Nothing is known of what came later, and what is known would be called old.
+        Ok(time) if time.saturating_sub(end) > ROUNDED => Err(wrong(format!(
+            "--moment {text}: expected at most {:.1} s, at which the session ends",
+            end.as_secs_f64()
+        ))),
         Ok(time) => Ok((last, Some(time))),
         Err(_) => Err(wrong(format!(
             "--moment: expected seconds, for example 90s, or the name of a mark, found \"{text}\""

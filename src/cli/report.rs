@@ -5,14 +5,14 @@
 use std::fs::File;
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
 use clap::{Args, ValueEnum};
 use sha2::{Digest as _, Sha256};
 
 use super::reach::Loaded;
 use super::{Failure, LOCAL, USAGE, json, out, record};
-use crate::diagnose::{Judgement, judge};
+use crate::ask::Talk;
+use crate::diagnose::{Judgement, Seen, judge, judge_seen};
 use crate::event::What;
 use crate::recording::{Recording, Session, Shown};
 use crate::report::{self, Options, Picture, Reader, Source};
@@ -67,6 +67,7 @@ enum ReaderArg {
 struct Opened {
     recording: Recording,
     loaded: Option<Loaded>,
+    talk: Option<Talk>,
     judgement: Judgement,
     pictures: Vec<Picture>,
 }
@@ -117,7 +118,8 @@ fn verify(file: &Path, args: &ReportArgs, options: Options, as_json: bool) -> Re
     let judged: Vec<(&Shown, Judgement)> = sessions
         .filter_map(|session| Some((session, session.last_shown()?)))
         .map(|(session, shown)| {
-            let judgement = judged_at(session, opened.loaded.as_ref(), Some(shown.at));
+            let profile = opened.loaded.as_ref().map(|l| &l.profile);
+            let judgement = judge(&session.events, profile, Some(shown.at));
             (shown, judgement)
         })
         .collect();
@@ -162,11 +164,13 @@ impl Opened {
                 Some(Loaded::new(profile, &recorded.text))
             }
         };
-        let judgement = judged_at(session, loaded.as_ref(), report::moment_of(session));
+        let seen = Seen::of(&session.events, report::moment_of(session));
+        let judgement = judge_seen(&seen, loaded.as_ref().map(|l| &l.profile));
         let pictures = pictures(path, &recording);
         Ok(Self {
             recording,
             loaded,
+            talk: seen.into_whole_talk(),
             judgement,
             pictures,
         })
@@ -179,6 +183,7 @@ impl Opened {
             profile: self.loaded.as_ref().map(|l| &l.profile),
             profile_sha256: self.loaded.as_ref().map_or("", |l| l.sha256.as_str()),
             judgement: &self.judgement,
+            talk: self.talk.as_ref(),
             pictures: &self.pictures,
         })
     }
@@ -205,16 +210,12 @@ impl Opened {
     }
 }
 
-fn judged_at(session: &Session, loaded: Option<&Loaded>, moment: Option<Duration>) -> Judgement {
-    judge(&session.events, loaded.map(|l| &l.profile), moment)
-}
-
 /// Photographs that lie beside the recording, are not too large, and fit their hash.
 fn pictures(recording_path: &Path, recording: &Recording) -> Vec<Picture> {
     let folder = recording_path.parent().unwrap_or(Path::new(""));
     let mut found: Vec<Picture> = Vec::new();
     let mut room = PHOTOS_AT_MOST;
-    for event in recording.sessions.iter().flat_map(|s| &s.events) {
+    for event in recording.sessions.iter().flat_map(|s| s.events.beside()) {
         let What::Photo { file, sha256, .. } = &event.what else {
             continue;
         };

@@ -249,8 +249,8 @@ fn of_recording(path: &Path, args: &RetestArgs) -> Vec<Case> {
     let mut cases = Vec::new();
     for session in &recording.sessions {
         for (before, shown) in &session.shown {
-            let events = session.events.get(..*before).unwrap_or_default();
-            let judgement = judge(events, Some(&profile), Some(shown.at));
+            let events: Vec<_> = session.events.iter().take(*before).collect();
+            let judgement = judge(&events, Some(&profile), Some(shown.at));
             cases.push(again(&name, shown, &judgement));
         }
     }

@@ -20,7 +20,7 @@ use super::{Failure, LOCAL, USAGE, check, out, screen};
 use crate::event::{Answer, Event, Plugged, What};
 use crate::link::wall;
 use crate::visit::answers::{self, Answers};
-use crate::visit::{Kind, Lamps, Measure, Step, Visit, lamps_in, steps, understand};
+use crate::visit::{Kind, Lamps, Measure, Step, Visit, in_words, lamps_in, steps, understand};
 use crate::wire::hex;
 use end::End;
 
@@ -101,6 +101,9 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
             stopped,
         };
         out::result(&if as_json {
+            if let Some((_, what)) = visit.stop().filter(|_| stopped) {
+                tell(&format!("STOP  {what}"));
+            }
             end.json()
         } else {
             end.text(colour)
@@ -156,8 +159,8 @@ fn resume(visit: &mut Visit<'_>, path: &Path, go_on: bool) -> Result<Vec<Event>,
     let recording = record::load(path)?;
     let events: Vec<Event> = recording
         .sessions
-        .into_iter()
-        .flat_map(|session| session.events)
+        .iter()
+        .flat_map(|session| &session.events)
         .collect();
     visit.resume(&events);
     if let Some(step) = visit.next() {
@@ -189,7 +192,7 @@ fn walk<'a>(
         live.said(What::Sighting { lamp, pattern });
     }
     if let Source::Person = source {
-        out::say(INTRODUCTION);
+        INTRODUCTION.iter().for_each(|line| tell(line));
     }
     let mut part = None;
     while let Some(step) = visit.next().cloned() {
@@ -248,8 +251,8 @@ fn walk<'a>(
             live.plugged = Plugged::ALL.into_iter().find(|p| p.id() == answer.value);
         }
         visit.take(answer);
-        if let Some((_, what)) = visit.stop().filter(|(stop, _)| stop.id == step.id) {
-            tell(&format!("\nSTOP  {what}"));
+        // What to do instead stands at the end, once.
+        if visit.stop().is_some_and(|(stop, _)| stop.id == step.id) {
             return Ok((live, true));
         }
     }
@@ -265,10 +268,14 @@ fn ask_for_lamp(live: &mut Live<'_>, profile: &Profile) {
     }
 }
 
-const INTRODUCTION: &str = "\
-Guided check. Keys: y in order, n not in order, s skip with a reason, b one step back, p note a photo,
-q stop here and go on later with --continue. Everything is recorded as you go.
-Hazardous voltage is inside even when switched off; local codes and the maker's manual come first.";
+const INTRODUCTION: [&str; 2] = [
+    "Guided check, from door to door. Single keys answer; words and numbers end with Enter. Everything is recorded as you go; \
+     stopped, it goes on later with --continue.",
+    "CAUTION  Hazardous voltage is inside even when switched off; local codes and the maker's manual come first.",
+];
+
+/// Keys that every step takes.
+const KEYS: &str = "s skip, b back, p photo, q stop";
 
 fn is_typed(step: &Step) -> bool {
     !matches!(step.kind, Kind::Storage | Kind::Measured(_))
@@ -338,20 +345,18 @@ fn ask(visit: &Visit<'_>, step: &Step) -> Given {
     }
     loop {
         let typed = match &step.kind {
-            Kind::Confirm => prompt::key("   y n s b p q > ", "ynsbpq"),
-            Kind::Measured(_) => prompt::key("   y begin, s b p q > ", "ysbpq"),
+            Kind::Confirm => prompt::key(&format!("   y in order, n not; {KEYS} > "), "ynsbpq"),
+            Kind::Measured(_) => prompt::key(&format!("   y begin; {KEYS} > "), "ysbpq"),
             Kind::OneOf(choices) => {
                 for (n, (_, text)) in choices.iter().enumerate() {
                     out::say(&format!("   {}  {text}", n + 1));
                 }
                 let digits: String = ('1'..='9').take(choices.len()).collect();
-                prompt::key("   number, or s b p q > ", &format!("{digits}sbpq"))
+                prompt::key(&format!("   number; {KEYS} > "), &format!("{digits}sbpq"))
             }
-            Kind::Number { unit, .. } => {
-                prompt::line(&format!("   in {unit}, or s b p q, then Enter > "))
-            }
+            Kind::Number { unit, .. } => prompt::line(&format!("   in {unit}, Enter; {KEYS} > ")),
             Kind::Lamps(known) => lamps(known),
-            Kind::Words | Kind::Storage => prompt::line("   in words, or s b p q, then Enter > "),
+            Kind::Words | Kind::Storage => prompt::line(&format!("   in words, Enter; {KEYS} > ")),
         };
         let Typed::Text(typed) = typed else {
             return Given::Stop;
@@ -388,11 +393,17 @@ fn lamps(known: &Lamps) -> Typed {
     let mut seen: Vec<String> = Vec::new();
     while seen.len() < known.lamps.len() {
         let (prompt, keys) = if seen.is_empty() {
-            ("   t tap the rhythm, w in words, or s b p q > ", "twsbpq")
+            (
+                format!("   t tap the rhythm, w in words; {KEYS} > "),
+                "twsbpq",
+            )
         } else {
-            ("   another lamp: t tap, w in words; d done > ", "twd")
+            (
+                "   another lamp: t tap, w in words; d done > ".to_owned(),
+                "twd",
+            )
         };
-        match prompt::key(prompt, keys) {
+        match prompt::key(&prompt, keys) {
             Typed::Text(key) if key == "w" => {
                 out::say(&format!(
                     "   lamps: {}; for example \"{}\"",
@@ -520,11 +531,11 @@ fn take_photo(live: &mut Live<'_>, step: &Step, file: &str) {
 
 /// An answer in one line.
 fn line_of(answer: &Answer) -> String {
-    let note = answer.note.as_ref().map(|note| format!("  {note}"));
+    let note = answer.note.as_ref().map(|note| format!("; {note}"));
     format!(
         "{}: {}{}",
         answer.step,
-        answer.value,
+        in_words(&answer.value),
         note.unwrap_or_default()
     )
 }

@@ -163,8 +163,8 @@ fn replay(
         moments.push((session.events.len(), None));
     }
     for (events, moment) in moments {
-        let events = session.events.get(..events).unwrap_or(&session.events);
-        teller.take(events, judge(events, Some(&loaded.profile), moment));
+        let events: Vec<_> = session.events.iter().take(events).collect();
+        teller.take(&events, judge(&events, Some(&loaded.profile), moment));
     }
     end(&mut teller, look)
 }

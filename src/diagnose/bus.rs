@@ -9,6 +9,7 @@ use super::doubt::{Doubt, DoubtKind};
 use super::inverter::InverterLink;
 use super::judgement::Bus;
 use super::member::we_hold_its_socket;
+use super::seen::Seen;
 use super::sight::{Sight, Sights};
 use crate::ask::{Exchange, Outcome, StrayKind};
 use crate::event::{Event, Framing, LinkFacts, What};
@@ -16,9 +17,12 @@ use crate::listen::settings::{Class, Hypothesis, explain};
 use crate::listen::waveform::Received;
 
 /// Counts and answer times.
-pub(crate) fn statistics(events: &[Event], exchanges: &[Exchange], foreign: usize) -> Bus {
+pub(crate) fn statistics(seen: &Seen) -> Bus {
+    let exchanges = &seen.talk.own;
     let mut bus = Bus {
-        foreign_requests: count(foreign),
+        foreign_requests: count(seen.talk.foreign_requests.len()),
+        bytes_in: seen.bytes_in,
+        listened: seen.listened(),
         ..Bus::default()
     };
     let mut answer_times = Vec::new();
@@ -61,17 +65,6 @@ pub(crate) fn statistics(events: &[Event], exchanges: &[Exchange], foreign: usiz
     bus.answer_p50 = share(5);
     bus.answer_p90 = share(9);
     bus.answer_max = answer_times.last().copied();
-    bus.bytes_in = events
-        .iter()
-        .map(|e| {
-            if let What::In(bytes) = &e.what {
-                bytes.len() as u64
-            } else {
-                0
-            }
-        })
-        .sum();
-    bus.listened = listened(events);
     bus
 }
 
@@ -89,35 +82,11 @@ fn note_exception(bus: &mut Bus, code: u8) {
     }
 }
 
-/// Time spent listening without asking.
-fn listened(events: &[Event]) -> Duration {
-    let mut total = Duration::ZERO;
-    let mut since = None;
-    for event in events {
-        match event.what {
-            What::Listening(true) => since = Some(event.at),
-            What::Listening(false) => {
-                total += since.take().map_or(Duration::ZERO, |from: Duration| {
-                    event.at.saturating_sub(from)
-                });
-            }
-            _ => {}
-        }
-    }
-    let last = events.last().map_or(Duration::ZERO, |e| e.at);
-    total + since.map_or(Duration::ZERO, |from| last.saturating_sub(from))
-}
-
 /// What a bus without a valid answer looked like. Of several ways to see garbage only the most
 /// telling is noted, so that one happening counts once.
-pub(crate) fn observe(
-    events: &[Event],
-    exchanges: &[Exchange],
-    bus: &Bus,
-    foreign: &[(Duration, u8)],
-    facts: Option<&LinkFacts>,
-) -> Sights {
-    let bytes = received(events, |_| true);
+pub(crate) fn observe(seen: &Seen, bus: &Bus) -> Sights {
+    let (exchanges, facts) = (&seen.talk.own, seen.facts());
+    let foreign = &seen.talk.foreign_requests;
     let strays = |kinds: &[StrayKind]| {
         let of = |e: &Exchange| e.strays.iter().filter(|s| kinds.contains(&s.kind)).count();
         exchanges.iter().map(of).sum::<usize>()
@@ -136,13 +105,13 @@ pub(crate) fn observe(
     let by_tcp = facts.is_some_and(|f| f.framing == Framing::Tcp);
     let (damaged, late) = (strays(&[StrayKind::Damaged]), strays(&[StrayKind::Late]));
     let damaged = if by_tcp { 0 } else { damaged };
-    let garbage = !bytes.is_empty()
+    let garbage = seen.bytes_in > 0
         && !echo
         && foreign + damaged + late == 0
         && !exceptions_or_answers(exchanges);
     let line = facts.and_then(LinkFacts::line).filter(|_| garbage);
     let mut sights = on_link(facts);
-    if let Some((line, frames)) = line.and_then(|line| proven(&bytes, line)) {
+    if let Some((line, frames)) = line.and_then(|line| proven(&seen.unanswered, line)) {
         let (sight, how) = if line.is_swapped {
             (Sight::SwappedProven, "with the pair turned round, as")
         } else {
@@ -154,12 +123,12 @@ pub(crate) fn observe(
         );
         sights.note_as(sight, words);
     }
-    if bytes.is_empty() {
+    if seen.bytes_in == 0 {
         let words = format!("{} questions, not one byte came back", exchanges.len());
         sights.note_as(Sight::Nothing, words);
     }
     if garbage {
-        garbage_sights(&mut sights, &bytes);
+        garbage_sights(&mut sights, &seen.unanswered);
     }
     for (sight, count, what) in [
         (Sight::Damaged, damaged, "answers with a wrong check value"),
@@ -180,7 +149,7 @@ pub(crate) fn observe(
     sights.note(Sight::Exception0A, exception(0x0a));
     sights.note(Sight::Exception0B, exception(0x0b));
     sights.note(Sight::Busy, exception(0x05) || exception(0x06));
-    sights.note(Sight::Lost, was_lost(events));
+    sights.note(Sight::Lost, seen.was_lost());
     sights
 }
 
@@ -214,34 +183,11 @@ fn on_link(facts: Option<&LinkFacts>) -> Sights {
     )
 }
 
-fn was_lost(events: &[Event]) -> bool {
-    events.iter().any(|e| matches!(e.what, What::Lost { .. }))
-}
-
-/// Bytes that came while `counts` holds for the time of listening (true) or asking.
-fn received(events: &[Event], counts: impl Fn(bool) -> bool) -> Vec<u8> {
-    let mut listening = false;
-    let mut bytes = Vec::new();
-    for event in events {
-        match &event.what {
-            What::Listening(now) => listening = *now,
-            What::In(came) if counts(listening) => bytes.extend_from_slice(came),
-            _ => {}
-        }
-    }
-    bytes
-}
-
 /// What a line on which units answer looked like.
-pub(crate) fn line_sights(
-    events: &[Event],
-    bus: &Bus,
-    twice: u32,
-    facts: Option<&LinkFacts>,
-    doubts: &[Doubt],
-) -> Sights {
-    let mut sights = on_link(facts);
+pub(crate) fn line_sights(seen: &Seen, bus: &Bus, doubts: &[Doubt]) -> Sights {
+    let mut sights = on_link(seen.facts());
     bus.health.sights(&mut sights);
+    let twice: u32 = seen.talk.second_answers.values().sum();
     if twice > 0 {
         let words = format!("{twice} questions were answered twice with other content");
         sights.note_as(Sight::AnsweredTwice, words);
@@ -249,7 +195,7 @@ pub(crate) fn line_sights(
     let has = |kind| doubts.iter().any(|doubt| doubt.kind == kind);
     sights.note(Sight::IdentityJumps, twice == 0 && has(DoubtKind::TwoUnits));
     sights.note(Sight::Frozen, has(DoubtKind::PerhapsCache));
-    sights.note(Sight::Lost, was_lost(events));
+    sights.note(Sight::Lost, seen.was_lost());
     sights
 }
 
@@ -258,24 +204,22 @@ const LISTENED_ENOUGH: Duration = Duration::from_secs(5);
 
 /// What speaks for one reason or another why this unit hears no inverter.
 pub(crate) fn inverter_sights(
-    events: &[Event],
+    seen: &Seen,
     bus: &Bus,
-    foreign: &[(Duration, u8)],
     unit: u8,
     inverter: &InverterLink,
     profile: &Profile,
-    facts: Option<&LinkFacts>,
 ) -> Sights {
+    let (foreign, facts) = (&seen.talk.foreign_requests, seen.facts());
     let mut sights = on_link(facts);
     let in_its_socket = we_hold_its_socket(facts);
     let here = profile.inverter.port == InverterPort::ThisBus;
     let can_hear = facts.is_some_and(LinkFacts::can_overhear) && !in_its_socket;
-    let heard = received(events, |listening| listening).len();
+    let heard = seen.heard;
     let seconds = bus.listened.as_secs_f64();
     let silence = Duration::from_secs(profile.inverter.silence_s.into());
-    let end = events.last().map_or(Duration::ZERO, |e| e.at);
     let lately = |wanted: &dyn Fn(u8) -> bool| {
-        let fits = |(at, asked): &&(Duration, u8)| *at + silence >= end && wanted(*asked);
+        let fits = |(at, asked): &&(Duration, u8)| *at + silence >= seen.end && wanted(*asked);
         foreign.iter().filter(fits).count()
     };
     let (us, others) = (
@@ -336,7 +280,12 @@ pub(crate) enum Garble {
 
 /// Whether somebody talks here in a way that our settings and wires turn into garbage.
 pub(crate) fn garbled(events: &[Event], ours: LineSettings) -> Garble {
-    let explanation = explain(&Received::unmarked(&received(events, |_| true)), ours);
+    let came = events.iter().filter_map(|event| match &event.what {
+        What::In(bytes) => Some(bytes.as_slice()),
+        _ => None,
+    });
+    let bytes: Vec<&[u8]> = came.collect();
+    let explanation = explain(&Received::unmarked(&bytes.concat()), ours);
     match explanation.class {
         Class::Survives(_) if explanation.is_proven() => Garble::Proven,
         Class::Survives(_) | Class::Lost(_) => Garble::Unexplained,

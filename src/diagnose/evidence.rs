@@ -282,7 +282,9 @@ fn samples(
                         continue;
                     };
                     // Most registers say the same as a second ago.
-                    let known = last.take().filter(|(before, _)| *before == words);
+                    // Without the call that comparing slices makes: they have one word or two.
+                    let is_same = |before: &[u16]| before.iter().eq(words);
+                    let known = last.take().filter(|(before, _)| is_same(before));
                     let Some((_, decoded)) =
                         known.or_else(|| Some((words, decode(point, words, power).ok()?)))
                     else {

@@ -13,7 +13,8 @@
 //! `flags`, `measure`, `heartbeat`, `inverter` the facts; `gate` what must have been read; `member`
 //! the order of the verdict; `next` steps and what is not tested; `causes` weighed bus problems.
 
-use std::borrow::Cow;
+use std::borrow::Borrow;
+use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 use std::time::Duration;
 
@@ -43,6 +44,7 @@ pub(crate) mod readings;
 pub mod reference;
 pub mod resistance;
 mod roots;
+mod seen;
 mod sight;
 mod sightings;
 mod step;
@@ -60,46 +62,51 @@ pub(crate) use measure::with_unit;
 pub(crate) use member::version;
 pub use next::NOT_TESTED;
 pub use notices::NOTICES;
+pub use seen::Seen;
 
 use crate::ask::{Exchange, Talk};
-use crate::event::{Event, LinkFacts, What, clock_breaks};
+use crate::event::Event;
 use causes::Topic;
 use inverter::InverterLink;
 use judgement::root_ids;
 use member::{Member, Shared};
 
 /// Judges what the events show at a moment (the last link event where none is given).
-pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duration>) -> Judgement {
-    let moment = moment.unwrap_or_else(|| last_moment(events));
-    let seen = up_to(events, moment);
-    let facts = seen.iter().find_map(|e| match &e.what {
-        What::Opened(facts) => Some(facts.clone()),
-        _ => None,
-    });
-    let talk = Talk::of(&seen);
+pub fn judge(
+    events: impl IntoIterator<Item: Borrow<Event>> + Copy,
+    profile: Option<&Profile>,
+    moment: Option<Duration>,
+) -> Judgement {
+    judge_seen(&Seen::of(events, moment), profile)
+}
+
+/// Judges what was seen until a moment.
+pub fn judge_seen(seen: &Seen, profile: Option<&Profile>) -> Judgement {
+    let (talk, facts) = (&seen.talk, seen.facts());
     let exchanges = &talk.own;
-    let mut bus = bus::statistics(&seen, exchanges, talk.foreign_requests.len());
+    let mut bus = bus::statistics(seen);
     let Some(profile) = profile else {
-        return without_profile(moment, bus, &seen, &talk, facts.as_ref());
+        return without_profile(bus, seen);
     };
-    let sightings = sightings::last_of_each(events, moment);
-    let said = answers::not_in_order(events);
-    let asked_from = exchanges
-        .iter()
-        .rev()
-        .filter_map(|e| Some((e.ask.unit, e.sent_at?)));
-    let asked_from = asked_from.collect();
+    let sightings = sightings::last_of_each(&seen.said, seen.moment);
+    let said = answers::not_in_order(&seen.said);
+    let mut asked_from = BTreeMap::new();
+    for exchange in exchanges {
+        if let Some(sent) = exchange.sent_at {
+            asked_from.entry(exchange.ask.unit).or_insert(sent);
+        }
+    }
     let shared = Shared {
         asked_from: &asked_from,
         profile,
-        facts: facts.as_ref(),
+        facts,
         foreign: &talk.foreign_requests,
         sightings: &sightings,
         said: &said,
         we_asked: !exchanges.is_empty(),
         answered_twice: &talk.second_answers,
-        moment,
-        clocks_broke_at: clock_breaks(&seen).last().map(|broken| broken.at),
+        moment: seen.moment,
+        clocks_broke_at: seen.clocks_broke_at(),
     };
     let evidence = evidence::gather(talk.all(), profile);
     let currents = currents(&evidence, profile);
@@ -122,29 +129,12 @@ pub fn judge(events: &[Event], profile: Option<&Profile>, moment: Option<Duratio
     let expected = expected_members(profile, &evidence);
     add_absent(&mut members, expected);
     if members.iter().all(|m| m.kind == VerdictKind::BusProblem) {
-        let mut judgement = without_answer(moment, bus, &seen, &talk, facts.as_ref());
+        let mut judgement = without_answer(bus, seen);
         judgement.readings = members.into_iter().flat_map(|m| m.readings).collect();
         return judgement;
     }
     rack::compare(&mut members, profile);
-    let around = Around {
-        events: &seen,
-        foreign: &talk.foreign_requests,
-        facts: facts.as_ref(),
-        twice: shared.answered_twice.values().sum(),
-        profile,
-    };
-    compose(moment, bus, members, &around)
-}
-
-/// What the whole session showed beside its members.
-struct Around<'a> {
-    events: &'a [Event],
-    foreign: &'a [(Duration, u8)],
-    facts: Option<&'a LinkFacts>,
-    /// Questions answered twice with other content.
-    twice: u32,
-    profile: &'a Profile,
+    compose(bus, members, seen, profile)
 }
 
 /// Current over time, of the first member that tells it.
@@ -182,27 +172,9 @@ pub(crate) fn by_looking_again(id: &str) -> bool {
     kinds.iter().any(|kind| kind.id() == id)
 }
 
-/// The events until a moment; a long recording is not copied where they stand in the order of time.
-fn up_to(events: &[Event], moment: Duration) -> Cow<'_, [Event]> {
-    let end = events.iter().take_while(|e| e.at <= moment).count();
-    if let Some((before, after)) = events.split_at_checked(end)
-        && after.iter().all(|event| event.at > moment)
-    {
-        return Cow::Borrowed(before);
-    }
-    let seen = events.iter().filter(|event| event.at <= moment);
-    Cow::Owned(seen.cloned().collect())
-}
-
 /// What every point of every unit gave over time, from own questions and overheard ones.
 pub(crate) fn evidence_in(events: &[Event], profile: &Profile) -> Vec<evidence::MemberEvidence> {
     evidence::gather(Talk::of(events).all(), profile)
-}
-
-/// The moment judged where none is given: the last link event, else the last event.
-fn last_moment(events: &[Event]) -> Duration {
-    let last_link = events.iter().rev().find(|e| e.what.is_link());
-    last_link.or(events.last()).map_or(Duration::ZERO, |e| e.at)
 }
 
 /// Addresses that must be there, from the count that the first pack gives.
@@ -242,8 +214,7 @@ fn add_absent(members: &mut Vec<Member>, expected: Vec<u8>) {
 }
 
 /// One verdict for all members.
-fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>) -> Judgement {
-    let profile = around.profile;
+fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Judgement {
     let kind = rack_kind(&members);
     let deciding: Vec<&Member> = members
         .iter()
@@ -252,8 +223,8 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
         })
         .collect();
     let doubts: Vec<doubt::Doubt> = deciding.iter().flat_map(|m| m.doubts.clone()).collect();
-    let line = bus::line_sights(around.events, &bus, around.twice, around.facts, &doubts);
-    let considered = consider(kind, &deciding, &bus, &line, around);
+    let line = bus::line_sights(seen, &bus, &doubts);
+    let considered = consider(kind, &deciding, &bus, &line, (seen, profile));
     let settling = causes::steps(&considered);
     let mut why = Vec::new();
     let mut steps: Vec<NextStep> = Vec::new();
@@ -264,7 +235,7 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
             String::new()
         };
         why.extend(member.why.iter().map(|text| format!("{lead}{text}")));
-        for mut step in next::steps(member, profile, moment.as_secs(), &settling) {
+        for mut step in next::steps(member, profile, seen.moment.as_secs(), &settling) {
             // What is to be done at a pack says at which.
             if step.id == "work-on-root" || step.id == "missing-pack" {
                 step.text.insert_str(0, &lead);
@@ -299,7 +270,7 @@ fn compose(moment: Duration, bus: Bus, members: Vec<Member>, around: &Around<'_>
         Vec::new()
     };
     Judgement {
-        moment,
+        moment: seen.moment,
         identity: identity(&members),
         verdict: Verdict {
             kind,
@@ -353,7 +324,7 @@ fn consider(
     deciding: &[&Member],
     bus: &Bus,
     line: &sight::Sights,
-    around: &Around<'_>,
+    (seen, profile): (&Seen, &Profile),
 ) -> Vec<Cause> {
     let waits = matches!(
         kind,
@@ -361,15 +332,7 @@ fn consider(
     );
     match deciding.first() {
         Some(member) if waits => {
-            let sights = bus::inverter_sights(
-                around.events,
-                bus,
-                around.foreign,
-                member.unit,
-                &member.inverter,
-                around.profile,
-                around.facts,
-            );
+            let sights = bus::inverter_sights(seen, bus, member.unit, &member.inverter, profile);
             causes::rank(Topic::Inverter, &sights)
         }
         _ if bus.health.is_bad() || (kind == VerdictKind::Undecided && !line.is_empty()) => {
@@ -624,17 +587,9 @@ fn identity(members: &[Member]) -> Identity {
 pub(crate) const PROVEN: u32 = 990;
 
 /// No unit gave a valid answer: weigh the causes.
-fn without_answer(
-    moment: Duration,
-    bus: Bus,
-    events: &[Event],
-    talk: &Talk,
-    facts: Option<&LinkFacts>,
-) -> Judgement {
-    let (exchanges, foreign) = (&talk.own, &talk.foreign_requests);
-    let was_lost = events.iter().any(|e| matches!(e.what, What::Lost { .. }));
-    let nothing_yet = exchanges.is_empty() && bus.bytes_in == 0 && !was_lost;
-    let sights = bus::observe(events, exchanges, &bus, foreign, facts);
+fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
+    let nothing_yet = seen.talk.own.is_empty() && bus.bytes_in == 0 && !seen.was_lost();
+    let sights = bus::observe(seen, &bus);
     let considered = if nothing_yet {
         Vec::new()
     } else {
@@ -656,7 +611,7 @@ fn without_answer(
         None => "No valid answer: nothing can be said about the unit.".to_owned(),
     };
     Judgement {
-        moment,
+        moment: seen.moment,
         identity: Identity::default(),
         verdict: Verdict {
             kind: VerdictKind::BusProblem,
@@ -682,19 +637,13 @@ fn without_answer(
 }
 
 /// Without a profile only the bus can be judged.
-fn without_profile(
-    moment: Duration,
-    bus: Bus,
-    events: &[Event],
-    talk: &Talk,
-    facts: Option<&LinkFacts>,
-) -> Judgement {
+fn without_profile(bus: Bus, seen: &Seen) -> Judgement {
     let answered = bus.answered > 0
         || bus
             .exceptions
             .iter()
             .any(|(code, _)| !matches!(code, 0x0a | 0x0b));
-    let mut judgement = without_answer(moment, bus, events, talk, facts);
+    let mut judgement = without_answer(bus, seen);
     if answered {
         judgement.verdict.kind = VerdictKind::Undecided;
         judgement.verdict.basis = Basis::Rule;

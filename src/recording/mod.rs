@@ -21,6 +21,7 @@
 //! without a seal is complete: the fingerprint printed at the end is to be noted elsewhere.
 
 mod chain;
+mod events;
 mod lines;
 mod read;
 mod write;
@@ -28,6 +29,7 @@ mod write;
 #[cfg(test)]
 mod tests;
 
+pub use events::Events;
 pub use read::{Missing, ReadError, Recording, Session, read, read_from};
 pub use write::{Recorder, WriteError};
 

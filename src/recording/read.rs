@@ -3,11 +3,15 @@
 //! Does not: read a file, or judge.
 
 use std::io::{BufRead, Read as _};
+use std::panic::resume_unwind;
+use std::sync::Arc;
+use std::sync::mpsc::{SyncSender, sync_channel};
 
 use super::chain::Chain;
+use super::events::Events;
 use super::lines::{Line, understand};
 use super::{Entry, Header, Shown, Start};
-use crate::event::{Event, LinkFacts, What};
+use crate::event::{LinkFacts, What};
 
 /// A recording as read.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -32,7 +36,7 @@ pub struct Session {
     /// When.
     pub start: Start,
     /// What happened, in order.
-    pub events: Vec<Event>,
+    pub events: Events,
     /// Verdicts displayed, in order, each with the number of events that stand before it.
     pub shown: Vec<(usize, Shown)>,
     /// Serial numbers of units that answered, in order.
@@ -43,7 +47,7 @@ impl Session {
     fn new(start: Start) -> Self {
         Self {
             start,
-            events: Vec::new(),
+            events: Events::default(),
             shown: Vec::new(),
             units: Vec::new(),
         }
@@ -59,10 +63,13 @@ impl Session {
 
     /// The link as it was opened first.
     pub fn link(&self) -> Option<&LinkFacts> {
-        self.events.iter().find_map(|event| match &event.what {
-            What::Opened(facts) => Some(facts),
-            _ => None,
-        })
+        self.events
+            .beside()
+            .iter()
+            .find_map(|event| match &event.what {
+                What::Opened(facts) => Some(facts),
+                _ => None,
+            })
     }
 
     /// The verdict displayed last.
@@ -72,7 +79,7 @@ impl Session {
 
     /// Time of a mark, the last of that name.
     pub fn mark(&self, name: &str) -> Option<std::time::Duration> {
-        let marks = self.events.iter().rev();
+        let marks = self.events.beside().iter().rev();
         marks
             .filter(|event| matches!(&event.what, What::Mark(mark) if mark == name))
             .map(|event| event.at)
@@ -134,50 +141,121 @@ pub enum ReadError {
     },
 }
 
+impl ReadError {
+    /// Line that it is about, 1-based.
+    fn line(&self) -> u64 {
+        match self {
+            Self::NotARecording { .. } => 1,
+            Self::Changed { line } | Self::Senseless { line, .. } => *line,
+        }
+    }
+}
+
 /// Reads a recording.
 ///
 /// # Errors
 /// Where it is none, or a line was changed.
 pub fn read(bytes: &[u8]) -> Result<Recording, ReadError> {
-    let mut reading = Reading::default();
+    let (mut chain, mut reading) = (Chain::default(), Reading::default());
     for line in bytes.split_inclusive(|byte| *byte == b'\n') {
+        check(&mut chain, line)?;
         reading.line(line)?;
     }
-    Ok(reading.finish())
+    Ok(reading.finish(&chain))
 }
 
-/// Reads a recording from a file or the like, without holding its text.
+/// Reads a recording from a file or the like, without holding its text. The hashes are checked
+/// beside the reading, by a thread of their own: both take about as long.
 ///
 /// # Errors
 /// Outside, where it cannot be read; inside, where it is none, or a line was changed.
 pub fn read_from(mut source: impl BufRead) -> std::io::Result<Result<Recording, ReadError>> {
-    let (mut reading, mut line) = (Reading::default(), Vec::new());
+    std::thread::scope(|scope| {
+        let (give, blocks) = sync_channel::<Arc<Vec<u8>>>(BLOCKS);
+        let checker = scope.spawn(move || -> Result<Chain, ReadError> {
+            let mut chain = Chain::default();
+            for block in blocks {
+                for line in block.split_inclusive(|byte| *byte == b'\n') {
+                    check(&mut chain, line)?;
+                }
+            }
+            Ok(chain)
+        });
+        let read = understand_all(&mut source, &give);
+        drop(give);
+        // The checker has seen every line that was read. What it finds comes first: a changed line
+        // is one, whatever it seems to say.
+        let checked = checker.join().unwrap_or_else(|panic| resume_unwind(panic));
+        let (reading, senseless) = read?;
+        Ok(match (checked, senseless) {
+            (Err(changed), None) => Err(changed),
+            (Err(changed), Some(why)) if changed.line() <= why.line() => Err(changed),
+            (_, Some(why)) => Err(why),
+            (Ok(chain), None) => Ok(reading.finish(&chain)),
+        })
+    })
+}
+
+/// Reads to the end, or to the first line that says what cannot be. Everything read is given on.
+fn understand_all(
+    source: &mut impl BufRead,
+    give: &SyncSender<Arc<Vec<u8>>>,
+) -> std::io::Result<(Reading, Option<ReadError>)> {
+    let mut reading = Reading::default();
     loop {
-        line.clear();
-        let length = (&mut source)
-            .take(LONGEST_LINE)
-            .read_until(b'\n', &mut line)?;
-        if length == 0 {
-            return Ok(Ok(reading.finish()));
+        let mut block = Vec::with_capacity(BLOCK);
+        while block.len() < BLOCK {
+            let length = source.take(LONGEST_LINE).read_until(b'\n', &mut block)?;
+            // Cut: nothing can follow. A device that never ends gives no line either.
+            if length == 0 || block.last() != Some(&b'\n') {
+                break;
+            }
         }
-        if let Err(why) = reading.line(&line) {
-            return Ok(Err(why));
+        let is_last = block.len() < BLOCK || block.last() != Some(&b'\n');
+        let block = Arc::new(block);
+        // Not taken any more: a changed line was found.
+        let is_over = give.send(Arc::clone(&block)).is_err();
+        for line in block.split_inclusive(|byte| *byte == b'\n') {
+            if let Err(why) = reading.line(line) {
+                return Ok((reading, Some(why)));
+            }
         }
-        // Cut: nothing can follow. A device that never ends gives no line either.
-        if line.last() != Some(&b'\n') {
-            return Ok(Ok(reading.finish()));
+        if is_last || is_over {
+            return Ok((reading, None));
         }
     }
 }
 
 /// No line of a recording is longer, the register map included.
 const LONGEST_LINE: u64 = 64 << 20;
+/// Whole lines of about so many bytes are read at once.
+const BLOCK: usize = 256 << 10;
+/// So many of these may wait for their check.
+const BLOCKS: usize = 4;
 
-/// A recording that is being read, line by line.
+/// Checks the hash of the next line, given with its end; one without was cut and has none.
+fn check(chain: &mut Chain, piece: &[u8]) -> Result<(), ReadError> {
+    let Some(line) = piece.strip_suffix(b"\n") else {
+        return Ok(());
+    };
+    let number = chain.lines + 1;
+    let text = std::str::from_utf8(line).ok();
+    if text.is_some_and(|text| chain.open(text)) {
+        return Ok(());
+    }
+    Err(if number == 1 && !looks_like_header(line) {
+        ReadError::NotARecording {
+            found: beginning(line),
+        }
+    } else {
+        ReadError::Changed { line: number }
+    })
+}
+
+/// A recording that is being read, line by line. Says nothing of hashes.
 #[derive(Debug, Default)]
 struct Reading {
     recording: Recording,
-    chain: Chain,
     is_sealed: bool,
 }
 
@@ -185,9 +263,9 @@ impl Reading {
     /// Takes the next line with its end; one without an end is the last and was cut.
     ///
     /// # Errors
-    /// Where it is no recording, or the line was changed.
+    /// Where it is no recording, or says what cannot be.
     fn line(&mut self, piece: &[u8]) -> Result<(), ReadError> {
-        let number = self.chain.lines + 1;
+        let number = self.recording.lines + 1;
         let Some(line) = piece.strip_suffix(b"\n") else {
             // Somebody's own file must not be taken for a recording that was cut in its first line.
             if number == 1 && !may_be_header(piece) {
@@ -202,29 +280,23 @@ impl Reading {
             self.is_sealed = false;
             return Ok(());
         };
-        let text = std::str::from_utf8(line).ok();
-        let Some(object) = text.filter(|text| self.chain.open(text)) else {
-            return Err(if number == 1 && !looks_like_header(line) {
-                ReadError::NotARecording {
-                    found: beginning(line),
-                }
-            } else {
-                ReadError::Changed { line: number }
-            });
-        };
+        let object = std::str::from_utf8(line).map_err(|why| ReadError::Senseless {
+            line: number,
+            why: why.to_string(),
+        })?;
         self.is_sealed = self.recording.take(object, number)?;
+        self.recording.lines = number;
         self.recording.whole_bytes += piece.len();
         Ok(())
     }
 
     /// The recording, with what it lacks.
-    fn finish(self) -> Recording {
+    fn finish(self, chain: &Chain) -> Recording {
         let mut recording = self.recording;
         if !self.is_sealed {
             recording.missing.push(Missing::Seal);
         }
-        recording.fingerprint = self.chain.last;
-        recording.lines = self.chain.lines;
+        recording.fingerprint = chain.fingerprint();
         recording
     }
 }

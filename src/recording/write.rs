@@ -136,10 +136,7 @@ impl Recorder {
             path: path.to_owned(),
             unit: units.next_back().cloned(),
             file,
-            chain: Chain {
-                last: recording.fingerprint,
-                lines: recording.lines,
-            },
+            chain: Chain::behind(&recording.fingerprint, recording.lines),
             length,
             held: Vec::new(),
             is_held: false,
@@ -209,7 +206,7 @@ impl Recorder {
     pub fn seal(&mut self) -> Result<String, WriteError> {
         self.release()?;
         self.line(&lines::seal(self.chain.lines), true)?;
-        Ok(self.chain.last.clone())
+        Ok(self.chain.fingerprint())
     }
 
     /// Writes what was held back.

@@ -8,6 +8,7 @@ use super::page::Parts;
 use super::sections::{section, table};
 use super::words;
 use crate::event::{Answer, clock_breaks};
+use crate::visit::in_words;
 
 /// Every answer by its question.
 pub(crate) fn answers(html: &mut Html, parts: &Parts) {
@@ -23,11 +24,11 @@ pub(crate) fn answers(html: &mut Html, parts: &Parts) {
                 let before = if answer.before.is_empty() {
                     String::new()
                 } else {
-                    format!(" (before: {})", answer.before.join(", "))
+                    format!(" (before: {})", words(&answer.before))
                 };
                 vec![
                     answer.question.clone(),
-                    format!("{}{before}", answer.value),
+                    format!("{}{before}", in_words(&answer.value)),
                     answer.note.clone(),
                     answer.when.clone(),
                 ]
@@ -48,13 +49,19 @@ pub(crate) fn answers(html: &mut Html, parts: &Parts) {
             for answer in left_out {
                 let earlier = match answer.before.as_slice() {
                     [] => String::new(),
-                    before => format!(" (before: {})", before.join(", ")),
+                    before => format!(" (before: {})", words(before)),
                 };
                 let line = format!("{} \u{2013} {}{earlier}", answer.question, answer.note);
                 list.put("li", &[], &line);
             }
         });
     });
+}
+
+/// Earlier answers, in words.
+fn words(before: &[String]) -> String {
+    let words: Vec<&str> = before.iter().map(|value| in_words(value)).collect();
+    words.join(", ")
 }
 
 /// Pictures, embedded where they were found and fit their hash.
@@ -173,7 +180,7 @@ pub(crate) fn recording(html: &mut Html, parts: &Parts) {
 /// Where the wall clock jumped, durations are unknown.
 fn clocks(html: &mut Html, parts: &Parts) {
     let start = &parts.source.session.start;
-    for broken in clock_breaks(&parts.source.session.events) {
+    for broken in clock_breaks(parts.source.session.events.beside()) {
         html.put(
             "p",
             &[("class", "differs")],

@@ -61,7 +61,7 @@ impl Facts {
         let mut facts = Self::default();
         let mut place: BTreeMap<String, usize> = BTreeMap::new();
         for session in &recording.sessions {
-            for event in &session.events {
+            for event in session.events.beside() {
                 facts.take(event, &session.start, &mut place);
             }
         }
@@ -170,7 +170,12 @@ pub(crate) fn clock_error(source: &Source) -> Option<f64> {
     let is_clock = |reading: &&Reading| reading.role == Role::UnitClock;
     let reading = judgement.readings.iter().find(is_clock)?;
     let read_at = judgement.moment.checked_sub(reading.age?)?;
-    let notes = source.session.events.iter().take_while(|e| e.at <= read_at);
+    let notes = source
+        .session
+        .events
+        .beside()
+        .iter()
+        .take_while(|e| e.at <= read_at);
     let noted = notes.filter_map(|event| match &event.what {
         What::Clock(utc) => clock_offset_ms(event.at, utc),
         _ => None,

@@ -57,7 +57,7 @@ pub fn json(source: &Source, options: Options, judged: Json) -> Json {
             "sessions": recording.sessions.len(),
             "missing": recording.missing.iter().map(ToString::to_string).collect::<Vec<_>>(),
             "shown": recording.sessions.iter().map(|s| s.shown.len()).sum::<usize>(),
-            "clock_jumps": clock_breaks(&source.session.events).iter().map(|broken| json!({
+            "clock_jumps": clock_breaks(source.session.events.beside()).iter().map(|broken| json!({
                 "at": words::local(&source.session.start, broken.at), "apart_ms": broken.apart_ms,
             })).collect::<Vec<_>>(),
         },
@@ -66,7 +66,7 @@ pub fn json(source: &Source, options: Options, judged: Json) -> Json {
 
 /// What the pictures over time show, times in seconds since the session began.
 fn over_time(source: &Source, facts: &Facts) -> Json {
-    let series = Series::of(source.session, source.profile);
+    let series = Series::of(source);
     let at = |at: Duration| at.as_secs_f64();
     json!({
         "states": series.states.iter().map(|(t, name)| json!({ "at_s": at(*t), "state": name })).collect::<Vec<_>>(),
@@ -81,7 +81,8 @@ fn over_time(source: &Source, facts: &Facts) -> Json {
 /// The resistances that the load test shows, mOhm; null where none was recorded.
 fn load_test(source: &Source) -> Json {
     let events = &source.session.events;
-    let Some(step) = source.profile.and_then(|p| load::recorded(events, p)) else {
+    let recorded = |profile| load::recorded(events.beside(), events, profile);
+    let Some(step) = source.profile.and_then(recorded) else {
         return Json::Null;
     };
     let one = |r: &Resistance| json!({ "module": r.place.module, "cell": r.place.item, "milliohm": r.milliohm, "uncertainty": r.uncertainty });

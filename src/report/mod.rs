@@ -42,6 +42,7 @@ use std::time::Duration;
 
 use packside_profiles::Profile;
 
+use crate::ask::Talk;
 use crate::diagnose::Judgement;
 use crate::event::{Event, What};
 use crate::recording::{Recording, Session};
@@ -92,6 +93,8 @@ pub struct Source<'a> {
     pub profile_sha256: &'a str,
     /// The result.
     pub judgement: &'a Judgement,
+    /// Questions and answers of the whole session, where judging has paired them already.
+    pub talk: Option<&'a Talk>,
     /// Pictures that were found beside the recording.
     pub pictures: &'a [Picture],
 }
@@ -100,7 +103,7 @@ pub struct Source<'a> {
 /// last one.
 pub fn session_of(recording: &Recording) -> Option<&Session> {
     let answered = |session: &&Session| {
-        let is_answer = |event: &Event| matches!(event.what, What::In(_));
+        let is_answer = |event: Event| matches!(event.what, What::In(_));
         session.events.iter().any(is_answer)
     };
     let sessions = &recording.sessions;

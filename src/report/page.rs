@@ -25,7 +25,7 @@ pub fn page(source: &Source, options: Options) -> String {
         source,
         options,
         facts: Facts::of(source.recording, options),
-        series: Series::of(source.session, source.profile),
+        series: Series::of(source),
     };
     let title = format!(
         "Battery unit {}, {}",

@@ -15,7 +15,8 @@ const MARGIN: f64 = 84.0;
 /// Adds the load test, where one was recorded.
 pub(crate) fn add(html: &mut Html, parts: &Parts) {
     let (events, profile) = (&parts.source.session.events, parts.source.profile);
-    let Some(step) = profile.and_then(|profile| load::recorded(events, profile)) else {
+    let recorded = |profile| load::recorded(events.beside(), events, profile);
+    let Some(step) = profile.and_then(recorded) else {
         return;
     };
     html.put("h3", &[], "Load test");

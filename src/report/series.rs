@@ -5,11 +5,13 @@
 //!
 //! Does not: smooth or invent. Of every stretch of time the lowest and the highest value stay.
 
+use std::borrow::Cow;
 use std::time::Duration;
 
 use packside_profiles::model::Profile;
 use packside_profiles::{Role, Value};
 
+use super::Source;
 use crate::ask::{Exchange, Outcome, Silence, Talk};
 use crate::diagnose::evidence::{self, MemberEvidence, Seen};
 use crate::event::{Event, What};
@@ -91,17 +93,20 @@ const DRAWN: [Role; 9] = [
 ];
 
 impl Series {
-    /// Takes them from a session.
-    pub(crate) fn of(session: &Session, profile: Option<&Profile>) -> Self {
+    /// Takes them from the session that the report is about.
+    pub(crate) fn of(source: &Source) -> Self {
+        let session = source.session;
         let events = &session.events;
-        let mut series = Self::default();
-        if let (Some(first), Some(last)) = (events.first(), events.last()) {
-            series.span = (first.at, last.at);
-        }
+        let mut series = Self {
+            span: events.span().unwrap_or_default(),
+            ..Self::default()
+        };
         series.take_notes(session);
-        let talk = Talk::of(events);
+        let talk = source
+            .talk
+            .map_or_else(|| Cow::Owned(Talk::of(events)), Cow::Borrowed);
         series.asked = thin_asked(talk.own.iter().map(asked).collect());
-        let Some(profile) = profile else {
+        let Some(profile) = source.profile else {
             return series;
         };
         let drawn = only_drawn(profile);
@@ -129,7 +134,7 @@ impl Series {
 
     fn take_notes(&mut self, session: &Session) {
         let mut notes = Vec::new();
-        for Event { at, what } in &session.events {
+        for Event { at, what } in session.events.beside() {
             match what {
                 What::Sighting { lamp, pattern } => {
                     self.lamps.push((lamp.clone(), pattern.clone(), *at));

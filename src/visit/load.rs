@@ -3,6 +3,7 @@
 //! Input: what was read between marks, live or from a recording. Output: a [`Step`]. What it shows is
 //! fitted by `diagnose::resistance`.
 
+use std::borrow::Borrow;
 use std::time::Duration;
 
 use packside_profiles::model::Profile;
@@ -67,17 +68,24 @@ pub(crate) fn moment(
 
 /// The last step of the current that was recorded between its marks, if it is whole. Where the
 /// computer slept in the middle, nobody knows how long the load was on: no step.
-pub(crate) fn recorded(events: &[Event], profile: &Profile) -> Option<Step> {
+///
+/// `beside` are those of the events that are no traffic, or more.
+pub(crate) fn recorded(
+    beside: &[Event],
+    events: impl IntoIterator<Item: Borrow<Event>>,
+    profile: &Profile,
+) -> Option<Step> {
     let marked = |name: &str| {
         let is = |event: &&Event| matches!(&event.what, What::Mark(mark) if mark == name);
-        events.iter().rev().find(is).map(|event| event.at)
+        beside.iter().rev().find(is).map(|event| event.at)
     };
     let [Some(a), Some(b), Some(c), Some(d)] = MARKS.map(marked) else {
         return None;
     };
     let belongs =
-        |event: &&Event| matches!(event.what, What::Opened(_)) || (a..=d).contains(&event.at);
-    let between: Vec<Event> = events.iter().filter(belongs).cloned().collect();
+        |event: &Event| matches!(event.what, What::Opened(_)) || (a..=d).contains(&event.at);
+    let between = events.into_iter().filter(|event| belongs(event.borrow()));
+    let between: Vec<Event> = between.map(|event| event.borrow().clone()).collect();
     if !clock_breaks(&between).is_empty() {
         return None;
     }

@@ -77,6 +77,8 @@ pub struct Visit<'a> {
     at: usize,
     /// Whether a measured step ended with a fault.
     fault_seen: bool,
+    /// Whether steps that a fault held back are asked after all: those answered are passed over.
+    catches_up: bool,
 }
 
 impl<'a> Visit<'a> {
@@ -88,6 +90,7 @@ impl<'a> Visit<'a> {
             answers: BTreeMap::new(),
             at: 0,
             fault_seen: false,
+            catches_up: false,
         }
     }
 
@@ -139,8 +142,13 @@ impl<'a> Visit<'a> {
     /// Takes the answer to the next step, and goes on.
     pub fn take(&mut self, answer: Answer) {
         self.keep(answer);
-        self.at += 1;
-        self.skip_inapplicable();
+        if self.catches_up {
+            self.at = 0;
+            self.skip_done();
+        } else {
+            self.at += 1;
+            self.skip_inapplicable();
+        }
     }
 
     /// Goes back one step, to answer it again. `false` at the first.
@@ -232,11 +240,19 @@ impl<'a> Visit<'a> {
         {
             self.fault_seen = true;
         }
+        let is_clean_cycle =
+            answer.step == "power-cycle" && answer.value == power_up::Outcome::PassSoFar.id();
         self.answers.insert(answer.step.clone(), answer);
+        if is_clean_cycle {
+            let before = self.answers.len();
+            self.answers
+                .retain(|_, answer| answer.note.as_deref() != Some(FAULT_IS_OPEN));
+            self.catches_up |= self.answers.len() < before;
+        }
     }
 
     /// Why a step is left out now, if it is: a unit with an open fault is not put into service, and no
-    /// current is sent through it. A power cycle that ended clean lifts this.
+    /// current is sent through it. A power cycle that ended clean lifts this: the steps are asked then.
     pub fn held_back(&self, step: &Step) -> Option<&'static str> {
         let is = |id: &str, outcome: power_up::Outcome| {
             self.answers
@@ -269,6 +285,28 @@ impl<'a> Visit<'a> {
         {
             self.at += 1;
         }
+    }
+}
+
+/// An answer in words, where its value is an id of ours; anything else as it is.
+pub fn in_words(value: &str) -> &str {
+    match value {
+        Answer::YES => "in order",
+        Answer::NO => "not in order",
+        Answer::NOT_DONE => "still to be done",
+        Answer::SKIPPED => "left out",
+        "pass-so-far" => "nothing wrong so far",
+        "fault" => "a fault",
+        "not-yet" => "not settled yet",
+        "fit-to-install" => "fit to install",
+        "charge-first" => "charge first",
+        Answer::QUARANTINE => "do not connect, do not charge, set apart",
+        "stayed-at-the-position" => "the fault stayed at the position",
+        "followed-the-module" => "the fault followed the module",
+        "service" => "a service socket, or a gateway",
+        "instead-of-inverter" => "the inverter's own socket",
+        "across-the-pair" => "across the pair, as a second device",
+        other => other,
     }
 }
 

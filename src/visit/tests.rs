@@ -25,7 +25,12 @@ fn walk(visit: &mut Visit<'_>, mut value: impl FnMut(&Step) -> String) -> Vec<St
     while let Some(step) = visit.next().cloned() {
         assert!(walked.len() < 100, "the visit does not end");
         walked.push(step.id.clone());
-        visit.take(answer(&step.id, &value(&step)));
+        let mut given = answer(&step.id, &value(&step));
+        if let Some(why) = visit.held_back(&step) {
+            given.value = Answer::SKIPPED.to_owned();
+            given.note = Some(why.to_owned());
+        }
+        visit.take(given);
     }
     walked
 }
@@ -246,6 +251,28 @@ fn unit_with_an_open_fault_is_not_put_into_service() {
     let mut visit = Visit::new(&profile);
     visit.keep(answer("with-inverter", "fault"));
     assert!(held(&visit, "load-test") && !held(&visit, "with-inverter"));
+}
+
+#[test]
+fn clean_power_cycle_leads_back_to_what_the_fault_held_back() {
+    let profile = profile("generic-hv-stack");
+    let mut visit = Visit::new(&profile);
+    let walked = walk(&mut visit, |step| match step.id.as_str() {
+        "power-up-alone" => "fault".to_owned(),
+        _ => all_well(step),
+    });
+    let of = |walked: &[String], id: &str| walked.iter().filter(|step| *step == id).count();
+    assert_eq!(of(&walked, "with-inverter"), 2, "left out, then asked");
+    assert_eq!(of(&walked, "power-cycle"), 1);
+    assert_eq!(of(&walked, "monitoring"), 1);
+    let last: Vec<&str> = walked.iter().rev().take(2).map(String::as_str).collect();
+    assert_eq!(last, ["handed-over", "monitoring"]);
+    assert!(
+        visit
+            .open()
+            .iter()
+            .all(|(step, _)| step.id == "power-up-alone")
+    );
 }
 
 #[test]

@@ -95,7 +95,7 @@ pub(super) fn measure_answer(ask: &Ask, bytes: &[u8]) -> Option<usize> {
 /// answer must not cut it there.
 pub(super) fn begins_answer(ask: &Ask, bytes: &[u8]) -> bool {
     let function = ask.function();
-    if !bytes.starts_with(&[ask.unit, function]) {
+    if !matches!(bytes, [unit, code, ..] if (*unit, *code) == (ask.unit, function)) {
         return false;
     }
     let counted = bytes.get(2).map(|count| usize::from(*count));

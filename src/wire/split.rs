@@ -155,14 +155,22 @@ impl Splitter {
 
     /// Where the answer to this question stands.
     fn find(&self, ask: &Ask, transaction: u16) -> Option<Range<usize>> {
-        (0..self.bytes.len()).find_map(|start| {
+        let answers = |start: usize| {
             let rest = self.bytes.get(start..)?;
             let length = match self.framing {
                 Framing::Rtu => rtu::measure_answer(ask, rest),
                 Framing::Tcp => tcp::measure_answer(ask, transaction, rest),
             }?;
             Some(start..start + length)
-        })
+        };
+        if self.framing == Framing::Tcp {
+            return (0..self.bytes.len()).find_map(answers);
+        }
+        // With every chunk all bytes before it are looked at again, so the first look is a cheap one.
+        let begins = self.bytes.iter().zip(self.bytes.get(1..)?).enumerate();
+        begins
+            .filter(|(_, (unit, code))| **unit == ask.unit && **code & 0x7f == ask.function())
+            .find_map(|(start, _)| answers(start))
     }
 
     /// Whether taking this frame would cut into the wanted one. A frame with a right CRC that holds

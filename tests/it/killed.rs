@@ -10,6 +10,7 @@ use std::process::{Command, Stdio};
 
 use packside::event::What;
 use packside::recording::{Recording, read};
+use packside::visit::in_words;
 
 use super::tool::{packside, stderr};
 
@@ -67,7 +68,7 @@ fn lost(said: &str, recording: &Recording) -> Vec<String> {
     let events = || recording.sessions.iter().flat_map(|s| &s.events);
     let answered = |line: &str| {
         events().any(|event| {
-            matches!(&event.what, What::Answer(a) if line.starts_with(&format!("{}: {}", a.step, a.value)))
+            matches!(&event.what, What::Answer(a) if line.starts_with(&format!("{}: {}", a.step, in_words(&a.value))))
         })
     };
     let mut shown = recording.sessions.iter().flat_map(|s| &s.shown);
@@ -103,7 +104,10 @@ fn visit_killed_at_any_moment_loses_nothing_acknowledged_and_goes_on() {
     let arguments = visit(folder.path(), &record);
     let whole = killed_at(u64::MAX, &arguments, &record);
     let length = std::fs::metadata(&record).unwrap().len();
-    assert!(whole.contains("with-inverter: pass-so-far"), "{whole}");
+    assert!(
+        whole.contains("with-inverter: nothing wrong so far"),
+        "{whole}"
+    );
     assert_eq!(
         lost(&whole, &read(&std::fs::read(&record).unwrap()).unwrap()),
         [""; 0]

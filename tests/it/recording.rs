@@ -115,6 +115,27 @@ fn earlier_moment_is_judged_by_what_was_known_then() {
         "{}",
         stderr(&wrong)
     );
+    let late = replayed(&path, &["--moment", "3h"]);
+    assert_eq!(late.status.code(), Some(2));
+    assert!(
+        stderr(&late).contains("at which the session ends"),
+        "{}",
+        stderr(&late)
+    );
+}
+
+#[test]
+fn recording_of_a_simulated_line_that_was_listened_to_says_its_seed() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("listened.visit.jsonl");
+    let file = path.to_str().unwrap();
+    packside(&["listen", "--simulated", "hv-waiting", "--record", file]);
+    let recording = read(&std::fs::read(&path).unwrap()).unwrap();
+    let seed = recording.header.unwrap().simulated_seed;
+    assert!(
+        seed.is_some(),
+        "a line without a unit is not passed off as real"
+    );
 }
 
 #[test]
@@ -180,7 +201,7 @@ fn judged_with_clocks(path: &Path, late: &str) -> (VerdictKind, Vec<String>) {
     let profile = packside_profiles::find("generic-hv-stack", None)
         .unwrap()
         .profile;
-    let mut events = recording.sessions[0].events.clone();
+    let mut events: Vec<Event> = recording.sessions[0].events.iter().collect();
     let clock = |at: Duration, time: &str| Event {
         at,
         what: What::Clock(format!("2026-11-25T{time}Z")),
@@ -204,7 +225,7 @@ fn nothing_read_before_the_computer_slept_counts_as_read_now() {
     let folder = tempfile::tempdir().unwrap();
     let (_, path) = recorded(folder.path(), "hv-running", &[]);
     let recording = read(&std::fs::read(&path).unwrap()).unwrap();
-    let last = recording.sessions[0].events.last().unwrap().at.as_secs();
+    let last = recording.sessions[0].events.span().unwrap().1.as_secs();
     let time = |seconds: u64| format!("10:{:02}:{:02}.000", seconds / 60, seconds % 60);
     let (kind, why) = judged_with_clocks(&path, &time(last));
     assert_eq!(kind, VerdictKind::Normal, "{why:?}");

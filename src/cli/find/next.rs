@@ -91,6 +91,7 @@ fn again_words(report: &Report, args: &FindArgs) -> Vec<String> {
             .filter(|_| !listens)
             .map(|unit| format!("--only {unit}")),
     );
+    words.extend((args.all && !listens).then(|| "--all".to_owned()));
     let resume = report.resume.filter(|resume| *resume > 0);
     words.extend(resume.map(|resume| format!("--resume {resume}")));
     if report.ended == Ended::NotAsked {

@@ -11,7 +11,7 @@ use crate::cli::reach::{INTERRUPTED, Loaded};
 use crate::cli::{json, screen};
 use crate::diagnose::Judgement;
 use crate::event::{Answer, LinkFacts};
-use crate::visit::{Step, Visit};
+use crate::visit::{Step, Visit, in_words};
 
 /// Exit code where nothing was measured.
 const NOTHING_KNOWN: u8 = 6;
@@ -153,16 +153,11 @@ impl End<'_> {
 
 /// A step that is open, in words.
 fn line(step: &Step, answer: &Answer) -> String {
-    let value = match answer.value.as_str() {
-        Answer::NO => "not in order",
-        Answer::NOT_DONE => "still to be done",
-        "not-yet" => "not settled yet",
-        "charge-first" => "charge first",
-        Answer::QUARANTINE => "do not connect, do not charge, set apart",
-        "stayed-at-the-position" => "the fault stayed at the position",
-        "followed-the-module" => "the fault followed the module",
-        other => other,
-    };
     let note = answer.note.as_ref().map(|note| format!(": {note}"));
-    format!("{}: {value}{}", step.id, note.unwrap_or_default())
+    format!(
+        "{}: {}{}",
+        step.id,
+        in_words(&answer.value),
+        note.unwrap_or_default()
+    )
 }
