@@ -250,11 +250,7 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
         let new = settling.iter().filter(|step| !known.contains(&step.id));
         steps.extend(new.cloned().collect::<Vec<_>>());
     }
-    // Whatever else is wrong: what is mended must not connect onto packs of another voltage.
-    let unlike = |m: &Member| m.findings.iter().any(|f| f.id == "packs-unlike");
-    if members.iter().any(unlike) && !steps.iter().any(|s| s.id == step::Step::LikePacks.row().id) {
-        steps.push(step::Step::LikePacks.plain());
-    }
+    steps.extend(rack::keep_apart(&members, &steps));
     step::by_risk(&mut steps);
     let findings = findings(
         &members,
