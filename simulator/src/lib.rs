@@ -25,11 +25,13 @@ mod lamp;
 mod line_plan;
 mod map;
 mod mischief;
+mod mischief_plan;
 mod pack;
 mod protect;
 mod registers;
 mod scenario;
 mod scenario_check;
+mod scenario_error;
 mod scenario_file;
 pub mod serve;
 mod shipped;
@@ -45,9 +47,8 @@ pub use fuzzing::any_clients;
 pub use gateway::{GatewayPlan, GatewayState, News, Rival, WhenCrowded, WhenFull, WhenSilent};
 pub use line_plan::{Chatter, LinePlan, Neighbour, Noise, NoiseSource, SecondClient};
 pub use map::Map;
-pub use scenario::{
-    Event, Expect, InverterPlan, InverterReads, Mischief, MischiefKind, Mistake, Scenario,
-    ScenarioError, Stack, time_from_text,
-};
+pub use mischief_plan::{Mischief, MischiefKind};
+pub use scenario::{Event, Expect, InverterPlan, InverterReads, Scenario, Stack, time_from_text};
+pub use scenario_error::{Mistake, ScenarioError};
 pub use site::{Site, Way};
 pub use world::{Arrival, Truth, UnitTruth, World};

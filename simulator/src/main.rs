@@ -113,9 +113,11 @@ fn main() -> ExitCode {
 
 fn list() -> String {
     let mut text = String::new();
-    for (name, _) in Scenario::shipped() {
+    let names = Scenario::shipped().iter().map(|(name, _)| *name);
+    let widest = names.clone().map(str::len).max().unwrap_or_default();
+    for name in names {
         if let Ok(scenario) = Scenario::find(name) {
-            let _ = writeln!(text, "{name:<26} {}", scenario.title);
+            let _ = writeln!(text, "{name:<widest$}  {}", scenario.title);
         }
     }
     text.push_str("all of it invented and simulated: packside-simulator run NAME");
@@ -163,7 +165,7 @@ fn run(args: &RunArgs) -> Result<(), String> {
         ));
     }
     let mut shown = String::new();
-    let mut live = Live::new();
+    let mut live = Live::new(args.speed);
     server
         .run(|site| {
             let now = happenings(site, &profile);
@@ -181,13 +183,15 @@ fn run(args: &RunArgs) -> Result<(), String> {
 /// The line at the bottom of a terminal that says how it stands, once a second; nothing where
 /// nobody looks at one.
 struct Live {
+    speed: f64,
     columns: Option<usize>,
     shown: Option<u64>,
 }
 
 impl Live {
-    fn new() -> Self {
+    fn new(speed: f64) -> Self {
         Self {
+            speed,
             columns: columns(),
             shown: None,
         }
@@ -199,7 +203,11 @@ impl Live {
             return;
         };
         self.shown = Some(second);
-        let text = live_text(site, profile);
+        let mut text = live_text(site, profile);
+        // In front, since what does not fit is cut off at the end.
+        if self.speed != 1.0 {
+            text = format!("  {} x, not to be judged ·{text}", self.speed);
+        }
         let text: String = text.chars().take(columns.saturating_sub(1)).collect();
         rewrite(&text);
     }

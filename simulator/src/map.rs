@@ -11,7 +11,8 @@ use std::path::Path;
 use packside_profiles::Profile;
 use toml::{Table, Value};
 
-use crate::scenario::{Scenario, ScenarioError};
+use crate::scenario::Scenario;
+use crate::scenario_error::ScenarioError;
 
 /// The map of a scenario, and its text.
 #[derive(Debug, Clone)]

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use crate::dice::Dice;
 use crate::frame::{Framing, Request, wrap};
-use crate::scenario::{Mischief, MischiefKind};
+use crate::mischief_plan::{Mischief, MischiefKind};
 
 /// An answer on its way.
 #[derive(Debug, Clone)]

@@ -39,18 +39,19 @@
 //! `inverter_cable`; and `[map]`: what is otherwise in the register map, written as there, entries
 //! with an `id` found by it.
 
-use std::fmt;
 use std::path::Path;
 use std::time::Duration;
 
+use packside_profiles::Class;
 use packside_profiles::model::InverterPort;
-use packside_profiles::{Class, Role};
 use serde::Deserialize;
 
 use crate::cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan, Pole, Swap};
 use crate::control_plan::{Button, ControlPlan, Saying};
 use crate::gateway::{GatewayPlan, GatewayState};
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
+use crate::mischief_plan::Mischief;
+use crate::scenario_error::ScenarioError;
 use crate::site::Way;
 
 /// Everything that a simulation needs besides the profile.
@@ -333,104 +334,6 @@ impl Event {
     }
 }
 
-/// Kinds of bad habits.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum MischiefKind {
-    /// The answer is lost.
-    Drop,
-    /// Bits of the answer are flipped (on TCP: of its header).
-    Damage,
-    /// The answer comes `delay` later.
-    Late,
-    /// The answer comes again `delay` after it.
-    Twice,
-    /// An answer of another unit comes before it.
-    Foreign,
-    /// The adapter sends the request back first.
-    Echo,
-    /// Bytes of noise come before the answer.
-    Garbage,
-    /// The answer ends early.
-    Cut,
-    /// The answer comes byte by byte, `delay` apart.
-    Bytewise,
-    /// Reads of points with `role` are refused with exception `code`.
-    Exception,
-    /// The answer carries another unit address.
-    WrongUnit,
-    /// The unit is not there at all.
-    NoAnswer,
-}
-
-impl fmt::Display for MischiefKind {
-    /// As scenario files write it.
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Self::Drop => "drop",
-            Self::Damage => "damage",
-            Self::Late => "late",
-            Self::Twice => "twice",
-            Self::Foreign => "foreign",
-            Self::Echo => "echo",
-            Self::Garbage => "garbage",
-            Self::Cut => "cut",
-            Self::Bytewise => "bytewise",
-            Self::Exception => "exception",
-            Self::WrongUnit => "wrong-unit",
-            Self::NoAnswer => "no-answer",
-        })
-    }
-}
-
-/// A bad habit, how often and when.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Mischief {
-    /// What.
-    pub kind: MischiefKind,
-    /// How often, percent of the answers.
-    #[serde(default = "always")]
-    pub chance: f64,
-    /// At most so many times.
-    pub times: Option<u32>,
-    /// From this time on.
-    #[serde(default, deserialize_with = "time")]
-    pub from: Duration,
-    /// Until this time.
-    #[serde(default, deserialize_with = "some_time")]
-    pub until: Option<Duration>,
-    /// Only answers of this unit address.
-    pub unit: Option<u8>,
-    /// For `late`, `twice`, `bytewise`.
-    #[serde(default = "second", deserialize_with = "time")]
-    pub delay: Duration,
-    /// For `damage` (bits flipped), `garbage` and `cut` (bytes).
-    #[serde(default = "one")]
-    pub amount: u16,
-    /// For `exception`.
-    #[serde(default = "two")]
-    pub code: u8,
-    /// For `exception`.
-    pub role: Option<Role>,
-}
-
-fn always() -> f64 {
-    100.0
-}
-
-fn second() -> Duration {
-    Duration::from_secs(1)
-}
-
-fn one() -> u16 {
-    1
-}
-
-fn two() -> u8 {
-    2
-}
-
 fn parse_time(text: &str) -> Option<Duration> {
     let unit_at = text.find(|c: char| c.is_ascii_alphabetic())?;
     let (number, unit) = text.split_at(unit_at);
@@ -469,98 +372,6 @@ pub(crate) fn some_time<'de, D: serde::Deserializer<'de>>(
     source: D,
 ) -> Result<Option<Duration>, D::Error> {
     time(source).map(Some)
-}
-
-/// One mistake in a scenario file.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Mistake {
-    /// Line, 1-based.
-    pub line: usize,
-    /// Column in characters, 1-based.
-    pub column: usize,
-    /// The line as it stands.
-    pub source: String,
-    /// Where: expected what, found what.
-    pub message: String,
-}
-
-/// Why there is no scenario.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum ScenarioError {
-    /// It has mistakes; all of them.
-    Mistakes {
-        /// File name.
-        origin: String,
-        /// By line.
-        list: Vec<Mistake>,
-    },
-    /// The file cannot be read.
-    Unreadable {
-        /// As given.
-        path: String,
-        /// As the system says it.
-        why: String,
-    },
-    /// Its register map is none, or none any more once the scenario has changed it.
-    Map {
-        /// Its name.
-        scenario: String,
-        /// As the loader of maps says it.
-        why: String,
-    },
-    /// There is none of that name.
-    Unknown {
-        /// As given.
-        name: String,
-    },
-}
-
-impl std::error::Error for ScenarioError {}
-
-impl fmt::Display for ScenarioError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Map { scenario, why } => {
-                write!(f, "scenario {scenario}: its register map: {why}")
-            }
-            Self::Unreadable { path, why } => write!(f, "scenario {path}: cannot be read: {why}"),
-            Self::Unknown { name } => {
-                let known = Scenario::shipped().iter().map(|(name, _)| *name);
-                let near = packside_profiles::near_matches(name, known);
-                let near = match near.as_slice() {
-                    [] => String::new(),
-                    near => format!(" (near it: {})", near.join(", ")),
-                };
-                write!(
-                    f,
-                    "scenario \"{name}\": expected a file or a name of `packside-simulator list`, found no such \
-                     scenario{near}"
-                )
-            }
-            Self::Mistakes { origin, list } => {
-                let n = list.len();
-                write!(
-                    f,
-                    "{origin}: {n} {}",
-                    if n == 1 { "mistake" } else { "mistakes" }
-                )?;
-                for Mistake {
-                    line,
-                    column,
-                    source,
-                    message,
-                } in list
-                {
-                    write!(
-                        f,
-                        "\n{origin}:{line}:{column}: {message}\n{line:>5} | {source}"
-                    )?;
-                    write!(f, "\n      | {}^", " ".repeat(column.saturating_sub(1)))?;
-                }
-                Ok(())
-            }
-        }
-    }
 }
 
 impl Scenario {

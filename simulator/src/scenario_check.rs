@@ -12,9 +12,8 @@ use packside_profiles::Profile;
 use crate::cell_plan::{CellPlan, CircuitPlan, Defect, LampPlan};
 use crate::control_check::check_says;
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
-use crate::scenario::{
-    Event, Expect, InverterPlan, Mischief, MischiefKind, Stack, event_mistake, is_class,
-};
+use crate::mischief_plan::{Mischief, MischiefKind};
+use crate::scenario::{Event, Expect, InverterPlan, Stack, event_mistake, is_class};
 use crate::scenario_file::{Entry, Mistakes};
 
 const VERDICTS: &[&str] = &[

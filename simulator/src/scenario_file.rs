@@ -17,11 +17,13 @@ use crate::control_check::check_control;
 use crate::control_plan::ControlPlan;
 use crate::gateway::{GatewayPlan, check_gateway};
 use crate::line_plan::{Chatter, LinePlan, Neighbour, Noise, SecondClient};
-use crate::scenario::{Event, Expect, InverterPlan, Mischief, Mistake, Scenario, Stack};
+use crate::mischief_plan::Mischief;
+use crate::scenario::{Event, Expect, InverterPlan, Scenario, Stack};
 use crate::scenario_check::{
     check_events, check_expects, check_hardware, check_inverter, check_line, check_mischief,
     check_others, check_stack,
 };
+use crate::scenario_error::Mistake;
 
 const KEYS: &[&str] = &[
     "format",

@@ -13,7 +13,8 @@ use packside_profiles::model::Profile;
 
 use crate::frame::Framing;
 use crate::gateway::{Gateway, News};
-use crate::scenario::{Event, MischiefKind, Scenario};
+use crate::mischief_plan::MischiefKind;
+use crate::scenario::{Event, Scenario};
 use crate::world::World;
 
 /// How clients reach the units.

@@ -7,6 +7,7 @@
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Role};
 
+use super::doubt::{Doubt, DoubtKind};
 use super::judgement::{Finding, Reading, Source};
 use super::measure::{CUT_OFF, TOUCH_LIMIT_V, finding, first, with_unit};
 
@@ -40,6 +41,36 @@ pub(crate) fn relate(
         format!(
             "{CAUTION}TERMINALS LIVE, {volts}, in a state in which they should be dead: hands off"
         )
+    })
+}
+
+/// A low cell that only a flag knows of, while every cell reads above its warning: an empty pack that wants
+/// to be charged would read low as well, a worn cell is low under load and recovers.
+pub(crate) fn low_by_flag_only(
+    findings: &[Finding],
+    readings: &[Reading],
+    profile: &Profile,
+) -> Option<Doubt> {
+    let low = findings
+        .iter()
+        .find(|f| f.class == Some(Class::CellUnderVoltage) && f.is_root_alarm())?;
+    let cells = || readings.iter().filter(|r| r.role == Role::CellVoltage);
+    let lowest = cells().filter_map(Reading::number).reduce(f64::min)?;
+    let all_read = cells().all(|r| r.number().is_some());
+    let points = profile
+        .points
+        .iter()
+        .filter(|p| p.role == Role::CellVoltage);
+    let warning = points
+        .filter_map(|p| p.limits.warn_below)
+        .reduce(f64::max)?;
+    (all_read && lowest > warning).then(|| {
+        DoubtKind::LowByFlagOnly.says(format!(
+            "{}, yet the lowest cell reads {}, above its warning at {}: a worn cell is low under load alone",
+            low.text,
+            with_unit(lowest, "V"),
+            with_unit(warning, "V"),
+        ))
     })
 }
 

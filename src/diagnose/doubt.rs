@@ -73,6 +73,7 @@ doubts! {
     Terminals = "terminals-live", Filled, OtherSources, "the terminals are live although the switches are reported open", "the terminals carry voltage although the switches are reported open";
     CurrentWhileOpen = "current-while-open", Filled, OtherSources, "current is reported although the switches are reported open", "current is reported although every switch is reported open";
     SpreadUnderLoad = "spread-under-load", Filled, LookAgain, "cells or temperatures are far apart, and only a look at rest tells why", "cells or temperatures are far apart while current flows or cells balance: only a look at rest tells";
+    LowByFlagOnly = "low-by-flag-only", Filled, LookAgain, "the unit says that a cell is low, and no cell reads low", "a flag says that a cell is below its limit, and every cell reads above its warning: worn cells are low under load alone, and an empty pack reads low at rest as well";
     OfTwoMoments = "of-two-moments", Unfilled, LookAgain, "numbers of two moments do not add up", "numbers read while the current moved do not add up: that proves nothing, and only a look while it holds still tells";
     PerhapsCache = "perhaps-cache", Unfilled, PastTheCache, "the answers may come from the gateway's memory", "the own counter stands still behind a gateway: a cache, or the unit";
     FaultStateOnly = "fault-state-only", Filled, LookAgain, "the unit is in its fault state and does not say why", "the unit is in its fault state, yet no flag and no number says why";

@@ -258,6 +258,7 @@ impl Facts {
         doubts.extend(said.iter().map(|f| DoubtKind::AnsweredNo.says(&f.text)));
         findings.extend(lamps);
         findings.extend(said);
+        doubts.extend(beside::low_by_flag_only(&findings, readings, profile));
         doubts.extend(self.flagged.doubts.clone());
         doubts.extend(self.measured.doubts.clone());
         doubts.extend(self.plausible.doubts.clone());

@@ -250,6 +250,7 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
         let new = settling.iter().filter(|step| !known.contains(&step.id));
         steps.extend(new.cloned().collect::<Vec<_>>());
     }
+    steps.extend(rack::keep_apart(&members, &steps));
     step::by_risk(&mut steps);
     let findings = findings(
         &members,

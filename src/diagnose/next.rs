@@ -272,6 +272,10 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
             "look again; if the same points stay unreadable, the profile or firmware does not fit"
                 .to_owned(),
         ),
+        (Step::LookAgain, _) if kind == DoubtKind::LowByFlagOnly => Some(
+            "look again, best while a small current flows: does one cell sag beside its sisters?"
+                .to_owned(),
+        ),
         (Step::LookAgain, _) if starting || seconds_since_start < 5 => {
             Some("look again in a few seconds".to_owned())
         }

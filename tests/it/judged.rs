@@ -271,3 +271,21 @@ fn sum_that_no_later_current_stands_beside_proves_nothing_and_clears_nothing() {
         assert_eq!(kind(&cut), "undecided", "{}", why(&cut));
     }
 }
+
+#[test]
+fn pack_that_would_connect_onto_others_of_another_voltage_is_kept_apart_whatever_else_is_wrong() {
+    let judgement = judged("rack-packs-unlike");
+    assert_eq!(
+        (kind(&judgement), judgement.roots()),
+        ("fault", vec!["sensor-fault"])
+    );
+    let unlike = judgement.findings.iter().find(|f| f.id == "packs-unlike");
+    assert!(
+        unlike
+            .unwrap()
+            .text
+            .contains("connecting them drives a large current")
+    );
+    assert!(step(&judgement, "like-packs").is_some());
+    assert!(step(&judged("rack-waiting"), "like-packs").is_none());
+}

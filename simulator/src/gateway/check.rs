@@ -5,7 +5,7 @@
 use std::time::Duration;
 
 use super::plan::GatewayPlan;
-use crate::scenario::MischiefKind;
+use crate::mischief_plan::MischiefKind;
 use crate::scenario_file::{Entry, Mistakes};
 
 pub(crate) fn check_gateway(gateway: Option<&Entry<'_, GatewayPlan>>, mistakes: &mut Mistakes<'_>) {

@@ -18,6 +18,8 @@
 //! - Modbus Application Protocol V1.1b3, section 7 (exceptions 06, 0A, 0B)
 
 mod check;
+mod habits;
+mod memory;
 mod network;
 mod plan;
 mod serial;
@@ -31,8 +33,10 @@ pub use plan::{GatewayPlan, GatewayState, Rival, WhenCrowded, WhenFull, WhenSile
 use crate::dice::Dice;
 use crate::frame::{Framing, Request, wrap};
 use crate::mischief::{Answer, Rules};
-use crate::scenario::{Event, MischiefKind, Scenario};
+use crate::mischief_plan::MischiefKind;
+use crate::scenario::{Event, Scenario};
 use crate::world::{Arrival, World};
+use memory::Memory;
 use network::Connection;
 use packside_profiles::model::Profile;
 
@@ -50,9 +54,6 @@ const ON_THE_LINE: u32 = 0;
 
 /// The client that the plan calls the rival.
 const RIVAL: u32 = u32::MAX;
-
-/// Its own registers: a mark and what counts up; there are so many.
-const OWN_REGISTERS: u16 = 8;
 
 /// Wait after a question to everybody (Modbus over Serial Line V1.02, 2.4.1: turnaround delay,
 /// typically 100 to 200 ms).
@@ -129,8 +130,7 @@ pub(crate) struct Gateway {
     asked: u64,
     /// The line is left alone until then.
     rests_until: Duration,
-    /// What was read, by unit, function and register, and when.
-    cache: BTreeMap<(u8, u8, u16), (u16, Duration)>,
+    memory: Memory,
     whole_map: Vec<(u8, Vec<u8>)>,
     agenda: BTreeMap<(Duration, u64), Task>,
     pushed: u64,
@@ -160,7 +160,7 @@ impl Gateway {
             current: None,
             asked: 0,
             rests_until: Duration::ZERO,
-            cache: BTreeMap::new(),
+            memory: Memory::default(),
             whole_map: whole_map.collect(),
             agenda: BTreeMap::new(),
             pushed: 0,
@@ -305,7 +305,7 @@ impl Gateway {
             return;
         };
         if let Some(Exchange { job, .. }) = self.current.take() {
-            self.remember(at, &job.request, &answer);
+            self.memory.remember(at, &job.request, &answer);
             self.reply(at, &job, answer);
         }
         self.rest(at + world.line().frame_silence());
@@ -377,7 +377,7 @@ impl Gateway {
             self.connections.clear();
             self.jobs.clear();
             self.current = None;
-            self.cache.clear();
+            self.memory.clear();
             self.packing.clear();
             self.agenda.retain(|_, task| {
                 !matches!(task, Task::Reached(..) | Task::Left(..) | Task::Closed(_))
@@ -416,7 +416,8 @@ impl Gateway {
             Some(refused(0x0a))
         } else if self.plan.own_units.contains(unit) {
             Some(self.own_answer(pdu))
-        } else if let Some(cached) = kept.and_then(|since| self.cached(&job.request, since)) {
+        } else if let Some(cached) = kept.and_then(|since| self.memory.answer(&job.request, since))
+        {
             Some(cached)
         } else if self.jobs.len() >= usize::from(self.plan.queue) {
             match self.plan.when_full {
@@ -491,7 +492,7 @@ impl Gateway {
         let Exchange { job, .. } = exchange;
         let old = self.plan.cache_outlives;
         let answer = old
-            .then(|| self.cached(&job.request, Duration::ZERO))
+            .then(|| self.memory.answer(&job.request, Duration::ZERO))
             .flatten();
         let silent = self.plan.when_silent == WhenSilent::Exception;
         let function = job.request.pdu.first().copied().unwrap_or_default();
@@ -545,128 +546,5 @@ impl Gateway {
             let bytes = std::mem::take(&mut self.packing);
             self.tell_everybody(at, &bytes);
         }
-    }
-
-    /// Keeps what registers hold.
-    fn remember(&mut self, at: Duration, request: &Request, answer: &[u8]) {
-        let Some((function, from, _)) = serial::as_read(&request.pdu) else {
-            return;
-        };
-        let words = answer.get(2..).unwrap_or_default().chunks_exact(2);
-        for (register, word) in (from..=u16::MAX).zip(words) {
-            if let [high, low] = word {
-                let word = u16::from_be_bytes([*high, *low]);
-                let key = (request.unit, function, register);
-                self.cache.insert(key, (word, at));
-            }
-        }
-    }
-
-    /// The answer from what was read since a time, if all of it was.
-    fn cached(&self, request: &Request, since: Duration) -> Option<Vec<u8>> {
-        let (function, from, count) = serial::as_read(&request.pdu)?;
-        let last = from.checked_add(count.checked_sub(1)?)?;
-        let mut answer = vec![function, u8::try_from(count * 2).ok()?];
-        for register in from..=last {
-            let (word, at) = self.cache.get(&(request.unit, function, register))?;
-            if *at < since {
-                return None;
-            }
-            answer.extend(word.to_be_bytes());
-        }
-        Some(answer)
-    }
-
-    /// Registers of its own: how many connections it has had, how many questions it has asked.
-    fn own_answer(&self, question: &[u8]) -> Vec<u8> {
-        let function = question.first().copied().unwrap_or_default();
-        let Some((_, from, count)) = serial::as_read(question) else {
-            return vec![function | 0x80, 1];
-        };
-        if count == 0 || from.saturating_add(count) > OWN_REGISTERS {
-            return vec![function | 0x80, 2];
-        }
-        // Kind: invented
-        let word = |register: u16| match register {
-            0 => 0x6761,
-            1 => self.connected.to_be_bytes()[7].into(),
-            2 => u16::from_be_bytes([self.asked.to_be_bytes()[6], self.asked.to_be_bytes()[7]]),
-            _ => 0,
-        };
-        let words = (from..from + count).flat_map(|register| word(register).to_be_bytes());
-        let mut answer = vec![function, u8::try_from(count * 2).unwrap_or(0)];
-        answer.extend(words);
-        answer
-    }
-
-    /// Reads the whole stack by itself.
-    fn poll(&mut self, at: Duration, world: &mut World) {
-        let is_waiting = self.jobs.iter().any(|job| job.client.is_none());
-        // A round that takes longer than its period delays the next one.
-        if self.state == GatewayState::Works && !is_waiting {
-            for (unit, pdu) in self.whole_map.clone() {
-                let request = Request {
-                    transaction: 0,
-                    unit,
-                    pdu,
-                };
-                self.jobs.push_back(Job {
-                    client: None,
-                    request,
-                });
-            }
-            self.next(at, world);
-        }
-        let every = self.plan.polls_every.unwrap_or(Duration::from_secs(60));
-        self.push(at + every.max(Duration::from_millis(200)), Task::Poll);
-    }
-
-    /// The rival asks, for as long as it is connected.
-    fn rival_asks(&mut self, at: Duration) {
-        let rival = self.plan.rival.as_ref().filter(|rival| rival.is_there(at));
-        let every = rival.map(|rival| rival.every);
-        let question = self.whole_map.first().cloned();
-        let (Some(every), Some((unit, pdu))) = (every, question) else {
-            return;
-        };
-        if !self.connections.contains_key(&RIVAL) {
-            return;
-        }
-        self.rival_asked = self.rival_asked.wrapping_add(1);
-        let frame = wrap(self.framing, self.rival_asked, unit, &pdu);
-        self.send_from(at, RIVAL, &frame);
-        self.push(at + every.max(Duration::from_millis(200)), Task::RivalAsks);
-    }
-
-    /// Looks for idle connections at the first moment at which one can be.
-    fn watch_idle(&mut self) {
-        let periods = [self.plan.idle_close, self.plan.idle_lost];
-        let living = self.connections.values().filter(|one| !one.is_lost);
-        let first = living.map(|one| one.used).min();
-        let at = periods.into_iter().flatten().min().zip(first);
-        if let Some((period, used)) = at.filter(|_| !self.watches_idle) {
-            self.watches_idle = true;
-            self.push(used + period, Task::Idle);
-        }
-    }
-
-    /// Closes or forgets connections on which nothing was said for long.
-    fn end_idle(&mut self, at: Duration) {
-        let idle = |one: &Connection, period: Option<Duration>| {
-            period.is_some_and(|period| at >= one.used + period)
-        };
-        let (lost, close) = (self.plan.idle_lost, self.plan.idle_close);
-        let mut closed = Vec::new();
-        for (client, connection) in &mut self.connections {
-            connection.is_lost |= idle(connection, lost);
-            if idle(connection, close) {
-                closed.push(*client);
-            }
-        }
-        for client in closed {
-            self.close(at, client);
-        }
-        self.watches_idle = false;
-        self.watch_idle();
     }
 }

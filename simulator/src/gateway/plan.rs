@@ -9,7 +9,8 @@ use packside_profiles::LineSettings;
 use serde::Deserialize;
 
 use crate::frame::Framing;
-use crate::scenario::{Mischief, some_time, time};
+use crate::mischief_plan::Mischief;
+use crate::scenario::{some_time, time};
 
 /// A gateway as a scenario sets it up. Left out: one that does its work.
 #[derive(Debug, Clone, PartialEq, Deserialize)]

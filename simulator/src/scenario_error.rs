@@ -1,0 +1,100 @@
+//! What is wrong with a scenario, in words with their places.
+//!
+//! Input: what a reader found. Output: text for people, every mistake with line and caret. Does not:
+//! find mistakes (see `scenario_file`).
+
+use std::fmt;
+
+use crate::scenario::Scenario;
+
+/// One mistake in a scenario file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Mistake {
+    /// Line, 1-based.
+    pub line: usize,
+    /// Column in characters, 1-based.
+    pub column: usize,
+    /// The line as it stands.
+    pub source: String,
+    /// Where: expected what, found what.
+    pub message: String,
+}
+
+/// Why there is no scenario.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ScenarioError {
+    /// It has mistakes; all of them.
+    Mistakes {
+        /// File name.
+        origin: String,
+        /// By line.
+        list: Vec<Mistake>,
+    },
+    /// The file cannot be read.
+    Unreadable {
+        /// As given.
+        path: String,
+        /// As the system says it.
+        why: String,
+    },
+    /// Its register map is none, or none any more once the scenario has changed it.
+    Map {
+        /// Its name.
+        scenario: String,
+        /// As the loader of maps says it.
+        why: String,
+    },
+    /// There is none of that name.
+    Unknown {
+        /// As given.
+        name: String,
+    },
+}
+
+impl std::error::Error for ScenarioError {}
+
+impl fmt::Display for ScenarioError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Map { scenario, why } => {
+                write!(f, "scenario {scenario}: its register map: {why}")
+            }
+            Self::Unreadable { path, why } => write!(f, "scenario {path}: cannot be read: {why}"),
+            Self::Unknown { name } => {
+                let known = Scenario::shipped().iter().map(|(name, _)| *name);
+                let near = packside_profiles::near_matches(name, known);
+                let near = match near.as_slice() {
+                    [] => String::new(),
+                    near => format!(" (near it: {})", near.join(", ")),
+                };
+                write!(
+                    f,
+                    "scenario \"{name}\": expected a file or a name of `packside-simulator list`, found no such \
+                     scenario{near}"
+                )
+            }
+            Self::Mistakes { origin, list } => {
+                let n = list.len();
+                write!(
+                    f,
+                    "{origin}: {n} {}",
+                    if n == 1 { "mistake" } else { "mistakes" }
+                )?;
+                for Mistake {
+                    line,
+                    column,
+                    source,
+                    message,
+                } in list
+                {
+                    write!(
+                        f,
+                        "\n{origin}:{line}:{column}: {message}\n{line:>5} | {source}"
+                    )?;
+                    write!(f, "\n      | {}^", " ".repeat(column.saturating_sub(1)))?;
+                }
+                Ok(())
+            }
+        }
+    }
+}
