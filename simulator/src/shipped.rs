@@ -177,6 +177,7 @@ pub(crate) const SCENARIOS: &[(&str, &str)] = shipped!(
     "rack-waiting",
     "rack-hidden-fault",
     "rack-member-missing",
+    "rack-packs-unlike",
     "rack-asleep",
     "rack-black-start",
     "rack-codes-rotate",

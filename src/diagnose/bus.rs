@@ -133,16 +133,16 @@ pub(crate) fn observe(seen: &Seen, bus: &Bus) -> Sights {
     for (sight, count, what) in [
         (Sight::Damaged, damaged, "answers with a wrong check value"),
         (Sight::Foreign, foreign, "valid frames of others"),
-        (
-            Sight::AskedInVain,
-            in_vain,
-            "questions of somebody else to this very unit, with no answer either,",
-        ),
         (Sight::Late, late, "answers after the time-out"),
     ] {
         if count > 0 {
             sights.note_as(sight, format!("{count} {what} came"));
         }
+    }
+    if in_vain > 0 {
+        let words =
+            format!("somebody else asked this unit {in_vain} times and got no answer either");
+        sights.note_as(Sight::AskedInVain, words);
     }
     bus.health.of_content(&mut sights);
     sights.note(Sight::Echo, echo);

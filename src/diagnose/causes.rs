@@ -60,7 +60,7 @@ use Topic::{BadLine, Inverter, NoAnswer};
 #[rustfmt::skip]
 pub(crate) const TABLE: &[Row] = &[
     Row { id: "pair-swapped", meaning: "the two wires of the pair are swapped, at the adapter or at the unit", topics: &[NoAnswer], fits: Line, prior: 5, step: Step::SwapPair, caution: SEATED,
-          weights: &[(S::AskedInVain, 1), (S::SameDamage, -6), (S::Nothing, 1), (S::Garbage, 2), (S::InvertedLook, 6), (S::TooFastLook, -2), (S::Text, -5), (S::Damaged, -6), (S::Echo, -2), (S::Foreign, 2), (S::Late, -6), (S::Lost, -1), (S::SwappedProven, 20), (S::SettingsProven, -9)] },
+          weights: &[(S::AskedInVain, -2), (S::SameDamage, -6), (S::Nothing, 1), (S::Garbage, 2), (S::InvertedLook, 6), (S::TooFastLook, -2), (S::Text, -5), (S::Damaged, -6), (S::Echo, -2), (S::Foreign, -9), (S::Late, -6), (S::Lost, -1), (S::SwappedProven, 20), (S::SettingsProven, -9)] },
     Row { id: "wrong-speed-or-format", meaning: "baud rate or parity differ from the unit's", topics: &[NoAnswer], fits: Line, prior: 5, step: Step::OtherLine, caution: NONE,
           weights: &[(S::SameDamage, -1), (S::Nothing, 1), (S::Garbage, 3), (S::TooFastLook, 6), (S::Text, -4), (S::Damaged, 1), (S::Echo, -1), (S::Foreign, -5), (S::Late, -5), (S::Lost, -1), (S::SwappedProven, -9), (S::SettingsProven, 20)] },
     Row { id: "wrong-address", meaning: "the unit has another unit address", topics: &[NoAnswer], fits: Any, prior: 5, step: Step::OtherAddress, caution: NONE,
@@ -68,7 +68,9 @@ pub(crate) const TABLE: &[Row] = &[
     Row { id: "wrong-socket", meaning: "the cable is in another socket (CAN, module link) or has another pinout", topics: &[NoAnswer], fits: Line, prior: 5, step: Step::CheckSocket, caution: NONE,
           weights: &[(S::Nothing, 2), (S::Garbage, 1), (S::Text, -2), (S::Damaged, -5), (S::Foreign, -4), (S::Late, -5), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
     Row { id: "wire-open", meaning: "a wire is broken or not seated, or the adapter is not powered", topics: &[NoAnswer], fits: Line, prior: 4, step: Step::MeasurePair, caution: SEATED,
-          weights: &[(S::AskedInVain, 7), (S::SameDamage, -6), (S::Nothing, 2), (S::Text, -5), (S::Damaged, -1), (S::Echo, 1), (S::Foreign, -3), (S::Late, -5), (S::Lost, 1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+          weights: &[(S::AskedInVain, -3), (S::SameDamage, -6), (S::Nothing, 2), (S::Text, -5), (S::Damaged, -1), (S::Echo, 1), (S::Foreign, -3), (S::Late, -5), (S::Lost, 1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
+    Row { id: "unit-plug", meaning: "the unit's own wires are open or swapped, while others on this pair are heard", topics: &[NoAnswer], fits: Line, prior: -1, step: Step::UnitPlug, caution: SEATED,
+          weights: &[(S::Foreign, 7), (S::AskedInVain, 3), (S::Nothing, -6), (S::Garbage, -4), (S::Text, -5), (S::Damaged, -4), (S::Late, -5), (S::SameDamage, -6), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
     Row { id: "unit-off", meaning: "the unit is switched off or asleep", topics: &[NoAnswer], fits: Any, prior: 5, step: Step::LookAtLamps, caution: "dark lamps prove nothing: hazardous voltage is inside even when switched off",
           weights: &[(S::AskedInVain, 3), (S::Nothing, 1), (S::Garbage, -5), (S::InvertedLook, -6), (S::TooFastLook, -6), (S::Text, -6), (S::Damaged, -6), (S::Echo, 1), (S::Foreign, 3), (S::Late, -5), (S::Exception0A, -3), (S::Exception0B, 3), (S::Lost, -1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
     Row { id: "disturbed-line", meaning: "the line is disturbed (noise, a cable along the power lines)", topics: &[NoAnswer, BadLine], fits: Line, prior: 2, step: Step::KeepApart, caution: SEATED,

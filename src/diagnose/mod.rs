@@ -250,6 +250,7 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
         }
         steps.extend(too);
     }
+    steps.extend(rack::keep_apart(&members, &steps));
     step::by_risk(&mut steps);
     let findings = findings(
         &members,

@@ -435,7 +435,7 @@ fn of_current_and_charge(
     }];
     if !member.under_load {
         let why = if flowing {
-            "the current did not change between two readings"
+            "the last readings show no step of the current"
         } else {
             "no current flows"
         };

@@ -7,14 +7,18 @@ use packside_profiles::Role;
 use packside_profiles::model::{LiesIn, Profile, Severity};
 
 use super::doubt::DoubtKind;
-use super::judgement::{Reading, Source, VerdictKind};
+use super::judgement::{NextStep, Reading, Source, VerdictKind};
 use super::measure::{first, with_unit};
 use super::member::Member;
 use super::notices::notice;
+use super::step::Step;
 
 /// Packs may connect while they are no further apart than this share of their voltage.
 // Kind: invented (about 1 V at 51 V; a profile key would be better)
 const LIKE_ENOUGH: f64 = 0.02;
+
+/// Id of the finding.
+const UNLIKE: &str = "packs-unlike";
 
 /// Compares the packs that are not connected yet.
 pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
@@ -47,7 +51,7 @@ pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
     let Some(member) = members.iter_mut().find(|m| m.unit == low.0) else {
         return;
     };
-    let mut found = notice("packs-unlike", low.0, &text);
+    let mut found = notice(UNLIKE, low.0, &text);
     found.severity = Severity::Warning;
     found.source = Source::Measured;
     found.lies_in = LiesIn::SiteCondition;
@@ -62,6 +66,14 @@ pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
     if member.without_roots != VerdictKind::BusProblem {
         member.without_roots = VerdictKind::Undecided;
     }
+}
+
+/// The step that keeps unlike packs apart, where none of the steps does: whatever else is wrong, what is
+/// mended must not connect onto packs of another voltage.
+pub(crate) fn keep_apart(members: &[Member], steps: &[NextStep]) -> Option<NextStep> {
+    let unlike = |m: &Member| m.findings.iter().any(|f| f.id == UNLIKE);
+    let is_told = steps.iter().any(|s| s.id == Step::LikePacks.row().id);
+    (members.iter().any(unlike) && !is_told).then(|| Step::LikePacks.plain())
 }
 
 /// Whether the unit reports its switches closed; without such a point it may be.

@@ -87,6 +87,7 @@ steps! {
     SwapPair = "swap-pair", LowVoltage, TECHNICIAN, 3, "swap the two wires of the pair at the adapter (idle: D1 above D0), then look again";
     OtherLine = "other-line-settings", Look, TECHNICIAN, 3, "look up the unit's line settings and give them with --line, for example --line 19200-8E1";
     OtherAddress = "other-address", Look, TECHNICIAN, 3, "look up the unit address (switches or the inverter's screen) and give it with --unit N";
+    UnitPlug = "unit-plug", LowVoltage, TECHNICIAN, 5, "look at the communication plug of the unit itself: seated, the right socket, pair and polarity; others on this pair are heard";
     CheckSocket = "check-socket", Look, TECHNICIAN, 3, "compare the socket and its pins with the maker's manual";
     MeasurePair = "measure-pair", LowVoltage, TECHNICIAN, 8, "with all bus devices off measure the pair: about 60 ohms two terminators, 120 one, high none or open";
     LookAtLamps = "look-at-lamps", Look, ANYONE, 1, "look at the lamps: is the unit powered and awake? Dark lamps do not mean that it is sound or dead";

@@ -328,3 +328,21 @@ fn isolating_modules_and_sense_wires_is_live_dc_and_welded_poles_need_one_licenc
     assert_eq!(steps[0], steps[1]);
     assert_eq!(steps[0].0, Needs::UnitOff);
 }
+
+#[test]
+fn pack_that_would_connect_onto_others_of_another_voltage_is_kept_apart_whatever_else_is_wrong() {
+    let judgement = judged("rack-packs-unlike");
+    assert_eq!(
+        (kind(&judgement), judgement.roots()),
+        ("fault", vec!["sensor-fault"])
+    );
+    let unlike = judgement.findings.iter().find(|f| f.id == "packs-unlike");
+    assert!(
+        unlike
+            .unwrap()
+            .text
+            .contains("connecting them drives a large current")
+    );
+    assert!(step(&judgement, "like-packs").is_some());
+    assert!(step(&judged("rack-waiting"), "like-packs").is_none());
+}

@@ -205,6 +205,9 @@ fn unit_that_answers_nobody_is_off_and_its_address_is_not_doubted_first() {
     let judgement = look_at(&scenario, scenario.look_at, Way::Serial);
     let leads = judgement.verdict.causes.first().unwrap();
     assert_eq!(leads.id, "unit-off", "{:?}", judgement.verdict.causes);
-    let heard = |reason: &String| reason.contains("somebody else to this very unit");
+    let heard = |reason: &String| reason.contains("got no answer either");
     assert!(leads.reasons_for.iter().any(heard), "{leads:?}");
+    // What is heard whole at the adapter was not swapped there.
+    let steps: Vec<&str> = judgement.verdict.next.iter().map(|step| step.id).collect();
+    assert!(!steps.contains(&"swap-pair"), "{steps:?}");
 }

@@ -142,7 +142,7 @@ const SHOWN: &[(&str, &str)] = &[
     ("dark lamp", "hv-lamp-dark hv-lamp-dark-real-fault"),
     (
         "members of a rack",
-        "rack-member-missing rack-equalising-current",
+        "rack-member-missing rack-equalising-current rack-packs-unlike",
     ),
     // What a reading must add up to.
     (
