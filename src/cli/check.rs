@@ -344,6 +344,12 @@ pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
             };
             format!("next: packside find {way}{all}")
         }
+        // The same gateway would give the same memory.
+        VerdictKind::Undecided if first_step == Some("past-the-cache") => {
+            let map = args.profile.as_ref();
+            let map = map.map_or_else(String::new, |map| format!(" --profile {map}"));
+            format!("next: packside check --serial PORT{map}")
+        }
         VerdictKind::Normal => {
             format!("next: packside check {place} --record in-service.visit.jsonl")
         }

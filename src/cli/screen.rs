@@ -113,7 +113,12 @@ fn who(
     let identity = &judgement.identity;
     let mut parts = Vec::new();
     if let Some(serial) = &identity.serial {
-        parts.push(format!("serial {serial}"));
+        let whose = if identity.members.len() > 1 {
+            " of the first pack"
+        } else {
+            ""
+        };
+        parts.push(format!("serial {serial}{whose}"));
     }
     if let Some(firmware) = &identity.firmware {
         parts.push(format!("firmware {firmware}"));

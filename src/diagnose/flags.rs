@@ -288,7 +288,11 @@ fn finding(
         clears: Some(flag.clears),
         unit,
         place: one.place,
-        text: format!("{lead}{} ({} = 0x{:04x})", flag.meaning, one.name, one.raw),
+        text: match one.role {
+            // Codes stand as plain numbers in manuals, words as bits.
+            Role::FaultCode => format!("{lead}{} ({} = {})", flag.meaning, one.name, one.raw),
+            _ => format!("{lead}{} ({} = 0x{:04x})", flag.meaning, one.name, one.raw),
+        },
         to_do: flag.to_do.clone(),
         since: one.since,
         returned: one.returned,

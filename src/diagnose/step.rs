@@ -78,7 +78,7 @@ steps! {
     RightProfile = "right-profile", Look, TECHNICIAN, 3, "compare nameplate and firmware with the profile (packside profile show)";
     OneAddressEach = "one-address-each", Look, TECHNICIAN, 5, "two units share this address: look which units are on the pair and what address each has";
     OneUnitOff = "one-unit-off", UnitOff, TECHNICIAN, 10, "switch one of the two off by the manual and look again: what answers now is the other; then give one of them a new address";
-    PastTheCache = "past-the-cache", Look, TECHNICIAN, 10, "read at the unit itself, not through the gateway: its answers may be old";
+    PastTheCache = "past-the-cache", Look, TECHNICIAN, 10, "read at the unit's own socket, not through the gateway, whose answers may be old; from afar: phone the site, are its lamps lit?";
     AnswerAgain = "answer-again", Look, TECHNICIAN, 5, "put it right by the maker's manual, then answer the step again";
     LampAgain = "lamp-again", Look, ANYONE, 1, "look at the lamp again, at the same unit: a code may be hidden or the answers stale";
     OtherSources = "other-sources", UnitOff, LICENSED, 15, "isolate every other source, wait for the decay time, and look again";
@@ -90,7 +90,7 @@ steps! {
     UnitPlug = "unit-plug", LowVoltage, TECHNICIAN, 5, "look at the communication plug of the unit itself: seated, the right socket, pair and polarity; others on this pair are heard";
     CheckSocket = "check-socket", Look, TECHNICIAN, 3, "compare the socket and its pins with the maker's manual";
     MeasurePair = "measure-pair", LowVoltage, TECHNICIAN, 8, "with all bus devices off measure the pair: about 60 ohms two terminators, 120 one, high none or open";
-    LookAtLamps = "look-at-lamps", Look, ANYONE, 1, "look at the lamps: is the unit powered and awake? Dark lamps do not mean that it is sound or dead";
+    LookAtLamps = "look-at-lamps", Look, ANYONE, 1, "look at the lamps. Dark: switch it on or wake it as the manual says (dark proves nothing). Lit: compare socket and pins with the manual";
     CheckCommon = "check-common", Look, TECHNICIAN, 5, "look for the common wire and for terminators at both ends, then look again";
     KeepApart = "keep-apart", LowVoltage, TECHNICIAN, 10, "lead the pair away from the inverter's power cables, screen earthed at one end, then look again";
     ListenFirst = "listen-first", Look, TECHNICIAN, 1, "do not ask while the inverter asks: listen (packside listen), or unplug with the inverter's owner's consent";
