@@ -163,11 +163,14 @@ pub(crate) fn link_text(link: &LinkFacts) -> String {
     }
 }
 
+/// A cause with this share, per mille, is likely.
+const LIKELY: u32 = 500;
+
 /// A share in a word.
 pub(crate) fn strength(per_mille: u32) -> &'static str {
     match per_mille {
         PROVEN.. => "proven",
-        500.. => "likely",
+        LIKELY.. => "likely",
         _ => "open  ",
     }
 }

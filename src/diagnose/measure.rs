@@ -48,7 +48,9 @@ pub(crate) fn measure(
     }
     together(&mut measured.findings, readings);
     settle(&mut measured, readings, profile);
-    spread(&mut measured, readings, profile, at_rest(readings, profile));
+    // Where the current moved while they were read, some cells may be of before and some of after.
+    let at_rest = steady && at_rest(readings, profile);
+    spread(&mut measured, readings, profile, at_rest);
     let (findings, doubts) = adds_up::violations(readings, profile, state, steady);
     measured.findings.extend(findings);
     measured.doubts.extend(doubts);

@@ -17,7 +17,7 @@ use super::judgement::{
     Certainty, Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight,
 };
 use super::sightings::{self, Sighting};
-use super::{answers, beside, flags, gate, measure, notices, plausible, readings, roots};
+use super::{answers, beside, flags, gate, measure, notices, plausible, readings, roots, sag};
 use crate::event::{Answer, LinkFacts, Plugged};
 
 /// So many second answers are no accident of somebody else's traffic.
@@ -230,6 +230,8 @@ impl Facts {
             self.measured.findings.clone(),
         );
         findings.extend(self.plausible.findings.clone());
+        let own = &self.flagged.findings;
+        findings.extend(sag::gives_way(evidence, &self.readings, profile, own));
         let (inverter, readings) = (&self.inverter, &self.readings);
         notices::add(
             &mut findings,

@@ -44,6 +44,7 @@ pub(crate) mod readings;
 pub mod reference;
 pub mod resistance;
 mod roots;
+mod sag;
 mod seen;
 mod sight;
 mod sightings;
@@ -168,6 +169,7 @@ pub(crate) fn by_looking_again(id: &str) -> bool {
         D::NotRecognised,
         D::Unexplained,
         D::OfTwoMoments,
+        D::SpreadUnderLoad,
     ];
     kinds.iter().any(|kind| kind.id() == id)
 }
@@ -226,35 +228,33 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
     let line = bus::line_sights(seen, &bus, &doubts);
     let considered = consider(kind, &deciding, &bus, &line, (seen, profile));
     let settling = causes::steps(&considered);
-    let mut why = Vec::new();
-    let mut steps: Vec<NextStep> = Vec::new();
-    for member in &deciding {
-        let lead = if members.len() > 1 {
-            format!("address {}: ", member.unit)
-        } else {
-            String::new()
-        };
-        why.extend(member.why.iter().map(|text| format!("{lead}{text}")));
-        for mut step in next::steps(member, profile, seen.moment.as_secs(), &settling) {
-            // What is to be done at a pack says at which.
-            if step.id == "work-on-root" || step.id == "missing-pack" {
-                step.text.insert_str(0, &lead);
-            }
-            if !steps.iter().any(|s| s.text == step.text) {
-                steps.push(step);
-            }
-        }
-    }
+    let (why, mut steps) = reasons_and_steps(
+        &deciding,
+        members.len() > 1,
+        profile,
+        seen.moment,
+        &settling,
+    );
     if kind == VerdictKind::Undecided && deciding.iter().all(|m| speaks_of_line(m)) {
         let known: Vec<&str> = steps.iter().map(|s| s.id).collect();
         let new = settling.iter().filter(|step| !known.contains(&step.id));
         steps.extend(new.cloned().collect::<Vec<_>>());
     }
+    let unit = members.first().map_or(0, |m| m.unit);
+    let all_answer = members.iter().all(|m| m.kind != VerdictKind::BusProblem);
+    let beside = all_answer.then(|| others_ask(&bus, unit)).flatten();
+    if kind != VerdictKind::Undecided {
+        let too = line_too(&bus, &line, beside.as_ref());
+        if too.is_some() && kind == VerdictKind::Normal {
+            steps = vec![next::hand_over_later()];
+        }
+        steps.extend(too);
+    }
     steps.extend(rack::keep_apart(&members, &steps));
     step::by_risk(&mut steps);
     let findings = findings(
         &members,
-        bad_line(&bus, &line, members.first().map_or(0, |m| m.unit)),
+        bad_line(&bus, &line, unit).into_iter().chain(beside),
     );
     let summary = silent_packs(&members, &deciding)
         .unwrap_or_else(|| summary(kind, &deciding, &doubts, &findings, members.len() > 1));
@@ -287,6 +287,36 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
     }
 }
 
+/// Reasons and steps of the members that decided, each step once; in a rack with the address.
+fn reasons_and_steps(
+    deciding: &[&Member],
+    several: bool,
+    profile: &Profile,
+    moment: Duration,
+    settling: &[NextStep],
+) -> (Vec<String>, Vec<NextStep>) {
+    let mut why = Vec::new();
+    let mut steps: Vec<NextStep> = Vec::new();
+    for member in deciding {
+        let lead = if several {
+            format!("address {}: ", member.unit)
+        } else {
+            String::new()
+        };
+        why.extend(member.why.iter().map(|text| format!("{lead}{text}")));
+        for mut step in next::steps(member, profile, moment.as_secs(), settling) {
+            // What is to be done at a pack says at which.
+            if ["set-apart", "work-on-root", "missing-pack"].contains(&step.id) {
+                step.text.insert_str(0, &lead);
+            }
+            if !steps.iter().any(|s| s.text == step.text) {
+                steps.push(step);
+            }
+        }
+    }
+    (why, steps)
+}
+
 /// What no member that answered could test, each once.
 fn not_tested(members: &[Member], profile: &Profile) -> Vec<NotTested> {
     let mut list: Vec<NotTested> = Vec::new();
@@ -301,7 +331,7 @@ fn not_tested(members: &[Member], profile: &Profile) -> Vec<NotTested> {
 }
 
 /// Findings of all members, those that are missing, and what is said of the line.
-fn findings(members: &[Member], of_line: Option<Finding>) -> Vec<Finding> {
+fn findings(members: &[Member], of_line: impl Iterator<Item = Finding>) -> Vec<Finding> {
     let mut findings: Vec<Finding> = members.iter().flat_map(|m| m.findings.clone()).collect();
     for silent in members.iter().filter(|m| m.kind == VerdictKind::BusProblem) {
         let mut missing = notices::notice("member-missing", silent.unit, &silent.why.join("; "));
@@ -375,6 +405,40 @@ fn bad_line(bus: &Bus, line: &sight::Sights, unit: u8) -> Option<Finding> {
     found.severity = Severity::Warning;
     found.source = Source::Bus;
     Some(found)
+}
+
+/// A remark where somebody else was heard while we asked.
+fn others_ask(bus: &Bus, unit: u8) -> Option<Finding> {
+    if bus.requests == 0 || bus.foreign_requests == 0 {
+        return None;
+    }
+    let lost = if bus.timeouts > 0 {
+        format!("; {} of our {} got no answer", bus.timeouts, bus.requests)
+    } else {
+        String::new()
+    };
+    let text = format!(
+        "{} questions of somebody else were heard while we asked{lost}: only one may ask on a pair at a time",
+        bus.foreign_requests
+    );
+    let mut found = notices::notice("others-ask", unit, &text);
+    found.source = Source::Bus;
+    if bus.timeouts > 0 {
+        found.severity = Severity::Warning;
+    }
+    Some(found)
+}
+
+/// What to do about the line once what was found in the unit is settled.
+fn line_too(bus: &Bus, line: &sight::Sights, others: Option<&Finding>) -> Option<NextStep> {
+    if bus.health.is_bad() {
+        let steps = causes::steps(&causes::rank(Topic::BadLine, line));
+        let step = steps.first()?;
+        let text = format!("besides, the line does badly: {}", step.text);
+        return Some(step::Step::LineToo.needing(step.needs, false, text));
+    }
+    let lost = others.filter(|found| found.severity == Severity::Warning);
+    lost.map(|_| step::Step::LineToo.plain())
 }
 
 /// Causes with a share worth telling.

@@ -12,6 +12,7 @@ use super::inverter::InverterLink;
 use super::judgement::{Disposition, Finding, NextStep, NotTested, ReadingQuality, VerdictKind};
 use super::measure::at_rest;
 use super::member::Member;
+use super::readings::REFUSED;
 use super::roots;
 use super::step::{Step, by_risk};
 
@@ -47,6 +48,13 @@ fn hand_over(member: &Member) -> NextStep {
         )),
         None => Step::HandOver.plain(),
     }
+}
+
+/// The same where the line, not the unit, wants something first.
+pub(crate) fn hand_over_later() -> NextStep {
+    Step::HandOver.with(
+        "no fault was found in the unit; look at the line as well, and keep this result with the visit's papers",
+    )
 }
 
 fn roots(member: &Member) -> impl Iterator<Item = &Finding> {
@@ -143,8 +151,10 @@ fn at_the_roots(member: &Member) -> Vec<NextStep> {
         if never_charge && low || root.disposition == Some(Disposition::Quarantine) {
             continue;
         }
-        // One low cell and the spread that it makes want one thing, and no charge before it.
-        if odd_low_cell && root.class == Some(Class::CellUnderVoltage) {
+        // One low cell and what makes it, or what it makes, want one thing, and no charge before it.
+        if (odd_low_cell || has(Class::CellResistance))
+            && root.class == Some(Class::CellUnderVoltage)
+        {
             continue;
         }
         let (ids, first) = if odd_low_cell && root.class == Some(Class::CellImbalance) {
@@ -260,7 +270,12 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
         member.state,
         Some((StateKind::SelfTest | StateKind::Precharge, _))
     );
-    let words = |kind: DoubtKind| match (kind.step(), &member.inverter) {
+    let refused = member
+        .doubts
+        .iter()
+        .any(|d| d.kind == DoubtKind::NotRead && d.text.contains(REFUSED));
+    let words = |kind: DoubtKind| {
+        match (kind.step(), &member.inverter) {
         (Step::WaitSilence, InverterLink::TooEarly { remaining_s }) => Some(format!(
             "wait these {remaining_s} s without touching anything, then look again"
         )),
@@ -268,6 +283,11 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
             "stop asking and watch the lamps for {} s: our own questions may keep the flag down",
             profile.inverter.silence_s
         )),
+        (Step::LookAgain, _) if kind == DoubtKind::NotRead && refused => Some(
+            "compare nameplate and firmware with the map (packside profile show): the unit refuses registers that the map \
+             has; what cannot be read is not zero"
+                .to_owned(),
+        ),
         (Step::LookAgain, _) if kind == DoubtKind::NotRead => Some(
             "look again; if the same points stay unreadable, the profile or firmware does not fit"
                 .to_owned(),
@@ -281,6 +301,7 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
         }
         (Step::LookAgain, _) => Some("look again, and compare with the lamps".to_owned()),
         _ => None,
+    }
     };
     let mut steps = doubt::steps(&member.doubts, words);
     if member.doubts.iter().any(|d| d.kind == DoubtKind::TwoUnits) {
@@ -414,7 +435,7 @@ fn of_current_and_charge(
     }];
     if !member.under_load {
         let why = if flowing {
-            "the current did not change between two readings"
+            "the last readings show no step of the current"
         } else {
             "no current flows"
         };

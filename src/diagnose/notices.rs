@@ -44,6 +44,10 @@ pub const NOTICES: &[(&str, &str)] = &[
         "a person answered that something is not in order",
     ),
     (
+        "others-ask",
+        "somebody else asks on this pair too: two who ask at once damage each other's answers",
+    ),
+    (
         "no-ordinary-transport",
         "beside a cell fault: a suspect lithium battery does not travel as ordinary goods",
     ),

@@ -197,8 +197,12 @@ const LOW_V: f64 = 0.1;
 const AGREE_K: f64 = 6.0;
 const ALONE_K: f64 = 10.0;
 
-/// Switches that contradict the state, in the last two answers that carry both: a single one may have
-/// caught them on their way.
+/// A unit that has just decided to open takes up to this long until its switches are open.
+// Kind: common practice (contactors move within a tenth of a second, control units in cycles of up to one)
+const MOVING: Duration = Duration::from_secs(1);
+
+/// Switches that contradict the state, in the last answers that carry both: a single one may have caught
+/// them on their way.
 fn contacts_against_state(seen: &mut Plausible, evidence: &MemberEvidence, profile: &Profile) {
     let of = |role| {
         evidence
@@ -226,10 +230,20 @@ fn contacts_against_state(seen: &mut Plausible, evidence: &MemberEvidence, profi
         };
         Some((contradicts, state.name.clone(), raw))
     };
-    let both: Vec<(bool, String, u64)> = switches.iter().filter_map(|s| wrong(s.at)).collect();
-    let [.., (true, ..), (true, name, raw)] = both.as_slice() else {
+    let both: Vec<(Duration, (bool, String, u64))> = switches
+        .iter()
+        .filter_map(|s| Some((s.at, wrong(s.at)?)))
+        .collect();
+    let run = both.iter().rev().take_while(|(_, (wrong, ..))| *wrong);
+    let count = run.clone().count();
+    let (Some((last, (_, name, raw))), Some((first, _))) = (run.clone().next(), run.last()) else {
         return;
     };
+    // Where it came up in this very look they may still be on their way.
+    let came_up = count < both.len();
+    if count < 2 || (came_up && last.saturating_sub(*first) < MOVING) {
+        return;
+    }
     let text = format!(
         "{} = 0x{raw:04x} (closed is 0x{closed:04x}) in state {name}, in two answers: a switch that does not close, does \
          not open, or whose contact says so",

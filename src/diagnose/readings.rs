@@ -11,6 +11,9 @@ use packside_profiles::{Decoded, Instance, Quality, Role, Value};
 use super::evidence::{MemberEvidence, Sample, Seen};
 use super::judgement::{Reading, ReadingQuality};
 
+/// Words of a value that the unit refuses to give.
+pub(super) const REFUSED: &str = "refused with exception";
+
 /// Shortest time for which a live reading stays fresh.
 const FRESH_AT_LEAST: Duration = Duration::from_secs(30);
 /// Longest time for which any reading stays fresh.
@@ -79,7 +82,7 @@ fn reading(
     match &last.what {
         Seen::Refused(code) => {
             reading.quality = ReadingQuality::NotAvailable;
-            reading.remark = Some(format!("refused with exception {code:02x}"));
+            reading.remark = Some(format!("{REFUSED} {code:02x}"));
         }
         Seen::Decoded(decoded) => fill(&mut reading, decoded, point),
     }

@@ -26,7 +26,7 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
         .any(|f| f.is_root_alarm() && !matches!(f.lies_in, LiesIn::Module | LiesIn::ControlUnit));
     let place = |f: &Finding| f.place.module;
     let never_charge = has(findings, Class::CellBelowMinimum);
-    let odd_cells = has(findings, Class::CellImbalance);
+    let odd_cells = has(findings, Class::CellImbalance) || has(findings, Class::CellResistance);
     let low_cell_in: Vec<Option<u16>> = findings
         .iter()
         .filter(|f| f.root && f.class.is_some_and(is_low_cell))
@@ -155,7 +155,7 @@ pub(crate) fn meaning(class: Class) -> &'static str {
         }
         C::CellImbalance => "cells too far apart at rest",
         C::CellResistance => {
-            "a cell, or a joint beside it, with far more resistance than its sisters"
+            "a cell or a joint beside it with far more resistance than its sisters"
         }
         C::PackOverVoltage => "the pack above its limit",
         C::PackUnderVoltage => "the pack below its limit",
@@ -238,6 +238,7 @@ fn transport(findings: &mut Vec<Finding>) {
                         | Class::CellOverVoltage
                         | Class::CellUnderVoltage
                         | Class::CellImbalance
+                        | Class::CellResistance
                         | Class::OverTemperature
                         | Class::ShortCircuit
                 )

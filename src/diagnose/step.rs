@@ -69,7 +69,7 @@ steps! {
     InverterCable = "inverter-cable", LowVoltage, TECHNICIAN, 15, "check the communication cable: seated, pair and polarity, common wire, not chafed";
     InverterCableToo = "inverter-cable-too", LowVoltage, TECHNICIAN, 15, "besides, the unit hears no inverter: once the fault is settled, look at the inverter and its communication cable";
     BehindTheCode = "behind-the-code", Look, TECHNICIAN, 2, "once that is put right, look again: this unit shows one code at a time, and others may hide behind it";
-    LineToo = "line-too", Look, TECHNICIAN, 5, "besides, the line: only one may ask at a time (see who does: packside listen); then common wire and terminators";
+    LineToo = "line-too", Look, TECHNICIAN, 5, "besides, somebody else asks on this pair and some of our questions got no answer: let packside listen tell who it is, and how the line does without us";
     FreeSocket = "free-socket", LowVoltage, TECHNICIAN, 2, "give the inverter its socket back, read from the service socket, then look again";
     WaitSilence = "wait-silence-time", Look, ANYONE, 2, "wait until the silence time is over, then look again";
     WatchLamp = "watch-lamp", Look, ANYONE, 2, "stop asking and watch the lamps: our own questions may keep the flag down";

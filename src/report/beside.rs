@@ -2,6 +2,8 @@
 //!
 //! Does not: read files, or judge.
 
+use std::time::Duration;
+
 use super::facts::Answered;
 use super::html::Html;
 use super::page::Parts;
@@ -18,6 +20,7 @@ pub(crate) fn answers(html: &mut Html, parts: &Parts) {
     section(html, "Answers", |inner| {
         let is_given = |answer: &&Answered| answer.value != Answer::SKIPPED;
         let (given, left_out): (Vec<_>, Vec<_>) = parts.facts.answers.iter().partition(is_given);
+        let head = words::local(&parts.source.session.start, Duration::ZERO);
         let rows: Vec<Vec<String>> = given
             .into_iter()
             .map(|answer| {
@@ -30,7 +33,7 @@ pub(crate) fn answers(html: &mut Html, parts: &Parts) {
                     answer.question.clone(),
                     format!("{}{before}", in_words(&answer.value)),
                     answer.note.clone(),
-                    answer.when.clone(),
+                    time_of(&answer.when, &head).to_owned(),
                 ]
             })
             .collect();
@@ -56,6 +59,16 @@ pub(crate) fn answers(html: &mut Html, parts: &Parts) {
             }
         });
     });
+}
+
+/// A local time without day and offset, where they are those in the head of the page.
+fn time_of<'t>(when: &'t str, head: &str) -> &'t str {
+    let inner = || {
+        let (day, rest) = head.split_once(' ')?;
+        let (_, offset) = rest.split_once(' ')?;
+        when.strip_prefix(day)?.strip_suffix(offset)
+    };
+    inner().map_or(when, str::trim)
 }
 
 /// Earlier answers, in words.

@@ -199,11 +199,16 @@ pub(crate) fn not_tested(html: &mut Html, parts: &Parts) {
         inner.put(
             "p",
             &[],
-            "Nobody has looked at these yet. They may be broken all the same.",
+            "This could not be tested so far. It may be broken all the same.",
         );
+        // The desk looks an id up, a customer reads it.
+        let what = |id: &str| match parts.for_desk() {
+            true => id.to_owned(),
+            false => id.replace('-', " "),
+        };
         let rows: Vec<Vec<String>> = items
             .iter()
-            .map(|item| vec![words::named(item.id), item.why.clone(), item.when.clone()])
+            .map(|item| vec![what(item.id), item.why.clone(), item.when.clone()])
             .collect();
         table(inner, "", &["What", "Why not", "When it can be"], &rows);
     });

@@ -272,6 +272,63 @@ fn sum_that_no_later_current_stands_beside_proves_nothing_and_clears_nothing() {
     }
 }
 
+// Kind: invented (the scenario)
+#[test]
+fn cell_that_gives_way_under_current_is_the_first_root_while_it_happens_and_soon_after() {
+    for at in [20, 40] {
+        let judgement = judged_at("hv-resistive-cell", Duration::from_secs(at));
+        assert_eq!(kind(&judgement), "fault", "{at} s");
+        let first = judgement.findings.iter().find(|f| f.root).unwrap();
+        assert_eq!(first.id, "cell-resistance", "{at} s");
+        let place = (first.place.module, first.place.item);
+        assert_eq!(place, (Some(3), Some(17)), "{at} s");
+    }
+}
+
+// Kind: invented (the scenario)
+#[test]
+fn code_that_takes_turns_is_read_until_every_fault_was_shown() {
+    let scenario = Scenario::find("rack-codes-rotate").unwrap();
+    let profile = scenario.load_map(None).unwrap().profile;
+    for at in 117..=126 {
+        let events = look(&scenario, &profile, Duration::from_secs(at), None);
+        let judgement = judge(&events, Some(&profile), None);
+        let mut roots = judgement.roots();
+        roots.sort_unstable();
+        assert_eq!(roots, ["sensor-fault", "switch-fault"], "{at} s");
+    }
+}
+
+#[test]
+fn swapped_pair_is_proven_by_what_is_heard_and_nothing_is_asked() {
+    let judgement = judged("hv-pair-swapped");
+    assert_eq!(kind(&judgement), "bus-problem");
+    assert_eq!(judgement.bus.requests, 0);
+    let first = judgement.verdict.causes.first().unwrap();
+    assert!(
+        first.id == "pair-swapped" && first.per_mille >= 990,
+        "{first:?}"
+    );
+    assert_eq!(judgement.verdict.next.len(), 1);
+    assert!(step(&judgement, "swap-pair").is_some());
+}
+
+// Cells cannot be switched off: what is done between modules is work on live DC (FIELD).
+#[test]
+fn isolating_modules_and_sense_wires_is_live_dc_and_welded_poles_need_one_licence() {
+    for name in ["hv-fault-behind-lamp", "hv-sense-wire-broken"] {
+        let judgement = judged(name);
+        let step = step(&judgement, "work-on-root").unwrap();
+        assert_eq!(step.needs, Needs::LiveDc, "{name}: {}", step.text);
+    }
+    let steps = ["hv-both-poles-welded", "hv-both-poles-welded-unsaid"].map(|name| {
+        let step = step(&judged(name), "work-on-root").unwrap().clone();
+        (step.needs, step.who)
+    });
+    assert_eq!(steps[0], steps[1]);
+    assert_eq!(steps[0].0, Needs::UnitOff);
+}
+
 #[test]
 fn pack_that_would_connect_onto_others_of_another_voltage_is_kept_apart_whatever_else_is_wrong() {
     let judgement = judged("rack-packs-unlike");

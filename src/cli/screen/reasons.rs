@@ -8,7 +8,7 @@ use std::fmt::Write as _;
 use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Severity};
 
-use super::{section, strength, wrap};
+use super::{LIKELY, section, strength, wrap};
 use crate::diagnose::reference::needs;
 use crate::diagnose::{
     CAUTION, Certainty, Disposition, Finding, Judgement, NextStep, PROVEN, VerdictKind,
@@ -97,10 +97,13 @@ fn deciding(judgement: &Judgement) -> Option<String> {
         }
         VerdictKind::BusProblem if !verdict.causes.is_empty() => {
             let cause = verdict.causes.first()?;
-            let reason = cause.reasons_for.first().or(plain());
-            let reason = reason.map_or_else(String::new, |reason| format!(": {reason}"));
+            let reason = cause.reasons_for.first().or(plain())?;
+            // None leads clearly: naming one of them would mislead.
+            if cause.per_mille < LIKELY {
+                return Some(format!("{reason}: several causes are open, see below"));
+            }
             let sure = strength(cause.per_mille).trim_end();
-            Some(format!("{sure}, {}{reason}", cause.meaning))
+            Some(format!("{sure}, {}: {reason}", cause.meaning))
         }
         _ => plain().cloned(),
     }
