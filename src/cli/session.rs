@@ -94,6 +94,11 @@ pub(crate) fn begin(
             let why = NotShown::NotSilent { silent, window };
             return Err(Refusal::NotShown(why, Box::new(quiet)));
         }
+        if quiet.silent_for() < window && matches!(quiet.facts().kind, LinkKind::Simulated { .. }) {
+            manner.say(
+                "somebody is heard here: a real line would only be overheard now, this one is simulated and is asked",
+            );
+        }
     }
     let proof = match quiet.prove(&wake, window, user_said) {
         Ok(proof) => proof,

@@ -27,9 +27,17 @@ pub(crate) fn relate(
     insulation_behind_open_switches(findings);
     let live = first(readings, Role::TerminalVoltage).filter(|v| v.abs() > TOUCH_LIMIT_V);
     let volts = with_unit(live?, "V");
+    wait_for_dead_terminals(findings, profile, should_be_dead);
     if contradicted(findings, &volts) {
+        let falls = findings.iter().any(|f| f.id == "terminals-decay");
+        let (falling, until) = if falls {
+            (" and falling", " until a two-pole tester proves them dead")
+        } else {
+            ("", "")
+        };
         return Some(format!(
-            "{CAUTION}TERMINALS LIVE, {volts}, although the unit says that they are dead or its switches open: hands off"
+            "{CAUTION}TERMINALS LIVE, {volts}{falling}, although the unit says that they are dead or its switches open: \
+             hands off{until}"
         ));
     }
     if woken_by_us {
@@ -42,6 +50,35 @@ pub(crate) fn relate(
             "{CAUTION}TERMINALS LIVE, {volts}, in a state in which they should be dead: hands off"
         )
     })
+}
+
+/// Words of a step at terminals that no switch of the unit makes dead.
+pub(super) const STAYS_LIVE: &str = "switching off does not make these terminals dead";
+
+/// Work at a stack whose terminals carry voltage begins with proving them dead; behind switches that stay
+/// closed nothing but the isolators of the other sources helps, and the pack itself stays.
+fn wait_for_dead_terminals(findings: &mut [Finding], profile: &Profile, should_be_dead: bool) {
+    let decay = profile.unit.decay_s.map_or_else(
+        || "wait for the decay time".to_owned(),
+        |seconds| format!("wait {seconds:.0} s"),
+    );
+    for root in findings.iter_mut().filter(|f| f.is_root_alarm()) {
+        match root.class {
+            Some(Class::SwitchFault) if should_be_dead => {
+                root.to_do = format!(
+                    "{STAYS_LIVE}: open the isolators of inverter and PV by the manual, {decay}, take them for live until a \
+                     two-pole tester shows otherwise, and look again"
+                );
+            }
+            Some(Class::InsulationLow) if root.lies_in == LiesIn::Module => {
+                root.to_do = format!(
+                    "{decay}, prove the terminals dead with a two-pole tester; {}",
+                    root.to_do
+                );
+            }
+            _ => {}
+        }
+    }
 }
 
 /// A low cell that only a flag knows of, while every cell reads above its warning: an empty pack that wants
@@ -136,8 +173,8 @@ fn insulation_behind_open_switches(findings: &mut [Finding]) {
     }
     for finding in findings.iter_mut().filter(|f| is(f)) {
         finding.lies_in = LiesIn::Module;
-        "the open switches cut the inverter's side off: isolate the stack's cables and modules one after the other by \
-         the manual, and look again"
+        "only if it is still low with the inverter's isolator open: isolate the stack's cables and modules one after the \
+         other by the manual, and look again"
             .clone_into(&mut finding.to_do);
     }
 }

@@ -157,7 +157,7 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     {
         why.insert(0, format!("overheard: the unit is in state {state}"));
     }
-    why.splice(0..0, caution);
+    why.splice(0..0, caution.or_else(|| stands_still(&findings)));
     Member {
         unit: evidence.unit,
         kind,
@@ -574,7 +574,7 @@ fn frozen(
     };
     let gateway = facts.is_some_and(LinkFacts::is_gateway);
     let mut text = format!(
-        "the own heartbeat has not moved for {:.1} s: every value shown may be old, and another fault may hide behind \
+        "{STANDS_STILL} for {:.1} s: every value shown may be old, and another fault may hide behind \
          them",
         stood.as_secs_f64()
     );
@@ -587,16 +587,26 @@ fn frozen(
         Finding {
             id: Class::ControlUnitFault.id(),
             class: Some(Class::ControlUnitFault),
-            severity: if gateway { Severity::Warning } else { Severity::Alarm },
+            severity: if gateway {
+                Severity::Warning
+            } else {
+                Severity::Alarm
+            },
             source: Source::Measured,
             root: !gateway,
             follows_from: None,
-            lies_in: if gateway { LiesIn::Unknown } else { LiesIn::ControlUnit },
+            lies_in: if gateway {
+                LiesIn::Unknown
+            } else {
+                LiesIn::ControlUnit
+            },
             clears: None,
             unit,
             place: Place::default(),
             text,
-            to_do: "record this first; then restart the control unit by the manual and see whether it returns".to_owned(),
+            to_do:
+                "stop the inverter, then restart the control unit by the manual: does it return?"
+                    .to_owned(),
             since: None,
             returned: false,
             sure: Certainty::Proven,
@@ -605,6 +615,22 @@ fn frozen(
         },
     );
 }
+
+/// Behind a control unit that stands still neither the terminals nor the current are known.
+fn stands_still(findings: &[Finding]) -> Option<String> {
+    let stands = |f: &Finding| {
+        f.is_root_alarm() && f.source == Source::Measured && f.text.starts_with(STANDS_STILL)
+    };
+    findings.iter().any(stands).then(|| {
+        format!(
+            "{}THE CONTROL UNIT STANDS STILL: take the terminals for live and current for flowing, its switches may not obey",
+            beside::CAUTION
+        )
+    })
+}
+
+/// How the words of a heartbeat that stands still begin.
+const STANDS_STILL: &str = "the own heartbeat has not moved";
 
 /// Whether a root is only a condition or an operator's action.
 ///

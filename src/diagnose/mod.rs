@@ -575,6 +575,17 @@ fn roots_in_words(findings: &[Finding], several: bool) -> String {
     }
 }
 
+/// The points that were not read, where they are few.
+fn few_unread(doubts: &[doubt::Doubt]) -> Option<String> {
+    let unread = doubts
+        .iter()
+        .filter(|d| d.kind == doubt::DoubtKind::NotRead);
+    let names: Vec<&str> = unread
+        .filter_map(|d| Some(d.text.split_once(": ")?.0))
+        .collect();
+    (1..=3).contains(&names.len()).then(|| names.join(" and "))
+}
+
 /// What keeps it open, in a few words: the first reason, and how many others there are.
 fn undecided_summary(doubts: &[doubt::Doubt]) -> String {
     let mut kinds: Vec<doubt::DoubtKind> = Vec::new();
@@ -588,6 +599,11 @@ fn undecided_summary(doubts: &[doubt::Doubt]) -> String {
         .map_or("something is missing or contradicts", |kind| {
             kind.headline()
         });
+    if kinds.first() == Some(&doubt::DoubtKind::NotRead)
+        && let Some(names) = few_unread(doubts)
+    {
+        return format!("{names} could not be read: what stands there is not known, a fault may.");
+    }
     match kinds.len() {
         1 if kinds == [doubt::DoubtKind::TooEarly] => {
             "Too early to say: the silence time is not over.".to_owned()

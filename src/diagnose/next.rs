@@ -6,7 +6,7 @@
 use packside_profiles::model::{Clears, LiesIn, Needs, Profile, Severity};
 use packside_profiles::{Class, Role, StateKind};
 
-use super::beside::SENSE_WIRE;
+use super::beside::{SENSE_WIRE, STAYS_LIVE};
 use super::doubt::{self, DoubtKind};
 use super::inverter::InverterLink;
 use super::judgement::{Disposition, Finding, NextStep, NotTested, ReadingQuality, VerdictKind};
@@ -27,7 +27,9 @@ pub(crate) fn steps(
         VerdictKind::Normal => vec![hand_over(member)],
         VerdictKind::NotReady => condition_steps(member),
         VerdictKind::Fault => fault_steps(member),
-        VerdictKind::AwaitingInverter | VerdictKind::InverterLost => waiting_steps(profile, causes),
+        VerdictKind::AwaitingInverter | VerdictKind::InverterLost => {
+            waiting_steps(member, profile, causes)
+        }
         // A pack that gave no valid answer keeps the rack open.
         VerdictKind::BusProblem | VerdictKind::Undecided => {
             undecided_steps(member, profile, seconds_since_start)
@@ -148,7 +150,8 @@ fn at_the_roots(member: &Member) -> Vec<NextStep> {
         told.push(root.id);
         let low = root.class.is_some_and(is_low);
         // Nothing is charged while a cell must never be charged again; that one is set apart, above.
-        if never_charge && low || root.disposition == Some(Disposition::Quarantine) {
+        let set_apart = root.disposition == Some(Disposition::Quarantine);
+        if never_charge && low || set_apart && root.class != Some(Class::SensorFault) {
             continue;
         }
         // One low cell and what makes it, or what it makes, want one thing, and no charge before it.
@@ -181,6 +184,12 @@ fn at_the_roots(member: &Member) -> Vec<NextStep> {
         let place = whereabouts(member, root.id);
         let text = format!("{ids}{place}: {first}{to_do}{last}{returned}");
         let (needs, licensed) = risk(root);
+        if root.class == Some(Class::InsulationLow) && needs == Needs::LiveDc {
+            steps.push(Step::Isolate.with(
+                "insulation-low: open the isolator to the inverter by the manual and look again: what the switches may not \
+                 cut off is cut off then",
+            ));
+        }
         steps.push(Step::WorkOnRoot.needing(needs, licensed, text));
     }
     steps
@@ -197,6 +206,7 @@ fn risk(root: &Finding) -> (Needs, bool) {
         Some(C::InsulationLow) if inside => (Needs::LiveDc, true),
         Some(C::CellResistance) => (Needs::LiveDc, true),
         Some(C::SensorFault) if root.to_do.contains(SENSE_WIRE) => (Needs::LiveDc, true),
+        Some(C::SwitchFault) if root.to_do.contains(STAYS_LIVE) => (Needs::LiveDc, true),
         Some(C::SwitchFault | C::FuseOpen | C::PrechargeFailed | C::ShortCircuit) => {
             (Needs::UnitOff, true)
         }
@@ -235,15 +245,22 @@ fn whereabouts(member: &Member, id: &str) -> String {
     }
 }
 
-fn waiting_steps(profile: &Profile, causes: &[NextStep]) -> Vec<NextStep> {
+fn waiting_steps(member: &Member, profile: &Profile, causes: &[NextStep]) -> Vec<NextStep> {
     let port = match profile.inverter.port {
         packside_profiles::model::InverterPort::ThisBus => "this RS-485 pair",
         packside_profiles::model::InverterPort::OtherRs485 => "its own RS-485 socket",
         packside_profiles::model::InverterPort::Can => "the CAN socket",
         packside_profiles::model::InverterPort::Unknown => "the socket that the manual names",
     };
+    let powered = match member.kind {
+        // It was right before: no setting is asked for.
+        VerdictKind::InverterLost => Step::InverterPowered.with(
+            "is the inverter on: its display, the grid? Then its communication cable, at both ends",
+        ),
+        _ => Step::InverterPowered.plain(),
+    };
     let mut steps = vec![
-        Step::InverterPowered.plain(),
+        powered,
         Step::InverterCable.with(format!(
             "connect or check the communication cable on {port}: socket, pair and polarity, common wire, line settings, address"
         )),
@@ -285,7 +302,7 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
         )),
         (Step::LookAgain, _) if kind == DoubtKind::NotRead && refused => Some(
             "compare nameplate and firmware with the map (packside profile show): the unit refuses registers that the map \
-             has; what cannot be read is not zero"
+             has; what cannot be read is not zero, so do not put it into service before"
                 .to_owned(),
         ),
         (Step::LookAgain, _) if kind == DoubtKind::NotRead => Some(

@@ -244,9 +244,17 @@ fn contacts_against_state(seen: &mut Plausible, evidence: &MemberEvidence, profi
     if count < 2 || (came_up && last.saturating_sub(*first) < MOVING) {
         return;
     }
+    let how = match *raw {
+        all if all == closed => {
+            "all switches read closed and should be open: welded, or their contacts say so"
+        }
+        0 => {
+            "all switches read open and should be closed: they do not close, or their contacts say so"
+        }
+        _ => "one switch reads otherwise than it should: it sticks, or its contact says so",
+    };
     let text = format!(
-        "{} = 0x{raw:04x} (closed is 0x{closed:04x}) in state {name}, in two answers: a switch that does not close, does \
-         not open, or whose contact says so",
+        "{how}, in {count} answers ({} = 0x{raw:04x}, state {name})",
         instance.name
     );
     let found = finding(

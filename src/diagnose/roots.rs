@@ -10,7 +10,7 @@
 use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Severity};
 
-use super::beside::BETWEEN;
+use super::beside::{BETWEEN, SENSE_WIRE};
 use super::judgement::{Certainty, Disposition, Finding, Source};
 use super::notices::notice;
 
@@ -47,7 +47,9 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
                 && place(finding).is_some()
                 && low_cell_in.contains(&place(finding));
             let is_low = finding.class.is_some_and(is_low_cell);
-            finding.disposition = Some(if hot_and_low || (never_charge && is_low) {
+            // A cell that cannot be read is treated like one below its minimum (FIELD).
+            let unread = finding.to_do.contains(SENSE_WIRE);
+            finding.disposition = Some(if hot_and_low || unread || (never_charge && is_low) {
                 Disposition::Quarantine
             } else if odd_cells && finding.class == Some(Class::CellUnderVoltage) {
                 // Charging lifts a low pack; a single low cell it only hides.

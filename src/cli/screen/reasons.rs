@@ -153,7 +153,7 @@ pub(super) fn also(out: &mut String, judgement: &Judgement) {
         if let Some(from) = finding
             .follows_from
             .as_ref()
-            .filter(|_| finding.class.is_some())
+            .filter(|_| finding.class.is_some() && !finding.text.contains("CONTRADICTED"))
         {
             match follow.iter_mut().find(|(root, _)| root == from) {
                 Some((_, ids)) if ids.contains(&finding.id) => {}
@@ -164,7 +164,12 @@ pub(super) fn also(out: &mut String, judgement: &Judgement) {
         }
         let explained = |f: &Finding| f.id == finding.id && f.follows_from.is_some();
         let is_again = roots.contains(&finding.id) || judgement.findings.iter().any(explained);
-        if is_again && finding.class.is_some() && finding.severity != Severity::Alarm {
+        let told_anyway = finding.text.contains("CONTRADICTED");
+        if is_again
+            && !told_anyway
+            && finding.class.is_some()
+            && finding.severity != Severity::Alarm
+        {
             if !again.contains(&finding.id) {
                 again.push(finding.id);
             }
@@ -285,7 +290,7 @@ pub(super) fn first_step(out: &mut String, judgement: &Judgement) {
     if let Some(step) = steps.iter().find(is_step).or(steps.first()) {
         let lead = match steps.first() {
             Some(first) if first.keeps_the_look() => {
-                "  do:  keep this look (the last line here), then "
+                "  do:  first run the last line, it keeps what is seen; then "
             }
             _ => "  do:  ",
         };
