@@ -21,7 +21,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         Duration::try_from_secs_f64(end)?,
     );
     let scenario = Scenario::find(&name)?;
-    let profile = packside_profiles::find(&scenario.profile, None)?.profile;
+    let profile = scenario.load_map(None)?.profile;
     let mut world = World::new(&scenario, &profile, scenario.seed);
     while world.now() < end {
         world.advance(world.now() + step.max(Duration::from_millis(1)));

@@ -48,6 +48,10 @@ load_ohm = 1e9
 from = "10s"
 every = "5s"
 current = {-CAPACITY}
+# The unit would allow less current towards the end.
+[[map.point]]
+id = "soc"
+limits = {{ warn_below = 0.2, alarm_below = 0.1 }}
 """
 
 

@@ -10,7 +10,7 @@ use packside::recording::read;
 use packside_simulator::Scenario;
 use serde_json::Value;
 
-use super::tool::{packside, stderr};
+use super::tool::{packside, stderr, stdout};
 
 fn json(output: &Output) -> Value {
     serde_json::from_slice(&output.stdout)
@@ -297,4 +297,23 @@ fn err_folder_that_cannot_be_written_is_said_before_anything_is_asked() {
         "{said}"
     );
     assert!(!said.contains("listening"), "{said}");
+}
+
+#[test]
+fn next_command_keeps_the_config_folder() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = folder.path().to_str().unwrap();
+    let look = stdout(&packside(&[
+        "check",
+        "--simulated",
+        "hv-waiting",
+        "--config",
+        config,
+    ]));
+    let next = look.lines().last().unwrap();
+    assert!(
+        next.starts_with("next: packside check --simulated hv-waiting"),
+        "{next}"
+    );
+    assert!(next.ends_with(&format!("--config {config}")), "{next}");
 }
