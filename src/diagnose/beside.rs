@@ -25,6 +25,7 @@ pub(crate) fn relate(
     broken_sense_wires(findings, readings, profile);
     lost_connectors(findings, readings, profile);
     insulation_behind_open_switches(findings);
+    unheard_modules(findings, readings);
     let live = first(readings, Role::TerminalVoltage).filter(|v| v.abs() > TOUCH_LIMIT_V);
     let volts = with_unit(live?, "V");
     wait_for_dead_terminals(findings, profile, should_be_dead);
@@ -50,6 +51,27 @@ pub(crate) fn relate(
             "{CAUTION}TERMINALS LIVE, {volts}, in a state in which they should be dead: hands off"
         )
     })
+}
+
+/// Where the control unit does not hear its modules: which ones still show values, and that these may be old.
+fn unheard_modules(findings: &mut [Finding], readings: &[Reading]) {
+    let modules = readings.iter().filter(|r| r.role == Role::ModuleVoltage);
+    let (shown, all) = modules.fold((0, 0), |(shown, all), reading| {
+        (shown + u32::from(reading.number().is_some()), all + 1)
+    });
+    let unheard = |f: &&mut Finding| {
+        f.class == Some(Class::InternalCommunication)
+            && f.is_root_alarm()
+            && f.place.module.is_none()
+    };
+    if all == 0 {
+        return;
+    }
+    for root in findings.iter_mut().filter(unheard) {
+        root.text.push_str(&format!(
+            "; which module is not said, {shown} of {all} show values, perhaps old ones"
+        ));
+    }
 }
 
 /// Words of a step at terminals that no switch of the unit makes dead.

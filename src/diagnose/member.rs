@@ -9,9 +9,11 @@ use std::time::Duration;
 use packside_profiles::model::{LiesIn, Profile, Severity, Terminals};
 use packside_profiles::{Class, Place, Role, StateKind, Value};
 
-use super::doubt::{self, Doubt, DoubtKind, Gate};
-use super::evidence::{MemberEvidence, Seen};
+use super::decide::{Roots, decide};
+use super::doubt::{Doubt, DoubtKind, Gate};
+use super::evidence::MemberEvidence;
 use super::heartbeat::{Pulse, pulse};
+use super::identity::{recognition, two_units};
 use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
 use super::judgement::{
     Certainty, Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight,
@@ -19,9 +21,6 @@ use super::judgement::{
 use super::sightings::{self, Sighting};
 use super::{answers, beside, flags, gate, measure, notices, plausible, readings, roots, sag};
 use crate::event::{Answer, LinkFacts, Plugged};
-
-/// So many second answers are no accident of somebody else's traffic.
-const ANSWERED_TWICE: u32 = 2;
 
 /// Everything about one unit address.
 #[derive(Debug, Clone)]
@@ -265,7 +264,13 @@ impl Facts {
         doubts.extend(self.measured.doubts.clone());
         doubts.extend(self.plausible.doubts.clone());
         doubts.extend(unknown_state(self.state.as_ref()));
-        frozen(&mut findings, &mut doubts, self.pulse, unit, shared.facts);
+        frozen(
+            &mut findings,
+            &mut doubts,
+            self.pulse,
+            (unit, profile),
+            shared.facts,
+        );
         (findings, doubts)
     }
 }
@@ -403,86 +408,6 @@ fn merge(flagged: Vec<Finding>, measured: Vec<Finding>) -> Vec<Finding> {
     all
 }
 
-/// Whether this is the unit that the profile describes.
-#[derive(Default)]
-struct Recognition {
-    doubts: Vec<Doubt>,
-    /// A value that proves the map was read, and is another one.
-    is_another_map: bool,
-}
-
-fn recognition(readings: &[Reading], profile: &Profile, we_asked: bool) -> Recognition {
-    use packside_profiles::model::Scalar;
-    let mut doubts = Vec::new();
-    let mut is_another_map = false;
-    for rule in &profile.recognise {
-        let reading = readings.iter().find(|r| r.point == rule.point);
-        let found = reading.and_then(|r| r.value.as_ref().map(|v| (r, v)));
-        let fits = match (&rule.equals, found) {
-            (Scalar::Number(n), Some((r, _))) => {
-                r.raw.is_some_and(|raw| i128::from(raw) == i128::from(*n))
-            }
-            (Scalar::Text(t), Some((_, Value::Text(text)))) => text.starts_with(t.as_str()),
-            _ => false,
-        };
-        let unasked = reading.is_some_and(|r| r.quality == ReadingQuality::NeverAsked) && !we_asked;
-        if unasked {
-            let text = format!(
-                "whether this is a {}: nobody asked for it",
-                profile.profile.id
-            );
-            doubts.push(DoubtKind::NotAsked.says(text));
-        } else if !fits {
-            is_another_map |= found.is_some();
-            let seen = found.map_or_else(|| "not readable".to_owned(), |(_, v)| value_text(v));
-            doubts.push(DoubtKind::NotRecognised.says(format!(
-                "this may not be a {}: {} is {seen}, the profile expects {}",
-                profile.profile.id,
-                rule.point,
-                match &rule.equals {
-                    Scalar::Number(n) => n.to_string(),
-                    Scalar::Text(t) => format!("\"{t}…\""),
-                }
-            )));
-        }
-    }
-    let firmware = readings
-        .iter()
-        .find(|r| r.role == Role::Firmware)
-        .and_then(|r| r.value.as_ref())
-        .map(value_text);
-    let head = &profile.profile;
-    if let Some(firmware) = firmware {
-        let below = head
-            .firmware_from
-            .as_ref()
-            .is_some_and(|from| version(&firmware) < version(from));
-        let above = head
-            .firmware_below
-            .as_ref()
-            .is_some_and(|limit| version(&firmware) >= version(limit));
-        if below || above {
-            let from = head.firmware_from.as_deref().unwrap_or("any");
-            let limit = head.firmware_below.as_deref().unwrap_or("any");
-            doubts.push(DoubtKind::NotRecognised.says(format!(
-                "firmware {firmware} is outside the range of the profile (from {from}, below {limit})"
-            )));
-        }
-    }
-    Recognition {
-        doubts,
-        is_another_map,
-    }
-}
-
-/// Dotted numbers, compared part by part.
-pub(crate) fn version(text: &str) -> Vec<u32> {
-    text.split(|c: char| !c.is_ascii_digit())
-        .filter(|part| !part.is_empty())
-        .filter_map(|p| p.parse().ok())
-        .collect()
-}
-
 /// A value for people.
 pub(crate) fn value_text(value: &Value) -> String {
     match value {
@@ -493,80 +418,12 @@ pub(crate) fn value_text(value: &Value) -> String {
     }
 }
 
-/// Signs that two units answer at this address, or that another house does.
-fn two_units(evidence: &MemberEvidence, shared: &Shared<'_>, profile: &Profile) -> Vec<Doubt> {
-    let mut doubts = identity_changes(evidence, profile);
-    doubts.extend(uptime_jumps(evidence, profile));
-    let twice = shared.answered_twice.get(&evidence.unit).copied();
-    if let Some(times) = twice.filter(|times| *times >= ANSWERED_TWICE) {
-        doubts.push(DoubtKind::TwoUnits.says(format!(
-            "{times} questions were answered twice, with different content: two units have the address {}",
-            evidence.unit
-        )));
-    }
-    doubts
-}
-
-/// Serial numbers that change. Modules may have been exchanged while the unit was off: theirs count since
-/// its last restart; its own always counts.
-fn identity_changes(evidence: &MemberEvidence, profile: &Profile) -> Vec<Doubt> {
-    let mut doubts = Vec::new();
-    let restarted = rebooted_at(evidence, profile).unwrap_or_default();
-    for (instance, point, samples) in evidence.each(profile) {
-        let from = match point.role {
-            Role::Serial => Duration::ZERO,
-            Role::ModuleSerial => restarted,
-            _ => continue,
-        };
-        let mut texts: Vec<String> = Vec::new();
-        for sample in samples.iter().filter(|sample| sample.at >= from) {
-            let Seen::Decoded(decoded) = &sample.what else {
-                continue;
-            };
-            let Some(Value::Text(text)) = &decoded.value else {
-                continue;
-            };
-            if !texts.contains(text) {
-                texts.push(text.clone());
-            }
-        }
-        if texts.len() > 1 {
-            doubts.push(DoubtKind::TwoUnits.says(format!(
-                "{} changes between {}: two units may answer in turn",
-                instance.name,
-                texts.join(" and ")
-            )));
-        }
-    }
-    doubts
-}
-
-/// Uptime that jumps back and forth: a restart only goes back, a clock never runs ahead.
-fn uptime_jumps(evidence: &MemberEvidence, profile: &Profile) -> Option<Doubt> {
-    let uptime = evidence.series(profile, Role::Uptime);
-    let steps = || uptime.iter().zip(uptime.iter().skip(1));
-    let back = steps().find(|(a, b)| b.1 + JUMP_S < a.1)?;
-    let ahead = steps().find(|(a, b)| {
-        let passed = b.0.saturating_sub(a.0);
-        passed <= MINUTE && b.1 - a.1 > passed.as_secs_f64() + JUMP_S
-    })?;
-    Some(DoubtKind::TwoUnits.says(format!(
-        "the uptime jumps from {:.0} to {:.0} s and from {:.0} to {:.0} s: two units may answer in turn",
-        back.0.1, back.1.1, ahead.0.1, ahead.1.1
-    )))
-}
-
-/// No uptime runs ahead of the clock by more than this, s.
-const JUMP_S: f64 = 5.0;
-/// Across longer gaps this computer's own clock may have stood still.
-const MINUTE: Duration = Duration::from_secs(60);
-
 /// A heartbeat that stands still: a fault at the unit, perhaps only a cache over a gateway.
 fn frozen(
     findings: &mut Vec<Finding>,
     doubts: &mut Vec<Doubt>,
     pulse: Pulse,
-    unit: u8,
+    (unit, profile): (u8, &Profile),
     facts: Option<&LinkFacts>,
 ) {
     let Pulse::Frozen { stood } = pulse else {
@@ -574,9 +431,10 @@ fn frozen(
     };
     let gateway = facts.is_some_and(LinkFacts::is_gateway);
     let mut text = format!(
-        "{STANDS_STILL} for {:.1} s: every value shown may be old, and another fault may hide behind \
-         them",
-        stood.as_secs_f64()
+        "{STANDS_STILL} for {:.1} s (it should every {} s): every value shown may be old, and another fault may \
+         hide behind them",
+        stood.as_secs_f64(),
+        profile.unit.refresh_s
     );
     if gateway {
         text.push_str("; the gateway may answer from a cache");
@@ -631,134 +489,6 @@ fn stands_still(findings: &[Finding]) -> Option<String> {
 
 /// How the words of a heartbeat that stands still begin.
 const STANDS_STILL: &str = "the own heartbeat has not moved";
-
-/// Whether a root is only a condition or an operator's action.
-///
-/// A low cell is one only where the profile says below which voltage none may ever be charged: a cell
-/// known below it is a root of its own, one that could not be read keeps the gate shut.
-fn is_condition(finding: &Finding, profile: &Profile) -> bool {
-    let Some(class) = finding.class.filter(|c| c.is_condition()) else {
-        return false;
-    };
-    if !matches!(
-        class,
-        Class::CellUnderVoltage | Class::PackUnderVoltage | Class::LowCharge
-    ) {
-        return true;
-    }
-    profile.cell.is_some()
-}
-
-/// The root alarms, as far as they decide.
-#[derive(Default)]
-struct Roots {
-    texts: Vec<String>,
-    only_conditions: bool,
-    unconfirmed: bool,
-}
-
-impl Roots {
-    fn of(findings: &[Finding], profile: &Profile, unconfirmed: bool) -> Self {
-        let roots: Vec<&Finding> = findings.iter().filter(|f| f.is_root_alarm()).collect();
-        Self {
-            texts: roots.iter().map(|f| f.text.clone()).collect(),
-            only_conditions: roots.iter().all(|f| is_condition(f, profile)),
-            unconfirmed,
-        }
-    }
-}
-
-/// Root alarms first; then anything missing or contradictory; only then the inverter link.
-fn decide(
-    roots: &Roots,
-    doubts: &mut Vec<Doubt>,
-    inverter: &InverterLink,
-    state: Option<StateKind>,
-    profile: &Profile,
-) -> (VerdictKind, Vec<String>) {
-    let mut why = roots.texts.clone();
-    if !why.is_empty() && !roots.only_conditions {
-        if roots.unconfirmed {
-            why.push("unconfirmed: the map could not be recognised for certain".to_owned());
-        }
-        let hides = |doubt: &&Doubt| doubt.kind == DoubtKind::MayHide;
-        why.extend(doubts.iter().filter(hides).map(|doubt| doubt.text.clone()));
-        return (VerdictKind::Fault, why);
-    }
-    if !doubts.is_empty() {
-        why.splice(0..0, doubt::told(doubts));
-        return (VerdictKind::Undecided, why);
-    }
-    if !why.is_empty() {
-        return (VerdictKind::NotReady, why);
-    }
-    match by_inverter(inverter, state, profile) {
-        Ok((kind, why)) => (kind, vec![why]),
-        Err(doubt) => {
-            let why = vec![doubt.text.clone()];
-            doubts.push(doubt);
-            (VerdictKind::Undecided, why)
-        }
-    }
-}
-
-/// Nothing is wrong and nothing is missing: what remains is the inverter link.
-fn by_inverter(
-    inverter: &InverterLink,
-    state: Option<StateKind>,
-    profile: &Profile,
-) -> Result<(VerdictKind, String), Doubt> {
-    let silence_s = profile.inverter.silence_s;
-    match (inverter, state) {
-        (_, Some(StateKind::Fault)) => Err(DoubtKind::FaultStateOnly
-            .says("the unit is in its fault state, yet no flag and no number says why")),
-        (_, Some(StateKind::Maintenance)) => Ok((
-            VerdictKind::NotReady,
-            "the unit is in its maintenance state".to_owned(),
-        )),
-        (InverterLink::TooEarly { remaining_s }, _) => Err(DoubtKind::TooEarly.says(format!(
-            "too early: the silence time of {silence_s} s is not over ({remaining_s} s to go), so neither the \
-             inverter nor its absence has shown"
-        ))),
-        (InverterLink::Woke(why), _) => Err(DoubtKind::WokeAfterUs.says(why)),
-        (InverterLink::Unknown(why), _) => Err(DoubtKind::LinkUnknown.says(why)),
-        (InverterLink::SilentSoFar { proven, fed_by_us }, _) => {
-            let heard = if *proven {
-                " and never did since power-up"
-            } else {
-                "; whether it was ever heard is not known"
-            };
-            let why = if *fed_by_us {
-                format!(
-                    "the unit said that it hears no inverter until we asked; nobody else was heard since, so it takes our \
-                     own questions for the inverter{heard}"
-                )
-            } else {
-                format!("the unit has not heard an inverter for {silence_s} s{heard}")
-            };
-            Ok((VerdictKind::AwaitingInverter, why))
-        }
-        (InverterLink::Lost { heard_s }, _) => {
-            let why = match heard_s {
-                Some(ago) => format!(
-                    "the unit heard its inverter until {ago} s ago and not since: look at the inverter, then at its cable"
-                ),
-                None => format!(
-                    "the inverter was heard before and has been silent for {silence_s} s or more"
-                ),
-            };
-            Ok((VerdictKind::InverterLost, why))
-        }
-        (InverterLink::Heard, Some(StateKind::Standby | StateKind::Running)) => Ok((
-            VerdictKind::Normal,
-            "the inverter is heard and the unit is in service".to_owned(),
-        )),
-        (InverterLink::Heard, state) => Err(DoubtKind::NotInService.says(format!(
-            "the inverter is heard, but the unit is in state {} and not in service: look again in a few seconds",
-            state.map_or("unknown", StateKind::id)
-        ))),
-    }
-}
 
 /// Whether we sit in the inverter's socket and silenced it ourselves.
 pub(crate) fn we_hold_its_socket(facts: Option<&LinkFacts>) -> bool {

@@ -26,12 +26,14 @@ mod answers;
 mod beside;
 mod bus;
 mod causes;
+mod decide;
 mod doubt;
 pub(crate) mod evidence;
 mod flags;
 mod gate;
 mod health;
 pub(crate) mod heartbeat;
+mod identity;
 mod inverter;
 pub mod judgement;
 mod measure;
@@ -54,13 +56,13 @@ pub(crate) use beside::CAUTION;
 pub(crate) use bus::{Garble, garbled};
 pub(crate) use flags::TURN;
 pub use health::{Health, Share};
+pub(crate) use identity::version;
 pub use judgement::{
     Basis, Bus, Cause, Certainty, Disposition, Finding, Identity, Judgement, MemberSummary,
     ModuleIdentity, NextStep, NotTested, OpenPoint, Reading, ReadingQuality, Source, Verdict,
     VerdictKind,
 };
 pub(crate) use measure::with_unit;
-pub(crate) use member::version;
 pub use next::NOT_TESTED;
 pub use notices::NOTICES;
 pub use seen::Seen;

@@ -3,9 +3,10 @@
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Place, Role};
 
+use super::identity::version;
 use super::inverter::InverterLink;
 use super::judgement::{Certainty, Finding, Reading, Source};
-use super::member::{value_text, version, we_hold_its_socket};
+use super::member::{value_text, we_hold_its_socket};
 use super::plausible::FLAT;
 use crate::event::LinkFacts;
 

@@ -1,0 +1,140 @@
+//! The order of the verdict of one unit: root alarms and measured violations first, whatever lamp or
+//! inverter say; then anything missing or contradictory; only then the inverter link.
+//!
+//! Input: roots, doubts, the inverter link, the state. Output: the verdict and its reasons. Does not: find
+//! anything.
+
+use packside_profiles::model::Profile;
+use packside_profiles::{Class, StateKind};
+
+use super::doubt::{self, Doubt, DoubtKind};
+use super::inverter::InverterLink;
+use super::judgement::{Finding, VerdictKind};
+
+/// Whether a root is only a condition or an operator's action.
+///
+/// A low cell is one only where the profile says below which voltage none may ever be charged: a cell
+/// known below it is a root of its own, one that could not be read keeps the gate shut.
+fn is_condition(finding: &Finding, profile: &Profile) -> bool {
+    let Some(class) = finding.class.filter(|c| c.is_condition()) else {
+        return false;
+    };
+    if !matches!(
+        class,
+        Class::CellUnderVoltage | Class::PackUnderVoltage | Class::LowCharge
+    ) {
+        return true;
+    }
+    profile.cell.is_some()
+}
+
+/// The root alarms, as far as they decide.
+#[derive(Default)]
+pub(super) struct Roots {
+    texts: Vec<String>,
+    only_conditions: bool,
+    unconfirmed: bool,
+}
+
+impl Roots {
+    pub(super) fn of(findings: &[Finding], profile: &Profile, unconfirmed: bool) -> Self {
+        let roots: Vec<&Finding> = findings.iter().filter(|f| f.is_root_alarm()).collect();
+        Self {
+            texts: roots.iter().map(|f| f.text.clone()).collect(),
+            only_conditions: roots.iter().all(|f| is_condition(f, profile)),
+            unconfirmed,
+        }
+    }
+}
+
+/// Root alarms first; then anything missing or contradictory; only then the inverter link.
+pub(super) fn decide(
+    roots: &Roots,
+    doubts: &mut Vec<Doubt>,
+    inverter: &InverterLink,
+    state: Option<StateKind>,
+    profile: &Profile,
+) -> (VerdictKind, Vec<String>) {
+    let mut why = roots.texts.clone();
+    if !why.is_empty() && !roots.only_conditions {
+        if roots.unconfirmed {
+            why.push("unconfirmed: the map could not be recognised for certain".to_owned());
+        }
+        let hides = |doubt: &&Doubt| doubt.kind == DoubtKind::MayHide;
+        why.extend(doubts.iter().filter(hides).map(|doubt| doubt.text.clone()));
+        return (VerdictKind::Fault, why);
+    }
+    if !doubts.is_empty() {
+        why.splice(0..0, doubt::told(doubts));
+        return (VerdictKind::Undecided, why);
+    }
+    if !why.is_empty() {
+        return (VerdictKind::NotReady, why);
+    }
+    match by_inverter(inverter, state, profile) {
+        Ok((kind, why)) => (kind, vec![why]),
+        Err(doubt) => {
+            let why = vec![doubt.text.clone()];
+            doubts.push(doubt);
+            (VerdictKind::Undecided, why)
+        }
+    }
+}
+
+/// Nothing is wrong and nothing is missing: what remains is the inverter link.
+fn by_inverter(
+    inverter: &InverterLink,
+    state: Option<StateKind>,
+    profile: &Profile,
+) -> Result<(VerdictKind, String), Doubt> {
+    let silence_s = profile.inverter.silence_s;
+    match (inverter, state) {
+        (_, Some(StateKind::Fault)) => Err(DoubtKind::FaultStateOnly
+            .says("the unit is in its fault state, yet no flag and no number says why")),
+        (_, Some(StateKind::Maintenance)) => Ok((
+            VerdictKind::NotReady,
+            "the unit is in its maintenance state".to_owned(),
+        )),
+        (InverterLink::TooEarly { remaining_s }, _) => Err(DoubtKind::TooEarly.says(format!(
+            "too early: the silence time of {silence_s} s is not over ({remaining_s} s to go), so neither the \
+             inverter nor its absence has shown"
+        ))),
+        (InverterLink::Woke(why), _) => Err(DoubtKind::WokeAfterUs.says(why)),
+        (InverterLink::Unknown(why), _) => Err(DoubtKind::LinkUnknown.says(why)),
+        (InverterLink::SilentSoFar { proven, fed_by_us }, _) => {
+            let heard = if *proven {
+                "none was heard since power-up"
+            } else {
+                "whether one was heard before is not known"
+            };
+            let why = if *fed_by_us {
+                format!(
+                    "the unit said that it hears no inverter until we asked; nobody else was heard since, so it takes our \
+                     own questions for the inverter; {heard}"
+                )
+            } else {
+                format!("the unit hears no inverter, its silence time of {silence_s} s is over; {heard}")
+            };
+            Ok((VerdictKind::AwaitingInverter, why))
+        }
+        (InverterLink::Lost { heard_s }, _) => {
+            let why = match heard_s {
+                Some(ago) => format!(
+                    "the unit heard its inverter until {ago} s ago and not since: look at the inverter, then at its cable"
+                ),
+                None => format!(
+                    "the inverter was heard before and has been silent for {silence_s} s or more"
+                ),
+            };
+            Ok((VerdictKind::InverterLost, why))
+        }
+        (InverterLink::Heard, Some(StateKind::Standby | StateKind::Running)) => Ok((
+            VerdictKind::Normal,
+            "the inverter is heard and the unit is in service".to_owned(),
+        )),
+        (InverterLink::Heard, state) => Err(DoubtKind::NotInService.says(format!(
+            "the inverter is heard, but the unit is in state {} and not in service: look again in a few seconds",
+            state.map_or("unknown", StateKind::id)
+        ))),
+    }
+}
