@@ -19,7 +19,7 @@ use std::ops::RangeInclusive;
 use std::time::Duration;
 
 use packside_profiles::Role;
-use packside_profiles::model::{Profile, Severity};
+use packside_profiles::model::{Needs, Profile, Severity};
 
 mod adds_up;
 mod answers;
@@ -311,6 +311,10 @@ fn reasons_and_steps(
             if ["set-apart", "work-on-root", "missing-pack"].contains(&step.id) {
                 step.text.insert_str(0, &lead);
             }
+            if several && step.id == "work-on-root" && step.needs >= Needs::UnitOff {
+                step.text
+                    .push_str("; the packs beside it keep the common bar live");
+            }
             if !steps.iter().any(|s| s.text == step.text) {
                 steps.push(step);
             }
@@ -319,15 +323,25 @@ fn reasons_and_steps(
     (why, steps)
 }
 
-/// What no member that answered could test, each once.
+/// What no member that answered could test, each once, and at which address where not at all of them.
 fn not_tested(members: &[Member], profile: &Profile) -> Vec<NotTested> {
+    let answering = members.iter().filter(|m| m.kind != VerdictKind::BusProblem);
+    let of_each: Vec<(u8, Vec<NotTested>)> = answering
+        .map(|m| (m.unit, next::not_tested(m, profile)))
+        .collect();
     let mut list: Vec<NotTested> = Vec::new();
-    for member in members.iter().filter(|m| m.kind != VerdictKind::BusProblem) {
-        for item in next::not_tested(member, profile) {
-            if !list.iter().any(|n| n.id == item.id) {
-                list.push(item);
-            }
+    for item in of_each.iter().flat_map(|(_, items)| items) {
+        if list.iter().any(|known| known.id == item.id) {
+            continue;
         }
+        let has = |items: &[NotTested]| items.iter().any(|other| other.id == item.id);
+        let at = of_each.iter().filter(|(_, items)| has(items));
+        let at: Vec<String> = at.map(|(unit, _)| unit.to_string()).collect();
+        let mut item = item.clone();
+        if at.len() < of_each.len() {
+            item.why = format!("at address {}: {}", at.join(", "), item.why);
+        }
+        list.push(item);
     }
     list
 }

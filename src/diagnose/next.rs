@@ -9,7 +9,9 @@ use packside_profiles::{Class, Role, StateKind};
 use super::beside::{SENSE_WIRE, STAYS_LIVE};
 use super::doubt::{self, DoubtKind};
 use super::inverter::InverterLink;
-use super::judgement::{Disposition, Finding, NextStep, NotTested, ReadingQuality, VerdictKind};
+use super::judgement::{
+    Disposition, Finding, NextStep, NotTested, Reading, ReadingQuality, Source, VerdictKind,
+};
 use super::measure::at_rest;
 use super::member::Member;
 use super::readings::REFUSED;
@@ -163,7 +165,7 @@ fn at_the_roots(member: &Member) -> Vec<NextStep> {
         let (ids, first) = if odd_low_cell && root.class == Some(Class::CellImbalance) {
             (
                 format!("{}, {}", Class::CellUnderVoltage.id(), root.id),
-                "neither charge nor discharge; ",
+                "stop the inverter, neither charge nor discharge; ",
             )
         } else {
             (root.id.to_owned(), "")
@@ -186,8 +188,8 @@ fn at_the_roots(member: &Member) -> Vec<NextStep> {
         let (needs, licensed) = risk(root);
         if root.class == Some(Class::InsulationLow) && needs == Needs::LiveDc {
             steps.push(Step::Isolate.with(
-                "insulation-low: open the isolator to the inverter by the manual and look again: what the switches may not \
-                 cut off is cut off then",
+                "insulation-low: unit off, open the isolator to the inverter, unit on, all by the manual, and look again: \
+                 still low, it is the stack or its cables; risen, the inverter's side",
             ));
         }
         steps.push(Step::WorkOnRoot.needing(needs, licensed, text));
@@ -207,6 +209,8 @@ fn risk(root: &Finding) -> (Needs, bool) {
         Some(C::CellResistance) => (Needs::LiveDc, true),
         Some(C::SensorFault) if root.to_do.contains(SENSE_WIRE) => (Needs::LiveDc, true),
         Some(C::SwitchFault) if root.to_do.contains(STAYS_LIVE) => (Needs::LiveDc, true),
+        // Its switches may not obey, so that nothing can be said to be off.
+        Some(C::ControlUnitFault) if root.source == Source::Measured => (Needs::LiveDc, false),
         Some(C::SwitchFault | C::FuseOpen | C::PrechargeFailed | C::ShortCircuit) => {
             (Needs::UnitOff, true)
         }
@@ -302,7 +306,8 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
         )),
         (Step::LookAgain, _) if kind == DoubtKind::NotRead && refused => Some(
             "compare nameplate and firmware with the map (packside profile show): the unit refuses registers that the map \
-             has; what cannot be read is not zero, so do not put it into service before"
+             has. Both agree: ask the maker for the map of this firmware. Until it can be read do not put the unit into \
+             service"
                 .to_owned(),
         ),
         (Step::LookAgain, _) if kind == DoubtKind::NotRead => Some(
@@ -387,7 +392,8 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
             "no reading caught it, it was over before or between two of them",
             "at the next power-up with the inverter",
         );
-        if !switch_fault {
+        let known = |r: &&Reading| r.role == Role::Switches && r.quality == ReadingQuality::Good;
+        if !switch_fault && member.readings.iter().any(|r| known(&r)) {
             add(
                 "main-switches",
                 "closed all through this look: whether they open is not known",

@@ -244,26 +244,32 @@ fn contacts_against_state(seen: &mut Plausible, evidence: &MemberEvidence, profi
     if count < 2 || (came_up && last.saturating_sub(*first) < MOVING) {
         return;
     }
-    let how = match *raw {
-        all if all == closed => {
-            "all switches read closed and should be open: welded, or their contacts say so"
-        }
-        0 => {
-            "all switches read open and should be closed: they do not close, or their contacts say so"
-        }
-        _ => "one switch reads otherwise than it should: it sticks, or its contact says so",
+    let (how, short) = match *raw {
+        all if all == closed => (
+            "all switches read closed and should be open: welded, or their contacts say so",
+            "all read closed and should be open",
+        ),
+        0 => (
+            "all switches read open and should be closed: they do not close, or their contacts say so",
+            "all read open and should be closed",
+        ),
+        _ => (
+            "one switch reads otherwise than it should: it sticks, or its contact says so",
+            "one reads otherwise than it should",
+        ),
     };
     let text = format!(
         "{how}, in {count} answers ({} = 0x{raw:04x}, state {name})",
         instance.name
     );
-    let found = finding(
+    let mut found = finding(
         Class::SwitchFault,
         Severity::Alarm,
         evidence.unit,
         instance.place,
         text,
     );
+    found.deciding = Some(short.to_owned());
     seen.findings.push(found);
 }
 

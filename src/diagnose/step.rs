@@ -78,12 +78,12 @@ steps! {
     RightProfile = "right-profile", Look, TECHNICIAN, 3, "compare nameplate and firmware with the profile (packside profile show)";
     OneAddressEach = "one-address-each", Look, TECHNICIAN, 5, "two units share this address: look which units are on the pair and what address each has";
     OneUnitOff = "one-unit-off", UnitOff, TECHNICIAN, 10, "switch one of the two off by the manual and look again: what answers now is the other; then give one of them a new address";
-    PastTheCache = "past-the-cache", Look, TECHNICIAN, 10, "read at the unit's own socket, not through the gateway, whose answers may be old; from afar: phone the site, are its lamps lit?";
+    PastTheCache = "past-the-cache", Look, TECHNICIAN, 10, "from afar, phone the site: are the unit's lamps lit? It may be off behind the gateway, whose answers may be old. At the site: read at the unit's own socket";
     AnswerAgain = "answer-again", Look, TECHNICIAN, 5, "put it right by the maker's manual, then answer the step again";
     LampAgain = "lamp-again", Look, ANYONE, 1, "look at the lamp again, at the same unit: a code may be hidden or the answers stale";
     OtherSources = "other-sources", UnitOff, LICENSED, 15, "isolate every other source, wait for the decay time, and look again";
     LikePacks = "like-packs", Look, TECHNICIAN, 20, "do not let these packs connect: bring them to one voltage by the maker's manual first";
-    MissingPack = "missing-pack", Look, TECHNICIAN, 5, "look at the pack that does not answer: its lamps, the cable from pack to pack, its unit address; then look again";
+    MissingPack = "missing-pack", Look, TECHNICIAN, 5, "look at the pack that does not answer: its lamps, the data cable from pack to pack (leave the power leads alone), its unit address; then look again";
     SwapPair = "swap-pair", LowVoltage, TECHNICIAN, 3, "swap the two wires of the pair at the adapter (idle: D1 above D0), then look again";
     OtherLine = "other-line-settings", Look, TECHNICIAN, 3, "look up the unit's line settings and give them with --line, for example --line 19200-8E1";
     OtherAddress = "other-address", Look, TECHNICIAN, 3, "look up the unit address (switches or the inverter's screen) and give it with --unit N";

@@ -14,7 +14,13 @@ pub(super) fn numbers(out: &mut String, judgement: &Judgement, profile: Option<&
     if judgement.readings.is_empty() {
         return;
     }
-    let _ = writeln!(out, "\nNumbers");
+    let two = judgement.verdict.open.iter().any(|o| o.id == "two-units");
+    let mixed = if two {
+        ", mixed from two units: of neither"
+    } else {
+        ""
+    };
+    let _ = writeln!(out, "\nNumbers{mixed}");
     let axis = axis(&judgement.readings);
     for unit in &units {
         let mine: Vec<&Reading> = judgement
