@@ -69,7 +69,7 @@ fn unheard_modules(findings: &mut [Finding], readings: &[Reading]) {
     }
     for root in findings.iter_mut().filter(unheard) {
         root.text.push_str(&format!(
-            "; which module is not said, {shown} of {all} show values, perhaps old ones"
+            ", which module is not said: {shown} of {all} show values, perhaps old ones"
         ));
     }
 }

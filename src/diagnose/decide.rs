@@ -103,9 +103,9 @@ fn by_inverter(
         (InverterLink::Unknown(why), _) => Err(DoubtKind::LinkUnknown.says(why)),
         (InverterLink::SilentSoFar { proven, fed_by_us }, _) => {
             let heard = if *proven {
-                "none was heard since power-up"
+                "it never heard one since power-up"
             } else {
-                "whether one was heard before is not known"
+                "whether it heard one before is not known"
             };
             let why = if *fed_by_us {
                 format!(
@@ -113,7 +113,7 @@ fn by_inverter(
                      own questions for the inverter; {heard}"
                 )
             } else {
-                format!("the unit hears no inverter, its silence time of {silence_s} s is over; {heard}")
+                format!("the unit hears no inverter ({heard}), and its silence time of {silence_s} s is over")
             };
             Ok((VerdictKind::AwaitingInverter, why))
         }
