@@ -220,7 +220,7 @@ pub(crate) fn next(html: &mut Html, parts: &Parts) {
     section(html, "Next step", |inner| {
         let told: Vec<&NextStep> = steps
             .iter()
-            .filter(|step| parts.for_desk() || step.needs == Needs::Look)
+            .filter(|step| parts.for_desk() || is_for_customers(step))
             .collect();
         if !told.is_empty() {
             inner.around("ol", &[], |list| {
@@ -241,6 +241,11 @@ pub(crate) fn next(html: &mut Html, parts: &Parts) {
             inner.put("p", &[], "Please look only, and touch nothing.");
         }
     });
+}
+
+/// Whether somebody without tools can do it: listening to a line is none of their business.
+fn is_for_customers(step: &NextStep) -> bool {
+    step.needs == Needs::Look && step.id != "line-too"
 }
 
 const NOT_FOR_CUSTOMERS: &str =
