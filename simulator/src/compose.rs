@@ -537,7 +537,6 @@ const SOFT: &[(&str, Around)] = &[
     ("wrong-address", around("other-address-quiet", BUS, Reach::Mute, "[[mischief]]\nkind = \"no-answer\"\n")),
     ("wrong-socket", around("dead-socket", BUS, Reach::Mute, "[[mischief]]\nkind = \"no-answer\"\nunit = 1\n[inverter]\nfrom = \"900s\"\n")),
     ("wire-open", around("open-wire", BUS, Reach::Mute, "[[mischief]]\nkind = \"no-answer\"\nunit = 1\n[inverter]\nfrom = \"900s\"\n")),
-    ("unit-plug", around("unit-swapped-alone", BUS, Reach::Mute, "[line]\nunit_swapped = true\n[inverter]\nfrom = \"5s\"\nevery = \"4s\"\n")),
     ("unit-off", around("unit-off", BUS, Reach::Mute, "[[event]]\nat = \"15s\"\nanswers = false\n")),
     ("disturbed-line", Around { a: (20.0, 60.0), ..around("much-noise", BUS, Reach::Mute, "[[noise]]\nper_second = {a}\nwidth_us = 90\n") }),
     ("slow-unit", Around { a: (0.7, 1.5), ..around("always-late", BUS, Reach::Mute, "[[mischief]]\nkind = \"late\"\ndelay = \"{a}s\"\n") }),

@@ -86,7 +86,7 @@ fn note_exception(bus: &mut Bus, code: u8) {
 /// telling is noted, so that one happening counts once.
 pub(crate) fn observe(seen: &Seen, bus: &Bus) -> Sights {
     let (exchanges, facts) = (&seen.talk.own, seen.facts());
-    let foreign = &seen.talk.foreign_requests;
+    let asked = &seen.talk.foreign_requests;
     let strays = |kinds: &[StrayKind]| {
         let of = |e: &Exchange| e.strays.iter().filter(|s| kinds.contains(&s.kind)).count();
         exchanges.iter().map(of).sum::<usize>()
@@ -99,8 +99,8 @@ pub(crate) fn observe(seen: &Seen, bus: &Bus) -> Sights {
     let echo = strays(&[StrayKind::Echo]) > 0;
     // Requests count wherever they were heard; the others only beside our own questions.
     let ours = |unit: u8| exchanges.is_empty() || exchanges.iter().any(|e| e.ask.unit == unit);
-    let in_vain = foreign.iter().filter(|(_, unit)| ours(*unit)).count();
-    let foreign = strays(&[StrayKind::ForeignAnswer, StrayKind::WrongUnit]) + foreign.len();
+    let in_vain = asked.iter().filter(|(_, unit)| ours(*unit)).count();
+    let foreign = strays(&[StrayKind::ForeignAnswer, StrayKind::WrongUnit]) + asked.len();
     // Modbus TCP has no check value: what does not parse there is garbage.
     let by_tcp = facts.is_some_and(|f| f.framing == Framing::Tcp);
     let (damaged, late) = (strays(&[StrayKind::Damaged]), strays(&[StrayKind::Late]));
@@ -143,6 +143,12 @@ pub(crate) fn observe(seen: &Seen, bus: &Bus) -> Sights {
         let words =
             format!("somebody else asked this unit {in_vain} times and got no answer either");
         sights.note_as(Sight::AskedInVain, words);
+    } else if !asked.is_empty() {
+        let words = format!(
+            "somebody asked other unit addresses {} times, this one never",
+            asked.len()
+        );
+        sights.note_as(Sight::AsksOther, words);
     }
     bus.health.of_content(&mut sights);
     sights.note(Sight::Echo, echo);

@@ -688,7 +688,14 @@ fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
         causes::rank(Topic::NoAnswer, &sights)
     };
     let share = considered.first().map_or(0, |cause| cause.per_mille);
-    let next = causes::steps(&considered);
+    let mut next = causes::steps(&considered);
+    // Frames heard whole were not swapped at our adapter: what is left is the unit's end.
+    if sights.has(sight::Sight::Foreign) {
+        let swap = step::Step::SwapPair.row().id;
+        for one in next.iter_mut().filter(|one| one.id == swap) {
+            *one = step::Step::UnitPlug.plain();
+        }
+    }
     let asked = bus.requests;
     let why = vec![match (nothing_yet, asked) {
         (true, _) => "nothing had been asked and nothing was heard at this moment".to_owned(),

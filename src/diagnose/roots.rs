@@ -66,7 +66,12 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
             !f.is_root_alarm(),
             std::cmp::Reverse(f.severity),
             !makes_it && f.class.is_some_and(Class::is_condition),
-            f.class.map_or(u8::MAX, rank),
+            // One low cell makes the spread; where all are low, the pack is empty.
+            if makes_it {
+                rank(Class::CellImbalance) - 1
+            } else {
+                f.class.map_or(u8::MAX, rank)
+            },
             f.source != Source::Flag,
         )
     });
@@ -218,11 +223,11 @@ fn rank(class: Class) -> u8 {
         C::CellOverVoltage => 11,
         C::OverCurrent => 12,
         C::PackOverVoltage => 13,
-        C::CellUnderVoltage => 14,
         C::CellImbalance => 15,
         C::TemperatureImbalance => 16,
         C::LowCharge => 17,
-        C::PackUnderVoltage => 18,
+        C::CellUnderVoltage => 18,
+        C::PackUnderVoltage => 19,
         _ => 20,
     }
 }
@@ -311,6 +316,22 @@ mod tests {
                 ("cell-imbalance", Some(Disposition::IsolateAndLookAgain)),
             ]
         );
+    }
+
+    #[test]
+    fn empty_pack_comes_before_its_low_cells_and_a_low_cell_before_the_spread_it_makes() {
+        let of = |class| root(class, LiesIn::Module, Source::Measured, false);
+        let order = |classes: &[Class]| -> Vec<&str> {
+            let all = classes.iter().map(|class| of(*class)).collect();
+            dispositions(all).into_iter().map(|(id, _)| id).collect()
+        };
+        let (low, empty, apart) = (
+            Class::CellUnderVoltage,
+            Class::LowCharge,
+            Class::CellImbalance,
+        );
+        assert_eq!(order(&[low, empty]), ["low-charge", "cell-under-voltage"]);
+        assert_eq!(order(&[apart, low])[0], "cell-under-voltage");
     }
 
     #[test]
