@@ -111,12 +111,18 @@ fn between_two_answers(evidence: &MemberEvidence, profile: &Profile) -> Option<F
 fn odd_one(before: &[(Place, f64)], after: &[(Place, f64)]) -> Option<Moved> {
     let mut moves: Vec<(Place, f64, f64)> = before
         .iter()
-        .filter_map(|(place, from)| {
-            let (_, to) = after.iter().find(|(other, _)| other == place)?;
+        .enumerate()
+        .filter_map(|(index, (place, from))| {
+            // Answers to one question have the same cells in the same order.
+            let same = after.get(index).filter(|(other, _)| other == place);
+            let (_, to) = same.or_else(|| after.iter().find(|(other, _)| other == place))?;
             Some((*place, *from, *to))
         })
         .collect();
-    if moves.len() < SISTERS {
+    let any_far = moves
+        .iter()
+        .any(|(_, from, to)| (to - from).abs() >= FURTHER);
+    if moves.len() < SISTERS || !any_far {
         return None;
     }
     moves.sort_by(|a, b| (a.2 - a.1).total_cmp(&(b.2 - b.1)));
