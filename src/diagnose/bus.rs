@@ -6,6 +6,7 @@ use packside_profiles::LineSettings;
 use packside_profiles::model::{InverterPort, Profile};
 
 use super::doubt::{Doubt, DoubtKind};
+use super::health::is_readable;
 use super::inverter::InverterLink;
 use super::judgement::Bus;
 use super::member::we_hold_its_socket;
@@ -161,7 +162,7 @@ pub(crate) fn observe(seen: &Seen, bus: &Bus) -> Sights {
 
 /// What bytes that make no frame look like, the most telling first.
 fn garbage_sights(sights: &mut Sights, bytes: &[u8]) {
-    if mostly(bytes, |b| matches!(b, b'\t' | b'\n' | b'\r' | 0x20..=0x7e)) {
+    if mostly(bytes, is_readable) {
         let words = format!("the {} bytes that came are readable text", bytes.len());
         return sights.note_as(Sight::Text, words);
     }

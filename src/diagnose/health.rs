@@ -251,10 +251,15 @@ fn torn_bytes(exchange: &Exchange) -> Vec<u8> {
 
 /// Whether something readable that is no frame came while this question was open.
 fn text_came(exchange: &Exchange) -> bool {
-    let readable = |b: &u8| matches!(b, b'\t' | b'\n' | b'\r' | 0x20..=0x7e);
     exchange.strays.iter().any(|stray| {
-        stray.kind == StrayKind::Noise && stray.bytes.len() > 3 && stray.bytes.iter().all(readable)
+        let readable = || stray.bytes.iter().all(|byte| is_readable(*byte));
+        stray.kind == StrayKind::Noise && stray.bytes.len() > 3 && readable()
     })
+}
+
+/// Whether a byte is one of readable text.
+pub(super) fn is_readable(byte: u8) -> bool {
+    matches!(byte, b'\t' | b'\n' | b'\r' | 0x20..=0x7e)
 }
 
 fn is_damaged(exchange: &Exchange) -> bool {
