@@ -1,0 +1,217 @@
+"""Takes a snapshot of what a packside binary says, so that two programs can be compared.
+
+    python3 tests/snapshots/take.py [--quick] [--recordings FOLDER]... BIN OUT[.gz]
+
+Runs the shipped scenarios of the simulator on every way to them, and the recordings of tests/visits,
+and writes one JSON file. Output for people goes to standard error.
+
+Does not: judge (see compare.py), or look at the screen texts of people: only at JSON.
+
+Invariants: everything runs in virtual time with the scenarios' own seeds, so the same binary gives the
+same file. Two processes at a time at most, at low priority.
+"""
+
+import argparse
+import collections
+import gzip
+import json
+import os
+import pathlib
+import subprocess
+import sys
+import tempfile
+import time
+from concurrent.futures import ThreadPoolExecutor
+
+import normal
+
+ROOT = pathlib.Path(__file__).resolve().parents[2]
+SCHEMA = "packside.snapshot/1"
+LONGEST_RUN_S = 180
+
+# Ways to a simulated unit: its own, and through a gateway of either kind.
+WAYS = {"own": [], "tcp": ["--framing", "tcp"], "rtu": ["--framing", "rtu"]}
+# About 20 looks, 250 looks and 600 looks on a serial line.
+SHORT_S, MIDDLE_S, LONG_S = 90, 1125, 2700
+# What a person says beside the look.
+SAID = {
+    "plugged-service": ["--plugged", "service"],
+    "plugged-instead": ["--plugged", "instead-of-inverter"],
+    "plugged-across": ["--plugged", "across-the-pair"],
+    "lamp-blinking": ["--lamp", "fault=blinking"],
+    "lamp-dark": ["--lamp", "fault=off"],
+    "other-line": ["--line", "19200-8N1"],
+    "ask-anyway": ["--ask-anyway"],
+}
+# Scenarios that go on changing after the first minutes.
+LONG = [
+    "hv-commissioning", "hv-resistive-cell", "hv-weak-cell", "hv-fault-cleared-by-itself",
+    "hv-fault-comes-back-after-retry", "hv-door-opened-and-closed", "hv-inverter-lost",
+    "hv-inverter-restarts", "hv-reboots-again-and-again", "hv-noise-follows-power", "hv-noisy-line",
+    "hv-two-units-in-turn", "hv-balancing", "hv-internal-short", "hv-charge-report-drifted",
+    "hv-fuse-goes", "hv-gateway-queue-grows", "hv-adapter-pulled-out", "rack-equalising-current",
+    "rack-codes-rotate",
+]
+
+# One run: its name in the file, the arguments, and how its output is made comparable.
+Run = collections.namedtuple("Run", "key arguments normalise")
+
+
+class Tool:
+    """A binary, and a folder of its own to run in without anybody's settings."""
+
+    def __init__(self, binary, home):
+        self.binary = str(pathlib.Path(binary).resolve())
+        self.environment = {"HOME": home, "TZ": "UTC", "NO_COLOR": "1"}
+
+    def output(self, arguments):
+        """Exit code, objects of standard output, lines of standard error."""
+        try:
+            done = subprocess.run(
+                [self.binary, *arguments, "--format", "json"], cwd=ROOT, env=self.environment,
+                stdin=subprocess.DEVNULL, capture_output=True, timeout=LONGEST_RUN_S, check=False,
+            )
+        except subprocess.TimeoutExpired:
+            return "no end", [], []
+        lines = done.stdout.decode(errors="replace").splitlines()
+        return done.returncode, [as_object(line) for line in lines], done.stderr.decode(errors="replace").splitlines()
+
+    def snapshot(self, run):
+        """Facts and texts of one run."""
+        code, objects, said = self.output(run.arguments)
+        facts, texts = run.normalise(objects)
+        return {"facts": {"exit": code} | (facts or {}), "texts": (texts or {}) | {"said": said}}
+
+
+def as_object(line):
+    """A line of JSON; one that is none stays visible as such."""
+    try:
+        value = json.loads(line)
+    except ValueError:
+        return {"no JSON": line}
+    return value if isinstance(value, dict) else {"no object": value}
+
+
+def expected_moments(tool):
+    """The scenarios and the moments at which they say what must follow, as the binary lists them."""
+    _, (retest, *_), _ = tool.output(["retest", "shipped"])
+    moments = {}
+    for case in retest["cases"]:
+        moments.setdefault(case["name"], []).append(case["at_ms"] / 1000)
+    return moments
+
+
+def looks(name, moments):
+    """One look: on every way, and at every moment at which something is expected."""
+    check = ["check", "--simulated", name, "--explain"]
+    for way, options in WAYS.items():
+        yield Run(f"check {name} {way}", check + options, normal.whole)
+    for at in moments:
+        yield Run(f"check {name} own at {at:g}", [*check, "--look-at", f"{at:g}"], normal.whole)
+
+
+def looks_with_words(name):
+    """One look beside which a person says something."""
+    for said, options in SAID.items():
+        arguments = ["check", "--simulated", name, "--explain", *options]
+        yield Run(f"check {name} own {said}", arguments, normal.whole)
+
+
+def watching(name, seconds, ways):
+    """Many looks, of which every verdict and the last result are kept."""
+    for way in ways:
+        arguments = ["watch", "--simulated", name, "--seconds", str(seconds), *WAYS[way]]
+        yield Run(f"watch {name} {way} for {seconds}", arguments, normal.watched)
+
+
+def searching(name):
+    """The search for the unit, and overhearing its line."""
+    yield Run(f"find {name} own", ["find", "--simulated", name], normal.whole)
+    yield Run(f"listen {name} own", ["listen", "--simulated", name], normal.overheard)
+
+
+def recorded(folder):
+    """Everything that a recording can be asked."""
+    for path in sorted(pathlib.Path(folder).glob("*.visit.jsonl")):
+        name, file = path.name.removesuffix(".visit.jsonl"), str(path)
+        check = ["check", "--recording", file, "--explain"]
+        yield Run(f"replay {name} check", check, normal.whole)
+        for at in (5, 20, 40):
+            yield Run(f"replay {name} check at {at}", [*check, "--moment", str(at)], normal.whole)
+        yield Run(f"replay {name} report", ["report", file], normal.whole)
+        yield Run(f"replay {name} customer", ["report", "--for", "customer", "--without-names", file], normal.whole)
+        yield Run(f"replay {name} verify", ["report", "--verify", file], normal.whole)
+        yield Run(f"replay {name} watch", ["watch", "--recording", file], normal.watched)
+        yield Run(f"replay {name} listen", ["listen", "--recording", file], normal.overheard)
+    yield Run(f"retest {pathlib.Path(folder).name}", ["retest", str(folder)], normal.whole)
+
+
+def quick_runs(moments, folders):
+    """What is run after every large step."""
+    for name, at in moments.items():
+        yield from looks(name, at)
+        yield from watching(name, SHORT_S, ["own"])
+        yield from searching(name)
+    for folder in folders:
+        yield from recorded(folder)
+    yield Run("retest shipped", ["retest", "shipped"], normal.whole)
+    yield Run("demo", ["demo"], normal.whole)
+
+
+def full_runs(moments, folders):
+    """All of it, the long ones first so that none is left over at the end."""
+    for name in LONG:
+        if name in moments:
+            yield from watching(name, LONG_S, ["own"])
+    for name in moments:
+        yield from watching(name, MIDDLE_S, WAYS)
+    yield from quick_runs(moments, folders)
+    for name in moments:
+        yield from watching(name, SHORT_S, ["tcp", "rtu"])
+        yield from looks_with_words(name)
+
+
+def take(tool, runs):
+    """Runs them two at a time; results in the order of the runs."""
+    with ThreadPoolExecutor(2) as pool:
+        done = {}
+        for number, (run, result) in enumerate(zip(runs, pool.map(tool.snapshot, runs)), 1):
+            done[run.key] = result
+            if number % 100 == 0:
+                print(f"  {number} of {len(runs)}", file=sys.stderr)
+    return done
+
+
+def write(path, snapshot):
+    """As JSON, one run a line; packed where the name ends in .gz."""
+    runs = [f"{json.dumps(key)}: {json.dumps(run, ensure_ascii=False)}" for key, run in snapshot["runs"].items()]
+    head = f'{{"schema": "{SCHEMA}", "set": "{snapshot["set"]}", "runs": {{\n'
+    data = (head + ",\n".join(runs) + "\n}}\n").encode()
+    # Without a time inside, so that the same snapshot is the same file.
+    pathlib.Path(path).write_bytes(gzip.compress(data, mtime=0) if str(path).endswith(".gz") else data)
+
+
+def arguments():
+    parser = argparse.ArgumentParser(description="Takes a snapshot of what a packside binary says.")
+    parser.add_argument("--quick", action="store_true", help="the small set, for after every large step")
+    parser.add_argument("--recordings", action="append", default=[], metavar="FOLDER", help="recordings besides tests/visits")
+    parser.add_argument("binary", metavar="BIN")
+    parser.add_argument("out", metavar="OUT")
+    return parser.parse_args()
+
+
+def main():
+    given, began = arguments(), time.monotonic()
+    os.nice(10)
+    with tempfile.TemporaryDirectory() as home:
+        tool = Tool(given.binary, home)
+        folders = ["tests/visits", *(str(pathlib.Path(f).resolve()) for f in given.recordings)]
+        make = quick_runs if given.quick else full_runs
+        runs = list(make(expected_moments(tool), folders))
+        done = take(tool, runs)
+    write(given.out, {"set": "quick" if given.quick else "full", "runs": done})
+    print(f"{len(done)} runs in {time.monotonic() - began:.0f} s: {given.out}", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    main()
