@@ -23,7 +23,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use packside::diagnose::{Seen, judge_seen};
+use packside::evidence::Seen;
+use packside::judge::judge_seen;
 use packside::recording::read_from;
 use packside::report::{Options, Reader, Source, moment_of, page, session_of};
 use visits::{Plan, record, stack};

@@ -1,6 +1,6 @@
 //! What happened, and when: the only truth that the rest is derived from.
 //!
-//! Live commands produce events, a recording holds them, [`crate::diagnose`] judges them. Nobody
+//! Live commands produce events, a recording holds them, [`crate::judge`] judges them. Nobody
 //! downstream sees who asked.
 
 use std::time::Duration;

@@ -5,9 +5,11 @@
 
 pub mod ask;
 pub mod cli;
-pub mod diagnose;
 pub mod event;
+pub mod evidence;
+pub mod facts;
 pub mod find;
+pub mod judge;
 pub mod lamp;
 pub mod link;
 pub mod listen;

@@ -9,8 +9,9 @@ use std::fmt::Write as _;
 use std::time::Duration;
 
 use packside::cli::rehearse::Rehearsal;
-use packside::diagnose::reference::priors;
-use packside::diagnose::{VerdictKind, judge};
+use packside::facts::VerdictKind;
+use packside::judge::judge;
+use packside::judge::reference::priors;
 use packside_simulator::Way;
 use packside_simulator::compose::soft;
 

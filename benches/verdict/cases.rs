@@ -9,7 +9,7 @@
 
 use std::time::Duration;
 
-use packside::diagnose::VerdictKind;
+use packside::facts::VerdictKind;
 use packside_profiles::model::Limits;
 use packside_profiles::{Profile, Role};
 use packside_simulator::compose::{Composed, Pair, Stretch, compose, pairs};

@@ -26,7 +26,7 @@ mod run;
 use std::time::{Duration, Instant};
 
 use packside::cli::rehearse::Rehearsal;
-use packside::diagnose::judge;
+use packside::judge::judge;
 use packside_simulator::{Scenario, Way};
 use run::cases::{Which, Worlds};
 

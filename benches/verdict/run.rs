@@ -20,7 +20,8 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use packside::cli::rehearse::Rehearsal;
-use packside::diagnose::{Judgement, ReadingQuality, VerdictKind, judge};
+use packside::facts::{Judgement, ReadingQuality, VerdictKind};
+use packside::judge::judge;
 use packside_profiles::Profile;
 use packside_simulator::Way;
 use packside_simulator::compose::{HEALED_S, compose_healing, healing};

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use packside::diagnose::VerdictKind;
+use packside::facts::VerdictKind;
 
 use super::Outcome;
 use super::cases::{Case, LinkName};

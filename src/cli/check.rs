@@ -13,8 +13,9 @@ use super::reach::{self, Loaded};
 use super::record::{self, Record};
 use super::session::{self, Manner, Refusal};
 use super::{Failure, LOCAL, USAGE, explain, json, out, screen};
-use crate::diagnose::{Judgement, judge};
 use crate::event::{Event, LinkFacts, LinkKind, What};
+use crate::facts::Judgement;
+use crate::judge::judge;
 use crate::link::{LinkTrouble, NotShown, Quiet};
 use crate::recording::{Entry, Recording, Session, Shown};
 
@@ -315,7 +316,7 @@ pub(super) fn place_of(args: &CheckArgs) -> String {
 
 /// The command that comes next, ready to type.
 pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
-    use crate::diagnose::VerdictKind;
+    use crate::facts::VerdictKind;
     let recorded = args.place.recording.as_ref();
     if let Some(file) = recorded.or(args.record.record.as_ref()) {
         return format!("next: packside report {} -o page.html", file.display());

@@ -10,8 +10,9 @@ use packside_profiles::model::{Profile, Severity};
 use serde_json::json;
 
 use super::screen::{self, wrap};
-use crate::diagnose::reference::{Entry, Topic, topics};
-use crate::diagnose::{Cause, Judgement, Reading, ReadingQuality, VerdictKind, with_unit};
+use crate::facts::{Cause, Judgement, Reading, ReadingQuality, VerdictKind};
+use crate::judge::reference::{Entry, Topic, topics};
+use crate::judge::with_unit;
 use crate::report::words;
 
 /// How the verdict came about.

@@ -3,7 +3,7 @@
 //! Works on a [`Quiet`] link, which cannot transmit, on plain bytes, or on a recording. The same
 //! events give the conversation, the readings and the verdict.
 //!
-//! Does not: ask. Judging is [`crate::diagnose::judge`]'s.
+//! Does not: ask. Judging is [`crate::judge::judge`]'s.
 
 mod heard;
 mod show;

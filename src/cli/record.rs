@@ -14,8 +14,8 @@ use super::args::{RecordArgs, duration};
 use super::reach::Loaded;
 use super::screen::counted;
 use super::{Failure, LOCAL, USAGE, out};
-use crate::diagnose::Judgement;
 use crate::event::Event;
+use crate::facts::Judgement;
 use crate::link::{Quiet, wall};
 use crate::recording::{
     Entry, Header, Missing, ProfileText, Recorder, Recording, Session, Shown, Start, WriteError,

@@ -12,8 +12,10 @@ use sha2::{Digest as _, Sha256};
 use super::reach::Loaded;
 use super::{Failure, LOCAL, USAGE, json, out, record};
 use crate::ask::Talk;
-use crate::diagnose::{Judgement, Seen, judge, judge_seen};
 use crate::event::What;
+use crate::evidence::Seen;
+use crate::facts::Judgement;
+use crate::judge::{judge, judge_seen};
 use crate::recording::{Recording, Session, Shown};
 use crate::report::{self, Options, Picture, Reader, Source};
 

@@ -19,7 +19,8 @@ use super::args::ConfigArg;
 use super::reach::failure;
 use super::rehearse::look;
 use super::{Failure, LOCAL, out, record, screen};
-use crate::diagnose::{Judgement, judge};
+use crate::facts::Judgement;
+use crate::judge::judge;
 use crate::recording::Shown;
 
 /// Exit code where an expectation does not hold.

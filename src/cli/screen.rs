@@ -13,8 +13,9 @@ use std::fmt::Write as _;
 use anstyle::{AnsiColor, Style};
 use packside_profiles::model::Profile;
 
-use crate::diagnose::{Judgement, PROVEN, VerdictKind};
 use crate::event::{Framing, LinkFacts, LinkKind};
+use crate::facts::{Judgement, VerdictKind};
+use crate::judge::PROVEN;
 
 pub(crate) use reasons::next;
 

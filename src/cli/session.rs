@@ -8,10 +8,9 @@ use packside_profiles::Profile;
 
 use super::out;
 use crate::ask::Outcome;
-use crate::diagnose::{
-    Garble, Judgement, OpenPoint, PROVEN, TURN, VerdictKind, by_looking_again, garbled, judge,
-};
 use crate::event::{Event, LinkKind, What};
+use crate::facts::{Judgement, OpenPoint, VerdictKind};
+use crate::judge::{Garble, PROVEN, TURN, by_looking_again, garbled, judge};
 use crate::link::{Asking, LinkTrouble, MayWake, NotShown, Quiet, Wake, quiet_window};
 use crate::poll::{Cost, Follow, Look, Want, counter_questions, may_read};
 

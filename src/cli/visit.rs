@@ -499,7 +499,7 @@ fn firmware_for(visit: &Visit<'_>, live: &Live<'_>) -> String {
 /// What the unit says of its charge, where the papers made another one likely: what is read counts.
 fn charge_read(visit: &Visit<'_>, live: &Live<'_>) -> String {
     let readings = live.last.as_ref().map(|j| j.readings.as_slice());
-    let is_soc = |reading: &&crate::diagnose::Reading| reading.role == Role::Soc;
+    let is_soc = |reading: &&crate::facts::Reading| reading.role == Role::Soc;
     let read = readings.unwrap_or_default().iter().find(is_soc);
     let Some((read, stored)) = read.and_then(|r| r.any_number()).zip(visit.storage()) else {
         return String::new();

@@ -5,7 +5,7 @@
 //! else asks, they are listened to instead. Each round is judged by all events so far, recorded, then
 //! told; a recording is told by the same events, and so in the same words.
 //!
-//! Does not: judge ([`crate::diagnose::judge`]'s), or know what a change looks like ([`tell`]'s).
+//! Does not: judge ([`crate::judge::judge`]'s), or know what a change looks like ([`tell`]'s).
 
 mod tell;
 
@@ -25,7 +25,7 @@ use super::prompt::Keys;
 use super::reach::{self, INTERRUPTED, Loaded, failure};
 use super::record::{self, Record};
 use super::{Failure, check, out, places};
-use crate::diagnose::judge;
+use crate::judge::judge;
 use crate::link::{Interrupt, wall};
 use tell::Teller;
 

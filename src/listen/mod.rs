@@ -3,7 +3,7 @@
 //! Input: received bytes with their times. Output: exchanges as they end, and a [`Summary`]; what
 //! that amounts to in words is [`picture()`].
 //!
-//! Does not: own anything it could transmit with, judge the battery ([`crate::diagnose`] does, on
+//! Does not: own anything it could transmit with, judge the battery ([`crate::judge`] does, on
 //! the same bytes), read a clock.
 
 pub mod clients;

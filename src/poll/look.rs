@@ -19,8 +19,8 @@ use packside_profiles::{Instance, Known, Layout, Role};
 
 use super::plan::{Cost, Read, Split, absolute, plan, split};
 use crate::ask::{Exchange, Outcome, Silence};
-use crate::diagnose::evidence::{count_points, gather, known};
-use crate::diagnose::readings::is_identity;
+use crate::evidence::samples::{count_points, gather, known};
+use crate::facts::readings::is_identity;
 use crate::wire::{Ask, Question};
 
 /// How often a read without answer is asked in all.
@@ -366,7 +366,7 @@ impl<'a> Look<'a> {
 
     /// Whether the heartbeat was seen moving, or standing still for certain.
     fn heartbeat_known(&self) -> bool {
-        use crate::diagnose::heartbeat::{Pulse, pulse};
+        use crate::evidence::heartbeat::{Pulse, pulse};
         let refresh = Duration::from_secs_f64(self.profile.unit.refresh_s.clamp(0.1, 60.0));
         let evidence = gather(&self.exchanges, self.profile);
         let mine = evidence.iter().find(|e| e.unit == self.unit);

@@ -11,7 +11,7 @@ use super::canvas::{Canvas, Shape, figure};
 use super::html::{Html, number};
 use super::page::Parts;
 use super::sections;
-use crate::diagnose::{Finding, Reading};
+use crate::facts::{Finding, Reading};
 
 /// A module: unit address and position.
 pub(crate) type Module = (u8, u16);

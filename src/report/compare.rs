@@ -13,7 +13,7 @@ use packside_profiles::Role;
 use super::cells::{Cell, Grid};
 use super::facts::Facts;
 use super::{Options, Source};
-use crate::diagnose::{Finding, Judgement, VerdictKind};
+use crate::facts::{Finding, Judgement, VerdictKind};
 
 /// Two visits cannot be compared.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -171,7 +171,7 @@ fn moved(before: &Source, after: &Source, grids: &Pair<Grid>) -> Result<Grid, St
             .readings
             .iter()
             .find(|r| r.role == Role::PackCurrent);
-        match current.and_then(crate::diagnose::Reading::number) {
+        match current.and_then(crate::facts::Reading::number) {
             None => return Err(format!("in the {which} visit the current was not read")),
             Some(amps) if amps.abs() > rest => {
                 return Err(format!(

@@ -11,7 +11,7 @@ use super::html::{Html, number};
 use super::page::document;
 use super::sections::{self, section, table};
 use super::{Options, Reader, Source, facts, words};
-use crate::diagnose::{Finding, VerdictKind};
+use crate::facts::{Finding, VerdictKind};
 
 /// The page about two visits.
 pub fn comparison_page(comparison: &Comparison, options: Options) -> String {

@@ -13,7 +13,7 @@ use super::html::{Html, number};
 use super::page::Parts;
 use super::series::{Asked, Curve, Dot, End, Series};
 use super::timeline::{axis, curved, lane};
-use crate::diagnose::Bus;
+use crate::facts::Bus;
 use crate::recording::Start;
 
 /// Shortest time over which a curve is worth drawing.

@@ -9,8 +9,8 @@ use std::time::Duration;
 use packside_profiles::Role;
 
 use super::{Options, Source};
-use crate::diagnose::Reading;
 use crate::event::{Event, LinkFacts, LinkKind, What, clock_offset_ms};
+use crate::facts::Reading;
 use crate::recording::{Recording, Start};
 
 /// Steps whose answers name people and places.

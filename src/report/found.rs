@@ -8,7 +8,7 @@ use super::html::{Html, number};
 use super::page::Parts;
 use super::sections::{section, table};
 use super::words;
-use crate::diagnose::{Finding, Reading, ReadingQuality};
+use crate::facts::{Finding, Reading, ReadingQuality};
 
 /// What was found.
 pub(crate) fn findings(html: &mut Html, parts: &Parts) {

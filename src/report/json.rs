@@ -12,8 +12,8 @@ use super::compare::{Comparison, Pair};
 use super::facts::{self, Facts};
 use super::series::Series;
 use super::{Options, SCHEMA, Source, words};
-use crate::diagnose::Finding;
 use crate::event::clock_breaks;
+use crate::facts::Finding;
 use crate::visit::load::{self, Resistance};
 
 /// One report. `judged` is the result of judging as `packside check` gives it.

@@ -43,8 +43,8 @@ use std::time::Duration;
 use packside_profiles::Profile;
 
 use crate::ask::Talk;
-use crate::diagnose::Judgement;
 use crate::event::{Event, What};
+use crate::facts::Judgement;
 use crate::recording::{Recording, Session};
 
 /// Name and version of the data form of a report.

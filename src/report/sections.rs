@@ -12,8 +12,8 @@ use super::found;
 use super::html::Html;
 use super::page::Parts;
 use super::words;
-use crate::diagnose::{NextStep, VerdictKind};
 use crate::event::Answer;
+use crate::facts::{NextStep, VerdictKind};
 
 /// A section with its heading.
 pub(crate) fn section(html: &mut Html, heading: &str, inner: impl FnOnce(&mut Html)) {

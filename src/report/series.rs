@@ -13,8 +13,8 @@ use packside_profiles::{Role, Value};
 
 use super::Source;
 use crate::ask::{Exchange, Outcome, Silence, Talk};
-use crate::diagnose::evidence::{self, MemberEvidence, Seen};
 use crate::event::{Event, What};
+use crate::evidence::samples::{self, MemberEvidence, Seen};
 use crate::recording::Session;
 use crate::visit::load::MARKS;
 
@@ -110,7 +110,7 @@ impl Series {
             return series;
         };
         let drawn = only_drawn(profile);
-        for member in evidence::gather(talk.all(), &drawn) {
+        for member in samples::gather(talk.all(), &drawn) {
             series.take_member(&member, &drawn);
         }
         series
@@ -173,7 +173,7 @@ fn note(at: Duration, text: String) -> Note {
 /// cell would fill the memory for no picture.
 fn only_drawn(profile: &Profile) -> Profile {
     let mut drawn = profile.clone();
-    let counts = evidence::count_points(profile);
+    let counts = samples::count_points(profile);
     drawn.points.retain(|point| {
         DRAWN.contains(&point.role)
             || counts.contains(&point.id)

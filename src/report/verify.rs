@@ -2,7 +2,7 @@
 //!
 //! Does not: judge; the caller gives what judging gave.
 
-use crate::diagnose::Judgement;
+use crate::facts::Judgement;
 use crate::recording::{Missing, Recording, Shown};
 
 /// Something that does not hold.

@@ -9,7 +9,7 @@ use jiff::{SignedDuration, Timestamp};
 use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Needs, Severity};
 
-use crate::diagnose::{Finding, VerdictKind};
+use crate::facts::{Finding, VerdictKind};
 use crate::recording::Start;
 
 /// Heading of a verdict.

@@ -9,11 +9,11 @@ use std::time::Duration;
 use packside_profiles::model::Profile;
 use packside_profiles::{Place, Role};
 
-use crate::diagnose::evidence::{MemberEvidence, number};
-use crate::diagnose::evidence_in;
-use crate::diagnose::resistance::current_sign;
-pub use crate::diagnose::resistance::{CellStep, Fitted, LEAST_STEP, NoFit, Resistance, Step, fit};
 use crate::event::{Event, What, clock_breaks};
+use crate::evidence::samples::{MemberEvidence, number};
+use crate::judge::evidence_in;
+use crate::judge::resistance::current_sign;
+pub use crate::judge::resistance::{CellStep, Fitted, LEAST_STEP, NoFit, Resistance, Step, fit};
 
 /// Marks in a recording around the reading at rest and the one under load.
 pub const MARKS: [&str; 4] = ["load-rest-begin", "load-rest-end", "load-begin", "load-end"];

@@ -3,7 +3,7 @@
 //! Input: a profile, answers, and the judgements of the steps that are measured. Output: the next
 //! step, and what stands open at the end. A state machine: it can be resumed from a recording.
 //!
-//! Does not: ask, read the wire, know a clock, or judge the unit ([`crate::diagnose`] does).
+//! Does not: ask, read the wire, know a clock, or judge the unit ([`crate::judge`] does).
 //!
 //! # Where to look
 //! [`steps()`] what is asked; [`storage`] fitness of stored modules; [`power_up`] when a followed
@@ -14,8 +14,8 @@ use std::collections::BTreeMap;
 
 use packside_profiles::model::Profile;
 
-use crate::diagnose::version;
 use crate::event::{Answer, Event, What};
+use crate::judge::version;
 
 pub mod answers;
 mod lamps;

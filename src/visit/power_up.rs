@@ -10,7 +10,7 @@ use std::time::Duration;
 use packside_profiles::StateKind;
 use packside_profiles::model::Profile;
 
-use crate::diagnose::{Judgement, VerdictKind};
+use crate::facts::{Judgement, VerdictKind};
 
 /// Added to the silence time before "not yet" is said.
 const GRACE: Duration = Duration::from_secs(30);

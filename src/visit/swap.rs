@@ -5,7 +5,7 @@
 //!
 //! Does not: allow a swap (a profile does), or judge the unit.
 
-use crate::diagnose::{Finding, Identity, Judgement};
+use crate::facts::{Finding, Identity, Judgement};
 
 /// What a swap showed.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -132,8 +132,9 @@ fn positions(identity: &Identity) -> Vec<(Position, String)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::diagnose::{ModuleIdentity, judge};
     use crate::event::{Event, What};
+    use crate::facts::ModuleIdentity;
+    use crate::judge::judge;
     use std::time::Duration;
 
     /// A judgement with modules of these serial numbers, and a root at these positions.
@@ -160,7 +161,7 @@ mod tests {
             id: Class::SensorFault.id(),
             class: Some(Class::SensorFault),
             severity: Severity::Alarm,
-            source: crate::diagnose::Source::Measured,
+            source: crate::facts::Source::Measured,
             root: true,
             follows_from: None,
             lies_in: LiesIn::Module,
@@ -174,7 +175,7 @@ mod tests {
             to_do: String::new(),
             since: None,
             returned: false,
-            sure: crate::diagnose::Certainty::Likely,
+            sure: crate::facts::Certainty::Likely,
             disposition: None,
             deciding: None,
         }

@@ -5,7 +5,8 @@
 use std::time::Duration;
 
 use packside::cli::rehearse::look;
-use packside::diagnose::{Judgement, NextStep, judge};
+use packside::facts::{Judgement, NextStep};
+use packside::judge::judge;
 use packside_profiles::model::{FedBy, Needs};
 use packside_simulator::Scenario;
 
@@ -69,7 +70,7 @@ fn awaiting_says_that_our_own_questions_are_taken_for_the_inverter_and_warns_of_
     let judgement = judged("hv-any-question-feeds");
     assert_eq!(kind(&judgement), "awaiting-inverter");
     assert!(why(&judgement).contains("takes our own questions for the inverter"));
-    let live = |r: &&packside::diagnose::Reading| {
+    let live = |r: &&packside::facts::Reading| {
         r.role == packside_profiles::Role::TerminalVoltage && r.number().is_some_and(|v| v > 60.0)
     };
     if judgement.readings.iter().any(|r| live(&r)) {

@@ -4,8 +4,9 @@ use std::path::{Path, PathBuf};
 use std::process::Output;
 use std::time::Duration;
 
-use packside::diagnose::{VerdictKind, judge};
 use packside::event::{Event, What};
+use packside::facts::VerdictKind;
+use packside::judge::judge;
 use packside::recording::read;
 use packside_simulator::Scenario;
 use serde_json::Value;

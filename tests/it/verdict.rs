@@ -6,7 +6,8 @@
 #[allow(dead_code, reason = "the figures use all of it, the sample a part")]
 mod run;
 
-use packside::diagnose::{Judgement, judge};
+use packside::facts::Judgement;
+use packside::judge::judge;
 use packside_simulator::compose::{Stretch, compose, pair_named};
 use packside_simulator::{Scenario, Way};
 use std::time::Duration;

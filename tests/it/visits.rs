@@ -5,8 +5,8 @@ use std::path::Path;
 use std::rc::Rc;
 use std::time::Duration;
 
-use packside::diagnose::judge;
 use packside::event::{Answer, Event, What};
+use packside::judge::judge;
 use packside::link::{Asking, Wake, open_simulated};
 use packside::poll::{Cost, Look, Want};
 use packside::recording::{Entry, Header, ProfileText, Recorder, Shown, Start};

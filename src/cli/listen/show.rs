@@ -11,8 +11,9 @@ use packside_profiles::model::Profile;
 
 use super::super::screen;
 use super::heard::never_asked;
-use crate::diagnose::{Judgement, Reading, ReadingQuality, with_unit};
 use crate::event::LinkFacts;
+use crate::facts::{Judgement, Reading, ReadingQuality};
+use crate::judge::with_unit;
 use crate::listen::{Asked, Fate, Overheard, Picture, Poll, Summary};
 use crate::wire::exception_name;
 

@@ -6,7 +6,8 @@ use packside_profiles::Role;
 use packside_profiles::model::{FedBy, Profile};
 
 use super::{counted, wrap};
-use crate::diagnose::{Judgement, Reading, ReadingQuality, with_unit};
+use crate::facts::{Judgement, Reading, ReadingQuality};
+use crate::judge::with_unit;
 
 /// Pack, modules, cells and temperatures.
 pub(super) fn numbers(out: &mut String, judgement: &Judgement, profile: Option<&Profile>) {

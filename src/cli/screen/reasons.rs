@@ -9,10 +9,9 @@ use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Severity};
 
 use super::{LIKELY, section, strength, wrap};
-use crate::diagnose::reference::needs;
-use crate::diagnose::{
-    CAUTION, Certainty, Disposition, Finding, Judgement, NextStep, PROVEN, VerdictKind,
-};
+use crate::facts::{Certainty, Disposition, Finding, Judgement, NextStep, VerdictKind};
+use crate::judge::reference::needs;
+use crate::judge::{CAUTION, PROVEN};
 
 /// Most reasons, steps, or other things seen on one screen.
 const MOST: usize = 6;

@@ -20,8 +20,8 @@ use serde_json::json;
 use super::super::json::{self as contract, ms};
 use super::super::reach::Loaded;
 use super::super::{out, screen};
-use crate::diagnose::{Finding, Judgement, Reading};
 use crate::event::{Event, LinkFacts, LinkKind, What};
+use crate::facts::{Finding, Judgement, Reading};
 
 /// Name and version of the schema.
 const SCHEMA: &str = "packside.watch/1";

@@ -11,8 +11,8 @@ use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Severity};
 
 use super::beside::{BETWEEN, SENSE_WIRE};
-use super::judgement::{Certainty, Disposition, Finding, Source};
 use super::notices::notice;
+use crate::facts::judgement::{Certainty, Disposition, Finding, Source};
 
 /// Orders and completes the findings of one member.
 pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
@@ -114,20 +114,6 @@ fn disposition(finding: &Finding, roots_elsewhere: bool) -> Disposition {
         }
         _ => Disposition::IsolateAndLookAgain,
     }
-}
-
-/// The finding that says most of the first root: with its number, then with its place.
-pub(crate) fn telling(findings: &[Finding]) -> Option<&Finding> {
-    let first = findings.iter().find(|f| f.is_root_alarm())?;
-    let same = |f: &&Finding| f.is_root_alarm() && f.id == first.id && f.unit == first.unit;
-    findings.iter().filter(same).min_by_key(|f| {
-        (
-            f.deciding.is_none(),
-            f.place.item.is_none(),
-            f.place.module.is_none(),
-            f.source == Source::Flag,
-        )
-    })
 }
 
 /// Where a finding is, in words; empty where that is the whole pack.

@@ -5,9 +5,9 @@
 use packside_profiles::model::{CrossCheckKind, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
-use super::doubt::{Doubt, DoubtKind};
-use super::judgement::{Finding, Reading, ReadingQuality};
 use super::measure::{finding, first, with_unit};
+use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::judgement::{Finding, Reading, ReadingQuality};
 
 /// Two numbers that must be the same, and what it means if they are not.
 struct Pair {

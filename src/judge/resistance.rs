@@ -16,7 +16,7 @@ use std::time::Duration;
 use packside_profiles::model::{Positive, Profile};
 use packside_profiles::{Place, Role};
 
-use super::evidence::{MemberEvidence, number};
+use crate::evidence::samples::{MemberEvidence, number};
 
 /// Least change of the current that shows anything, A.
 pub const LEAST_STEP: f64 = 2.0;

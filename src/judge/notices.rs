@@ -5,10 +5,10 @@ use packside_profiles::{Place, Role};
 
 use super::identity::version;
 use super::inverter::InverterLink;
-use super::judgement::{Certainty, Finding, Reading, Source};
 use super::member::{value_text, we_hold_its_socket};
 use super::plausible::FLAT;
 use crate::event::LinkFacts;
+use crate::facts::judgement::{Certainty, Finding, Reading, Source};
 
 /// Ids of all remarks, with what they mean; every other finding id is a class id.
 pub const NOTICES: &[(&str, &str)] = &[

@@ -9,8 +9,7 @@
 //! - Missing evidence is evidence of nothing: it keeps the gate shut and is named.
 //!
 //! # Where to look
-//! [`judgement`] the result; `evidence` samples from exchanges; `readings` their latest values;
-//! `flags`, `measure`, `heartbeat`, `inverter` the facts; `gate` what must have been read; `member`
+//! `flags`, `measure`, `inverter` the facts; `gate` what must have been read; `member`
 //! the order of the verdict; `next` steps and what is not tested; `causes` weighed bus problems.
 
 use std::borrow::Borrow;
@@ -27,51 +26,40 @@ mod beside;
 mod bus;
 mod causes;
 mod decide;
-mod doubt;
-pub(crate) mod evidence;
 mod flags;
 mod gate;
-mod health;
-pub(crate) mod heartbeat;
 mod identity;
 mod inverter;
-pub mod judgement;
 mod measure;
 mod member;
 mod next;
 mod notices;
 mod plausible;
 mod rack;
-pub(crate) mod readings;
 pub mod reference;
 pub mod resistance;
 mod roots;
 mod sag;
-mod seen;
-mod sight;
 mod sightings;
-mod step;
 
 pub(crate) use beside::CAUTION;
 pub(crate) use bus::{Garble, garbled};
 pub(crate) use flags::TURN;
-pub use health::{Health, Share};
 pub(crate) use identity::version;
-pub use judgement::{
-    Basis, Bus, Cause, Certainty, Disposition, Finding, Identity, Judgement, MemberSummary,
-    ModuleIdentity, NextStep, NotTested, OpenPoint, Reading, ReadingQuality, Source, Verdict,
-    VerdictKind,
-};
 pub(crate) use measure::with_unit;
 pub use next::NOT_TESTED;
 pub use notices::NOTICES;
-pub use seen::Seen;
 
 use crate::ask::{Exchange, Talk};
 use crate::event::Event;
+use crate::evidence::{Seen, samples as evidence};
+use crate::facts::judgement::{self, root_ids};
+use crate::facts::{
+    Basis, Bus, Cause, Finding, Identity, Judgement, MemberSummary, ModuleIdentity, NextStep,
+    NotTested, Source, Verdict, VerdictKind, doubt, health, sight, step,
+};
 use causes::Topic;
 use inverter::InverterLink;
-use judgement::root_ids;
 use member::{Member, Shared};
 
 /// Judges what the events show at a moment (the last link event where none is given).
@@ -564,7 +552,7 @@ fn silent_packs(members: &[Member], deciding: &[&Member]) -> Option<String> {
 
 /// The first root in words, with its number and where it is; then the others.
 fn roots_in_words(findings: &[Finding], several: bool) -> String {
-    let Some(first) = roots::telling(findings) else {
+    let Some(first) = judgement::telling(findings) else {
         return "not known".to_owned();
     };
     // The meaning up to its explanation.

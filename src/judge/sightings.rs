@@ -9,9 +9,9 @@ use std::time::Duration;
 use packside_profiles::StateKind;
 use packside_profiles::model::{Profile, Severity};
 
-use super::judgement::{Finding, Source};
 use super::notices::notice;
 use crate::event::{Event, What};
+use crate::facts::judgement::{Finding, Source};
 use crate::lamp::{Meaning, meanings};
 
 /// A lamp and the pattern it showed.

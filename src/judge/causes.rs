@@ -6,9 +6,9 @@
 //! `cargo bench --bench verdict -- causes` measures how far the shares can be relied on. They rank what to
 //! look at first and prove nothing about the battery.
 
-use super::judgement::{Cause, NextStep};
-use super::sight::{Sight, Sights};
-use super::step::{Step, by_split};
+use crate::facts::judgement::{Cause, NextStep};
+use crate::facts::sight::{Sight, Sights};
+use crate::facts::step::{Step, by_split};
 
 /// A question that causes answer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

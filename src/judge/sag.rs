@@ -15,10 +15,10 @@ use std::time::Duration;
 use packside_profiles::model::{Profile, Severity};
 use packside_profiles::{Class, Place, Role};
 
-use super::evidence::{MemberEvidence, number};
-use super::judgement::{Certainty, Finding, Reading, ReadingQuality, Source};
 use super::measure::{finding, with_unit};
 use super::roots::whereabouts;
+use crate::evidence::samples::{MemberEvidence, number};
+use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality, Source};
 
 /// The middle cell moves at least this far under a change of the current worth speaking of, V.
 // Kind: derived (10 A through 1 mOhm, the order of a cell of such packs)

@@ -5,9 +5,9 @@
 
 use packside_profiles::model::Severity;
 
-use super::judgement::{Finding, Source};
 use super::notices::notice;
 use crate::event::{Answer, Event, What};
+use crate::facts::judgement::{Finding, Source};
 
 /// The last answers to the steps, those that say "not in order".
 pub(crate) fn not_in_order(events: &[Event]) -> Vec<Answer> {

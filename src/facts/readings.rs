@@ -8,11 +8,11 @@ use std::time::Duration;
 use packside_profiles::model::{Point, Profile};
 use packside_profiles::{Decoded, Instance, Quality, Role, Value};
 
-use super::evidence::{MemberEvidence, Sample, Seen};
 use super::judgement::{Reading, ReadingQuality};
+use crate::evidence::samples::{MemberEvidence, Sample, Seen};
 
 /// Words of a value that the unit refuses to give.
-pub(super) const REFUSED: &str = "refused with exception";
+pub(crate) const REFUSED: &str = "refused with exception";
 
 /// Shortest time for which a live reading stays fresh.
 const FRESH_AT_LEAST: Duration = Duration::from_secs(30);

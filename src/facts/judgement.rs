@@ -518,10 +518,24 @@ pub(crate) fn root_ids(findings: &[Finding]) -> Vec<&'static str> {
     ids
 }
 
+/// The finding that says most of the first root: with its number, then with its place.
+pub(crate) fn telling(findings: &[Finding]) -> Option<&Finding> {
+    let first = findings.iter().find(|f| f.is_root_alarm())?;
+    let same = |f: &&Finding| f.is_root_alarm() && f.id == first.id && f.unit == first.unit;
+    findings.iter().filter(same).min_by_key(|f| {
+        (
+            f.deciding.is_none(),
+            f.place.item.is_none(),
+            f.place.module.is_none(),
+            f.source == Source::Flag,
+        )
+    })
+}
+
 impl Judgement {
     /// The finding that says most of the first root: with its number, then with its place.
     pub fn telling_root(&self) -> Option<&Finding> {
-        super::roots::telling(&self.findings)
+        telling(&self.findings)
     }
 
     /// Ids of the root alarms, each once, in order.

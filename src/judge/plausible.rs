@@ -10,12 +10,12 @@ use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Quality, Role, StateKind};
 
 use super::beside::BETWEEN;
-use super::doubt::{Doubt, DoubtKind};
-use super::evidence::{MemberEvidence, Sample, Seen, number};
-use super::judgement::{Finding, Reading};
 use super::measure::{finding, first, with_unit};
 use super::notices::notice;
 use super::resistance::{fit, step_seen};
+use crate::evidence::samples::{MemberEvidence, Sample, Seen, number};
+use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::judgement::{Finding, Reading};
 
 /// A broken sense wire leaves the sum of its two cells as it was, to within this, V per pair.
 // Kind: derived (two cells of the flat part of the curve differ by less at rest)

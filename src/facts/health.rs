@@ -157,7 +157,7 @@ fn count(n: usize) -> u32 {
 }
 
 /// Answers up to so many bytes count as short.
-pub(super) const SHORT: usize = 25;
+pub(crate) const SHORT: usize = 25;
 
 /// Fewer damaged answers one after another are no row.
 const ROW: u32 = 3;
@@ -258,7 +258,7 @@ fn text_came(exchange: &Exchange) -> bool {
 }
 
 /// Whether a byte is one of readable text.
-pub(super) fn is_readable(byte: u8) -> bool {
+pub(crate) fn is_readable(byte: u8) -> bool {
     matches!(byte, b'\t' | b'\n' | b'\r' | 0x20..=0x7e)
 }
 

@@ -7,9 +7,9 @@
 use packside_profiles::model::{LiesIn, Limits, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
-use super::doubt::{Doubt, DoubtKind};
-use super::judgement::{Certainty, Finding, Reading, ReadingQuality, Source};
 use super::{adds_up, notices};
+use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality, Source};
 
 /// What the numbers of one member say.
 #[derive(Debug, Clone, Default)]

@@ -7,10 +7,10 @@
 use packside_profiles::model::Profile;
 use packside_profiles::{Layout, Role};
 
-use super::doubt::{Doubt, DoubtKind};
-use super::heartbeat::Pulse;
-use super::judgement::{Reading, ReadingQuality};
-use super::readings::NOT_VALID_NOW;
+use crate::evidence::heartbeat::Pulse;
+use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::judgement::{Reading, ReadingQuality};
+use crate::facts::readings::NOT_VALID_NOW;
 
 /// What is missing, each as a phrase that names it.
 pub(crate) fn missing(

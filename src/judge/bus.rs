@@ -5,15 +5,15 @@ use std::time::Duration;
 use packside_profiles::LineSettings;
 use packside_profiles::model::{InverterPort, Profile};
 
-use super::doubt::{Doubt, DoubtKind};
-use super::health::is_readable;
 use super::inverter::InverterLink;
-use super::judgement::Bus;
 use super::member::we_hold_its_socket;
-use super::seen::Seen;
-use super::sight::{Sight, Sights};
 use crate::ask::{Exchange, Outcome, StrayKind};
 use crate::event::{Event, Framing, LinkFacts, What};
+use crate::evidence::seen::Seen;
+use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::health::is_readable;
+use crate::facts::judgement::Bus;
+use crate::facts::sight::{Sight, Sights};
 use crate::listen::settings::{Class, Hypothesis, explain};
 use crate::listen::waveform::Received;
 

@@ -6,12 +6,12 @@
 use packside_profiles::Role;
 use packside_profiles::model::{LiesIn, Profile, Severity};
 
-use super::doubt::DoubtKind;
-use super::judgement::{NextStep, Reading, Source, VerdictKind};
 use super::measure::{first, with_unit};
 use super::member::Member;
 use super::notices::notice;
-use super::step::Step;
+use crate::facts::doubt::DoubtKind;
+use crate::facts::judgement::{NextStep, Reading, Source, VerdictKind};
+use crate::facts::step::Step;
 
 /// Packs may connect while they are no further apart than this share of their voltage.
 // Kind: invented (about 1 V at 51 V; a profile key would be better)

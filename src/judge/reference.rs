@@ -7,13 +7,13 @@ use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Needs};
 
 use super::causes::TABLE;
-use super::doubt::DoubtKind;
-use super::judgement::{Certainty, Disposition, VerdictKind};
 use super::measure;
 use super::next::NOT_TESTED;
 use super::notices::NOTICES;
-use super::sight::Sight;
-use super::step::Step;
+use crate::facts::doubt::DoubtKind;
+use crate::facts::judgement::{Certainty, Disposition, VerdictKind};
+use crate::facts::sight::Sight;
+use crate::facts::step::Step;
 
 /// A chapter of the reference.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -7,9 +7,9 @@
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Role};
 
-use super::doubt::{Doubt, DoubtKind};
-use super::judgement::{Finding, Reading, Source};
 use super::measure::{CUT_OFF, TOUCH_LIMIT_V, finding, first, with_unit};
+use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::judgement::{Finding, Reading, Source};
 
 /// How a caution begins among the reasons of a verdict.
 pub(crate) const CAUTION: &str = "CAUTION: ";

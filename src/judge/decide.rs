@@ -7,9 +7,9 @@
 use packside_profiles::model::Profile;
 use packside_profiles::{Class, StateKind};
 
-use super::doubt::{self, Doubt, DoubtKind};
 use super::inverter::InverterLink;
-use super::judgement::{Finding, VerdictKind};
+use crate::facts::doubt::{self, Doubt, DoubtKind};
+use crate::facts::judgement::{Finding, VerdictKind};
 
 /// Whether a root is only a condition or an operator's action.
 ///

@@ -9,9 +9,9 @@ use std::time::Duration;
 use packside_profiles::model::{Clears, Flag, LiesIn, Point, Profile, Severity};
 use packside_profiles::{Class, Place, Quality, Role, StateKind, Value};
 
-use super::doubt::{Doubt, DoubtKind};
-use super::evidence::{MemberEvidence, Sample, Seen};
-use super::judgement::{Certainty, Finding, Source};
+use crate::evidence::samples::{MemberEvidence, Sample, Seen};
+use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::judgement::{Certainty, Finding, Source};
 
 /// What the flags of one member say.
 #[derive(Debug, Clone, Default)]
@@ -456,7 +456,7 @@ fn earlier(
 mod tests {
     use super::*;
     use crate::ask::{Exchange, Outcome};
-    use crate::diagnose::evidence::gather;
+    use crate::evidence::samples::gather;
     use crate::wire::{Answer, Ask, Question};
     use packside_profiles::model::Table;
 

@@ -10,17 +10,18 @@ use packside_profiles::model::{LiesIn, Profile, Severity, Terminals};
 use packside_profiles::{Class, Place, Role, StateKind, Value};
 
 use super::decide::{Roots, decide};
-use super::doubt::{Doubt, DoubtKind, Gate};
-use super::evidence::MemberEvidence;
-use super::heartbeat::{Pulse, pulse};
 use super::identity::{recognition, two_units};
 use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
-use super::judgement::{
+use super::sightings::{self, Sighting};
+use super::{answers, beside, flags, gate, measure, notices, plausible, roots, sag};
+use crate::event::{Answer, LinkFacts, Plugged};
+use crate::evidence::heartbeat::{Pulse, pulse};
+use crate::evidence::samples::MemberEvidence;
+use crate::facts::doubt::{Doubt, DoubtKind, Gate};
+use crate::facts::judgement::{
     Certainty, Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight,
 };
-use super::sightings::{self, Sighting};
-use super::{answers, beside, flags, gate, measure, notices, plausible, readings, roots, sag};
-use crate::event::{Answer, LinkFacts, Plugged};
+use crate::facts::readings;
 
 /// Everything about one unit address.
 #[derive(Debug, Clone)]
@@ -54,7 +55,7 @@ pub(crate) struct Member {
 }
 
 impl Member {
-    /// Whether nothing that a clean verdict needs is missing: see [`super::doubt`].
+    /// Whether nothing that a clean verdict needs is missing: see [`crate::facts::doubt`].
     pub(crate) fn fills_gate(&self) -> bool {
         self.doubts
             .iter()

@@ -7,11 +7,11 @@ use std::time::Duration;
 use packside_profiles::model::Profile;
 use packside_profiles::{Role, Value};
 
-use super::doubt::{Doubt, DoubtKind};
-use super::evidence::{MemberEvidence, Seen};
 use super::inverter::rebooted_at;
-use super::judgement::{Reading, ReadingQuality};
 use super::member::{Shared, value_text};
+use crate::evidence::samples::{MemberEvidence, Seen};
+use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::judgement::{Reading, ReadingQuality};
 
 /// So many second answers are no accident of somebody else's traffic.
 const ANSWERED_TWICE: u32 = 2;

@@ -9,9 +9,9 @@ use std::time::Duration;
 use packside_profiles::model::{FedBy, Profile};
 use packside_profiles::{Quality, Role, StateKind};
 
-use super::evidence::{MemberEvidence, Seen};
 use super::flags::{TURN, is_up};
 use crate::event::{LinkFacts, Plugged};
+use crate::evidence::samples::{MemberEvidence, Seen};
 
 /// What is known of the inverter link.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -7,16 +7,16 @@ use packside_profiles::model::{Clears, LiesIn, Needs, Profile, Severity};
 use packside_profiles::{Class, Role, StateKind};
 
 use super::beside::{SENSE_WIRE, STAYS_LIVE};
-use super::doubt::{self, DoubtKind};
 use super::inverter::InverterLink;
-use super::judgement::{
-    Disposition, Finding, NextStep, NotTested, Reading, ReadingQuality, Source, VerdictKind,
-};
 use super::measure::at_rest;
 use super::member::Member;
-use super::readings::REFUSED;
 use super::roots;
-use super::step::{Step, by_risk};
+use crate::facts::doubt::{self, DoubtKind};
+use crate::facts::judgement::{
+    Disposition, Finding, NextStep, NotTested, Reading, ReadingQuality, Source, VerdictKind,
+};
+use crate::facts::readings::REFUSED;
+use crate::facts::step::{Step, by_risk};
 
 /// Next steps for one member. `causes` are the steps that settle why its inverter is not heard.
 pub(crate) fn steps(

@@ -1,0 +1,20 @@
+//! The words of a judgement as data: readings, findings, doubts, sights, steps, the health of a line.
+//!
+//! Input: evidence. Output: readings and health; and the types in which everything that judging says
+//! is expressed.
+//!
+//! Does not: decide what follows from them ([`crate::judge`] does).
+
+pub(crate) mod doubt;
+pub(crate) mod health;
+pub mod judgement;
+pub(crate) mod readings;
+pub(crate) mod sight;
+pub(crate) mod step;
+
+pub use health::{Health, Share};
+pub use judgement::{
+    Basis, Bus, Cause, Certainty, Disposition, Finding, Identity, Judgement, MemberSummary,
+    ModuleIdentity, NextStep, NotTested, OpenPoint, Reading, ReadingQuality, Source, Verdict,
+    VerdictKind,
+};
