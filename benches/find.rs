@@ -18,11 +18,12 @@
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
+use packside::drive::find as run;
 use packside::event::What;
-use packside::find::{
-    Identity, Listening, Overhear, Plan, Search, Volley, Who, order, prior, run, who,
-};
-use packside::link::{Simulated, Wake, open_simulated_as, quiet_window};
+use packside::find::{Identity, Listening, Overhear, Plan, Search, Volley, Who, order, prior, who};
+use packside::link::{Wake, quiet_window};
+use packside::simulated::Simulated;
+use packside::simulated::open_simulated_as;
 use packside_profiles::{Known, LineSettings, Profile};
 use packside_simulator::{Scenario, Way};
 

@@ -26,7 +26,7 @@ use std::time::{Duration, Instant};
 use packside::evidence::Seen;
 use packside::judge::judge_seen;
 use packside::recording::read_from;
-use packside::report::{Options, Reader, Source, moment_of, page, session_of};
+use packside::show::page::{Options, Reader, Source, moment_of, page, session_of};
 use visits::{Plan, record, stack};
 
 const RUNS: usize = 5;

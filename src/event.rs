@@ -8,7 +8,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 use packside_profiles::LineSettings;
 
-use crate::wire::Ask;
+use crate::wire::{Ask, Framing};
 
 /// One thing that happened.
 #[derive(Debug, Clone, PartialEq)]
@@ -111,13 +111,13 @@ impl What {
     }
 }
 
-/// How frames are put into bytes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Framing {
-    /// Address, PDU, CRC.
-    Rtu,
-    /// Modbus TCP header, PDU.
-    Tcp,
+/// What becomes of characters that fail their parity or stop bit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BadCharacters {
+    /// They come through as they were taken.
+    Kept,
+    /// They read as 00, so that a frame with another parity than ours is none.
+    Zeroed,
 }
 
 /// Where the laptop is plugged in.

@@ -5,6 +5,7 @@
 
 pub mod ask;
 pub mod cli;
+pub mod drive;
 pub mod event;
 pub mod evidence;
 pub mod facts;
@@ -15,6 +16,7 @@ pub mod link;
 pub mod listen;
 pub mod poll;
 pub mod recording;
-pub mod report;
+pub mod show;
+pub mod simulated;
 pub mod visit;
 pub mod wire;

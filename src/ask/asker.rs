@@ -7,7 +7,8 @@ use packside_profiles::model::Table;
 
 use super::exchange::{Exchange, Outcome};
 use super::pairing::Pairing;
-use crate::event::{Event, Framing, What};
+use crate::event::{Event, What};
+use crate::wire::Framing;
 use crate::wire::{Ask, Question};
 
 /// Questions to one unit that may be unanswered at once; beyond that nothing is certain any more.

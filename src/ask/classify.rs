@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use super::exchange::{Outcome, StrayKind};
 use super::pairing::{Foreign, Open, Pairing};
-use crate::event::Framing;
+use crate::wire::Framing;
 use crate::wire::{Adu, Ask, Misfit, Reply, Span, is_request, read_request};
 
 /// How long somebody else's request is taken to wait for its answer.

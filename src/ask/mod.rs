@@ -42,7 +42,8 @@ pub use pairing::Pairing;
 
 use std::borrow::Borrow;
 
-use crate::event::{Event, Framing, What};
+use crate::event::{Event, What};
+use crate::wire::Framing;
 
 /// Replays events and gives the exchanges that ended in them.
 pub fn exchanges(events: &[Event]) -> Vec<Exchange> {

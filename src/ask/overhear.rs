@@ -12,7 +12,8 @@ use std::time::Duration;
 use super::classify::{FOREIGN_WAIT, unit_and_pdu};
 use super::exchange::{Exchange, Outcome, Stray, StrayKind};
 use super::pairing::{Logged, Pairing};
-use crate::event::{Event, Framing, What};
+use crate::event::{Event, What};
+use crate::wire::Framing;
 use crate::wire::{Ask, Piece, PieceKind, Reply, Stream, read_request};
 
 /// Answered questions whose second answer is waited for.

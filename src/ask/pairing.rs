@@ -11,7 +11,8 @@ use packside_profiles::LineSettings;
 
 use super::classify::{Named, looks_like_answer};
 use super::exchange::{Exchange, Heard, Outcome, Silence, Stray, StrayKind};
-use crate::event::{Event, Framing, What};
+use crate::event::{Event, What};
+use crate::wire::Framing;
 use crate::wire::{Ask, Span, SpanKind, Splitter, Stamp};
 
 /// Longest time that a path is taken to hold an answer back.

@@ -7,9 +7,10 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
-use crate::event::{Framing, Plugged};
+use crate::event::Plugged;
 use crate::link::Interrupt;
 use crate::link::Target;
+use crate::wire::Framing;
 
 /// Cautions that every help text carries, in the words of the trade.
 pub(crate) const CAUTIONS: &str = "\

@@ -15,7 +15,8 @@ use super::{Failure, LOCAL, finish, json, out, screen};
 use crate::event::{Event, LinkFacts};
 use crate::facts::{Judgement, VerdictKind};
 use crate::judge::judge;
-use crate::link::{Wake, open_simulated};
+use crate::link::Wake;
+use crate::simulated::open_simulated;
 
 /// A story: scenario, what it shows, moments after power-up in seconds, and how it must end.
 struct Story {

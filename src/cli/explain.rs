@@ -13,7 +13,7 @@ use super::screen::{self, wrap};
 use crate::facts::{Cause, Judgement, Reading, ReadingQuality, VerdictKind};
 use crate::judge::reference::{Entry, Topic, topics};
 use crate::judge::with_unit;
-use crate::report::words;
+use crate::show::page::words;
 
 /// How the verdict came about.
 pub(crate) fn explanation(judgement: &Judgement, profile: &Profile) -> String {

@@ -20,13 +20,14 @@ use super::places::{self, SavedPlace};
 use super::reach::{self, BUS, INTERRUPTED, failure, failure_of};
 use super::record::Record;
 use super::{Failure, LOCAL, USAGE, out};
-use crate::event::{Framing, LinkFacts, What};
-use crate::find::{Found, Garbled, Identity, Listening, Overhear, prior, run as moves};
-use crate::link::{
-    Interrupt, LinkTrouble, LocalPort, Quiet, Simulated, open_simulated_as, quiet_window,
-    wait_for_new,
-};
+use crate::drive::find as moves;
+use crate::event::{LinkFacts, What};
+use crate::find::{Found, Garbled, Identity, Listening, Overhear, prior};
+use crate::link::{Interrupt, LinkTrouble, LocalPort, Quiet, quiet_window, wait_for_new};
 use crate::listen::Summary;
+use crate::simulated::Simulated;
+use crate::simulated::open_simulated_as;
+use crate::wire::Framing;
 
 /// Longest wait for an adapter to be plugged in.
 const PLUG_IN: Duration = Duration::from_secs(300);

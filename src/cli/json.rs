@@ -9,10 +9,11 @@ use serde_json::{Value as Json, json};
 use packside_profiles::model::{Profile, Table};
 use packside_profiles::{Place, Value};
 
-use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
+use crate::event::{LinkFacts, LinkKind, Plugged};
 use crate::facts::{
     Basis, Bus, Cause, Disposition, Finding, Health, Judgement, Reading, Share, VerdictKind,
 };
+use crate::wire::Framing;
 
 /// Name and version of the schema of `check`.
 pub(crate) const CHECK_SCHEMA: &str = "packside.check/1";

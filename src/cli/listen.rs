@@ -22,8 +22,11 @@ use super::prompt::Keys;
 use super::reach::{self, Loaded, failure, failure_of};
 use super::record::{self, Record};
 use super::{Failure, LOCAL, USAGE, out};
-use crate::event::{Event, Framing, LinkFacts, LinkKind, What};
-use crate::link::{LinkTrouble, Quiet, Simulated, open_simulated_as};
+use crate::event::{Event, LinkFacts, LinkKind, What};
+use crate::link::{LinkTrouble, Quiet};
+use crate::simulated::Simulated;
+use crate::simulated::open_simulated_as;
+use crate::wire::Framing;
 use heard::Heard;
 
 /// Exit code where nothing valid was heard.

@@ -14,9 +14,11 @@ use super::{Failure, LOCAL, USAGE, out};
 use crate::event::Plugged;
 use crate::lamp;
 use crate::link::{
-    Blame, Clock, Interrupt, LinkTrouble, LocalPort, OpenError, OpenOptions, Quiet, Simulated,
-    Target, open_simulated_now, since_1970,
+    Blame, Clock, Interrupt, LinkTrouble, LocalPort, OpenError, OpenOptions, Quiet, Target,
+    since_1970,
 };
+use crate::simulated::Simulated;
+use crate::simulated::open_simulated_now;
 use crate::wire::hex;
 
 /// Exit code of a problem on the way to the unit.

@@ -12,7 +12,9 @@ use packside_simulator::{Scenario, Way};
 
 use super::session::{self, Manner, Refusal};
 use crate::event::Event;
-use crate::link::{Asking, LinkTrouble, Quiet, Simulated, open_simulated_as, quiet_window};
+use crate::link::{Asking, LinkTrouble, Quiet, quiet_window};
+use crate::simulated::Simulated;
+use crate::simulated::open_simulated_as;
 
 /// A session with a simulated unit.
 pub struct Rehearsal<'a> {

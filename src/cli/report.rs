@@ -17,7 +17,7 @@ use crate::evidence::Seen;
 use crate::facts::Judgement;
 use crate::judge::{judge, judge_seen};
 use crate::recording::{Recording, Session, Shown};
-use crate::report::{self, Options, Picture, Reader, Source};
+use crate::show::page::{self, Options, Picture, Reader, Source};
 
 /// Exit code where something does not hold.
 const BROKEN: u8 = 7;
@@ -92,12 +92,12 @@ pub(crate) fn run(args: &ReportArgs, as_json: bool) -> Result<u8, Failure> {
         }
         [one, other] if !args.verify => {
             let (one, other) = (Opened::read(one)?, Opened::read(other)?);
-            let comparison = report::compare(one.source()?, other.source()?, options)
+            let comparison = page::compare(one.source()?, other.source()?, options)
                 .map_err(|why| failure(USAGE, "usage", why.to_string()))?;
             let text = if as_json {
-                format!("{}\n", report::comparison_json(&comparison))
+                format!("{}\n", page::comparison_json(&comparison))
             } else {
-                report::comparison_page(&comparison, options)
+                page::comparison_page(&comparison, options)
             };
             write(args, &text)?;
             Ok(0)
@@ -125,14 +125,14 @@ fn verify(file: &Path, args: &ReportArgs, options: Options, as_json: bool) -> Re
             (shown, judgement)
         })
         .collect();
-    let broken = report::verify(&opened.recording, &judged);
+    let broken = page::verify(&opened.recording, &judged);
     if as_json {
         let broken: Vec<serde_json::Value> = broken
             .iter()
             .map(|b| serde_json::json!({ "id": b.id(), "text": b.to_string() }))
             .collect();
         let object = serde_json::json!({
-            "schema": report::SCHEMA, "tool": env!("CARGO_PKG_VERSION"), "holds": broken.is_empty(),
+            "schema": page::SCHEMA, "tool": env!("CARGO_PKG_VERSION"), "holds": broken.is_empty(),
             "fingerprint": opened.recording.fingerprint, "broken": broken,
         });
         out::result(&format!("{object}\n"));
@@ -153,7 +153,7 @@ impl Opened {
     /// Reads a recording and judges it at the moment that was shown last.
     fn read(path: &Path) -> Result<Self, Failure> {
         let recording = record::open(path)?;
-        let Some(session) = report::session_of(&recording) else {
+        let Some(session) = page::session_of(&recording) else {
             return Err(no_session());
         };
         let recorded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
@@ -166,7 +166,7 @@ impl Opened {
                 Some(Loaded::new(profile, &recorded.text))
             }
         };
-        let seen = Seen::of(&session.events, report::moment_of(session));
+        let seen = Seen::of(&session.events, page::moment_of(session));
         let judgement = judge_seen(&seen, loaded.as_ref().map(|l| &l.profile));
         let pictures = pictures(path, &recording);
         Ok(Self {
@@ -181,7 +181,7 @@ impl Opened {
     fn source(&self) -> Result<Source<'_>, Failure> {
         Ok(Source {
             recording: &self.recording,
-            session: report::session_of(&self.recording).ok_or_else(no_session)?,
+            session: page::session_of(&self.recording).ok_or_else(no_session)?,
             profile: self.loaded.as_ref().map(|l| &l.profile),
             profile_sha256: self.loaded.as_ref().map_or("", |l| l.sha256.as_str()),
             judgement: &self.judgement,
@@ -195,9 +195,9 @@ impl Opened {
         let source = self.source()?;
         Ok(if as_json {
             let judged = self.judged(source.session);
-            format!("{}\n", report::json(&source, options, judged))
+            format!("{}\n", page::json(&source, options, judged))
         } else {
-            report::page(&source, options)
+            page::page(&source, options)
         })
     }
 
@@ -312,7 +312,7 @@ fn may_replace(args: &ReportArgs, path: &Path) -> Result<(), Failure> {
             "give the page another name",
         );
     }
-    let is_report = begin.contains(report::MARK) || begin.starts_with(REPORT_AS_JSON);
+    let is_report = begin.contains(page::MARK) || begin.starts_with(REPORT_AS_JSON);
     if opened.is_ok() && (is_report || begin.is_empty()) || args.replace {
         return Ok(());
     }

@@ -13,9 +13,10 @@ use std::fmt::Write as _;
 use anstyle::{AnsiColor, Style};
 use packside_profiles::model::Profile;
 
-use crate::event::{Framing, LinkFacts, LinkKind};
+use crate::event::{LinkFacts, LinkKind};
 use crate::facts::{Judgement, VerdictKind};
 use crate::judge::PROVEN;
+use crate::wire::Framing;
 
 pub(crate) use reasons::next;
 

@@ -11,7 +11,7 @@
 //! # What a reply says
 //! 0B: the gateway asked and the unit is silent. 0A: it has no path, or no room; alone it is asked
 //! once more, and then it stands. Anything else: somebody answers, a unit or the gateway itself
-//! (see [`Reply::Somebody`] and [`crate::find::run::is_past_the_line`]).
+//! (see [`Reply::Somebody`] and [`crate::drive::find::is_past_the_line`]).
 //!
 //! # Sources
 //! - Modbus Messaging on TCP/IP Implementation Guide V1.0b: up to 16 outstanding transactions
@@ -21,7 +21,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
 use super::prior;
-use crate::event::Framing;
+use crate::wire::Framing;
 use crate::wire::{Adu, Ask, Question, SpanKind, Splitter, Stamp};
 
 /// Most questions outstanding.

@@ -3,7 +3,7 @@
 //! Every part is a machine that takes what happened and says what to do next; none sends, waits or
 //! reads a clock by itself. [`prior`] is what is likely before anything was asked, [`order`] the order that
 //! follows from it and why it is best, [`search`] asks in that order and follows hints, [`gateway`] asks behind a gateway, [`overhear`] only listens, [`who`] asks
-//! a unit that answers who it is; [`run`] moves them over a link that asks.
+//! a unit that answers who it is; [`crate::drive::find`] moves them over a link that asks.
 //!
 //! Does not: decide whether asking is right ([`crate::link::Quiet`] does), or judge a battery.
 
@@ -11,7 +11,6 @@ pub mod gateway;
 pub mod order;
 pub mod overhear;
 pub mod prior;
-pub mod run;
 pub mod search;
 pub mod who;
 

@@ -15,7 +15,7 @@ use packside_profiles::model::{Base, Profile, Table};
 use packside_profiles::{LineSettings, Parity};
 
 use super::search::asked_at;
-use crate::link::BadCharacters;
+use crate::event::BadCharacters;
 use crate::listen::settings::{Class, Explanation, Protocol, explain, next_settings};
 use crate::listen::waveform::Received;
 use crate::listen::{Conversation, Summary};

@@ -21,7 +21,7 @@ use packside_profiles::{Instance, Known, Layout, Role, Value, decode};
 
 use super::search::{Found, asked_at};
 use crate::ask::{Exchange, Outcome, Silence};
-use crate::event::Framing;
+use crate::wire::Framing;
 use crate::wire::{Answer, Ask, Question, Span, SpanKind, Splitter, Stamp};
 
 /// Where the mark of the open models may stand, and the mark.

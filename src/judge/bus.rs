@@ -8,7 +8,7 @@ use packside_profiles::model::{InverterPort, Profile};
 use super::inverter::InverterLink;
 use super::member::we_hold_its_socket;
 use crate::ask::{Exchange, Outcome, StrayKind};
-use crate::event::{Event, Framing, LinkFacts, What};
+use crate::event::{Event, LinkFacts, What};
 use crate::evidence::seen::Seen;
 use crate::facts::doubt::{Doubt, DoubtKind};
 use crate::facts::health::is_readable;
@@ -16,6 +16,7 @@ use crate::facts::judgement::Bus;
 use crate::facts::sight::{Sight, Sights};
 use crate::listen::settings::{Class, Hypothesis, explain};
 use crate::listen::waveform::Received;
+use crate::wire::Framing;
 
 /// Counts and answer times.
 pub(crate) fn statistics(seen: &Seen) -> Bus {

@@ -21,10 +21,13 @@ use packside_profiles::line::Parity;
 use packside_profiles::model::Table;
 
 use super::tap::{Heard, Tap};
-use super::{BadCharacters, Grounds, LinkTrouble, Pacing, Proof, Quiet, Speaks, speaks};
+use super::{Grounds, LinkTrouble, Pacing, Proof, Quiet};
 use crate::ask::{Asker, Exchange, Next, Outcome, StrayKind};
-use crate::event::{Event, Framing, LinkFacts, What};
+use crate::event::BadCharacters;
+use crate::event::{Event, LinkFacts, What};
+use crate::listen::{Speaks, speaks};
 use crate::poll::Read;
+use crate::wire::Framing;
 use crate::wire::{Ask, Question};
 
 /// The line assumed behind a gateway, for silences and the length of waits: the commonest.

@@ -7,7 +7,8 @@ use super::serial::SerialOpener;
 use super::tcp::TcpOpener;
 use super::worker::ThreadPort;
 use super::{Interrupt, OpenError, Port, Quiet, Say};
-use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
+use crate::event::{LinkFacts, LinkKind, Plugged};
+use crate::wire::Framing;
 
 /// TCP port of Modbus TCP where none is given.
 ///

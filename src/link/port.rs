@@ -10,7 +10,9 @@ use std::time::Duration;
 
 use packside_profiles::LineSettings;
 
-use crate::event::{Framing, LinkFacts};
+use crate::event::BadCharacters;
+use crate::event::LinkFacts;
+use crate::wire::Framing;
 
 /// A line or connection that carries bytes both ways. Times count from the start of the session.
 pub trait Port {
@@ -71,15 +73,6 @@ pub trait Port {
     fn framing(&self) -> Framing {
         self.facts().framing
     }
-}
-
-/// What becomes of characters that fail their parity or stop bit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum BadCharacters {
-    /// They come through as they were taken.
-    Kept,
-    /// They read as 00, so that a frame with another parity than ours is none.
-    Zeroed,
 }
 
 /// What a wait brought.

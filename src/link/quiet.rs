@@ -18,7 +18,8 @@ use packside_profiles::model::{Base, FedBy, Span};
 use packside_profiles::{Known, LineSettings, Profile};
 
 use super::tap::{Heard, Tap};
-use super::{Asking, BadCharacters, LinkTrouble, MayWake, NotShown, Port, Say, Sink};
+use super::{Asking, LinkTrouble, MayWake, NotShown, Port, Say, Sink};
+use crate::event::BadCharacters;
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::poll::{Read, absolute};
 

@@ -8,7 +8,8 @@ use std::time::Duration;
 
 use packside_profiles::LineSettings;
 
-use super::{Arrived, BadCharacters, ClockWatch, LinkTrouble, Port};
+use super::{Arrived, ClockWatch, LinkTrouble, Port};
+use crate::event::BadCharacters;
 use crate::event::{Event, What};
 
 /// Told to the user while something takes its time, one line each.

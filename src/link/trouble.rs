@@ -6,8 +6,9 @@
 
 use std::time::Duration;
 
+use super::PortGone;
 use super::serial::SerialPortName;
-use super::{PortGone, Speaks};
+use crate::listen::Speaks;
 use crate::wire::Ask;
 
 /// Whose business a trouble is.

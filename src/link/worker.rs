@@ -24,7 +24,8 @@ use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 
 use super::clock::Clock;
 use super::trouble::OpenError;
-use super::{Arrived, BadCharacters, Interrupt, Port, PortGone};
+use super::{Arrived, Interrupt, Port, PortGone};
+use crate::event::BadCharacters;
 use crate::event::{LinkFacts, LinkKind};
 use crate::listen::waveform::TtyMarks;
 

@@ -11,6 +11,7 @@ pub mod conversation;
 mod fuzz;
 pub mod picture;
 pub mod settings;
+mod speaks;
 pub mod tally;
 pub mod waveform;
 
@@ -18,4 +19,5 @@ pub use clients::Clients;
 pub use conversation::{Conversation, Fate, Overheard, Told};
 pub use fuzz::{any_conversation, any_stream};
 pub use picture::{Id, Picture, Scene, Strength, picture};
+pub use speaks::{Speaks, speaks};
 pub use tally::{Asked, Poll, Share, Summary, UnitTally, wilson};

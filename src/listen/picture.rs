@@ -7,8 +7,9 @@
 use std::time::Duration;
 
 use super::tally::Summary;
-use crate::event::Framing;
-use crate::link::{Speaks, speaks};
+use crate::listen::Speaks;
+use crate::listen::speaks;
+use crate::wire::Framing;
 
 /// What a picture shows. Ids are stable.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -39,7 +39,7 @@ use packside_profiles::{LineSettings, Parity};
 use rate::{Rate, rate_of};
 
 use super::waveform::{Mark, Received, parity_bit};
-use crate::event::Framing;
+use crate::wire::Framing;
 use crate::wire::{SpanKind, Splitter, Stamp};
 
 pub use next::next_settings;

@@ -10,7 +10,8 @@ use serde::Deserialize;
 use serde_json::{Map, Value as Json, json};
 
 use super::{Entry, Header, ProfileText, SCHEMA, Shown, Start};
-use crate::event::{Answer, Event, Framing, LinkFacts, LinkKind, Plugged, What};
+use crate::event::{Answer, Event, LinkFacts, LinkKind, Plugged, What};
+use crate::wire::Framing;
 use crate::wire::{Ask, hex};
 
 /// A line that could be understood.

@@ -6,7 +6,8 @@ use std::time::Duration;
 use packside_profiles::model::Table;
 
 use super::*;
-use crate::event::{Answer, Framing, LinkFacts, LinkKind, Plugged, What};
+use crate::event::{Answer, LinkFacts, LinkKind, Plugged, What};
+use crate::wire::Framing;
 use crate::wire::question::Counter;
 use crate::wire::{Ask, Question};
 

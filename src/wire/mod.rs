@@ -10,6 +10,7 @@
 mod answer;
 mod crc;
 mod cursor;
+mod framing;
 pub mod question;
 mod rtu;
 mod shape;
@@ -22,6 +23,7 @@ mod window;
 
 pub use answer::{Answer, Misfit, Reply, exception_name};
 pub use crc::{crc16, is_sealed, sealed};
+pub use framing::Framing;
 pub use question::{Ask, Question};
 pub(crate) use rtu::{is_request, read_request};
 pub use split::{Span, SpanKind, Splitter, Stamp};

@@ -22,9 +22,9 @@
 use std::ops::Range;
 use std::time::Duration;
 
+use super::Framing;
 use super::question::Ask;
 use super::{rtu, tcp};
-use crate::event::Framing;
 
 /// When a byte came.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

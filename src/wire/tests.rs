@@ -7,9 +7,9 @@ use proptest::prelude::*;
 use tokio_modbus::Response;
 use tokio_modbus::bytes::Bytes;
 
+use super::Framing;
 use super::question::Counter;
 use super::*;
-use crate::event::Framing;
 
 fn hex(text: &str) -> Vec<u8> {
     let byte = |pair| u8::from_str_radix(pair, 16).unwrap();

@@ -6,7 +6,8 @@
 use std::time::Duration;
 
 use packside::ask::{Asker, Exchange, Outcome, Silence, StrayKind};
-use packside::event::{Event, Framing, LinkFacts, LinkKind, What};
+use packside::event::{Event, LinkFacts, LinkKind, What};
+use packside::wire::Framing;
 use packside::wire::{Answer, Ask, Question, sealed};
 use packside_profiles::model::Table;
 

@@ -4,11 +4,14 @@
 
 use std::time::Duration;
 
+use packside::drive::find as run;
 use packside::event::What;
 use packside::find::{
-    Found, Identity, Listening, Oddity, Overhear, Plan, Search, Volley, Who, prior, run, who,
+    Found, Identity, Listening, Oddity, Overhear, Plan, Search, Volley, Who, prior, who,
 };
-use packside::link::{Asking, LinkTrouble, Pacing, Quiet, Simulated, Wake, open_simulated_as};
+use packside::link::{Asking, LinkTrouble, Pacing, Quiet, Wake};
+use packside::simulated::Simulated;
+use packside::simulated::open_simulated_as;
 use packside_profiles::{Known, LineSettings, Profile};
 use packside_simulator::{Scenario, Way};
 

@@ -17,7 +17,8 @@ use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
 use packside::ask::{Asker, Exchange, Next, Outcome, Silence, exchanges};
-use packside::event::{Event, Framing, LinkFacts, LinkKind, What};
+use packside::event::{Event, LinkFacts, LinkKind, What};
+use packside::wire::Framing;
 use packside::wire::{Ask, Question, Reply, sealed};
 use packside_profiles::model::Table;
 

@@ -4,8 +4,9 @@ use std::net::TcpListener;
 use std::time::Duration;
 
 use packside::ask::Outcome;
-use packside::event::{Event, Framing, LinkFacts, LinkKind, What};
+use packside::event::{Event, LinkFacts, LinkKind, What};
 use packside::link::{Asking, Interrupt, LinkTrouble, OpenOptions, Quiet, Target, Wake, open};
+use packside::wire::Framing;
 use packside::wire::{Ask, Question};
 use packside_profiles::model::{Base, Span, Table};
 use packside_profiles::{Known, LineSettings};

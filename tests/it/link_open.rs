@@ -4,8 +4,9 @@ use std::net::TcpListener;
 use std::thread;
 use std::time::Duration;
 
-use packside::event::{Framing, What};
+use packside::event::What;
 use packside::link::{Blame, Interrupt, LinkTrouble, OpenError, OpenOptions, Quiet, Target, open};
+use packside::wire::Framing;
 
 /// A runtime for the side of the test, which a pseudo terminal needs to be made.
 pub(crate) fn runtime() -> tokio::runtime::Runtime {

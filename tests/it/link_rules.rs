@@ -4,9 +4,10 @@ use std::time::Duration;
 
 use super::scripted::Scripted;
 use packside::ask::{Exchange, Outcome};
-use packside::event::{Framing, LinkFacts, LinkKind};
+use packside::event::{LinkFacts, LinkKind};
 use packside::link::{Grounds, MayWake, NotShown, Quiet, Wake};
 use packside::poll::{Cost, Look, Read, Want, may_read};
+use packside::wire::Framing;
 use packside::wire::{Answer, Question};
 use packside_profiles::Known;
 use packside_profiles::model::{Base, FedBy, Profile, Span, Table};

@@ -2,8 +2,8 @@
 
 use std::time::Duration;
 
-use packside::event::Framing;
 use packside::link::LinkTrouble;
+use packside::wire::Framing;
 use packside::wire::question::{Ask, Counter, Question};
 use packside_profiles::model::Table;
 

@@ -8,7 +8,8 @@ use std::process::{Command, Output, Stdio};
 use std::time::Duration;
 
 use packside::event::What;
-use packside::link::{Interrupt, OpenOptions, Target, open, open_simulated};
+use packside::link::{Interrupt, OpenOptions, Target, open};
+use packside::simulated::open_simulated;
 use packside::wire::sealed;
 use packside_simulator::Scenario;
 use serde_json::Value;

@@ -3,8 +3,8 @@
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use packside::event::Framing;
 use packside::link::{Asking, Grounds, Interrupt, OpenOptions, Quiet, Target, Wake, open};
+use packside::wire::Framing;
 use packside_profiles::Known;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio_serial::{SerialPort, SerialStream};

@@ -4,8 +4,9 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use packside::event::{Event, Framing, LinkFacts, LinkKind, What};
+use packside::event::{Event, LinkFacts, LinkKind, What};
 use packside::recording::{Entry, Header, Recorder, Shown, Start};
+use packside::wire::Framing;
 use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 

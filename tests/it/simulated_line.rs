@@ -4,7 +4,9 @@ use std::time::Duration;
 
 use packside::ask::Outcome;
 use packside::event::{LinkKind, What};
-use packside::link::{Quiet, Simulated, Wake, open_simulated_as};
+use packside::link::{Quiet, Wake};
+use packside::simulated::Simulated;
+use packside::simulated::open_simulated_as;
 use packside::wire::{Ask, Question};
 use packside_profiles::model::Table;
 use packside_profiles::{Known, LineSettings, Profile};

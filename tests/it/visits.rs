@@ -7,9 +7,10 @@ use std::time::Duration;
 
 use packside::event::{Answer, Event, What};
 use packside::judge::judge;
-use packside::link::{Asking, Wake, open_simulated};
+use packside::link::{Asking, Wake};
 use packside::poll::{Cost, Look, Want};
 use packside::recording::{Entry, Header, ProfileText, Recorder, Shown, Start};
+use packside::simulated::open_simulated;
 use packside::wire::{Ask, Question};
 use packside_profiles::model::Table;
 use packside_profiles::{Known, Profile};

@@ -12,10 +12,13 @@ use super::super::reach::{failure, failure_of};
 use super::super::session::{self, Manner};
 use super::super::{Failure, USAGE, args::FramingArg};
 use super::{Ended, FindArgs, Report, first_line, hold_back};
-use crate::event::{Framing, LinkFacts, What};
+use crate::drive::find as moves;
+use crate::event::{LinkFacts, What};
 use crate::find::search::asked_at;
-use crate::find::{Found, Listening, Plan, Reply, Search, Volley, Who, run as moves, who};
-use crate::link::{Asking, LinkTrouble, Pacing, Quiet, Speaks, Wake};
+use crate::find::{Found, Listening, Plan, Reply, Search, Volley, Who, who};
+use crate::link::{Asking, LinkTrouble, Pacing, Quiet, Wake};
+use crate::listen::Speaks;
+use crate::wire::Framing;
 use crate::wire::{Ask, Question};
 
 /// What a network may add to an answer behind a gateway that passes bytes on.

@@ -4,8 +4,8 @@
 
 use super::ask::words_of;
 use super::{Ended, FindArgs, Report};
-use crate::event::Framing;
 use crate::find::{Found, Identity, Listening};
+use crate::wire::Framing;
 
 /// The complete next command.
 pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {

@@ -9,10 +9,10 @@ use super::super::screen::{counted, section, wrap};
 use super::ask::{line_text, long};
 use super::next::next_command;
 use super::{Ended, FindArgs, Report};
-use crate::event::Framing;
 use crate::find::{Candidate, Found, Identity, Listening};
 use crate::link::LocalPort;
 use crate::listen::settings::Protocol;
+use crate::wire::Framing;
 use crate::wire::hex;
 
 /// What stands under every result.

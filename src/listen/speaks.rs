@@ -5,7 +5,7 @@
 //!
 //! Does not: judge silence. An RTU gateway that is asked in Modbus TCP framing often says nothing.
 
-use crate::event::Framing;
+use crate::wire::Framing;
 
 /// What was recognised.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]

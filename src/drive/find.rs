@@ -1,15 +1,16 @@
-//! Moves the machines of this room over a link that asks.
+//! Moves the machines of [`crate::find`] over a link that asks.
 //!
 //! Does not: decide anything; every want comes from the machines, every refusal from the link.
 
 use std::time::Duration;
 
-use super::gateway::{self, Volley};
-use super::overhear::{Listening, Overhear};
-use super::search::{Progress, Search, Want};
-use super::who::{self, Who};
-use crate::event::{Framing, What};
+use crate::event::What;
+use crate::find::gateway::{self, Volley};
+use crate::find::overhear::{Listening, Overhear};
+use crate::find::search::{Progress, Search, Want};
+use crate::find::who::{self, Who};
 use crate::link::{Asking, Came, LinkTrouble, Quiet};
+use crate::wire::Framing;
 use crate::wire::{Adu, Ask, Splitter, Stamp};
 
 /// Functions that a search may ask with: nothing is known of the unit, and it tolerates them or not.

@@ -10,10 +10,11 @@ use packside_profiles::{LineSettings, Profile};
 use packside_simulator::uart::Tty;
 use packside_simulator::{News, Scenario, Site, Way};
 
-use super::tcp::CONNECT_TIME_OUT;
-use super::{Arrived, BadCharacters, Port, PortGone, Quiet};
-use crate::event::{Framing, LinkFacts, LinkKind, Plugged};
+use crate::event::BadCharacters;
+use crate::event::{LinkFacts, LinkKind, Plugged};
+use crate::link::{Arrived, CONNECT_TIME_OUT, Port, PortGone, Quiet};
 use crate::listen::waveform::TtyMarks;
+use crate::wire::Framing;
 
 /// The simulated world steps at least so far, so that time never stands still.
 const LEAST_STEP: Duration = Duration::from_micros(1);
