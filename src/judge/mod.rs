@@ -24,6 +24,7 @@ mod adds_up;
 mod answers;
 mod beside;
 mod bus;
+mod case;
 mod causes;
 mod decide;
 mod flags;
@@ -44,6 +45,7 @@ mod sightings;
 
 pub(crate) use beside::CAUTION;
 pub(crate) use bus::{Garble, garbled};
+pub use case::Case;
 pub(crate) use flags::TURN;
 pub(crate) use identity::version;
 pub(crate) use measure::with_unit;
