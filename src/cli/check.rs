@@ -12,12 +12,13 @@ use super::places;
 use super::reach::{self, Loaded};
 use super::record::{self, Record};
 use super::session::{self, Manner, Refusal};
-use super::{Failure, LOCAL, USAGE, explain, json, out, screen};
+use super::{Failure, LOCAL, USAGE, out};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::facts::Judgement;
 use crate::judge::judge;
 use crate::link::{LinkTrouble, NotShown, Quiet};
 use crate::recording::{Entry, Recording, Session, Shown};
+use crate::show::{explain, json, screen};
 
 /// Runs the command; the exit code is that of the verdict.
 pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {

@@ -11,11 +11,12 @@ use packside_simulator::World;
 
 use super::reach::{Loaded, scenario_of};
 use super::session::{self, Manner};
-use super::{Failure, LOCAL, finish, json, out, screen};
+use super::{Failure, LOCAL, finish, out};
 use crate::event::{Event, LinkFacts};
 use crate::facts::{Judgement, VerdictKind};
 use crate::judge::judge;
 use crate::link::Wake;
+use crate::show::{json, screen};
 use crate::simulated::open_simulated;
 
 /// A story: scenario, what it shows, moments after power-up in seconds, and how it must end.

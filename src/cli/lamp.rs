@@ -146,7 +146,7 @@ pub fn run(args: &LampArgs, as_json: bool, colour: bool) -> (String, String, u8)
     answer(args, as_json, colour).unwrap_or_else(|(text, exit)| {
         let stdout = if as_json {
             let kind = if exit == USAGE { "usage" } else { "local" };
-            format!("{}\n", super::json::error(kind, exit, &text, None))
+            format!("{}\n", crate::show::json::error(kind, exit, &text, None))
         } else {
             String::new()
         };

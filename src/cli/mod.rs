@@ -8,9 +8,7 @@ use clap::error::ErrorKind;
 mod args;
 mod check;
 mod demo;
-pub mod explain;
 mod find;
-mod json;
 pub mod lamp;
 mod listen;
 mod live;
@@ -24,12 +22,13 @@ mod record;
 pub mod rehearse;
 mod report;
 mod retest;
-mod screen;
 mod session;
 mod visit;
 mod watch;
 
 use args::{Cli, Command, Format};
+
+use crate::show::json;
 
 /// Exit code for wrong usage.
 pub(crate) const USAGE: u8 = 2;

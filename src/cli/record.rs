@@ -12,7 +12,6 @@ use std::time::Duration;
 
 use super::args::{RecordArgs, duration};
 use super::reach::Loaded;
-use super::screen::counted;
 use super::{Failure, LOCAL, USAGE, out};
 use crate::event::Event;
 use crate::facts::Judgement;
@@ -21,6 +20,7 @@ use crate::recording::{
     Entry, Header, Missing, ProfileText, Recorder, Recording, Session, Shown, Start, WriteError,
     read_from,
 };
+use crate::show::screen::counted;
 
 /// A recording under way, or none. Clones write to the same file.
 #[derive(Debug, Clone, Default)]

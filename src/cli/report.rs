@@ -10,13 +10,14 @@ use clap::{Args, ValueEnum};
 use sha2::{Digest as _, Sha256};
 
 use super::reach::Loaded;
-use super::{Failure, LOCAL, USAGE, json, out, record};
+use super::{Failure, LOCAL, USAGE, out, record};
 use crate::ask::Talk;
 use crate::event::What;
 use crate::evidence::Seen;
 use crate::facts::Judgement;
 use crate::judge::{judge, judge_seen};
 use crate::recording::{Recording, Session, Shown};
+use crate::show::json;
 use crate::show::page::{self, Options, Picture, Reader, Source};
 
 /// Exit code where something does not hold.

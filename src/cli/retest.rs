@@ -18,10 +18,11 @@ use serde_json::json;
 use super::args::ConfigArg;
 use super::reach::failure;
 use super::rehearse::look;
-use super::{Failure, LOCAL, out, record, screen};
+use super::{Failure, LOCAL, out, record};
 use crate::facts::Judgement;
 use crate::judge::judge;
 use crate::recording::Shown;
+use crate::show::screen;
 
 /// Exit code where an expectation does not hold.
 const DOES_NOT_HOLD: u8 = 7;

@@ -1,5 +1,8 @@
-//! What people and programs read: the page to hand over.
+//! What people and programs read: the screen of a look, the page to hand over, JSON.
 //!
 //! Does not: decide anything.
 
+pub mod explain;
+pub(crate) mod json;
 pub mod page;
+pub(crate) mod screen;

@@ -17,12 +17,12 @@
 use serde_json::{Value as Json, json};
 
 use super::super::args::FramingArg;
-use super::super::json::ms;
 use super::{Ended, Report};
 use crate::event::LinkKind;
 use crate::find::{Candidate, Found, Identity, Listening};
 use crate::link::LocalPort;
 use crate::listen::settings::Protocol;
+use crate::show::json::ms;
 use crate::wire::hex;
 
 /// Name and version of the schema.

@@ -5,13 +5,13 @@ use std::fmt::Write as _;
 use anstyle::Style;
 use packside_profiles::Parity;
 
-use super::super::screen::{counted, section, wrap};
 use super::ask::{line_text, long};
 use super::next::next_command;
 use super::{Ended, FindArgs, Report};
 use crate::find::{Candidate, Found, Identity, Listening};
 use crate::link::LocalPort;
 use crate::listen::settings::Protocol;
+use crate::show::screen::{counted, section, wrap};
 use crate::wire::Framing;
 use crate::wire::hex;
 

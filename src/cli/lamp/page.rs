@@ -6,8 +6,8 @@ use std::fmt::Write as _;
 use packside_profiles::StateKind;
 
 use super::{Answer, How, Sight};
-use crate::cli::screen::wrap;
 use crate::lamp::{Difference, Edge, Pattern, Ranking, RateBand, look_alikes, rivals};
+use crate::show::screen::wrap;
 
 /// Columns of a line of time.
 const PICTURE: u32 = 72;

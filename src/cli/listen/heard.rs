@@ -6,9 +6,8 @@ use std::time::Duration;
 use packside_profiles::LineSettings;
 use serde_json::{Value as Json, json};
 
-use super::super::json::ms;
+use super::super::out;
 use super::super::reach::Loaded;
-use super::super::{json as contract, out};
 use super::show;
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::facts::{Judgement, ReadingQuality};
@@ -16,6 +15,7 @@ use crate::judge::judge;
 use crate::listen::settings::{Class, Explanation, explain};
 use crate::listen::waveform::{Mark, Received};
 use crate::listen::{Conversation, Fate, Id, Overheard, Picture, Scene, Summary, Told, picture};
+use crate::show::json::{self as contract, ms};
 use crate::wire::hex;
 
 /// Name and version of the schema.

@@ -9,12 +9,12 @@ use std::time::Duration;
 use packside_profiles::Value;
 use packside_profiles::model::Profile;
 
-use super::super::screen;
 use super::heard::never_asked;
 use crate::event::LinkFacts;
 use crate::facts::{Judgement, Reading, ReadingQuality};
 use crate::judge::with_unit;
 use crate::listen::{Asked, Fate, Overheard, Picture, Poll, Summary};
+use crate::show::screen;
 use crate::wire::exception_name;
 
 /// Widest line.

@@ -8,9 +8,9 @@ use std::path::Path;
 use serde_json::json;
 
 use crate::cli::reach::{INTERRUPTED, Loaded};
-use crate::cli::{json, screen};
 use crate::event::{Answer, LinkFacts};
 use crate::facts::Judgement;
+use crate::show::{json, screen};
 use crate::visit::{Step, Visit, in_words};
 
 /// Exit code where nothing was measured.

@@ -17,11 +17,12 @@ use jiff::{SignedDuration, Timestamp};
 use packside_profiles::Role;
 use serde_json::json;
 
-use super::super::json::{self as contract, ms};
+use super::super::out;
 use super::super::reach::Loaded;
-use super::super::{out, screen};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::facts::{Finding, Judgement, Reading};
+use crate::show::json::{self as contract, ms};
+use crate::show::screen;
 
 /// Name and version of the schema.
 const SCHEMA: &str = "packside.watch/1";
