@@ -15,6 +15,7 @@ mod cases;
 mod find;
 mod find_served;
 mod held_back;
+mod house;
 mod judged;
 mod killed;
 mod lamp;
