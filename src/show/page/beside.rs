@@ -4,9 +4,9 @@
 
 use std::time::Duration;
 
+use super::document::Parts;
 use super::facts::Answered;
 use super::html::Html;
-use super::page::Parts;
 use super::sections::{section, table};
 use super::words;
 use crate::event::{Answer, clock_breaks};

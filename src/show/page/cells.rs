@@ -8,8 +8,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use packside_profiles::Role;
 
 use super::canvas::{Canvas, Shape, figure};
+use super::document::Parts;
 use super::html::{Html, number};
-use super::page::Parts;
 use super::sections;
 use crate::facts::{Finding, Reading};
 

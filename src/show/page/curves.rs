@@ -9,8 +9,8 @@ use packside_profiles::Role;
 
 use super::canvas::{Canvas, LEFT, Scale, Shape, across, figure, range};
 use super::cells::{Grid, module_name};
+use super::document::Parts;
 use super::html::{Html, number};
-use super::page::Parts;
 use super::series::{Asked, Curve, Dot, End, Series};
 use super::timeline::{axis, curved, lane};
 use crate::facts::Bus;

@@ -2,8 +2,8 @@
 //!
 //! Does not: decide what is good or bad.
 
+use super::document::Parts;
 use super::html::Html;
-use super::page::Parts;
 use super::sections::section;
 use super::{cells, curves, resistance, timeline};
 

@@ -4,8 +4,8 @@
 
 use packside_profiles::{Role, Value};
 
+use super::document::Parts;
 use super::html::{Html, number};
-use super::page::Parts;
 use super::sections::{section, table};
 use super::words;
 use crate::facts::{Finding, Reading, ReadingQuality};

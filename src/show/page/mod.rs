@@ -8,7 +8,7 @@
 //! numbers shown, or a place that a finding names.
 //!
 //! # Where to look
-//! `facts` what the recording says beside the wire; `series` values over time; `page` the order of
+//! `facts` what the recording says beside the wire; `series` values over time; `document` the order of
 //! the page; `figures` and the rooms below it the pictures; `html` the only place that writes markup.
 
 mod beside;
@@ -23,7 +23,7 @@ mod found;
 mod html;
 mod json;
 
-mod page;
+mod document;
 mod resistance;
 mod sections;
 mod series;
@@ -34,8 +34,8 @@ pub(crate) mod words;
 
 pub use compare::{Comparison, Unequal, compare};
 pub use compare_page::comparison_page;
+pub use document::page;
 pub use json::{comparison_json, json};
-pub use page::page;
 pub use verify::{Broken, verify};
 
 use std::time::Duration;

@@ -4,8 +4,8 @@
 //! values; who stands out is said by the fit.
 
 use super::canvas::{Canvas, Scale, figure, range};
+use super::document::Parts;
 use super::html::{Html, number};
-use super::page::Parts;
 use super::sections;
 use crate::visit::load::{self, Fitted, Resistance, Step};
 

@@ -7,10 +7,10 @@ use std::time::Duration;
 use packside_profiles::Role;
 use packside_profiles::model::{Needs, Profile};
 
+use super::document::Parts;
 use super::facts;
 use super::found;
 use super::html::Html;
-use super::page::Parts;
 use super::words;
 use crate::event::Answer;
 use crate::facts::{NextStep, VerdictKind};

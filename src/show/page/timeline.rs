@@ -8,8 +8,8 @@ use std::time::Duration;
 use packside_profiles::Role;
 
 use super::canvas::{Canvas, LEFT, Scale, Shape, across, figure, range, words_width};
+use super::document::Parts;
 use super::html::Html;
-use super::page::Parts;
 use super::series::{Curve, End, Series};
 use super::{sections, words};
 use crate::recording::Start;
