@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{Args, ValueEnum};
 use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
@@ -33,34 +33,6 @@ EXIT CODES
   6 undecided           7 an expectation does not hold (retest)
   8 inverter lost       9 not ready (a condition, no defect seen)     130 interrupted";
 
-/// Does this unit have a real fault, or is the inverter just not talking to it yet?
-#[derive(Debug, Parser)]
-#[command(
-    name = "packside",
-    version,
-    about = "Field tool for battery storage units: a real fault, or an inverter that is not talking yet?",
-    long_about = "Reads a battery storage unit over RS-485 or a TCP gateway and says whether it has a real fault or \
-                  only waits for its inverter. It only reads.\n\nTry it without hardware:\n  packside demo\n\nOne look \
-                  at a unit:\n  packside check --serial /dev/ttyUSB0 --profile generic-hv-stack\n  packside check \
-                  --gateway 192.0.2.7 --profile generic-hv-stack\n  packside check --simulated hv-waiting\n\nNothing known but the port:\n  packside find --serial \
-                  /dev/ttyUSB0",
-    after_help = "Hazardous voltage: `packside --help` carries the cautions and the exit codes.",
-    after_long_help = [CAUTIONS, "\n\n", EXIT_CODES].concat(),
-    disable_help_subcommand = true,
-    max_term_width = 100
-)]
-pub(crate) struct Cli {
-    /// What to do.
-    #[command(subcommand)]
-    pub(crate) command: Option<Command>,
-    /// Result as text for people or JSON for programs.
-    #[arg(long, global = true, value_enum, default_value_t = Format::Text)]
-    pub(crate) format: Format,
-    /// Colour: `auto` means on a terminal, unless `NO_COLOR` is set.
-    #[arg(long, global = true, value_enum, default_value_t = Colour::Auto)]
-    pub(crate) color: Colour,
-}
-
 /// Form of the result.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub(crate) enum Format {
@@ -79,36 +51,6 @@ pub(crate) enum Colour {
     Always,
     /// Never.
     Never,
-}
-
-/// The commands.
-#[derive(Debug, Subcommand)]
-pub(crate) enum Command {
-    /// Look for ports, line settings and units that answer
-    #[command(after_help = EXIT_CODES)]
-    Find(Box<super::find::FindArgs>),
-    /// One full look at a unit, and the verdict
-    #[command(after_help = EXIT_CODES)]
-    Check(Box<CheckArgs>),
-    /// The same, live: the verdict as it changes, and what changed
-    #[command(after_help = EXIT_CODES, after_long_help = [CAUTIONS, "\n\n", EXIT_CODES].concat())]
-    Watch(Box<super::watch::WatchArgs>),
-    /// The guided power-up check, recorded
-    #[command(after_help = EXIT_CODES)]
-    Visit(Box<super::visit::VisitArgs>),
-    /// Run scenarios and recordings against their expected verdicts
-    Retest(super::retest::RetestArgs),
-    /// The page to hand over, from a recording
-    Report(super::report::ReportArgs),
-    /// Overhear a bus without sending a byte
-    #[command(after_help = EXIT_CODES)]
-    Listen(Box<super::listen::ListenArgs>),
-    /// Say what a blinking lamp means
-    Lamp(super::lamp::LampArgs),
-    /// List, show, check and explain register maps
-    Profile(super::profile::ProfileArgs),
-    /// All of it on a built-in simulated stack, without hardware
-    Demo,
 }
 
 /// Where the unit is.

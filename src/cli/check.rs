@@ -8,11 +8,12 @@ use clap::ValueEnum as _;
 use packside_profiles::Profile;
 
 use super::args::CheckArgs;
+use super::failure::{Failure, LOCAL, USAGE, failure};
+use super::out;
 use super::places;
 use super::reach::{self, Loaded};
 use super::record::{self, Record};
 use super::session::{self, Manner, Refusal};
-use super::{Failure, LOCAL, USAGE, out};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::facts::Judgement;
 use crate::judge::judge;
@@ -54,7 +55,7 @@ fn explain_id(id: &str, as_json: bool) -> Result<u8, Failure> {
         let near = explain::near(id);
         let hint = (!near.is_empty()).then(|| format!("ids like it: {}", near.join(", ")));
         let message = format!("--explain: expected an id of a result, found \"{id}\"");
-        return Err(reach::failure(USAGE, "explain", message, hint));
+        return Err(failure(USAGE, "explain", message, hint));
     };
     out::result(&text);
     Ok(0)
@@ -183,7 +184,7 @@ pub(super) fn recorded_profile(recording: &Recording, args: &CheckArgs) -> Resul
         return Ok(loaded);
     };
     let profile = packside_profiles::load(&recorded.text, "the map in the recording")
-        .map_err(|problems| reach::failure(LOCAL, "profile", problems.to_string(), None))?;
+        .map_err(|problems| failure(LOCAL, "profile", problems.to_string(), None))?;
     Ok(Loaded::new(profile, &recorded.text))
 }
 
@@ -284,7 +285,7 @@ fn not_asked(why: &NotShown) -> Result<(), Failure> {
         }
     };
     let hint = Some(why.hint().to_owned());
-    Err(reach::failure(USAGE, kind, why.to_string(), hint))
+    Err(failure(USAGE, kind, why.to_string(), hint))
 }
 
 /// The arguments that lead to the same unit again.

@@ -9,9 +9,10 @@ use std::time::Duration;
 use packside_profiles::Profile;
 use packside_simulator::World;
 
+use super::failure::{Failure, LOCAL, finish};
+use super::out;
 use super::reach::{Loaded, scenario_of};
 use super::session::{self, Manner};
-use super::{Failure, LOCAL, finish, out};
 use crate::event::{Event, LinkFacts};
 use crate::facts::{Judgement, VerdictKind};
 use crate::judge::judge;

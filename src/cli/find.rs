@@ -16,10 +16,11 @@ use clap::Args;
 use packside_profiles::{LineSettings, Profile};
 
 use super::args::{ConfigArg, FramingArg, PluggedArg, RecordArgs, Where, duration};
+use super::failure::{BUS, Failure, INTERRUPTED, LOCAL, USAGE, failure};
+use super::out;
 use super::places::{self, SavedPlace};
-use super::reach::{self, BUS, INTERRUPTED, failure, failure_of};
+use super::reach::{self, failure_of};
 use super::record::Record;
-use super::{Failure, LOCAL, USAGE, out};
 use crate::drive::find as moves;
 use crate::event::{LinkFacts, What};
 use crate::find::{Found, Garbled, Identity, Listening, Overhear, prior};

@@ -18,8 +18,9 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use packside_profiles::model::Profile;
 
+use super::failure::{LOCAL, USAGE};
+use super::out;
 use super::prompt::{self, Typed};
-use super::{LOCAL, USAGE, out};
 use crate::lamp::{
     Edge, Meaning, Pattern, Ranking, meanings_together, patterns, rank, read_trace, read_words,
 };

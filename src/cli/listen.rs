@@ -17,11 +17,12 @@ use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
 use super::args::{CheckArgs, ConfigArg, PluggedArg, RecordArgs, SessionArg, Where, duration};
+use super::failure::{Failure, LOCAL, USAGE, failure};
+use super::out;
 use super::places;
 use super::prompt::Keys;
-use super::reach::{self, Loaded, failure, failure_of};
+use super::reach::{self, Loaded, failure_of};
 use super::record::{self, Record};
-use super::{Failure, LOCAL, USAGE, out};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::link::{LinkTrouble, Quiet};
 use crate::simulated::Simulated;

@@ -9,9 +9,10 @@ use packside_profiles::model::Profile;
 use packside_profiles::{Role, StateKind};
 
 use super::args::CheckArgs;
+use super::failure::{Failure, USAGE, failure};
 use super::record::{Record, shown};
 use super::session::{self, Manner, Refusal};
-use super::{Failure, USAGE, out, places, reach};
+use super::{out, places, reach};
 use crate::event::{Event, LinkFacts, Plugged, What, clock_breaks};
 use crate::evidence::samples::MemberEvidence;
 use crate::facts::{Judgement, VerdictKind};
@@ -265,7 +266,7 @@ impl<'a> Live<'a> {
             Err(Refusal::NotShown(why, quiet)) => {
                 self.keep(Way::Quiet(quiet));
                 let hint = Some(why.hint().to_owned());
-                Err(reach::failure(USAGE, "may-wake", why.to_string(), hint))
+                Err(failure(USAGE, "may-wake", why.to_string(), hint))
             }
             Err(Refusal::Trouble(trouble)) => Err(reach::failure_of(&trouble)),
         }

@@ -1,6 +1,7 @@
 //! The short menu of a bare `packside` on a terminal.
 
-use super::{USAGE, demo, lamp, out};
+use super::failure::USAGE;
+use super::{demo, lamp, out};
 
 const MENU: &str = "\
 packside: a real fault, or an inverter that is not talking yet?
@@ -38,7 +39,7 @@ pub(crate) fn run(colour: bool) -> u8 {
             Some("5") => return told("packside watch --serial PORT --profile generic-hv-stack"),
             Some("6") => return told("packside listen --serial PORT"),
             Some("7") => return told("packside visit --serial PORT --profile generic-hv-stack"),
-            Some("8") => return super::print(lamp::run(&lamp::LampArgs::bare(), false, colour)),
+            Some("8") => return out::outcome(lamp::run(&lamp::LampArgs::bare(), false, colour)),
             Some("9") => return told("packside profile list"),
             Some("q" | "Q") | None => return 0,
             Some(other) => out::say(&format!("expected 1 to 9 or q, found \"{other}\"")),

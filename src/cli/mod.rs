@@ -2,12 +2,13 @@
 //!
 //! Does not: hold logic worth testing elsewhere.
 
-use clap::Parser as _;
 use clap::error::ErrorKind;
+use clap::{Parser, Subcommand};
 
 mod args;
 mod check;
 mod demo;
+mod failure;
 mod find;
 pub mod lamp;
 mod listen;
@@ -26,26 +27,64 @@ mod session;
 mod visit;
 mod watch;
 
-use args::{Cli, Command, Format};
+use args::{CAUTIONS, CheckArgs, Colour, EXIT_CODES, Format};
 
-use crate::show::json;
+/// Does this unit have a real fault, or is the inverter just not talking to it yet?
+#[derive(Debug, Parser)]
+#[command(
+    name = "packside",
+    version,
+    about = "Field tool for battery storage units: a real fault, or an inverter that is not talking yet?",
+    long_about = "Reads a battery storage unit over RS-485 or a TCP gateway and says whether it has a real fault or \
+                  only waits for its inverter. It only reads.\n\nTry it without hardware:\n  packside demo\n\nOne look \
+                  at a unit:\n  packside check --serial /dev/ttyUSB0 --profile generic-hv-stack\n  packside check \
+                  --gateway 192.0.2.7 --profile generic-hv-stack\n  packside check --simulated hv-waiting\n\nNothing known but the port:\n  packside find --serial \
+                  /dev/ttyUSB0",
+    after_help = "Hazardous voltage: `packside --help` carries the cautions and the exit codes.",
+    after_long_help = [CAUTIONS, "\n\n", EXIT_CODES].concat(),
+    disable_help_subcommand = true,
+    max_term_width = 100
+)]
+struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    command: Option<Command>,
+    /// Result as text for people or JSON for programs.
+    #[arg(long, global = true, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    /// Colour: `auto` means on a terminal, unless `NO_COLOR` is set.
+    #[arg(long, global = true, value_enum, default_value_t = Colour::Auto)]
+    color: Colour,
+}
 
-/// Exit code for wrong usage.
-pub(crate) const USAGE: u8 = 2;
-/// Exit code for trouble of this computer, a file or a profile.
-pub(crate) const LOCAL: u8 = 4;
-
-/// Why a command could not do its work, sorted by blame through the exit code.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Failure {
-    /// Exit code.
-    pub(crate) exit: u8,
-    /// Stable word for programs.
-    pub(crate) kind: &'static str,
-    /// Where, what was expected, what was found.
-    pub(crate) message: String,
-    /// The one thing to do.
-    pub(crate) hint: Option<String>,
+/// The commands.
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Look for ports, line settings and units that answer
+    #[command(after_help = EXIT_CODES)]
+    Find(Box<find::FindArgs>),
+    /// One full look at a unit, and the verdict
+    #[command(after_help = EXIT_CODES)]
+    Check(Box<CheckArgs>),
+    /// The same, live: the verdict as it changes, and what changed
+    #[command(after_help = EXIT_CODES, after_long_help = [CAUTIONS, "\n\n", EXIT_CODES].concat())]
+    Watch(Box<watch::WatchArgs>),
+    /// The guided power-up check, recorded
+    #[command(after_help = EXIT_CODES)]
+    Visit(Box<visit::VisitArgs>),
+    /// Run scenarios and recordings against their expected verdicts
+    Retest(retest::RetestArgs),
+    /// The page to hand over, from a recording
+    Report(report::ReportArgs),
+    /// Overhear a bus without sending a byte
+    #[command(after_help = EXIT_CODES)]
+    Listen(Box<listen::ListenArgs>),
+    /// Say what a blinking lamp means
+    Lamp(lamp::LampArgs),
+    /// List, show, check and explain register maps
+    Profile(profile::ProfileArgs),
+    /// All of it on a built-in simulated stack, without hardware
+    Demo,
 }
 
 /// Runs the tool with the arguments of this process and gives its exit code.
@@ -56,7 +95,7 @@ pub fn run() -> u8 {
             let _ = error.print();
             return match error.kind() {
                 ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => 0,
-                _ => USAGE,
+                _ => failure::USAGE,
             };
         }
     };
@@ -70,7 +109,7 @@ pub fn run() -> u8 {
                 "error: standard output: the result could not be written: {why}"
             ));
             out::say("hint: make room, or write elsewhere; --record FILE keeps what was seen");
-            LOCAL
+            failure::LOCAL
         }
         None => exit,
     }
@@ -80,47 +119,15 @@ fn command(cli: Cli, json: bool, colour: bool) -> u8 {
     match cli.command {
         None => menu::run(colour),
         Some(Command::Demo) => demo::run(json, colour),
-        Some(Command::Find(args)) => finish(find::run(&args, json, colour), json),
-        Some(Command::Check(args)) => finish(check::run(&args, json, colour), json),
-        Some(Command::Watch(args)) => finish(watch::run(&args, json, colour), json),
-        Some(Command::Visit(args)) => finish(visit::run(&args, json, colour), json),
-        Some(Command::Retest(args)) => finish(retest::run(&args, json), json),
-        Some(Command::Report(args)) => finish(report::run(&args, json), json),
-        Some(Command::Listen(args)) => finish(listen::run(&args, json, colour), json),
-        Some(Command::Lamp(args)) => print(lamp::run(&args, json, colour)),
-        Some(Command::Profile(args)) => print(profile::run(&args, json)),
-    }
-}
-
-/// Prints what a command gave.
-fn print((stdout, stderr, exit): (String, String, u8)) -> u8 {
-    if !stderr.is_empty() {
-        out::say(stderr.trim_end());
-    }
-    out::result(&stdout);
-    exit
-}
-
-/// Prints a failure in the form that was asked for.
-pub(crate) fn finish(result: Result<u8, Failure>, json: bool) -> u8 {
-    match result {
-        Ok(exit) => exit,
-        Err(failure) => {
-            if json {
-                let object = json::error(
-                    failure.kind,
-                    failure.exit,
-                    &failure.message,
-                    failure.hint.as_deref(),
-                );
-                out::result(&format!("{object}\n"));
-            }
-            out::say(&format!("error: {}", failure.message));
-            if let Some(hint) = &failure.hint {
-                out::say(&format!("hint: {hint}"));
-            }
-            failure.exit
-        }
+        Some(Command::Find(args)) => failure::finish(find::run(&args, json, colour), json),
+        Some(Command::Check(args)) => failure::finish(check::run(&args, json, colour), json),
+        Some(Command::Watch(args)) => failure::finish(watch::run(&args, json, colour), json),
+        Some(Command::Visit(args)) => failure::finish(visit::run(&args, json, colour), json),
+        Some(Command::Retest(args)) => failure::finish(retest::run(&args, json), json),
+        Some(Command::Report(args)) => failure::finish(report::run(&args, json), json),
+        Some(Command::Listen(args)) => failure::finish(listen::run(&args, json, colour), json),
+        Some(Command::Lamp(args)) => out::outcome(lamp::run(&args, json, colour)),
+        Some(Command::Profile(args)) => out::outcome(profile::run(&args, json)),
     }
 }
 

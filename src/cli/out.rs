@@ -115,6 +115,15 @@ fn cut(line: &str, columns: usize) -> String {
     line.chars().filter(fits).collect()
 }
 
+/// Prints what a command gave, stdout and stderr, and hands on its exit code.
+pub(crate) fn outcome((stdout, stderr, exit): (String, String, u8)) -> u8 {
+    if !stderr.is_empty() {
+        say(stderr.trim_end());
+    }
+    result(&stdout);
+    exit
+}
+
 #[cfg(test)]
 mod tests {
     use super::cut;

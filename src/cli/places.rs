@@ -11,9 +11,8 @@ use packside_profiles::LineSettings;
 use serde::{Deserialize, Serialize};
 
 use super::args::{CheckArgs, FramingArg};
-use super::reach::failure;
+use super::failure::{Failure, LOCAL, USAGE, failure};
 use super::record::ANOTHER_UNIT;
-use super::{Failure, LOCAL, USAGE};
 
 /// Version of the file.
 pub(crate) const FORMAT: u32 = 1;

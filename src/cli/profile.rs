@@ -21,7 +21,7 @@ use packside_profiles::{Loaded, find, load};
 use serde_json::{Value as Json, json};
 
 use super::args::ConfigArg;
-use super::{LOCAL, USAGE};
+use super::failure::{LOCAL, USAGE};
 
 /// Name and version of the schema.
 const SCHEMA: &str = "packside.profile/1";

@@ -10,7 +10,8 @@ use packside_simulator::Way;
 use sha2::{Digest as _, Sha256};
 
 use super::args::{CheckArgs, Where};
-use super::{Failure, LOCAL, USAGE, out};
+use super::failure::{BUS, Failure, INTERRUPTED, LOCAL, USAGE, failure};
+use super::out;
 use crate::event::Plugged;
 use crate::lamp;
 use crate::link::{
@@ -20,11 +21,6 @@ use crate::link::{
 use crate::simulated::Simulated;
 use crate::simulated::open_simulated_now;
 use crate::wire::hex;
-
-/// Exit code of a problem on the way to the unit.
-pub(crate) const BUS: u8 = 3;
-/// Exit code after Ctrl-C before a first result.
-pub(crate) const INTERRUPTED: u8 = 130;
 
 /// A profile with the fingerprint of its text.
 pub(crate) struct Loaded {
@@ -44,21 +40,6 @@ impl Loaded {
             sha256: hex(&Sha256::digest(text.as_bytes())),
             text: text.to_owned(),
         }
-    }
-}
-
-/// A failure with its words.
-pub(crate) fn failure(
-    exit: u8,
-    kind: &'static str,
-    message: impl Into<String>,
-    hint: Option<String>,
-) -> Failure {
-    Failure {
-        exit,
-        kind,
-        message: message.into(),
-        hint,
     }
 }
 

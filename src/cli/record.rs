@@ -11,8 +11,9 @@ use std::rc::Rc;
 use std::time::Duration;
 
 use super::args::{RecordArgs, duration};
+use super::failure::{Failure, LOCAL, USAGE};
+use super::out;
 use super::reach::Loaded;
-use super::{Failure, LOCAL, USAGE, out};
 use crate::event::Event;
 use crate::facts::Judgement;
 use crate::link::{Quiet, wall};
@@ -159,7 +160,7 @@ impl Record {
     /// and the exit code; the result that was printed stands all the same.
     pub(crate) fn end(&self, result: Result<u8, Failure>) -> Result<u8, Failure> {
         match (self.close(), result) {
-            (Err(failure), Ok(_)) => Ok(super::finish(Err(failure), false)),
+            (Err(failure), Ok(_)) => Ok(super::failure::finish(Err(failure), false)),
             (_, result) => result,
         }
     }

@@ -9,8 +9,9 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 use sha2::{Digest as _, Sha256};
 
+use super::failure::{Failure, LOCAL, USAGE};
 use super::reach::Loaded;
-use super::{Failure, LOCAL, USAGE, out, record};
+use super::{out, record};
 use crate::ask::Talk;
 use crate::event::What;
 use crate::evidence::Seen;

@@ -16,9 +16,9 @@ use packside_simulator::Scenario;
 use serde_json::json;
 
 use super::args::ConfigArg;
-use super::reach::failure;
+use super::failure::{Failure, LOCAL, failure};
 use super::rehearse::look;
-use super::{Failure, LOCAL, out, record};
+use super::{out, record};
 use crate::facts::Judgement;
 use crate::judge::judge;
 use crate::recording::Shown;

@@ -11,12 +11,13 @@ use packside_profiles::model::{Needs, Profile};
 use sha2::{Digest as _, Sha256};
 
 use super::args::{CheckArgs, RecordArgs};
+use super::failure::{Failure, LOCAL, USAGE, failure};
 use super::live::{Ended, Live};
 use super::places;
 use super::prompt::{self, Typed};
-use super::reach::{self, Loaded, failure};
+use super::reach::{self, Loaded};
 use super::record::{self, Record};
-use super::{Failure, LOCAL, USAGE, check, out};
+use super::{check, out};
 use crate::event::{Answer, Event, Plugged, What};
 use crate::link::wall;
 use crate::show::screen;

@@ -20,11 +20,12 @@ use clap::Args;
 use super::args::{
     CheckArgs, ConfigArg, PluggedArg, RecordArgs, SessionArg, Where, duration, unit_address,
 };
+use super::failure::{Failure, INTERRUPTED, failure};
 use super::live::Live;
 use super::prompt::Keys;
-use super::reach::{self, INTERRUPTED, Loaded, failure};
+use super::reach::{self, Loaded};
 use super::record::{self, Record};
-use super::{Failure, check, out, places};
+use super::{check, out, places};
 use crate::judge::judge;
 use crate::link::{Interrupt, wall};
 use tell::Teller;

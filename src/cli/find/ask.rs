@@ -7,10 +7,11 @@ use std::time::Duration;
 use packside_profiles::model::{Profile, Table};
 use packside_profiles::{Known, LineSettings};
 
+use super::super::args::FramingArg;
+use super::super::failure::{Failure, USAGE, failure};
 use super::super::out;
-use super::super::reach::{failure, failure_of};
+use super::super::reach::failure_of;
 use super::super::session::{self, Manner};
-use super::super::{Failure, USAGE, args::FramingArg};
 use super::{Ended, FindArgs, Report, first_line, hold_back};
 use crate::drive::find as moves;
 use crate::event::{LinkFacts, What};

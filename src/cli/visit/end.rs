@@ -7,7 +7,8 @@ use std::path::Path;
 
 use serde_json::json;
 
-use crate::cli::reach::{INTERRUPTED, Loaded};
+use super::super::failure::INTERRUPTED;
+use crate::cli::reach::Loaded;
 use crate::event::{Answer, LinkFacts};
 use crate::facts::Judgement;
 use crate::show::{json, screen};
