@@ -25,9 +25,10 @@ IN_ORDER = ", their order"
 
 # How a difference is called, by the end of where it stands; the first that fits.
 KINDS = [
-    ("exit", "exit code"),
+    ("then.verify.*", "report --verify"),
+    ("*exit", "exit code"),
     ("*verdict.kind", "verdict kind"),
-    ("course*", "verdict kind or first step over time"),
+    ("*course*", "verdict kind or first step over time"),
     ("*verdict.basis", "verdict basis"),
     ("*verdict.confidence", "verdict confidence"),
     ("*verdict.gate_filled", "gate"),
@@ -54,9 +55,9 @@ KINDS = [
     ("*identity.*", "identity"),
     ("*moment_ms", "moment of the verdict"),
     ("*at_ms", "moment of the verdict"),
-    ("looks.*", "number and times of looks"),
-    ("numbers*", "numbers over time"),
-    ("changes*", "changes told"),
+    ("*looks.*", "number and times of looks"),
+    ("*numbers.*", "numbers over time"),
+    ("*changes*", "changes told"),
     ("cases*", "expectations"),
 ]
 # Objects whose fields are data: a new one is a difference, not a new kind of field.

@@ -10,6 +10,7 @@ Invariants: the same output gives the same result; nothing but versions and fing
 
 import hashlib
 import json
+import re
 
 # Fields that hold sentences, wherever they stand.
 TEXT_FIELDS = {
@@ -18,12 +19,31 @@ TEXT_FIELDS = {
 }
 # Versions and fingerprints of texts: a changed comment in a register map is no other verdict.
 LEFT_OUT = {"tool", "sha256", "fingerprint"}
+# Longer rows of numbers are kept as digests.
+LONGEST_ROW = 8
+DATE = re.compile(r"\b20\d\d-\d\d-\d\d[ T]\d\d:\d\d:\d\d(\.\d+)?(Z| [+-]\d\d:\d\d)?")
+FINGERPRINT = re.compile(r"\bfingerprint [0-9a-f]{16}\b")
 
 
 def digest(value):
     """Twelve hex digits of anything that JSON can hold."""
     text = json.dumps(value, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def without_today(text):
+    """A text without the dates and fingerprints of a recording made just now."""
+    return FINGERPRINT.sub("fingerprint", DATE.sub("DATE", text))
+
+
+def without_clock(value):
+    """Objects without what a unit's clock says, which a recording compares with the time of day."""
+    if isinstance(value, list):
+        kept = [item for item in value if not (isinstance(item, dict) and item.get("role") == "unit_clock")]
+        return [without_clock(item) for item in kept]
+    if isinstance(value, dict):
+        return {key: without_clock(item) for key, item in value.items() if key != "unit_clock_error_s"}
+    return value
 
 
 def split(value, name=None):
@@ -42,6 +62,10 @@ def _is_text(value, name):
     if isinstance(value, list):
         return name in TEXT_FIELDS and all(isinstance(item, str) for item in value)
     return isinstance(value, str) and (name in TEXT_FIELDS or value.count(" ") >= 2)
+
+
+def _is_row(value):
+    return all(_is_row(item) for item in value) if isinstance(value, list) else isinstance(value, (int, float))
 
 
 def _split_fields(fields):
@@ -65,6 +89,8 @@ def _split_fields(fields):
 
 
 def _split_items(items):
+    if len(items) > LONGEST_ROW and _is_row(items):
+        return f"{len(items)}:{digest(items)}", None
     parts = [split(item) for item in items]
     texts = {_label(n, item): text for n, (item, (_, text)) in enumerate(zip(items, parts)) if text}
     return [facts for facts, _ in parts], texts or None

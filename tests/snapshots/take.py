@@ -7,8 +7,8 @@ and writes one JSON file. Output for people goes to standard error.
 
 Does not: judge (see compare.py), or look at the screen texts of people: only at JSON.
 
-Invariants: everything runs in virtual time with the scenarios' own seeds, so the same binary gives the
-same file. Two processes at a time at most, at low priority.
+Invariants: everything runs in virtual time with the scenarios' own seeds, and what depends on the day of
+a recording is left out, so the same binary gives the same file. Two processes at a time, at low priority.
 """
 
 import argparse
@@ -52,35 +52,68 @@ LONG = [
     "hv-fuse-goes", "hv-gateway-queue-grows", "hv-adapter-pulled-out", "rack-equalising-current",
     "rack-codes-rotate",
 ]
+# Visits of the quick set: every measured step, and every way a visit ends.
+VISITED = [
+    "hv-waiting", "hv-fault-behind-lamp", "hv-commissioning", "hv-resistive-cell", "hv-no-answer",
+    "hv-swap-fault-follows-module", "hv-swap-fault-stays", "hv-fault-latched-until-power-cycle",
+    "hv-inverter-lost", "hv-cold", "hv-two-clients", "hv-gateway", "rack-waiting", "rack-hidden-fault",
+    "rack-sister-holds-terminals",
+]
 
-# One run: its name in the file, the arguments, and how its output is made comparable.
-Run = collections.namedtuple("Run", "key arguments normalise")
+# Stands for the folder of a run that records.
+FOLDER = "{folder}"
+RECORD = f"{FOLDER}/a.visit.jsonl"
+ANSWERS = ROOT / "tests/snapshots/answers.toml"
+# The same answers, but for one that ends the visit early.
+STOPPING = ("earth = true", 'earth = { answer = "no", note = "the strap is missing" }')
+
+# One run: its name in the file, the arguments, how its output is made comparable, and what is asked
+# afterwards of what it recorded (names and runs).
+Run = collections.namedtuple("Run", "key arguments normalise then", defaults=[()])
 
 
 class Tool:
-    """A binary, and a folder of its own to run in without anybody's settings."""
+    """A binary, and a home of its own without anybody's settings."""
 
     def __init__(self, binary, home):
         self.binary = str(pathlib.Path(binary).resolve())
         self.environment = {"HOME": home, "TZ": "UTC", "NO_COLOR": "1"}
 
-    def output(self, arguments):
+    def output(self, arguments, folder=""):
         """Exit code, objects of standard output, lines of standard error."""
+        command = [self.binary, *(a.replace(FOLDER, folder) for a in arguments), "--format", "json"]
         try:
             done = subprocess.run(
-                [self.binary, *arguments, "--format", "json"], cwd=ROOT, env=self.environment,
-                stdin=subprocess.DEVNULL, capture_output=True, timeout=LONGEST_RUN_S, check=False,
+                command, cwd=ROOT, env=self.environment, stdin=subprocess.DEVNULL, capture_output=True,
+                timeout=LONGEST_RUN_S, check=False,
             )
         except subprocess.TimeoutExpired:
             return "no end", [], []
-        lines = done.stdout.decode(errors="replace").splitlines()
-        return done.returncode, [as_object(line) for line in lines], done.stderr.decode(errors="replace").splitlines()
+        told, said = (text.decode(errors="replace") for text in (done.stdout, done.stderr))
+        if folder:
+            told, said = (normal.without_today(text.replace(folder, FOLDER)) for text in (told, said))
+        objects = [as_object(line) for line in told.splitlines()]
+        return done.returncode, normal.without_clock(objects) if folder else objects, said.splitlines()
+
+    def one(self, run, folder=""):
+        """Facts and texts of one command."""
+        code, objects, said = self.output(run.arguments, folder)
+        facts, texts = run.normalise(objects)
+        return {"exit": code} | (facts or {}), (texts or {}) | {"said": said}
 
     def snapshot(self, run):
-        """Facts and texts of one run."""
-        code, objects, said = self.output(run.arguments)
-        facts, texts = run.normalise(objects)
-        return {"facts": {"exit": code} | (facts or {}), "texts": (texts or {}) | {"said": said}}
+        """Facts and texts of a run, and of what is asked of its recording."""
+        if not run.then:
+            facts, texts = self.one(run)
+            return {"facts": facts, "texts": texts}
+        with tempfile.TemporaryDirectory() as folder:
+            first = ANSWERS.read_text().replace(*STOPPING)
+            pathlib.Path(folder, "first.toml").write_text(first)
+            facts, texts = self.one(run, folder)
+            facts["then"], texts["then"] = {}, {}
+            for then in run.then:
+                facts["then"][then.key], texts["then"][then.key] = self.one(then, folder)
+        return {"facts": facts, "texts": texts}
 
 
 def as_object(line):
@@ -146,12 +179,40 @@ def recorded(folder):
     yield Run(f"retest {pathlib.Path(folder).name}", ["retest", str(folder)], normal.whole)
 
 
+def asked_of_record():
+    """What a recording just made is asked."""
+    yield Run("verify", ["report", "--verify", RECORD], normal.whole)
+    yield Run("check", ["check", "--recording", RECORD, "--explain"], normal.whole)
+    yield Run("report", ["report", RECORD], normal.whole)
+
+
+def visits(name, in_two):
+    """A visit with the same answers for every unit; `in_two`: stopped in the middle, and gone on with."""
+    visit = ["visit", "--simulated", name, "--record", RECORD, "--answers"]
+    if not in_two:
+        yield Run(f"visit {name} own", [*visit, str(ANSWERS)], normal.whole, [*asked_of_record()])
+        return
+    go_on = Run("go on", [*visit, str(ANSWERS), "--continue"], normal.whole)
+    first = [*visit, f"{FOLDER}/first.toml"]
+    yield Run(f"visit {name} own in two", first, normal.whole, [go_on, *asked_of_record()])
+
+
+def recorded_watching(name):
+    """Some looks, recorded: a recording must say the same as was seen live."""
+    watch = ["watch", "--simulated", name, "--seconds", "30", "--record", RECORD]
+    again = Run("watch", ["watch", "--recording", RECORD], normal.watched)
+    yield Run(f"watch {name} own recorded", watch, normal.watched, [again, *asked_of_record()])
+
+
 def quick_runs(moments, folders):
     """What is run after every large step."""
     for name, at in moments.items():
         yield from looks(name, at)
         yield from watching(name, SHORT_S, ["own"])
         yield from searching(name)
+    for name in VISITED:
+        yield from visits(name, in_two=False)
+        yield from visits(name, in_two=True)
     for folder in folders:
         yield from recorded(folder)
     yield Run("retest shipped", ["retest", "shipped"], normal.whole)
@@ -161,14 +222,18 @@ def quick_runs(moments, folders):
 def full_runs(moments, folders):
     """All of it, the long ones first so that none is left over at the end."""
     for name in LONG:
-        if name in moments:
-            yield from watching(name, LONG_S, ["own"])
+        yield from watching(name, LONG_S, ["own"])
+        yield from watching(name, MIDDLE_S, ["rtu"])
     for name in moments:
-        yield from watching(name, MIDDLE_S, WAYS)
+        yield from watching(name, MIDDLE_S, ["own", "tcp"])
     yield from quick_runs(moments, folders)
     for name in moments:
         yield from watching(name, SHORT_S, ["tcp", "rtu"])
         yield from looks_with_words(name)
+        yield from recorded_watching(name)
+        if name not in VISITED:
+            yield from visits(name, in_two=False)
+            yield from visits(name, in_two=True)
 
 
 def take(tool, runs):
