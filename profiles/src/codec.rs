@@ -10,6 +10,7 @@
 //! 2^53 loses digits in [`Value::Number`]; [`Decoded::raw`] keeps them all and [`encode_raw`] writes
 //! them all.
 
+use crate::foreign::Foreign;
 use crate::lookup::words_of;
 use crate::model::{Kind, Point, WordOrder};
 
@@ -19,7 +20,7 @@ pub enum Value {
     /// A measurement or counter in the unit of the point: raw x scale + offset.
     Number(f64),
     /// A text, without padding.
-    Text(String),
+    Text(Foreign),
     /// A word of bits.
     Bits(u64),
     /// A value of an enumeration or code, by number.
@@ -197,7 +198,7 @@ fn decode_text(words: &[u16]) -> Decoded {
     }
     Decoded {
         raw,
-        value: Some(Value::Text(text)),
+        value: Some(Value::Text(text.into())),
         quality: Quality::Good,
     }
 }
@@ -364,7 +365,7 @@ pub fn encode(
         return Err(point.length_error(words.len()));
     }
     let raw = match (point.kind, value) {
-        (Kind::String, Value::Text(text)) => return encode_text(point, text, words),
+        (Kind::String, Value::Text(text)) => return encode_text(point, text.as_given(), words),
         (Kind::Bits16 | Kind::Bits32, Value::Bits(raw))
         | (Kind::Enum16 | Kind::Enum32, Value::Code(raw)) => *raw,
         (Kind::F32, Value::Number(number)) => {
@@ -476,7 +477,7 @@ fn put_whole(point: &Point, whole: u64, words: &mut [u16]) {
 
 fn encode_text(point: &Point, text: &str, words: &mut [u16]) -> Result<(), CodecError> {
     if text.len() > words.len() * 2 || !text.bytes().all(|b| (0x20..0x7f).contains(&b)) {
-        return Err(point.range_error(&Value::Text(text.to_owned())));
+        return Err(point.range_error(&Value::Text(text.into())));
     }
     let mut bytes = text.bytes().chain(std::iter::repeat(0));
     for word in words {

@@ -93,7 +93,7 @@ pub fn explain(profile: &Profile, what: &str) -> Result<String, UnknownSubject> 
 
 fn explain_flag(profile: &Profile, flag: &Flag) -> String {
     let mut page = Page::new(&format!("flag {} of {}", flag.id, profile.profile.id));
-    page.line("meaning", &flag.meaning);
+    page.line("meaning", &flag.meaning.clean());
     page.line("verdict", consequence(profile, flag));
     page.line(
         "severity",
@@ -101,7 +101,7 @@ fn explain_flag(profile: &Profile, flag: &Flag) -> String {
     );
     page.line("stands in", &place_of_flag(profile, flag));
     page.line("lies in", lies_in(flag.lies_in));
-    page.line("do first", &flag.to_do);
+    page.line("do first", &flag.to_do.clean());
     page.line("clears", clears(flag.clears));
     page.line("brings along", &flag.brings.join(", "));
     page.line("brought by", &brought_by(profile, flag));
@@ -209,7 +209,7 @@ fn lamps_of_flag(profile: &Profile, flag: &Flag) -> String {
 
 fn explain_point(profile: &Profile, point: &Point) -> String {
     let mut page = Page::new(&format!("point {} of {}", point.id, profile.profile.id));
-    page.line("name", &point.name);
+    page.line("name", &point.name.clean());
     page.line("role", point.role.id());
     page.line("stands in", &address(profile, point));
     page.line("repeats", &repetition(profile, point));
@@ -240,7 +240,7 @@ fn explain_point(profile: &Profile, point: &Point) -> String {
             .unwrap_or_default();
         page.line(
             &format!("value {}", value.is),
-            &format!("{}{state}", value.name),
+            &format!("{}{state}", value.name.clean()),
         );
     }
     for flag in profile.flags_of(&point.id) {
@@ -255,15 +255,15 @@ fn explain_point(profile: &Profile, point: &Point) -> String {
                     .join(", ")
             ),
         };
-        page.line(&label, &format!("{}: {}", flag.id, flag.meaning));
+        page.line(&label, &format!("{}: {}", flag.id, flag.meaning.clean()));
     }
     page.text
 }
 
 fn explain_lamp(profile: &Profile, lamp: &Lamp) -> String {
     let mut page = Page::new(&format!("lamp {} of {}", lamp.id, profile.profile.id));
-    page.line("colour", &lamp.colour);
-    page.line("place", &lamp.place);
+    page.line("colour", &lamp.colour.clean());
+    page.line("place", &lamp.place.clean());
     page.line("beware", DARK);
     for code in profile
         .lamp_codes
@@ -271,7 +271,7 @@ fn explain_lamp(profile: &Profile, lamp: &Lamp) -> String {
         .filter(|code| code.lamps.contains_key(&lamp.id))
     {
         let shown = code.lamps.get(&lamp.id).map_or("", String::as_str);
-        page.line(shown, &format!("{}: {}", code.id, code.meaning));
+        page.line(shown, &format!("{}: {}", code.id, code.meaning.clean()));
     }
     page.text
 }
@@ -282,7 +282,7 @@ const DARK: &str =
 fn explain_code(profile: &Profile, code: &LampCode) -> String {
     let mut page = Page::new(&format!("lamp code {} of {}", code.id, profile.profile.id));
     page.line("lamps", &pattern(code));
-    page.line("meaning", &code.meaning);
+    page.line("meaning", &code.meaning.clean());
     let mut when = code.flags.clone();
     if code.any_alarm {
         when.push("any alarm".to_owned());
@@ -327,10 +327,14 @@ fn heading(profile: &Profile) -> String {
         .iter()
         .map(|code| format!("{code:02X}"))
         .collect();
-    let mut page = Page::new(&format!("{}: {}", head.id, head.title));
+    let mut page = Page::new(&format!("{}: {}", head.id, head.title.clean()));
     page.line(
         "document",
-        &format!("{}, revision {}", head.document, head.revision),
+        &format!(
+            "{}, revision {}",
+            head.document.clean(),
+            head.revision.clean()
+        ),
     );
     let verified = if head.verified_on_hardware {
         "yes"
@@ -339,7 +343,7 @@ fn heading(profile: &Profile) -> String {
     };
     page.line("on hardware", verified);
     page.line("firmware", &firmware_range(profile));
-    page.line("notes", &head.notes);
+    page.line("notes", &head.notes.clean());
     page.line(
         "line",
         &format!(
@@ -381,7 +385,9 @@ fn point_table(profile: &Profile) -> String {
         let _ = writeln!(
             text,
             "  {:<22} {place:<24} {kind:<11} {:<6} {}{needed}",
-            point.id, point.unit, point.role
+            point.id,
+            point.unit.clean(),
+            point.role
         );
     }
     let _ = writeln!(
@@ -486,7 +492,7 @@ fn repetition(profile: &Profile, point: &Point) -> String {
     if let Some(repeat) = &point.repeat {
         parts.push(format!(
             "{} {} times, every {} registers",
-            repeat.name,
+            repeat.name.clean(),
             spelled(&repeat.count),
             repeat.stride
         ));
@@ -517,7 +523,7 @@ fn value_rule(point: &Point) -> String {
         let _ = write!(text, ", x 10 to the power of {other}");
     }
     if !point.unit.is_empty() {
-        let _ = write!(text, ", in {}", point.unit);
+        let _ = write!(text, ", in {}", point.unit.clean());
     }
     for raw in &point.not_available {
         let _ = write!(text, ", 0x{raw:x} = not available");

@@ -14,6 +14,7 @@
 
 pub mod codec;
 pub mod explain;
+pub mod foreign;
 pub mod layout;
 pub mod line;
 pub mod load;
@@ -26,6 +27,7 @@ pub mod text;
 mod words;
 
 pub use codec::{Decoded, Quality, Value, decode, encode, encode_raw};
+pub use foreign::{Foreign, clean};
 pub use layout::{Instance, Known, Layout, Place, models_in_chain};
 pub use line::{LineSettings, Parity};
 pub use load::{FindError, Loaded, Problem, Problems, find, load, shipped};

@@ -13,6 +13,8 @@ use std::collections::BTreeSet;
 use std::fmt;
 use std::ops::Range;
 
+use crate::foreign::clean;
+
 use crate::lookup::near_matches;
 
 /// One mistake, with its place.
@@ -127,25 +129,21 @@ impl<'t> Collector<'t> {
             line: before.matches('\n').count() + 1,
             column: column + 1,
             width: covered.clamp(1, source.chars().count().saturating_sub(column).max(1)),
-            source: source
-                .chars()
-                .map(|c| if c.is_control() { ' ' } else { c })
-                .collect(),
-            message: message.into(),
-            fix: fix.into(),
+            source: clean(source).into_owned(),
+            message: clean(&message.into()).into_owned(),
+            fix: clean(&fix.into()).into_owned(),
         });
     }
 
     /// Notes a mistake of the whole file: something is not there at all.
     pub(crate) fn add_whole(&mut self, message: impl Into<String>, fix: impl Into<String>) {
-        let (message, fix) = (message.into(), fix.into());
         self.list.push(Problem {
             line: 0,
             column: 0,
             width: 0,
             source: String::new(),
-            message,
-            fix,
+            message: clean(&message.into()).into_owned(),
+            fix: clean(&fix.into()).into_owned(),
         });
     }
 

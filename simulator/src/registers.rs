@@ -127,12 +127,18 @@ fn in_kind(point: &Point, value: Value) -> Value {
         Value::Bits(raw) | Value::Code(raw) => raw_number(*raw),
         Value::Text(text) if point.kind == Kind::String => {
             let room = usize::from(point.registers.unwrap_or(1)) * 2;
-            return Value::Text(text.chars().take(room).collect());
+            return Value::Text(
+                text.as_given()
+                    .chars()
+                    .take(room)
+                    .collect::<String>()
+                    .into(),
+            );
         }
         Value::Text(_) => 0.0,
     };
     match point.kind {
-        Kind::String => Value::Text(format!("{number}")),
+        Kind::String => Value::Text(number.to_string().into()),
         Kind::Bits16 | Kind::Bits32 => Value::Bits(whole(number)),
         Kind::Enum16 | Kind::Enum32 => Value::Code(whole(number)),
         _ => Value::Number(number),
@@ -180,19 +186,20 @@ fn identity(sources: &Sources<'_>, point: &Point, instance: &Instance) -> Option
     }
     let module = instance.place.module.unwrap_or(1);
     Some(match point.role {
-        Role::Serial => Value::Text(format!(
-            "SIM{:06}-{}",
-            facts.serial % 1_000_000,
-            facts.index
-        )),
-        Role::ModuleSerial => Value::Text(format!(
-            "SIM{:05}-{}{:02}",
-            facts.serial % 100_000,
-            facts.index,
-            pack.serial(module)
-        )),
-        Role::Model => Value::Text("SIMULATED".to_owned()),
-        Role::Firmware | Role::ModuleFirmware => Value::Text(facts.firmware.clone()),
+        Role::Serial => {
+            Value::Text(format!("SIM{:06}-{}", facts.serial % 1_000_000, facts.index).into())
+        }
+        Role::ModuleSerial => Value::Text(
+            format!(
+                "SIM{:05}-{}{:02}",
+                facts.serial % 100_000,
+                facts.index,
+                pack.serial(module)
+            )
+            .into(),
+        ),
+        Role::Model => Value::Text("SIMULATED".to_owned().into()),
+        Role::Firmware | Role::ModuleFirmware => Value::Text(facts.firmware.clone().into()),
         Role::ModulePosition => Value::Number(pack.position(module).into()),
         Role::ModuleCount => Value::Number(pack.modules().into()),
         Role::PackCount => Value::Number(facts.packs.into()),

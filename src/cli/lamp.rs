@@ -297,7 +297,9 @@ pub(crate) fn ask_for_taps(profile: &Profile) -> Option<(String, String)> {
     out::say(&format!(
         "Nothing answers on the wire. The lamp \"{}\" ({}, {}) can still be seen: type y and Enter to tap its rhythm, \
          anything else to go on.",
-        lamp.id, lamp.colour, lamp.place
+        lamp.id,
+        lamp.colour.clean(),
+        lamp.place.clean()
     ));
     if out::answer().as_deref() != Some("y") {
         return None;

@@ -173,7 +173,8 @@ fn list(config: Option<&Path>, json: bool) -> Outcome {
                 };
                 stdout.push_str(&format!(
                     "{name:<22} {} [{}, {verified}]\n",
-                    head.title, loaded.origin
+                    head.title.clean(),
+                    loaded.origin
                 ));
             }
             Err(error) => stderr.push_str(&format!("error: {name}: {error}\n")),

@@ -65,7 +65,7 @@ fn reading(
         place: instance.place,
         value: None,
         value_name: None,
-        value_unit: point.unit.clone(),
+        value_unit: point.unit.clean().into_owned(),
         raw: None,
         unit,
         table: instance.table,
@@ -105,7 +105,7 @@ fn fill(reading: &mut Reading, decoded: &Decoded, point: &Point) {
             .values
             .iter()
             .find(|v| v.is == code)
-            .map(|v| v.name.clone());
+            .map(|v| v.name.clean().into_owned());
     }
 }
 

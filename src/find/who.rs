@@ -403,7 +403,7 @@ impl<'p> Who<'p> {
         if let Outcome::Answered(Answer::DeviceId { objects, .. }) = outcome {
             let texts = objects.iter().map(|(id, bytes)| {
                 let text = String::from_utf8_lossy(bytes);
-                (*id, text.trim_matches(['\0', ' ']).to_owned())
+                (*id, packside_profiles::clean(&text).trim().to_owned())
             });
             self.identity.device = texts.collect();
         }
@@ -470,8 +470,8 @@ fn compare(
             number.to_string(),
         ),
         Scalar::Text(text) => (
-            matches!(&decoded.value, Some(Value::Text(found)) if found.starts_with(text.as_str())),
-            format!("\"{text}\" at its begin"),
+            matches!(&decoded.value, Some(Value::Text(found)) if found.as_given().starts_with(text.as_given())),
+            format!("\"{}\" at its begin", text.clean()),
         ),
     };
     let found = decoded
@@ -488,7 +488,7 @@ fn compare(
 
 fn text_of(value: &Value) -> String {
     match value {
-        Value::Text(text) => text.trim_matches(['\0', ' ']).to_owned(),
+        Value::Text(text) => text.clean().trim().to_owned(),
         Value::Number(number) => number.to_string(),
         Value::Bits(raw) | Value::Code(raw) => raw.to_string(),
     }

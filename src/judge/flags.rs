@@ -290,10 +290,20 @@ fn finding(
         place: one.place,
         text: match one.role {
             // Codes stand as plain numbers in manuals, words as bits.
-            Role::FaultCode => format!("{lead}{} ({} = {})", flag.meaning, one.name, one.raw),
-            _ => format!("{lead}{} ({} = 0x{:04x})", flag.meaning, one.name, one.raw),
+            Role::FaultCode => format!(
+                "{lead}{} ({} = {})",
+                flag.meaning.clean(),
+                one.name,
+                one.raw
+            ),
+            _ => format!(
+                "{lead}{} ({} = 0x{:04x})",
+                flag.meaning.clean(),
+                one.name,
+                one.raw
+            ),
         },
-        to_do: flag.to_do.clone(),
+        to_do: flag.to_do.clean().into_owned(),
         since: one.since,
         returned: one.returned,
         sure: Certainty::Likely,
@@ -417,7 +427,7 @@ fn earlier(
     let text = format!(
         "seen at {:.0} s, not now: {} ({} = 0x{raw:04x})",
         seen_at.as_secs_f64(),
-        flag.meaning,
+        flag.meaning.clean(),
         point.id
     );
     if !cleared {

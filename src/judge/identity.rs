@@ -36,7 +36,9 @@ pub(super) fn recognition(readings: &[Reading], profile: &Profile, we_asked: boo
             (Scalar::Number(n), Some((r, _))) => {
                 r.raw.is_some_and(|raw| i128::from(raw) == i128::from(*n))
             }
-            (Scalar::Text(t), Some((_, Value::Text(text)))) => text.starts_with(t.as_str()),
+            (Scalar::Text(t), Some((_, Value::Text(text)))) => {
+                text.as_given().starts_with(t.as_given())
+            }
             _ => false,
         };
         let unasked = reading.is_some_and(|r| r.quality == ReadingQuality::NeverAsked) && !we_asked;
@@ -55,7 +57,7 @@ pub(super) fn recognition(readings: &[Reading], profile: &Profile, we_asked: boo
                 rule.point,
                 match &rule.equals {
                     Scalar::Number(n) => n.to_string(),
-                    Scalar::Text(t) => format!("\"{t}…\""),
+                    Scalar::Text(t) => format!("\"{}…\"", t.clean()),
                 }
             )));
         }
@@ -134,8 +136,9 @@ fn identity_changes(evidence: &MemberEvidence, profile: &Profile) -> Vec<Doubt> 
             let Some(Value::Text(text)) = &decoded.value else {
                 continue;
             };
-            if !texts.contains(text) {
-                texts.push(text.clone());
+            let text = text.clean().into_owned();
+            if !texts.contains(&text) {
+                texts.push(text);
             }
         }
         if texts.len() > 1 {

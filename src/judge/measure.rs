@@ -362,11 +362,11 @@ fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile, at_r
             let text = format!(
                 "{when} {} = {} and {} = {} are {} apart, more than {}",
                 low_at.name,
-                with_unit(low, &point.unit),
+                with_unit(low, &point.unit.clean()),
                 high_at.name,
-                with_unit(high, &point.unit),
-                with_unit(high - low, &point.unit),
-                with_unit(limit, &point.unit),
+                with_unit(high, &point.unit.clean()),
+                with_unit(high - low, &point.unit.clean()),
+                with_unit(limit, &point.unit.clean()),
             );
             let severity = if at_rest {
                 Severity::Alarm
@@ -389,8 +389,8 @@ fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile, at_r
             let mut found = finding(class, severity, odd.unit, odd.place, text);
             found.deciding = Some(format!(
                 "{} apart, limit {}",
-                with_unit(high - low, &point.unit),
-                with_unit(limit, &point.unit),
+                with_unit(high - low, &point.unit.clean()),
+                with_unit(limit, &point.unit.clean()),
             ));
             measured.findings.push(found);
         }

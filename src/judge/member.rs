@@ -397,7 +397,9 @@ fn state(readings: &[Reading], profile: &Profile) -> Option<(Option<StateKind>, 
     let raw = reading.raw?;
     let point = profile.points.iter().find(|p| p.id == reading.point)?;
     let named = point.values.iter().find(|v| v.is == raw);
-    Some(named.map_or((None, raw.to_string()), |v| (v.state, v.name.clone())))
+    Some(named.map_or((None, raw.to_string()), |v| {
+        (v.state, v.name.clean().into_owned())
+    }))
 }
 
 /// A measured violation and a flag of the same class at the same place say the same thing: both
@@ -413,7 +415,7 @@ fn merge(flagged: Vec<Finding>, measured: Vec<Finding>) -> Vec<Finding> {
 pub(crate) fn value_text(value: &Value) -> String {
     match value {
         Value::Number(number) => number.to_string(),
-        Value::Text(text) => text.clone(),
+        Value::Text(text) => text.clean().into_owned(),
         Value::Bits(bits) => format!("0x{bits:04x}"),
         Value::Code(code) => code.to_string(),
     }

@@ -127,7 +127,7 @@ fn firmware_minima(findings: &mut Vec<Finding>, unit: u8, readings: &[Reading], 
         .inverter_families
         .iter()
         .filter(|family| version(&firmware) < version(&family.firmware_from))
-        .map(|family| format!("{} needs {}", family.name, family.firmware_from))
+        .map(|family| format!("{} needs {}", family.name.clean(), family.firmware_from))
         .collect();
     if !too_old.is_empty() {
         let text = format!(

@@ -228,7 +228,7 @@ fn contacts_against_state(seen: &mut Plausible, evidence: &MemberEvidence, profi
             }
             _ => false,
         };
-        Some((contradicts, state.name.clone(), raw))
+        Some((contradicts, state.name.clean().into_owned(), raw))
     };
     let both: Vec<(Duration, (bool, String, u64))> = switches
         .iter()

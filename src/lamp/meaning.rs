@@ -76,7 +76,7 @@ pub fn meanings_together(profile: &Profile, seen: &[(String, String)]) -> Vec<Me
         })
         .map(|code| Meaning {
             code: code.id.clone(),
-            meaning: code.meaning.clone(),
+            meaning: code.meaning.clean().into_owned(),
             flags: code.flags.clone(),
             any_alarm: code.any_alarm,
             states: code.states.clone(),

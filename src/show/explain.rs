@@ -221,9 +221,9 @@ fn margins(judgement: &Judgement, profile: &Profile) -> Vec<String> {
                 "{} {} its alarm limit of {}: it has {}, {} are left",
                 reading.name,
                 if low { "falling below" } else { "rising above" },
-                with_unit(*limit, &point.unit),
-                with_unit(reading.number().unwrap_or_default(), &point.unit),
-                with_unit(left, &point.unit)
+                with_unit(*limit, &point.unit.clean()),
+                with_unit(reading.number().unwrap_or_default(), &point.unit.clean()),
+                with_unit(left, &point.unit.clean())
             );
             close.push((left / limit.abs().max(1.0), text));
         }

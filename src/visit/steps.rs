@@ -357,11 +357,11 @@ fn take_in(all: &mut Vec<Step>, own: &ManualStep) {
         _ => Part::After,
     };
     if let Some(same) = all.iter_mut().find(|step| step.id == own.id) {
-        same.text.clone_from(&own.text);
+        same.text = own.text.clean().into_owned();
         same.needs = own.needs;
         return;
     }
-    let mut step = ask(&own.id, part, Kind::Confirm, &own.text);
+    let mut step = ask(&own.id, part, Kind::Confirm, &own.text.clean());
     step.needs = own.needs;
     if own.needs == Needs::LiveDc {
         step.caution = Some(LIVE_DC);
@@ -422,7 +422,9 @@ fn families(profile: &Profile) -> Vec<(String, String)> {
     let known = profile.inverter_families.iter().map(|family| {
         let needs = format!(
             "{} (control unit from {}, battery type \"{}\")",
-            family.name, family.firmware_from, family.battery_type
+            family.name.clean(),
+            family.firmware_from,
+            family.battery_type.clean()
         );
         (family_id(family), needs)
     });
@@ -433,7 +435,7 @@ fn families(profile: &Profile) -> Vec<(String, String)> {
 
 /// A family's name as the id of a choice.
 pub(super) fn family_id(family: &InverterFamily) -> String {
-    family.name.to_lowercase().replace(' ', "-")
+    family.name.clean().to_lowercase().replace(' ', "-")
 }
 
 fn sockets() -> Vec<(String, String)> {

@@ -1,5 +1,6 @@
 //! Flags and lamps: what the unit says of itself.
 
+use crate::foreign::Foreign;
 use serde::Deserialize;
 use std::collections::BTreeMap;
 
@@ -75,10 +76,10 @@ pub struct Flag {
     /// How grave.
     pub severity: Severity,
     /// In the words of a technician.
-    pub meaning: String,
+    pub meaning: Foreign,
     /// What to do first.
     #[serde(default, rename = "do")]
-    pub to_do: String,
+    pub to_do: Foreign,
     /// Where the reason lies.
     pub lies_in: LiesIn,
     /// How it goes away.
@@ -101,10 +102,10 @@ pub struct Lamp {
     /// Name, `power`, `fault`, `charge`.
     pub id: String,
     /// Colour.
-    pub colour: String,
+    pub colour: Foreign,
     /// Where it sits.
     #[serde(default)]
-    pub place: String,
+    pub place: Foreign,
 }
 
 /// A pattern beyond the standard names: on and off times of one cycle.
@@ -126,7 +127,7 @@ pub struct LampCode {
     /// Lamp to pattern; a lamp that is not named does not matter.
     pub lamps: BTreeMap<String, String>,
     /// In the words of a technician.
-    pub meaning: String,
+    pub meaning: Foreign,
     /// Shown when any of these flags is up.
     #[serde(default)]
     pub flags: Vec<String>,

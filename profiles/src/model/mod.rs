@@ -20,6 +20,7 @@ pub use unit::{
     ManualStep, Needs, StorageWindow, SwitchKind, Terminals, UnitPicture,
 };
 
+use crate::foreign::Foreign;
 use serde::Deserialize;
 
 use crate::line::LineSettings;
@@ -95,13 +96,13 @@ pub struct Head {
     /// Stable name, also the file name: `generic-hv-stack`.
     pub id: String,
     /// One line for people.
-    pub title: String,
+    pub title: Foreign,
     /// The document the map comes from.
-    pub document: String,
+    pub document: Foreign,
     /// Revision of that document.
-    pub revision: String,
+    pub revision: Foreign,
     /// Who typed it in.
-    pub author: String,
+    pub author: Foreign,
     /// When, `YYYY-MM-DD`.
     pub date: String,
     /// Whether it was compared with a real unit.
@@ -112,7 +113,7 @@ pub struct Head {
     pub firmware_below: Option<String>,
     /// Remarks.
     #[serde(default)]
-    pub notes: String,
+    pub notes: Foreign,
 }
 
 /// How the unit answers on the wire.
@@ -160,5 +161,5 @@ pub enum Scalar {
     /// A whole number.
     Number(i64),
     /// A text.
-    Text(String),
+    Text(Foreign),
 }

@@ -1,5 +1,6 @@
 //! Where things stand in the registers, and what they are.
 
+use crate::foreign::Foreign;
 use serde::Deserialize;
 
 use crate::meaning::{Role, StateKind};
@@ -104,7 +105,7 @@ pub struct Repeat {
     /// Registers from one to the next.
     pub stride: u16,
     /// What one is called: `cell`, `sensor`.
-    pub name: String,
+    pub name: Foreign,
 }
 
 /// How registers make a value.
@@ -180,7 +181,7 @@ pub struct Point {
     pub id: String,
     /// One line for people.
     #[serde(default)]
-    pub name: String,
+    pub name: Foreign,
     /// What it is for.
     pub role: Role,
     /// Group it stands in; the address is then relative to the instance and the table is the group's.
@@ -212,7 +213,7 @@ pub struct Point {
     pub scale_point: Option<String>,
     /// Physical unit as printed: `V`, `degC`.
     #[serde(default)]
-    pub unit: String,
+    pub unit: Foreign,
     /// Raw values that mean "not available".
     #[serde(default)]
     pub not_available: Vec<u64>,
@@ -277,7 +278,7 @@ pub struct NamedValue {
     /// Raw value.
     pub is: u64,
     /// Short name.
-    pub name: String,
+    pub name: Foreign,
     /// For the `state` point: what it means.
     pub state: Option<StateKind>,
 }

@@ -1,5 +1,6 @@
 //! The picture of the unit: inverter link, switches, limits, windows, manual steps.
 
+use crate::foreign::Foreign;
 use serde::Deserialize;
 
 use super::Span;
@@ -97,14 +98,14 @@ pub struct UnitPicture {
     pub auto_off_s: Option<u32>,
     /// How to wake it.
     #[serde(default)]
-    pub wake: String,
+    pub wake: Foreign,
     /// Whether it can start an inverter that has no supply.
     #[serde(default)]
     pub black_start: bool,
     /// Cells in series in one module.
     pub cells_per_module: u16,
     /// Chemistry, `LFP` or `NMC`.
-    pub chemistry: String,
+    pub chemistry: Foreign,
     /// Current below which the pack counts as at rest, A.
     pub rest_current: f64,
     /// Whether modules of the same kind may be exchanged to see what a fault follows.
@@ -166,12 +167,12 @@ pub struct CellLimits {
 #[serde(deny_unknown_fields)]
 pub struct InverterFamily {
     /// Name of the family.
-    pub name: String,
+    pub name: Foreign,
     /// Oldest firmware, inclusive.
     pub firmware_from: String,
     /// Battery type to choose on the inverter's screen.
     #[serde(default)]
-    pub battery_type: String,
+    pub battery_type: Foreign,
 }
 
 /// How long modules may be stored in one band of temperatures.
@@ -210,7 +211,7 @@ pub struct ManualStep {
     /// When: `before-power`, `power-up`, `with-inverter`, `after`.
     pub when: String,
     /// Question to the technician.
-    pub text: String,
+    pub text: Foreign,
     /// What needs touching.
     pub needs: Needs,
 }

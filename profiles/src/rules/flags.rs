@@ -163,7 +163,7 @@ pub(super) fn severities(draft: &Draft<'_>, problems: &mut Collector<'_>) {
                 "write severity = \"notice\", or give the class of the real fault",
             );
         }
-        if flag.meaning.trim().is_empty() {
+        if flag.meaning.is_blank() {
             problems.add(
                 item.at("meaning"),
                 format!(

@@ -59,22 +59,24 @@ pub(crate) fn check(draft: &Draft<'_>, problems: &mut Collector<'_>) {
 
 fn head(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     let Some(head) = &draft.head else { return };
-    let text = |s: &str| s.trim().is_empty();
     let fields = [
-        ("id", &head.value.id),
-        ("document", &head.value.document),
-        ("revision", &head.value.revision),
-        ("author", &head.value.author),
-        ("date", &head.value.date),
+        ("id", head.value.id.as_str()),
+        ("document", head.value.document.as_given()),
+        ("revision", head.value.revision.as_given()),
+        ("author", head.value.author.as_given()),
+        ("date", head.value.date.as_str()),
     ];
     for (key, value) in fields {
-        if text(value) {
+        if value.trim().is_empty() {
             problems.add(
                 head.at(key),
                 format!("profile.{key}: expected where the map comes from, found nothing"),
                 "fill it in",
             );
         }
+    }
+    if !head.value.id.trim().is_empty() && !is_name(&head.value.id) {
+        no_name(head.at("id"), "profile", &head.value.id, problems);
     }
     let parts: Vec<&str> = head.value.date.split('-').collect();
     let shape: Vec<usize> = parts.iter().map(|p| p.len()).collect();
@@ -162,6 +164,9 @@ fn no_twice<T>(
 ) {
     let mut seen = BTreeSet::new();
     for item in items {
+        if !is_name(id(&item.value)) {
+            no_name(item.at("id"), what, id(&item.value), problems);
+        }
         if !seen.insert(id(&item.value).to_owned()) {
             problems.add(
                 item.at("id"),
@@ -170,6 +175,26 @@ fn no_twice<T>(
             );
         }
     }
+}
+
+/// Longest id, characters.
+const LONGEST_ID: usize = 64;
+
+/// Ids become names of files and stand in results for programs: letters, digits, `-`, `_`, no more.
+fn is_name(id: &str) -> bool {
+    let fits = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_');
+    (1..=LONGEST_ID).contains(&id.len()) && id.chars().all(fits)
+}
+
+fn no_name(at: Range<usize>, what: &str, id: &str, problems: &mut Collector<'_>) {
+    let shown: String = id.chars().take(LONGEST_ID).collect();
+    problems.add(
+        at,
+        format!(
+            "{what}, id: expected at most {LONGEST_ID} letters, digits, - and _, found \"{shown}\""
+        ),
+        "give it a plain name, as generic-hv-stack or cell_voltage",
+    );
 }
 
 fn unique_ids(draft: &Draft<'_>, problems: &mut Collector<'_>) {

@@ -187,11 +187,17 @@ fn text_is_decoded_without_padding_and_with_strange_bytes_marked() {
             .unwrap()
             .value
     };
-    assert_eq!(text(&[0x4142, 0x0000]), Some(Value::Text("AB".to_owned())));
-    assert_eq!(text(&[0x4142, 0x2020]), Some(Value::Text("AB".to_owned())));
+    assert_eq!(
+        text(&[0x4142, 0x0000]),
+        Some(Value::Text("AB".to_owned().into()))
+    );
+    assert_eq!(
+        text(&[0x4142, 0x2020]),
+        Some(Value::Text("AB".to_owned().into()))
+    );
     assert_eq!(
         text(&[0x41ff, 0x4200]),
-        Some(Value::Text("A\u{fffd}B".to_owned()))
+        Some(Value::Text("A\u{fffd}B".to_owned().into()))
     );
 }
 
@@ -216,7 +222,7 @@ fn err_codec_says_what_does_not_fit() {
         ("bcd16", Value::Number(10_000.0)),
         ("u16", Value::Number(f64::NAN)),
         ("f32", Value::Number(1e39)),
-        ("u16", Value::Text("1".to_owned())),
+        ("u16", Value::Text("1".to_owned().into())),
         ("bits16", Value::Bits(0x1_0000)),
     ] {
         let mut words = vec![0; point(kind, "").width().into()];
@@ -304,8 +310,8 @@ proptest! {
     fn text_written_is_text_read(text in "[!-~]([ -~]{0,6}[!-~])?") {
         let p = point("string", "registers = 4");
         let mut words = [0x5a5a; 4];
-        encode(&p, &Value::Text(text.clone()), 0, &mut words).unwrap();
-        prop_assert_eq!(decode(&p, &words, 0).unwrap().value, Some(Value::Text(text)));
+        encode(&p, &Value::Text(text.clone().into()), 0, &mut words).unwrap();
+        prop_assert_eq!(decode(&p, &words, 0).unwrap().value, Some(Value::Text(text.into())));
     }
 
     #[test]

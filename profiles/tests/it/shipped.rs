@@ -19,7 +19,7 @@ fn named(name: &str) -> Profile {
 #[test]
 fn every_map_has_its_own_name_and_says_that_it_is_invented() {
     each(|profile| {
-        assert!(profile.profile.title.contains("invented"));
+        assert!(profile.profile.title.as_given().contains("invented"));
         assert!(!profile.profile.verified_on_hardware);
     });
 }

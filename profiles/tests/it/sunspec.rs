@@ -154,11 +154,11 @@ fn points_of_models_802_and_803_have_their_published_values() {
     assert_eq!(good("inverter_order"), (None, Quality::NotAvailable));
     assert_eq!(
         good("serial"),
-        (Some(Value::Text("SN0001".to_owned())), Quality::Good)
+        (Some(Value::Text("SN0001".to_owned().into())), Quality::Good)
     );
     assert_eq!(
         good("firmware"),
-        (Some(Value::Text("1.2.3".to_owned())), Quality::Good)
+        (Some(Value::Text("1.2.3".to_owned().into())), Quality::Good)
     );
     assert_eq!(good("options"), (None, Quality::NotAvailable));
 }

@@ -173,7 +173,7 @@ impl Pack {
         }
         let count = all.len();
         let mut pack = Self {
-            curve: Curve::of(&profile.unit.chemistry),
+            curve: Curve::of(&profile.unit.chemistry.clean()),
             cell_wires: vec![Wire::default(); count],
             cells: all,
             cell_places: Places { in_module },

@@ -86,7 +86,7 @@ fn words_say_what_is_really_the_case() {
 fn identity_says_that_it_is_simulated() {
     let mut stage = stack(FIVE);
     let text = |value: &Option<Value>| match value {
-        Some(Value::Text(text)) => text.clone(),
+        Some(Value::Text(text)) => text.clean().into_owned(),
         other => panic!("{other:?}"),
     };
     assert!(text(&stage.read_all(1, Role::Serial)[0].1).starts_with("SIM"));

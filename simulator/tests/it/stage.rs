@@ -172,7 +172,7 @@ impl Stage {
         let number = |value| match value {
             Value::Number(number) => number,
             Value::Bits(raw) | Value::Code(raw) => f64::from(u32::try_from(raw).unwrap()),
-            Value::Text(text) => panic!("{text} is no number"),
+            Value::Text(text) => panic!("{text:?} is no number"),
         };
         let all = self.read_all(unit, role);
         all.into_iter().map(|(_, v)| v.map(number)).collect()

@@ -33,7 +33,12 @@ fn sighted(out: &mut String, answer: &Answer<'_>, sight: &Sight, colour: bool) {
         .profile
         .and_then(|profile| profile.lamps.iter().find(|lamp| lamp.id == sight.lamp));
     let lamp = match known {
-        Some(lamp) => format!("lamp \"{}\" ({}, {})", lamp.id, lamp.colour, lamp.place),
+        Some(lamp) => format!(
+            "lamp \"{}\" ({}, {})",
+            lamp.id,
+            lamp.colour.clean(),
+            lamp.place.clean()
+        ),
         None => "the lamp".to_owned(),
     };
     let (bold, plain) = if colour {

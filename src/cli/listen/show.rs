@@ -336,7 +336,7 @@ fn one_reading(reading: &Reading) -> String {
     let value = match (reading.any_number(), &reading.value_name, &reading.value) {
         (_, Some(name), _) => name.clone(),
         (Some(number), None, _) => with_unit(number, &reading.value_unit),
-        (None, None, Some(Value::Text(text))) => text.clone(),
+        (None, None, Some(Value::Text(text))) => text.clean().into_owned(),
         (None, None, _) => reading.quality.id().to_owned(),
     };
     let raw = reading

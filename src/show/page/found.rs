@@ -135,7 +135,7 @@ pub(crate) fn value(reading: &Reading) -> String {
                 .trim_end()
                 .to_owned()
         }
-        Some(Value::Text(text)) => text.clone(),
+        Some(Value::Text(text)) => text.clean().into_owned(),
         Some(Value::Code(code)) => reading.value_name.as_ref().map_or_else(
             || format!("unknown value {code}"),
             |name| format!("{code}, {name}"),

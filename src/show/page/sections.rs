@@ -322,7 +322,7 @@ pub(crate) fn visit(html: &mut Html, parts: &Parts) {
                         .unwrap_or(source.profile_sha256);
                     pair(
                         "Register map",
-                        &format!("{} ({sha}), {}; {verified}", head.id, head.title),
+                        &format!("{} ({sha}), {}; {verified}", head.id, head.title.clean()),
                     );
                 }
                 if let Some(link) = source.session.link() {

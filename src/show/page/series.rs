@@ -202,7 +202,10 @@ fn states(member: &MemberEvidence, profile: &Profile) -> Vec<(Duration, String)>
             continue;
         };
         let known = point.values.iter().find(|value| value.is == code);
-        let name = known.map_or_else(|| format!("unknown state {code}"), |v| v.name.clone());
+        let name = known.map_or_else(
+            || format!("unknown state {code}"),
+            |v| v.name.clean().into_owned(),
+        );
         if states.last().is_none_or(|(_, last)| *last != name) {
             states.push((sample.at, name));
         }
