@@ -12,8 +12,8 @@ Does not: run anything, or know what a field means beyond how its kind is called
 import argparse
 import collections
 import fnmatch
-import gzip
 import json
+import lzma
 import pathlib
 import sys
 import tomllib
@@ -115,7 +115,8 @@ def list_differences(before, after, where, new):
             yield from differences(one, other, f"{where}.{number}", new)
     else:
         one, other = (collections.Counter(side) for side in names)
-        yield where, "only here: " + ", ".join((one - other).elements()), "only here: " + ", ".join((other - one).elements())
+        only = [", ".join(side.elements()) for side in (one - other, other - one)]
+        yield where, f"only here: {only[0]}", f"only here: {only[1]}"
 
 
 def of_run(run, before, after, with_texts, new):
@@ -130,7 +131,7 @@ def of_run(run, before, after, with_texts, new):
 
 def read(path):
     data = pathlib.Path(path).read_bytes()
-    return json.loads(gzip.decompress(data) if str(path).endswith(".gz") else data)
+    return json.loads(lzma.decompress(data) if str(path).endswith(".xz") else data)
 
 
 def intended_of(entries, difference):

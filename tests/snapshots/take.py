@@ -1,6 +1,6 @@
 """Takes a snapshot of what a packside binary says, so that two programs can be compared.
 
-    python3 tests/snapshots/take.py [--quick] [--recordings FOLDER]... BIN OUT[.gz]
+    python3 tests/snapshots/take.py [--quick] [--recordings FOLDER]... BIN OUT[.xz]
 
 Runs the shipped scenarios of the simulator on every way to them, and the recordings of tests/visits,
 and writes one JSON file. Output for people goes to standard error.
@@ -13,8 +13,8 @@ a recording is left out, so the same binary gives the same file. Two processes a
 
 import argparse
 import collections
-import gzip
 import json
+import lzma
 import os
 import pathlib
 import subprocess
@@ -64,8 +64,11 @@ VISITED = [
 FOLDER = "{folder}"
 RECORD = f"{FOLDER}/a.visit.jsonl"
 ANSWERS = ROOT / "tests/snapshots/answers.toml"
-# The same answers, but for one that ends the visit early.
-STOPPING = ("earth = true", 'earth = { answer = "no", note = "the strap is missing" }')
+# The answers of the first of two sessions: one thing that is not in order and stays so, and one that ends it.
+FIRST = {
+    "nameplates = true": 'nameplates = { answer = "no", note = "modules 2 and 3 exchanged" }',
+    "earth = true": 'earth = { answer = "no", note = "the strap is missing" }',
+}
 
 # One run: its name in the file, the arguments, how its output is made comparable, and what is asked
 # afterwards of what it recorded (names and runs).
@@ -107,13 +110,20 @@ class Tool:
             facts, texts = self.one(run)
             return {"facts": facts, "texts": texts}
         with tempfile.TemporaryDirectory() as folder:
-            first = ANSWERS.read_text().replace(*STOPPING)
-            pathlib.Path(folder, "first.toml").write_text(first)
+            pathlib.Path(folder, "first.toml").write_text(first_answers())
             facts, texts = self.one(run, folder)
             facts["then"], texts["then"] = {}, {}
             for then in run.then:
                 facts["then"][then.key], texts["then"][then.key] = self.one(then, folder)
         return {"facts": facts, "texts": texts}
+
+
+def first_answers():
+    """What is answered in the first of two sessions."""
+    text = ANSWERS.read_text()
+    for answer, other in FIRST.items():
+        text = text.replace(answer, other)
+    return text
 
 
 def as_object(line):
@@ -165,8 +175,8 @@ def searching(name):
 
 def recorded(folder):
     """Everything that a recording can be asked."""
-    for path in sorted(pathlib.Path(folder).glob("*.visit.jsonl")):
-        name, file = path.name.removesuffix(".visit.jsonl"), str(path)
+    for path in sorted((ROOT / folder).glob("*.visit.jsonl")):
+        name, file = path.name.removesuffix(".visit.jsonl"), str(pathlib.Path(folder, path.name))
         check = ["check", "--recording", file, "--explain"]
         yield Run(f"replay {name} check", check, normal.whole)
         for at in (5, 20, 40):
@@ -194,7 +204,7 @@ def visits(name, in_two):
         return
     go_on = Run("go on", [*visit, str(ANSWERS), "--continue"], normal.whole)
     first = [*visit, f"{FOLDER}/first.toml"]
-    yield Run(f"visit {name} own in two", first, normal.whole, [go_on, *asked_of_record()])
+    yield Run(f"visit {name} own in two sessions", first, normal.whole, [go_on, *asked_of_record()])
 
 
 def recorded_watching(name):
@@ -248,18 +258,19 @@ def take(tool, runs):
 
 
 def write(path, snapshot):
-    """As JSON, one run a line; packed where the name ends in .gz."""
-    runs = [f"{json.dumps(key)}: {json.dumps(run, ensure_ascii=False)}" for key, run in snapshot["runs"].items()]
+    """As JSON, one run a line; packed where the name ends in .xz."""
+    runs = (f"{json.dumps(key)}: {json.dumps(run, ensure_ascii=False)}" for key, run in snapshot["runs"].items())
     head = f'{{"schema": "{SCHEMA}", "set": "{snapshot["set"]}", "runs": {{\n'
     data = (head + ",\n".join(runs) + "\n}}\n").encode()
-    # Without a time inside, so that the same snapshot is the same file.
-    pathlib.Path(path).write_bytes(gzip.compress(data, mtime=0) if str(path).endswith(".gz") else data)
+    pathlib.Path(path).write_bytes(lzma.compress(data) if str(path).endswith(".xz") else data)
 
 
 def arguments():
     parser = argparse.ArgumentParser(description="Takes a snapshot of what a packside binary says.")
     parser.add_argument("--quick", action="store_true", help="the small set, for after every large step")
-    parser.add_argument("--recordings", action="append", default=[], metavar="FOLDER", help="recordings besides tests/visits")
+    parser.add_argument(
+        "--recordings", action="append", default=[], metavar="FOLDER", help="recordings besides tests/visits"
+    )
     parser.add_argument("binary", metavar="BIN")
     parser.add_argument("out", metavar="OUT")
     return parser.parse_args()
