@@ -5,7 +5,7 @@ Does not: start anything, or know how the tool comes to what it says.
 Invariants: the expectation of a case stands in its table before it is run; `field` is the reason for it.
 """
 import re
-from dataclasses import dataclass, field as keep
+from dataclasses import dataclass
 
 CLEAN = {"normal", "awaiting-inverter", "inverter-lost", "not-ready"}
 EXIT = {"normal": 0, "fault": 1, "bus-problem": 3, "awaiting-inverter": 5, "undecided": 6, "inverter-lost": 8, "not-ready": 9, "refused": 4}
@@ -70,9 +70,10 @@ def first_lines(result):
     """What a person reads first: the cautions, the sentence, two reasons, the first step."""
     verdict = result.get("verdict", {})
     parts = [verdict.get("summary", "")] + verdict.get("why", [])[:2]
-    for key in verdict:
-        if "caution" in key:
-            parts += list(texts(verdict[key]))
+    for place in (result, verdict):
+        for key in place:
+            if "caution" in key or "danger" in key:
+                parts += list(texts(place[key]))
     steps = verdict.get("next", [])
     if steps:
         parts += [steps[0].get("id", ""), steps[0].get("text", "")]
@@ -114,6 +115,11 @@ def first_step(pattern):
     return (f"first step is /{pattern}/", holds)
 
 
+def first_step_is_not(pattern):
+    label, holds = first_step(pattern)
+    return (f"first step is not /{pattern}/", lambda r: not holds(r))
+
+
 def no_step(pattern):
     def holds(r):
         return not any(re.search(pattern, s.get("id", "") + " " + s.get("text", ""), re.I) for s in r.get("verdict", {}).get("next", []))
@@ -125,6 +131,21 @@ def step_needs(pattern, *needs):
     def holds(r):
         return all(s.get("needs") in needs for s in r.get("verdict", {}).get("next", []) if re.search(pattern, s.get("text", ""), re.I))
     return (f"a step /{pattern}/ needs {' or '.join(needs)}", holds)
+
+
+def step_needs_more_than(pattern, needs):
+    """No step that matches is called as harmless as this."""
+    def holds(r):
+        return all(s.get("needs") != needs for s in r.get("verdict", {}).get("next", []) if re.search(pattern, s.get("text", ""), re.I))
+    return (f"a step /{pattern}/ needs more than {needs}", holds)
+
+
+def step_says_too(pattern, too):
+    """Every step that matches says this as well."""
+    def holds(r):
+        told = [s.get("text", "") for s in r.get("verdict", {}).get("next", [])]
+        return all(re.search(too, text, re.I) for text in told if re.search(pattern, text, re.I))
+    return (f"a step /{pattern}/ says /{too}/ too", holds)
 
 
 def untested(pattern):
@@ -153,9 +174,6 @@ def verdict_changes_at_most(count):
         return sum(a != b for a, b in zip(kinds, kinds[1:])) <= count
     return (f"the verdict changes at most {count} times", holds)
 
-
-def asked_at_most(count):
-    return (f"at most {count} questions were asked", lambda r: r.get("_asked", 0) <= count)
 
 
 # ---- words that many cases share

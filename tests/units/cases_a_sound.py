@@ -1,10 +1,10 @@
 """Units that are sound: normal, waiting, lost, not ready. Without these "right kind" would mean nothing."""
 from case import case, first_step, never_says, no_step, untested
-from habits import inverter_on_the_pair, one_at_a_time, slow
+from habits import inverter_on_the_pair, one_at_a_time
 from images import *
 from wire import World
 
-HV_MAP, LV_MAP = "generic-hv-stack", "generic-lv-rack"
+LV_MAP = "generic-lv-rack"
 NOT_YET = r"pre-?charge"
 
 

@@ -1,15 +1,13 @@
 """What the unit itself says is wrong: every alarm of both maps, hidden behind the inverter's flag or in service."""
-from case import (KEEP_AWAY, POWER_CYCLE, ZERO_AMPS, any_root, case, finding, first_says, first_step, never_says, no_step, says, step_needs,
-                  untested)
+from case import KEEP_AWAY, POWER_CYCLE, any_root, case, finding, first_says, first_step_is_not, never_says, no_step, says, step_needs
 from cases_a_sound import LV_MAP, hv, lv
 from images import *
 
-DC_SIDE = ("unit-off", "live-dc")
 # flag of the map -> (class, what the trade knows of it, more that must hold)
 FIRST = {
     "cell-high": ("cell-over-voltage", "A cell fault never follows from a silent inverter.", ()),
     "cells-apart": ("cell-imbalance", "Cells apart at rest are a fault, whatever the lamp says.", ()),
-    "hot": ("over-temperature", "Hot: stay away first, everything else later.", (first_says(KEEP_AWAY), never_says(r"look for heat, smell"), never_says(r"let it cool down"))),
+    "hot": ("over-temperature", "Hot: stay away first, everything else later.", (first_says(KEEP_AWAY), never_says(r"look for heat, smell"), never_says(r"let it cool down"), first_step_is_not("record|keep this look"))),
     "temperatures-apart": ("temperature-imbalance", "A temperature fault never follows from a silent inverter.", ()),
     "sensor-lost": ("sensor-fault", "The sense harness sits at stack potential: work on it is live DC.", (step_needs(r"sense (connector|wire|harness)", "live-dc"),)),
     "modules-unheard": ("internal-communication", "Internal communication has nearly the same name as the inverter's and is a real fault.", ()),

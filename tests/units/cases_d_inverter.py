@@ -1,7 +1,7 @@
 """Whether the inverter is heard: flag, age, counter, uptime, states and traffic are looked at together, never one bit."""
-from case import case, first_says, first_step, never_says, no_step, says, untested
-from cases_a_sound import HV_ALL, LV_MAP, hv, lv, overheard_hv
-from cases_c_measured import hv_run, hv_wait, put
+from case import case, first_step, never_says, says
+from cases_a_sound import HV_ALL, hv, overheard_hv
+from cases_c_measured import put
 from habits import inverter_on_the_pair
 from images import *
 from wire import World

@@ -1,8 +1,8 @@
 """Images that are no measurement: one value everywhere, nothing available, zeros, copies from a memory. And what only looks like it."""
-from case import any_root, case, first_says, never_says, no_root, no_step, not_proven, says
+from case import case, never_says, no_root, no_step, not_proven, says
 from cases_a_sound import LV_MAP, hv, lv
 from cases_c_measured import hv_run, hv_wait, put
-from habits import caches, silent_after
+from habits import caches
 from images import *
 
 DEAD = "An image of one value is no measurement: no number in it proves anything, nobody is sent to live DC by it."

@@ -2,11 +2,10 @@
 import re
 from pathlib import Path
 
-from case import POWER_CYCLE, any_root, case, finding, first_says, never_says, no_root, no_step, says, step_needs
-from cases_a_sound import LV_MAP, lv, lv_waiting
-from cases_b_flags import lv_code
+from case import POWER_CYCLE, case, first_says, no_step, says, step_needs
+from cases_a_sound import LV_MAP
 from cases_c_measured import put
-from habits import loses, refuses, silent_unit
+from habits import refuses, silent_unit
 from images import *
 from wire import World
 

@@ -2,12 +2,12 @@
 import re
 import struct
 
-from case import all_said, kind_of, case, finding, first_says, first_step, never_says, no_root, no_step, says
+from case import all_said, case, kind_of, first_says, never_says, no_step, says
 from cases_a_sound import HV_ALL, LV_MAP, hv, lv, lv_waiting, standby, waiting
 from cases_c_measured import hv_run, hv_wait, put
 from habits import *
 from images import *
-from wire import Out, World
+from wire import World
 
 MAP_BLAMED = r"right-profile|(profile|map|firmware)[^.]{0,40}(does not|do not|doesn't|don't) fit"
 LINE_FIRST = "Where the line is bad the first reason and the first step are about the line; that map or firmware do not fit is said only from clean answers."

@@ -5,9 +5,9 @@ The maps are changed as text; the units behind them stay what they are.
 import re
 from pathlib import Path
 
-from case import case, says, untested
-from cases_a_sound import hv, lv, lv_waiting, waiting
-from cases_c_measured import cell, cells, hv_run, hv_wait, lcell, lv_wait, put, temp, temps
+from case import case
+from cases_a_sound import hv, lv, waiting
+from cases_c_measured import cell, cells, hv_run, hv_wait, lcell, lv_wait, put, temps
 from images import *
 
 MAPS = Path(__file__).resolve().parents[2] / "profiles/maps"

@@ -3,9 +3,9 @@
 Times in seconds of the unit, counted from the first question. An allowance of ten seconds after an event is one look
 over Modbus TCP at one question a second; on a pair it is less.
 """
-from case import (CLEAN, KEEP_AWAY, POWER_CYCLE, ZERO_AMPS, any_root, case, finding, first_says, never_says, no_root, no_step, not_proven, says,
+from case import (KEEP_AWAY, POWER_CYCLE, ZERO_AMPS, case, finding, first_says, never_says, no_root, no_step, not_proven, says,
                   verdict_changes_at_most)
-from cases_a_sound import HV_ALL, LV_MAP, hv, lv, standby, waiting
+from cases_a_sound import HV_ALL, LV_MAP, hv, standby, waiting
 from cases_c_measured import put
 from cases_f_rack import each
 from habits import *
@@ -122,6 +122,16 @@ seen("a flag that comes and goes", lambda u, t: (waiting(u, t), unheard(u, t) if
 seen("a flag that comes and goes, tcp", lambda u, t: (waiting(u, t), earth_flag(u, t) if t % 7 < 4 and t > 8 else None), NOT_CLEAN,
     "from 8 s on the insulation flag is four seconds up, three down", "A bit that comes and goes is never called no fault.", 55, point="11",
     during=((45, 99, NOT_CLEAN),))
+seen("one glitch is told and over", between(6, 7, waiting, high), "awaiting-inverter", "cell 3.72 V for one second",
+    "One unconfirmed sample is open until ten good ones over ten seconds, then it is told and over.", 60,
+    link="rtu-tcp", truth="sound", point="R2")
+seen("a short excursion clears by its rule", between(6, 8.5, waiting, lambda u, t: u.cells[1].__setitem__(4, 3.66)), "awaiting-inverter",
+    "cell 3.66 V for two and a half seconds, limit 3.65",
+    "A short excursion stays open for at least a minute and twelve good samples, then it is over: nobody is sent out for ever.", 95,
+    link="rtu-tcp", truth="sound", point="R2")
+seen("inverter's counter wraps", lambda u, t: (u.in_service(t), setattr(u, "inverter_beat", (65530 + int(t)) & 0xFFFF)), "normal",
+    "the inverter's counter passes 65535", "A counter that wraps has moved.", 25,
+    truth="sound", point="R6", root=())
 seen("inrush at closing", lambda u, t: (waiting(u, t) if t < 8 else u.in_service(t), put(current=-200.0)(u, t) if 8 <= t < 9 else None),
     {"normal", "undecided"}, "switches close at 8 s, 200 A for one sample",
     "Over-current in one sample within two seconds after closing is inrush.", 35, link="rtu-tcp", truth="sound", point="R2",

@@ -120,16 +120,6 @@ def twice(change, every=1):
     return habit
 
 
-def another_first(change, every=1):
-    """As `twice`, the other content first."""
-    def habit(world, ask, outs):
-        if ask.number % every == 0:
-            for out in list(outs):
-                outs.append(Out(max(0.0, out.delay - 0.015), change(ask, out.pdu), out.unit))
-        return outs
-    return habit
-
-
 def two_at_one_address(other):
     """Another unit answers every second question in its place."""
     def habit(world, ask, outs):

@@ -126,6 +126,7 @@ class Hv(Registers):
         self.firmware, self.model, self.map_mark = "2.4", "TEST STACK", 21318
         self.module_serials = [f"TM26-{self.serial[-2:]}{n + 1:02}" for n in range(self.modules)]
         self.module_positions = [n + 1 for n in range(self.modules)]
+        self.module_firmware = ["2.4"] * self.modules
         self.state, self.a1, self.a2, self.warn, self.latched, self.switches = HV_WAITING, 0, 0, 0, 0, 0
         self.age, self.ever, self.inverter_beat = NEVER, 0, 0
         self.beat, self.uptime = 1000 + int(t), 600 + t
@@ -187,7 +188,7 @@ class Hv(Registers):
         for n in range(self.modules):
             base = 64 + 10 * n                                             # group module_nameplate
             put("holding", base, *text(self.module_serials[n], 6))         # module_serial
-            put("holding", base + 6, *text("2.4", 2))                      # module_firmware
+            put("holding", base + 6, *text(self.module_firmware[n], 2))    # module_firmware
             put("holding", base + 8, self.module_positions[n])             # module_position, low byte
         # A cell whose wire is off is still there: the module's own voltage has it.
         sums = [sum(3.27 if v is None else v for v in row) for row in self.cells]

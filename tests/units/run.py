@@ -22,7 +22,6 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.dont_write_bytecode = True
 sys.path.insert(0, str(HERE))
-import case as cases_of  # noqa: E402
 from case import ALL, CLEAN, EXIT, first_root, kind_of, roots  # noqa: E402
 import wire  # noqa: E402
 
@@ -116,11 +115,11 @@ async def run(case, binary, options, folder):
     result["_aside"] = said_aside
     result["_course"] = shown
     result["_broken"] = world.broken if world else None
-    return Outcome(case, process.returncode, result, shown, said_aside, time.monotonic() - began, command)
+    return Outcome(case, process.returncode, result, shown, said_aside, time.monotonic() - began, command, world)
 
 
 class Outcome:
-    def __init__(self, case, code, result, shown, aside, took, command):
+    def __init__(self, case, code, result, shown, aside, took, command, world):
         self.case, self.code, self.result, self.shown, self.aside, self.took = case, code, result, shown, aside, took
         self.command = command
         self.kind = kind_of(result)
@@ -132,6 +131,8 @@ class Outcome:
             self.judge_map()
         else:
             self.judge()
+        if case.command in ("check", "watch"):
+            self.check_manners(world)
         if result["_broken"]:
             self.kind_right = False
             self.differs.append("THE BENCH ITSELF BROKE: " + result["_broken"])
@@ -168,6 +169,23 @@ class Outcome:
         if self.kind in EXIT and self.code != EXIT[self.kind]:
             self.differs.append(f"exit {self.code} with {self.kind}")
         self.check_words()
+
+    def check_manners(self, world):
+        """What was sent to the unit, in every case: only what its map allows, and gently."""
+        rack = "generic-lv-rack" in self.case.map
+        allowed = (3, 4) if rack else (3, 4, 8)
+        for _, unit, asked in world.log:
+            pdu = bytes.fromhex(asked)
+            if pdu[0] not in allowed:
+                self.differs.append(f"function {pdu[0]:02X} was sent, which the map does not name")
+                break
+            if pdu[0] == 4 and not rack and int.from_bytes(pdu[1:3]) + int.from_bytes(pdu[3:5]) > 400:
+                self.differs.append("the event log was read, which forgets what was read")
+                break
+        if self.case.link == "tcp":
+            times = [at for at, _, _ in world.log]
+            if any(times[i + 7] - times[i] < 5 for i in range(len(times) - 7)):
+                self.differs.append("more than seven questions in five seconds over Modbus TCP, where another client can't be heard")
 
     def check_words(self):
         for label, holds in self.case.checks:
@@ -242,6 +260,10 @@ async def run_all(chosen, binary, jobs, known):
     return sorted(done, key=lambda o: place[o.case.name])
 
 
+def some(ids, most=6):
+    return (", ".join(ids[:most]) + (f" and {len(ids) - most} more" if len(ids) > most else "")) or "none"
+
+
 def share(part, whole):
     return f"{100 * part / whole:.1f} % ({part} of {whole})" if whole else "none"
 
@@ -250,7 +272,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("binary", nargs="?", default=str(HERE.parent.parent / "target/release/packside"))
     parser.add_argument("--only", default="", help="pattern for names and points")
-    parser.add_argument("--jobs", type=int, default=64, help="how many at a time; they mostly wait (64)")
+    parser.add_argument("--jobs", type=int, default=96, help="how many at a time; they mostly wait (96)")
     parser.add_argument("--list", action="store_true", help="print the cases and their sentences, run nothing")
     parser.add_argument("--shrink", action="store_true", help="take out of known.toml what holds now")
     parser.add_argument("--show", action="store_true", help="print what was said in each case")
@@ -303,7 +325,7 @@ def report(done, known, took, show):
             print(f"\n{mark}  {case.name}  [{case.point}]")
             print(f"  does      {case.does}")
             print(f"  expected  {'/'.join(sorted(case.kinds))}" + (f", first root {'/'.join(case.root) or 'none'}" if case.root is not None else ""))
-            print(f"  given     {outcome.kind}, roots {', '.join(roots(outcome.result)) or 'none'}" + (f"; course {outcome.course()}" if outcome.shown else ""))
+            print(f"  given     {outcome.kind}, roots {some(roots(outcome.result))}" + (f"; course {outcome.course()}" if outcome.shown else ""))
             for difference in outcome.differs:
                 print(f"  - {difference}")
             print(f"  because   {case.field}")
