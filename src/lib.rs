@@ -4,6 +4,7 @@
 //! functions. See `DEVELOPERS.md` for the map of the rooms.
 
 pub mod ask;
+#[cfg(feature = "cli")]
 pub mod cli;
 pub mod drive;
 pub mod event;
@@ -17,6 +18,7 @@ pub mod listen;
 pub mod poll;
 pub mod recording;
 pub mod show;
+#[cfg(feature = "simulated")]
 pub mod simulated;
 pub mod visit;
 pub mod wire;

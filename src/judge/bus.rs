@@ -277,7 +277,7 @@ fn proven(bytes: &[u8], ours: LineSettings) -> Option<(Hypothesis, usize)> {
 
 /// What bytes heard while listening say of the line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Garble {
+pub enum Garble {
     /// Nothing came, or what came reads right, or it is too little to tell.
     None,
     /// Bytes come, and no frame among them.
@@ -287,7 +287,7 @@ pub(crate) enum Garble {
 }
 
 /// Whether somebody talks here in a way that our settings and wires turn into garbage.
-pub(crate) fn garbled(events: &[Event], ours: LineSettings) -> Garble {
+pub fn garbled(events: &[Event], ours: LineSettings) -> Garble {
     let came = events.iter().filter_map(|event| match &event.what {
         What::In(bytes) => Some(bytes.as_slice()),
         _ => None,

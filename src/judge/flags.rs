@@ -121,7 +121,7 @@ fn word(sample: &Sample) -> Option<u64> {
 
 /// A code that takes turns has shown every one of its faults within this time.
 // Kind: common practice (some codes of a few seconds each)
-pub(crate) const TURN: Duration = Duration::from_secs(15);
+pub const TURN: Duration = Duration::from_secs(15);
 
 /// The words that say what is up now, newest first: the last one, and of a code that takes turns every
 /// other one of the last turn.

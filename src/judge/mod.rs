@@ -44,9 +44,9 @@ mod sag;
 mod sightings;
 
 pub(crate) use beside::CAUTION;
-pub(crate) use bus::{Garble, garbled};
+pub use bus::{Garble, garbled};
 pub use case::Case;
-pub(crate) use flags::TURN;
+pub use flags::TURN;
 pub(crate) use identity::version;
 pub(crate) use measure::with_unit;
 pub use next::NOT_TESTED;
@@ -149,7 +149,7 @@ fn current_flows(currents: &[(Duration, f64)], profile: &Profile, at: Duration) 
 }
 
 /// Whether another look may settle a point that is open (its id).
-pub(crate) fn by_looking_again(id: &str) -> bool {
+pub fn by_looking_again(id: &str) -> bool {
     use doubt::DoubtKind as D;
     let kinds = [
         D::NotRead,

@@ -30,7 +30,7 @@ impl Clock {
 }
 
 /// The wall clock: UTC in RFC 3339, and local time minus UTC in minutes.
-pub(crate) fn wall() -> (String, i32) {
+pub fn wall() -> (String, i32) {
     let now = jiff::ZonedDateTime::now();
     let utc = now
         .timestamp()
@@ -40,7 +40,7 @@ pub(crate) fn wall() -> (String, i32) {
 }
 
 /// Time by the wall clock since 1970.
-pub(crate) fn since_1970() -> Duration {
+pub fn since_1970() -> Duration {
     let since = jiff::Timestamp::now().duration_since(jiff::Timestamp::UNIX_EPOCH);
     since.try_into().unwrap_or_default()
 }

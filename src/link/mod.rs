@@ -30,7 +30,8 @@ mod worker;
 
 pub use asking::{Asking, Came};
 pub use clock::Clock;
-pub(crate) use clock::{ClockWatch, since_1970, wall};
+pub(crate) use clock::ClockWatch;
+pub use clock::{since_1970, wall};
 pub use interrupt::Interrupt;
 pub use local::{AdapterFacts, LocalPort, SystemFacts, ports, wait_for_new};
 pub use open::{MODBUS_TCP_PORT, OpenOptions, Target, open};
@@ -39,6 +40,6 @@ pub use port::{Arrived, Port, PortGone};
 pub use quiet::{Grounds, Proof, Quiet, Wake, quiet_window};
 pub use serial::{SerialPortName, adapters, list};
 pub use tap::{Say, Sink};
-pub(crate) use tcp::CONNECT_TIME_OUT;
+pub use tcp::CONNECT_TIME_OUT;
 pub use trouble::{Blame, LinkTrouble, MayWake, NotShown, OpenError};
-pub(crate) use unix::forget_typed;
+pub use unix::forget_typed;

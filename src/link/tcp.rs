@@ -12,7 +12,7 @@ use super::trouble::OpenError;
 use super::worker::Opener;
 
 /// Longest time for the name and for the connection, each.
-pub(crate) const CONNECT_TIME_OUT: Duration = Duration::from_secs(5);
+pub const CONNECT_TIME_OUT: Duration = Duration::from_secs(5);
 
 /// Connects to a gateway.
 #[derive(Debug, Clone)]

@@ -78,7 +78,7 @@ pub(crate) fn side_door(_: &Path) -> Option<std::fs::File> {
 
 /// Forgets what was typed before: no answer to a question that comes only now.
 #[cfg(unix)]
-pub(crate) fn forget_typed() {
+pub fn forget_typed() {
     use rustix::termios::{QueueSelector, tcflush};
 
     // Where nobody can type there is nothing to forget.
@@ -87,7 +87,7 @@ pub(crate) fn forget_typed() {
 
 /// See the one for Unix.
 #[cfg(not(unix))]
-pub(crate) fn forget_typed() {}
+pub fn forget_typed() {}
 
 /// See the one for Unix.
 #[cfg(not(unix))]

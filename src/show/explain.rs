@@ -16,7 +16,7 @@ use crate::judge::with_unit;
 use crate::show::page::words;
 
 /// How the verdict came about.
-pub(crate) fn explanation(judgement: &Judgement, profile: &Profile) -> String {
+pub fn explanation(judgement: &Judgement, profile: &Profile) -> String {
     let mut out = String::from("HOW THIS VERDICT CAME ABOUT\n");
     order_of_judging(&mut out, judgement, profile);
     evidence(&mut out, judgement);
@@ -242,7 +242,7 @@ fn entries(id: &str) -> Vec<(Topic, Entry)> {
 }
 
 /// What one id means, where its reason lies and what to do; nothing where there is no such id.
-pub(crate) fn of_id(id: &str) -> Option<String> {
+pub fn of_id(id: &str) -> Option<String> {
     let mut out = String::new();
     for (topic, entry) in entries(id) {
         let title = topic.title.to_lowercase();
@@ -261,7 +261,7 @@ pub(crate) fn of_id(id: &str) -> Option<String> {
 }
 
 /// The same as JSON.
-pub(crate) fn of_id_as_json(id: &str) -> Option<serde_json::Value> {
+pub fn of_id_as_json(id: &str) -> Option<serde_json::Value> {
     let told: Vec<serde_json::Value> = entries(id)
         .into_iter()
         .map(|(topic, entry)| {
@@ -276,7 +276,7 @@ pub(crate) fn of_id_as_json(id: &str) -> Option<serde_json::Value> {
 }
 
 /// Ids that begin or end alike, for a mistyped one.
-pub(crate) fn near(id: &str) -> Vec<&'static str> {
+pub fn near(id: &str) -> Vec<&'static str> {
     let mut near: Vec<&str> = topics()
         .into_iter()
         .flat_map(|topic| topic.entries.into_iter().map(|entry| entry.id))

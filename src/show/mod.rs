@@ -3,6 +3,6 @@
 //! Does not: decide anything.
 
 pub mod explain;
-pub(crate) mod json;
+pub mod json;
 pub mod page;
-pub(crate) mod screen;
+pub mod screen;

@@ -18,13 +18,13 @@ use crate::facts::{Judgement, VerdictKind};
 use crate::judge::PROVEN;
 use crate::wire::Framing;
 
-pub(crate) use reasons::next;
+pub use reasons::next;
 
 /// Widest line.
 const WIDTH: usize = 80;
 
 /// Renders one judgement. `colour` switches escape codes on; `command` is the last line.
-pub(crate) fn look(
+pub fn look(
     judgement: &Judgement,
     profile: Option<&Profile>,
     link: Option<&LinkFacts>,
@@ -59,11 +59,12 @@ pub(crate) fn look(
     out
 }
 
-pub(crate) const CAUTION: &str = "Hazardous voltage is inside even when switched off. This is advice to a licensed practitioner, no \
+/// What every result carries for whoever acts on it.
+pub const CAUTION: &str = "Hazardous voltage is inside even when switched off. This is advice to a licensed practitioner, no \
 release for work and no proof of absence of voltage. Local codes and the maker's manual come first.";
 
 /// The words that open the screen.
-pub(crate) fn title(kind: VerdictKind) -> &'static str {
+pub fn title(kind: VerdictKind) -> &'static str {
     match kind {
         VerdictKind::Normal => "NORMAL",
         VerdictKind::NotReady => "NOT READY",
@@ -88,7 +89,7 @@ fn style(kind: VerdictKind) -> Style {
 }
 
 /// The verdict in one line, or two, behind `lead`.
-pub(crate) fn headline(out: &mut String, lead: &str, judgement: &Judgement, colour: bool) {
+pub fn headline(out: &mut String, lead: &str, judgement: &Judgement, colour: bool) {
     let kind = judgement.verdict.kind;
     let title = title(kind);
     let mut text = String::new();
@@ -153,7 +154,7 @@ fn who(
 }
 
 /// The link in a few words.
-pub(crate) fn link_text(link: &LinkFacts) -> String {
+pub fn link_text(link: &LinkFacts) -> String {
     let framing = match link.framing {
         Framing::Rtu => "RTU",
         Framing::Tcp => "Modbus TCP",
@@ -174,7 +175,7 @@ pub(crate) fn link_text(link: &LinkFacts) -> String {
 const LIKELY: u32 = 500;
 
 /// A share in a word.
-pub(crate) fn strength(per_mille: u32) -> &'static str {
+pub fn strength(per_mille: u32) -> &'static str {
     match per_mille {
         PROVEN.. => "proven",
         LIKELY.. => "likely",
@@ -182,7 +183,8 @@ pub(crate) fn strength(per_mille: u32) -> &'static str {
     }
 }
 
-pub(crate) fn section<'a>(out: &mut String, title: &str, lines: impl Iterator<Item = &'a str>) {
+/// A heading and its lines, each with a dash; nothing where there are none.
+pub fn section<'a>(out: &mut String, title: &str, lines: impl Iterator<Item = &'a str>) {
     let mut lines = lines.peekable();
     if lines.peek().is_none() {
         return;
@@ -194,7 +196,7 @@ pub(crate) fn section<'a>(out: &mut String, title: &str, lines: impl Iterator<It
 }
 
 /// Writes a text in lines of at most [`WIDTH`] columns.
-pub(crate) fn wrap(out: &mut String, text: &str, first: &str, rest: &str) {
+pub fn wrap(out: &mut String, text: &str, first: &str, rest: &str) {
     let mut line = first.to_owned();
     let mut empty = true;
     for word in text.split_whitespace() {
@@ -213,6 +215,6 @@ pub(crate) fn wrap(out: &mut String, text: &str, first: &str, rest: &str) {
 }
 
 /// `1 line`, `2 lines`.
-pub(crate) fn counted(count: u64, what: &str) -> String {
+pub fn counted(count: u64, what: &str) -> String {
     format!("{count} {what}{}", if count == 1 { "" } else { "s" })
 }

@@ -4,5 +4,4 @@
 
 mod port;
 
-pub(crate) use port::open_simulated_now;
-pub use port::{Simulated, open_simulated, open_simulated_as};
+pub use port::{Simulated, open_simulated, open_simulated_as, open_simulated_now};

@@ -73,7 +73,7 @@ pub fn open_simulated_as(scenario: &Scenario, profile: &Profile, how: Simulated)
 }
 
 /// The same where it is so long after 1970 now; else the clock of the unit begins there.
-pub(crate) fn open_simulated_now(
+pub fn open_simulated_now(
     scenario: &Scenario,
     profile: &Profile,
     how: Simulated,

@@ -16,10 +16,10 @@ use crate::facts::{
 use crate::wire::Framing;
 
 /// Name and version of the schema of `check`.
-pub(crate) const CHECK_SCHEMA: &str = "packside.check/1";
+const CHECK_SCHEMA: &str = "packside.check/1";
 
 /// One judgement as one object.
-pub(crate) fn check(
+pub fn check(
     judgement: &Judgement,
     profile: Option<(&Profile, &str)>,
     link: Option<&LinkFacts>,
@@ -66,7 +66,7 @@ fn causes(causes: &[Cause]) -> Vec<Json> {
 }
 
 /// The same object, with every cause that was weighed, those of next to no share included.
-pub(crate) fn with_considered(mut result: Json, judgement: &Judgement) -> Json {
+pub fn with_considered(mut result: Json, judgement: &Judgement) -> Json {
     if let Some(verdict) = result.get_mut("verdict").and_then(Json::as_object_mut) {
         let considered = causes(&judgement.verdict.considered);
         verdict.insert("considered".to_owned(), considered.into());
@@ -75,7 +75,7 @@ pub(crate) fn with_considered(mut result: Json, judgement: &Judgement) -> Json {
 }
 
 /// The same object, with the story of the demo it belongs to and the verdict it must end with.
-pub(crate) fn with_story(mut result: Json, story: &str, told: &str) -> Json {
+pub fn with_story(mut result: Json, story: &str, told: &str) -> Json {
     if let Some(object) = result.as_object_mut() {
         object.insert("story".to_owned(), story.into());
         object.insert("told".to_owned(), told.into());
@@ -84,7 +84,7 @@ pub(crate) fn with_story(mut result: Json, story: &str, told: &str) -> Json {
 }
 
 /// An error as one object, for programs that read JSON.
-pub(crate) fn error(kind: &str, exit: u8, message: &str, hint: Option<&str>) -> Json {
+pub fn error(kind: &str, exit: u8, message: &str, hint: Option<&str>) -> Json {
     json!({
         "schema": CHECK_SCHEMA,
         "tool": env!("CARGO_PKG_VERSION"),
@@ -93,7 +93,7 @@ pub(crate) fn error(kind: &str, exit: u8, message: &str, hint: Option<&str>) -> 
 }
 
 /// Whole milliseconds.
-pub(crate) fn ms(time: std::time::Duration) -> u64 {
+pub fn ms(time: std::time::Duration) -> u64 {
     u64::try_from(time.as_millis()).unwrap_or(u64::MAX)
 }
 
@@ -165,7 +165,7 @@ fn finding(finding: &Finding) -> Json {
 }
 
 /// Name of a table in JSON.
-pub(crate) fn table(table: Table) -> &'static str {
+fn table(table: Table) -> &'static str {
     match table {
         Table::Coil => "coil",
         Table::Discrete => "discrete",

@@ -7,4 +7,4 @@
 
 mod check;
 
-pub(crate) use check::{check, error, ms, with_considered, with_story};
+pub use check::{check, error, ms, with_considered, with_story};

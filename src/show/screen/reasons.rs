@@ -257,7 +257,7 @@ pub(super) fn causes(out: &mut String, judgement: &Judgement) {
 }
 
 /// What to do, in order of risk.
-pub(crate) fn next(out: &mut String, judgement: &Judgement) {
+pub fn next(out: &mut String, judgement: &Judgement) {
     let steps = &judgement.verdict.next;
     if steps.is_empty() {
         return;
