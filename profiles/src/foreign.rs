@@ -111,7 +111,7 @@ pub fn clean(text: &str) -> Cow<'_, str> {
 }
 
 /// Whether a character does something else than to stand there.
-fn acts(character: char) -> bool {
+pub fn acts(character: char) -> bool {
     character.is_control()
         || matches!(character,
             // Line and paragraph separators.

@@ -92,10 +92,16 @@ pub fn run() -> u8 {
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(error) => {
-            let _ = error.print();
             return match error.kind() {
-                ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => 0,
-                _ => failure::USAGE,
+                ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => {
+                    let _ = error.print();
+                    0
+                }
+                // It repeats what was typed.
+                _ => {
+                    out::say(error.render().to_string().trim_end());
+                    failure::USAGE
+                }
             };
         }
     };

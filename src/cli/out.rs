@@ -2,7 +2,13 @@
 //!
 //! Results go to stdout, everything else to stderr. A closed pipe ends the writing quietly and
 //! keeps the exit code of the verdict.
+//!
+//! # Invariants
+//! - Nothing that acts on a terminal leaves the tool but its own colours and, where a view is drawn
+//!   over itself, its own moves of the cursor: what units, maps, files and arguments said is
+//!   [`packside_profiles::Foreign`], and what slipped past that type is stopped here.
 
+use std::borrow::Cow;
 use std::io::{ErrorKind, IsTerminal as _, Write as _};
 use std::sync::OnceLock;
 
@@ -14,6 +20,11 @@ static UNWRITTEN: OnceLock<String> = OnceLock::new();
 /// Writes a result. A broken pipe is not an error: whoever reads has seen enough. Anything else is
 /// remembered for [`unwritten`].
 pub(crate) fn result(text: &str) {
+    write(&tame(text));
+}
+
+/// Writes to stdout what was made here and may move the cursor.
+fn write(text: &str) {
     let mut stdout = std::io::stdout().lock();
     let written = stdout
         .write_all(text.as_bytes())
@@ -33,13 +44,45 @@ pub(crate) fn unwritten() -> Option<&'static str> {
 /// Says something that is not the result.
 pub(crate) fn say(text: &str) {
     let mut stderr = std::io::stderr().lock();
-    let _ = writeln!(stderr, "{text}");
+    let _ = writeln!(stderr, "{}", tame(text));
+}
+
+/// Lines of text and colours; whatever else would act on a terminal is replaced.
+fn tame(text: &str) -> Cow<'_, str> {
+    let acts = |c: char| c != '\n' && packside_profiles::foreign::acts(c);
+    if !text.chars().any(acts) {
+        return Cow::Borrowed(text);
+    }
+    let mut tamed = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some(character) = rest.chars().next() {
+        let taken = colour_code(rest).unwrap_or(character.len_utf8());
+        let (part, behind) = rest.split_at(taken);
+        let is_code = taken > character.len_utf8();
+        tamed.push_str(match character {
+            '\t' => "    ",
+            character if acts(character) && !is_code => "\u{fffd}",
+            _ => part,
+        });
+        rest = behind;
+    }
+    Cow::Owned(tamed)
+}
+
+/// Length of the colour code at the begin of a text, if one stands there.
+fn colour_code(text: &str) -> Option<usize> {
+    let parameters = text.strip_prefix("\x1b[")?;
+    let end = parameters.find(|c: char| !(c.is_ascii_digit() || c == ';'))?;
+    parameters
+        .get(end..)?
+        .starts_with('m')
+        .then_some(2 + end + 1)
 }
 
 /// Draws one line over the last one, on a terminal in any mode; an empty text takes it away.
 pub(crate) fn status(text: &str) {
     let columns = crossterm::terminal::size().map_or(80, |(columns, _)| usize::from(columns));
-    let text: String = text.chars().take(columns.saturating_sub(1)).collect();
+    let text: String = tame(text).chars().take(columns.saturating_sub(1)).collect();
     let mut stderr = std::io::stderr().lock();
     let _ = write!(stderr, "\r\x1b[K{text}").and_then(|()| stderr.flush());
 }
@@ -88,14 +131,14 @@ pub(crate) fn redraw(text: &str, lines_before: usize) -> usize {
     let size = crossterm::terminal::size().unwrap_or((80, 24));
     let (columns, rows) = (usize::from(size.0), usize::from(size.1));
     let lines = text.lines().take(rows.saturating_sub(1).max(1));
-    let fitting: Vec<String> = lines.map(|line| cut(line, columns)).collect();
+    let fitting: Vec<String> = lines.map(|line| cut(&tame(line), columns)).collect();
     let up = if lines_before > 0 {
         format!("\x1b[{lines_before}A")
     } else {
         String::new()
     };
     let text: String = fitting.iter().map(|line| format!("{line}\r\n")).collect();
-    result(&format!("\r{up}\x1b[J{text}"));
+    write(&format!("\r{up}\x1b[J{text}"));
     fitting.len()
 }
 
@@ -126,7 +169,19 @@ pub(crate) fn outcome((stdout, stderr, exit): (String, String, u8)) -> u8 {
 
 #[cfg(test)]
 mod tests {
-    use super::cut;
+    use super::{cut, tame};
+
+    #[test]
+    fn only_lines_and_colours_leave_the_tool() {
+        // Kind: invented
+        let own = "\x1b[1;31mFAULT\x1b[0m\npack 490 V ▁▂";
+        assert_eq!(tame(own), own);
+        assert_eq!(
+            tame("a\x1b[2Jb\x1b]0;t\x07c\u{202e}d\re"),
+            "a\u{fffd}[2Jb\u{fffd}]0;t\u{fffd}c\u{fffd}d\u{fffd}e"
+        );
+        assert_eq!(tame("\x1b[31"), "\u{fffd}[31");
+    }
 
     #[test]
     fn cut_counts_what_is_seen_and_keeps_the_end_of_a_colour() {

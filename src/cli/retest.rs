@@ -363,10 +363,11 @@ fn junit(cases: &[Case]) -> String {
     xml
 }
 
-/// Text inside an XML attribute; characters that XML has no place for are left out.
+/// Text inside an XML attribute, without characters that act where it is shown.
 fn escaped(text: &str) -> String {
     let mut out = String::new();
-    for c in text.chars().filter(|c| !c.is_control() || *c == '\n') {
+    let lines: Vec<_> = text.lines().map(packside_profiles::clean).collect();
+    for c in lines.join("\n").chars() {
         match c {
             '&' => out.push_str("&amp;"),
             '<' => out.push_str("&lt;"),
