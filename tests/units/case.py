@@ -31,6 +31,7 @@ class Case:
     beside: bool = False            # consent to ask beside somebody who asks
     during: tuple = ()              # watch: (from, to, kinds) of every verdict shown in that time of the unit
     reach: tuple = ()               # watch: (until, kinds): shown at some time up to then
+    then: tuple = ()                # a second command after it, in the same place; its result is `_then`
     long: int = 0                   # check: about how long it takes, where that is long
     point: str = ""                 # number of the point or rule it stands for
     argue: str = ""                 # where several verdicts can be defended: why

@@ -1,6 +1,6 @@
 """Whether the inverter is heard: flag, age, counter, uptime, states and traffic are looked at together, never one bit."""
 from case import case, first_step, never_says, says
-from cases_a_sound import HV_ALL, hv, overheard_hv
+from cases_a_sound import HV_ALL, LV_MAP, hv, overheard_hv, overheard_lv
 from cases_c_measured import put
 from habits import inverter_on_the_pair
 from images import *
@@ -188,3 +188,10 @@ case("hv consent to ask beside the inverter", link="rtu-tcp", beside=True, world
     does="its inverter talks, and we were told to ask all the same",
     field="Two clients on one pair may damage each other; with the word for it we ask, and say so.",
     argue="two ask at once: an open verdict is as right")
+
+for name, change, root in (("hot", lambda u, t: u.set_temps(61), ("over-temperature",)), ("below minimum", lambda u, t: u.cells.__setitem__(5, 1.9), ("cell-below-minimum",))):
+    case(f"lv overheard without any consent, {name}", map=LV_MAP, link="rtu-tcp", wake=False, kinds={"fault"}, truth="fault", root=root,
+        point="9", world=overheard_lv(lambda u, t, change=change: (u.in_service(t, 6.0), change(u, t))),
+        does=f"its inverter reads everything every two seconds, {name}; no consent was given",
+        field="Listening needs no consent: an overheard conversation is judged, not thrown away.",
+        checks=(("not one question was asked", lambda r: r["_asked"] == 0),))

@@ -143,17 +143,15 @@ case("line: one answer in three late", link="rtu-tcp", world=hv(waiting, habits=
     checks=NOT_THE_MAP,
     argue="where answers get lost an open verdict is right")
 GONE = "Link gone: said at once, values marked old, never a clean verdict from before the loss."
-for link, at in (("tcp", 2.5), ("rtu-tcp", 0.15), ("pty", 0.15)):
-    case(f"line: gone in the middle, {link}", link=link, world=hv(waiting, habits=[link_ends(at)]),
+for link in ("tcp", "rtu-tcp", "pty"):
+    case(f"line: gone in the middle, {link}", link=link, world=hv(waiting, habits=[link_ends_at_question(4)]),
         kinds={"undecided", "bus-problem", "refused"}, truth="open", root=(), point="7",
-        does=f"the link ends {at} s after the first question",
-        field=GONE,
-        checks=NOT_THE_MAP)
-    case(f"line: silent from the middle, {link}", link=link, world=hv(waiting, habits=[silent_after(at)]),
+        does="the link ends instead of the fourth answer", field=GONE, checks=NOT_THE_MAP)
+    case(f"line: silent from the middle, {link}", link=link, world=hv(waiting, habits=[silent_from_question(4)]),
         kinds={"undecided", "bus-problem"}, truth="open", root=(), point="7",
-        does=f"no answer from {at} s after the first question on",
-        field=GONE,
-        checks=NOT_THE_MAP)
+        does="no answer from the fourth question on", field=GONE, checks=NOT_THE_MAP)
+case("line: silent from the sixth question", link="rtu-tcp", world=hv(waiting, habits=[silent_from_question(6)]),
+    kinds={"undecided", "bus-problem"}, truth="open", root=(), point="7", does="no answer from the sixth question on", field=GONE, checks=NOT_THE_MAP)
 
 
 def other_serial(ask, pdu):
@@ -319,3 +317,41 @@ case("line: the wake consent is no consent to disturb", link="rtu-tcp", map=LV_M
     does="an inverter asks pack 5 every second; we may wake pack 1",
     field="Two consents: that asking may wake the unit is no leave to ask into somebody's conversation.",
     checks=(("not one question was asked", lambda r: r["_asked"] == 0),))
+case("line: port is not there", link="pulled-out", world=hv(waiting), kinds={"refused"}, truth="line", root=None,
+    does="the adapter was pulled out before", field="Trouble of this computer says nothing about the battery.")
+for link, size in (("tcp", 5), ("rtu-tcp", 8), ("pty", 8)):
+    case(f"line: answers in pieces, {link}", link=link, world=hv(waiting, habits=[in_pieces(size)]), kinds={"awaiting-inverter"}, root=(),
+        does=f"each answer comes {size} bytes at a time",
+        field="An adapter holds packets back: the silences between pieces say nothing, content decides.")
+case("line: answers in pieces, fault", link="pty", world=hv(hv_wait(put(insulation=42)), habits=[in_pieces(3)]), kinds={"fault"},
+    truth="fault", root="insulation-low",
+    does="42 kOhm, each answer comes three bytes at a time",
+    field="An adapter holds packets back: content decides.")
+case("line: answers of another transaction", world=hv(waiting, habits=[other_transaction]), kinds={"bus-problem", "undecided"},
+    truth="line", root=(),
+    does="every answer carries another transaction number",
+    field="An answer to another question is no answer to ours.")
+case("line: a byte of noise before each answer", link="pty", world=hv(waiting, habits=[glitch_first]),
+    kinds={"awaiting-inverter", "undecided"}, root=(), point="7",
+    does="one byte 00 before each answer, the answer itself whole",
+    field="A driver that takes the line leaves a byte of noise; the frame behind it is whole.",
+    checks=NOT_THE_MAP,
+    argue="a tool that would rather ask again does no harm")
+case("line: long blocks are refused", world=hv(waiting, habits=[at_most(60)]), kinds={"awaiting-inverter", "undecided"}, root=(), long=30,
+    does="more than 60 registers at once are answered with exception 03",
+    field="Weak firmware takes short blocks only; what was not read is not zero.",
+    argue="to ask in shorter blocks, or to say what was not read")
+
+
+def quiet_after_foreign(r):
+    first = min(r["_foreign"], default=None)
+    return first is not None and not any(at > first + 1.0 for at, _, _ in r["_log"])
+
+
+case("line: an inverter that talks every nine seconds", link="rtu-tcp",
+    world=greeted(waiting, inverter_on_the_pair(1, Hv(waiting), [(4, 0, 30)], 9.0, start=6.4), [slow(0.35)]),
+    kinds={"undecided", "awaiting-inverter"}, root=(), point="9",
+    does="nobody is heard while we listen, then an inverter asks while we do",
+    field="While asking, a question of somebody else sends us back to listening.",
+    checks=(("no question a second after somebody else was heard", quiet_after_foreign),),
+    argue="what was read until then may be enough or not")

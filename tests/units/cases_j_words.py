@@ -118,3 +118,30 @@ case("mode 25: switches chatter", command="watch", seconds=30, link="rtu-tcp",
     kinds={"fault", "undecided"}, truth="fault", point="25",
     does="both switches open and close every two seconds from 6 s on, state standby",
     field="A switch that drops out and closes again breaks what is behind it.", during=((16, 99, {"fault", "undecided"}),))
+
+# ---- every look keeps itself
+KEPT = "Before anything is switched off: what was read is kept, without a second run."
+
+
+def kept(kind):
+    return (("the look kept itself", lambda r: bool(r.get("_kept"))),
+            (f"judged again from what was kept it is {kind}", lambda r: r.get("_then", {}).get("verdict", {}).get("kind") == kind))
+
+
+case("kept: a fault", world=hv(hv_wait(put(insulation=42))), kinds="fault", truth="fault", root="insulation-low", point="12",
+    then=("check", "--recording", "last"), does="42 kOhm; nothing was said about recording", field=KEPT, checks=kept("fault"))
+case("kept: a sound unit, pty", link="pty", world=hv(waiting), kinds="awaiting-inverter", root=(), point="12",
+    then=("check", "--recording", "last"), does="waits; nothing was said about recording", field=KEPT, checks=kept("awaiting-inverter"))
+case("kept: a rack", map=LV_MAP, link="rtu-tcp", world=each(None, None, lambda u, t: u.set_temps(62)), kinds="fault", truth="fault",
+    root=("over-temperature",), point="12", then=("check", "--recording", "last"),
+    does="pack 3 of 3 at 62 °C; nothing was said about recording",
+    field=KEPT,
+    checks=kept("fault"))
+case("kept: a watch", command="watch", seconds=15, link="rtu-tcp", world=hv(hv_wait(put(insulation=42))), kinds="fault", truth="fault",
+    root="insulation-low", point="12", then=("check", "--recording", "last"), does="42 kOhm, watched; nothing was said about recording",
+    field=KEPT, checks=kept("fault"))
+case("kept: a line without answers", link="rtu-tcp", world=hv(waiting, habits=[silent]), kinds="bus-problem", truth="line", root=(),
+    point="12", then=("check", "--recording", "last"),
+    does="no answers; nothing was said about recording",
+    field=KEPT,
+    checks=kept("bus-problem"))

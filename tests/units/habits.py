@@ -36,6 +36,10 @@ def silent_after(seconds):
     return lambda world, ask, outs: [] if ask.at >= seconds else outs
 
 
+def silent_from_question(number):
+    return lambda world, ask, outs: [] if ask.number >= number else outs
+
+
 def silent_between(start, end):
     return lambda world, ask, outs: [] if start <= ask.at < end else outs
 
@@ -147,6 +151,16 @@ def link_ends(seconds, back=None):
     return habit
 
 
+def link_ends_at_question(number):
+    """The link is gone instead of this answer."""
+    def habit(world, ask, outs):
+        if ask.number < number:
+            return outs
+        asyncio.get_running_loop().call_soon(world.server.vanish)
+        return []
+    return habit
+
+
 def hangs_up_every(questions):
     """A gateway that closes the connection without a word now and then."""
     def habit(world, ask, outs):
@@ -169,6 +183,37 @@ def one_at_a_time(seconds):
     return habit
 
 
+def in_pieces(size):
+    """Each answer comes in pieces of so many bytes, as adapters and gateways hand them on."""
+    def habit(world, ask, outs):
+        for out in outs:
+            out.pieces = size
+        return outs
+    return habit
+
+
+def other_transaction(world, ask, outs):
+    for out in outs:
+        out.transaction = 40000 + ask.number
+    return outs
+
+
+def glitch_first(world, ask, outs):
+    """A byte of noise as the driver takes the line, then the answer whole."""
+    for out in outs:
+        out.damage = lambda data: b"\x00" + data
+    return outs
+
+
+def at_most(registers):
+    """Weak firmware: longer blocks are refused as an illegal value."""
+    def habit(world, ask, outs):
+        if ask.pdu[0] in (3, 4) and struct.unpack(">H", ask.pdu[3:5])[0] > registers:
+            return [Out(0.02, refusal(ask.pdu, 3), ask.unit)]
+        return outs
+    return habit
+
+
 def gateway_text(world, ask, outs):
     return [Out(0.001, raw=b"log: 1 client, idle\r\n")] + outs
 
@@ -185,6 +230,7 @@ def inverter_on_the_pair(unit, device, reads, period=1.0, writes=None, until=Non
         loop = asyncio.get_running_loop()
         began = loop.time()
         while until is None or loop.time() - began < until:
+            world.foreign.append(world.now())
             for function, address, count in reads:
                 ask = struct.pack(">BHH", function, address, count)
                 server.send(rtu(unit, ask))

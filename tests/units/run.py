@@ -114,8 +114,25 @@ async def run(case, binary, options, folder):
     result["_asked"] = world.asked if world else 0
     result["_aside"] = said_aside
     result["_course"] = shown
+    result["_log"], result["_foreign"] = (world.log, world.foreign) if world else ([], [])
+    if case.then:
+        result["_kept"] = [str(path.name) for path in Path(folder).rglob("*.jsonl")]
+        result["_then"] = await again([binary, *case.then, "--format", "json", "--color", "never"], environment)
     result["_broken"] = world.broken if world else None
     return Outcome(case, process.returncode, result, shown, said_aside, time.monotonic() - began, command, world)
+
+
+async def again(command, environment):
+    """A second command in the same place, after the unit is gone."""
+    process = await asyncio.create_subprocess_exec(
+        *command, stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE, env=environment)
+    try:
+        said, _ = await asyncio.wait_for(process.communicate(), 60)
+        return json.loads(said)
+    except (asyncio.TimeoutError, ValueError):
+        if process.returncode is None:
+            process.kill()
+        return {}
 
 
 class Outcome:

@@ -35,9 +35,9 @@ def refusal(pdu, code):
 class Out:
     """One thing to send: after `delay` seconds a frame of `unit`, or bytes as they are."""
 
-    def __init__(self, delay, pdu=None, unit=None, raw=None, damage=None, transaction=None):
+    def __init__(self, delay, pdu=None, unit=None, raw=None, damage=None, transaction=None, pieces=0):
         self.delay, self.pdu, self.unit, self.raw = delay, pdu, unit, raw
-        self.damage, self.transaction = damage, transaction
+        self.damage, self.transaction, self.pieces = damage, transaction, pieces
 
 
 class World:
@@ -53,7 +53,7 @@ class World:
         self.began = time.monotonic() if from_launch else None
         self.asked = 0
         self.sent_bytes_in = 0
-        self.log = []
+        self.log, self.foreign = [], []
         self.server = None
         self.broken = None
 
@@ -148,7 +148,11 @@ class Link:
                 data = rtu(out.unit, out.pdu)
             if out.damage:
                 data = out.damage(data)
-            if data:
+            if out.pieces:
+                for at in range(0, len(data), out.pieces):
+                    write(data[at:at + out.pieces])
+                    await asyncio.sleep(0.004)
+            elif data:
                 write(data)
 
     def close_tasks(self):
@@ -299,4 +303,13 @@ class Nobody(Tcp):
         return given
 
 
-LINKS = {"tcp": Tcp, "rtu-tcp": RtuTcp, "pty": Pty, "rtu-asked-tcp": RtuAskedTcp, "tcp-asked-rtu": TcpAskedRtu, "nobody": Nobody}
+class PulledOut(Pty):
+    """A port that is no longer there."""
+
+    async def start(self):
+        given = await super().start()
+        self.vanish()
+        return given
+
+
+LINKS = {"pulled-out": PulledOut, "tcp": Tcp, "rtu-tcp": RtuTcp, "pty": Pty, "rtu-asked-tcp": RtuAskedTcp, "tcp-asked-rtu": TcpAskedRtu, "nobody": Nobody}
