@@ -76,7 +76,7 @@ case("hv all cells unavailable, the unit counts on", world=hv(cells_dead(0xFFFF)
 case("hv all cells zero, the unit counts on", world=hv(cells_dead(0)), kinds={"fault", "undecided"}, truth="fault", point="5 R5",
     does="every cell 0.000 V, own counter and uptime move, modules 98 V",
     field="A heartbeat that moves with all cells dead is internal.",
-    checks=(no_step("set-apart|quarantine|charge"),),
+    checks=(no_step("set-apart|quarantine"),),
     argue="a number that contradicts the module's own voltage is suspect itself")
 case("hv sound values, all counters stand", link="pty", world=hv(hv_wait(put(beat=1000, uptime=600))), kinds={"undecided", "fault"},
     truth="open", point="R7",

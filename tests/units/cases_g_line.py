@@ -151,7 +151,10 @@ for link in ("tcp", "rtu-tcp", "pty"):
         kinds={"undecided", "bus-problem"}, truth="open", root=(), point="7",
         does="no answer from the fourth question on", field=GONE, checks=NOT_THE_MAP)
 case("line: silent from the sixth question", link="rtu-tcp", world=hv(waiting, habits=[silent_from_question(6)]),
-    kinds={"undecided", "bus-problem"}, truth="open", root=(), point="7", does="no answer from the sixth question on", field=GONE, checks=NOT_THE_MAP)
+    kinds={"undecided", "bus-problem"}, truth="open", root=(), point="7",
+    does="no answer from the sixth question on",
+    field=GONE,
+    checks=NOT_THE_MAP)
 
 
 def other_serial(ask, pdu):

@@ -86,12 +86,12 @@ seen("lv waits", None, "awaiting-inverter", "code up throughout", "A pack that w
 
 # ---- excursions: what was measured once is remembered (R1, R2)
 seen("cell high for ten seconds, hv", between(6, 16, waiting, high), NOT_CLEAN, "cell 3.72 V from 6 to 16 s, no flag", NUMBERS_TOO, 40,
-    point="1 R2", reach=((18, {"fault"}),), during=((16, 99, NOT_CLEAN),),
+    point="1 R2", reach=((20, {"fault"}),), during=((20, 99, NOT_CLEAN),),
     checks=(finding("cell-over-voltage|above"),))
 seen("cell high for ten seconds, pty", between(6, 16, waiting, high), NOT_CLEAN, "cell 3.72 V from 6 to 16 s, no flag", NUMBERS_TOO, 35,
     link="pty", point="1 R2", reach=((14, {"fault"}),), during=((12, 99, NOT_CLEAN),))
 seen("cell below minimum for twelve seconds", between(5, 17, waiting, low), NOT_CLEAN, "cell 1.92 V from 5 to 17 s, no flag",
-    "Below the absolute minimum is never cleared by time.", 40, point="1 R2", reach=((19, {"fault"}),), during=((19, 99, NOT_CLEAN),),
+    "Below the absolute minimum is never cleared by time.", 40, point="1 R2", reach=((22, {"fault"}),), during=((22, 99, NOT_CLEAN),),
     checks=(no_step(POWER_CYCLE),))
 seen("150 A in the first answer only", between(0, 1, lambda u, t: u.in_service(t, -8), amps(-150)), {"fault", "undecided", "normal"},
     "150 A in the first second, 8 A afterwards", "One unconfirmed sample is open until ten good ones, then it is told: seen once at T.", 30,
@@ -102,9 +102,9 @@ seen("150 A for six seconds", between(8, 14, lambda u, t: u.in_service(t, -8), a
     NUMBERS_TOO, 40, link="rtu-tcp", point="1 R2", reach=((16, {"fault"}),), during=((15, 99, NOT_CLEAN),),
     checks=(no_step("load[^.]*again to see"),))
 seen("hot for twelve seconds", between(6, 18, standby, lambda u, t: u.set_temps(61)), NOT_CLEAN, "61 °C from 6 to 18 s",
-    NUMBERS_TOO + " Do not come back because it cooled.", 40, point="1 R2", reach=((20, {"fault"}),), during=((20, 99, NOT_CLEAN),))
+    NUMBERS_TOO + " Do not come back because it cooled.", 40, point="1 R2", reach=((22, {"fault"}),), during=((22, 99, NOT_CLEAN),))
 seen("insulation for twelve seconds", between(6, 18, standby, earth), NOT_CLEAN, "42 kOhm from 6 to 18 s, no flag",
-    "Insulation is never cleared by time.", 40, point="1 R2", reach=((20, {"fault"}),), during=((20, 99, NOT_CLEAN),))
+    "Insulation is never cleared by time.", 40, point="1 R2", reach=((22, {"fault"}),), during=((22, 99, NOT_CLEAN),))
 seen("two excursions", lambda u, t: (standby(u, t), high(u, t) if 5 <= t < 10 or 20 <= t < 25 else None), NOT_CLEAN,
     "cell 3.72 V from 5 to 10 and from 20 to 25 s", "A second excursion stays open until service.", 45, link="rtu-tcp", point="1 R2",
     during=((12, 99, NOT_CLEAN),))
@@ -142,10 +142,10 @@ seen("root bit appears at 12 s, pty", from_on(12, waiting, unheard), "fault", "t
     "A change is told within one cycle of the question that showed it.", 25, link="pty", point="10", root="internal-communication",
     reach=((19, {"fault"}),))
 seen("root bit appears at 12 s, tcp", from_on(12, waiting, earth_flag), "fault", "the insulation flag from 12 s on",
-    "A change is told within one cycle of the question that showed it.", 28, point="10", root="insulation-low", reach=((22, {"fault"}),))
+    "A change is told within one cycle of the question that showed it.", 32, point="10", root="insulation-low", reach=((26, {"fault"}),))
 seen("cell too high under charge from 10 s", from_on(10, lambda u, t: u.in_service(t, 12.5), high), "fault",
-    "cell 3.72 V from 10 s on under 12.5 A", "Stop the current first.", 25, point="13 R1", root="cell-over-voltage",
-    reach=((20, {"fault"}),),
+    "cell 3.72 V from 10 s on under 12.5 A", "Stop the current first.", 30, point="13 R1", root="cell-over-voltage",
+    reach=((24, {"fault"}),),
     checks=(first_says(ZERO_AMPS),))
 seen("module warms 13 K in 4.5 s and stays",
     lambda u, t: (waiting(u, t), u.temps.__setitem__(1, [21.0 + min(13.0, max(0.0, (t - 10) * 2.9))] * 8)), NOT_CLEAN,
@@ -153,8 +153,8 @@ seen("module warms 13 K in 4.5 s and stays",
     point="13 R9", during=((20, 99, NOT_CLEAN),),
     checks=(first_says(KEEP_AWAY),))
 seen("module warms 1 K a second", lambda u, t: (waiting(u, t), u.temps.__setitem__(2, [21.0 + min(30.0, max(0.0, t - 8))] * 8)), NOT_CLEAN,
-    "all sensors of module 3 rise by 1 K a second from 8 s on", "A kelvin a second at rest is a fire beginning: keep away.", 35,
-    point="13 R9", during=((22, 99, NOT_CLEAN),),
+    "all sensors of module 3 rise by 1 K a second from 8 s on", "A kelvin a second at rest is a fire beginning: keep away.", 42,
+    point="13 R9", during=((32, 99, NOT_CLEAN),),
     checks=(first_says(KEEP_AWAY),))
 seen("one sensor jumps for one sample", between(8, 9, waiting, lambda u, t: u.temps[0].__setitem__(2, 49.0)),
     {"fault", "undecided", "awaiting-inverter"}, "one sensor 28 K up for one second, then as before",
@@ -163,7 +163,7 @@ seen("one sensor jumps for one sample", between(8, 9, waiting, lambda u, t: u.te
     argue="one glitch: a sensor to be looked at, open, or told")
 seen("charges at -5 °C from 8 to 25 s", between(8, 25, lambda u, t: (u.in_service(t), u.set_temps(-5)), amps(12.5)), NOT_CLEAN,
     "-5 °C throughout, 12.5 A charge from 8 to 25 s", "Charging a frozen cell: likely at once, and not forgotten when it ends.", 45,
-    point="3 R3", reach=((20, {"fault"}),), during=((18, 99, NOT_CLEAN),))
+    point="3 R3", reach=((21, {"fault"}),), during=((21, 99, NOT_CLEAN),))
 seen("charges at -5 °C from 8 s, rtu-tcp", from_on(8, lambda u, t: (u.in_service(t), u.set_temps(-5)), amps(12.5)), "fault",
     "-5 °C throughout, 12.5 A charge from 8 s on",
     "Proven after three samples over five seconds; set charging to zero at the inverter's screen.", 28, link="rtu-tcp", point="3 R3",
@@ -198,7 +198,7 @@ seen("a cell falls at rest and warms",
     during=((32, 99, NOT_CLEAN),),
     checks=(no_step(POWER_CYCLE),))
 seen("cells freeze across a load step",
-    lambda u, t: (u.in_service(t, -30 if t >= 8 else 0), u.set_cells(3.27), put(beat=1000 + int(t), pack=(294.3 if t < 8 else 287.0), module_v=[98.1 if t < 8 else 95.7] * 3)(u, t)),
+    lambda u, t: (u.in_service(t, -30 if t >= 8 else 0), u.set_cells(3.27), put(rigid=True, beat=1000 + int(t), pack=(294.3 if t < 8 else 287.0), module_v=[98.1 if t < 8 else 95.7] * 3)(u, t)),
     NOT_CLEAN, "30 A from 8 s on: modules sag, not one cell moves",
     "Cells that do not move across a load step are frozen readings: they prove nothing good.", 40, link="rtu-tcp", truth="open",
     point="R5 45", during=((25, 99, NOT_CLEAN),))
@@ -366,18 +366,18 @@ seen("second pack joins at 12 s", None, "awaiting-inverter", "pack 2 of 2 answer
 seen("second pack vanishes at 12 s", None, {"undecided"}, "pack 2 of 2 silent from 12 s on",
     "A pack that no longer answers is not a sound pack.", 35, link="rtu-tcp", map=LV_MAP,
     world=lambda: (w := each(None, None)(), w.habits.append(silent_unit(2, 12)))[0], truth="open", root=(), point="4",
-    during=((24, 99, {"undecided"}),))
+    during=((26, 99, {"undecided"}),))
 seen("pack that joins has another voltage", None, {"undecided", "fault"}, "pack 2 answers from 10 s on, with 53.4 instead of 52.3 V",
     "Packs of unlike voltage are kept apart before they join.", 35, link="rtu-tcp", map=LV_MAP,
     world=lambda: (w := each(None, lambda u, t: u.set_cells(3.34))(), w.habits.append(joins_at(10)))[0], truth="open", point="4 R10",
     during=((22, 99, NOT_CLEAN),))
-seen("rack: code for six seconds", None, NOT_CLEAN, "code 23 (below minimum) in pack 2 from 8 to 14 s",
-    "Below the absolute minimum is never cleared by time.", 35, link="rtu-tcp", map=LV_MAP,
-    world=each(None, lambda u, t: put(code=CODE["cell-lost"])(u, t) if 8 <= t < 14 else None), point="1 11", reach=((18, {"fault"}),),
-    during=((16, 99, NOT_CLEAN),))
+seen("rack: code for twelve seconds", None, NOT_CLEAN, "code 23 (below minimum) in pack 2 from 8 to 20 s",
+    "Below the absolute minimum is never cleared by time.", 40, link="rtu-tcp", map=LV_MAP,
+    world=each(None, lambda u, t: put(code=CODE["cell-lost"])(u, t) if 8 <= t < 20 else None), point="1 11", reach=((24, {"fault"}),),
+    during=((24, 99, NOT_CLEAN),))
 seen("rack: cell high for ten seconds", None, NOT_CLEAN, "a cell of pack 1 at 3.72 V from 6 to 16 s, no code", NUMBERS_TOO, 40,
     link="rtu-tcp", map=LV_MAP, world=each(lambda u, t: u.cells.__setitem__(3, 3.72) if 6 <= t < 16 else None, None), point="1 R2",
-    reach=((18, {"fault"}),), during=((17, 99, NOT_CLEAN),))
+    reach=((20, {"fault"}),), during=((20, 99, NOT_CLEAN),))
 seen("rack: code appears at 12 s, pty", None, "fault", "code 51 in the only pack from 12 s on",
     "A change is told within one cycle of the question that showed it.", 25, link="pty", map=LV_MAP,
     world=each(lambda u, t: put(code=CODE["measuring-unheard"], state=LV_LOCKED)(u, t) if t >= 12 else None), point="10",

@@ -8,9 +8,9 @@ from habits import silent
 from images import *
 
 NO_WIRE = "What no wire and no lamp can tell always stands under not tested: not tested is not good."
-BEYOND = (untested(r"second stack|another stack|other stack"), untested(r"weld|one pole"), untested(r"swell|leak|transport|damage"),
-          untested(r"sense wires|harness"), untested(r"earth fault|symmetric|insulation monitor"), untested(r"second meter|scale|sign"),
-          untested(r"capacity"), untested(r"torque|polarity|earth continuity|bonding"), untested(r"ignore"), untested(r"storage|below zero|plating"))
+BEYOND = (untested(r"second stack|another stack|other stack"), untested(r"weld|one pole|per pole"), untested(r"swell|leak|transport|damage"),
+          untested(r"sense wires|harness"), untested(r"earth fault|symmetric|monitor"), untested(r"second meter|scale|sign"),
+          untested(r"capacity"), untested(r"torque|polarity|earth continuity|bonding"), untested(r"ignore|battery.s data"), untested(r"storage|below zero|plating"))
 case("words: what no wire can tell, hv in service", world=hv(charging), kinds={"normal"}, root=(), point="12",
     does="a sound stack charges with 12.5 A", field=NO_WIRE, checks=BEYOND)
 case("words: what no wire can tell, hv waits", world=hv(waiting), kinds={"awaiting-inverter"}, root=(), point="12",

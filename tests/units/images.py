@@ -58,6 +58,11 @@ def ripple(n, cell):
     return ((n * 7 + cell * 5) % 7 - 3) * 0.001
 
 
+def sagged(volts, charge):
+    """A cell under current: 0.6 mV for each ampere, up when it is charged."""
+    return None if volts is None else volts + 0.0006 * charge
+
+
 class Registers:
     """A device with 16-bit registers: answers 03, 04 and 08, and refuses the rest as the map says."""
 
@@ -138,6 +143,7 @@ class Hv(Registers):
         self.pack, self.terminals, self.power, self.module_v = None, None, None, [None] * self.modules
         self.cell_max = self.cell_min = self.temp_max = self.temp_min = None
         self.insulation, self.insulation_valid = 2400, 1
+        self.rigid = False  # cells that do not move under current
         self.charge_limit, self.discharge_limit = 0.0, 0.0
         self.raw = {}
 
@@ -190,6 +196,8 @@ class Hv(Registers):
             put("holding", base, *text(self.module_serials[n], 6))         # module_serial
             put("holding", base + 6, *text(self.module_firmware[n], 2))    # module_firmware
             put("holding", base + 8, self.module_positions[n])             # module_position, low byte
+        if not self.rigid:
+            self.cells = [[sagged(v, self.current) for v in row] for row in self.cells]
         # A cell whose wire is off is still there: the module's own voltage has it.
         sums = [sum(3.27 if v is None else v for v in row) for row in self.cells]
         volts = [sums[n] if self.module_v[n] is None else self.module_v[n] for n in range(self.modules)]
@@ -317,6 +325,7 @@ class Lv(Registers):
         put("holding", 102, *text(self.serial, 6))                         # serial
         put("holding", 108, *text(self.firmware, 3))                       # firmware
         put("holding", 112, *text(self.model, 8))                          # model
+        self.cells = [sagged(v, -self.current) for v in self.cells]
         pack = sum(3.27 if v is None else v for v in self.cells) if self.pack is None else self.pack
         terminals = pack if self.terminals is None else self.terminals
         cells = [v for v in self.cells if v is not None]
