@@ -22,3 +22,4 @@ pub mod show;
 pub mod simulated;
 pub mod visit;
 pub mod wire;
+pub mod words;

@@ -118,7 +118,8 @@ fn place(profile: &Profile, known: &Known, index: usize, point: &Point) -> Optio
     Some(instances)
 }
 
-fn name(id: &str, place: Place) -> String {
+/// The printed name of a repetition of a point: `cell_voltage[2.14]`.
+pub fn name(id: &str, place: Place) -> String {
     match (place.module, place.item) {
         (Some(module), Some(item)) => format!("{id}[{module}.{item}]"),
         (Some(one), None) | (None, Some(one)) => format!("{id}[{one}]"),

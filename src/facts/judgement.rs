@@ -1,10 +1,13 @@
 //! What judging gives: verdict, findings, readings, next steps. Plain data; rendering is elsewhere.
 
+use std::sync::Arc;
 use std::time::Duration;
 
-use packside_profiles::model::{Clears, LiesIn, Needs, Severity, Table};
+use packside_profiles::model::{Clears, LiesIn, Needs, Profile, Severity, Table};
 use packside_profiles::{Class, Place, Role, StateKind, Value};
 
+use super::cause::Cause;
+use super::fact::{Fact, Follows, PointIndex, Remedy, Spot};
 use super::health::Health;
 
 /// The kinds of verdict. Ids and exit codes are stable.
@@ -89,25 +92,6 @@ pub enum Basis {
     Rule,
     /// By weighing soft evidence; the share of the leading cause in per mille.
     Weighed(u32),
-}
-
-/// A possible reason of what is seen, with its share among all that were weighed.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Cause {
-    /// Stable id.
-    pub id: &'static str,
-    /// Share in per mille.
-    pub per_mille: u32,
-    /// In the words of a technician.
-    pub meaning: &'static str,
-    /// Observations that speak for it.
-    pub reasons_for: Vec<String>,
-    /// Observations that speak against it.
-    pub reasons_against: Vec<String>,
-    /// Id of the step that settles it.
-    pub settled_by: &'static str,
-    /// What to mind meanwhile; may be empty.
-    pub caution: &'static str,
 }
 
 /// Something that keeps a verdict open.
@@ -254,7 +238,9 @@ impl Source {
 /// Something that was found.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Finding {
-    /// Stable id: a [`Class`] id, or one of [`super::NOTICES`].
+    /// What it is, with the numbers that decided.
+    pub fact: Fact,
+    /// Stable id: a [`Class`] id, or that of a remark.
     pub id: &'static str,
     /// The class, for findings about the battery.
     pub class: Option<Class>,
@@ -264,8 +250,8 @@ pub struct Finding {
     pub source: Source,
     /// Whether it may be the reason and not a consequence.
     pub root: bool,
-    /// Id of the finding that explains this one.
-    pub follows_from: Option<String>,
+    /// What explains this one.
+    pub follows_from: Option<Follows>,
     /// Where the reason lies.
     pub lies_in: LiesIn,
     /// How its flag goes away.
@@ -274,10 +260,8 @@ pub struct Finding {
     pub unit: u8,
     /// Module and cell or sensor.
     pub place: Place,
-    /// Statement with the number that decided.
-    pub text: String,
     /// What to do first.
-    pub to_do: String,
+    pub to_do: Remedy,
     /// When it was first seen in these events, for flags.
     pub since: Option<Duration>,
     /// Seen before a restart of the unit and again after it.
@@ -286,8 +270,19 @@ pub struct Finding {
     pub sure: Certainty,
     /// What becomes of the part, for roots that stop the unit.
     pub disposition: Option<Disposition>,
-    /// The number that decided and its limit, in a few words, where it was measured.
-    pub deciding: Option<String>,
+}
+
+/// What makes a finding the same one in two judgements: *new*, *again* and *gone* are decided by it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct FactKey {
+    /// Stable id of the finding.
+    pub kind: &'static str,
+    /// Unit address.
+    pub unit: u8,
+    /// Module and cell or sensor.
+    pub place: Place,
+    /// Where it comes from.
+    pub source: Source,
 }
 
 /// How far a reading may be relied on.
@@ -325,6 +320,8 @@ pub struct Reading {
     pub name: String,
     /// Point id in the profile.
     pub point: String,
+    /// The same by its index there.
+    pub point_index: PointIndex,
     /// What it is for.
     pub role: Role,
     /// Position.
@@ -357,6 +354,14 @@ impl Reading {
         match (&self.value, self.quality) {
             (Some(Value::Number(number)), ReadingQuality::Good) => Some(*number),
             _ => None,
+        }
+    }
+
+    /// Which reading it is, as facts name it.
+    pub fn spot(&self) -> Spot {
+        Spot {
+            point: self.point_index,
+            place: self.place,
         }
     }
 
@@ -475,6 +480,8 @@ pub struct Verdict {
 /// Everything that judging gives.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Judgement {
+    /// The map by which it was judged, and by whose indices facts name points and flags.
+    pub profile: Option<Arc<Profile>>,
     /// Moment judged.
     pub moment: Duration,
     /// Who it is.
@@ -495,6 +502,16 @@ impl Finding {
     /// Whether this may be the reason and stops the unit; the silent inverter is no such root.
     pub fn is_root_alarm(&self) -> bool {
         self.weighs_most() && self.class != Some(Class::InverterSilent)
+    }
+
+    /// What makes it the same one in another judgement.
+    pub fn key(&self) -> FactKey {
+        FactKey {
+            kind: self.id,
+            unit: self.unit,
+            place: self.place,
+            source: self.source,
+        }
     }
 
     fn weighs_most(&self) -> bool {
@@ -524,7 +541,7 @@ pub(crate) fn telling(findings: &[Finding]) -> Option<&Finding> {
     let same = |f: &&Finding| f.is_root_alarm() && f.id == first.id && f.unit == first.unit;
     findings.iter().filter(same).min_by_key(|f| {
         (
-            f.deciding.is_none(),
+            !f.fact.has_deciding_number(),
             f.place.item.is_none(),
             f.place.module.is_none(),
             f.source == Source::Flag,

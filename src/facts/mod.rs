@@ -5,16 +5,20 @@
 //!
 //! Does not: decide what follows from them ([`crate::judge`] does).
 
+pub(crate) mod cause;
 pub(crate) mod doubt;
+pub mod fact;
 pub(crate) mod health;
 pub mod judgement;
 pub(crate) mod readings;
 pub(crate) mod sight;
 pub(crate) mod step;
 
+pub use cause::Cause;
+pub use fact::{Fact, FactKind};
 pub use health::{Health, Share};
 pub use judgement::{
-    Basis, Bus, Cause, Certainty, Disposition, Finding, Identity, Judgement, MemberSummary,
+    Basis, Bus, Certainty, Disposition, FactKey, Finding, Identity, Judgement, MemberSummary,
     ModuleIdentity, NextStep, NotTested, OpenPoint, Reading, ReadingQuality, Source, Verdict,
     VerdictKind,
 };

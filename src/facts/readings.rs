@@ -8,6 +8,7 @@ use std::time::Duration;
 use packside_profiles::model::{Point, Profile};
 use packside_profiles::{Decoded, Instance, Quality, Role, Value};
 
+use super::fact::PointIndex;
 use super::judgement::{Reading, ReadingQuality};
 use crate::evidence::samples::{MemberEvidence, Sample, Seen};
 
@@ -61,6 +62,7 @@ fn reading(
     let mut reading = Reading {
         name: instance.name.clone(),
         point: point.id.clone(),
+        point_index: PointIndex(instance.point),
         role: point.role,
         place: instance.place,
         value: None,

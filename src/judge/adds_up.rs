@@ -5,51 +5,47 @@
 use packside_profiles::model::{CrossCheckKind, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
-use super::measure::{finding, first, with_unit};
+use super::measure::{finding, first};
 use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::fact::{Compared, Looks, Pair};
 use crate::facts::judgement::{Finding, Reading, ReadingQuality};
+use crate::words;
 
 /// Two numbers that must be the same, and what it means if they are not.
-struct Pair {
+struct Sum {
     class: Class,
     place: Place,
-    left: (String, f64),
-    right: (String, f64),
-    value_unit: &'static str,
-    /// What such a difference looks like.
-    hint: &'static str,
+    pair: Pair,
+    left: f64,
+    right: f64,
+    looks: Option<Looks>,
 }
 
-impl Pair {
-    fn new(class: Class, left: (&str, f64), right: (&str, f64), value_unit: &'static str) -> Self {
-        let place = Place::default();
+impl Sum {
+    fn new(class: Class, pair: Pair, left: f64, right: f64) -> Self {
         Self {
             class,
-            place,
-            left: (left.0.to_owned(), left.1),
-            right: (right.0.to_owned(), right.1),
-            value_unit,
-            hint: "",
+            place: Place::default(),
+            pair,
+            left,
+            right,
+            looks: None,
         }
     }
 
-    fn violation(&self, tolerance: f64, unit: u8) -> Option<Finding> {
-        let apart = (self.left.1 - self.right.1).abs();
-        if apart <= tolerance {
+    fn violation(&self, tolerance: f64, unit: u8, current_moved: bool) -> Option<Finding> {
+        if (self.left - self.right).abs() <= tolerance {
             return None;
         }
-        let shown = |number| with_unit(number, self.value_unit);
-        let text = format!(
-            "{} = {} but {} = {}: {} apart, more than {}{}",
-            self.left.0,
-            shown(self.left.1),
-            self.right.0,
-            shown(self.right.1),
-            shown(apart),
-            shown(tolerance),
-            self.hint,
-        );
-        Some(finding(self.class, Severity::Alarm, unit, self.place, text))
+        let fact = Compared::DoesNotAddUp {
+            pair: self.pair,
+            left: self.left,
+            right: self.right,
+            tolerance,
+            looks: self.looks,
+            current_moved,
+        };
+        Some(finding(self.class, Severity::Alarm, unit, self.place, fact))
     }
 }
 
@@ -69,17 +65,15 @@ pub(crate) fn violations(
             check.what,
             CrossCheckKind::VoltsTimesAmpsMakePower | CrossCheckKind::TerminalsMatchPack
         );
-        for pair in pairs(readings, profile, check.what, state) {
-            let Some(mut found) = pair.violation(check.tolerance, unit) else {
+        let current_moved = !steady && !of_one_answer;
+        for sum in sums(readings, profile, check.what, state) {
+            let Some(mut found) = sum.violation(check.tolerance, unit, current_moved) else {
                 continue;
             };
-            if !steady && !of_one_answer {
+            if current_moved {
                 found.severity = Severity::Warning;
                 found.root = false;
-                found
-                    .text
-                    .push_str("; the current may have moved meanwhile");
-                doubts.push(DoubtKind::OfTwoMoments.says(&found.text));
+                doubts.push(DoubtKind::OfTwoMoments.says(words::fact(&found.fact, profile)));
             }
             findings.push(found);
         }
@@ -87,40 +81,37 @@ pub(crate) fn violations(
     (findings, doubts)
 }
 
-fn pairs(
+fn sums(
     readings: &[Reading],
     profile: &Profile,
     what: CrossCheckKind,
     state: Option<StateKind>,
-) -> Vec<Pair> {
+) -> Vec<Sum> {
     let pack = first(readings, Role::PackVoltage);
-    let whole_pack = |class, name, sum: Option<f64>| {
-        let pair = sum
-            .zip(pack)
-            .map(|(sum, pack)| Pair::new(class, (name, sum), ("pack voltage", pack), "V"));
-        pair.into_iter().collect()
+    let whole_pack = |class, pair, sum: Option<f64>| {
+        let sum = sum.zip(pack);
+        let sum = sum.map(|(sum, pack)| Sum::new(class, pair, sum, pack));
+        sum.into_iter().collect()
     };
     match what {
         CrossCheckKind::CellsMakeModule => modules(readings),
         CrossCheckKind::ModulesMakePack => {
             let sum = complete_sum(readings, Role::ModuleVoltage, None);
-            let mut pairs: Vec<Pair> = whole_pack(Class::ConfigurationFault, "sum of modules", sum);
-            let hint = sum
-                .zip(pack)
-                .map(|(sum, pack)| odd_module(readings, sum - pack));
-            for pair in &mut pairs {
-                pair.hint = hint.unwrap_or_default();
+            let mut sums: Vec<Sum> =
+                whole_pack(Class::ConfigurationFault, Pair::ModulesAndPack, sum);
+            for sum in &mut sums {
+                sum.looks = odd_module(readings, sum.left - sum.right);
                 // Next to nothing beside modules that have their voltage is no order of modules.
-                if pair.right.1.abs() < 0.02 * pair.left.1 {
-                    pair.class = Class::SensorFault;
-                    pair.hint = "; as if the wire that measures the pack were lost";
+                if sum.right.abs() < 0.02 * sum.left {
+                    sum.class = Class::SensorFault;
+                    sum.looks = Some(Looks::PackWireLost);
                 }
             }
-            pairs
+            sums
         }
         CrossCheckKind::CellsMakePack => whole_pack(
             Class::SensorFault,
-            "sum of cells",
+            Pair::CellsAndPack,
             complete_sum(readings, Role::CellVoltage, None),
         ),
         CrossCheckKind::VoltsTimesAmpsMakePower => {
@@ -131,17 +122,12 @@ fn pairs(
                 // Capacitors being charged are no steady state.
                 .filter(|_| state != Some(StateKind::Precharge))
                 .map(|(volts, amps)| volts * amps);
-            let pair = product
+            let sum = product
                 .zip(first(readings, Role::PackPower))
                 .map(|(product, watts)| {
-                    Pair::new(
-                        Class::SensorFault,
-                        ("voltage x current", product),
-                        ("power", watts),
-                        "W",
-                    )
+                    Sum::new(Class::SensorFault, Pair::ProductAndPower, product, watts)
                 });
-            pair.into_iter().collect()
+            sum.into_iter().collect()
         }
         CrossCheckKind::ExtremesMatch => extremes(readings),
         CrossCheckKind::TerminalsMatchPack => {
@@ -151,7 +137,7 @@ fn pairs(
             let is_settled =
                 of_one_moment(readings, &TOGETHER) && switches_closed(readings, profile);
             if connected && is_settled {
-                whole_pack(Class::SwitchFault, "terminal voltage", terminals)
+                whole_pack(Class::SwitchFault, Pair::TerminalsAndPack, terminals)
             } else {
                 Vec::new()
             }
@@ -161,7 +147,7 @@ fn pairs(
 
 /// What a pack that is so far below the sum of its modules looks like: a reversed module takes its
 /// voltage away twice, a bridged or missing one once.
-fn odd_module(readings: &[Reading], below: f64) -> &'static str {
+fn odd_module(readings: &[Reading], below: f64) -> Option<Looks> {
     let modules = readings.iter().filter(|r| r.role == Role::ModuleVoltage);
     let like = |times: f64| {
         modules
@@ -170,16 +156,16 @@ fn odd_module(readings: &[Reading], below: f64) -> &'static str {
             .any(|volts| volts > 1.0 && (below - times * volts).abs() < 0.1 * volts)
     };
     if like(2.0) {
-        "; that is twice the voltage of a module, as if one were reversed"
+        Some(Looks::ModuleReversed)
     } else if like(1.0) {
-        "; that is the voltage of a module, as if one were bridged or left out"
+        Some(Looks::ModuleLeftOut)
     } else {
-        ""
+        None
     }
 }
 
 /// Sum of the cells of each module against its voltage.
-fn modules(readings: &[Reading]) -> Vec<Pair> {
+fn modules(readings: &[Reading]) -> Vec<Sum> {
     let modules = readings.iter().filter(|r| r.role == Role::ModuleVoltage);
     modules
         .filter_map(|module| {
@@ -188,25 +174,19 @@ fn modules(readings: &[Reading]) -> Vec<Pair> {
                 item: None,
             };
             let sum = complete_sum(readings, Role::CellVoltage, place.module)?;
-            let name = place
-                .module
-                .map_or_else(String::new, |m| format!(" of module {m}"));
-            let left = (format!("sum of cells{name}"), sum);
-            let right = (module.name.clone(), module.number()?);
-            Some(Pair {
-                class: Class::SensorFault,
+            let pair = Pair::CellsAndModule {
+                module: module.spot(),
+            };
+            Some(Sum {
                 place,
-                left,
-                right,
-                value_unit: "V",
-                hint: "",
+                ..Sum::new(Class::SensorFault, pair, sum, module.number()?)
             })
         })
         .collect()
 }
 
 /// The unit's own extremes against the extremes of the single values.
-fn extremes(readings: &[Reading]) -> Vec<Pair> {
+fn extremes(readings: &[Reading]) -> Vec<Sum> {
     let cells: Option<Vec<f64>> = readings
         .iter()
         .filter(|r| r.role == Role::CellVoltage)
@@ -223,19 +203,12 @@ fn extremes(readings: &[Reading]) -> Vec<Pair> {
         .copied()
         .min_by(f64::total_cmp)
         .zip(first(readings, Role::CellVoltageMin));
-    let pair = |found: Option<(f64, f64)>, reported, single| {
-        found.map(|(own, said)| {
-            Pair::new(
-                Class::ControlUnitFault,
-                (reported, said),
-                (single, own),
-                "V",
-            )
-        })
+    let sum = |found: Option<(f64, f64)>, pair| {
+        found.map(|(own, said)| Sum::new(Class::ControlUnitFault, pair, said, own))
     };
     [
-        pair(highest, "highest cell as reported", "highest single cell"),
-        pair(lowest, "lowest cell as reported", "lowest single cell"),
+        sum(highest, Pair::HighestCell),
+        sum(lowest, Pair::LowestCell),
     ]
     .into_iter()
     .flatten()

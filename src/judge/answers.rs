@@ -7,6 +7,7 @@ use packside_profiles::model::Severity;
 
 use super::notices::notice;
 use crate::event::{Answer, Event, What};
+use crate::facts::fact::{Deed, Said};
 use crate::facts::judgement::{Finding, Source};
 
 /// The last answers to the steps, those that say "not in order".
@@ -25,17 +26,16 @@ pub(crate) fn not_in_order(events: &[Event]) -> Vec<Answer> {
 /// One finding for each.
 pub(crate) fn findings(said: &[Answer], unit: u8) -> Vec<Finding> {
     let finding = |answer: &Answer| {
-        let note = answer.note.as_ref().map(|note| format!(" ({note})"));
-        let text = format!(
-            "answered on site, not in order: {}{}",
-            answer.question,
-            note.unwrap_or_default()
-        );
+        let fact = Said::NotInOrder {
+            step: answer.step.clone(),
+            question: answer.question.clone(),
+            note: answer.note.clone(),
+        };
         Finding {
             severity: Severity::Warning,
             source: Source::Answer,
-            to_do: "put it right by the maker's manual, then answer the step again".to_owned(),
-            ..notice("not-in-order", unit, &text)
+            to_do: Deed::AnswerAgain.alone(),
+            ..notice(unit, fact)
         }
     };
     said.iter().map(finding).collect()
@@ -64,10 +64,12 @@ mod tests {
         let mut events = vec![event("earth", "no"), event("site", "yes")];
         let findings = findings(&not_in_order(&events), 1);
         assert_eq!(findings.len(), 1);
-        assert_eq!(
-            findings[0].text,
-            "answered on site, not in order: Earth connected? (clamp missing)"
-        );
+        let fact = Said::NotInOrder {
+            step: "earth".to_owned(),
+            question: "Earth connected?".to_owned(),
+            note: Some("clamp missing".to_owned()),
+        };
+        assert_eq!(findings[0].fact, fact.into());
         events.push(event("earth", "yes"));
         assert!(not_in_order(&events).is_empty());
         events.push(event("storage", Answer::QUARANTINE));

@@ -7,12 +7,13 @@
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Role};
 
-use super::measure::{CUT_OFF, TOUCH_LIMIT_V, finding, first, with_unit};
+use super::measure::{TOUCH_LIMIT_V, finding, first};
 use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::fact::{
+    Caution, Compared, Deed, Fact, FactKind, First, Flagged, Follows, Measured, Switches,
+};
 use crate::facts::judgement::{Finding, Reading, Source};
-
-/// How a caution begins among the reasons of a verdict.
-pub(crate) const CAUTION: &str = "CAUTION: ";
+use crate::words::{self, with_unit};
 
 /// Puts them in relation. Gives the caution that comes before everything else, if there is one.
 pub(crate) fn relate(
@@ -21,36 +22,23 @@ pub(crate) fn relate(
     profile: &Profile,
     woken_by_us: bool,
     should_be_dead: bool,
-) -> Option<String> {
+) -> Option<Caution> {
     broken_sense_wires(findings, readings, profile);
     lost_connectors(findings, readings, profile);
     insulation_behind_open_switches(findings);
     unheard_modules(findings, readings);
     let live = first(readings, Role::TerminalVoltage).filter(|v| v.abs() > TOUCH_LIMIT_V);
-    let volts = with_unit(live?, "V");
+    let volts = live?;
     wait_for_dead_terminals(findings, profile, should_be_dead);
-    if contradicted(findings, &volts) {
-        let falls = findings.iter().any(|f| f.id == "terminals-decay");
-        let (falling, until) = if falls {
-            (" and falling", " until a two-pole tester proves them dead")
-        } else {
-            ("", "")
-        };
-        return Some(format!(
-            "{CAUTION}TERMINALS LIVE, {volts}{falling}, although the unit says that they are dead or its switches open: \
-             hands off{until}"
-        ));
+    if contradicted(findings, volts) {
+        let decays = |f: &Finding| f.fact.kind() == FactKind::TerminalsDecay;
+        let falling = findings.iter().any(decays);
+        return Some(Caution::Contradicted { volts, falling });
     }
     if woken_by_us {
-        return Some(format!(
-            "{CAUTION}OUR OWN QUESTIONS WOKE THIS UNIT, ITS TERMINALS NOW CARRY {volts}: hands off"
-        ));
+        return Some(Caution::WokenByUs { volts });
     }
-    should_be_dead.then(|| {
-        format!(
-            "{CAUTION}TERMINALS LIVE, {volts}, in a state in which they should be dead: hands off"
-        )
-    })
+    should_be_dead.then_some(Caution::ShouldBeDead { volts })
 }
 
 /// Where the control unit does not hear its modules: which ones still show values, and that these may be old.
@@ -68,35 +56,23 @@ fn unheard_modules(findings: &mut [Finding], readings: &[Reading]) {
         return;
     }
     for root in findings.iter_mut().filter(unheard) {
-        root.text.push_str(&format!(
-            ", which module is not said: {shown} of {all} show values, perhaps old ones"
-        ));
+        if let Fact::Flagged(Flagged::Up { shown: told, .. }) = &mut root.fact {
+            *told = Some((shown, all));
+        }
     }
 }
-
-/// Words of a step at terminals that no switch of the unit makes dead.
-pub(super) const STAYS_LIVE: &str = "switching off does not make these terminals dead";
 
 /// Work at a stack whose terminals carry voltage begins with proving them dead; behind switches that stay
 /// closed nothing but the isolators of the other sources helps, and the pack itself stays.
 fn wait_for_dead_terminals(findings: &mut [Finding], profile: &Profile, should_be_dead: bool) {
-    let decay = profile.unit.decay_s.map_or_else(
-        || "wait for the decay time".to_owned(),
-        |seconds| format!("wait {seconds:.0} s"),
-    );
+    let decay_s = profile.unit.decay_s;
     for root in findings.iter_mut().filter(|f| f.is_root_alarm()) {
         match root.class {
             Some(Class::SwitchFault) if should_be_dead => {
-                root.to_do = format!(
-                    "{STAYS_LIVE}: open the isolators of inverter and PV by the manual, {decay}, take them for live until a \
-                     two-pole tester shows otherwise, and look again"
-                );
+                root.to_do = Deed::OpenIsolators { decay_s }.alone();
             }
             Some(Class::InsulationLow) if root.lies_in == LiesIn::Module => {
-                root.to_do = format!(
-                    "{decay}, prove the terminals dead with a two-pole tester; {}",
-                    root.to_do
-                );
+                root.to_do.first.insert(0, First::ProveDead { decay_s });
             }
             _ => {}
         }
@@ -126,7 +102,7 @@ pub(crate) fn low_by_flag_only(
     (all_read && lowest > warning).then(|| {
         DoubtKind::LowByFlagOnly.says(format!(
             "{}, yet the lowest cell reads {}, above its warning at {}: a worn cell is low under load alone",
-            low.text,
+            words::fact(&low.fact, profile),
             with_unit(lowest, "V"),
             with_unit(warning, "V"),
         ))
@@ -160,25 +136,24 @@ fn lost_connectors(findings: &mut Vec<Finding>, readings: &[Reading], profile: &
         let (Some(one), true) = (told.first(), count >= CONNECTOR && told.len() == count) else {
             continue;
         };
-        let name = module.map_or_else(|| "the pack".to_owned(), |m| format!("module {m}"));
-        let text = format!(
-            "{count} cells of {name} cannot be read: a sense connector that sits loose, most likely; none of them can be \
-             shown to be safe to charge"
-        );
+        let fact = Compared::LostConnector {
+            module,
+            cells: count,
+        };
         let place = Place { module, item: None };
-        let found = finding(Class::SensorFault, Severity::Alarm, one.unit, place, text);
+        let found = finding(Class::SensorFault, Severity::Alarm, one.unit, place, fact);
         findings.retain(|f| !(f.place.module == module && unreadable(f)));
         findings.push(found);
         let sensors = |f: &&mut Finding| f.is_root_alarm() && f.class == Some(Class::SensorFault);
         for sensor in findings.iter_mut().filter(sensors) {
-            sensor.to_do = format!("do not charge; {}", sensor.to_do);
+            sensor.to_do.first.insert(0, First::DoNotCharge);
         }
         for claim in findings.iter_mut().filter(|f| {
             others_safe && f.is_root_alarm() && f.class == Some(Class::CellBelowMinimum)
         }) {
             claim.root = false;
             claim.severity = Severity::Warning;
-            claim.follows_from = Some(Class::SensorFault.id().to_owned());
+            claim.follows_from = Some(Follows::Finding(Class::SensorFault));
         }
     }
 }
@@ -190,14 +165,21 @@ const CONNECTOR: usize = 4;
 /// With the switches open the inverter's side is cut off: a low insulation lies on this side of them.
 fn insulation_behind_open_switches(findings: &mut [Finding]) {
     let is = |f: &Finding| f.class == Some(Class::InsulationLow) && f.root;
-    if !findings.iter().any(|f| is(f) && f.text.contains(CUT_OFF)) {
+    let cut_off = |f: &Finding| {
+        matches!(
+            f.fact,
+            Fact::Measured(Measured::BeyondLimit {
+                switches: Some(Switches::Open),
+                ..
+            })
+        )
+    };
+    if !findings.iter().any(|f| is(f) && cut_off(f)) {
         return;
     }
     for finding in findings.iter_mut().filter(|f| is(f)) {
         finding.lies_in = LiesIn::Module;
-        "only if it is still low with the inverter's isolator open: isolate the stack's cables and modules one after the \
-         other by the manual, and look again"
-            .clone_into(&mut finding.to_do);
+        finding.to_do = Deed::NarrowDownStack.alone();
     }
 }
 
@@ -206,7 +188,7 @@ fn insulation_behind_open_switches(findings: &mut [Finding]) {
 fn broken_sense_wires(findings: &mut [Finding], readings: &[Reading], profile: &Profile) {
     let wires: Vec<Place> = findings
         .iter()
-        .filter(|f| f.id == Class::SensorFault.id() && f.text.contains(BETWEEN))
+        .filter(|f| f.fact.kind() == FactKind::BrokenSenseWire)
         .map(|f| f.place)
         .collect();
     let Some(point) = profile.points.iter().find(|p| p.role == Role::CellVoltage) else {
@@ -215,18 +197,9 @@ fn broken_sense_wires(findings: &mut [Finding], readings: &[Reading], profile: &
     let Some(wire) = wires.first() else {
         return;
     };
-    let item = wire.item.unwrap_or_default();
-    let of_module = wire
-        .module
-        .map_or_else(String::new, |m| format!(" of module {m}"));
-    let to_do = format!(
-        "do not charge until both can be read; unit off by the manual, then look at the {SENSE_WIRE} cells {item} and {}{of_module}: \
-         the cells behind it stay live",
-        item + 1
-    );
     let sensors = |f: &&mut Finding| f.is_root_alarm() && f.class == Some(Class::SensorFault);
     for sensor in findings.iter_mut().filter(sensors) {
-        sensor.to_do.clone_from(&to_do);
+        sensor.to_do = Deed::SenseWire { place: *wire }.alone();
     }
     let beside = |place: Place| {
         wires.iter().any(|wire| {
@@ -252,19 +225,13 @@ fn broken_sense_wires(findings: &mut [Finding], readings: &[Reading], profile: &
         if explained && !others.is_empty() {
             finding.root = false;
             finding.severity = Severity::Warning;
-            finding.follows_from = Some(Class::SensorFault.id().to_owned());
+            finding.follows_from = Some(Follows::Finding(Class::SensorFault));
         }
     }
 }
 
-/// Words by which the step at a sense wire is known: the cells behind it stay live.
-pub(super) const SENSE_WIRE: &str = "sense wire between";
-
-/// Words of a broken sense wire, as `plausible` writes them.
-pub(super) const BETWEEN: &str = "so a sense wire between them is broken";
-
 /// Marks what the unit says of dead terminals and open switches while its terminals carry voltage.
-fn contradicted(findings: &mut [Finding], volts: &str) -> bool {
+fn contradicted(findings: &mut [Finding], volts: f64) -> bool {
     let claims = |f: &&mut Finding| {
         f.source == Source::Flag
             && matches!(f.class, Some(Class::TerminalsDead | Class::SwitchesOpen))
@@ -272,10 +239,12 @@ fn contradicted(findings: &mut [Finding], volts: &str) -> bool {
     let mut any = false;
     for finding in findings.iter_mut().filter(claims) {
         any = true;
-        finding.text = format!(
-            "the unit says: {}; CONTRADICTED: its terminals carry {volts}",
-            finding.text
-        );
+        if let Fact::Flagged(
+            Flagged::Up { contradicted, .. } | Flagged::Stored { contradicted, .. },
+        ) = &mut finding.fact
+        {
+            *contradicted = Some(volts);
+        }
     }
     any
 }

@@ -6,7 +6,8 @@
 //! `cargo bench --bench verdict -- causes` measures how far the shares can be relied on. They rank what to
 //! look at first and prove nothing about the battery.
 
-use crate::facts::judgement::{Cause, NextStep};
+use crate::facts::cause::Cause;
+use crate::facts::judgement::NextStep;
 use crate::facts::sight::{Sight, Sights};
 use crate::facts::step::{Step, by_split};
 

@@ -10,6 +10,7 @@ use packside_profiles::{Class, StateKind};
 use super::inverter::InverterLink;
 use crate::facts::doubt::{self, Doubt, DoubtKind};
 use crate::facts::judgement::{Finding, VerdictKind};
+use crate::words;
 
 /// Whether a root is only a condition or an operator's action.
 ///
@@ -40,7 +41,10 @@ impl Roots {
     pub(super) fn of(findings: &[Finding], profile: &Profile, unconfirmed: bool) -> Self {
         let roots: Vec<&Finding> = findings.iter().filter(|f| f.is_root_alarm()).collect();
         Self {
-            texts: roots.iter().map(|f| f.text.clone()).collect(),
+            texts: roots
+                .iter()
+                .map(|f| words::fact(&f.fact, profile))
+                .collect(),
             only_conditions: roots.iter().all(|f| is_condition(f, profile)),
             unconfirmed,
         }

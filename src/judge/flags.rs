@@ -7,10 +7,11 @@
 use std::time::Duration;
 
 use packside_profiles::model::{Clears, Flag, LiesIn, Point, Profile, Severity};
-use packside_profiles::{Class, Place, Quality, Role, StateKind, Value};
+use packside_profiles::{Class, Instance, Quality, Role, StateKind, Value};
 
 use crate::evidence::samples::{MemberEvidence, Sample, Seen};
 use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::fact::{Deed, FlagIndex, Flagged, Follows, PointIndex, Spot};
 use crate::facts::judgement::{Certainty, Finding, Source};
 
 /// What the flags of one member say.
@@ -28,9 +29,9 @@ pub(crate) struct FlagPicture {
 /// One flag at one instance of its word.
 struct Raised<'a> {
     flag: &'a Flag,
+    index: FlagIndex,
     role: Role,
-    place: Place,
-    name: String,
+    at: Spot,
     raw: u64,
     /// When it was first seen up, and whether it was up before the last restart already.
     since: Option<Duration>,
@@ -54,20 +55,21 @@ pub(crate) fn picture(
             continue;
         }
         let shown = shown_now(point, samples);
-        let flags: Vec<&Flag> = profile
-            .flags
-            .iter()
-            .filter(|f| f.point == point.id)
+        let numbered = profile.flags.iter().enumerate();
+        let mine: Vec<(FlagIndex, &Flag)> = numbered
+            .filter(|(_, f)| f.point == point.id)
+            .map(|(index, flag)| (FlagIndex(index), flag))
             .collect();
+        let flags: Vec<&Flag> = mine.iter().map(|(_, flag)| *flag).collect();
         if flags.is_empty() && !is_word(point.role) {
             continue;
         }
-        raised.extend(flags.iter().filter_map(|flag| {
+        raised.extend(mine.iter().filter_map(|(index, flag)| {
             Some(Raised {
                 flag,
+                index: *index,
                 role: point.role,
-                place: instance.place,
-                name: instance.name.clone(),
+                at: spot(instance),
                 raw: shown.iter().copied().find(|raw| is_up(flag, *raw))?,
                 since: first_up(flag, samples),
                 returned: rebooted_at
@@ -83,13 +85,12 @@ pub(crate) fn picture(
         picture
             .doubts
             .extend(hidden(point, profile, &flags, &shown, measured));
-        for flag in &flags {
+        for flag in &mine {
             earlier(
                 &mut picture,
                 evidence.unit,
-                flag,
-                point,
-                instance.place,
+                *flag,
+                (point, instance),
                 samples,
                 rebooted_at,
             );
@@ -270,12 +271,26 @@ fn finding(
         flag.severity
     };
     let active = |r: &Raised<'_>| r.role != Role::LatchedWord && r.flag.class == flag.class;
-    let lead = match latched {
-        true if all.iter().any(active) => "stored as well: ",
-        true => "stored earlier, not active now: ",
-        false => "",
+    let (at, raw) = (one.at, one.raw);
+    let fact = if latched {
+        Flagged::Stored {
+            flag: one.index,
+            at,
+            raw,
+            up_now: all.iter().any(active),
+            contradicted: None,
+        }
+    } else {
+        Flagged::Up {
+            flag: one.index,
+            at,
+            raw,
+            contradicted: None,
+            shown: None,
+        }
     };
     Finding {
+        fact: fact.into(),
         id: flag.class.id(),
         class: Some(flag.class),
         severity,
@@ -287,28 +302,23 @@ fn finding(
         lies_in: flag.lies_in,
         clears: Some(flag.clears),
         unit,
-        place: one.place,
-        text: match one.role {
-            // Codes stand as plain numbers in manuals, words as bits.
-            Role::FaultCode => format!(
-                "{lead}{} ({} = {})",
-                flag.meaning.clean(),
-                one.name,
-                one.raw
-            ),
-            _ => format!(
-                "{lead}{} ({} = 0x{:04x})",
-                flag.meaning.clean(),
-                one.name,
-                one.raw
-            ),
+        place: one.at.place,
+        to_do: match flag.to_do.is_empty() {
+            true => Deed::Nothing.alone(),
+            false => Deed::OfMap(one.index).alone(),
         },
-        to_do: flag.to_do.clean().into_owned(),
         since: one.since,
         returned: one.returned,
         sure: Certainty::Likely,
         disposition: None,
-        deciding: None,
+    }
+}
+
+/// The word as facts name it.
+fn spot(instance: &Instance) -> Spot {
+    Spot {
+        point: PointIndex(instance.point),
+        place: instance.place,
     }
 }
 
@@ -363,7 +373,7 @@ fn explained_by(
     one: &Raised<'_>,
     all: &[Raised<'_>],
     state: Option<StateKind>,
-) -> (Option<String>, bool) {
+) -> (Option<Follows>, bool) {
     let flag = one.flag;
     if !flag.class.is_status() {
         return (None, false);
@@ -377,13 +387,13 @@ fn explained_by(
         })
         .min_by_key(|r| silence(r));
     if let Some(cause) = by_flag {
-        return (Some(cause.flag.class.id().to_owned()), false);
+        return (Some(Follows::Finding(cause.flag.class)), false);
     }
     if one.before_silence {
         return (None, true);
     }
     let by_state = state.filter(|s| state_explains(*s, flag.class));
-    (by_state.map(|s| format!("state {s}")), false)
+    (by_state.map(Follows::State), false)
 }
 
 /// Statuses that belong to a state and need no other reason.
@@ -401,9 +411,8 @@ fn state_explains(state: StateKind, class: Class) -> bool {
 fn earlier(
     picture: &mut FlagPicture,
     unit: u8,
-    flag: &Flag,
-    point: &Point,
-    place: Place,
+    (index, flag): (FlagIndex, &Flag),
+    (point, instance): (&Point, &Instance),
     samples: &[Sample],
     rebooted_at: Option<Duration>,
 ) {
@@ -424,12 +433,12 @@ fn earlier(
     };
     let reboot_between = rebooted_at.is_some_and(|reboot| reboot > *seen_at);
     let cleared = flag.clears == Clears::BySelf && !reboot_between;
-    let text = format!(
-        "seen at {:.0} s, not now: {} ({} = 0x{raw:04x})",
-        seen_at.as_secs_f64(),
-        flag.meaning.clean(),
-        point.id
-    );
+    let fact = Flagged::Earlier {
+        flag: index,
+        at: spot(instance),
+        raw: *raw,
+        seen_at: *seen_at,
+    };
     if !cleared {
         picture.doubts.push(DoubtKind::SeenEarlier.says(format!(
             "{} was up at {:.0} s; does it return?",
@@ -438,6 +447,7 @@ fn earlier(
         )));
     }
     picture.findings.push(Finding {
+        fact: fact.into(),
         id: flag.class.id(),
         class: Some(flag.class),
         severity: Severity::Warning,
@@ -451,14 +461,12 @@ fn earlier(
         },
         clears: Some(flag.clears),
         unit,
-        place,
-        text,
-        to_do: "look again: does it return?".to_owned(),
+        place: instance.place,
+        to_do: Deed::SeeWhetherItReturns.alone(),
         since: first_up(flag, samples),
         returned: false,
         sure: Certainty::Open,
         disposition: None,
-        deciding: None,
     });
 }
 

@@ -9,11 +9,13 @@ use packside_profiles::{Class, Place, Role, StateKind};
 
 use super::{adds_up, notices};
 use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::fact::{Deed, Fact, Limit, Measured, PointIndex, Side, Switches};
 use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality, Source};
+use crate::words;
 
 /// What the numbers of one member say.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Measured {
+pub(crate) struct Numbers {
     /// Violations and remarks.
     pub(crate) findings: Vec<Finding>,
     /// Classes that good readings settle by themselves, violated or not.
@@ -30,19 +32,23 @@ pub(crate) fn measure(
     state: Option<StateKind>,
     terminals_before: Option<f64>,
     steady: bool,
-) -> Measured {
-    let mut measured = Measured::default();
+) -> Numbers {
+    let mut measured = Numbers::default();
     let switches = readings.iter().find(|r| r.role == Role::Switches);
-    let switches_open = switches
-        .and_then(|r| r.raw)
-        .map(|raw| raw & profile.unit.switches_closed == 0);
+    let switches = switches.and_then(|r| r.raw).map(|raw| {
+        if raw & profile.unit.switches_closed == 0 {
+            Switches::Open
+        } else {
+            Switches::Closed
+        }
+    });
     for reading in readings {
         let Some(point) = profile.points.iter().find(|p| p.id == reading.point) else {
             continue;
         };
         unreadable(&mut measured, reading);
         if let Some(number) = reading.number() {
-            limits(&mut measured, reading, number, &point.limits, switches_open);
+            limits(&mut measured, reading, number, &point.limits, switches);
             absolute_minimum(&mut measured, reading, number, profile);
         }
     }
@@ -81,24 +87,6 @@ fn together(findings: &mut Vec<Finding>, readings: &[Reading]) {
             continue;
         }
         let of_role = || readings.iter().filter(|r| r.role == role);
-        let hit = of_role().filter(|r| many.iter().any(|f| f.place == r.place));
-        let numbers: Vec<f64> = hit.filter_map(Reading::number).collect();
-        let low = numbers.iter().copied().fold(f64::INFINITY, f64::min);
-        let high = numbers.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let unit = of_role().next().map_or("", |r| r.value_unit.as_str());
-        let beyond = one.text.split_once(" is ").map_or("", |(_, words)| words);
-        let what = if role == Role::CellVoltage {
-            "cells"
-        } else {
-            "sensors"
-        };
-        let text = format!(
-            "{} of {} {what}, {} to {}: {beyond}",
-            many.len(),
-            of_role().count(),
-            with_unit(low, unit),
-            with_unit(high, unit)
-        );
         let modules_agree = many.iter().all(|f| f.place.module == one.place.module);
         let place = Place {
             module: one.place.module.filter(|_| modules_agree),
@@ -108,21 +96,34 @@ fn together(findings: &mut Vec<Finding>, readings: &[Reading]) {
             class,
             Some(Class::UnderTemperature | Class::CellUnderVoltage)
         );
-        let order = |a: &f64, b: &f64| {
-            if is_low {
-                a.total_cmp(b)
-            } else {
-                b.total_cmp(a)
-            }
+        let beyond = || {
+            many.iter().filter_map(|f| match f.fact {
+                Fact::Measured(Measured::BeyondLimit {
+                    at, number, limit, ..
+                }) => Some((at, number, limit)),
+                _ => None,
+            })
         };
-        let hit = of_role().filter_map(|r| Some((r.place, r.number()?)));
-        let worst = hit
-            .filter_map(|(place, number)| Some((many.iter().find(|f| f.place == place)?, number)))
-            .min_by(|a, b| order(&a.1, &b.1));
+        let (lowest, highest) = (
+            beyond().min_by(|a, b| a.1.total_cmp(&b.1)),
+            beyond().max_by(|a, b| a.1.total_cmp(&b.1)),
+        );
+        let (Some(lowest), Some(highest)) = (lowest, highest) else {
+            continue;
+        };
+        let (worst, number, limit) = if is_low { lowest } else { highest };
+        let fact = Measured::ManyBeyondLimit {
+            worst,
+            number,
+            limit,
+            count: many.len(),
+            of: of_role().count(),
+            low: lowest.1,
+            high: highest.1,
+        };
         let merged = Finding {
-            text,
+            fact: fact.into(),
             place,
-            deciding: worst.and_then(|(f, _)| f.deciding.clone()),
             ..one.clone()
         };
         findings.retain(|f| !same(f));
@@ -147,11 +148,11 @@ fn class_of(role: Role, low: bool) -> Option<Class> {
 }
 
 fn limits(
-    measured: &mut Measured,
+    measured: &mut Numbers,
     reading: &Reading,
     number: f64,
     limits: &Limits,
-    switches_open: Option<bool>,
+    switches: Option<Switches>,
 ) {
     let tests = [
         (limits.alarm_below, true, Severity::Alarm),
@@ -170,48 +171,36 @@ fn limits(
     let Some(class) = class_of(reading.role, low) else {
         return;
     };
-    let side = if low { "below" } else { "above" };
-    let text = format!(
-        "{} = {} is {side} the {} limit of {}",
-        reading.name,
-        with_unit(number, &reading.value_unit),
-        if severity == Severity::Alarm {
-            "alarm"
-        } else {
-            "warning"
+    let side = if low { Side::Below } else { Side::Above };
+    let insulation = class == Class::InsulationLow;
+    let switches = switches.filter(|_| insulation);
+    let fact = Measured::BeyondLimit {
+        at: reading.spot(),
+        number,
+        limit: Limit {
+            number: limit,
+            side,
+            severity,
         },
-        with_unit(limit, &reading.value_unit),
-    );
-    let mut found = finding(class, severity, reading.unit, reading.place, text);
-    found.deciding = Some(format!(
-        "{}, limit {}",
-        with_unit(number, &reading.value_unit),
-        with_unit(limit, &reading.value_unit),
-    ));
-    if class == Class::InsulationLow {
-        let (side, lies_in) = insulation_side(switches_open);
-        found.text.push_str(side);
-        found.lies_in = lies_in;
+        switches,
+    };
+    let mut found = finding(class, severity, reading.unit, reading.place, fact);
+    if insulation {
+        found.lies_in = insulation_side(switches);
     }
     measured.findings.push(found);
 }
 
-/// Words of a low insulation behind open switches.
-pub(super) const CUT_OFF: &str = "; if the switches are really open, the inverter's side is cut off and it lies in the stack or its cables";
-
 /// Where a low insulation can lie, by the switches.
-fn insulation_side(switches_open: Option<bool>) -> (&'static str, LiesIn) {
-    match switches_open {
-        Some(false) => (
-            "; the switches are closed, so it may lie on the inverter's or the PV's side",
-            LiesIn::InverterSide,
-        ),
-        Some(true) => (CUT_OFF, LiesIn::Module),
-        None => ("", LiesIn::Unknown),
+fn insulation_side(switches: Option<Switches>) -> LiesIn {
+    match switches {
+        Some(Switches::Closed) => LiesIn::InverterSide,
+        Some(Switches::Open) => LiesIn::Module,
+        None => LiesIn::Unknown,
     }
 }
 
-fn absolute_minimum(measured: &mut Measured, reading: &Reading, number: f64, profile: &Profile) {
+fn absolute_minimum(measured: &mut Numbers, reading: &Reading, number: f64, profile: &Profile) {
     let cell = matches!(reading.role, Role::CellVoltage | Role::CellVoltageMin);
     let Some(limit) = profile
         .cell
@@ -221,29 +210,22 @@ fn absolute_minimum(measured: &mut Measured, reading: &Reading, number: f64, pro
     else {
         return;
     };
-    let text = format!(
-        "{} = {} is below {}: never charge this cell again",
-        reading.name,
-        with_unit(number, &reading.value_unit),
-        with_unit(limit, "V"),
-    );
-    let mut found = finding(
+    let fact = Measured::BelowMinimum {
+        at: reading.spot(),
+        volts: number,
+        limit,
+    };
+    measured.findings.push(finding(
         Class::CellBelowMinimum,
         Severity::Alarm,
         reading.unit,
         reading.place,
-        text,
-    );
-    found.deciding = Some(format!(
-        "{}, never to be charged below {}",
-        with_unit(number, &reading.value_unit),
-        with_unit(limit, "V"),
+        fact,
     ));
-    measured.findings.push(found);
 }
 
 /// Cells and sensors without a usable value.
-fn unreadable(measured: &mut Measured, reading: &Reading) {
+fn unreadable(measured: &mut Numbers, reading: &Reading) {
     let lost = matches!(
         reading.quality,
         ReadingQuality::NotAvailable | ReadingQuality::OutOfRange
@@ -252,24 +234,13 @@ fn unreadable(measured: &mut Measured, reading: &Reading) {
     if !lost || reading.remark.is_some() {
         return;
     }
-    let raw = reading
-        .raw
-        .map_or_else(String::new, |raw| format!(" (raw 0x{raw:04x})"));
-    let (class, text) = match reading.role {
+    let (at, raw) = (reading.spot(), reading.raw);
+    let (class, fact) = match reading.role {
         Role::CellVoltage => (
             Class::CellBelowMinimum,
-            format!(
-                "{} cannot be read{raw}: it cannot be shown to be safe to charge",
-                reading.name
-            ),
+            Measured::UnreadableCell { at, raw },
         ),
-        Role::CellTemperature => (
-            Class::SensorFault,
-            format!(
-                "{} gives no temperature{raw}: a sensor or its connector, not a temperature",
-                reading.name
-            ),
-        ),
+        Role::CellTemperature => (Class::SensorFault, Measured::UnreadableSensor { at, raw }),
         _ => return,
     };
     measured.findings.push(finding(
@@ -277,12 +248,12 @@ fn unreadable(measured: &mut Measured, reading: &Reading) {
         Severity::Alarm,
         reading.unit,
         reading.place,
-        text,
+        fact,
     ));
 }
 
 /// Classes that are settled because every reading that would show them is good.
-fn settle(measured: &mut Measured, readings: &[Reading], profile: &Profile) {
+fn settle(measured: &mut Numbers, readings: &[Reading], profile: &Profile) {
     let all_good = |role: Role| {
         let mut of_role = readings.iter().filter(|r| r.role == role).peekable();
         of_role.peek().is_some() && of_role.all(|r| r.quality == ReadingQuality::Good)
@@ -341,8 +312,8 @@ fn current_flows(readings: &[Reading], profile: &Profile) -> bool {
 
 /// Spread of cells and of temperatures. Under load or balancing it is no violation, and it keeps the
 /// verdict open: only a look at rest tells.
-fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile, at_rest: bool) {
-    for point in profile.points.iter().filter(|p| p.limits.spread.is_some()) {
+fn spread(measured: &mut Numbers, readings: &[Reading], profile: &Profile, at_rest: bool) {
+    for (index, point) in profile.points.iter().enumerate() {
         let class = match point.role {
             Role::CellVoltage => Class::CellImbalance,
             Role::CellTemperature => Class::TemperatureImbalance,
@@ -358,21 +329,18 @@ fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile, at_r
             continue;
         };
         if high - low > limit {
-            let when = if at_rest { "at rest" } else { "not at rest" };
-            let text = format!(
-                "{when} {} = {} and {} = {} are {} apart, more than {}",
-                low_at.name,
-                with_unit(low, &point.unit.clean()),
-                high_at.name,
-                with_unit(high, &point.unit.clean()),
-                with_unit(high - low, &point.unit.clean()),
-                with_unit(limit, &point.unit.clean()),
-            );
+            let fact = Fact::from(Measured::TooFarApart {
+                point: PointIndex(index),
+                low: (low_at.place, low),
+                high: (high_at.place, high),
+                limit,
+                at_rest,
+            });
             let severity = if at_rest {
                 Severity::Alarm
             } else {
                 if current_flows(readings, profile) || high - low > limit * WHILE_BALANCING {
-                    let doubt = DoubtKind::SpreadUnderLoad.says(text.clone());
+                    let doubt = DoubtKind::SpreadUnderLoad.says(words::fact(&fact, profile));
                     measured.doubts.push(doubt);
                 }
                 Severity::Warning
@@ -386,12 +354,7 @@ fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile, at_r
             } else {
                 high_at
             };
-            let mut found = finding(class, severity, odd.unit, odd.place, text);
-            found.deciding = Some(format!(
-                "{} apart, limit {}",
-                with_unit(high - low, &point.unit.clean()),
-                with_unit(limit, &point.unit.clean()),
-            ));
+            let found = finding(class, severity, odd.unit, odd.place, fact);
             measured.findings.push(found);
         }
     }
@@ -399,7 +362,7 @@ fn spread(measured: &mut Measured, readings: &[Reading], profile: &Profile, at_r
 
 /// Voltage at the terminals although the switches are reported open: never "safe", never "fine".
 fn terminals(
-    measured: &mut Measured,
+    measured: &mut Numbers,
     readings: &[Reading],
     profile: &Profile,
     state: Option<StateKind>,
@@ -422,31 +385,24 @@ fn terminals(
     let Some(volts) = reading.number().filter(|volts| volts.abs() > TOUCH_LIMIT_V) else {
         return;
     };
-    let text = format!(
-        "switches reported open, yet the terminals carry {}: another source, capacitors not yet discharged, or a \
-         switch that does not open",
-        with_unit(volts, "V")
-    );
-    if falling.is_some_and(|before| volts.abs() < 0.97 * before.abs()) {
-        let text = format!(
-            "the terminals still carry {} and it is falling ({} before): capacitors discharge; not safe before it is proven",
-            with_unit(volts, "V"),
-            with_unit(falling.unwrap_or_default(), "V"),
-        );
-        let mut found = notices::notice("terminals-decay", reading.unit, &text);
+    let decays = |before: &f64| volts.abs() < 0.97 * before.abs();
+    if let Some(before) = falling.filter(decays) {
+        let fact = Measured::TerminalsDecay { volts, before };
+        let mut found = notices::notice(reading.unit, fact);
         found.severity = Severity::Warning;
         measured.findings.push(found);
         return;
     }
+    let fact = Fact::from(Measured::TerminalsLive { volts });
     measured
         .doubts
-        .push(DoubtKind::Terminals.says(text.clone()));
+        .push(DoubtKind::Terminals.says(words::fact(&fact, profile)));
     let mut found = finding(
         Class::SwitchFault,
         Severity::Warning,
         reading.unit,
         reading.place,
-        text,
+        fact,
     );
     found.lies_in = LiesIn::Unknown;
     measured.findings.push(found);
@@ -463,9 +419,10 @@ pub(crate) fn finding(
     severity: Severity,
     unit: u8,
     place: Place,
-    text: String,
+    fact: impl Into<Fact>,
 ) -> Finding {
     Finding {
+        fact: fact.into(),
         id: class.id(),
         class: Some(class),
         severity,
@@ -476,13 +433,11 @@ pub(crate) fn finding(
         clears: None,
         unit,
         place,
-        text,
-        to_do: to_do(class).to_owned(),
+        to_do: Deed::Usual(class).alone(),
         since: None,
         returned: false,
         sure: Certainty::Proven,
         disposition: None,
-        deciding: None,
     }
 }
 
@@ -502,60 +457,4 @@ pub(crate) fn lies_in(class: Class) -> LiesIn {
         Class::ControlUnitFault => LiesIn::ControlUnit,
         _ => LiesIn::Unknown,
     }
-}
-
-/// What to do first about a measured violation.
-pub(crate) fn to_do(class: Class) -> &'static str {
-    match class {
-        Class::CellBelowMinimum => {
-            "do not charge, do not install, set the module apart and ask its maker; it does not travel as ordinary goods"
-        }
-        Class::CellOverVoltage | Class::PackOverVoltage => {
-            "do not charge; read again, then ask the maker"
-        }
-        Class::CellUnderVoltage | Class::PackUnderVoltage | Class::LowCharge => {
-            "no discharge; charge only as the maker's manual allows"
-        }
-        Class::UnderTemperature => "let the unit warm up to its window, then look again",
-        Class::OverTemperature => {
-            "keep away, let it cool down, look for heat, smell, swelling; leave if there is any"
-        }
-        Class::CellImbalance => {
-            "leave at rest and look again; then compare the module with its sisters"
-        }
-        Class::CellResistance => {
-            "no current through it; unit off by the manual, then look at the joint of this cell for heat; ask the maker"
-        }
-        Class::SensorFault => {
-            "unit off by the manual, then look at the sense connector of this module"
-        }
-        Class::ConfigurationFault => {
-            "look at the order, polarity and count of the modules against the nameplates"
-        }
-        Class::InsulationLow => {
-            "disconnect nothing live; the fault may lie on the inverter side or in the PV: isolate by the manual and look again"
-        }
-        Class::SwitchFault => "isolate every other source, wait for the decay time and look again",
-        _ => "look again, then follow the maker's manual",
-    }
-}
-
-/// A number with its unit, in as many digits as make sense for it.
-pub(crate) fn with_unit(number: f64, unit: &str) -> String {
-    let digits = match unit {
-        "V" if (0.0005..10.0).contains(&number.abs()) => 3,
-        "V" | "A" | "degC" | "%" | "s" => 1,
-        _ => 0,
-    };
-    let unit = if unit == "degC" { "°C" } else { unit };
-    if unit.is_empty() {
-        return format!("{number}");
-    }
-    let text = format!("{number:.digits$}");
-    // What rounds to nothing has no sign.
-    let shown = match text.strip_prefix('-') {
-        Some(rest) if rest.chars().all(|c| matches!(c, '0' | '.')) => rest,
-        _ => &text,
-    };
-    format!("{shown} {unit}")
 }

@@ -18,16 +18,20 @@ use crate::event::{Answer, LinkFacts, Plugged};
 use crate::evidence::heartbeat::{Pulse, pulse};
 use crate::evidence::samples::MemberEvidence;
 use crate::facts::doubt::{Doubt, DoubtKind, Gate};
+use crate::facts::fact::{Caution, Deed, Fact, FactKind, Line, Measured};
 use crate::facts::judgement::{
     Certainty, Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight,
 };
 use crate::facts::readings;
+use crate::words;
 
 /// Everything about one unit address.
 #[derive(Debug, Clone)]
 pub(crate) struct Member {
     /// Unit address.
     pub(crate) unit: u8,
+    /// It was asked, or somebody else was heard asking it.
+    pub(crate) asked: bool,
     /// Verdict about it alone.
     pub(crate) kind: VerdictKind,
     /// What decided, most important first.
@@ -157,9 +161,11 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     {
         why.insert(0, format!("overheard: the unit is in state {state}"));
     }
-    why.splice(0..0, caution.or_else(|| stands_still(&findings)));
+    let caution = caution.or_else(|| stands_still(&findings));
+    why.splice(0..0, caution.as_ref().map(words::caution));
     Member {
         unit: evidence.unit,
+        asked: true,
         kind,
         why,
         doubts,
@@ -179,7 +185,7 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
 struct Facts {
     readings: Vec<Reading>,
     state: Option<(Option<StateKind>, String)>,
-    measured: measure::Measured,
+    measured: measure::Numbers,
     plausible: plausible::Plausible,
     flagged: flags::FlagPicture,
     pulse: Pulse,
@@ -255,9 +261,12 @@ impl Facts {
         doubts.extend(
             lamps
                 .iter()
-                .map(|f| DoubtKind::LampContradicts.says(&f.text)),
+                .map(|f| DoubtKind::LampContradicts.says(words::fact(&f.fact, profile))),
         );
-        doubts.extend(said.iter().map(|f| DoubtKind::AnsweredNo.says(&f.text)));
+        doubts.extend(
+            said.iter()
+                .map(|f| DoubtKind::AnsweredNo.says(words::fact(&f.fact, profile))),
+        );
         findings.extend(lamps);
         findings.extend(said);
         doubts.extend(beside::low_by_flag_only(&findings, readings, profile));
@@ -371,12 +380,14 @@ fn precharge_seen(evidence: &MemberEvidence, profile: &Profile) -> bool {
 }
 
 /// A member that never answered.
-pub(crate) fn silent(unit: u8, why: &str) -> Member {
+pub(crate) fn silent(unit: u8, asked: bool) -> Member {
+    let why = words::line(&Line::MemberMissing { asked });
     Member {
         unit,
         kind: VerdictKind::BusProblem,
-        why: vec![why.to_owned()],
+        why: vec![why.clone()],
         doubts: vec![DoubtKind::PackSilent.says(why)],
+        asked,
         without_roots: VerdictKind::BusProblem,
         findings: Vec::new(),
         readings: Vec::new(),
@@ -433,19 +444,18 @@ fn frozen(
         return;
     };
     let gateway = facts.is_some_and(LinkFacts::is_gateway);
-    let mut text = format!(
-        "{STANDS_STILL} for {:.1} s (it should every {} s): every value shown may be old, and another fault may \
-         hide behind them",
-        stood.as_secs_f64(),
-        profile.unit.refresh_s
-    );
+    let fact = Fact::from(Measured::HeartbeatStill {
+        stood,
+        every_s: profile.unit.refresh_s,
+        by_gateway: gateway,
+    });
     if gateway {
-        text.push_str("; the gateway may answer from a cache");
-        doubts.push(DoubtKind::PerhapsCache.says(&text));
+        doubts.push(DoubtKind::PerhapsCache.says(words::fact(&fact, profile)));
     }
     findings.insert(
         0,
         Finding {
+            fact,
             id: Class::ControlUnitFault.id(),
             class: Some(Class::ControlUnitFault),
             severity: if gateway {
@@ -464,34 +474,23 @@ fn frozen(
             clears: None,
             unit,
             place: Place::default(),
-            text,
-            to_do:
-                "stop the inverter, then restart the control unit by the manual: does it return?"
-                    .to_owned(),
+            to_do: Deed::RestartControlUnit.alone(),
             since: None,
             returned: false,
             sure: Certainty::Proven,
             disposition: None,
-            deciding: None,
         },
     );
 }
 
 /// Behind a control unit that stands still neither the terminals nor the current are known.
-fn stands_still(findings: &[Finding]) -> Option<String> {
-    let stands = |f: &Finding| {
-        f.is_root_alarm() && f.source == Source::Measured && f.text.starts_with(STANDS_STILL)
-    };
-    findings.iter().any(stands).then(|| {
-        format!(
-            "{}THE CONTROL UNIT STANDS STILL: take the terminals for live and current for flowing, its switches may not obey",
-            beside::CAUTION
-        )
-    })
+fn stands_still(findings: &[Finding]) -> Option<Caution> {
+    let stands = |f: &Finding| f.is_root_alarm() && f.fact.kind() == FactKind::HeartbeatStill;
+    findings
+        .iter()
+        .any(stands)
+        .then_some(Caution::ControlUnitStill)
 }
-
-/// How the words of a heartbeat that stands still begin.
-const STANDS_STILL: &str = "the own heartbeat has not moved";
 
 /// Whether we sit in the inverter's socket and silenced it ourselves.
 pub(crate) fn we_hold_its_socket(facts: Option<&LinkFacts>) -> bool {

@@ -15,6 +15,7 @@
 use std::borrow::Borrow;
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
+use std::sync::Arc;
 use std::time::Duration;
 
 use packside_profiles::Role;
@@ -43,23 +44,22 @@ mod roots;
 mod sag;
 mod sightings;
 
-pub(crate) use beside::CAUTION;
 pub use bus::{Garble, garbled};
 pub use case::Case;
 pub use flags::TURN;
 pub(crate) use identity::version;
-pub(crate) use measure::with_unit;
 pub use next::NOT_TESTED;
-pub use notices::NOTICES;
 
 use crate::ask::{Exchange, Talk};
 use crate::event::Event;
 use crate::evidence::{Seen, samples as evidence};
+use crate::facts::fact::Line;
 use crate::facts::judgement::{self, root_ids};
 use crate::facts::{
     Basis, Bus, Cause, Finding, Identity, Judgement, MemberSummary, ModuleIdentity, NextStep,
     NotTested, Source, Verdict, VerdictKind, doubt, health, sight, step,
 };
+use crate::words;
 use causes::Topic;
 use inverter::InverterLink;
 use member::{Member, Shared};
@@ -110,10 +110,7 @@ pub fn judge_seen(seen: &Seen, profile: Option<&Profile>) -> Judgement {
         .filter(|e| ours.as_ref().is_none_or(|ours| ours.contains(&e.unit)))
         .map(|e| {
             if e.answered == 0 {
-                member::silent(
-                    e.unit,
-                    "no valid answer: nothing can be said about this pack",
-                )
+                member::silent(e.unit, true)
             } else {
                 member::judge(e, &shared)
             }
@@ -123,6 +120,7 @@ pub fn judge_seen(seen: &Seen, profile: Option<&Profile>) -> Judgement {
     add_absent(&mut members, expected);
     if members.iter().all(|m| m.kind == VerdictKind::BusProblem) {
         let mut judgement = without_answer(bus, seen);
+        judgement.profile = Some(Arc::new(profile.clone()));
         judgement.readings = members.into_iter().flat_map(|m| m.readings).collect();
         return judgement;
     }
@@ -202,7 +200,7 @@ fn of_interest(profile: &Profile, own: &[Exchange]) -> Option<RangeInclusive<u8>
 fn add_absent(members: &mut Vec<Member>, expected: Vec<u8>) {
     for unit in expected {
         if !members.iter().any(|m| m.unit == unit) {
-            members.push(member::silent(unit, "this pack was not asked"));
+            members.push(member::silent(unit, false));
         }
     }
 }
@@ -248,8 +246,15 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
         &members,
         bad_line(&bus, &line, unit).into_iter().chain(beside),
     );
-    let summary = silent_packs(&members, &deciding)
-        .unwrap_or_else(|| summary(kind, &deciding, &doubts, &findings, members.len() > 1));
+    let summary = silent_packs(&members, &deciding).unwrap_or_else(|| {
+        summary(
+            kind,
+            &deciding,
+            &doubts,
+            (&findings, profile),
+            members.len() > 1,
+        )
+    });
     let without_roots = without_roots(&members);
     let gate_filled = members.iter().all(Member::fills_gate);
     let open = if kind == VerdictKind::Undecided {
@@ -258,6 +263,7 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
         Vec::new()
     };
     Judgement {
+        profile: Some(Arc::new(profile.clone())),
         moment: seen.moment,
         identity: identity(&members),
         verdict: Verdict {
@@ -340,7 +346,10 @@ fn not_tested(members: &[Member], profile: &Profile) -> Vec<NotTested> {
 fn findings(members: &[Member], of_line: impl Iterator<Item = Finding>) -> Vec<Finding> {
     let mut findings: Vec<Finding> = members.iter().flat_map(|m| m.findings.clone()).collect();
     for silent in members.iter().filter(|m| m.kind == VerdictKind::BusProblem) {
-        let mut missing = notices::notice("member-missing", silent.unit, &silent.why.join("; "));
+        let fact = Line::MemberMissing {
+            asked: silent.asked,
+        };
+        let mut missing = notices::notice(silent.unit, fact);
         missing.severity = Severity::Warning;
         missing.source = Source::Bus;
         findings.push(missing);
@@ -396,18 +405,8 @@ fn bad_line(bus: &Bus, line: &sight::Sights, unit: u8) -> Option<Finding> {
         return None;
     }
     let ranked = causes::rank(Topic::BadLine, line);
-    let leading = ranked.first()?;
-    let reasons = leading.reasons_for.join("; ");
-    let likely = if leading.per_mille >= 500 {
-        "likely"
-    } else {
-        "perhaps"
-    };
-    let text = format!(
-        "the line does badly, {likely} because {} ({reasons})",
-        leading.meaning
-    );
-    let mut found = notices::notice("bad-line", unit, &text);
+    let cause = Box::new(ranked.into_iter().next()?);
+    let mut found = notices::notice(unit, Line::BadLine { cause });
     found.severity = Severity::Warning;
     found.source = Source::Bus;
     Some(found)
@@ -418,16 +417,12 @@ fn others_ask(bus: &Bus, unit: u8) -> Option<Finding> {
     if bus.requests == 0 || bus.foreign_requests == 0 {
         return None;
     }
-    let lost = if bus.timeouts > 0 {
-        format!("; {} of our {} got no answer", bus.timeouts, bus.requests)
-    } else {
-        String::new()
+    let fact = Line::OthersAsk {
+        foreign: bus.foreign_requests,
+        ours: bus.requests,
+        lost: bus.timeouts,
     };
-    let text = format!(
-        "{} questions of somebody else were heard while we asked{lost}: only one may ask on a pair at a time",
-        bus.foreign_requests
-    );
-    let mut found = notices::notice("others-ask", unit, &text);
+    let mut found = notices::notice(unit, fact);
     found.source = Source::Bus;
     if bus.timeouts > 0 {
         found.severity = Severity::Warning;
@@ -493,11 +488,11 @@ fn summary(
     kind: VerdictKind,
     deciding: &[&Member],
     doubts: &[doubt::Doubt],
-    findings: &[Finding],
+    (findings, profile): (&[Finding], &Profile),
     several: bool,
 ) -> String {
     let unconfirmed = deciding.iter().any(|m| m.unconfirmed);
-    let roots = || roots_in_words(findings, several);
+    let roots = || roots_in_words(findings, profile, several);
     match kind {
         VerdictKind::Normal => {
             "In service: the inverter is heard and no fault was found so far.".to_owned()
@@ -553,23 +548,19 @@ fn silent_packs(members: &[Member], deciding: &[&Member]) -> Option<String> {
 }
 
 /// The first root in words, with its number and where it is; then the others.
-fn roots_in_words(findings: &[Finding], several: bool) -> String {
+fn roots_in_words(findings: &[Finding], profile: &Profile, several: bool) -> String {
     let Some(first) = judgement::telling(findings) else {
         return "not known".to_owned();
     };
-    // The meaning up to its explanation.
-    let in_words = |finding: &Finding| {
-        let meaning = finding.class.map_or(finding.id, roots::meaning);
-        meaning.split([',', ';', ':']).next().unwrap_or(meaning)
-    };
+    let in_words = |finding: &Finding| finding.class.map_or(finding.id, words::class_in_short);
     let mut text = in_words(first).to_owned();
     let address = several.then(|| format!("address {}", first.unit));
-    let place = Some(roots::whereabouts(first)).filter(|place| !place.is_empty());
+    let place = Some(words::whereabouts(first)).filter(|place| !place.is_empty());
     for part in address.into_iter().chain(place) {
         text.push_str(", ");
         text.push_str(&part);
     }
-    if let Some(numbers) = &first.deciding {
+    if let Some(numbers) = words::deciding(&first.fact, profile) {
         text.push_str(&format!(" ({numbers})"));
     }
     let others: Vec<&'static str> = root_ids(findings).into_iter().skip(1).collect();
@@ -700,6 +691,7 @@ fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
         None => "No valid answer: nothing can be said about the unit.".to_owned(),
     };
     Judgement {
+        profile: None,
         moment: seen.moment,
         identity: Identity::default(),
         verdict: Verdict {

@@ -6,17 +6,17 @@
 use packside_profiles::model::{Clears, LiesIn, Needs, Profile, Severity};
 use packside_profiles::{Class, Role, StateKind};
 
-use super::beside::{SENSE_WIRE, STAYS_LIVE};
 use super::inverter::InverterLink;
 use super::measure::at_rest;
 use super::member::Member;
-use super::roots;
 use crate::facts::doubt::{self, DoubtKind};
+use crate::facts::fact::{Deed, Remedy};
 use crate::facts::judgement::{
     Disposition, Finding, NextStep, NotTested, Reading, ReadingQuality, Source, VerdictKind,
 };
 use crate::facts::readings::REFUSED;
 use crate::facts::step::{Step, by_risk};
+use crate::words;
 
 /// Next steps for one member. `causes` are the steps that settle why its inverter is not heard.
 pub(crate) fn steps(
@@ -27,8 +27,8 @@ pub(crate) fn steps(
 ) -> Vec<NextStep> {
     let mut steps = match member.kind {
         VerdictKind::Normal => vec![hand_over(member)],
-        VerdictKind::NotReady => condition_steps(member),
-        VerdictKind::Fault => fault_steps(member),
+        VerdictKind::NotReady => condition_steps(member, profile),
+        VerdictKind::Fault => fault_steps(member, profile),
         VerdictKind::AwaitingInverter | VerdictKind::InverterLost => {
             waiting_steps(member, profile, causes)
         }
@@ -66,18 +66,19 @@ fn roots(member: &Member) -> impl Iterator<Item = &Finding> {
 }
 
 /// What lifts a condition, each thing to do once, whatever says that it is needed.
-fn condition_steps(member: &Member) -> Vec<NextStep> {
-    let mut by_deed: Vec<(&str, Vec<&str>, bool)> = Vec::new();
+fn condition_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
+    let mut by_deed: Vec<(&Remedy, Vec<&str>, bool)> = Vec::new();
     for root in roots(member) {
         let charging = root.class.is_some_and(is_low);
-        let same = |one: &&mut (&str, Vec<&str>, bool)| one.0 == root.to_do || (charging && one.2);
+        let same =
+            |one: &&mut (&Remedy, Vec<&str>, bool)| *one.0 == root.to_do || (charging && one.2);
         match by_deed.iter_mut().find(same) {
             Some((_, ids, _)) if ids.contains(&root.id) => {}
             Some((_, ids, _)) => ids.push(root.id),
             None => by_deed.push((&root.to_do, vec![root.id], charging)),
         }
     }
-    let step = |(deed, ids, charging): (&str, Vec<&str>, bool)| {
+    let step = |(deed, ids, charging): (&Remedy, Vec<&str>, bool)| {
         let needs = if charging { Needs::LiveDc } else { Needs::Look };
         let cold = ids.contains(&Class::UnderTemperature.id());
         let first = if cold {
@@ -85,6 +86,7 @@ fn condition_steps(member: &Member) -> Vec<NextStep> {
         } else {
             ""
         };
+        let deed = words::to_do(deed, profile);
         let text = format!("{}: {first}{deed}", ids.join(", "));
         Step::LiftCondition.needing(needs, false, text)
     };
@@ -99,7 +101,7 @@ fn is_low(class: Class) -> bool {
     )
 }
 
-fn fault_steps(member: &Member) -> Vec<NextStep> {
+fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
     let mut steps = Vec::new();
     let disposed = |wanted| roots(member).find(move |f| f.disposition == Some(wanted));
     if let Some(root) = disposed(Disposition::Quarantine) {
@@ -107,9 +109,9 @@ fn fault_steps(member: &Member) -> Vec<NextStep> {
         let text = format!("{}{place}: {}", root.id, Step::SetApart.row().text);
         steps.push(Step::SetApart.with(text));
     }
-    steps.extend(at_the_roots(member));
+    steps.extend(at_the_roots(member, profile));
     // Where the map itself says what to do at the inverter's side, a second step would say it again.
-    let untold = |f: &Finding| f.to_do.is_empty() && f.lies_in == LiesIn::InverterSide;
+    let untold = |f: &Finding| is_untold(f) && f.lies_in == LiesIn::InverterSide;
     let nobody_knows =
         |f: &Finding| f.lies_in == LiesIn::Unknown && f.class != Some(Class::SwitchFault);
     if roots(member).any(|f| nobody_knows(f) || untold(f)) {
@@ -138,8 +140,13 @@ fn fault_steps(member: &Member) -> Vec<NextStep> {
     steps
 }
 
+/// Whether nobody says what to do about it.
+fn is_untold(root: &Finding) -> bool {
+    root.to_do == Remedy::default()
+}
+
 /// What each root wants, once for each id.
-fn at_the_roots(member: &Member) -> Vec<NextStep> {
+fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
     let has = |class| roots(member).any(|f| f.class == Some(class));
     let never_charge = has(Class::CellBelowMinimum);
     let odd_low_cell = has(Class::CellImbalance) && has(Class::CellUnderVoltage);
@@ -170,10 +177,10 @@ fn at_the_roots(member: &Member) -> Vec<NextStep> {
         } else {
             (root.id.to_owned(), "")
         };
-        let to_do = if root.to_do.is_empty() {
-            "follow the maker's manual for this flag"
+        let to_do = if is_untold(root) {
+            "follow the maker's manual for this flag".to_owned()
         } else {
-            &root.to_do
+            words::to_do(&root.to_do, profile)
         };
         let last = match root.class {
             Some(Class::PrechargeFailed) => "; then the main fuse and the pre-charge resistor",
@@ -207,8 +214,12 @@ fn risk(root: &Finding) -> (Needs, bool) {
     match root.class {
         Some(C::InsulationLow) if inside => (Needs::LiveDc, true),
         Some(C::CellResistance) => (Needs::LiveDc, true),
-        Some(C::SensorFault) if root.to_do.contains(SENSE_WIRE) => (Needs::LiveDc, true),
-        Some(C::SwitchFault) if root.to_do.contains(STAYS_LIVE) => (Needs::LiveDc, true),
+        Some(C::SensorFault) if matches!(root.to_do.deed, Deed::SenseWire { .. }) => {
+            (Needs::LiveDc, true)
+        }
+        Some(C::SwitchFault) if matches!(root.to_do.deed, Deed::OpenIsolators { .. }) => {
+            (Needs::LiveDc, true)
+        }
         // Its switches may not obey, so that nothing can be said to be off.
         Some(C::ControlUnitFault) if root.source == Source::Measured => (Needs::LiveDc, false),
         Some(C::SwitchFault | C::FuseOpen | C::PrechargeFailed | C::ShortCircuit) => {
@@ -236,7 +247,7 @@ fn risk(root: &Finding) -> (Needs, bool) {
 fn whereabouts(member: &Member, id: &str) -> String {
     let mut places: Vec<String> = Vec::new();
     for root in roots(member).filter(|f| f.id == id) {
-        let place = roots::whereabouts(root);
+        let place = words::whereabouts(root);
         if !place.is_empty() && !places.contains(&place) {
             places.push(place);
         }

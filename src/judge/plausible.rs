@@ -9,13 +9,14 @@ use std::time::Duration;
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Quality, Role, StateKind};
 
-use super::beside::BETWEEN;
-use super::measure::{finding, first, with_unit};
+use super::measure::{finding, first};
 use super::notices::notice;
 use super::resistance::{fit, step_seen};
 use crate::evidence::samples::{MemberEvidence, Sample, Seen, number};
 use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::fact::{Compared, Contradicts, Deed, Fact, Measured, PointIndex, Remark, Spot};
 use crate::facts::judgement::{Finding, Reading};
+use crate::words;
 
 /// A broken sense wire leaves the sum of its two cells as it was, to within this, V per pair.
 // Kind: derived (two cells of the flat part of the curve differ by less at rest)
@@ -47,9 +48,9 @@ impl Plausible {
         class: Class,
         severity: Severity,
         (unit, place): (u8, Place),
-        text: String,
+        fact: impl Into<Fact>,
     ) {
-        let mut found = finding(class, severity, unit, place, text);
+        let mut found = finding(class, severity, unit, place, fact);
         found.lies_in = LiesIn::Connection;
         self.findings.push(found);
     }
@@ -88,26 +89,21 @@ fn resistance(seen: &mut Plausible, evidence: &MemberEvidence, profile: &Profile
     let Some(cell) = fitted.outlier else {
         return;
     };
-    let name = |place: Place| match (place.module, place.item) {
-        (Some(module), Some(item)) => format!("cell {item} of module {module}"),
-        (_, item) => format!("cell {}", item.unwrap_or_default()),
+    let fact = Compared::CellResists {
+        place: cell.place,
+        milliohm: cell.milliohm,
+        uncertainty: cell.uncertainty,
+        median: fitted.median,
+        before: step.before,
+        under_load: step.under_load,
     };
-    let text = format!(
-        "{} has {:.1} mOhm (give or take {:.1}), its sisters {:.1}: from {:.1} to {:.1} A it moved that much more",
-        name(cell.place),
-        cell.milliohm,
-        cell.uncertainty,
-        fitted.median,
-        step.before,
-        step.under_load,
-    );
     // A remark: cells and current of one answer need not have been measured at one moment inside the unit.
     let found = finding(
         Class::CellResistance,
         Severity::Warning,
         evidence.unit,
         cell.place,
-        text,
+        fact,
     );
     seen.findings.push(found);
 }
@@ -129,47 +125,54 @@ fn lone_sensors(seen: &mut Plausible, readings: &[Reading]) {
         if sisters.len() < 3 || high - low_sister > AGREE_K || away < ALONE_K {
             continue;
         }
-        if let Some(low) = low_cell(readings, one.place.module).filter(|_| celsius > high) {
-            let text = format!(
-                "{} = {} while the {} others of its module agree on {} to {}, and {low}: a cell that heats from inside; \
-                 keep away",
-                one.name,
-                with_unit(celsius, "degC"),
-                sisters.len(),
-                with_unit(low_sister, "degC"),
-                with_unit(high, "degC"),
-            );
+        let (at, others, low) = (one.spot(), sisters.len(), low_sister);
+        if let Some(cell) = low_cell(readings, one.place.module).filter(|_| celsius > high) {
+            let fact = Compared::HotFromInside {
+                at,
+                celsius,
+                others,
+                low,
+                high,
+                cell: cell.at,
+                volts: cell.volts,
+                usual: cell.usual,
+            };
             let mut found = finding(
                 Class::OverTemperature,
                 Severity::Alarm,
                 one.unit,
                 one.place,
-                text,
+                fact,
             );
             found.lies_in = LiesIn::Module;
             seen.findings.push(found);
             continue;
         }
-        let text = format!(
-            "{} = {} while the {} others of its module agree on {} to {}: a sensor that stands still or sits loose, or a \
-             spot of its own",
-            one.name,
-            with_unit(celsius, "degC"),
-            sisters.len(),
-            with_unit(low_sister, "degC"),
-            with_unit(high, "degC"),
-        );
+        let fact = Compared::LoneSensor {
+            at,
+            celsius,
+            others,
+            low,
+            high,
+        };
         seen.at_connection(
             Class::SensorFault,
             Severity::Alarm,
             (one.unit, one.place),
-            text,
+            fact,
         );
     }
 }
 
-/// The lowest cell of a module, in words, where it is far below the middle of all cells.
-fn low_cell(readings: &[Reading], module: Option<u16>) -> Option<String> {
+/// A cell far below the others.
+struct LowCell {
+    at: Spot,
+    volts: f64,
+    usual: f64,
+}
+
+/// The lowest cell of a module, where it is far below the middle of all cells.
+fn low_cell(readings: &[Reading], module: Option<u16>) -> Option<LowCell> {
     let cells = || readings.iter().filter(|r| r.role == Role::CellVoltage);
     let mut volts: Vec<f64> = cells().filter_map(Reading::number).collect();
     volts.sort_by(f64::total_cmp);
@@ -178,13 +181,10 @@ fn low_cell(readings: &[Reading], module: Option<u16>) -> Option<String> {
     let lowest = mine
         .filter_map(|r| Some((r, r.number()?)))
         .min_by(|a, b| a.1.total_cmp(&b.1))?;
-    (lowest.1 < usual - LOW_V).then(|| {
-        format!(
-            "{} = {} where others have {}",
-            lowest.0.name,
-            with_unit(lowest.1, "V"),
-            with_unit(*usual, "V")
-        )
+    (lowest.1 < usual - LOW_V).then(|| LowCell {
+        at: lowest.0.spot(),
+        volts: lowest.1,
+        usual: *usual,
     })
 }
 
@@ -209,7 +209,7 @@ fn contacts_against_state(seen: &mut Plausible, evidence: &MemberEvidence, profi
             .each(profile)
             .find(|(_, point, _)| point.role == role)
     };
-    let (Some((_, state_point, states)), Some((instance, _, switches))) =
+    let (Some((state_instance, state_point, states)), Some((instance, _, switches))) =
         (of(Role::State), of(Role::Switches))
     else {
         return;
@@ -228,15 +228,15 @@ fn contacts_against_state(seen: &mut Plausible, evidence: &MemberEvidence, profi
             }
             _ => false,
         };
-        Some((contradicts, state.name.clean().into_owned(), raw))
+        Some((contradicts, state.is, raw))
     };
-    let both: Vec<(Duration, (bool, String, u64))> = switches
+    let both: Vec<(Duration, (bool, u64, u64))> = switches
         .iter()
         .filter_map(|s| Some((s.at, wrong(s.at)?)))
         .collect();
     let run = both.iter().rev().take_while(|(_, (wrong, ..))| *wrong);
     let count = run.clone().count();
-    let (Some((last, (_, name, raw))), Some((first, _))) = (run.clone().next(), run.last()) else {
+    let (Some((last, (_, code, raw))), Some((first, _))) = (run.clone().next(), run.last()) else {
         return;
     };
     // Where it came up in this very look they may still be on their way.
@@ -244,32 +244,29 @@ fn contacts_against_state(seen: &mut Plausible, evidence: &MemberEvidence, profi
     if count < 2 || (came_up && last.saturating_sub(*first) < MOVING) {
         return;
     }
-    let (how, short) = match *raw {
-        all if all == closed => (
-            "all switches read closed and should be open: welded, or their contacts say so",
-            "all read closed and should be open",
-        ),
-        0 => (
-            "all switches read open and should be closed: they do not close, or their contacts say so",
-            "all read open and should be closed",
-        ),
-        _ => (
-            "one switch reads otherwise than it should: it sticks, or its contact says so",
-            "one reads otherwise than it should",
-        ),
+    let how = match *raw {
+        all if all == closed => Contradicts::AllClosed,
+        0 => Contradicts::AllOpen,
+        _ => Contradicts::One,
     };
-    let text = format!(
-        "{how}, in {count} answers ({} = 0x{raw:04x}, state {name})",
-        instance.name
-    );
-    let mut found = finding(
+    let fact = Compared::SwitchesAgainstState {
+        how,
+        answers: count,
+        at: Spot {
+            point: PointIndex(instance.point),
+            place: instance.place,
+        },
+        raw: *raw,
+        state: PointIndex(state_instance.point),
+        code: *code,
+    };
+    let found = finding(
         Class::SwitchFault,
         Severity::Alarm,
         evidence.unit,
         instance.place,
-        text,
+        fact,
     );
-    found.deciding = Some(short.to_owned());
     seen.findings.push(found);
 }
 
@@ -293,15 +290,15 @@ fn positions(seen: &mut Plausible, readings: &[Reading]) {
         if said < 1.0 || (said - f64::from(place)).abs() < 0.5 {
             continue;
         }
-        let text = format!(
-            "{} = {said:.0}: the module at place {place} says that it stands elsewhere",
-            reading.name
-        );
+        let fact = Compared::WrongPosition {
+            at: reading.spot(),
+            said,
+        };
         seen.at_connection(
             Class::ConfigurationFault,
             Severity::Alarm,
             (reading.unit, reading.place),
-            text,
+            fact,
         );
     }
 }
@@ -336,19 +333,17 @@ fn sense_wires(seen: &mut Plausible, readings: &[Reading], profile: &Profile) {
         if !(neighbours && opposite && far && same_sum) {
             continue;
         }
-        let text = format!(
-            "{} = {} beside {} = {}: together they are as two others ({}), {BETWEEN}, not a cell",
-            one.name,
-            with_unit(*a, "V"),
-            other.name,
-            with_unit(*b, "V"),
-            with_unit(a + b, "V"),
-        );
+        let fact = Compared::BrokenSenseWire {
+            at: one.spot(),
+            volts: *a,
+            beside: other.spot(),
+            volts_beside: *b,
+        };
         seen.at_connection(
             Class::SensorFault,
             Severity::Alarm,
             (one.unit, one.place),
-            text,
+            fact,
         );
     }
 }
@@ -367,19 +362,18 @@ fn current_while_open(seen: &mut Plausible, readings: &[Reading], profile: &Prof
     }) else {
         return;
     };
-    let text = format!(
-        "{} = {} although every switch is reported open: a current sensor off its zero, or a switch that does not open",
-        current.name,
-        with_unit(amps, "A"),
-    );
+    let fact = Fact::from(Compared::CurrentWhileOpen {
+        at: current.spot(),
+        amps,
+    });
     seen.doubts
-        .push(DoubtKind::CurrentWhileOpen.says(text.clone()));
+        .push(DoubtKind::CurrentWhileOpen.says(words::fact(&fact, profile)));
     let mut found = finding(
         Class::SensorFault,
         Severity::Warning,
         current.unit,
         current.place,
-        text,
+        fact,
     );
     found.root = true;
     found.lies_in = LiesIn::Unknown;
@@ -421,12 +415,11 @@ fn charge_against_voltage(
         || (mean > *FLAT.end() && soc < 85.0);
     if wrong {
         let unit = readings.first().map_or(0, |r| r.unit);
-        let text = format!(
-            "at rest the cells have {} in the mean, which does not fit a state of charge of {soc:.0} %: the counter has \
-             drifted",
-            with_unit(mean, "V")
-        );
-        let mut found = notice("charge-against-voltage", unit, &text);
+        let fact = Compared::ChargeAgainstVoltage {
+            volts: mean,
+            percent: soc,
+        };
+        let mut found = notice(unit, fact);
         found.severity = Severity::Warning;
         seen.findings.push(found);
     }
@@ -446,17 +439,17 @@ fn unlike_modules(seen: &mut Plausible, readings: &[Reading]) {
         return;
     };
     if high - low > UNLIKE_CHARGE {
-        let text = format!(
-            "{} = {low:.0} % and {} = {high:.0} %: sister modules are {:.0} points apart, more than {UNLIKE_CHARGE:.0}",
-            low_at.name,
-            high_at.name,
-            high - low
-        );
-        let mut found = notice("modules-unlike-charge", low_at.unit, &text);
+        let fact = Compared::ModulesUnlikeCharge {
+            low: low_at.spot(),
+            low_percent: low,
+            high: high_at.spot(),
+            high_percent: high,
+            limit: UNLIKE_CHARGE,
+        };
+        let mut found = notice(low_at.unit, fact);
         found.severity = Severity::Warning;
         found.place = low_at.place;
-        "compare with the voltages at rest; ask the maker before they are charged together"
-            .clone_into(&mut found.to_do);
+        found.to_do = Deed::CompareCharge.alone();
         seen.findings.push(found);
     }
 }
@@ -480,18 +473,21 @@ fn jumps(seen: &mut Plausible, evidence: &MemberEvidence, profile: &Profile) {
         let Some((before, after)) = jump else {
             continue;
         };
-        let text = format!(
-            "{} went from {} to {} within {:.1} s: a sensor or its connector, not a temperature",
-            instance.name,
-            with_unit(before.1, "degC"),
-            with_unit(after.1, "degC"),
-            after.0.saturating_sub(before.0).as_secs_f64()
-        );
+        let at = Spot {
+            point: PointIndex(instance.point),
+            place: instance.place,
+        };
+        let fact = Measured::Jumped {
+            at,
+            from: before.1,
+            to: after.1,
+            within: after.0.saturating_sub(before.0),
+        };
         seen.at_connection(
             Class::SensorFault,
             Severity::Warning,
             (evidence.unit, instance.place),
-            text,
+            fact,
         );
     }
 }
@@ -512,13 +508,10 @@ fn unjudged_insulation(seen: &mut Plausible, readings: &[Reading], profile: &Pro
     else {
         return;
     };
-    let text = format!(
-        "{} = {kohm:.0} kOhm at {}, {:.0} ohm per volt (for comparison: 100 and 500 in vehicle rules); the profile has \
-         no limit, so it is not judged",
-        reading.name,
-        with_unit(volts, "V"),
-        kohm * 1000.0 / volts
-    );
-    seen.findings
-        .push(notice("insulation-not-judged", reading.unit, &text));
+    let fact = Remark::InsulationNotJudged {
+        at: reading.spot(),
+        kohm,
+        volts,
+    };
+    seen.findings.push(notice(reading.unit, fact));
 }

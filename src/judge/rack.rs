@@ -6,19 +6,18 @@
 use packside_profiles::Role;
 use packside_profiles::model::{LiesIn, Profile, Severity};
 
-use super::measure::{first, with_unit};
+use super::measure::first;
 use super::member::Member;
 use super::notices::notice;
 use crate::facts::doubt::DoubtKind;
+use crate::facts::fact::{Compared, Fact, FactKind};
 use crate::facts::judgement::{NextStep, Reading, Source, VerdictKind};
 use crate::facts::step::Step;
+use crate::words;
 
 /// Packs may connect while they are no further apart than this share of their voltage.
 // Kind: invented (about 1 V at 51 V; a profile key would be better)
 const LIKE_ENOUGH: f64 = 0.02;
-
-/// Id of the finding.
-const UNLIKE: &str = "packs-unlike";
 
 /// Compares the packs that are not connected yet.
 pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
@@ -39,19 +38,16 @@ pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
     if high.1 - low.1 <= LIKE_ENOUGH * high.1 {
         return;
     }
-    let text = format!(
-        "pack {} has {} and pack {} has {}: {} apart, more than {}; connecting them drives a large current",
-        low.0,
-        with_unit(low.1, "V"),
-        high.0,
-        with_unit(high.1, "V"),
-        with_unit(high.1 - low.1, "V"),
-        with_unit(LIKE_ENOUGH * high.1, "V"),
-    );
+    let fact = Fact::from(Compared::PacksUnlike {
+        low,
+        high,
+        limit: LIKE_ENOUGH * high.1,
+    });
     let Some(member) = members.iter_mut().find(|m| m.unit == low.0) else {
         return;
     };
-    let mut found = notice(UNLIKE, low.0, &text);
+    let text = words::fact(&fact, profile);
+    let mut found = notice(low.0, fact);
     found.severity = Severity::Warning;
     found.source = Source::Measured;
     found.lies_in = LiesIn::SiteCondition;
@@ -71,7 +67,11 @@ pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
 /// The step that keeps unlike packs apart, where none of the steps does: whatever else is wrong, what is
 /// mended must not connect onto packs of another voltage.
 pub(crate) fn keep_apart(members: &[Member], steps: &[NextStep]) -> Option<NextStep> {
-    let unlike = |m: &Member| m.findings.iter().any(|f| f.id == UNLIKE);
+    let unlike = |m: &Member| {
+        m.findings
+            .iter()
+            .any(|f| f.fact.kind() == FactKind::PacksUnlike)
+    };
     let is_told = steps.iter().any(|s| s.id == Step::LikePacks.row().id);
     (members.iter().any(unlike) && !is_told).then(|| Step::LikePacks.plain())
 }

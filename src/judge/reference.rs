@@ -9,11 +9,12 @@ use packside_profiles::model::{LiesIn, Needs};
 use super::causes::TABLE;
 use super::measure;
 use super::next::NOT_TESTED;
-use super::notices::NOTICES;
 use crate::facts::doubt::DoubtKind;
+use crate::facts::fact::REMARKS;
 use crate::facts::judgement::{Certainty, Disposition, VerdictKind};
 use crate::facts::sight::Sight;
 use crate::facts::step::Step;
+use crate::words;
 
 /// A chapter of the reference.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -75,6 +76,9 @@ pub fn topics() -> Vec<Topic> {
             .map(|(id, meaning)| entry(id, format!("{meaning}.")))
             .collect()
     };
+    let remarks = REMARKS
+        .iter()
+        .map(|kind| entry(kind.id(), format!("{}.", kind.meaning())));
     let dispositions = Disposition::ALL.map(|one| entry(one.id(), format!("{}.", one.meaning())));
     let sure = [Certainty::Proven, Certainty::Likely, Certainty::Open];
     let sure = sure.map(|one| entry(one.id(), format!("{}.", one.meaning())));
@@ -97,7 +101,7 @@ pub fn topics() -> Vec<Topic> {
             "findings[].id",
             classes.collect(),
         ),
-        topic("Remarks", "findings[].id", listed(NOTICES)),
+        topic("Remarks", "findings[].id", remarks.collect()),
         topic(
             "What becomes of the part",
             "findings[].disposition",
@@ -170,7 +174,7 @@ pub fn needs(needs: Needs) -> &'static str {
 }
 
 fn of_class(class: Class) -> Entry {
-    let what = super::roots::meaning(class);
+    let what = words::class(class);
     let follows = class.is_status() || class == Class::InverterSilent;
     let weight = if class.is_status() {
         "A status: it follows from something, and keeps the verdict open where nothing explains it."
@@ -187,7 +191,7 @@ fn of_class(class: Class) -> Entry {
     }
     Entry {
         lies_in: Some(measure::lies_in(class)),
-        to_do: measure::to_do(class).to_owned(),
+        to_do: words::usual(class).to_owned(),
         ..told
     }
 }

@@ -10,8 +10,8 @@
 use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Severity};
 
-use super::beside::{BETWEEN, SENSE_WIRE};
 use super::notices::notice;
+use crate::facts::fact::{Deed, Follows, Remark};
 use crate::facts::judgement::{Certainty, Disposition, Finding, Source};
 
 /// Orders and completes the findings of one member.
@@ -48,7 +48,7 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
                 && low_cell_in.contains(&place(finding));
             let is_low = finding.class.is_some_and(is_low_cell);
             // A cell that cannot be read is treated like one below its minimum (FIELD).
-            let unread = finding.to_do.contains(SENSE_WIRE);
+            let unread = matches!(finding.to_do.deed, Deed::SenseWire { .. });
             finding.disposition = Some(if hot_and_low || unread || (never_charge && is_low) {
                 Disposition::Quarantine
             } else if odd_cells && finding.class == Some(Class::CellUnderVoltage) {
@@ -116,80 +116,6 @@ fn disposition(finding: &Finding, roots_elsewhere: bool) -> Disposition {
     }
 }
 
-/// Where a finding is, in words; empty where that is the whole pack.
-pub(crate) fn whereabouts(finding: &Finding) -> String {
-    use Class as C;
-    let module = finding
-        .place
-        .module
-        .map(|module| format!("module {module}"));
-    let item = finding.place.item.map(|item| match finding.class {
-        Some(C::SensorFault) if finding.text.contains(BETWEEN) => {
-            format!("cells {item} and {}", item + 1)
-        }
-        Some(C::SensorFault | C::OverTemperature | C::UnderTemperature)
-        | Some(C::TemperatureImbalance) => format!("sensor {item}"),
-        _ => format!("cell {item}"),
-    });
-    let words: Vec<String> = module.into_iter().chain(item).collect();
-    words.join(" ")
-}
-
-/// What a class says, in words.
-pub(crate) fn meaning(class: Class) -> &'static str {
-    use Class as C;
-    match class {
-        C::CellOverVoltage => "a cell above its limit",
-        C::CellUnderVoltage => {
-            "a cell below its limit, above the voltage below which it must never be charged"
-        }
-        C::CellBelowMinimum => {
-            "a cell below the voltage below which it must never be charged, or not readable against it"
-        }
-        C::CellImbalance => "cells too far apart at rest",
-        C::CellResistance => {
-            "a cell or a joint beside it with far more resistance than its sisters"
-        }
-        C::PackOverVoltage => "the pack above its limit",
-        C::PackUnderVoltage => "the pack below its limit",
-        C::OverTemperature => "too hot",
-        C::UnderTemperature => "too cold to run",
-        C::TemperatureImbalance => "temperatures too far apart",
-        C::OverCurrent => "current out of limits",
-        C::ShortCircuit => "a short circuit was seen",
-        C::LowCharge => "state of charge too low to run",
-        C::InsulationLow => "insulation against earth too low",
-        C::SwitchFault => {
-            "a main switch contradicts its order: it does not open, or does not close"
-        }
-        C::PrechargeFailed => "pre-charge did not finish",
-        C::FuseOpen => "the main fuse is open",
-        C::SensorFault => {
-            "a sensor or sense wire is disconnected or implausible, or numbers do not add up"
-        }
-        C::InternalCommunication => "the control unit cannot talk to its modules; not the inverter",
-        C::ConfigurationFault => {
-            "modules or packs that do not belong together, in wrong order or count"
-        }
-        C::ControlUnitFault => "the control unit is broken or stands still",
-        C::FanFault => "the fan does not turn",
-        C::DoorOpen => "the enclosure is open",
-        C::OffButton => "the off button is pressed",
-        C::Maintenance => "switched to maintenance",
-        C::Disabled => "disabled by an operator or a controller",
-        C::InverterSilent => "the unit hears no inverter",
-        C::SwitchesOpen => "the switches are open",
-        C::TerminalsDead => {
-            "no voltage at the terminals from this unit; no proof that they are dead"
-        }
-        C::LimitsZero => "a current limit is zero",
-        C::NotReadyStatus => "not ready to run",
-        C::Derating => "limits reduced",
-        C::Balancing => "cells are being balanced",
-        C::OtherFault => "the unit says only that there is some fault",
-    }
-}
-
 /// What brings others along comes first; among equals the gravest.
 fn rank(class: Class) -> u8 {
     use Class as C;
@@ -237,17 +163,13 @@ fn transport(findings: &mut Vec<Finding>) {
                 )
             )
     };
-    let Some(first) = findings.iter().find(suspect) else {
+    let first = findings.iter().find(suspect);
+    let Some((first, because)) = first.and_then(|first| Some((first, first.class?))) else {
         return;
     };
-    let text = format!(
-        "{}: if it has to leave the site, it does not travel as ordinary goods (UN special provision 376): ask the maker \
-         before it is moved",
-        first.id
-    );
-    let mut found = notice("no-ordinary-transport", first.unit, &text);
+    let mut found = notice(first.unit, Remark::NoOrdinaryTransport { because });
     found.severity = Severity::Warning;
-    found.follows_from = Some(first.id.to_owned());
+    found.follows_from = Some(Follows::Finding(because));
     found.place = first.place;
     findings.push(found);
 }
@@ -256,6 +178,7 @@ fn transport(findings: &mut Vec<Finding>) {
 mod tests {
     use super::super::measure::finding;
     use super::*;
+    use crate::facts::fact::Measured;
     use packside_profiles::Place;
 
     fn root(class: Class, lies_in: LiesIn, source: Source, returned: bool) -> Finding {
@@ -263,7 +186,13 @@ mod tests {
             lies_in,
             source,
             returned,
-            ..finding(class, Severity::Alarm, 1, Place::default(), String::new())
+            ..finding(
+                class,
+                Severity::Alarm,
+                1,
+                Place::default(),
+                Measured::TerminalsLive { volts: 0.0 },
+            )
         }
     }
 

@@ -15,9 +15,9 @@ use std::time::Duration;
 use packside_profiles::model::{Profile, Severity};
 use packside_profiles::{Class, Place, Role};
 
-use super::measure::{finding, with_unit};
-use super::roots::whereabouts;
+use super::measure::finding;
 use crate::evidence::samples::{MemberEvidence, number};
+use crate::facts::fact::{Compared, Fact};
 use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality, Source};
 
 /// The middle cell moves at least this far under a change of the current worth speaking of, V.
@@ -84,27 +84,19 @@ fn between_two_answers(evidence: &MemberEvidence, profile: &Profile) -> Option<F
                 .find_map(|(_, then)| odd_one(cells, then))
         })?;
     let (low, high) = (odd.from.min(odd.to), odd.from.max(odd.to));
-    let mut found = finding(
+    let fact = Compared::GivesWay {
+        place: odd.place,
+        low,
+        high,
+        middle: odd.middle,
+    };
+    Some(finding(
         Class::CellResistance,
         Severity::Alarm,
         evidence.unit,
         odd.place,
-        String::new(),
-    );
-    found.text = format!(
-        "{} went between {} and {} with the current, {} while the middle cell moved {}: it, or a joint beside it, gives way",
-        whereabouts(&found),
-        with_unit(low, "V"),
-        with_unit(high, "V"),
-        with_unit(high - low, "V"),
-        with_unit(odd.middle.abs(), "V"),
-    );
-    found.deciding = Some(format!(
-        "{} where others move {}",
-        with_unit(high - low, "V"),
-        with_unit(odd.middle.abs(), "V")
-    ));
-    Some(found)
+        fact,
+    ))
 }
 
 /// The cell that moved much further than the middle one, and the same way.
@@ -152,6 +144,9 @@ fn recovered(readings: &[Reading], profile: &Profile, flagged: &[Finding]) -> Op
         .iter()
         .filter(|f| f.class == Some(Class::CellUnderVoltage))
         .find(says_so)?;
+    let Fact::Flagged(flag) = &says.fact else {
+        return None;
+    };
     let point = profile
         .points
         .iter()
@@ -170,22 +165,22 @@ fn recovered(readings: &[Reading], profile: &Profile, flagged: &[Finding]) -> Op
     if volts.len() < SISTERS || lowest < limit + FURTHER || middle - lowest < BELOW {
         return None;
     }
-    let mut found = finding(
-        Class::CellResistance,
-        Severity::Alarm,
-        says.unit,
+    let fact = Compared::LowOnlyUnderCurrent {
+        says: flag.clone(),
         place,
-        String::new(),
-    );
-    found.source = Source::Flag;
-    let (low, usual) = (with_unit(lowest, "V"), with_unit(middle, "V"));
-    found.text = format!(
-        "{}, yet now the lowest, {}, has {low} and the middle one {usual}: it falls below only under current",
-        says.text,
-        whereabouts(&found),
-    );
-    found.deciding = Some(format!("{low} without current, others {usual}"));
-    Some(found)
+        lowest,
+        middle,
+    };
+    Some(Finding {
+        source: Source::Flag,
+        ..finding(
+            Class::CellResistance,
+            Severity::Alarm,
+            says.unit,
+            place,
+            fact,
+        )
+    })
 }
 
 #[cfg(test)]

@@ -11,6 +11,7 @@ use packside_profiles::model::{Profile, Severity};
 
 use super::notices::notice;
 use crate::event::{Event, What};
+use crate::facts::fact::{Compared, Deed};
 use crate::facts::judgement::{Finding, Source};
 use crate::lamp::{Meaning, meanings};
 
@@ -52,20 +53,13 @@ pub(crate) fn contradictions(
             if pattern == DARK
                 && let Some(should) = should_show(profile, lamp, active, alarm)
             {
-                return Some(contradiction(unit, &format!(
-                    "lamp {lamp} was seen {pattern}, the registers say that it shows {should}: a broken lamp, another unit, or stale answers"
-                )));
+                return Some(contradiction(unit, lamp, pattern, Some(should)));
             }
             let meanings = meanings(profile, lamp, pattern);
             if meanings.is_empty() || meanings.iter().any(fits) {
                 return None;
             }
-            let said: Vec<&str> = meanings.iter().map(|meaning| meaning.meaning.as_str()).collect();
-            let text = format!(
-                "lamp {lamp} was seen {pattern} ({}), the registers do not say so",
-                said.join("; or ")
-            );
-            Some(contradiction(unit, &text))
+            Some(contradiction(unit, lamp, pattern, None))
         })
         .collect()
 }
@@ -93,13 +87,17 @@ fn should_show<'p>(
         .then_some(first)
 }
 
-fn contradiction(unit: u8, text: &str) -> Finding {
+fn contradiction(unit: u8, lamp: &str, pattern: &str, should: Option<&str>) -> Finding {
+    let fact = Compared::LampContradicts {
+        lamp: lamp.to_owned(),
+        pattern: pattern.to_owned(),
+        should: should.map(str::to_owned),
+    };
     Finding {
         severity: Severity::Warning,
         source: Source::Lamp,
-        to_do: "look at the lamp again, and at the same unit; a code may be hidden or the answers stale"
-            .to_owned(),
-        ..notice("lamp-contradicts", unit, text)
+        to_do: Deed::LampAgain.alone(),
+        ..notice(unit, fact)
     }
 }
 

@@ -12,8 +12,8 @@ use serde_json::json;
 use super::screen::{self, wrap};
 use crate::facts::{Cause, Judgement, Reading, ReadingQuality, VerdictKind};
 use crate::judge::reference::{Entry, Topic, topics};
-use crate::judge::with_unit;
 use crate::show::page::words;
+use crate::words::{self as sentence, with_unit};
 
 /// How the verdict came about.
 pub fn explanation(judgement: &Judgement, profile: &Profile) -> String {
@@ -122,7 +122,6 @@ fn evidence(out: &mut String, judgement: &Judgement) {
             };
             let follows = f
                 .follows_from
-                .as_ref()
                 .map_or_else(String::new, |from| format!(", follows from {from}"));
             let since = f.since.map_or_else(String::new, |at| {
                 format!(", first seen at {:.1} s", at.as_secs_f64())
@@ -131,7 +130,7 @@ fn evidence(out: &mut String, judgement: &Judgement) {
                 "{} ({}, {kind}{follows}{since}): {}",
                 f.id,
                 f.source.id(),
-                f.text
+                sentence::of_finding(judgement, f)
             )
         })
         .collect();

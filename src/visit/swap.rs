@@ -155,9 +155,15 @@ mod tests {
     }
 
     fn finding(module: u16) -> Finding {
+        use crate::facts::fact::{Measured, PointIndex, Remedy, Spot};
         use packside_profiles::model::{Clears, LiesIn, Severity};
         use packside_profiles::{Class, Place};
+        let at = Spot {
+            point: PointIndex(0),
+            place: Place::default(),
+        };
         Finding {
+            fact: Measured::UnreadableSensor { at, raw: None }.into(),
             id: Class::SensorFault.id(),
             class: Some(Class::SensorFault),
             severity: Severity::Alarm,
@@ -171,13 +177,11 @@ mod tests {
                 module: Some(module),
                 item: Some(4),
             },
-            text: "invented".to_owned(),
-            to_do: String::new(),
+            to_do: Remedy::default(),
             since: None,
             returned: false,
             sure: crate::facts::Certainty::Likely,
             disposition: None,
-            deciding: None,
         }
     }
 

@@ -7,6 +7,7 @@
 mod run;
 
 use packside::facts::Judgement;
+use packside::facts::fact::{Fact, Line};
 use packside::judge::judge;
 use packside_simulator::compose::{Stretch, compose, pair_named};
 use packside_simulator::{Scenario, Way};
@@ -136,15 +137,15 @@ fn modules_exchanged_while_the_unit_was_off_are_no_second_unit() {
 /// What is wrong with the line, as the remark says it, by how many of so many seeds.
 fn said_of_line(around: &str, seeds: u64) -> std::collections::BTreeMap<&'static str, usize> {
     const SAID: [(&str, &str); 9] = [
-        ("disturbed", "the line is disturbed"),
-        ("power", "the inverter's switching"),
-        ("common wire", "common wire or the bias"),
-        ("two clients", "somebody else asks"),
-        ("two units", "two units have the same"),
-        ("slow", "answers slower than we wait"),
-        ("memory", "from its memory"),
-        ("text", "readable text of its own"),
-        ("overloaded", "misconfigured or overloaded"),
+        ("disturbed", "disturbed-line"),
+        ("power", "inverter-noise"),
+        ("common wire", "no-common-wire"),
+        ("two clients", "second-client"),
+        ("two units", "two-units-one-address"),
+        ("slow", "slow-unit"),
+        ("memory", "gateway-cache"),
+        ("text", "gateway-text"),
+        ("overloaded", "gateway-path"),
     ];
     let mut said = std::collections::BTreeMap::new();
     for seed in 0..seeds {
@@ -156,9 +157,12 @@ fn said_of_line(around: &str, seeds: u64) -> std::collections::BTreeMap<&'static
             Err(_) => look("sound", around, seed, Way::Serial),
         };
         let remark = judgement.findings.iter().find(|f| f.id == "bad-line");
-        let leads = judgement.verdict.causes.first().map(|cause| cause.meaning);
-        let text = remark.map_or(leads.unwrap_or_default(), |f| f.text.as_str());
-        let what = SAID.iter().find(|(_, words)| text.contains(words));
+        let leads = judgement.verdict.causes.first().map(|cause| cause.id);
+        let leads = match remark.map(|f| &f.fact) {
+            Some(Fact::Line(Line::BadLine { cause })) => Some(cause.id),
+            _ => leads,
+        };
+        let what = SAID.iter().find(|(_, id)| leads == Some(*id));
         *said
             .entry(what.map_or("nothing", |(id, _)| id))
             .or_default() += 1;

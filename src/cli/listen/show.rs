@@ -12,10 +12,10 @@ use packside_profiles::model::Profile;
 use super::heard::never_asked;
 use crate::event::LinkFacts;
 use crate::facts::{Judgement, Reading, ReadingQuality};
-use crate::judge::with_unit;
 use crate::listen::{Asked, Fate, Overheard, Picture, Poll, Summary};
 use crate::show::screen;
 use crate::wire::exception_name;
+use crate::words::with_unit;
 
 /// Widest line.
 const WIDTH: usize = 100;

@@ -23,6 +23,7 @@ use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::facts::{Finding, Judgement, Reading};
 use crate::show::json::{self as contract, ms};
 use crate::show::screen;
+use crate::words;
 
 /// Name and version of the schema.
 const SCHEMA: &str = "packside.watch/1";
@@ -379,8 +380,8 @@ fn changes_between(before: Option<&Judgement>, now: &Judgement) -> Vec<Change> {
         });
     };
     let verdict = &now.verdict;
-    let told = before.map(|before| (before.verdict.kind, words(&before.verdict.summary)));
-    if told != Some((verdict.kind, words(&verdict.summary))) {
+    let told = before.map(|before| (before.verdict.kind, without_digits(&before.verdict.summary)));
+    if told != Some((verdict.kind, without_digits(&verdict.summary))) {
         let text = format!("{}  {}", screen::title(verdict.kind), verdict.summary);
         add("verdict", verdict.kind.id(), text);
     }
@@ -416,16 +417,18 @@ fn changes_between(before: Option<&Judgement>, now: &Judgement) -> Vec<Change> {
     let none = Vec::new();
     let earlier = before.map_or(&none, |before| &before.findings);
     let is_rack = now.identity.members.len() > 1;
-    let mut tell = |word, finding: &Finding| {
+    let mut tell = |word, judgement: &Judgement, finding: &Finding| {
         let unit = match is_rack {
             true => format!("address {}, ", finding.unit),
             false => String::new(),
         };
-        let text = format!("{word} {unit}{}: {}", finding.id, finding.text);
+        let text = words::of_finding(judgement, finding);
+        let text = format!("{word} {unit}{}: {text}", finding.id);
         add("finding", finding.id, text);
     };
-    missing_in(&now.findings, earlier).for_each(|finding| tell("NEW", finding));
-    missing_in(earlier, &now.findings).for_each(|finding| tell("gone, it was", finding));
+    missing_in(&now.findings, earlier).for_each(|finding| tell("NEW", now, finding));
+    let before = before.unwrap_or(now);
+    missing_in(earlier, &now.findings).for_each(|f| tell("gone, it was", before, f));
     changes
 }
 
@@ -449,7 +452,7 @@ fn restarted(before: &Judgement, now: &Judgement) -> Vec<u8> {
 }
 
 /// A text without its numbers: the same words with another number are no news.
-fn words(text: &str) -> String {
+fn without_digits(text: &str) -> String {
     text.chars().filter(|c| !c.is_ascii_digit()).collect()
 }
 
@@ -458,8 +461,7 @@ fn missing_in<'f>(
     findings: &'f [Finding],
     others: &'f [Finding],
 ) -> impl Iterator<Item = &'f Finding> {
-    let key = |finding: &Finding| (finding.id, finding.unit, finding.place, finding.source);
     findings
         .iter()
-        .filter(move |finding| !others.iter().any(|other| key(other) == key(finding)))
+        .filter(move |finding| !others.iter().any(|other| other.key() == finding.key()))
 }

@@ -14,6 +14,7 @@ use crate::facts::{
     Basis, Bus, Cause, Disposition, Finding, Health, Judgement, Reading, Share, VerdictKind,
 };
 use crate::wire::Framing;
+use crate::words;
 
 /// Name and version of the schema of `check`.
 const CHECK_SCHEMA: &str = "packside.check/1";
@@ -48,7 +49,7 @@ pub fn check(
             "next": verdict.next.iter().map(|n| json!({ "id": n.id, "text": n.text, "needs": n.needs, "who": n.who, "minutes": n.minutes })).collect::<Vec<_>>(),
         },
         "not_tested": judgement.not_tested.iter().map(|n| json!({ "id": n.id, "why": n.why, "when": n.when })).collect::<Vec<_>>(),
-        "findings": judgement.findings.iter().map(finding).collect::<Vec<_>>(),
+        "findings": judgement.findings.iter().map(|f| finding(f, judgement)).collect::<Vec<_>>(),
         "readings": judgement.readings.iter().map(reading).collect::<Vec<_>>(),
         "bus": bus(&judgement.bus),
     })
@@ -145,13 +146,14 @@ fn place(unit: u8, place: Place) -> Json {
     json!({ "pack": unit, "module": place.module, "cell": place.item, "text": text })
 }
 
-fn finding(finding: &Finding) -> Json {
+fn finding(finding: &Finding, judgement: &Judgement) -> Json {
     json!({
         "id": finding.id,
+        "fact": finding.fact.kind().id(),
         "severity": finding.severity,
         "source": finding.source.id(),
         "root": finding.root,
-        "follows_from": finding.follows_from,
+        "follows_from": finding.follows_from.map(|from| from.to_string()),
         "lies_in": finding.lies_in,
         "clears": finding.clears,
         "sure": finding.root.then(|| finding.sure.id()),
@@ -159,8 +161,8 @@ fn finding(finding: &Finding) -> Json {
         "since_ms": finding.since.map(ms),
         "returned": finding.returned,
         "where": place(finding.unit, finding.place),
-        "text": finding.text,
-        "do": finding.to_do,
+        "text": words::of_finding(judgement, finding),
+        "do": words::what_to_do(judgement, finding),
     })
 }
 

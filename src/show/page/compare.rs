@@ -98,7 +98,7 @@ pub fn compare<'a>(
     };
     let findings = |source: &Source| distinct(&source.judgement.findings);
     let (old, now) = (findings(&before), findings(&after));
-    let is_in = |finding: &Finding, list: &[Finding]| list.iter().any(|f| key(f) == key(finding));
+    let is_in = |finding: &Finding, list: &[Finding]| list.iter().any(|f| same(f, finding));
     let grid = |source: &Source, role| {
         Grid::of(&source.judgement.readings, &source.judgement.findings, role)
     };
@@ -146,16 +146,16 @@ fn verdict(source: &Source) -> Option<VerdictKind> {
 }
 
 /// Two findings are the same if they say the same of the same place.
-pub(crate) fn key(finding: &Finding) -> (&'static str, u8, Option<u16>, Option<u16>) {
-    let place = finding.place;
-    (finding.id, finding.unit, place.module, place.item)
+fn same(one: &Finding, other: &Finding) -> bool {
+    let (one, other) = (one.key(), other.key());
+    (one.kind, one.unit, one.place) == (other.kind, other.unit, other.place)
 }
 
 /// Each once: the gravest comes first already.
 fn distinct(findings: &[Finding]) -> Vec<Finding> {
     let mut distinct: Vec<Finding> = Vec::new();
     for finding in findings {
-        if !distinct.iter().any(|known| key(known) == key(finding)) {
+        if !distinct.iter().any(|known| same(known, finding)) {
             distinct.push(finding.clone());
         }
     }

@@ -12,6 +12,7 @@ use super::html::{Html, number};
 use super::sections::{self, section, table};
 use super::{Options, Reader, Source, facts, words};
 use crate::facts::{Finding, VerdictKind};
+use crate::words as sentence;
 
 /// The page about two visits.
 pub fn comparison_page(comparison: &Comparison, options: Options) -> String {
@@ -106,18 +107,19 @@ fn verdict(html: &mut Html, name: &str, kind: Option<VerdictKind>, source: &Sour
 
 fn findings(html: &mut Html, comparison: &Comparison, options: Options) {
     section(html, "Findings", |inner| {
+        let sources = &comparison.sources;
         let lists = [
-            ("New", &comparison.new),
-            ("Gone", &comparison.gone),
-            ("In both", &comparison.stayed),
+            ("New", &comparison.new, &sources.after),
+            ("Gone", &comparison.gone, &sources.before),
+            ("In both", &comparison.stayed, &sources.after),
         ];
-        for (name, list) in lists {
+        for (name, list, source) in lists {
             inner.put("h3", &[], name);
             if list.is_empty() {
                 inner.put("p", &[], "None.");
                 continue;
             }
-            let rows: Vec<Vec<String>> = list.iter().map(|f| row(f, options)).collect();
+            let rows: Vec<Vec<String>> = list.iter().map(|f| row(f, source, options)).collect();
             table(inner, "", &["How grave", "Where", "What"], &rows);
         }
         inner.put(
@@ -128,9 +130,12 @@ fn findings(html: &mut Html, comparison: &Comparison, options: Options) {
     });
 }
 
-fn row(finding: &Finding, options: Options) -> Vec<String> {
+fn row(finding: &Finding, source: &Source, options: Options) -> Vec<String> {
     let what = match options.reader {
-        Reader::Desk => format!("{}: {}", finding.id, finding.text),
+        Reader::Desk => {
+            let text = sentence::of_finding(source.judgement, finding);
+            format!("{}: {text}", finding.id)
+        }
         Reader::Customer => words::finding_for_customer(finding).to_owned(),
     };
     vec![

@@ -9,6 +9,7 @@ use super::html::{Html, number};
 use super::sections::{section, table};
 use super::words;
 use crate::facts::{Finding, Reading, ReadingQuality};
+use crate::words as sentence;
 
 /// What was found.
 pub(crate) fn findings(html: &mut Html, parts: &Parts) {
@@ -56,10 +57,9 @@ fn desk_row(finding: &Finding, parts: &Parts) -> Vec<String> {
         (None, true) => format!("{}, root", finding.source.id()),
         (None, false) => finding.source.id().to_owned(),
     };
-    let to_do = if finding.to_do.is_empty() {
-        String::new()
-    } else {
-        format!(". Do: {}", finding.to_do)
+    let to_do = match sentence::what_to_do(parts.source.judgement, finding) {
+        nothing if nothing.is_empty() => nothing,
+        to_do => format!(". Do: {to_do}"),
     };
     let becomes = finding.disposition.map_or_else(String::new, |d| {
         format!("; {}: {}", finding.sure.id(), d.meaning())
@@ -70,30 +70,20 @@ fn desk_row(finding: &Finding, parts: &Parts) -> Vec<String> {
         format!("{} ({role})", finding.id),
         words::severity(finding.severity).to_owned(),
         format!("{}, address {}", words::place(finding), finding.unit),
-        format!("{}{to_do}", finding.text),
+        format!(
+            "{}{to_do}",
+            sentence::of_finding(parts.source.judgement, finding)
+        ),
         raw.join("; "),
         format!("{}{becomes}", words::lies_in(finding.lies_in)),
     ]
 }
 
-/// Readings that a finding names in its text.
+/// Readings that a finding rests on.
 pub(crate) fn readings_of<'r>(finding: &Finding, readings: &'r [Reading]) -> Vec<&'r Reading> {
     let mine = readings.iter().filter(|r| r.unit == finding.unit);
-    mine.filter(|r| names(&finding.text, &r.name)).collect()
-}
-
-/// Whether a text holds a name as a whole word. A name that could be an ordinary word counts only
-/// where its value follows.
-fn names(text: &str, name: &str) -> bool {
-    let is_word_like = !name.contains(['_', '[']);
-    let inside = |c: char| c.is_alphanumeric() || matches!(c, '_' | '[');
-    text.match_indices(name).any(|(at, _)| {
-        let before = text.get(..at).and_then(|t| t.chars().next_back());
-        let after = text.get(at + name.len()..).unwrap_or_default();
-        let goes_on = after.chars().next().is_some_and(inside);
-        let has_value = after.starts_with(" = ") || after.starts_with(" is ");
-        !before.is_some_and(inside) && !goes_on && (has_value || !is_word_like)
-    })
+    let spots = finding.fact.spots();
+    mine.filter(|r| spots.contains(&r.spot())).collect()
 }
 
 /// `alarm_2 = bits 0, 8; raw 0x1f01, input 2`.
@@ -225,22 +215,4 @@ fn reading_row(reading: &Reading, parts: &Parts) -> Vec<String> {
         reading.register.to_string(),
         reading.unit.to_string(),
     ]
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn name_is_found_only_as_a_whole_word() {
-        assert!(names("(alarm_2 = 0x1f01)", "alarm_2"));
-        assert!(names(
-            "cell_voltage[2.14] = 2.31 V is low",
-            "cell_voltage[2.14]"
-        ));
-        assert!(!names("insulation_valid = 1", "insulation"));
-        assert!(!names("pack_insulation = 1", "insulation"));
-        assert!(names("insulation = 42 kOhm is low", "insulation"));
-        assert!(!names("the main switches are open", "switches"));
-    }
 }

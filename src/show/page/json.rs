@@ -15,6 +15,7 @@ use super::{Options, SCHEMA, Source, words};
 use crate::event::clock_breaks;
 use crate::facts::Finding;
 use crate::visit::load::{self, Resistance};
+use crate::words as sentence;
 
 /// One report. `judged` is the result of judging as `packside check` gives it.
 pub fn json(source: &Source, options: Options, judged: Json) -> Json {
@@ -120,10 +121,10 @@ pub fn comparison_json(comparison: &Comparison) -> Json {
             "missing": source.recording.missing.iter().map(ToString::to_string).collect::<Vec<_>>(),
         })
     };
-    let findings = |list: &[Finding]| {
+    let findings = |list: &[Finding], source: &Source| {
         list.iter()
             .map(|f| {
-                json!({ "id": f.id, "severity": f.severity, "unit": f.unit, "module": f.place.module, "cell": f.place.item, "text": f.text })
+                json!({ "id": f.id, "severity": f.severity, "unit": f.unit, "module": f.place.module, "cell": f.place.item, "text": sentence::of_finding(source.judgement, f) })
             })
             .collect::<Vec<_>>()
     };
@@ -139,7 +140,7 @@ pub fn comparison_json(comparison: &Comparison) -> Json {
         "before": visit(&sources.before),
         "after": visit(&sources.after),
         "findings": {
-            "new": findings(&comparison.new), "gone": findings(&comparison.gone), "stayed": findings(&comparison.stayed),
+            "new": findings(&comparison.new, &sources.after), "gone": findings(&comparison.gone, &sources.before), "stayed": findings(&comparison.stayed, &sources.after),
         },
         "cells_not_compared": comparison.cells.as_ref().err(),
         "cells_moved": comparison.cells.as_ref().map(moved).unwrap_or_default(),

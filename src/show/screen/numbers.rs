@@ -7,7 +7,7 @@ use packside_profiles::model::{FedBy, Profile};
 
 use super::{counted, wrap};
 use crate::facts::{Judgement, Reading, ReadingQuality};
-use crate::judge::with_unit;
+use crate::words::with_unit;
 
 /// Pack, modules, cells and temperatures.
 pub(super) fn numbers(out: &mut String, judgement: &Judgement, profile: Option<&Profile>) {

@@ -9,9 +9,14 @@ use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Severity};
 
 use super::{LIKELY, section, strength, wrap};
+use crate::facts::fact::Follows;
 use crate::facts::{Certainty, Disposition, Finding, Judgement, NextStep, VerdictKind};
+use crate::judge::PROVEN;
 use crate::judge::reference::needs;
-use crate::judge::{CAUTION, PROVEN};
+use crate::words;
+
+/// How a caution begins.
+const CAUTION: &str = "CAUTION: ";
 
 /// Most reasons, steps, or other things seen on one screen.
 const MOST: usize = 6;
@@ -30,7 +35,7 @@ pub(super) fn why(out: &mut String, judgement: &Judgement) {
         let root = judgement
             .findings
             .iter()
-            .find(|f| f.is_root_alarm() && text.ends_with(&f.text));
+            .find(|f| f.is_root_alarm() && text.ends_with(&words::of_finding(judgement, f)));
         let same = |reason: &&mut Reason<'_>| match (reason.root, root) {
             (Some(told), Some(root)) => told.id == root.id && told.unit == root.unit,
             _ => false,
@@ -91,7 +96,7 @@ fn deciding(judgement: &Judgement) -> Option<String> {
     match verdict.kind {
         VerdictKind::Fault | VerdictKind::NotReady => {
             let root = judgement.telling_root()?;
-            let of_root = |text: &&String| text.ends_with(&root.text);
+            let of_root = |text: &&String| text.ends_with(&words::of_finding(judgement, root));
             verdict.why.iter().find(of_root).or_else(plain).cloned()
         }
         VerdictKind::BusProblem if !verdict.causes.is_empty() => {
@@ -142,19 +147,19 @@ fn lies_in(root: &Finding) -> &'static str {
 pub(super) fn also(out: &mut String, judgement: &Judgement) {
     let untold = |f: &&Finding| {
         let why = &judgement.verdict.why;
-        !why.iter().any(|why| why.ends_with(&f.text))
+        !why.iter()
+            .any(|why| why.ends_with(&words::of_finding(judgement, f)))
     };
     let roots = judgement.roots();
     let mut lines: Vec<String> = Vec::new();
     let mut again: Vec<&str> = Vec::new();
-    let mut follow: Vec<(&str, Vec<&str>)> = Vec::new();
+    let mut follow: Vec<(Follows, Vec<&str>)> = Vec::new();
     for finding in judgement.findings.iter().filter(untold) {
         if let Some(from) = finding
             .follows_from
-            .as_ref()
-            .filter(|_| finding.class.is_some() && !finding.text.contains("CONTRADICTED"))
+            .filter(|_| finding.class.is_some() && !finding.fact.is_contradicted())
         {
-            match follow.iter_mut().find(|(root, _)| root == from) {
+            match follow.iter_mut().find(|(root, _)| *root == from) {
                 Some((_, ids)) if ids.contains(&finding.id) => {}
                 Some((_, ids)) => ids.push(finding.id),
                 None => follow.push((from, vec![finding.id])),
@@ -163,7 +168,7 @@ pub(super) fn also(out: &mut String, judgement: &Judgement) {
         }
         let explained = |f: &Finding| f.id == finding.id && f.follows_from.is_some();
         let is_again = roots.contains(&finding.id) || judgement.findings.iter().any(explained);
-        let told_anyway = finding.text.contains("CONTRADICTED");
+        let told_anyway = finding.fact.is_contradicted();
         if is_again
             && !told_anyway
             && finding.class.is_some()
@@ -178,7 +183,7 @@ pub(super) fn also(out: &mut String, judgement: &Judgement) {
             "{} {}: {}",
             severity(finding.severity),
             finding.id,
-            finding.text
+            words::of_finding(judgement, finding)
         );
         // The packs of a rack often say the same.
         if !lines.contains(&line) {

@@ -1,0 +1,750 @@
+//! What was found, in sentences with the number that decided.
+
+use std::borrow::Cow;
+
+use packside_profiles::model::{Profile, Severity};
+use packside_profiles::{Class, Place, Role};
+
+use super::names::{family, flag, name, point, spot, unit};
+use super::number::with_unit;
+use super::pseudo::said;
+use crate::facts::Finding;
+use crate::facts::fact::{
+    Caution, Compared, Contradicts, Fact, Flagged, Limit, Line, Looks, Measured, Pair, Remark,
+    Said, Side, Spot, Switches,
+};
+use crate::lamp::meanings;
+
+/// One sentence for one fact.
+pub(crate) fn fact(fact: &Fact, profile: &Profile) -> String {
+    said(match fact {
+        Fact::Measured(fact) => measured(fact, profile),
+        Fact::Compared(fact) => compared(fact, profile),
+        Fact::Flagged(fact) => flagged(fact, profile),
+        Fact::Line(fact) => return line(fact),
+        Fact::Said(fact) => by_person(fact),
+        Fact::Remark(fact) => remark(fact, profile),
+    })
+}
+
+/// The number that decided and its limit, in a few words, where it was measured.
+pub(crate) fn deciding(fact: &Fact, profile: &Profile) -> Option<String> {
+    let number_and_limit = |at: Spot, number: f64, limit: f64| {
+        let unit = &unit(at.point, profile);
+        format!(
+            "{}, limit {}",
+            with_unit(number, unit),
+            with_unit(limit, unit)
+        )
+    };
+    let text = match fact {
+        Fact::Measured(Measured::BeyondLimit {
+            at, number, limit, ..
+        })
+        | Fact::Measured(Measured::ManyBeyondLimit {
+            worst: at,
+            number,
+            limit,
+            ..
+        }) => number_and_limit(*at, *number, limit.number),
+        Fact::Measured(Measured::BelowMinimum { at, volts, limit }) => format!(
+            "{}, never to be charged below {}",
+            with_unit(*volts, &unit(at.point, profile)),
+            with_unit(*limit, "V"),
+        ),
+        Fact::Measured(Measured::TooFarApart {
+            point,
+            low,
+            high,
+            limit,
+            ..
+        }) => {
+            let unit = &unit(*point, profile);
+            let apart = high.1 - low.1;
+            format!(
+                "{} apart, limit {}",
+                with_unit(apart, unit),
+                with_unit(*limit, unit)
+            )
+        }
+        Fact::Compared(Compared::SwitchesAgainstState { how, .. }) => match how {
+            Contradicts::AllClosed => "all read closed and should be open",
+            Contradicts::AllOpen => "all read open and should be closed",
+            Contradicts::One => "one reads otherwise than it should",
+        }
+        .to_owned(),
+        Fact::Compared(Compared::GivesWay {
+            low, high, middle, ..
+        }) => format!(
+            "{} where others move {}",
+            with_unit(high - low, "V"),
+            with_unit(middle.abs(), "V")
+        ),
+        Fact::Compared(Compared::LowOnlyUnderCurrent { lowest, middle, .. }) => format!(
+            "{} without current, others {}",
+            with_unit(*lowest, "V"),
+            with_unit(*middle, "V")
+        ),
+        _ => return None,
+    };
+    Some(said(text))
+}
+
+/// What people must know before anything else.
+pub(crate) fn caution(caution: &Caution) -> String {
+    let text = match caution {
+        Caution::Contradicted { volts, falling } => {
+            let (falls, until) = if *falling {
+                (" and falling", " until a two-pole tester proves them dead")
+            } else {
+                ("", "")
+            };
+            format!(
+                "TERMINALS LIVE, {}{falls}, although the unit says that they are dead or its switches open: hands off{until}",
+                with_unit(*volts, "V")
+            )
+        }
+        Caution::WokenByUs { volts } => format!(
+            "OUR OWN QUESTIONS WOKE THIS UNIT, ITS TERMINALS NOW CARRY {}: hands off",
+            with_unit(*volts, "V")
+        ),
+        Caution::ShouldBeDead { volts } => format!(
+            "TERMINALS LIVE, {}, in a state in which they should be dead: hands off",
+            with_unit(*volts, "V")
+        ),
+        Caution::ControlUnitStill => {
+            "THE CONTROL UNIT STANDS STILL: take the terminals for live and current for flowing, \
+             its switches may not obey"
+                .to_owned()
+        }
+    };
+    said(format!("CAUTION: {text}"))
+}
+
+fn in_hex(raw: Option<u64>) -> String {
+    raw.map_or_else(String::new, |raw| format!(" (raw 0x{raw:04x})"))
+}
+
+/// `below the alarm limit of 2.800 V`.
+fn beyond(limit: Limit, unit: &str) -> String {
+    let side = match limit.side {
+        Side::Below => "below",
+        Side::Above => "above",
+    };
+    let what = match limit.severity {
+        Severity::Alarm => "alarm",
+        Severity::Warning | Severity::Notice => "warning",
+    };
+    format!(
+        "{side} the {what} limit of {}",
+        with_unit(limit.number, unit)
+    )
+}
+
+fn measured(fact: &Measured, profile: &Profile) -> String {
+    let value = |at: Spot, number: f64| with_unit(number, &unit(at.point, profile));
+    match fact {
+        Measured::BeyondLimit {
+            at,
+            number,
+            limit,
+            switches,
+        } => {
+            let where_it_lies = match switches {
+                None => "",
+                Some(Switches::Closed) => {
+                    "; the switches are closed, so it may lie on the inverter's or the PV's side"
+                }
+                Some(Switches::Open) => {
+                    "; if the switches are really open, the inverter's side is cut off and it lies in the stack or its cables"
+                }
+            };
+            format!(
+                "{} = {} is {}{where_it_lies}",
+                name(*at, profile),
+                value(*at, *number),
+                beyond(*limit, &unit(at.point, profile)),
+            )
+        }
+        Measured::ManyBeyondLimit {
+            worst,
+            limit,
+            count,
+            of,
+            low,
+            high,
+            ..
+        } => {
+            let role = point(profile, worst.point).map(|point| point.role);
+            let what = if role == Some(Role::CellVoltage) {
+                "cells"
+            } else {
+                "sensors"
+            };
+            format!(
+                "{count} of {of} {what}, {} to {}: {}",
+                value(*worst, *low),
+                value(*worst, *high),
+                beyond(*limit, &unit(worst.point, profile)),
+            )
+        }
+        Measured::BelowMinimum { at, volts, limit } => format!(
+            "{} = {} is below {}: never charge this cell again",
+            name(*at, profile),
+            value(*at, *volts),
+            with_unit(*limit, "V"),
+        ),
+        Measured::UnreadableCell { at, raw } => format!(
+            "{} cannot be read{}: it cannot be shown to be safe to charge",
+            name(*at, profile),
+            in_hex(*raw)
+        ),
+        Measured::UnreadableSensor { at, raw } => format!(
+            "{} gives no temperature{}: a sensor or its connector, not a temperature",
+            name(*at, profile),
+            in_hex(*raw)
+        ),
+        Measured::TooFarApart {
+            point,
+            low,
+            high,
+            limit,
+            at_rest,
+        } => {
+            let (low_at, high_at) = (spot(*point, low.0), spot(*point, high.0));
+            format!(
+                "{} {} = {} and {} = {} are {} apart, more than {}",
+                if *at_rest { "at rest" } else { "not at rest" },
+                name(low_at, profile),
+                value(low_at, low.1),
+                name(high_at, profile),
+                value(high_at, high.1),
+                value(low_at, high.1 - low.1),
+                value(low_at, *limit),
+            )
+        }
+        Measured::TerminalsLive { volts } => format!(
+            "switches reported open, yet the terminals carry {}: another source, capacitors not yet discharged, or a \
+             switch that does not open",
+            with_unit(*volts, "V")
+        ),
+        Measured::TerminalsDecay { volts, before } => format!(
+            "the terminals still carry {} and it is falling ({} before): capacitors discharge; not safe before it is proven",
+            with_unit(*volts, "V"),
+            with_unit(*before, "V"),
+        ),
+        Measured::HeartbeatStill {
+            stood,
+            every_s,
+            by_gateway,
+        } => format!(
+            "the own heartbeat has not moved for {:.1} s (it should every {every_s} s): every value shown may be old, and \
+             another fault may hide behind them{}",
+            stood.as_secs_f64(),
+            if *by_gateway {
+                "; the gateway may answer from a cache"
+            } else {
+                ""
+            }
+        ),
+        Measured::Jumped {
+            at,
+            from,
+            to,
+            within,
+        } => format!(
+            "{} went from {} to {} within {:.1} s: a sensor or its connector, not a temperature",
+            name(*at, profile),
+            with_unit(*from, "degC"),
+            with_unit(*to, "degC"),
+            within.as_secs_f64()
+        ),
+    }
+}
+
+fn compared(fact: &Compared, profile: &Profile) -> String {
+    match fact {
+        Compared::DoesNotAddUp {
+            pair,
+            left,
+            right,
+            tolerance,
+            looks,
+            current_moved,
+        } => {
+            let (left_name, right_name, unit) = pair_names(*pair, profile);
+            let shown = |number| with_unit(number, unit);
+            format!(
+                "{left_name} = {} but {right_name} = {}: {} apart, more than {}{}{}",
+                shown(*left),
+                shown(*right),
+                shown((left - right).abs()),
+                shown(*tolerance),
+                looks_like(*looks),
+                if *current_moved {
+                    "; the current may have moved meanwhile"
+                } else {
+                    ""
+                },
+            )
+        }
+        Compared::CellResists {
+            place,
+            milliohm,
+            uncertainty,
+            median,
+            before,
+            under_load,
+        } => {
+            let cell = match (place.module, place.item) {
+                (Some(module), Some(item)) => format!("cell {item} of module {module}"),
+                (_, item) => format!("cell {}", item.unwrap_or_default()),
+            };
+            format!(
+                "{cell} has {milliohm:.1} mOhm (give or take {uncertainty:.1}), its sisters {median:.1}: from {before:.1} to \
+                 {under_load:.1} A it moved that much more"
+            )
+        }
+        Compared::GivesWay {
+            place,
+            low,
+            high,
+            middle,
+        } => format!(
+            "{} went between {} and {} with the current, {} while the middle cell moved {}: it, or a joint beside it, gives way",
+            place_in_words(*place, "cell"),
+            with_unit(*low, "V"),
+            with_unit(*high, "V"),
+            with_unit(high - low, "V"),
+            with_unit(middle.abs(), "V"),
+        ),
+        Compared::LowOnlyUnderCurrent {
+            says,
+            place,
+            lowest,
+            middle,
+        } => format!(
+            "{}, yet now the lowest, {}, has {} and the middle one {}: it falls below only under current",
+            flagged(says, profile),
+            place_in_words(*place, "cell"),
+            with_unit(*lowest, "V"),
+            with_unit(*middle, "V"),
+        ),
+        Compared::HotFromInside {
+            at,
+            celsius,
+            others,
+            low,
+            high,
+            cell,
+            volts,
+            usual,
+        } => format!(
+            "{}, and {} = {} where others have {}: a cell that heats from inside; keep away",
+            alone(*at, *celsius, *others, (*low, *high), profile),
+            name(*cell, profile),
+            with_unit(*volts, "V"),
+            with_unit(*usual, "V")
+        ),
+        Compared::LoneSensor {
+            at,
+            celsius,
+            others,
+            low,
+            high,
+        } => format!(
+            "{}: a sensor that stands still or sits loose, or a spot of its own",
+            alone(*at, *celsius, *others, (*low, *high), profile),
+        ),
+        Compared::SwitchesAgainstState {
+            how,
+            answers,
+            at,
+            raw,
+            state,
+            code,
+        } => format!(
+            "{}, in {answers} answers ({} = 0x{raw:04x}, state {})",
+            match how {
+                Contradicts::AllClosed =>
+                    "all switches read closed and should be open: welded, or their contacts say so",
+                Contradicts::AllOpen => {
+                    "all switches read open and should be closed: they do not close, or their contacts say so"
+                }
+                Contradicts::One =>
+                    "one switch reads otherwise than it should: it sticks, or its contact says so",
+            },
+            name(*at, profile),
+            point(profile, *state)
+                .and_then(|point| point.values.iter().find(|v| v.is == *code))
+                .map_or(Cow::Borrowed(""), |value| value.name.clean()),
+        ),
+        Compared::WrongPosition { at, said } => format!(
+            "{} = {said:.0}: the module at place {} says that it stands elsewhere",
+            name(*at, profile),
+            at.place.module.unwrap_or_default()
+        ),
+        Compared::BrokenSenseWire {
+            at,
+            volts,
+            beside,
+            volts_beside,
+        } => format!(
+            "{} = {} beside {} = {}: together they are as two others ({}), so a sense wire between them is broken, not a cell",
+            name(*at, profile),
+            with_unit(*volts, "V"),
+            name(*beside, profile),
+            with_unit(*volts_beside, "V"),
+            with_unit(volts + volts_beside, "V"),
+        ),
+        Compared::LostConnector { module, cells } => format!(
+            "{cells} cells of {} cannot be read: a sense connector that sits loose, most likely; none of them can be shown \
+             to be safe to charge",
+            module.map_or_else(|| "the pack".to_owned(), |m| format!("module {m}"))
+        ),
+        Compared::CurrentWhileOpen { at, amps } => format!(
+            "{} = {} although every switch is reported open: a current sensor off its zero, or a switch that does not open",
+            name(*at, profile),
+            with_unit(*amps, "A"),
+        ),
+        Compared::ChargeAgainstVoltage { volts, percent } => format!(
+            "at rest the cells have {} in the mean, which does not fit a state of charge of {percent:.0} %: the counter has \
+             drifted",
+            with_unit(*volts, "V")
+        ),
+        Compared::ModulesUnlikeCharge {
+            low,
+            low_percent,
+            high,
+            high_percent,
+            limit,
+        } => format!(
+            "{} = {low_percent:.0} % and {} = {high_percent:.0} %: sister modules are {:.0} points apart, more than {limit:.0}",
+            name(*low, profile),
+            name(*high, profile),
+            high_percent - low_percent
+        ),
+        Compared::PacksUnlike { low, high, limit } => format!(
+            "pack {} has {} and pack {} has {}: {} apart, more than {}; connecting them drives a large current",
+            low.0,
+            with_unit(low.1, "V"),
+            high.0,
+            with_unit(high.1, "V"),
+            with_unit(high.1 - low.1, "V"),
+            with_unit(*limit, "V"),
+        ),
+        Compared::LampContradicts {
+            lamp,
+            pattern,
+            should: Some(should),
+        } => format!(
+            "lamp {lamp} was seen {pattern}, the registers say that it shows {should}: a broken lamp, another unit, or stale answers"
+        ),
+        Compared::LampContradicts {
+            lamp,
+            pattern,
+            should: None,
+        } => {
+            let meanings = meanings(profile, lamp, pattern);
+            let meanings: Vec<&str> = meanings.iter().map(|m| m.meaning.as_str()).collect();
+            format!(
+                "lamp {lamp} was seen {pattern} ({}), the registers do not say so",
+                meanings.join("; or ")
+            )
+        }
+    }
+}
+
+/// A sensor and the others of its module.
+fn alone(
+    at: Spot,
+    celsius: f64,
+    others: usize,
+    (low, high): (f64, f64),
+    profile: &Profile,
+) -> String {
+    format!(
+        "{} = {} while the {others} others of its module agree on {} to {}",
+        name(at, profile),
+        with_unit(celsius, "degC"),
+        with_unit(low, "degC"),
+        with_unit(high, "degC"),
+    )
+}
+
+/// What is compared, and in which unit.
+fn pair_names(pair: Pair, profile: &Profile) -> (String, String, &'static str) {
+    let (left, right, unit) = match pair {
+        Pair::CellsAndModule { module } => {
+            let of_module = module
+                .place
+                .module
+                .map_or_else(String::new, |m| format!(" of module {m}"));
+            return (
+                format!("sum of cells{of_module}"),
+                name(module, profile),
+                "V",
+            );
+        }
+        Pair::ModulesAndPack => ("sum of modules", "pack voltage", "V"),
+        Pair::CellsAndPack => ("sum of cells", "pack voltage", "V"),
+        Pair::ProductAndPower => ("voltage x current", "power", "W"),
+        Pair::HighestCell => ("highest cell as reported", "highest single cell", "V"),
+        Pair::LowestCell => ("lowest cell as reported", "lowest single cell", "V"),
+        Pair::TerminalsAndPack => ("terminal voltage", "pack voltage", "V"),
+    };
+    (left.to_owned(), right.to_owned(), unit)
+}
+
+fn looks_like(looks: Option<Looks>) -> &'static str {
+    match looks {
+        None => "",
+        Some(Looks::ModuleReversed) => {
+            "; that is twice the voltage of a module, as if one were reversed"
+        }
+        Some(Looks::ModuleLeftOut) => {
+            "; that is the voltage of a module, as if one were bridged or left out"
+        }
+        Some(Looks::PackWireLost) => "; as if the wire that measures the pack were lost",
+    }
+}
+
+fn flagged(fact: &Flagged, profile: &Profile) -> String {
+    let meaning =
+        |index| flag(profile, index).map_or(Cow::Borrowed(""), |flag| flag.meaning.clean());
+    let word = |at: &Spot, raw: u64| {
+        // Codes stand as plain numbers in manuals, words as bits.
+        let is_code = point(profile, at.point).is_some_and(|p| p.role == Role::FaultCode);
+        let raw = if is_code {
+            raw.to_string()
+        } else {
+            format!("0x{raw:04x}")
+        };
+        format!("{} = {raw}", name(*at, profile))
+    };
+    match fact {
+        Flagged::Up {
+            flag,
+            at,
+            raw,
+            contradicted,
+            shown,
+        } => {
+            let mut text = format!("{} ({})", meaning(*flag), word(at, *raw));
+            if let Some((shown, all)) = shown {
+                text.push_str(&format!(
+                    ", which module is not said: {shown} of {all} show values, perhaps old ones"
+                ));
+            }
+            against_terminals(text, *contradicted)
+        }
+        Flagged::Stored {
+            flag,
+            at,
+            raw,
+            up_now,
+            contradicted,
+        } => {
+            let when = if *up_now {
+                "stored as well"
+            } else {
+                "stored earlier, not active now"
+            };
+            let text = format!("{when}: {} ({})", meaning(*flag), word(at, *raw));
+            against_terminals(text, *contradicted)
+        }
+        Flagged::Earlier {
+            flag: index,
+            raw,
+            seen_at,
+            ..
+        } => format!(
+            "seen at {:.0} s, not now: {} ({} = 0x{raw:04x})",
+            seen_at.as_secs_f64(),
+            meaning(*index),
+            flag(profile, *index).map_or("", |flag| flag.point.as_str())
+        ),
+    }
+}
+
+/// What the unit says, beside the voltage at its terminals where that contradicts it.
+fn against_terminals(text: String, contradicted: Option<f64>) -> String {
+    match contradicted {
+        None => text,
+        Some(volts) => format!(
+            "the unit says: {text}; CONTRADICTED: its terminals carry {}",
+            with_unit(volts, "V")
+        ),
+    }
+}
+
+pub(crate) fn line(fact: &Line) -> String {
+    said(match fact {
+        Line::MemberMissing { asked: true } => {
+            "no valid answer: nothing can be said about this pack".to_owned()
+        }
+        Line::MemberMissing { asked: false } => "this pack was not asked".to_owned(),
+        Line::BadLine { cause } => format!(
+            "the line does badly, {} because {} ({})",
+            if cause.per_mille >= 500 {
+                "likely"
+            } else {
+                "perhaps"
+            },
+            cause.meaning,
+            cause.reasons_for.join("; ")
+        ),
+        Line::OthersAsk {
+            foreign,
+            ours,
+            lost,
+        } => {
+            let lost = match lost {
+                0 => String::new(),
+                lost => format!("; {lost} of our {ours} got no answer"),
+            };
+            format!(
+                "{foreign} questions of somebody else were heard while we asked{lost}: only one may ask on a pair at a time"
+            )
+        }
+    })
+}
+
+fn by_person(fact: &Said) -> String {
+    match fact {
+        Said::NotInOrder { question, note, .. } => {
+            let note = note.as_ref().map(|note| format!(" ({note})"));
+            format!(
+                "answered on site, not in order: {question}{}",
+                note.unwrap_or_default()
+            )
+        }
+    }
+}
+
+fn remark(fact: &Remark, profile: &Profile) -> String {
+    match fact {
+        Remark::EverHeardUnknown {} => "no point tells whether the inverter was heard before: a lost cable and a first \
+             commissioning look the same"
+            .to_owned(),
+        Remark::WeHoldItsSocket {} => {
+            "the laptop sits in the inverter's socket, so the inverter was silenced by us".to_owned()
+        }
+        Remark::FlatCurve {} => {
+            "on the flat part of the LFP curve (30 to 90 %) alike cell voltages do not show equal charge".to_owned()
+        }
+        Remark::FirmwareTooOld { firmware, families } => {
+            let families = families.iter().filter_map(|index| family(profile, *index));
+            let needs: Vec<String> = families
+                .map(|family| format!("{} needs {}", family.name.clean(), family.firmware_from))
+                .collect();
+            format!(
+                "firmware {firmware} is too old for some inverter families: {}",
+                needs.join("; ")
+            )
+        }
+        Remark::NoOrdinaryTransport { because } => format!(
+            "{}: if it has to leave the site, it does not travel as ordinary goods (UN special provision 376): ask the \
+             maker before it is moved",
+            because.id()
+        ),
+        Remark::InsulationNotJudged { at, kohm, volts } => format!(
+            "{} = {kohm:.0} kOhm at {}, {:.0} ohm per volt (for comparison: 100 and 500 in vehicle rules); the profile has \
+             no limit, so it is not judged",
+            name(*at, profile),
+            with_unit(*volts, "V"),
+            kohm * 1000.0 / volts
+        ),
+    }
+}
+
+/// Where a finding is, in words; empty where that is the whole pack.
+pub(crate) fn whereabouts(finding: &Finding) -> String {
+    use Class as C;
+    if let (Fact::Compared(Compared::BrokenSenseWire { .. }), Some(item)) =
+        (&finding.fact, finding.place.item)
+    {
+        let module = Place {
+            item: None,
+            ..finding.place
+        };
+        let module = place_in_words(module, "cell");
+        return said(format!("{module} cells {item} and {}", item + 1).trim_start());
+    }
+    let what = match finding.class {
+        Some(C::SensorFault | C::OverTemperature | C::UnderTemperature)
+        | Some(C::TemperatureImbalance) => "sensor",
+        _ => "cell",
+    };
+    let text = place_in_words(finding.place, what);
+    if text.is_empty() { text } else { said(text) }
+}
+
+/// `module 3 cell 14`; `item` is what is counted inside a module.
+pub(crate) fn place_in_words(place: Place, item: &str) -> String {
+    let module = place.module.map(|module| format!("module {module}"));
+    let item = place.item.map(|number| format!("{item} {number}"));
+    let words: Vec<String> = module.into_iter().chain(item).collect();
+    words.join(" ")
+}
+
+/// What a class says, without its explanation.
+pub(crate) fn class_in_short(of: Class) -> &'static str {
+    let text = class(of);
+    text.split([',', ';', ':']).next().unwrap_or(text)
+}
+
+/// What a class says, in words.
+pub(crate) fn class(class: Class) -> &'static str {
+    use Class as C;
+    match class {
+        C::CellOverVoltage => "a cell above its limit",
+        C::CellUnderVoltage => {
+            "a cell below its limit, above the voltage below which it must never be charged"
+        }
+        C::CellBelowMinimum => {
+            "a cell below the voltage below which it must never be charged, or not readable against it"
+        }
+        C::CellImbalance => "cells too far apart at rest",
+        C::CellResistance => {
+            "a cell or a joint beside it with far more resistance than its sisters"
+        }
+        C::PackOverVoltage => "the pack above its limit",
+        C::PackUnderVoltage => "the pack below its limit",
+        C::OverTemperature => "too hot",
+        C::UnderTemperature => "too cold to run",
+        C::TemperatureImbalance => "temperatures too far apart",
+        C::OverCurrent => "current out of limits",
+        C::ShortCircuit => "a short circuit was seen",
+        C::LowCharge => "state of charge too low to run",
+        C::InsulationLow => "insulation against earth too low",
+        C::SwitchFault => {
+            "a main switch contradicts its order: it does not open, or does not close"
+        }
+        C::PrechargeFailed => "pre-charge did not finish",
+        C::FuseOpen => "the main fuse is open",
+        C::SensorFault => {
+            "a sensor or sense wire is disconnected or implausible, or numbers do not add up"
+        }
+        C::InternalCommunication => "the control unit cannot talk to its modules; not the inverter",
+        C::ConfigurationFault => {
+            "modules or packs that do not belong together, in wrong order or count"
+        }
+        C::ControlUnitFault => "the control unit is broken or stands still",
+        C::FanFault => "the fan does not turn",
+        C::DoorOpen => "the enclosure is open",
+        C::OffButton => "the off button is pressed",
+        C::Maintenance => "switched to maintenance",
+        C::Disabled => "disabled by an operator or a controller",
+        C::InverterSilent => "the unit hears no inverter",
+        C::SwitchesOpen => "the switches are open",
+        C::TerminalsDead => {
+            "no voltage at the terminals from this unit; no proof that they are dead"
+        }
+        C::LimitsZero => "a current limit is zero",
+        C::NotReadyStatus => "not ready to run",
+        C::Derating => "limits reduced",
+        C::Balancing => "cells are being balanced",
+        C::OtherFault => "the unit says only that there is some fault",
+    }
+}

@@ -1,0 +1,21 @@
+//! Numbers with their units.
+
+/// A number with its unit, in as many digits as make sense for it.
+pub(crate) fn with_unit(number: f64, unit: &str) -> String {
+    let digits = match unit {
+        "V" if (0.0005..10.0).contains(&number.abs()) => 3,
+        "V" | "A" | "degC" | "%" | "s" => 1,
+        _ => 0,
+    };
+    let unit = if unit == "degC" { "°C" } else { unit };
+    if unit.is_empty() {
+        return format!("{number}");
+    }
+    let text = format!("{number:.digits$}");
+    // What rounds to nothing has no sign.
+    let shown = match text.strip_prefix('-') {
+        Some(rest) if rest.chars().all(|c| matches!(c, '0' | '.')) => rest,
+        _ => &text,
+    };
+    format!("{shown} {unit}")
+}
