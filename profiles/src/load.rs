@@ -138,6 +138,7 @@ pub fn load(text: &str, origin: &str) -> Result<Profile, Problems> {
     }
     let mut profile = None;
     if errors.is_empty() && format_fits(table.get_ref(), &mut problems) {
+        rules::finite(table.get_ref(), &mut problems);
         let draft = draft(table.get_ref(), &mut problems);
         rules::check(&draft, &mut problems);
         profile = assemble(draft);

@@ -3,9 +3,12 @@
 //! Every rule looks at everything it can and reports each mistake at its place; none stops at the
 //! first. The rules about flags are the ones that keep a real fault from being explained away.
 
+mod careful;
 mod flags;
 mod points;
 mod unit;
+
+pub(crate) use careful::finite;
 
 use std::collections::BTreeSet;
 use std::ops::Range;
@@ -41,6 +44,10 @@ pub(crate) fn check(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     points::spans(draft, problems);
     points::roles(draft, problems);
     points::needed(draft, problems);
+    careful::judged(draft, problems);
+    careful::units(draft, problems);
+    careful::overlaps(draft, problems);
+    careful::chemistry(draft, problems);
     points::state_values(draft, problems);
     flags::places(draft, problems);
     flags::taken_twice(draft, problems);

@@ -304,9 +304,9 @@ pub(super) fn limits(draft: &Draft<'_>, problems: &mut Collector<'_>) {
 
 /// Base and table of a point, and the offsets of all its instances from the base; the largest
 /// number of instances where a count is read from the unit.
-struct Reach {
-    table: Table,
-    base: Base,
+pub(super) struct Reach {
+    pub(super) table: Table,
+    pub(super) base: Base,
     /// First registers: those of the first instance of each group instance.
     groups: Vec<u64>,
     /// Offsets of the repetitions inside a group instance.
@@ -315,7 +315,7 @@ struct Reach {
 }
 
 impl Reach {
-    fn of(draft: &Draft<'_>, point: &Point) -> Option<Self> {
+    pub(super) fn of(draft: &Draft<'_>, point: &Point) -> Option<Self> {
         let named = |id: &String| draft.groups.iter().map(|g| &g.value).find(|g| g.id == *id);
         let group = match &point.group {
             Some(id) => Some(named(id)?),
@@ -347,6 +347,13 @@ impl Reach {
     fn last(&self) -> u64 {
         let end = |list: &[u64]| list.last().copied().unwrap_or_default();
         end(&self.groups) + end(&self.items) + self.width - 1
+    }
+
+    /// Every register of every instance.
+    pub(super) fn registers(&self) -> impl Iterator<Item = u64> {
+        let instances = self.groups.iter();
+        let firsts = instances.flat_map(|group| self.items.iter().map(move |item| group + item));
+        firsts.flat_map(|first| first..first + self.width)
     }
 
     /// First and last register of the first instance that does not stand inside one span.

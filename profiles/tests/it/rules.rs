@@ -293,6 +293,7 @@ fn err_profile_places() {
         &[
             "point \"cell_temperature\": expected to end inside the 48 registers of a \"module\", it takes 49",
             "point \"cell_temperature\": expected registers inside one span, input 352 to 352 are not",
+            "point \"cell_temperature\": shares register 112 with \"module_voltage\"",
         ],
     );
     check_map(
@@ -345,10 +346,14 @@ fn err_profile_spans() {
 
 #[test]
 fn err_profile_roles() {
-    check(
+    check_map(
+        "generic-hv-stack",
         "id = \"nominal_capacity\"\nrole = \"other\"",
         "id = \"nominal_capacity\"\nrole = \"soc\"",
-        "point \"soc\": role soc is already that of \"nominal_capacity\"",
+        &[
+            "point \"soc\": role soc is already that of \"nominal_capacity\"",
+            "point \"nominal_capacity\", unit: expected %, in which soc is judged, found \"Ah\"",
+        ],
     );
     check(
         "role = \"own_heartbeat\"",
@@ -753,4 +758,34 @@ proptest::proptest! {
         text.replace_range(at..end, &patch);
         let _ = load(&text, "patched").map_err(|problems| problems.to_string());
     }
+}
+
+#[test]
+fn err_profile_careless() {
+    // Kind: invented (each a slip that a hand makes)
+    check(
+        "limits = { alarm_below = 100, warn_below = 300 }",
+        "limits = { warn_below = 300 }",
+        "point \"insulation\", limits.alarm_below: expected the number at which insulation is an alarm, found none",
+    );
+    check(
+        "limits = { alarm_below = 100, warn_below = 300 }",
+        "limits = { alarm_below = nan, warn_below = 300 }",
+        "expected a number, found nan, which limits and scales nothing",
+    );
+    check(
+        "chemistry = \"LFP\"",
+        "chemistry = \"lead\"",
+        "unit.chemistry: expected one of LFP, NMC, NCA, LMO, LTO, found \"lead\"",
+    );
+    check(
+        "limits = { warn_above = 3.58, alarm_above = 3.65 }",
+        "limits = { warn_above = 3.58, alarm_above = 36.5 }",
+        "point \"cell_voltage_max\", limits.alarm_above: expected 1.5 to 3.9 V, all that a cell of LFP bears, found 36.5",
+    );
+    check(
+        "id = \"generic-hv-stack\"",
+        "id = \"../../generic\"",
+        "profile, id: expected at most 64 letters, digits, - and _, found \"../../generic\"",
+    );
 }
