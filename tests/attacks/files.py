@@ -1,5 +1,6 @@
 """Files that are none, or not what they should be, given wherever a file is taken."""
 
+import json
 import os
 import socket
 
@@ -518,4 +519,50 @@ for name, raw in NAMES.items():
 
     GROUP.add(
         f"name-{name}", f"recordings called {raw[:40]!r}", "works or is refused; plain text everywhere, JUnit included", act
+    )
+
+
+# What a program that reads the output gets where there is trouble (kind: derived, from the documented command line).
+JSON_ERRORS = {
+    "check-recording": ["check", "--recording", "FILE"],
+    "check-scenario": ["check", "--simulated", "FILE"],
+    "check-map": ["check", "--simulated", "hv-waiting", "--profile", "FILE"],
+    "check-port": ["check", "--serial", "/dev/null", "--profile", PROFILE],
+    "check-gateway": ["check", "--gateway", "127.0.0.1:1", "--profile", PROFILE],
+    "watch-recording": ["watch", "--recording", "FILE"],
+    "watch-gateway": ["watch", "--gateway", "127.0.0.1:1", "--profile", PROFILE, "--seconds", "2"],
+    "listen-recording": ["listen", "--recording", "FILE"],
+    "listen-port": ["listen", "--serial", "/dev/null"],
+    "find-port": ["find", "--serial", "/dev/null", "--listen-first", "0"],
+    "find-gateway": ["find", "--gateway", "127.0.0.1:1", "--listen-first", "0"],
+    "report": ["report", "FILE"],
+    "retest": ["retest", "FILE"],
+    "profile-check": ["profile", "check", "FILE"],
+    "lamp": ["lamp", "--trace", "FILE"],
+    "visit": ["visit", "--simulated", "hv-waiting", "--answers", "FILE"],
+}
+
+
+def json_error(words):
+    def attack(t):
+        path = t.file("x\u202e\x07.toml", HOSTILE)
+        consents = t.consents(words[0]) if {"--serial", "--gateway"} & set(words) and words[0] != "listen" else []
+        words_here = [path if word == "FILE" else word for word in words]
+        ran = t.tool(*words_here, "--format", "json", *consents, exits={3, LOCAL}, seconds=15, interrupt=True)
+        try:
+            objects = [json.loads(line) for line in ran.out.decode().splitlines() if line.strip()]
+        except ValueError as error:
+            t.expect(False, f"stdout: expected JSON, found {error}")
+        else:
+            t.expect(objects and all(isinstance(thing, dict) for thing in objects), "stdout: expected an object, found none")
+
+    return attack
+
+
+for name, words in JSON_ERRORS.items():
+    GROUP.add(
+        f"json-{name}",
+        f"{' '.join(words)} --format json, where FILE is hostile",
+        "3 or 4, one JSON object a line on stdout",
+        json_error(words),
     )

@@ -235,6 +235,7 @@ class Server:
         self.stop, self.began = threading.Event(), time.monotonic()
         self.problems, self.heard, self.asked = [], b"", 0
         self.connected, self.ask_times, self.threads = [], [], []
+        self.master = self.slave = None
         if pty:
             self.framing = "rtu"
             self.master, self.slave = os.openpty()
@@ -290,15 +291,12 @@ class Server:
                 wire.file.close()
 
     def pull(self):
-        """Takes the pseudo-terminal away, as an adapter is pulled out."""
+        """Takes the pseudo-terminal away, as an adapter is pulled out. Its number stays taken until the end: another
+        attack that got it would be found in its place."""
         self.stop.set()
         self.join()
-        for fd in (self.master, self.slave):
-            try:
-                os.close(fd)
-            except OSError:
-                pass
-        self.master = self.slave = None
+        os.close(self.master)
+        self.master = None
 
     def join(self):
         for thread in self.threads:
@@ -310,12 +308,11 @@ class Server:
 
     def close(self):
         self.stop.set()
-        if self.pty:
-            if self.master is not None:
-                self.pull()
-        else:
+        self.join()
+        if not self.pty:
             self.listener.close()
-            self.join()
+        for end in filter(None, (self.master, self.slave)):
+            os.close(end)
         return self.problems
 
 
