@@ -85,7 +85,7 @@ pub(crate) fn outcome(case: &Case, profile: &Profile, judgement: &Judgement) -> 
             .map(|root| roots.iter().position(|id| id == root).unwrap_or(usize::MAX)),
         gate_filled: judgement.verdict.gate_filled,
         all_read,
-        open: judgement.verdict.open.iter().map(|o| o.id).collect(),
+        open: judgement.verdict.open.iter().map(|o| o.id()).collect(),
         traceless_listed: listed.filter(|_| clean),
         why: judgement.verdict.why.clone(),
     }

@@ -9,7 +9,7 @@ use packside_profiles::Profile;
 use super::out;
 use crate::ask::Outcome;
 use crate::event::{Event, LinkKind, What};
-use crate::facts::{Judgement, OpenPoint, VerdictKind};
+use crate::facts::{Doubt, Judgement, VerdictKind};
 use crate::judge::{Garble, PROVEN, TURN, by_looking_again, garbled, judge};
 use crate::link::{Asking, LinkTrouble, MayWake, NotShown, Quiet, Wake, quiet_window};
 use crate::poll::{Cost, Follow, Look, Want, counter_questions, may_read};
@@ -222,7 +222,7 @@ fn look_again(
     manner: &Manner,
     mut seen: impl FnMut(usize, usize, u8),
 ) -> Option<LinkTrouble> {
-    let mut open_before: Vec<OpenPoint> = Vec::new();
+    let mut open_before: Vec<Doubt> = Vec::new();
     let began = asking.now();
     let mut trouble = look(asking, profile, manner, &mut seen);
     // Another look takes about as long as the first one did: one that would not end in time is not begun.
@@ -231,13 +231,13 @@ fn look_again(
     let until = asking.now() + BY_ITSELF;
     while trouble.is_none() && asking.now() + takes <= until {
         let open = judged(so_far, asking.tape(), profile).verdict.open;
-        let may_settle = open.iter().any(|point| by_looking_again(point.id));
+        let may_settle = open.iter().any(by_looking_again);
         if !may_settle || nothing_new(&open, &open_before) {
             return None;
         }
         manner.say(&format!(
             "still open ({}): looking again by itself, for at most {} s",
-            open.first().map_or("", |point| point.id),
+            open.first().map_or("", Doubt::id),
             BY_ITSELF.as_secs()
         ));
         open_before = open;
@@ -252,10 +252,13 @@ fn look_again(
 
 /// Whether another look left open what was open. A spread under load changes its digits each time; a
 /// unit on its way into service may need a few looks to get there.
-fn nothing_new(open: &[OpenPoint], before: &[OpenPoint]) -> bool {
-    let on_its_way = open.iter().any(|point| point.id == "not-in-service");
-    let same = |(one, other): (&OpenPoint, &OpenPoint)| {
-        one == other || (one.id == other.id && one.id == "spread-under-load")
+fn nothing_new(open: &[Doubt], before: &[Doubt]) -> bool {
+    let on_its_way = open
+        .iter()
+        .any(|point| matches!(point, Doubt::NotInService { .. }));
+    let same = |pair: (&Doubt, &Doubt)| {
+        use Doubt::SpreadUnderLoad as Spread;
+        pair.0 == pair.1 || matches!(pair, (Spread { .. }, Spread { .. }))
     };
     !on_its_way && open.len() == before.len() && open.iter().zip(before).all(same)
 }

@@ -1,14 +1,21 @@
 //! What keeps a verdict open, each kind with the one step that settles it.
 //!
-//! Input: the words of one doubt. Output: its id, its step, and whether it leaves the gate open. Does
-//! not: find doubts (see `gate`, `flags`, `plausible`, `member`).
+//! Input: nothing; this is the closed list. Output: a [`Doubt`] with the names and numbers that decided,
+//! its id, its step, and whether it leaves the gate open. Does not: find doubts (see `gate`, `flags`,
+//! `plausible`, `member`), or put them into words.
 //!
 //! # The gate
 //! `Unfilled`: something that a clean verdict needs is not there (not read, not of this unit for
 //! certain, not known to be fresh, in a code that nobody knows). `Filled`: all of it is there, and what it
 //! says does not settle the question.
 
-use super::judgement::{NextStep, OpenPoint};
+use std::time::Duration;
+
+use packside_profiles::model::Scalar;
+use packside_profiles::{Foreign, Role, StateKind, Value};
+
+use super::closed::closed;
+use super::fact::Fact;
 use super::step::Step;
 
 /// Whether all that a clean verdict needs was read: see the module.
@@ -18,174 +25,372 @@ pub(crate) enum Gate {
     Unfilled,
 }
 
-macro_rules! doubts {
-    ($($variant:ident = $id:literal, $gate:ident, $step:ident, $headline:literal, $meaning:literal;)+) => {
-        /// A kind of doubt.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-        pub(crate) enum DoubtKind { $($variant),+ }
-
-        impl DoubtKind {
-            /// Every kind.
-            pub(crate) const ALL: &'static [Self] = &[$(Self::$variant),+];
-
-            /// Stable id.
-            pub(crate) fn id(self) -> &'static str {
-                match self { $(Self::$variant => $id),+ }
-            }
-
-            /// The same in a few words, for the headline.
-            pub(crate) fn headline(self) -> &'static str {
-                match self { $(Self::$variant => $headline),+ }
-            }
-
-            /// What it means, for the reference.
-            pub(crate) fn meaning(self) -> &'static str {
-                match self { $(Self::$variant => $meaning),+ }
-            }
-
-            /// Whether the gate is filled although this is open.
-            pub(crate) fn gate(self) -> Gate {
-                match self { $(Self::$variant => Gate::$gate),+ }
-            }
-
-            /// The step that settles it.
-            pub(crate) fn step(self) -> Step {
-                match self { $(Self::$variant => Step::$step),+ }
-            }
-        }
-    };
+closed! {
+    /// What keeps a verdict open, with what decided.
+    pub enum Doubt,
+    /// A kind of doubt.
+    DoubtKind {
+        /// Two units answer at one address, or another one than before.
+        TwoUnits {
+            /// What shows it.
+            sign: TwoUnits,
+        } = "two-units";
+        /// The map may be of another unit.
+        NotRecognised {
+            /// What does not fit.
+            mismatch: Mismatch,
+        } = "not-recognised";
+        /// A required point was not read.
+        NotRead {
+            /// Its name.
+            name: String,
+            /// What it lacks.
+            lack: Lack,
+        } = "not-read";
+        /// A required point was asked for by nobody.
+        NotAsked {
+            /// What nobody asked for.
+            what: Unasked,
+        } = "not-asked";
+        /// The unit's own counter was not yet seen moving.
+        HeartbeatUnseen = "heartbeat-unseen";
+        /// The map has no point that a clean verdict needs.
+        NothingThere {
+            /// What the point is for.
+            role: Role,
+        } = "profile-lacks-point";
+        /// A lamp was seen that the registers do not explain.
+        LampContradicts {
+            /// What the finding is.
+            found: Fact,
+        } = "lamp-contradicts";
+        /// A person found something not in order.
+        AnsweredNo {
+            /// What the finding is.
+            found: Fact,
+        } = "answered-no";
+        /// A bit, code or state is up that the map does not know.
+        UndefinedBit {
+            /// Which.
+            what: Undefined,
+        } = "undefined-bit";
+        /// The code shown may hide others.
+        MayHide {
+            /// Id of the point.
+            point: String,
+            /// What it shows.
+            shows: Shows,
+            /// Ids of the flags that it may hide.
+            hidden: Vec<String>,
+        } = "code-may-hide";
+        /// A status is up and nothing explains it.
+        Unexplained {
+            /// Id of its flag.
+            flag: String,
+        } = "unexplained-status";
+        /// A status was up before the inverter fell silent.
+        BeforeItsCause {
+            /// Id of its flag.
+            flag: String,
+        } = "before-its-cause";
+        /// An alarm was up earlier and is not now.
+        SeenEarlier {
+            /// Id of its flag.
+            flag: String,
+            /// When it was last seen up.
+            at: Duration,
+        } = "seen-earlier";
+        /// The terminals carry voltage although the switches are reported open.
+        Terminals {
+            /// What the finding is.
+            found: Fact,
+        } = "terminals-live";
+        /// Current is reported although the switches are reported open.
+        CurrentWhileOpen {
+            /// What the finding is.
+            found: Fact,
+        } = "current-while-open";
+        /// Cells or temperatures are far apart, and not at rest.
+        SpreadUnderLoad {
+            /// What the finding is.
+            found: Fact,
+        } = "spread-under-load";
+        /// A flag says that a cell is low, and no cell reads low.
+        LowByFlagOnly {
+            /// What the finding is.
+            found: Fact,
+            /// The lowest cell, V.
+            lowest: f64,
+            /// Its warning limit, V.
+            warning: f64,
+        } = "low-by-flag-only";
+        /// Numbers of two moments do not add up.
+        OfTwoMoments {
+            /// What the finding is.
+            found: Fact,
+        } = "of-two-moments";
+        /// The own counter stands still behind a gateway.
+        PerhapsCache {
+            /// What the finding is.
+            found: Fact,
+        } = "perhaps-cache";
+        /// The unit is in its fault state and does not say why.
+        FaultStateOnly = "fault-state-only";
+        /// The silence time is not over.
+        TooEarly {
+            /// The silence time of the map, s.
+            silence_s: u32,
+            /// What is left of it, s.
+            remaining_s: u32,
+        } = "too-early";
+        /// Whether the unit hears its inverter cannot be told.
+        LinkUnknown {
+            /// Why.
+            why: LinkUnknown,
+        } = "inverter-unknown";
+        /// The unit stopped waiting right after our own questions.
+        WokeAfterUs {
+            /// How long after the first of them.
+            after: Duration,
+        } = "woke-after-us";
+        /// The inverter is heard, yet the unit is not in service.
+        NotInService {
+            /// Its state, where it is known.
+            state: Option<StateKind>,
+        } = "not-in-service";
+        /// A pack of the rack gives no answer.
+        PackSilent {
+            /// Whether it was asked.
+            asked: bool,
+        } = "pack-silent";
+        /// Packs that may connect have unlike voltages.
+        PacksUnlike {
+            /// What the finding is.
+            found: Fact,
+        } = "packs-unlike";
+    }
 }
 
-doubts! {
-    TwoUnits = "two-units", Unfilled, OneAddressEach, "two units answer at one address", "two units answer at one address, or another one answers than before: numbers of two do not add up";
-    NotRecognised = "not-recognised", Unfilled, RightProfile, "this may be another unit than the map describes", "the registers that prove this map do not hold, or the firmware is outside its range";
-    NotRead = "not-read", Unfilled, LookAgain, "something that a verdict needs was not read", "a required point was not read, is too old, or has no usable value: that is not a zero";
-    NotAsked = "not-asked", Unfilled, LetItBeRead, "somebody else asks here, and not for all that a verdict needs", "a required point was asked for by nobody: we asked nothing, and whoever asks on this line does not want it";
-    HeartbeatUnseen = "heartbeat-unseen", Unfilled, LookAgain, "the answers may be old", "the unit's own counter was not yet seen moving: the answers may be old";
-    NothingThere = "profile-lacks-point", Unfilled, RightProfile, "the map lacks what a verdict needs", "the profile has no point that a clean verdict needs";
-    LampContradicts = "lamp-contradicts", Filled, LampAgain, "a lamp says something else than the registers", "a lamp was seen that the registers do not explain";
-    AnsweredNo = "answered-no", Filled, AnswerAgain, "a person found something not in order", "a person found something not in order";
-    UndefinedBit = "undefined-bit", Unfilled, RightProfile, "the unit says something that the map does not know", "a bit, code or state is up that the profile does not know";
-    MayHide = "code-may-hide", Unfilled, LookAgain, "the code shown may hide others", "the unit shows one code at a time and may hide others behind it";
-    Unexplained = "unexplained-status", Filled, LookAgain, "a status is up and nothing explains it", "a status is up and nothing explains it";
-    BeforeItsCause = "before-its-cause", Filled, LookAgain, "a status was up before the inverter fell silent", "a status was up before the inverter fell silent, so the silence does not explain it";
-    SeenEarlier = "seen-earlier", Filled, LookAgain, "an alarm was up earlier and is not now", "an alarm was up earlier and is not now, and nothing shows that it is over";
-    Terminals = "terminals-live", Filled, OtherSources, "the terminals are live although the switches are reported open", "the terminals carry voltage although the switches are reported open";
-    CurrentWhileOpen = "current-while-open", Filled, OtherSources, "current is reported although the switches are reported open", "current is reported although every switch is reported open";
-    SpreadUnderLoad = "spread-under-load", Filled, LookAgain, "cells or temperatures are far apart, and only a look at rest tells why", "cells or temperatures are far apart while current flows or cells balance: only a look at rest tells";
-    LowByFlagOnly = "low-by-flag-only", Filled, LookAgain, "the unit says that a cell is low, and no cell reads low", "a flag says that a cell is below its limit, and every cell reads above its warning: worn cells are low under load alone, and an empty pack reads low at rest as well";
-    OfTwoMoments = "of-two-moments", Unfilled, LookAgain, "numbers of two moments do not add up", "numbers read while the current moved do not add up: that proves nothing, and only a look while it holds still tells";
-    PerhapsCache = "perhaps-cache", Unfilled, PastTheCache, "the answers may come from the gateway's memory", "the own counter stands still behind a gateway: a cache, or the unit";
-    FaultStateOnly = "fault-state-only", Filled, LookAgain, "the unit is in its fault state and does not say why", "the unit is in its fault state, yet no flag and no number says why";
-    TooEarly = "too-early", Filled, WaitSilence, "too early, the silence time is not over", "the silence time is not over: neither the inverter nor its absence has shown";
-    LinkUnknown = "inverter-unknown", Filled, WatchLamp, "whether the unit hears its inverter is not known", "whether the unit hears its inverter cannot be told";
-    WokeAfterUs = "woke-after-us", Filled, WatchLamp, "it woke after our own questions", "the unit stopped waiting right after our own questions, and nobody else was heard: the map may be wrong about what feeds its supervision";
-    NotInService = "not-in-service", Filled, LookAgain, "the inverter is heard, yet the unit is not in service", "the inverter is heard, yet the unit is not in service";
-    PackSilent = "pack-silent", Unfilled, MissingPack, "a pack gives no answer", "a pack that the rack expects gave no valid answer or was not asked";
-    PacksUnlike = "packs-unlike", Filled, LikePacks, "packs that may connect have unlike voltages", "packs that are not connected yet have unlike voltages: connecting them drives a large current";
+/// What shows that two units answer at one address.
+#[derive(Debug, Clone, PartialEq)]
+pub enum TwoUnits {
+    /// Questions were answered twice, with other content.
+    AnsweredTwice {
+        /// How many.
+        times: u32,
+        /// The address.
+        unit: u8,
+    },
+    /// A serial number changes.
+    Identity {
+        /// Name of the reading.
+        name: String,
+        /// The texts that it had.
+        texts: Vec<Foreign>,
+    },
+    /// The uptime jumps back and forth: from and to, s.
+    Uptime {
+        /// A step back.
+        back: (f64, f64),
+        /// A step ahead of the clock.
+        ahead: (f64, f64),
+    },
 }
 
-/// One doubt in the words of this unit.
+/// What does not fit the map.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Mismatch {
+    /// A point that proves the map has another content.
+    Mark {
+        /// Id of the map.
+        map: String,
+        /// Id of the point.
+        point: String,
+        /// What was read.
+        seen: Option<Value>,
+        /// What the map expects.
+        expected: Scalar,
+    },
+    /// The firmware is outside the range of the map.
+    Firmware {
+        /// What was read.
+        read: String,
+        /// First one that fits.
+        from: Option<String>,
+        /// First one that does not fit any more.
+        below: Option<String>,
+    },
+}
+
+/// What a required point lacks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Lack {
+    /// How many there are is not known.
+    Count,
+    /// The unit refuses it with this exception.
+    Refused(u8),
+    /// The unit says that it has no value.
+    NoValue,
+    /// An impossible value.
+    Impossible,
+    /// It is too old.
+    TooOld,
+    /// It was not read.
+    NotRead,
+}
+
+/// What nobody asked for.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Doubt {
-    /// Kind.
-    pub(crate) kind: DoubtKind,
-    /// Words with the number that decided.
-    pub(crate) text: String,
+pub enum Unasked {
+    /// A reading, by its name.
+    Reading(String),
+    /// What proves that the unit is one of this map.
+    Mark {
+        /// Id of the map.
+        map: String,
+    },
+}
+
+/// Something that the map does not know.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Undefined {
+    /// A code.
+    Code {
+        /// Name of the reading.
+        name: String,
+        /// The code.
+        code: u64,
+    },
+    /// A bit of a word.
+    Bit {
+        /// Name of the reading.
+        name: String,
+        /// The word.
+        raw: u64,
+        /// The lowest bit that is not known.
+        bit: u32,
+    },
+    /// A state, or one whose kind the map does not give.
+    State {
+        /// Its number.
+        code: u64,
+        /// Its name in the map.
+        name: Option<Foreign>,
+    },
+}
+
+/// How a code shows what it shows.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Shows {
+    /// One fault after another: those of this look.
+    InTurn(Vec<u64>),
+    /// One code at a time: this one.
+    One(u64),
+}
+
+/// Why it cannot be told whether the inverter is heard.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LinkUnknown {
+    /// The unit's flag for a silent inverter was not read.
+    FlagNotRead,
+    /// Our own questions may have put the flag down.
+    PerhapsFedByUs,
+    /// It never heard an inverter, yet does not flag the silence.
+    NeverHeardNotFlagged,
+    /// The unit gave no answer.
+    NoAnswer,
 }
 
 impl DoubtKind {
-    /// A doubt of this kind.
-    pub(crate) fn says(self, text: impl Into<String>) -> Doubt {
-        Doubt {
-            kind: self,
-            text: text.into(),
+    /// Whether the gate is filled although this is open.
+    pub(crate) fn gate(self) -> Gate {
+        match self {
+            Self::TwoUnits
+            | Self::NotRecognised
+            | Self::NotRead
+            | Self::NotAsked
+            | Self::HeartbeatUnseen
+            | Self::NothingThere
+            | Self::UndefinedBit
+            | Self::MayHide
+            | Self::OfTwoMoments
+            | Self::PerhapsCache
+            | Self::PackSilent => Gate::Unfilled,
+            Self::LampContradicts
+            | Self::AnsweredNo
+            | Self::Unexplained
+            | Self::BeforeItsCause
+            | Self::SeenEarlier
+            | Self::Terminals
+            | Self::CurrentWhileOpen
+            | Self::SpreadUnderLoad
+            | Self::LowByFlagOnly
+            | Self::FaultStateOnly
+            | Self::TooEarly
+            | Self::LinkUnknown
+            | Self::WokeAfterUs
+            | Self::NotInService
+            | Self::PacksUnlike => Gate::Filled,
+        }
+    }
+
+    /// The step that settles it.
+    pub(crate) fn step(self) -> Step {
+        match self {
+            Self::TwoUnits => Step::OneAddressEach,
+            Self::NotRecognised | Self::NothingThere | Self::UndefinedBit => Step::RightProfile,
+            Self::NotRead
+            | Self::HeartbeatUnseen
+            | Self::MayHide
+            | Self::Unexplained
+            | Self::BeforeItsCause
+            | Self::SeenEarlier
+            | Self::SpreadUnderLoad
+            | Self::LowByFlagOnly
+            | Self::OfTwoMoments
+            | Self::FaultStateOnly
+            | Self::NotInService => Step::LookAgain,
+            Self::NotAsked => Step::LetItBeRead,
+            Self::LampContradicts => Step::LampAgain,
+            Self::AnsweredNo => Step::AnswerAgain,
+            Self::Terminals | Self::CurrentWhileOpen => Step::OtherSources,
+            Self::PerhapsCache => Step::PastTheCache,
+            Self::TooEarly => Step::WaitSilence,
+            Self::LinkUnknown | Self::WokeAfterUs => Step::WatchLamp,
+            Self::PackSilent => Step::MissingPack,
+            Self::PacksUnlike => Step::LikePacks,
         }
     }
 }
 
 impl Doubt {
-    /// As it is told.
-    pub(crate) fn open_point(&self) -> OpenPoint {
-        OpenPoint {
-            id: self.kind.id(),
-            text: self.text.clone(),
-            settled_by: self.kind.step().row().id,
-        }
+    /// Id of the step that settles it.
+    pub fn settled_by(&self) -> &'static str {
+        self.kind().step().row().id
     }
-}
 
-/// The words of all doubts. Points that lack the same thing share one line.
-pub(crate) fn told(doubts: &[Doubt]) -> Vec<String> {
-    let mut lines: Vec<(Option<&str>, Vec<&str>)> = Vec::new();
-    for doubt in doubts {
-        let shared = match doubt.kind {
-            DoubtKind::NotRead | DoubtKind::NotAsked => doubt.text.split_once(": "),
+    /// What a point lacks, where this is about a point that was not read or not asked for.
+    pub(crate) fn lack(&self) -> Option<Option<Lack>> {
+        match self {
+            Self::NotRead { lack, .. } => Some(Some(*lack)),
+            Self::NotAsked { .. } => Some(None),
             _ => None,
-        };
-        match shared {
-            Some((name, lack)) => match lines.iter_mut().find(|(same, _)| *same == Some(lack)) {
-                Some((_, names)) => names.push(name),
-                None => lines.push((Some(lack), vec![name])),
-            },
-            None => lines.push((None, vec![&doubt.text])),
         }
     }
-    lines
-        .into_iter()
-        .map(|(lack, names)| {
-            let Some(lack) = lack else {
-                return names.concat();
-            };
-            let first: Vec<&str> = names.iter().take(MOST_NAMES).copied().collect();
-            let more = match names.len().saturating_sub(MOST_NAMES) {
-                0 => String::new(),
-                left => format!(" and {left} more"),
-            };
-            format!("{}{more}: {lack}", first.join(", "))
-        })
-        .collect()
 }
 
-/// Names of points in one line of reasons.
-const MOST_NAMES: usize = 6;
-
-/// The steps that settle these doubts, each once, the words given for a kind before its own.
-pub(crate) fn steps(
-    doubts: &[Doubt],
-    words: impl Fn(DoubtKind) -> Option<String>,
-) -> Vec<NextStep> {
-    let mut steps: Vec<NextStep> = Vec::new();
+/// Doubts in their order, points that lack the same thing together.
+pub(crate) fn together(doubts: &[Doubt]) -> Vec<Vec<Doubt>> {
+    let mut groups: Vec<Vec<Doubt>> = Vec::new();
     for doubt in doubts {
-        let step = doubt.kind.step();
-        if steps.iter().any(|told| told.id == step.row().id) {
-            continue;
+        let like = |group: &&mut Vec<Doubt>| {
+            let first = group.first().and_then(Doubt::lack);
+            first.is_some() && first == doubt.lack()
+        };
+        match groups.iter_mut().find(like) {
+            Some(group) => group.push(doubt.clone()),
+            None => groups.push(vec![doubt.clone()]),
         }
-        steps.push(words(doubt.kind).map_or_else(|| step.plain(), |text| step.with(text)));
     }
-    steps
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn points_that_lack_the_same_share_a_line() {
-        let mut doubts = vec![DoubtKind::TooEarly.says("too early: 9 s to go")];
-        for number in 1..=8 {
-            doubts.push(DoubtKind::NotRead.says(format!("alarm_{number}: not read")));
-        }
-        doubts.push(DoubtKind::NotRead.says("serial: too old"));
-        // Kind: invented.
-        let told = told(&doubts);
-        assert_eq!(
-            told,
-            [
-                "too early: 9 s to go",
-                "alarm_1, alarm_2, alarm_3, alarm_4, alarm_5, alarm_6 and 2 more: not read",
-                "serial: too old",
-            ]
-        );
-    }
+    groups
 }

@@ -7,6 +7,7 @@ use packside_profiles::model::{Clears, LiesIn, Needs, Profile, Severity, Table};
 use packside_profiles::{Class, Place, Role, StateKind, Value};
 
 use super::cause::Cause;
+use super::doubt::Doubt;
 use super::fact::{Fact, Follows, PointIndex, Remedy, Spot};
 use super::health::Health;
 
@@ -92,17 +93,6 @@ pub enum Basis {
     Rule,
     /// By weighing soft evidence; the share of the leading cause in per mille.
     Weighed(u32),
-}
-
-/// Something that keeps a verdict open.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct OpenPoint {
-    /// Stable id of the kind of doubt.
-    pub id: &'static str,
-    /// What it is, with the number that decided.
-    pub text: String,
-    /// Id of the step that settles it.
-    pub settled_by: &'static str,
 }
 
 /// What becomes of the part in which a root lies.
@@ -313,6 +303,19 @@ impl ReadingQuality {
     }
 }
 
+/// Why a value is not available, or not good, beyond its quality.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ValueRemark {
+    /// The unit refuses it with this exception.
+    Refused(u8),
+    /// Read before this computer slept or its clock was set.
+    ClocksBroke,
+    /// Its own validity condition does not hold.
+    NotValidNow,
+    /// The unit's own counter stands still.
+    StandsStill,
+}
+
 /// One value, with the raw content it came from.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Reading {
@@ -343,7 +346,7 @@ pub struct Reading {
     /// How far it may be relied on.
     pub quality: ReadingQuality,
     /// Why it is not available, where more is known.
-    pub remark: Option<String>,
+    pub remark: Option<ValueRemark>,
     /// Age at the moment judged.
     pub age: Option<Duration>,
 }
@@ -385,6 +388,17 @@ pub struct ModuleIdentity {
     pub firmware: Option<String>,
 }
 
+/// The state of a control unit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct UnitState {
+    /// Its kind.
+    pub kind: StateKind,
+    /// Its number on the wire.
+    pub code: u64,
+    /// Its name in the map, for people only.
+    pub name: String,
+}
+
 /// One address of a rack, as far as it answered.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct MemberSummary {
@@ -396,8 +410,8 @@ pub struct MemberSummary {
     pub firmware: Option<String>,
     /// Verdict about this member alone.
     pub kind: VerdictKind,
-    /// State as the unit names it.
-    pub state: Option<(StateKind, String)>,
+    /// Its state, where the map knows it.
+    pub state: Option<UnitState>,
 }
 
 /// Who the unit is.
@@ -462,7 +476,7 @@ pub struct Verdict {
     /// What decided, most important first.
     pub why: Vec<String>,
     /// What keeps it open, for `undecided`.
-    pub open: Vec<OpenPoint>,
+    pub open: Vec<Doubt>,
     /// Whether everything that a clean verdict needs was read, fresh, of one recognised unit (or of
     /// every pack of a rack), in codes that the map knows. An open point may be left all the same.
     pub gate_filled: bool,

@@ -6,7 +6,8 @@
 //! Does not: decide what follows from them ([`crate::judge`] does).
 
 pub(crate) mod cause;
-pub(crate) mod doubt;
+mod closed;
+pub mod doubt;
 pub mod fact;
 pub(crate) mod health;
 pub mod judgement;
@@ -15,10 +16,11 @@ pub(crate) mod sight;
 pub(crate) mod step;
 
 pub use cause::Cause;
+pub use doubt::{Doubt, DoubtKind};
 pub use fact::{Fact, FactKind};
 pub use health::{Health, Share};
 pub use judgement::{
     Basis, Bus, Certainty, Disposition, FactKey, Finding, Identity, Judgement, MemberSummary,
-    ModuleIdentity, NextStep, NotTested, OpenPoint, Reading, ReadingQuality, Source, Verdict,
-    VerdictKind,
+    ModuleIdentity, NextStep, NotTested, Reading, ReadingQuality, Source, UnitState, ValueRemark,
+    Verdict, VerdictKind,
 };

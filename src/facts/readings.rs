@@ -9,11 +9,8 @@ use packside_profiles::model::{Point, Profile};
 use packside_profiles::{Decoded, Instance, Quality, Role, Value};
 
 use super::fact::PointIndex;
-use super::judgement::{Reading, ReadingQuality};
+use super::judgement::{Reading, ReadingQuality, ValueRemark};
 use crate::evidence::samples::{MemberEvidence, Sample, Seen};
-
-/// Words of a value that the unit refuses to give.
-pub(crate) const REFUSED: &str = "refused with exception";
 
 /// Shortest time for which a live reading stays fresh.
 const FRESH_AT_LEAST: Duration = Duration::from_secs(30);
@@ -42,15 +39,12 @@ pub(crate) fn readings(
         reading.age = None;
         if reading.quality == ReadingQuality::Good {
             reading.quality = ReadingQuality::Stale;
-            reading.remark = Some(CLOCKS_BROKE.to_owned());
+            reading.remark = Some(ValueRemark::ClocksBroke);
         }
     }
     apply_validity(&mut readings, profile);
     readings
 }
-
-/// Remark of a value whose age is not known.
-const CLOCKS_BROKE: &str = "read before this computer slept or its clock was set";
 
 fn reading(
     unit: u8,
@@ -84,7 +78,7 @@ fn reading(
     match &last.what {
         Seen::Refused(code) => {
             reading.quality = ReadingQuality::NotAvailable;
-            reading.remark = Some(format!("{REFUSED} {code:02x}"));
+            reading.remark = Some(ValueRemark::Refused(*code));
         }
         Seen::Decoded(decoded) => fill(&mut reading, decoded, point),
     }
@@ -130,13 +124,10 @@ fn apply_validity(readings: &mut [Reading], profile: &Profile) {
     for (index, holds) in conditions {
         if let Some(reading) = readings.get_mut(index).filter(|_| !holds) {
             reading.quality = ReadingQuality::NotAvailable;
-            reading.remark = Some(NOT_VALID_NOW.to_owned());
+            reading.remark = Some(ValueRemark::NotValidNow);
         }
     }
 }
-
-/// Remark of a value whose own validity condition does not hold.
-pub(crate) const NOT_VALID_NOW: &str = "not valid in this state";
 
 /// Latest readings whose gaps count.
 const GAPS: usize = 64;

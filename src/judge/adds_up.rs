@@ -6,10 +6,9 @@ use packside_profiles::model::{CrossCheckKind, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
 use super::measure::{finding, first};
-use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Compared, Looks, Pair};
 use crate::facts::judgement::{Finding, Reading, ReadingQuality};
-use crate::words;
 
 /// Two numbers that must be the same, and what it means if they are not.
 struct Sum {
@@ -73,7 +72,9 @@ pub(crate) fn violations(
             if current_moved {
                 found.severity = Severity::Warning;
                 found.root = false;
-                doubts.push(DoubtKind::OfTwoMoments.says(words::fact(&found.fact, profile)));
+                doubts.push(Doubt::OfTwoMoments {
+                    found: found.fact.clone(),
+                });
             }
             findings.push(found);
         }

@@ -8,12 +8,11 @@ use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Role};
 
 use super::measure::{TOUCH_LIMIT_V, finding, first};
-use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::doubt::Doubt;
 use crate::facts::fact::{
     Caution, Compared, Deed, Fact, FactKind, First, Flagged, Follows, Measured, Switches,
 };
 use crate::facts::judgement::{Finding, Reading, Source};
-use crate::words::{self, with_unit};
 
 /// Puts them in relation. Gives the caution that comes before everything else, if there is one.
 pub(crate) fn relate(
@@ -99,13 +98,10 @@ pub(crate) fn low_by_flag_only(
     let warning = points
         .filter_map(|p| p.limits.warn_below)
         .reduce(f64::max)?;
-    (all_read && lowest > warning).then(|| {
-        DoubtKind::LowByFlagOnly.says(format!(
-            "{}, yet the lowest cell reads {}, above its warning at {}: a worn cell is low under load alone",
-            words::fact(&low.fact, profile),
-            with_unit(lowest, "V"),
-            with_unit(warning, "V"),
-        ))
+    (all_read && lowest > warning).then(|| Doubt::LowByFlagOnly {
+        found: low.fact.clone(),
+        lowest,
+        warning,
     })
 }
 

@@ -200,7 +200,7 @@ pub(crate) fn line_sights(seen: &Seen, bus: &Bus, doubts: &[Doubt]) -> Sights {
         let words = format!("{twice} questions were answered twice with other content");
         sights.note_as(Sight::AnsweredTwice, words);
     }
-    let has = |kind| doubts.iter().any(|doubt| doubt.kind == kind);
+    let has = |kind| doubts.iter().any(|doubt| doubt.kind() == kind);
     sights.note(Sight::IdentityJumps, twice == 0 && has(DoubtKind::TwoUnits));
     sights.note(Sight::Frozen, has(DoubtKind::PerhapsCache));
     sights.note(Sight::Lost, seen.was_lost());

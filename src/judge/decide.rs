@@ -8,7 +8,7 @@ use packside_profiles::model::Profile;
 use packside_profiles::{Class, StateKind};
 
 use super::inverter::InverterLink;
-use crate::facts::doubt::{self, Doubt, DoubtKind};
+use crate::facts::doubt::{self, Doubt};
 use crate::facts::judgement::{Finding, VerdictKind};
 use crate::words;
 
@@ -64,12 +64,22 @@ pub(super) fn decide(
         if roots.unconfirmed {
             why.push("unconfirmed: the map could not be recognised for certain".to_owned());
         }
-        let hides = |doubt: &&Doubt| doubt.kind == DoubtKind::MayHide;
-        why.extend(doubts.iter().filter(hides).map(|doubt| doubt.text.clone()));
+        let hides = |doubt: &&Doubt| matches!(doubt, Doubt::MayHide { .. });
+        why.extend(
+            doubts
+                .iter()
+                .filter(hides)
+                .map(|doubt| words::doubt(doubt, profile)),
+        );
         return (VerdictKind::Fault, why);
     }
     if !doubts.is_empty() {
-        why.splice(0..0, doubt::told(doubts));
+        let told = doubt::together(doubts);
+        why.splice(
+            0..0,
+            told.iter()
+                .map(|group| words::doubts_together(group, profile)),
+        );
         return (VerdictKind::Undecided, why);
     }
     if !why.is_empty() {
@@ -78,7 +88,7 @@ pub(super) fn decide(
     match by_inverter(inverter, state, profile) {
         Ok((kind, why)) => (kind, vec![why]),
         Err(doubt) => {
-            let why = vec![doubt.text.clone()];
+            let why = vec![words::doubt(&doubt, profile)];
             doubts.push(doubt);
             (VerdictKind::Undecided, why)
         }
@@ -93,18 +103,17 @@ fn by_inverter(
 ) -> Result<(VerdictKind, String), Doubt> {
     let silence_s = profile.inverter.silence_s;
     match (inverter, state) {
-        (_, Some(StateKind::Fault)) => Err(DoubtKind::FaultStateOnly
-            .says("the unit is in its fault state, yet no flag and no number says why")),
+        (_, Some(StateKind::Fault)) => Err(Doubt::FaultStateOnly),
         (_, Some(StateKind::Maintenance)) => Ok((
             VerdictKind::NotReady,
             "the unit is in its maintenance state".to_owned(),
         )),
-        (InverterLink::TooEarly { remaining_s }, _) => Err(DoubtKind::TooEarly.says(format!(
-            "too early: the silence time of {silence_s} s is not over ({remaining_s} s to go), so neither the \
-             inverter nor its absence has shown"
-        ))),
-        (InverterLink::Woke(why), _) => Err(DoubtKind::WokeAfterUs.says(why)),
-        (InverterLink::Unknown(why), _) => Err(DoubtKind::LinkUnknown.says(why)),
+        (InverterLink::TooEarly { remaining_s }, _) => Err(Doubt::TooEarly {
+            silence_s,
+            remaining_s: *remaining_s,
+        }),
+        (InverterLink::Woke { after }, _) => Err(Doubt::WokeAfterUs { after: *after }),
+        (InverterLink::Unknown(why), _) => Err(Doubt::LinkUnknown { why: *why }),
         (InverterLink::SilentSoFar { proven, fed_by_us }, _) => {
             let heard = if *proven {
                 "it never heard one since power-up"
@@ -117,7 +126,9 @@ fn by_inverter(
                      own questions for the inverter; {heard}"
                 )
             } else {
-                format!("the unit hears no inverter ({heard}), and its silence time of {silence_s} s is over")
+                format!(
+                    "the unit hears no inverter ({heard}), and its silence time of {silence_s} s is over"
+                )
             };
             Ok((VerdictKind::AwaitingInverter, why))
         }
@@ -136,9 +147,6 @@ fn by_inverter(
             VerdictKind::Normal,
             "the inverter is heard and the unit is in service".to_owned(),
         )),
-        (InverterLink::Heard, state) => Err(DoubtKind::NotInService.says(format!(
-            "the inverter is heard, but the unit is in state {} and not in service: look again in a few seconds",
-            state.map_or("unknown", StateKind::id)
-        ))),
+        (InverterLink::Heard, state) => Err(Doubt::NotInService { state }),
     }
 }

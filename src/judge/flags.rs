@@ -10,7 +10,7 @@ use packside_profiles::model::{Clears, Flag, LiesIn, Point, Profile, Severity};
 use packside_profiles::{Class, Instance, Quality, Role, StateKind, Value};
 
 use crate::evidence::samples::{MemberEvidence, Sample, Seen};
-use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::doubt::{Doubt, Shows, Undefined};
 use crate::facts::fact::{Deed, FlagIndex, Flagged, Follows, PointIndex, Spot};
 use crate::facts::judgement::{Certainty, Finding, Source};
 
@@ -163,10 +163,11 @@ fn undefined(point: &Point, flags: &[&Flag], raw: u64, name: &str) -> Option<Dou
         let known = raw == 0
             || flags.iter().any(|f| f.values.contains(&raw))
             || point.values.iter().any(|v| v.is == raw);
-        return (!known).then(|| {
-            DoubtKind::UndefinedBit.says(format!(
-                "{name} shows code {raw}, which the profile does not know"
-            ))
+        return (!known).then(|| Doubt::UndefinedBit {
+            what: Undefined::Code {
+                name: name.to_owned(),
+                code: raw,
+            },
         });
     }
     if !is_word(point.role) {
@@ -177,11 +178,12 @@ fn undefined(point: &Point, flags: &[&Flag], raw: u64, name: &str) -> Option<Dou
         .filter_map(|f| f.bit)
         .fold(0u64, |mask, bit| mask | (1u64 << bit.min(63)));
     let strange = raw & !defined;
-    (strange != 0).then(|| {
-        DoubtKind::UndefinedBit.says(format!(
-            "{name} = 0x{raw:04x} has bit {} set, which the profile does not know",
-            strange.trailing_zeros()
-        ))
+    (strange != 0).then(|| Doubt::UndefinedBit {
+        what: Undefined::Bit {
+            name: name.to_owned(),
+            raw,
+            bit: strange.trailing_zeros(),
+        },
     })
 }
 
@@ -220,26 +222,18 @@ fn hidden(
             && !elsewhere
             && !measured.contains(&flag.class)
     };
-    let hidden: Vec<&str> = flags
+    let hidden: Vec<String> = flags
         .iter()
         .filter(may_hide)
-        .map(|f| f.id.as_str())
+        .map(|f| f.id.clone())
         .collect();
-    (!hidden.is_empty()).then(|| {
-        let shows = if point.rotates {
-            let codes: Vec<String> = shown_now.iter().map(u64::to_string).collect();
-            format!(
-                "one fault after another (in this look {})",
-                codes.join(", ")
-            )
-        } else {
-            format!("one code at a time ({raw} now)")
-        };
-        DoubtKind::MayHide.says(format!(
-            "{} shows {shows} and may hide: {}",
-            point.id,
-            hidden.join(", ")
-        ))
+    (!hidden.is_empty()).then(|| Doubt::MayHide {
+        point: point.id.clone(),
+        shows: match point.rotates {
+            true => Shows::InTurn(shown_now.to_vec()),
+            false => Shows::One(raw),
+        },
+        hidden,
     })
 }
 
@@ -254,13 +248,10 @@ fn finding(
     let latched = one.role == Role::LatchedWord;
     let (follows, too_early) = explained_by(one, all, state);
     if flag.class.is_status() && follows.is_none() && !latched {
-        doubts.push(if too_early {
-            DoubtKind::BeforeItsCause.says(format!(
-                "{} was up before the inverter fell silent, so the silence does not explain it",
-                flag.id
-            ))
-        } else {
-            DoubtKind::Unexplained.says(format!("{} is up and nothing explains it", flag.id))
+        let flag = flag.id.clone();
+        doubts.push(match too_early {
+            true => Doubt::BeforeItsCause { flag },
+            false => Doubt::Unexplained { flag },
         });
     }
     let severity = if too_early {
@@ -440,11 +431,10 @@ fn earlier(
         seen_at: *seen_at,
     };
     if !cleared {
-        picture.doubts.push(DoubtKind::SeenEarlier.says(format!(
-            "{} was up at {:.0} s; does it return?",
-            flag.id,
-            seen_at.as_secs_f64()
-        )));
+        picture.doubts.push(Doubt::SeenEarlier {
+            flag: flag.id.clone(),
+            at: *seen_at,
+        });
     }
     picture.findings.push(Finding {
         fact: fact.into(),
@@ -475,6 +465,7 @@ mod tests {
     use super::*;
     use crate::ask::{Exchange, Outcome};
     use crate::evidence::samples::gather;
+    use crate::facts::DoubtKind;
     use crate::wire::{Answer, Ask, Question};
     use packside_profiles::model::Table;
 
@@ -505,7 +496,7 @@ mod tests {
             .profile;
         let evidence = gather(exchanges, &profile);
         let picture = picture(&evidence[0], &profile, Some(StateKind::Waiting), None, &[]);
-        picture.doubts.iter().map(|doubt| doubt.kind).collect()
+        picture.doubts.iter().map(Doubt::kind).collect()
     }
 
     const RUNNING: u16 = 5;

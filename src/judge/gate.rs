@@ -8,11 +8,10 @@ use packside_profiles::model::Profile;
 use packside_profiles::{Layout, Role};
 
 use crate::evidence::heartbeat::Pulse;
-use crate::facts::doubt::{Doubt, DoubtKind};
-use crate::facts::judgement::{Reading, ReadingQuality};
-use crate::facts::readings::NOT_VALID_NOW;
+use crate::facts::doubt::{Doubt, Lack, Unasked};
+use crate::facts::judgement::{Reading, ReadingQuality, ValueRemark};
 
-/// What is missing, each as a phrase that names it.
+/// What is missing, each by its name.
 pub(crate) fn missing(
     readings: &[Reading],
     layout: &Layout,
@@ -31,18 +30,19 @@ pub(crate) fn missing(
             .get(*index)
             .filter(|p| p.required || always_needed(p.role))
         {
-            let text = format!("{}: how many there are is not known", point.id);
-            missing.push(DoubtKind::NotRead.says(text));
+            missing.push(Doubt::NotRead {
+                name: point.id.clone(),
+                lack: Lack::Count,
+            });
         }
     }
     for role in [Role::State, Role::OwnHeartbeat] {
         if !profile.points.iter().any(|p| p.role == role) {
-            missing
-                .push(DoubtKind::NothingThere.says(format!("the profile has no point for {role}")));
+            missing.push(Doubt::NothingThere { role });
         }
     }
     if pulse == Pulse::NotKnown && profile.points.iter().any(|p| p.role == Role::OwnHeartbeat) {
-        missing.push(DoubtKind::HeartbeatUnseen.says("own heartbeat: not yet seen moving"));
+        missing.push(Doubt::HeartbeatUnseen);
     }
     missing
 }
@@ -76,21 +76,22 @@ fn always_needed(role: Role) -> bool {
 /// Why this reading does not satisfy the gate.
 fn shortfall(reading: &Reading, we_asked: bool) -> Option<Doubt> {
     if reading.quality == ReadingQuality::NeverAsked && !we_asked {
-        let text = format!("{}: nobody asked for it", reading.name);
-        return Some(DoubtKind::NotAsked.says(text));
+        let what = Unasked::Reading(reading.name.clone());
+        return Some(Doubt::NotAsked { what });
     }
-    let why = match reading.quality {
-        ReadingQuality::Good => return None,
-        ReadingQuality::NotAvailable if reading.remark.as_deref() == Some(NOT_VALID_NOW) => {
+    let lack = match (reading.quality, reading.remark) {
+        (ReadingQuality::Good, _)
+        | (ReadingQuality::NotAvailable, Some(ValueRemark::NotValidNow)) => {
             return None;
         }
-        ReadingQuality::NotAvailable => reading
-            .remark
-            .clone()
-            .unwrap_or_else(|| "the unit has no value".to_owned()),
-        ReadingQuality::OutOfRange => "impossible value".to_owned(),
-        ReadingQuality::Stale => "too old".to_owned(),
-        ReadingQuality::NeverAsked => "not read".to_owned(),
+        (ReadingQuality::NotAvailable, Some(ValueRemark::Refused(code))) => Lack::Refused(code),
+        (ReadingQuality::NotAvailable, _) => Lack::NoValue,
+        (ReadingQuality::OutOfRange, _) => Lack::Impossible,
+        (ReadingQuality::Stale, _) => Lack::TooOld,
+        (ReadingQuality::NeverAsked, _) => Lack::NotRead,
     };
-    Some(DoubtKind::NotRead.says(format!("{}: {why}", reading.name)))
+    Some(Doubt::NotRead {
+        name: reading.name.clone(),
+        lack,
+    })
 }

@@ -5,12 +5,12 @@
 use std::time::Duration;
 
 use packside_profiles::model::Profile;
-use packside_profiles::{Role, Value};
+use packside_profiles::{Foreign, Role, Value};
 
 use super::inverter::rebooted_at;
 use super::member::{Shared, value_text};
 use crate::evidence::samples::{MemberEvidence, Seen};
-use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::doubt::{Doubt, Mismatch, TwoUnits, Unasked};
 use crate::facts::judgement::{Reading, ReadingQuality};
 
 /// So many second answers are no accident of somebody else's traffic.
@@ -43,23 +43,18 @@ pub(super) fn recognition(readings: &[Reading], profile: &Profile, we_asked: boo
         };
         let unasked = reading.is_some_and(|r| r.quality == ReadingQuality::NeverAsked) && !we_asked;
         if unasked {
-            let text = format!(
-                "whether this is a {}: nobody asked for it",
-                profile.profile.id
-            );
-            doubts.push(DoubtKind::NotAsked.says(text));
+            let map = profile.profile.id.clone();
+            let what = Unasked::Mark { map };
+            doubts.push(Doubt::NotAsked { what });
         } else if !fits {
             is_another_map |= found.is_some();
-            let seen = found.map_or_else(|| "not readable".to_owned(), |(_, v)| value_text(v));
-            doubts.push(DoubtKind::NotRecognised.says(format!(
-                "this may not be a {}: {} is {seen}, the profile expects {}",
-                profile.profile.id,
-                rule.point,
-                match &rule.equals {
-                    Scalar::Number(n) => n.to_string(),
-                    Scalar::Text(t) => format!("\"{}…\"", t.clean()),
-                }
-            )));
+            let mismatch = Mismatch::Mark {
+                map: profile.profile.id.clone(),
+                point: rule.point.clone(),
+                seen: found.map(|(_, value)| value.clone()),
+                expected: rule.equals.clone(),
+            };
+            doubts.push(Doubt::NotRecognised { mismatch });
         }
     }
     let firmware = readings
@@ -78,11 +73,12 @@ pub(super) fn recognition(readings: &[Reading], profile: &Profile, we_asked: boo
             .as_ref()
             .is_some_and(|limit| version(&firmware) >= version(limit));
         if below || above {
-            let from = head.firmware_from.as_deref().unwrap_or("any");
-            let limit = head.firmware_below.as_deref().unwrap_or("any");
-            doubts.push(DoubtKind::NotRecognised.says(format!(
-                "firmware {firmware} is outside the range of the profile (from {from}, below {limit})"
-            )));
+            let mismatch = Mismatch::Firmware {
+                read: firmware,
+                from: head.firmware_from.clone(),
+                below: head.firmware_below.clone(),
+            };
+            doubts.push(Doubt::NotRecognised { mismatch });
         }
     }
     Recognition {
@@ -109,10 +105,9 @@ pub(super) fn two_units(
     doubts.extend(uptime_jumps(evidence, profile));
     let twice = shared.answered_twice.get(&evidence.unit).copied();
     if let Some(times) = twice.filter(|times| *times >= ANSWERED_TWICE) {
-        doubts.push(DoubtKind::TwoUnits.says(format!(
-            "{times} questions were answered twice, with different content: two units have the address {}",
-            evidence.unit
-        )));
+        let unit = evidence.unit;
+        let sign = TwoUnits::AnsweredTwice { times, unit };
+        doubts.push(Doubt::TwoUnits { sign });
     }
     doubts
 }
@@ -128,7 +123,7 @@ fn identity_changes(evidence: &MemberEvidence, profile: &Profile) -> Vec<Doubt> 
             Role::ModuleSerial => restarted,
             _ => continue,
         };
-        let mut texts: Vec<String> = Vec::new();
+        let mut texts: Vec<Foreign> = Vec::new();
         for sample in samples.iter().filter(|sample| sample.at >= from) {
             let Seen::Decoded(decoded) = &sample.what else {
                 continue;
@@ -136,17 +131,14 @@ fn identity_changes(evidence: &MemberEvidence, profile: &Profile) -> Vec<Doubt> 
             let Some(Value::Text(text)) = &decoded.value else {
                 continue;
             };
-            let text = text.clean().into_owned();
-            if !texts.contains(&text) {
-                texts.push(text);
+            if !texts.contains(text) {
+                texts.push(text.clone());
             }
         }
         if texts.len() > 1 {
-            doubts.push(DoubtKind::TwoUnits.says(format!(
-                "{} changes between {}: two units may answer in turn",
-                instance.name,
-                texts.join(" and ")
-            )));
+            let name = instance.name.clone();
+            let sign = TwoUnits::Identity { name, texts };
+            doubts.push(Doubt::TwoUnits { sign });
         }
     }
     doubts
@@ -161,10 +153,11 @@ fn uptime_jumps(evidence: &MemberEvidence, profile: &Profile) -> Option<Doubt> {
         let passed = b.0.saturating_sub(a.0);
         passed <= MINUTE && b.1 - a.1 > passed.as_secs_f64() + JUMP_S
     })?;
-    Some(DoubtKind::TwoUnits.says(format!(
-        "the uptime jumps from {:.0} to {:.0} s and from {:.0} to {:.0} s: two units may answer in turn",
-        back.0.1, back.1.1, ahead.0.1, ahead.1.1
-    )))
+    let sign = TwoUnits::Uptime {
+        back: (back.0.1, back.1.1),
+        ahead: (ahead.0.1, ahead.1.1),
+    };
+    Some(Doubt::TwoUnits { sign })
 }
 
 /// No uptime runs ahead of the clock by more than this, s.

@@ -12,6 +12,7 @@ use packside_profiles::{Quality, Role, StateKind};
 use super::flags::{TURN, is_up};
 use crate::event::{LinkFacts, Plugged};
 use crate::evidence::samples::{MemberEvidence, Seen};
+use crate::facts::doubt::LinkUnknown;
 
 /// What is known of the inverter link.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -35,10 +36,11 @@ pub(crate) enum InverterLink {
         /// Seconds until the flag can rise.
         remaining_s: u32,
     },
-    /// It stopped waiting right after our own questions, though the map says that these feed nothing.
-    Woke(String),
+    /// It stopped waiting so long after our own first question, though the map says that these feed
+    /// nothing.
+    Woke { after: Duration },
     /// Cannot be told, with the reason.
-    Unknown(String),
+    Unknown(LinkUnknown),
 }
 
 /// What speaks about the link besides the unit's own points.
@@ -64,9 +66,7 @@ pub(crate) fn link(
     let since = around.counts_from.unwrap_or_default();
     let flag = flag_series(evidence, profile, since);
     let Some((_, now_up)) = flag.last().copied() else {
-        return InverterLink::Unknown(
-            "the unit's flag for a silent inverter was not read".to_owned(),
-        );
+        return InverterLink::Unknown(LinkUnknown::FlagNotRead);
     };
     let silence = Duration::from_secs(profile.inverter.silence_s.into());
     let foreign_lately = around
@@ -78,19 +78,15 @@ pub(crate) fn link(
     if now_up || (was_up && !ours_cannot_feed && !foreign_lately) {
         return silent(evidence, profile, around, ours_cannot_feed, !now_up);
     }
-    if let Some(woke) = woke_after_us(evidence, profile, around, &flag).filter(|_| !foreign_lately)
-    {
-        return InverterLink::Woke(woke);
+    let woke = woke_after_us(evidence, profile, around, &flag);
+    if let Some(after) = woke.filter(|_| !foreign_lately) {
+        return InverterLink::Woke { after };
     }
     if foreign_lately {
         return InverterLink::Heard;
     }
     if !ours_cannot_feed {
-        return InverterLink::Unknown(
-            "the flag is down, but our own questions may have put it down: only listening, or the lamp watched for one \
-             silence time, can tell"
-                .to_owned(),
-        );
+        return InverterLink::Unknown(LinkUnknown::PerhapsFedByUs);
     }
     not_flagged(evidence, profile, since)
 }
@@ -100,14 +96,14 @@ pub(crate) fn link(
 // Kind: invented (several times the refresh of a unit, a fraction of any silence time)
 const UNMOVED: Duration = Duration::from_secs(10);
 
-/// Whether a unit that waited stopped waiting right after our own first question, which the map says
-/// cannot be: the map may be wrong there, and nobody else was heard.
+/// How long after our own first question a unit that waited stopped waiting, which the map says cannot
+/// be: the map may be wrong there, and nobody else was heard.
 fn woke_after_us(
     evidence: &MemberEvidence,
     profile: &Profile,
     around: &Circumstances<'_>,
     flag: &[(Duration, bool)],
-) -> Option<String> {
+) -> Option<Duration> {
     let asked_from = around.asked_from?;
     let since = around.counts_from.unwrap_or_default().max(asked_from);
     let states = evidence.states(profile);
@@ -122,11 +118,7 @@ fn woke_after_us(
         (last_up.saturating_sub(asked_from) < UNMOVED).then_some(down)
     };
     let at = fell(flag.to_vec()).or_else(|| fell(waits.collect()))?;
-    Some(format!(
-        "IT WOKE AFTER OUR QUESTIONS: it waited for its inverter, and stopped {:.0} s after our first question; nobody \
-         else was heard, and the map says that questions cannot do that: the map may be wrong",
-        at.saturating_sub(asked_from).as_secs_f64().ceil()
-    ))
+    Some(at.saturating_sub(asked_from))
 }
 
 /// The flag is down and our reads cannot have put it down.
@@ -151,10 +143,7 @@ fn not_flagged(evidence: &MemberEvidence, profile: &Profile, since: Duration) ->
                 remaining_s: whole_seconds(left),
             }
         }
-        (Some(false), false) => InverterLink::Unknown(
-            "the unit says that it never heard an inverter, yet does not flag the silence"
-                .to_owned(),
-        ),
+        (Some(false), false) => InverterLink::Unknown(LinkUnknown::NeverHeardNotFlagged),
     }
 }
 

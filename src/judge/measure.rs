@@ -8,10 +8,9 @@ use packside_profiles::model::{LiesIn, Limits, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
 use super::{adds_up, notices};
-use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Deed, Fact, Limit, Measured, PointIndex, Side, Switches};
 use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality, Source};
-use crate::words;
 
 /// What the numbers of one member say.
 #[derive(Debug, Clone, Default)]
@@ -340,8 +339,9 @@ fn spread(measured: &mut Numbers, readings: &[Reading], profile: &Profile, at_re
                 Severity::Alarm
             } else {
                 if current_flows(readings, profile) || high - low > limit * WHILE_BALANCING {
-                    let doubt = DoubtKind::SpreadUnderLoad.says(words::fact(&fact, profile));
-                    measured.doubts.push(doubt);
+                    measured.doubts.push(Doubt::SpreadUnderLoad {
+                        found: fact.clone(),
+                    });
                 }
                 Severity::Warning
             };
@@ -394,9 +394,9 @@ fn terminals(
         return;
     }
     let fact = Fact::from(Measured::TerminalsLive { volts });
-    measured
-        .doubts
-        .push(DoubtKind::Terminals.says(words::fact(&fact, profile)));
+    measured.doubts.push(Doubt::Terminals {
+        found: fact.clone(),
+    });
     let mut found = finding(
         Class::SwitchFault,
         Severity::Warning,

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use packside_profiles::model::{LiesIn, Profile, Severity, Terminals};
-use packside_profiles::{Class, Place, Role, StateKind, Value};
+use packside_profiles::{Class, Foreign, Place, Role, StateKind, Value};
 
 use super::decide::{Roots, decide};
 use super::identity::{recognition, two_units};
@@ -17,10 +17,11 @@ use super::{answers, beside, flags, gate, measure, notices, plausible, roots, sa
 use crate::event::{Answer, LinkFacts, Plugged};
 use crate::evidence::heartbeat::{Pulse, pulse};
 use crate::evidence::samples::MemberEvidence;
-use crate::facts::doubt::{Doubt, DoubtKind, Gate};
+use crate::facts::doubt::{Doubt, Gate, LinkUnknown, Undefined};
 use crate::facts::fact::{Caution, Deed, Fact, FactKind, Line, Measured};
 use crate::facts::judgement::{
-    Certainty, Finding, Reading, ReadingQuality, Source, VerdictKind, sort_by_weight,
+    Certainty, Finding, Reading, ReadingQuality, Source, UnitState, ValueRemark, VerdictKind,
+    sort_by_weight,
 };
 use crate::facts::readings;
 use crate::words;
@@ -44,8 +45,8 @@ pub(crate) struct Member {
     pub(crate) findings: Vec<Finding>,
     /// What was read.
     pub(crate) readings: Vec<Reading>,
-    /// State of the control unit and its name.
-    pub(crate) state: Option<(StateKind, String)>,
+    /// State of the control unit, where the map knows it.
+    pub(crate) state: Option<UnitState>,
     /// Cells were compared under a step of the current.
     pub(crate) under_load: bool,
     /// The state of charge was compared with the cells at rest.
@@ -63,7 +64,7 @@ impl Member {
     pub(crate) fn fills_gate(&self) -> bool {
         self.doubts
             .iter()
-            .all(|doubt| doubt.kind.gate() == Gate::Filled)
+            .all(|doubt| doubt.kind().gate() == Gate::Filled)
     }
 }
 
@@ -107,14 +108,14 @@ impl Shared<'_> {
 pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     let profile = shared.profile;
     let facts = Facts::of(evidence, shared);
-    let state = facts.state.as_ref().and_then(|(kind, _)| *kind);
+    let state = facts.state.as_ref().and_then(|state| state.kind);
     let recognition = recognition(&facts.readings, profile, shared.we_asked);
     let unconfirmed = !recognition.doubts.is_empty();
     let (mut findings, mut doubts) = facts.told(evidence, shared, recognition.doubts);
     let two_units = two_units(evidence, shared, profile);
     let woken = matches!(
         facts.inverter,
-        InverterLink::Woke(_)
+        InverterLink::Woke { .. }
             | InverterLink::SilentSoFar {
                 fed_by_us: true,
                 ..
@@ -140,26 +141,23 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     // Numbers of two units do not add up, and bits of another map say nothing: what was found is told,
     // and is no statement about this unit.
     if !two_units.is_empty() || recognition.is_another_map {
-        let first = doubts
-            .iter()
-            .filter(|doubt| recognition.is_another_map && doubt.kind == DoubtKind::NotRecognised);
-        let first: Vec<Doubt> = two_units.iter().chain(first).cloned().collect();
-        why.splice(0..0, first.into_iter().map(|doubt| doubt.text));
-        let mut told: Vec<String> = Vec::new();
-        why.retain(|text| {
-            !told.contains(text) && {
-                told.push(text.clone());
-                true
-            }
-        });
-        doubts.splice(0..0, two_units);
+        of_another(
+            two_units,
+            recognition.is_another_map,
+            &mut doubts,
+            &mut why,
+            profile,
+        );
         without_roots = VerdictKind::Undecided;
         kind = VerdictKind::Undecided;
     }
-    if let Some((_, state)) = facts.state.as_ref().filter(|_| !shared.we_asked)
+    if let Some(state) = facts.state.as_ref().filter(|_| !shared.we_asked)
         && kind == VerdictKind::Undecided
     {
-        why.insert(0, format!("overheard: the unit is in state {state}"));
+        why.insert(
+            0,
+            format!("overheard: the unit is in state {}", state.shown()),
+        );
     }
     let caution = caution.or_else(|| stands_still(&findings));
     why.splice(0..0, caution.as_ref().map(words::caution));
@@ -175,16 +173,39 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         under_load: facts.plausible.under_load,
         charge_compared: facts.plausible.charge_compared,
         precharge_seen: precharge_seen(evidence, profile),
-        state: facts.state.and_then(|(kind, name)| Some((kind?, name))),
+        state: facts.state.and_then(State::known),
         inverter: facts.inverter,
         unconfirmed,
     }
 }
 
+/// Puts what says that this is another unit, or two, before everything else, each reason once.
+fn of_another(
+    two_units: Vec<Doubt>,
+    is_another_map: bool,
+    doubts: &mut Vec<Doubt>,
+    why: &mut Vec<String>,
+    profile: &Profile,
+) {
+    let misfit = |doubt: &&Doubt| is_another_map && matches!(doubt, Doubt::NotRecognised { .. });
+    let first = two_units.iter().chain(doubts.iter().filter(misfit));
+    let mut told: Vec<String> = Vec::new();
+    for text in first
+        .map(|doubt| words::doubt(doubt, profile))
+        .chain(why.drain(..))
+    {
+        if !told.contains(&text) {
+            told.push(text);
+        }
+    }
+    *why = told;
+    doubts.splice(0..0, two_units);
+}
+
 /// What was seen of one member, before anything is concluded from it.
 struct Facts {
     readings: Vec<Reading>,
-    state: Option<(Option<StateKind>, String)>,
+    state: Option<State>,
     measured: measure::Numbers,
     plausible: plausible::Plausible,
     flagged: flags::FlagPicture,
@@ -198,7 +219,7 @@ impl Facts {
         let readings = readings::readings(evidence, profile, shared.moment, shared.clocks_broke_at);
         let rebooted_at = rebooted_at(evidence, profile);
         let state = state(&readings, profile);
-        let kind = state.as_ref().and_then(|(kind, _)| *kind);
+        let kind = state.as_ref().and_then(|state: &State| state.kind);
         let terminals_before = evidence.before_last(profile, Role::TerminalVoltage);
         let steady = steady(evidence, &readings, profile, shared.moment);
         let measured = measure::measure(&readings, profile, kind, terminals_before, steady);
@@ -248,7 +269,7 @@ impl Facts {
             profile,
         );
         let alarm = findings.iter().any(Finding::is_root_alarm);
-        let state = self.state.as_ref().and_then(|(kind, _)| *kind);
+        let state = self.state.as_ref().and_then(|state| state.kind);
         let lamps = lamps(shared, &self.flagged.active, alarm, state, unit);
         let said = answers::findings(shared.said, unit);
         doubts.extend(gate::missing(
@@ -258,15 +279,12 @@ impl Facts {
             self.pulse,
             shared.we_asked,
         ));
-        doubts.extend(
-            lamps
-                .iter()
-                .map(|f| DoubtKind::LampContradicts.says(words::fact(&f.fact, profile))),
-        );
-        doubts.extend(
-            said.iter()
-                .map(|f| DoubtKind::AnsweredNo.says(words::fact(&f.fact, profile))),
-        );
+        doubts.extend(lamps.iter().map(|f| Doubt::LampContradicts {
+            found: f.fact.clone(),
+        }));
+        doubts.extend(said.iter().map(|f| Doubt::AnsweredNo {
+            found: f.fact.clone(),
+        }));
         findings.extend(lamps);
         findings.extend(said);
         doubts.extend(beside::low_by_flag_only(&findings, readings, profile));
@@ -333,7 +351,7 @@ fn as_old_as_the_pulse(mut readings: Vec<Reading>, pulse: Pulse) -> Vec<Reading>
     };
     for reading in readings.iter_mut().filter(stale) {
         reading.quality = ReadingQuality::Stale;
-        reading.remark = Some("the unit's own counter stands still".to_owned());
+        reading.remark = Some(ValueRemark::StandsStill);
     }
     readings
 }
@@ -351,13 +369,13 @@ fn lamps(
 }
 
 /// A state that the profile does not know.
-fn unknown_state(state: Option<&(Option<StateKind>, String)>) -> Option<Doubt> {
-    match state {
-        Some((None, name)) => Some(
-            DoubtKind::UndefinedBit.says(format!("state {name}, which the profile does not know")),
-        ),
-        _ => None,
-    }
+fn unknown_state(state: Option<&State>) -> Option<Doubt> {
+    let state = state.filter(|state| state.kind.is_none())?;
+    let what = Undefined::State {
+        code: state.code,
+        name: state.name.clone(),
+    };
+    Some(Doubt::UndefinedBit { what })
 }
 
 /// Whether the own heartbeat moves, since the last restart or break of the clocks.
@@ -381,12 +399,11 @@ fn precharge_seen(evidence: &MemberEvidence, profile: &Profile) -> bool {
 
 /// A member that never answered.
 pub(crate) fn silent(unit: u8, asked: bool) -> Member {
-    let why = words::line(&Line::MemberMissing { asked });
     Member {
         unit,
         kind: VerdictKind::BusProblem,
-        why: vec![why.clone()],
-        doubts: vec![DoubtKind::PackSilent.says(why)],
+        why: vec![words::line(&Line::MemberMissing { asked })],
+        doubts: vec![Doubt::PackSilent { asked }],
         asked,
         without_roots: VerdictKind::BusProblem,
         findings: Vec::new(),
@@ -395,22 +412,49 @@ pub(crate) fn silent(unit: u8, asked: bool) -> Member {
         under_load: false,
         charge_compared: false,
         precharge_seen: false,
-        inverter: InverterLink::Unknown("no answer".to_owned()),
+        inverter: InverterLink::Unknown(LinkUnknown::NoAnswer),
         unconfirmed: false,
     }
 }
 
-/// The state by name; the kind is absent where the profile does not know the number.
-fn state(readings: &[Reading], profile: &Profile) -> Option<(Option<StateKind>, String)> {
+/// What the unit says of its state.
+struct State {
+    /// Absent where the map does not know the number.
+    kind: Option<StateKind>,
+    code: u64,
+    /// Its name in the map.
+    name: Option<Foreign>,
+}
+
+impl State {
+    fn shown(&self) -> String {
+        let number = || self.code.to_string();
+        self.name
+            .as_ref()
+            .map_or_else(number, |name| name.clean().into_owned())
+    }
+
+    fn known(self) -> Option<UnitState> {
+        Some(UnitState {
+            kind: self.kind?,
+            code: self.code,
+            name: self.shown(),
+        })
+    }
+}
+
+fn state(readings: &[Reading], profile: &Profile) -> Option<State> {
     let reading = readings
         .iter()
         .find(|r| r.role == Role::State && r.quality == ReadingQuality::Good)?;
-    let raw = reading.raw?;
+    let code = reading.raw?;
     let point = profile.points.iter().find(|p| p.id == reading.point)?;
-    let named = point.values.iter().find(|v| v.is == raw);
-    Some(named.map_or((None, raw.to_string()), |v| {
-        (v.state, v.name.clean().into_owned())
-    }))
+    let named = point.values.iter().find(|v| v.is == code);
+    Some(State {
+        kind: named.and_then(|value| value.state),
+        code,
+        name: named.map(|value| value.name.clone()),
+    })
 }
 
 /// A measured violation and a flag of the same class at the same place say the same thing: both
@@ -450,7 +494,9 @@ fn frozen(
         by_gateway: gateway,
     });
     if gateway {
-        doubts.push(DoubtKind::PerhapsCache.says(words::fact(&fact, profile)));
+        doubts.push(Doubt::PerhapsCache {
+            found: fact.clone(),
+        });
     }
     findings.insert(
         0,

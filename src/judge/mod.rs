@@ -56,8 +56,8 @@ use crate::evidence::{Seen, samples as evidence};
 use crate::facts::fact::Line;
 use crate::facts::judgement::{self, root_ids};
 use crate::facts::{
-    Basis, Bus, Cause, Finding, Identity, Judgement, MemberSummary, ModuleIdentity, NextStep,
-    NotTested, Source, Verdict, VerdictKind, doubt, health, sight, step,
+    Basis, Bus, Cause, Doubt, DoubtKind, Finding, Identity, Judgement, MemberSummary,
+    ModuleIdentity, NextStep, NotTested, Source, Verdict, VerdictKind, health, sight, step,
 };
 use crate::words;
 use causes::Topic;
@@ -146,22 +146,21 @@ fn current_flows(currents: &[(Duration, f64)], profile: &Profile, at: Duration) 
     Some(amps.abs() > profile.unit.rest_current)
 }
 
-/// Whether another look may settle a point that is open (its id).
-pub fn by_looking_again(id: &str) -> bool {
-    use doubt::DoubtKind as D;
-    let kinds = [
-        D::NotRead,
-        D::NotAsked,
-        D::HeartbeatUnseen,
-        D::NotInService,
-        D::Terminals,
-        D::CurrentWhileOpen,
-        D::NotRecognised,
-        D::Unexplained,
-        D::OfTwoMoments,
-        D::SpreadUnderLoad,
-    ];
-    kinds.iter().any(|kind| kind.id() == id)
+/// Whether another look may settle a point that is open.
+pub fn by_looking_again(open: &Doubt) -> bool {
+    matches!(
+        open,
+        Doubt::NotRead { .. }
+            | Doubt::NotAsked { .. }
+            | Doubt::HeartbeatUnseen
+            | Doubt::NotInService { .. }
+            | Doubt::Terminals { .. }
+            | Doubt::CurrentWhileOpen { .. }
+            | Doubt::NotRecognised { .. }
+            | Doubt::Unexplained { .. }
+            | Doubt::OfTwoMoments { .. }
+            | Doubt::SpreadUnderLoad { .. }
+    )
 }
 
 /// What every point of every unit gave over time, from own questions and overheard ones.
@@ -214,7 +213,7 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
             m.kind == kind || (kind == VerdictKind::Undecided && m.kind == VerdictKind::BusProblem)
         })
         .collect();
-    let doubts: Vec<doubt::Doubt> = deciding.iter().flat_map(|m| m.doubts.clone()).collect();
+    let doubts: Vec<Doubt> = deciding.iter().flat_map(|m| m.doubts.clone()).collect();
     let line = bus::line_sights(seen, &bus, &doubts);
     let considered = consider(kind, &deciding, &bus, &line, (seen, profile));
     let settling = causes::steps(&considered);
@@ -258,7 +257,7 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
     let without_roots = without_roots(&members);
     let gate_filled = members.iter().all(Member::fills_gate);
     let open = if kind == VerdictKind::Undecided {
-        doubts.iter().map(doubt::Doubt::open_point).collect()
+        doubts.clone()
     } else {
         Vec::new()
     };
@@ -385,18 +384,17 @@ fn consider(
 
 /// Whether a member is open because of what did not come over the line.
 fn speaks_of_line(member: &Member) -> bool {
-    use doubt::DoubtKind;
-    let of_line = |kind| {
+    let of_line = |doubt: &Doubt| {
         matches!(
-            kind,
-            DoubtKind::NotRead
-                | DoubtKind::NotAsked
-                | DoubtKind::TwoUnits
-                | DoubtKind::PerhapsCache
-                | DoubtKind::HeartbeatUnseen
+            doubt,
+            Doubt::NotRead { .. }
+                | Doubt::NotAsked { .. }
+                | Doubt::TwoUnits { .. }
+                | Doubt::PerhapsCache { .. }
+                | Doubt::HeartbeatUnseen
         )
     };
-    member.doubts.iter().any(|doubt| of_line(doubt.kind))
+    member.doubts.iter().any(of_line)
 }
 
 /// A remark where the line does badly, with the likeliest reason.
@@ -487,7 +485,7 @@ fn worst(kinds: impl Iterator<Item = VerdictKind>) -> VerdictKind {
 fn summary(
     kind: VerdictKind,
     deciding: &[&Member],
-    doubts: &[doubt::Doubt],
+    doubts: &[Doubt],
     (findings, profile): (&[Finding], &Profile),
     several: bool,
 ) -> String {
@@ -573,36 +571,35 @@ fn roots_in_words(findings: &[Finding], profile: &Profile, several: bool) -> Str
 }
 
 /// The points that were not read, where they are few.
-fn few_unread(doubts: &[doubt::Doubt]) -> Option<String> {
-    let unread = doubts
-        .iter()
-        .filter(|d| d.kind == doubt::DoubtKind::NotRead);
-    let names: Vec<&str> = unread
-        .filter_map(|d| Some(d.text.split_once(": ")?.0))
-        .collect();
+fn few_unread(doubts: &[Doubt]) -> Option<String> {
+    let unread = doubts.iter().filter_map(|doubt| match doubt {
+        Doubt::NotRead { name, .. } => Some(name.as_str()),
+        _ => None,
+    });
+    let names: Vec<&str> = unread.collect();
     (1..=3).contains(&names.len()).then(|| names.join(" and "))
 }
 
 /// What keeps it open, in a few words: the first reason, and how many others there are.
-fn undecided_summary(doubts: &[doubt::Doubt]) -> String {
-    let mut kinds: Vec<doubt::DoubtKind> = Vec::new();
-    for doubt in doubts {
-        if !kinds.contains(&doubt.kind) {
-            kinds.push(doubt.kind);
+fn undecided_summary(doubts: &[Doubt]) -> String {
+    let mut kinds: Vec<DoubtKind> = Vec::new();
+    for kind in doubts.iter().map(Doubt::kind) {
+        if !kinds.contains(&kind) {
+            kinds.push(kind);
         }
     }
     let first = kinds
         .first()
         .map_or("something is missing or contradicts", |kind| {
-            kind.headline()
+            words::doubt_in_short(*kind)
         });
-    if kinds.first() == Some(&doubt::DoubtKind::NotRead)
+    if kinds.first() == Some(&DoubtKind::NotRead)
         && let Some(names) = few_unread(doubts)
     {
         return format!("{names} could not be read: what stands there is not known, a fault may.");
     }
     match kinds.len() {
-        1 if kinds == [doubt::DoubtKind::TooEarly] => {
+        1 if kinds == [DoubtKind::TooEarly] => {
             "Too early to say: the silence time is not over.".to_owned()
         }
         0 | 1 => format!("Not settled: {first}."),

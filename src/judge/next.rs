@@ -9,12 +9,11 @@ use packside_profiles::{Class, Role, StateKind};
 use super::inverter::InverterLink;
 use super::measure::at_rest;
 use super::member::Member;
-use crate::facts::doubt::{self, DoubtKind};
+use crate::facts::doubt::{Doubt, DoubtKind, Lack};
 use crate::facts::fact::{Deed, Remedy};
 use crate::facts::judgement::{
     Disposition, Finding, NextStep, NotTested, Reading, ReadingQuality, Source, VerdictKind,
 };
-use crate::facts::readings::REFUSED;
 use crate::facts::step::{Step, by_risk};
 use crate::words;
 
@@ -126,7 +125,8 @@ fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
         }
         steps.push(Step::AskMaker.plain());
     }
-    if member.doubts.iter().any(|d| d.kind == DoubtKind::MayHide) {
+    let hides = |doubt: &Doubt| matches!(doubt, Doubt::MayHide { .. });
+    if member.doubts.iter().any(hides) {
         steps.push(Step::BehindTheCode.plain());
     }
     let silent =
@@ -298,14 +298,10 @@ fn waiting_steps(member: &Member, profile: &Profile, causes: &[NextStep]) -> Vec
 }
 
 fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64) -> Vec<NextStep> {
-    let starting = matches!(
-        member.state,
-        Some((StateKind::SelfTest | StateKind::Precharge, _))
-    );
-    let refused = member
-        .doubts
-        .iter()
-        .any(|d| d.kind == DoubtKind::NotRead && d.text.contains(REFUSED));
+    let state = member.state.as_ref().map(|state| state.kind);
+    let starting = matches!(state, Some(StateKind::SelfTest | StateKind::Precharge));
+    let refuses = |doubt: &Doubt| matches!(doubt.lack(), Some(Some(Lack::Refused(_))));
+    let refused = member.doubts.iter().any(refuses);
     let words = |kind: DoubtKind| {
         match (kind.step(), &member.inverter) {
         (Step::WaitSilence, InverterLink::TooEarly { remaining_s }) => Some(format!(
@@ -336,12 +332,26 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
         _ => None,
     }
     };
-    let mut steps = doubt::steps(&member.doubts, words);
-    if member.doubts.iter().any(|d| d.kind == DoubtKind::TwoUnits) {
+    let mut steps = settling(&member.doubts, words);
+    let two = |doubt: &Doubt| matches!(doubt, Doubt::TwoUnits { .. });
+    if member.doubts.iter().any(two) {
         steps.push(Step::OneUnitOff.plain());
     }
     if steps.is_empty() {
         steps.push(Step::LookAgain.plain());
+    }
+    steps
+}
+
+/// The steps that settle these doubts, each once, the words given for a kind before its own.
+fn settling(doubts: &[Doubt], words: impl Fn(DoubtKind) -> Option<String>) -> Vec<NextStep> {
+    let mut steps: Vec<NextStep> = Vec::new();
+    for kind in doubts.iter().map(Doubt::kind) {
+        let step = kind.step();
+        if steps.iter().any(|told| told.id == step.row().id) {
+            continue;
+        }
+        steps.push(words(kind).map_or_else(|| step.plain(), |text| step.with(text)));
     }
     steps
 }
@@ -388,7 +398,7 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
             when: when.to_owned(),
         });
     };
-    let state = member.state.as_ref().map(|(kind, _)| *kind);
+    let state = member.state.as_ref().map(|state| state.kind);
     let connected = matches!(state, Some(StateKind::Standby | StateKind::Running));
     let current = member
         .readings

@@ -13,10 +13,9 @@ use super::measure::{finding, first};
 use super::notices::notice;
 use super::resistance::{fit, step_seen};
 use crate::evidence::samples::{MemberEvidence, Sample, Seen, number};
-use crate::facts::doubt::{Doubt, DoubtKind};
+use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Compared, Contradicts, Deed, Fact, Measured, PointIndex, Remark, Spot};
 use crate::facts::judgement::{Finding, Reading};
-use crate::words;
 
 /// A broken sense wire leaves the sum of its two cells as it was, to within this, V per pair.
 // Kind: derived (two cells of the flat part of the curve differ by less at rest)
@@ -366,8 +365,9 @@ fn current_while_open(seen: &mut Plausible, readings: &[Reading], profile: &Prof
         at: current.spot(),
         amps,
     });
-    seen.doubts
-        .push(DoubtKind::CurrentWhileOpen.says(words::fact(&fact, profile)));
+    seen.doubts.push(Doubt::CurrentWhileOpen {
+        found: fact.clone(),
+    });
     let mut found = finding(
         Class::SensorFault,
         Severity::Warning,

@@ -9,7 +9,7 @@ use packside_profiles::model::{LiesIn, Profile, Severity};
 use super::measure::first;
 use super::member::Member;
 use super::notices::notice;
-use crate::facts::doubt::DoubtKind;
+use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Compared, Fact, FactKind};
 use crate::facts::judgement::{NextStep, Reading, Source, VerdictKind};
 use crate::facts::step::Step;
@@ -46,19 +46,19 @@ pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
     let Some(member) = members.iter_mut().find(|m| m.unit == low.0) else {
         return;
     };
-    let text = words::fact(&fact, profile);
+    let doubt = Doubt::PacksUnlike {
+        found: fact.clone(),
+    };
     let mut found = notice(low.0, fact);
     found.severity = Severity::Warning;
     found.source = Source::Measured;
     found.lies_in = LiesIn::SiteCondition;
     member.findings.push(found);
-    member
-        .doubts
-        .push(DoubtKind::PacksUnlike.says(text.clone()));
     if !matches!(member.kind, VerdictKind::Fault | VerdictKind::BusProblem) {
         member.kind = VerdictKind::Undecided;
-        member.why.insert(0, text);
+        member.why.insert(0, words::doubt(&doubt, profile));
     }
+    member.doubts.push(doubt);
     if member.without_roots != VerdictKind::BusProblem {
         member.without_roots = VerdictKind::Undecided;
     }

@@ -84,7 +84,7 @@ pub fn topics() -> Vec<Topic> {
     let sure = sure.map(|one| entry(one.id(), format!("{}.", one.meaning())));
     let doubts = DoubtKind::ALL.iter().map(|kind| {
         let step = kind.step().row().id;
-        let meaning = format!("{}. Settled by `{step}`.", kind.meaning());
+        let meaning = format!("{}. Settled by `{step}`.", words::doubt_means(*kind));
         entry(kind.id(), meaning).with_step(kind.step())
     });
     let sights = Sight::ALL

@@ -10,7 +10,7 @@ use packside_profiles::model::{Profile, Severity};
 use serde_json::json;
 
 use super::screen::{self, wrap};
-use crate::facts::{Cause, Judgement, Reading, ReadingQuality, VerdictKind};
+use crate::facts::{Cause, Doubt, Judgement, Reading, ReadingQuality, VerdictKind};
 use crate::judge::reference::{Entry, Topic, topics};
 use crate::show::page::words;
 use crate::words::{self as sentence, with_unit};
@@ -62,7 +62,7 @@ fn order_of_judging(out: &mut String, judgement: &Judgement, profile: &Profile) 
             items.join(", ")
         }
     };
-    let open: Vec<&str> = verdict.open.iter().map(|point| point.id).collect();
+    let open: Vec<&str> = verdict.open.iter().map(Doubt::id).collect();
     let rules = [
         format!(
             "1. Is there a valid answer of the unit? {} of {} questions answered, {exceptions} refused{}",
@@ -176,7 +176,9 @@ fn changes(out: &mut String, judgement: &Judgement, profile: &Profile) {
     for point in &verdict.open {
         told.push(format!(
             "{} [{}]: settled by {}",
-            point.text, point.id, point.settled_by
+            sentence::of_doubt(judgement, point),
+            point.id(),
+            point.settled_by()
         ));
     }
     match verdict.kind {

@@ -14,7 +14,7 @@ use anstyle::{AnsiColor, Style};
 use packside_profiles::model::Profile;
 
 use crate::event::{LinkFacts, LinkKind};
-use crate::facts::{Judgement, VerdictKind};
+use crate::facts::{Judgement, UnitState, VerdictKind};
 use crate::judge::PROVEN;
 use crate::wire::Framing;
 
@@ -130,7 +130,7 @@ fn who(
         parts.push(format!("{} modules", identity.modules.len()));
     }
     for member in &identity.members {
-        if let Some((_, name)) = &member.state {
+        if let Some(UnitState { name, .. }) = &member.state {
             let lead = if identity.members.len() > 1 {
                 format!("address {} ", member.unit)
             } else {

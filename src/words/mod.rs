@@ -9,17 +9,22 @@
 //! [`in_pseudo_language`] scrambles every sentence of this room. Tests run everything in it: nothing but text
 //! may change.
 
+mod doubt;
 mod fact;
 mod names;
 mod number;
 mod pseudo;
 mod to_do;
 
-use crate::facts::{Finding, Judgement};
+use packside_profiles::Value;
 
+use crate::facts::{Doubt, Finding, Judgement, ValueRemark};
+
+pub(crate) use doubt::{doubt, doubt_in_short, doubt_means, doubts_together};
 pub(crate) use fact::{caution, class, class_in_short, deciding, fact, line, whereabouts};
 pub(crate) use number::with_unit;
 pub use pseudo::in_pseudo_language;
+use pseudo::said;
 pub(crate) use to_do::{to_do, usual};
 
 /// The sentence of a finding. Empty where it was judged without a map, which gives no findings.
@@ -32,4 +37,35 @@ pub fn of_finding(judgement: &Judgement, finding: &Finding) -> String {
 pub fn what_to_do(judgement: &Judgement, finding: &Finding) -> String {
     let profile = judgement.profile.as_deref();
     profile.map_or_else(String::new, |profile| to_do(&finding.to_do, profile))
+}
+
+/// The sentence of what is open. Empty where it was judged without a map, which leaves nothing open.
+pub fn of_doubt(judgement: &Judgement, open: &Doubt) -> String {
+    let profile = judgement.profile.as_deref();
+    profile.map_or_else(String::new, |profile| doubt(open, profile))
+}
+
+/// A value as the unit gave it.
+fn value(value: &Value) -> String {
+    match value {
+        Value::Number(number) => number.to_string(),
+        Value::Text(text) => text.clean().into_owned(),
+        Value::Bits(bits) => format!("0x{bits:04x}"),
+        Value::Code(code) => code.to_string(),
+    }
+}
+
+/// Why a value is not there or not good.
+pub fn remark(remark: ValueRemark) -> String {
+    said(match remark {
+        ValueRemark::Refused(code) => return refused(code),
+        ValueRemark::ClocksBroke => "read before this computer slept or its clock was set",
+        ValueRemark::NotValidNow => "not valid in this state",
+        ValueRemark::StandsStill => "the unit's own counter stands still",
+    })
+}
+
+/// That a unit refuses to give a value, with its exception.
+fn refused(code: u8) -> String {
+    said(format!("refused with exception {code:02x}"))
 }

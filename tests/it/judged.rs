@@ -196,7 +196,7 @@ fn cells_that_are_balanced_are_no_broken_sense_wire() {
 #[test]
 fn uptime_that_goes_back_once_is_a_restart_and_that_jumps_both_ways_two_units() {
     let open =
-        |name| -> Vec<&'static str> { judged(name).verdict.open.iter().map(|o| o.id).collect() };
+        |name| -> Vec<&'static str> { judged(name).verdict.open.iter().map(|o| o.id()).collect() };
     assert!(!open("hv-reboots-during-the-look").contains(&"two-units"));
     assert!(!open("hv-reboots-again-and-again").contains(&"two-units"));
     assert!(open("hv-two-units-in-turn").contains(&"two-units"));

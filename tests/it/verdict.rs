@@ -57,7 +57,7 @@ fn spread_under_load_keeps_the_verdict_open_and_says_why() {
     for seed in 0..6 {
         let judgement = look("cells-apart-at-rest", "in-service", seed, Way::Serial);
         assert!(["fault", "undecided"].contains(&kind(&judgement)), "{seed}");
-        let open: Vec<&str> = judgement.verdict.open.iter().map(|o| o.id).collect();
+        let open: Vec<&str> = judgement.verdict.open.iter().map(|o| o.id()).collect();
         let says = open.contains(&"spread-under-load") || kind(&judgement) == "fault";
         assert!(says, "{seed} {open:?}");
     }

@@ -267,7 +267,10 @@ impl<'a> Teller<'a> {
             screen::wrap(&mut out, &next.text, "  next: ", "  ");
         }
         for member in &judgement.identity.members {
-            let state = member.state.as_ref().map_or("not read", |(_, name)| name);
+            let state = member
+                .state
+                .as_ref()
+                .map_or("not read", |state| &state.name);
             let _ = writeln!(out, "\n  address {:<3} state {state}", member.unit);
             let mine = self
                 .numbers
@@ -390,7 +393,7 @@ fn changes_between(before: Option<&Judgement>, now: &Judgement) -> Vec<Change> {
         add("state", "restarted", text);
     }
     for member in &now.identity.members {
-        let Some((kind, state)) = &member.state else {
+        let Some(state) = &member.state else {
             continue;
         };
         let earlier = before.and_then(|before| {
@@ -399,18 +402,18 @@ fn changes_between(before: Option<&Judgement>, now: &Judgement) -> Vec<Change> {
                 .members
                 .iter()
                 .find(|m| m.unit == member.unit)?;
-            member.state.as_ref().map(|(_, name)| name)
+            member.state.as_ref()
         });
         match earlier {
-            Some(earlier) if earlier == state => {}
+            Some(earlier) if earlier.code == state.code => {}
             Some(earlier) => {
-                let text = format!("address {}: {earlier} → {state}", member.unit);
-                add("state", kind.id(), text);
+                let text = format!("address {}: {} → {}", member.unit, earlier.name, state.name);
+                add("state", state.kind.id(), text);
             }
             None => add(
                 "state",
-                kind.id(),
-                format!("address {}: {state}", member.unit),
+                state.kind.id(),
+                format!("address {}: {}", member.unit, state.name),
             ),
         }
     }

@@ -42,7 +42,7 @@ pub fn check(
             "basis": match verdict.basis { Basis::Rule => "rule", Basis::Weighed(_) => "weighed" },
             "summary": verdict.summary,
             "why": verdict.why,
-            "open": verdict.open.iter().map(|o| json!({ "id": o.id, "text": o.text, "settled_by": o.settled_by })).collect::<Vec<_>>(),
+            "open": verdict.open.iter().map(|o| json!({ "id": o.id(), "text": words::of_doubt(judgement, o), "settled_by": o.settled_by() })).collect::<Vec<_>>(),
             "gate_filled": verdict.gate_filled,
             "without_roots": verdict.without_roots.map(VerdictKind::id),
             "causes": causes(&verdict.causes),
@@ -109,7 +109,7 @@ fn identity(judgement: &Judgement) -> Json {
         })).collect::<Vec<_>>(),
         "members": identity.members.iter().map(|m| json!({
             "unit": m.unit, "serial": m.serial, "firmware": m.firmware, "kind": m.kind.id(),
-            "state": m.state.as_ref().map(|(kind, _)| kind.id()),
+            "state": m.state.as_ref().map(|state| state.kind.id()),
         })).collect::<Vec<_>>(),
     })
 }
@@ -194,7 +194,7 @@ fn reading(reading: &Reading) -> Json {
         "table": table(reading.table),
         "register": reading.register,
         "quality": reading.quality.id(),
-        "remark": reading.remark,
+        "remark": reading.remark.map(words::remark),
         "age_ms": reading.age.map(ms),
     })
 }

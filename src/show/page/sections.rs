@@ -356,7 +356,7 @@ fn modules(html: &mut Html, parts: &Parts) {
                 let state = m
                     .state
                     .as_ref()
-                    .map_or("not read", |(_, name)| name.as_str());
+                    .map_or("not read", |state| state.name.as_str());
                 let read = |role: Role| {
                     let mut mine = parts.source.judgement.readings.iter();
                     let found = mine.find(|r| r.unit == m.unit && r.role == role);

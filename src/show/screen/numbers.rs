@@ -6,7 +6,7 @@ use packside_profiles::Role;
 use packside_profiles::model::{FedBy, Profile};
 
 use super::{counted, wrap};
-use crate::facts::{Judgement, Reading, ReadingQuality};
+use crate::facts::{Doubt, Judgement, Reading, ReadingQuality};
 use crate::words::with_unit;
 
 /// Pack, modules, cells and temperatures.
@@ -15,7 +15,8 @@ pub(super) fn numbers(out: &mut String, judgement: &Judgement, profile: Option<&
     if judgement.readings.is_empty() {
         return;
     }
-    let two = judgement.verdict.open.iter().any(|o| o.id == "two-units");
+    let of_two = |open: &Doubt| matches!(open, Doubt::TwoUnits { .. });
+    let two = judgement.verdict.open.iter().any(of_two);
     let mixed = if two {
         ", mixed from two units: of neither"
     } else {

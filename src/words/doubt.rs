@@ -1,0 +1,349 @@
+//! Words of doubts: what keeps a verdict open, with the number that decided.
+//!
+//! Input: doubts. Output: English. Does not: decide anything.
+
+use packside_profiles::model::{Profile, Scalar};
+use packside_profiles::{Foreign, StateKind};
+
+use super::pseudo::said;
+use super::{fact, line, refused, value, with_unit};
+use crate::facts::doubt::{
+    Doubt, DoubtKind, Lack, LinkUnknown, Mismatch, Shows, TwoUnits, Unasked, Undefined,
+};
+use crate::facts::fact::Line;
+
+/// What is open, in one sentence.
+pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
+    said(match doubt {
+        Doubt::TwoUnits { sign } => two_units(sign),
+        Doubt::NotRecognised { mismatch } => not_recognised(mismatch),
+        Doubt::NotRead { .. } | Doubt::NotAsked { .. } => {
+            return doubts_together(std::slice::from_ref(doubt), profile);
+        }
+        Doubt::HeartbeatUnseen => "own heartbeat: not yet seen moving".to_owned(),
+        Doubt::NothingThere { role } => format!("the profile has no point for {role}"),
+        Doubt::LampContradicts { found }
+        | Doubt::AnsweredNo { found }
+        | Doubt::Terminals { found }
+        | Doubt::CurrentWhileOpen { found }
+        | Doubt::SpreadUnderLoad { found }
+        | Doubt::OfTwoMoments { found }
+        | Doubt::PerhapsCache { found }
+        | Doubt::PacksUnlike { found } => return fact(found, profile),
+        Doubt::UndefinedBit { what } => undefined(what),
+        Doubt::MayHide {
+            point,
+            shows,
+            hidden,
+        } => format!(
+            "{point} shows {} and may hide: {}",
+            shown(shows),
+            hidden.join(", ")
+        ),
+        Doubt::Unexplained { flag } => format!("{flag} is up and nothing explains it"),
+        Doubt::BeforeItsCause { flag } => format!(
+            "{flag} was up before the inverter fell silent, so the silence does not explain it"
+        ),
+        Doubt::SeenEarlier { flag, at } => {
+            format!(
+                "{flag} was up at {:.0} s; does it return?",
+                at.as_secs_f64()
+            )
+        }
+        Doubt::LowByFlagOnly {
+            found,
+            lowest,
+            warning,
+        } => format!(
+            "{}, yet the lowest cell reads {}, above its warning at {}: a worn cell is low under load alone",
+            fact(found, profile),
+            with_unit(*lowest, "V"),
+            with_unit(*warning, "V"),
+        ),
+        Doubt::FaultStateOnly => {
+            "the unit is in its fault state, yet no flag and no number says why".to_owned()
+        }
+        Doubt::TooEarly {
+            silence_s,
+            remaining_s,
+        } => format!(
+            "too early: the silence time of {silence_s} s is not over ({remaining_s} s to go), so neither the \
+             inverter nor its absence has shown"
+        ),
+        Doubt::LinkUnknown { why } => link_unknown(*why).to_owned(),
+        Doubt::WokeAfterUs { after } => format!(
+            "IT WOKE AFTER OUR QUESTIONS: it waited for its inverter, and stopped {:.0} s after our first question; nobody \
+             else was heard, and the map says that questions cannot do that: the map may be wrong",
+            after.as_secs_f64().ceil()
+        ),
+        Doubt::NotInService { state } => format!(
+            "the inverter is heard, but the unit is in state {} and not in service: look again in a few seconds",
+            state.map_or("unknown", StateKind::id)
+        ),
+        Doubt::PackSilent { asked } => return line(&Line::MemberMissing { asked: *asked }),
+    })
+}
+
+/// Names of points in one line of reasons.
+const MOST_NAMES: usize = 6;
+
+/// Doubts that are told in one line: one of any kind, or points that lack the same.
+pub(crate) fn doubts_together(doubts: &[Doubt], profile: &Profile) -> String {
+    let Some(lack) = doubts.first().and_then(lacks) else {
+        let each: Vec<String> = doubts.iter().map(|one| doubt(one, profile)).collect();
+        return each.join("; ");
+    };
+    let names: Vec<String> = doubts.iter().take(MOST_NAMES).filter_map(what).collect();
+    let more = match doubts.len().saturating_sub(MOST_NAMES) {
+        0 => String::new(),
+        left => format!(" and {left} more"),
+    };
+    said(format!("{}{more}: {lack}", names.join(", ")))
+}
+
+/// What a point lacks.
+fn lacks(doubt: &Doubt) -> Option<String> {
+    match doubt {
+        Doubt::NotRead { lack, .. } => Some(match lack {
+            Lack::Count => "how many there are is not known".to_owned(),
+            Lack::Refused(code) => refused(*code),
+            Lack::NoValue => "the unit has no value".to_owned(),
+            Lack::Impossible => "impossible value".to_owned(),
+            Lack::TooOld => "too old".to_owned(),
+            Lack::NotRead => "not read".to_owned(),
+        }),
+        Doubt::NotAsked { .. } => Some("nobody asked for it".to_owned()),
+        _ => None,
+    }
+}
+
+/// What it is that lacks it.
+fn what(doubt: &Doubt) -> Option<String> {
+    match doubt {
+        Doubt::NotRead { name, .. } => Some(name.clone()),
+        Doubt::NotAsked { what } => Some(match what {
+            Unasked::Reading(name) => name.clone(),
+            Unasked::Mark { map } => format!("whether this is a {map}"),
+        }),
+        _ => None,
+    }
+}
+
+fn two_units(sign: &TwoUnits) -> String {
+    match sign {
+        TwoUnits::AnsweredTwice { times, unit } => format!(
+            "{times} questions were answered twice, with different content: two units have the address {unit}"
+        ),
+        TwoUnits::Identity { name, texts } => {
+            let texts: Vec<_> = texts.iter().map(Foreign::clean).collect();
+            format!(
+                "{name} changes between {}: two units may answer in turn",
+                texts.join(" and ")
+            )
+        }
+        TwoUnits::Uptime { back, ahead } => format!(
+            "the uptime jumps from {:.0} to {:.0} s and from {:.0} to {:.0} s: two units may answer in turn",
+            back.0, back.1, ahead.0, ahead.1
+        ),
+    }
+}
+
+fn not_recognised(mismatch: &Mismatch) -> String {
+    match mismatch {
+        Mismatch::Mark {
+            map,
+            point,
+            seen,
+            expected,
+        } => format!(
+            "this may not be a {map}: {point} is {}, the profile expects {}",
+            seen.as_ref()
+                .map_or_else(|| "not readable".to_owned(), value),
+            match expected {
+                Scalar::Number(n) => n.to_string(),
+                Scalar::Text(t) => format!("\"{}…\"", t.clean()),
+            }
+        ),
+        Mismatch::Firmware { read, from, below } => format!(
+            "firmware {read} is outside the range of the profile (from {}, below {})",
+            from.as_deref().unwrap_or("any"),
+            below.as_deref().unwrap_or("any")
+        ),
+    }
+}
+
+fn undefined(what: &Undefined) -> String {
+    match what {
+        Undefined::Code { name, code } => {
+            format!("{name} shows code {code}, which the profile does not know")
+        }
+        Undefined::Bit { name, raw, bit } => {
+            format!("{name} = 0x{raw:04x} has bit {bit} set, which the profile does not know")
+        }
+        Undefined::State { code, name } => {
+            let number = || code.to_string().into();
+            let name = name.as_ref().map_or_else(number, Foreign::clean);
+            format!("state {name}, which the profile does not know")
+        }
+    }
+}
+
+fn shown(shows: &Shows) -> String {
+    match shows {
+        Shows::InTurn(codes) => {
+            let codes: Vec<String> = codes.iter().map(u64::to_string).collect();
+            format!(
+                "one fault after another (in this look {})",
+                codes.join(", ")
+            )
+        }
+        Shows::One(code) => format!("one code at a time ({code} now)"),
+    }
+}
+
+fn link_unknown(why: LinkUnknown) -> &'static str {
+    match why {
+        LinkUnknown::FlagNotRead => "the unit's flag for a silent inverter was not read",
+        LinkUnknown::PerhapsFedByUs => {
+            "the flag is down, but our own questions may have put it down: only listening, or the lamp watched for one \
+             silence time, can tell"
+        }
+        LinkUnknown::NeverHeardNotFlagged => {
+            "the unit says that it never heard an inverter, yet does not flag the silence"
+        }
+        LinkUnknown::NoAnswer => "no answer",
+    }
+}
+
+/// A kind in a few words, for the headline.
+pub(crate) fn doubt_in_short(kind: DoubtKind) -> &'static str {
+    match kind {
+        DoubtKind::TwoUnits => "two units answer at one address",
+        DoubtKind::NotRecognised => "this may be another unit than the map describes",
+        DoubtKind::NotRead => "something that a verdict needs was not read",
+        DoubtKind::NotAsked => "somebody else asks here, and not for all that a verdict needs",
+        DoubtKind::HeartbeatUnseen => "the answers may be old",
+        DoubtKind::NothingThere => "the map lacks what a verdict needs",
+        DoubtKind::LampContradicts => "a lamp says something else than the registers",
+        DoubtKind::AnsweredNo => "a person found something not in order",
+        DoubtKind::UndefinedBit => "the unit says something that the map does not know",
+        DoubtKind::MayHide => "the code shown may hide others",
+        DoubtKind::Unexplained => "a status is up and nothing explains it",
+        DoubtKind::BeforeItsCause => "a status was up before the inverter fell silent",
+        DoubtKind::SeenEarlier => "an alarm was up earlier and is not now",
+        DoubtKind::Terminals => "the terminals are live although the switches are reported open",
+        DoubtKind::CurrentWhileOpen => {
+            "current is reported although the switches are reported open"
+        }
+        DoubtKind::SpreadUnderLoad => {
+            "cells or temperatures are far apart, and only a look at rest tells why"
+        }
+        DoubtKind::LowByFlagOnly => "the unit says that a cell is low, and no cell reads low",
+        DoubtKind::OfTwoMoments => "numbers of two moments do not add up",
+        DoubtKind::PerhapsCache => "the answers may come from the gateway's memory",
+        DoubtKind::FaultStateOnly => "the unit is in its fault state and does not say why",
+        DoubtKind::TooEarly => "too early, the silence time is not over",
+        DoubtKind::LinkUnknown => "whether the unit hears its inverter is not known",
+        DoubtKind::WokeAfterUs => "it woke after our own questions",
+        DoubtKind::NotInService => "the inverter is heard, yet the unit is not in service",
+        DoubtKind::PackSilent => "a pack gives no answer",
+        DoubtKind::PacksUnlike => "packs that may connect have unlike voltages",
+    }
+}
+
+/// What a kind means, for the reference.
+pub(crate) fn doubt_means(kind: DoubtKind) -> &'static str {
+    match kind {
+        DoubtKind::TwoUnits => {
+            "two units answer at one address, or another one answers than before: numbers of two do not add up"
+        }
+        DoubtKind::NotRecognised => {
+            "the registers that prove this map do not hold, or the firmware is outside its range"
+        }
+        DoubtKind::NotRead => {
+            "a required point was not read, is too old, or has no usable value: that is not a zero"
+        }
+        DoubtKind::NotAsked => {
+            "a required point was asked for by nobody: we asked nothing, and whoever asks on this line does not want it"
+        }
+        DoubtKind::HeartbeatUnseen => {
+            "the unit's own counter was not yet seen moving: the answers may be old"
+        }
+        DoubtKind::NothingThere => "the profile has no point that a clean verdict needs",
+        DoubtKind::LampContradicts => "a lamp was seen that the registers do not explain",
+        DoubtKind::AnsweredNo => "a person found something not in order",
+        DoubtKind::UndefinedBit => "a bit, code or state is up that the profile does not know",
+        DoubtKind::MayHide => "the unit shows one code at a time and may hide others behind it",
+        DoubtKind::Unexplained => "a status is up and nothing explains it",
+        DoubtKind::BeforeItsCause => {
+            "a status was up before the inverter fell silent, so the silence does not explain it"
+        }
+        DoubtKind::SeenEarlier => {
+            "an alarm was up earlier and is not now, and nothing shows that it is over"
+        }
+        DoubtKind::Terminals => {
+            "the terminals carry voltage although the switches are reported open"
+        }
+        DoubtKind::CurrentWhileOpen => "current is reported although every switch is reported open",
+        DoubtKind::SpreadUnderLoad => {
+            "cells or temperatures are far apart while current flows or cells balance: only a look at rest tells"
+        }
+        DoubtKind::LowByFlagOnly => {
+            "a flag says that a cell is below its limit, and every cell reads above its warning: worn cells are low under load alone, and an empty pack reads low at rest as well"
+        }
+        DoubtKind::OfTwoMoments => {
+            "numbers read while the current moved do not add up: that proves nothing, and only a look while it holds still tells"
+        }
+        DoubtKind::PerhapsCache => {
+            "the own counter stands still behind a gateway: a cache, or the unit"
+        }
+        DoubtKind::FaultStateOnly => {
+            "the unit is in its fault state, yet no flag and no number says why"
+        }
+        DoubtKind::TooEarly => {
+            "the silence time is not over: neither the inverter nor its absence has shown"
+        }
+        DoubtKind::LinkUnknown => "whether the unit hears its inverter cannot be told",
+        DoubtKind::WokeAfterUs => {
+            "the unit stopped waiting right after our own questions, and nobody else was heard: the map may be wrong about what feeds its supervision"
+        }
+        DoubtKind::NotInService => "the inverter is heard, yet the unit is not in service",
+        DoubtKind::PackSilent => {
+            "a pack that the rack expects gave no valid answer or was not asked"
+        }
+        DoubtKind::PacksUnlike => {
+            "packs that are not connected yet have unlike voltages: connecting them drives a large current"
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::facts::doubt;
+
+    #[test]
+    fn points_that_lack_the_same_share_a_line() {
+        let not_read = |name: String, lack| Doubt::NotRead { name, lack };
+        let mut doubts = vec![Doubt::HeartbeatUnseen];
+        for number in 1..=8 {
+            doubts.push(not_read(format!("alarm_{number}"), Lack::NotRead));
+        }
+        doubts.push(not_read("serial".to_owned(), Lack::TooOld));
+        // Kind: invented.
+        let profile = packside_profiles::find("generic-hv-stack", None)
+            .unwrap()
+            .profile;
+        let groups = doubt::together(&doubts);
+        let told = groups.iter().map(|group| doubts_together(group, &profile));
+        let told: Vec<String> = told.collect();
+        assert_eq!(
+            told,
+            [
+                "own heartbeat: not yet seen moving",
+                "alarm_1, alarm_2, alarm_3, alarm_4, alarm_5, alarm_6 and 2 more: not read",
+                "serial: too old",
+            ]
+        );
+    }
+}
