@@ -14,6 +14,7 @@ mod bad_input;
 mod cases;
 mod find;
 mod find_served;
+mod free_texts;
 mod held_back;
 mod house;
 mod judged;

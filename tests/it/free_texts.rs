@@ -1,0 +1,151 @@
+//! No sentence decides anything: neither those of a map's author nor our own.
+//!
+//! Every shipped scenario is judged as it is, then with every free text of its map changed into words that
+//! once decided something, then with every sentence of ours scrambled. Nothing but text may change.
+//!
+//! Kind of all expectations: derived (the same facts give the same verdict).
+
+use packside::cli::rehearse::look;
+use packside::facts::Judgement;
+use packside::judge::judge;
+use packside::words::{in_pseudo_language, of_finding, what_to_do};
+use packside_profiles::{Foreign, Profile};
+use packside_simulator::Scenario;
+
+/// Words by which earlier versions told facts apart.
+const TELLING: &str = "so a sense wire between them is broken; look at the sense wire between cells 1 and 2: \
+     switching off does not make these terminals dead; CONTRADICTED; CAUTION: hands off; the own heartbeat \
+     has not moved; the inverter's side is cut off; refused with exception 02: pack_voltage = 1 is below";
+
+/// The same map in other words. Ids, line settings, physical units, chemistry and what must stand in a
+/// register are no free texts.
+fn in_other_words(mut map: Profile, words: &str) -> Profile {
+    let text = |number: usize| -> Foreign { format!("{words} {number}").as_str().into() };
+    let head = &mut map.profile;
+    for (number, field) in [
+        &mut head.title,
+        &mut head.document,
+        &mut head.revision,
+        &mut head.author,
+        &mut head.notes,
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        *field = text(number);
+    }
+    map.unit.wake = text(5);
+    for (number, point) in map.points.iter_mut().enumerate() {
+        point.name = text(number);
+        if let Some(repeat) = &mut point.repeat {
+            repeat.name = text(number);
+        }
+        for (number, value) in point.values.iter_mut().enumerate() {
+            value.name = text(number);
+        }
+    }
+    for (number, flag) in map.flags.iter_mut().enumerate() {
+        flag.meaning = text(number);
+        if !flag.to_do.is_empty() {
+            flag.to_do = text(number);
+        }
+    }
+    for (number, lamp) in map.lamps.iter_mut().enumerate() {
+        lamp.colour = text(number);
+        lamp.place = text(number);
+    }
+    for (number, code) in map.lamp_codes.iter_mut().enumerate() {
+        code.meaning = text(number);
+    }
+    for (number, family) in map.inverter_families.iter_mut().enumerate() {
+        family.name = text(number);
+        family.battery_type = text(number);
+    }
+    for (number, step) in map.manual_steps.iter_mut().enumerate() {
+        step.text = text(number);
+    }
+    map
+}
+
+/// Everything that was decided, and no sentence.
+fn decided(judgement: &Judgement) -> Vec<String> {
+    let verdict = &judgement.verdict;
+    let mut all = vec![format!(
+        "{} exit {} without roots {:?} gate {} roots {:?}",
+        verdict.kind.id(),
+        verdict.kind.exit_code(),
+        verdict.without_roots,
+        verdict.gate_filled,
+        judgement.roots(),
+    )];
+    all.extend(judgement.findings.iter().map(|f| {
+        format!(
+            "{:?} {:?} root {} {:?} follows {:?} {:?} {:?} {:?} {:?} returned {}",
+            f.key(),
+            f.fact,
+            f.root,
+            f.severity,
+            f.follows_from,
+            f.lies_in,
+            f.sure,
+            f.disposition,
+            f.to_do,
+            f.returned
+        )
+    }));
+    let steps = verdict.next.iter();
+    all.extend(steps.map(|s| format!("step {} {:?} {} {}", s.id, s.needs, s.who, s.minutes)));
+    let open = verdict.open.iter();
+    all.extend(open.map(|open| format!("open {} {}", open.id, open.settled_by)));
+    all.extend(verdict.causes.iter().map(|c| format!("{} {}", c.id, c.per_mille)));
+    all.extend(judgement.not_tested.iter().map(|n| n.id.to_owned()));
+    all
+}
+
+/// Every sentence of the findings.
+fn told(judgement: &Judgement) -> Vec<String> {
+    let findings = judgement.findings.iter();
+    let both = |f| [of_finding(judgement, f), what_to_do(judgement, f)];
+    findings.flat_map(both).collect()
+}
+
+/// Judges each shipped scenario as it is and in other words, and says of how many the sentences changed.
+fn check(other: impl Fn(&[packside::event::Event], &Profile) -> (Judgement, Vec<String>)) -> usize {
+    let mut changed = 0;
+    for (name, text) in Scenario::shipped() {
+        let scenario = Scenario::load(text, name).unwrap();
+        let Ok(found) = scenario.load_map(None) else {
+            continue;
+        };
+        let events = look(&scenario, &found.profile, scenario.look_at, None);
+        let plain = judge(&events, Some(&found.profile), None);
+        let (same, sentences) = other(&events, &found.profile);
+        assert_eq!(decided(&plain), decided(&same), "{name}");
+        changed += usize::from(told(&plain) != sentences);
+    }
+    changed
+}
+
+#[test]
+fn free_texts_of_a_map_decide_nothing() {
+    for words in [TELLING, "otherwise"] {
+        let changed = check(|events, profile| {
+            let judgement = judge(events, Some(&in_other_words(profile.clone(), words)), None);
+            let told = told(&judgement);
+            (judgement, told)
+        });
+        assert!(changed > 50, "{changed}: the texts were not changed");
+    }
+}
+
+#[test]
+fn our_own_sentences_decide_nothing() {
+    let changed = check(|events, profile| {
+        in_pseudo_language(|| {
+            let judgement = judge(events, Some(profile), None);
+            let told = told(&judgement);
+            (judgement, told)
+        })
+    });
+    assert!(changed > 50, "{changed}: nothing was scrambled");
+}
