@@ -19,6 +19,7 @@ use crate::judge::judge;
 use crate::link::Wake;
 use crate::show::{json, screen};
 use crate::simulated::open_simulated;
+use crate::words;
 
 /// A story: scenario, what it shows, moments after power-up in seconds, and how it must end.
 struct Story {
@@ -169,7 +170,7 @@ fn story_text(
             moment.after, moment.lamps
         );
         screen::headline(&mut text, "     ", &moment.judgement, colour);
-        if let Some(why) = moment.judgement.verdict.why.first() {
+        if let Some(why) = words::reasons(&moment.judgement).first() {
             screen::wrap(&mut text, why, "     because ", "     ");
         }
     }

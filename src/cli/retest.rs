@@ -23,6 +23,7 @@ use crate::facts::Judgement;
 use crate::judge::judge;
 use crate::recording::Shown;
 use crate::show::screen;
+use crate::words;
 
 /// Exit code where an expectation does not hold.
 const DOES_NOT_HOLD: u8 = 7;
@@ -198,7 +199,7 @@ fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Case> {
         let missing = missing_in(&judgement, expect);
         let why = (!right || !missing.is_empty()).then(|| {
             let missing = missing.iter().map(|id| format!("{id} was not found"));
-            let why = judgement.verdict.why.iter().take(3).cloned();
+            let why = words::reasons(&judgement).into_iter().take(3);
             missing.chain(why).collect::<Vec<_>>().join("; ")
         });
         Case {

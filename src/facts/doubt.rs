@@ -369,6 +369,21 @@ impl Doubt {
         self.kind().step().row().id
     }
 
+    /// The finding that it repeats.
+    pub(crate) fn found(&self) -> Option<&Fact> {
+        match self {
+            Self::LampContradicts { found }
+            | Self::AnsweredNo { found }
+            | Self::Terminals { found }
+            | Self::CurrentWhileOpen { found }
+            | Self::SpreadUnderLoad { found }
+            | Self::OfTwoMoments { found }
+            | Self::PerhapsCache { found }
+            | Self::PacksUnlike { found } => Some(found),
+            _ => None,
+        }
+    }
+
     /// What a point lacks, where this is about a point that was not read or not asked for.
     pub(crate) fn lack(&self) -> Option<Option<Lack>> {
         match self {

@@ -8,7 +8,7 @@ use packside_profiles::{Class, Place, Role, StateKind, Value};
 
 use super::cause::Cause;
 use super::doubt::Doubt;
-use super::fact::{Fact, Follows, PointIndex, Remedy, Spot};
+use super::fact::{Caution, Fact, Follows, PointIndex, Remedy, Spot};
 use super::health::Health;
 
 /// The kinds of verdict. Ids and exit codes are stable.
@@ -464,6 +464,82 @@ pub struct Bus {
     pub health: Health,
 }
 
+/// One reason of a verdict.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reason {
+    /// Which pack of a rack it is about.
+    pub unit: Option<u8>,
+    /// What it is.
+    pub why: Why,
+}
+
+/// What a reason is.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Why {
+    /// What people must know before anything else.
+    Caution(Caution),
+    /// A finding.
+    Finding {
+        /// Which.
+        key: FactKey,
+        /// What it says.
+        fact: Fact,
+    },
+    /// What is open; several of them that lack the same.
+    Doubts(Vec<Doubt>),
+    /// Nobody knows for certain whether the map is the right one.
+    Unconfirmed,
+    /// Only others asked, and the unit said its state.
+    Overheard {
+        /// The state as the map names it.
+        state: String,
+    },
+    /// The unit is in its maintenance state.
+    Maintenance,
+    /// The unit hears no inverter.
+    NoInverter {
+        /// It never heard one since power-up.
+        proven: bool,
+        /// It takes our own questions for an inverter.
+        fed_by_us: bool,
+        /// The silence time of the map, s.
+        silence_s: u32,
+    },
+    /// The unit heard its inverter before.
+    InverterLost {
+        /// How long ago, s, where it says so.
+        heard_s: Option<u32>,
+        /// The silence time of the map, s.
+        silence_s: u32,
+    },
+    /// The inverter is heard and the unit is in service.
+    InService,
+    /// Nothing was asked and nothing was heard.
+    NothingYet,
+    /// Nothing was asked.
+    OnlyHeard {
+        /// Bytes that came.
+        bytes: u64,
+    },
+    /// No question was answered.
+    NoAnswer {
+        /// Questions.
+        asked: u32,
+        /// Bytes that came.
+        bytes: u64,
+    },
+}
+
+impl Why {
+    /// A finding as a reason.
+    pub(crate) fn of(finding: &Finding) -> Self {
+        Self::Finding {
+            key: finding.key(),
+            fact: finding.fact.clone(),
+        }
+    }
+}
+
 /// The verdict with its reasons.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Verdict {
@@ -474,7 +550,7 @@ pub struct Verdict {
     /// One sentence.
     pub summary: String,
     /// What decided, most important first.
-    pub why: Vec<String>,
+    pub why: Vec<Reason>,
     /// What keeps it open, for `undecided`.
     pub open: Vec<Doubt>,
     /// Whether everything that a clean verdict needs was read, fresh, of one recognised unit (or of

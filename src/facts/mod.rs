@@ -21,6 +21,6 @@ pub use fact::{Fact, FactKind};
 pub use health::{Health, Share};
 pub use judgement::{
     Basis, Bus, Certainty, Disposition, FactKey, Finding, Identity, Judgement, MemberSummary,
-    ModuleIdentity, NextStep, NotTested, Reading, ReadingQuality, Source, UnitState, ValueRemark,
-    Verdict, VerdictKind,
+    ModuleIdentity, NextStep, NotTested, Reading, ReadingQuality, Reason, Source, UnitState,
+    ValueRemark, Verdict, VerdictKind, Why,
 };

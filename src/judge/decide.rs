@@ -9,8 +9,7 @@ use packside_profiles::{Class, StateKind};
 
 use super::inverter::InverterLink;
 use crate::facts::doubt::{self, Doubt};
-use crate::facts::judgement::{Finding, VerdictKind};
-use crate::words;
+use crate::facts::judgement::{Finding, VerdictKind, Why};
 
 /// Whether a root is only a condition or an operator's action.
 ///
@@ -32,7 +31,7 @@ fn is_condition(finding: &Finding, profile: &Profile) -> bool {
 /// The root alarms, as far as they decide.
 #[derive(Default)]
 pub(super) struct Roots {
-    texts: Vec<String>,
+    reasons: Vec<Why>,
     only_conditions: bool,
     unconfirmed: bool,
 }
@@ -41,10 +40,7 @@ impl Roots {
     pub(super) fn of(findings: &[Finding], profile: &Profile, unconfirmed: bool) -> Self {
         let roots: Vec<&Finding> = findings.iter().filter(|f| f.is_root_alarm()).collect();
         Self {
-            texts: roots
-                .iter()
-                .map(|f| words::fact(&f.fact, profile))
-                .collect(),
+            reasons: roots.iter().map(|f| Why::of(f)).collect(),
             only_conditions: roots.iter().all(|f| is_condition(f, profile)),
             unconfirmed,
         }
@@ -58,28 +54,23 @@ pub(super) fn decide(
     inverter: &InverterLink,
     state: Option<StateKind>,
     profile: &Profile,
-) -> (VerdictKind, Vec<String>) {
-    let mut why = roots.texts.clone();
+) -> (VerdictKind, Vec<Why>) {
+    let mut why = roots.reasons.clone();
     if !why.is_empty() && !roots.only_conditions {
         if roots.unconfirmed {
-            why.push("unconfirmed: the map could not be recognised for certain".to_owned());
+            why.push(Why::Unconfirmed);
         }
         let hides = |doubt: &&Doubt| matches!(doubt, Doubt::MayHide { .. });
         why.extend(
             doubts
                 .iter()
                 .filter(hides)
-                .map(|doubt| words::doubt(doubt, profile)),
+                .map(|doubt| Why::Doubts(vec![doubt.clone()])),
         );
         return (VerdictKind::Fault, why);
     }
     if !doubts.is_empty() {
-        let told = doubt::together(doubts);
-        why.splice(
-            0..0,
-            told.iter()
-                .map(|group| words::doubts_together(group, profile)),
-        );
+        why.splice(0..0, doubt::together(doubts).into_iter().map(Why::Doubts));
         return (VerdictKind::Undecided, why);
     }
     if !why.is_empty() {
@@ -88,7 +79,7 @@ pub(super) fn decide(
     match by_inverter(inverter, state, profile) {
         Ok((kind, why)) => (kind, vec![why]),
         Err(doubt) => {
-            let why = vec![words::doubt(&doubt, profile)];
+            let why = vec![Why::Doubts(vec![doubt.clone()])];
             doubts.push(doubt);
             (VerdictKind::Undecided, why)
         }
@@ -100,14 +91,11 @@ fn by_inverter(
     inverter: &InverterLink,
     state: Option<StateKind>,
     profile: &Profile,
-) -> Result<(VerdictKind, String), Doubt> {
+) -> Result<(VerdictKind, Why), Doubt> {
     let silence_s = profile.inverter.silence_s;
     match (inverter, state) {
         (_, Some(StateKind::Fault)) => Err(Doubt::FaultStateOnly),
-        (_, Some(StateKind::Maintenance)) => Ok((
-            VerdictKind::NotReady,
-            "the unit is in its maintenance state".to_owned(),
-        )),
+        (_, Some(StateKind::Maintenance)) => Ok((VerdictKind::NotReady, Why::Maintenance)),
         (InverterLink::TooEarly { remaining_s }, _) => Err(Doubt::TooEarly {
             silence_s,
             remaining_s: *remaining_s,
@@ -115,38 +103,23 @@ fn by_inverter(
         (InverterLink::Woke { after }, _) => Err(Doubt::WokeAfterUs { after: *after }),
         (InverterLink::Unknown(why), _) => Err(Doubt::LinkUnknown { why: *why }),
         (InverterLink::SilentSoFar { proven, fed_by_us }, _) => {
-            let heard = if *proven {
-                "it never heard one since power-up"
-            } else {
-                "whether it heard one before is not known"
-            };
-            let why = if *fed_by_us {
-                format!(
-                    "the unit said that it hears no inverter until we asked; nobody else was heard since, so it takes our \
-                     own questions for the inverter; {heard}"
-                )
-            } else {
-                format!(
-                    "the unit hears no inverter ({heard}), and its silence time of {silence_s} s is over"
-                )
+            let why = Why::NoInverter {
+                proven: *proven,
+                fed_by_us: *fed_by_us,
+                silence_s,
             };
             Ok((VerdictKind::AwaitingInverter, why))
         }
         (InverterLink::Lost { heard_s }, _) => {
-            let why = match heard_s {
-                Some(ago) => format!(
-                    "the unit heard its inverter until {ago} s ago and not since: look at the inverter, then at its cable"
-                ),
-                None => format!(
-                    "the inverter was heard before and has been silent for {silence_s} s or more"
-                ),
+            let why = Why::InverterLost {
+                heard_s: *heard_s,
+                silence_s,
             };
             Ok((VerdictKind::InverterLost, why))
         }
-        (InverterLink::Heard, Some(StateKind::Standby | StateKind::Running)) => Ok((
-            VerdictKind::Normal,
-            "the inverter is heard and the unit is in service".to_owned(),
-        )),
+        (InverterLink::Heard, Some(StateKind::Standby | StateKind::Running)) => {
+            Ok((VerdictKind::Normal, Why::InService))
+        }
         (InverterLink::Heard, state) => Err(Doubt::NotInService { state }),
     }
 }

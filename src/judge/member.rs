@@ -18,13 +18,12 @@ use crate::event::{Answer, LinkFacts, Plugged};
 use crate::evidence::heartbeat::{Pulse, pulse};
 use crate::evidence::samples::MemberEvidence;
 use crate::facts::doubt::{Doubt, Gate, LinkUnknown, Undefined};
-use crate::facts::fact::{Caution, Deed, Fact, FactKind, Line, Measured};
+use crate::facts::fact::{Caution, Deed, Fact, FactKind, Measured};
 use crate::facts::judgement::{
-    Certainty, Finding, Reading, ReadingQuality, Source, UnitState, ValueRemark, VerdictKind,
+    Certainty, Finding, Reading, ReadingQuality, Source, UnitState, ValueRemark, VerdictKind, Why,
     sort_by_weight,
 };
 use crate::facts::readings;
-use crate::words;
 
 /// Everything about one unit address.
 #[derive(Debug, Clone)]
@@ -36,7 +35,7 @@ pub(crate) struct Member {
     /// Verdict about it alone.
     pub(crate) kind: VerdictKind,
     /// What decided, most important first.
-    pub(crate) why: Vec<String>,
+    pub(crate) why: Vec<Why>,
     /// What keeps a clean verdict out, whether or not it decided.
     pub(crate) doubts: Vec<Doubt>,
     /// The verdict if its roots were gone.
@@ -141,26 +140,18 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
     // Numbers of two units do not add up, and bits of another map say nothing: what was found is told,
     // and is no statement about this unit.
     if !two_units.is_empty() || recognition.is_another_map {
-        of_another(
-            two_units,
-            recognition.is_another_map,
-            &mut doubts,
-            &mut why,
-            profile,
-        );
+        of_another(two_units, recognition.is_another_map, &mut doubts, &mut why);
         without_roots = VerdictKind::Undecided;
         kind = VerdictKind::Undecided;
     }
     if let Some(state) = facts.state.as_ref().filter(|_| !shared.we_asked)
         && kind == VerdictKind::Undecided
     {
-        why.insert(
-            0,
-            format!("overheard: the unit is in state {}", state.shown()),
-        );
+        let state = state.shown().to_owned();
+        why.insert(0, Why::Overheard { state });
     }
     let caution = caution.or_else(|| stands_still(&findings));
-    why.splice(0..0, caution.as_ref().map(words::caution));
+    why.splice(0..0, caution.map(Why::Caution));
     Member {
         unit: evidence.unit,
         asked: true,
@@ -184,18 +175,15 @@ fn of_another(
     two_units: Vec<Doubt>,
     is_another_map: bool,
     doubts: &mut Vec<Doubt>,
-    why: &mut Vec<String>,
-    profile: &Profile,
+    why: &mut Vec<Why>,
 ) {
     let misfit = |doubt: &&Doubt| is_another_map && matches!(doubt, Doubt::NotRecognised { .. });
     let first = two_units.iter().chain(doubts.iter().filter(misfit));
-    let mut told: Vec<String> = Vec::new();
-    for text in first
-        .map(|doubt| words::doubt(doubt, profile))
-        .chain(why.drain(..))
-    {
-        if !told.contains(&text) {
-            told.push(text);
+    let first = first.map(|doubt| Why::Doubts(vec![doubt.clone()]));
+    let mut told: Vec<Why> = Vec::new();
+    for reason in first.chain(why.drain(..)) {
+        if !told.contains(&reason) {
+            told.push(reason);
         }
     }
     *why = told;
@@ -402,7 +390,7 @@ pub(crate) fn silent(unit: u8, asked: bool) -> Member {
     Member {
         unit,
         kind: VerdictKind::BusProblem,
-        why: vec![words::line(&Line::MemberMissing { asked })],
+        why: vec![Why::Doubts(vec![Doubt::PackSilent { asked }])],
         doubts: vec![Doubt::PackSilent { asked }],
         asked,
         without_roots: VerdictKind::BusProblem,

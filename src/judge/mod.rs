@@ -57,7 +57,8 @@ use crate::facts::fact::Line;
 use crate::facts::judgement::{self, root_ids};
 use crate::facts::{
     Basis, Bus, Cause, Doubt, DoubtKind, Finding, Identity, Judgement, MemberSummary,
-    ModuleIdentity, NextStep, NotTested, Source, Verdict, VerdictKind, health, sight, step,
+    ModuleIdentity, NextStep, NotTested, Reason, Source, Verdict, VerdictKind, Why, health, sight,
+    step,
 };
 use crate::words;
 use causes::Topic;
@@ -291,7 +292,7 @@ fn reasons_and_steps(
     profile: &Profile,
     moment: Duration,
     settling: &[NextStep],
-) -> (Vec<String>, Vec<NextStep>) {
+) -> (Vec<Reason>, Vec<NextStep>) {
     let mut why = Vec::new();
     let mut steps: Vec<NextStep> = Vec::new();
     for member in deciding {
@@ -300,7 +301,10 @@ fn reasons_and_steps(
         } else {
             String::new()
         };
-        why.extend(member.why.iter().map(|text| format!("{lead}{text}")));
+        why.extend(member.why.iter().map(|why| Reason {
+            unit: several.then_some(member.unit),
+            why: why.clone(),
+        }));
         for mut step in next::steps(member, profile, moment.as_secs(), settling) {
             // What is to be done at a pack says at which.
             if ["set-apart", "work-on-root", "missing-pack"].contains(&step.id) {
@@ -675,14 +679,12 @@ fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
         }
     }
     let asked = bus.requests;
-    let why = vec![match (nothing_yet, asked) {
-        (true, _) => "nothing had been asked and nothing was heard at this moment".to_owned(),
-        (false, 0) => format!("nothing was asked; {} bytes were heard", bus.bytes_in),
-        (false, _) => format!(
-            "{asked} questions, no valid answer; {} bytes came in all",
-            bus.bytes_in
-        ),
-    }];
+    let bytes = bus.bytes_in;
+    let why = match (nothing_yet, asked) {
+        (true, _) => Why::NothingYet,
+        (false, 0) => Why::OnlyHeard { bytes },
+        (false, _) => Why::NoAnswer { asked, bytes },
+    };
     let summary = match considered.first().filter(|_| share >= PROVEN) {
         Some(cause) => format!("Nothing can be said about the unit: {}.", cause.meaning),
         None => "No valid answer: nothing can be said about the unit.".to_owned(),
@@ -699,7 +701,7 @@ fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
                 Basis::Weighed(share)
             },
             summary,
-            why,
+            why: vec![Reason { unit: None, why }],
             open: Vec::new(),
             without_roots: None,
             gate_filled: false,

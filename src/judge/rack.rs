@@ -11,9 +11,8 @@ use super::member::Member;
 use super::notices::notice;
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Compared, Fact, FactKind};
-use crate::facts::judgement::{NextStep, Reading, Source, VerdictKind};
+use crate::facts::judgement::{NextStep, Reading, Source, VerdictKind, Why};
 use crate::facts::step::Step;
-use crate::words;
 
 /// Packs may connect while they are no further apart than this share of their voltage.
 // Kind: invented (about 1 V at 51 V; a profile key would be better)
@@ -53,10 +52,11 @@ pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
     found.severity = Severity::Warning;
     found.source = Source::Measured;
     found.lies_in = LiesIn::SiteCondition;
+    let reason = Why::of(&found);
     member.findings.push(found);
     if !matches!(member.kind, VerdictKind::Fault | VerdictKind::BusProblem) {
         member.kind = VerdictKind::Undecided;
-        member.why.insert(0, words::doubt(&doubt, profile));
+        member.why.insert(0, reason);
     }
     member.doubts.push(doubt);
     if member.without_roots != VerdictKind::BusProblem {

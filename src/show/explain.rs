@@ -88,7 +88,10 @@ fn order_of_judging(out: &mut String, judgement: &Judgement, profile: &Profile) 
         ),
         format!(
             "4. Only then the inverter link: {}",
-            verdict.why.last().map_or("", String::as_str)
+            verdict
+                .why
+                .last()
+                .map_or_else(String::new, |last| sentence::reason(judgement, last))
         ),
         format!("So: {}", verdict.kind.id()),
     ];

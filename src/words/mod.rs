@@ -14,17 +14,20 @@ mod fact;
 mod names;
 mod number;
 mod pseudo;
+mod reason;
 mod to_do;
 
 use packside_profiles::Value;
 
 use crate::facts::{Doubt, Finding, Judgement, ValueRemark};
 
-pub(crate) use doubt::{doubt, doubt_in_short, doubt_means, doubts_together};
-pub(crate) use fact::{caution, class, class_in_short, deciding, fact, line, whereabouts};
+pub(crate) use doubt::{doubt, doubt_in_short, doubt_means};
+pub(crate) use fact::{class, class_in_short, deciding, fact, line, whereabouts};
 pub(crate) use number::with_unit;
 pub use pseudo::in_pseudo_language;
 use pseudo::said;
+pub use reason::reasons;
+pub(crate) use reason::{in_short, reason};
 pub(crate) use to_do::{to_do, usual};
 
 /// The sentence of a finding. Empty where it was judged without a map, which gives no findings.

@@ -96,8 +96,13 @@ fn decided(judgement: &Judgement) -> Vec<String> {
     let steps = verdict.next.iter();
     all.extend(steps.map(|s| format!("step {} {:?} {} {}", s.id, s.needs, s.who, s.minutes)));
     let open = verdict.open.iter();
-    all.extend(open.map(|open| format!("open {} {}", open.id, open.settled_by)));
-    all.extend(verdict.causes.iter().map(|c| format!("{} {}", c.id, c.per_mille)));
+    all.extend(open.map(|open| format!("open {} {}", open.id(), open.settled_by())));
+    all.extend(
+        verdict
+            .causes
+            .iter()
+            .map(|c| format!("{} {}", c.id, c.per_mille)),
+    );
     all.extend(judgement.not_tested.iter().map(|n| n.id.to_owned()));
     all
 }

@@ -5,8 +5,10 @@
 use std::time::Duration;
 
 use packside::cli::rehearse::look;
-use packside::facts::{FactKind, Judgement, NextStep};
+use packside::facts::fact::Caution;
+use packside::facts::{FactKind, Judgement, NextStep, Why};
 use packside::judge::judge;
+use packside::words::reasons;
 use packside_profiles::model::{FedBy, Needs};
 use packside_simulator::Scenario;
 
@@ -29,7 +31,7 @@ fn step<'a>(judgement: &'a Judgement, id: &str) -> Option<&'a NextStep> {
 }
 
 fn why(judgement: &Judgement) -> String {
-    judgement.verdict.why.join("\n")
+    reasons(judgement).join("\n")
 }
 
 fn not_tested(judgement: &Judgement) -> Vec<&str> {
@@ -74,7 +76,10 @@ fn awaiting_says_that_our_own_questions_are_taken_for_the_inverter_and_warns_of_
         r.role == packside_profiles::Role::TerminalVoltage && r.number().is_some_and(|v| v > 60.0)
     };
     if judgement.readings.iter().any(|r| live(&r)) {
-        assert!(judgement.verdict.why[0].contains("TERMINALS NOW CARRY"));
+        assert!(matches!(
+            judgement.verdict.why[0].why,
+            Why::Caution(Caution::WokenByUs { .. })
+        ));
     }
 }
 
@@ -94,7 +99,10 @@ fn terminals_that_carry_voltage_are_never_called_dead_without_contradiction() {
         for finding in dead {
             assert!(finding.fact.is_contradicted(), "{name}: {finding:?}");
             assert!(
-                judgement.verdict.why[0].contains("TERMINALS LIVE"),
+                matches!(
+                    judgement.verdict.why[0].why,
+                    Why::Caution(Caution::Contradicted { .. } | Caution::ShouldBeDead { .. })
+                ),
                 "{name}"
             );
         }

@@ -218,7 +218,7 @@ fn judged_with_clocks(path: &Path, late: &str) -> (VerdictKind, Vec<String>) {
     );
     events.insert(1, clock(Duration::ZERO, "10:00:00.000"));
     let judgement = judge(&events, Some(&profile), None);
-    (judgement.verdict.kind, judgement.verdict.why)
+    (judgement.verdict.kind, packside::words::reasons(&judgement))
 }
 
 #[test]

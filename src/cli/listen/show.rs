@@ -15,7 +15,7 @@ use crate::facts::{Judgement, Reading, ReadingQuality};
 use crate::listen::{Asked, Fate, Overheard, Picture, Poll, Summary};
 use crate::show::screen;
 use crate::wire::exception_name;
-use crate::words::with_unit;
+use crate::words::{self, with_unit};
 
 /// Widest line.
 const WIDTH: usize = 100;
@@ -302,7 +302,7 @@ impl Ending<'_> {
         let name = self.profile.map_or("", |p| p.profile.id.as_str());
         let _ = writeln!(out, "\nThe battery, as overheard (map {name})");
         screen::headline(out, "  ", judgement, self.colour);
-        for why in judgement.verdict.why.iter().take(3) {
+        for why in words::reasons(judgement).iter().take(3) {
             screen::wrap(out, why, "  - ", "    ");
         }
         let heard: Vec<&Reading> = judgement

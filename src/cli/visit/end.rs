@@ -13,6 +13,7 @@ use crate::event::{Answer, LinkFacts};
 use crate::facts::Judgement;
 use crate::show::{json, screen};
 use crate::visit::{Step, Visit, in_words};
+use crate::words;
 
 /// Exit code where nothing was measured.
 const NOTHING_KNOWN: u8 = 6;
@@ -86,7 +87,8 @@ impl End<'_> {
         match &self.judgement {
             Some(judgement) => {
                 screen::headline(&mut text, "", judgement, colour);
-                let why = judgement.verdict.why.iter().map(String::as_str);
+                let why = words::reasons(judgement);
+                let why = why.iter().map(String::as_str);
                 screen::section(&mut text, "Why", why);
                 screen::next(&mut text, judgement);
             }

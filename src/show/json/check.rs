@@ -41,7 +41,7 @@ pub fn check(
             "confidence": match verdict.basis { Basis::Rule => None, Basis::Weighed(share) => Some(f64::from(share) / 1000.0) },
             "basis": match verdict.basis { Basis::Rule => "rule", Basis::Weighed(_) => "weighed" },
             "summary": verdict.summary,
-            "why": verdict.why,
+            "why": words::reasons(judgement),
             "open": verdict.open.iter().map(|o| json!({ "id": o.id(), "text": words::of_doubt(judgement, o), "settled_by": o.settled_by() })).collect::<Vec<_>>(),
             "gate_filled": verdict.gate_filled,
             "without_roots": verdict.without_roots.map(VerdictKind::id),

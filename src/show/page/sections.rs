@@ -14,6 +14,7 @@ use super::html::Html;
 use super::words;
 use crate::event::Answer;
 use crate::facts::{NextStep, VerdictKind};
+use crate::words as sentence;
 
 /// A section with its heading.
 pub(crate) fn section(html: &mut Html, heading: &str, inner: impl FnOnce(&mut Html)) {
@@ -100,8 +101,8 @@ pub(crate) fn verdict(html: &mut Html, parts: &Parts) {
             said(inner, parts);
             if parts.for_desk() && !today.why.is_empty() {
                 inner.around("ul", &[], |list| {
-                    for why in &today.why {
-                        list.put("li", &[], why);
+                    for why in sentence::reasons(parts.source.judgement) {
+                        list.put("li", &[], &why);
                     }
                 });
             }

@@ -10,106 +10,130 @@ use packside_profiles::model::{LiesIn, Severity};
 
 use super::{LIKELY, section, strength, wrap};
 use crate::facts::fact::Follows;
-use crate::facts::{Certainty, Disposition, Finding, Judgement, NextStep, VerdictKind};
+use crate::facts::{
+    Certainty, Disposition, Finding, Judgement, NextStep, Reason, VerdictKind, Why,
+};
 use crate::judge::PROVEN;
 use crate::judge::reference::needs;
 use crate::words;
 
-/// How a caution begins.
-const CAUTION: &str = "CAUTION: ";
-
 /// Most reasons, steps, or other things seen on one screen.
 const MOST: usize = 6;
 
-/// One reason: a root with all that speaks for it, or a statement for itself.
-struct Reason<'a> {
+/// One entry: a root with all that speaks for it, or a statement for itself.
+struct Entry<'a> {
     root: Option<&'a Finding>,
-    texts: Vec<&'a str>,
+    reasons: Vec<&'a Reason>,
 }
 
 /// Why the verdict is what it is. Each root in one entry, with how sure it is, where it lies and what
 /// becomes of the part.
 pub(super) fn why(out: &mut String, judgement: &Judgement) {
-    let mut reasons: Vec<Reason<'_>> = Vec::new();
-    for text in &judgement.verdict.why {
-        let root = judgement
-            .findings
-            .iter()
-            .find(|f| f.is_root_alarm() && text.ends_with(&words::of_finding(judgement, f)));
-        let same = |reason: &&mut Reason<'_>| match (reason.root, root) {
+    let mut entries: Vec<Entry<'_>> = Vec::new();
+    for reason in &judgement.verdict.why {
+        let root = root_of(judgement, reason);
+        let same = |entry: &&mut Entry<'_>| match (entry.root, root) {
             (Some(told), Some(root)) => told.id == root.id && told.unit == root.unit,
             _ => false,
         };
-        match reasons.iter_mut().find(same) {
-            Some(reason) => reason.texts.push(text),
-            None => reasons.push(Reason {
+        match entries.iter_mut().find(same) {
+            Some(entry) => entry.reasons.push(reason),
+            None => entries.push(Entry {
                 root,
-                texts: vec![text],
+                reasons: vec![reason],
             }),
         }
     }
-    // What stands in the first lines already is not said again.
-    let said = deciding(judgement).filter(|text| !text.contains("; "));
-    let only = reasons.len() == 1;
-    reasons.retain(|reason| {
-        let [text] = reason.texts.as_slice() else {
+    // What stands whole in the first lines already is not said again.
+    let is_whole = |reason: &Reason| {
+        let text = words::reason(judgement, reason);
+        words::in_short(&text) == text
+    };
+    let said = match deciding(judgement) {
+        Some(Deciding::Reason(reason)) if is_whole(reason) => Some(reason),
+        _ => None,
+    };
+    let only = entries.len() == 1;
+    entries.retain(|entry| {
+        let [reason] = entry.reasons.as_slice() else {
             return true;
         };
-        let is_said = only && reason.root.is_none() && said.as_deref() == Some(text);
-        !is_said && !text.contains(CAUTION)
+        let is_said = only && entry.root.is_none() && said == Some(*reason);
+        !is_said && !is_caution(reason)
     });
-    if reasons.is_empty() {
+    if entries.is_empty() {
         return;
     }
     let _ = writeln!(out, "\nWhy");
-    for reason in reasons.iter().take(MOST) {
-        let mut text = reason
-            .texts
-            .iter()
-            .take(2)
-            .copied()
-            .collect::<Vec<_>>()
-            .join("; ");
-        if reason.texts.len() > 2 {
-            let _ = write!(text, "; and {} more", reason.texts.len() - 2);
+    for entry in entries.iter().take(MOST) {
+        let told = entry.reasons.iter().take(2);
+        let told: Vec<String> = told.map(|one| words::reason(judgement, one)).collect();
+        let mut text = told.join("; ");
+        if entry.reasons.len() > 2 {
+            let _ = write!(text, "; and {} more", entry.reasons.len() - 2);
         }
         wrap(out, &text, "  - ", "    ");
-        if let Some(root) = reason.root {
+        if let Some(root) = entry.root {
             wrap(out, &of_root(root), "      ", "      ");
         }
     }
-    more(out, reasons.len());
+    more(out, entries.len());
+}
+
+/// The root that a reason is about.
+fn root_of<'a>(judgement: &'a Judgement, reason: &Reason) -> Option<&'a Finding> {
+    let Why::Finding { key, fact } = &reason.why else {
+        return None;
+    };
+    let is_it = |f: &&Finding| f.is_root_alarm() && f.key() == *key && f.fact == *fact;
+    judgement.findings.iter().find(is_it)
+}
+
+fn is_caution(reason: &Reason) -> bool {
+    matches!(reason.why, Why::Caution(_))
 }
 
 /// The reason that decided, in one line.
 pub(super) fn in_short(out: &mut String, judgement: &Judgement) {
-    if let Some(text) = deciding(judgement) {
-        let text = text.split("; ").next().unwrap_or(&text);
-        wrap(out, text, "  why: ", "    ");
-    }
+    let text = match deciding(judgement) {
+        Some(Deciding::Reason(reason)) => words::reason(judgement, reason),
+        Some(Deciding::Cause(text)) => text,
+        None => return,
+    };
+    wrap(out, words::in_short(&text), "  why: ", "    ");
+}
+
+/// What decided.
+enum Deciding<'a> {
+    Reason(&'a Reason),
+    Cause(String),
 }
 
 /// The reason that decided: of a fault what says most of its first root, of silence its likeliest cause.
-fn deciding(judgement: &Judgement) -> Option<String> {
+fn deciding(judgement: &Judgement) -> Option<Deciding<'_>> {
     let verdict = &judgement.verdict;
-    let plain = || verdict.why.iter().find(|text| !text.contains(CAUTION));
+    let plain = || verdict.why.iter().find(|reason| !is_caution(reason));
     match verdict.kind {
         VerdictKind::Fault | VerdictKind::NotReady => {
             let root = judgement.telling_root()?;
-            let of_root = |text: &&String| text.ends_with(&words::of_finding(judgement, root));
-            verdict.why.iter().find(of_root).or_else(plain).cloned()
+            let of_root = |reason: &&Reason| root_of(judgement, reason) == Some(root);
+            let found = verdict.why.iter().find(of_root).or_else(plain);
+            found.map(Deciding::Reason)
         }
         VerdictKind::BusProblem if !verdict.causes.is_empty() => {
             let cause = verdict.causes.first()?;
-            let reason = cause.reasons_for.first().or(plain())?;
+            let said = || Some(words::reason(judgement, plain()?));
+            let reason = cause.reasons_for.first().cloned().or_else(said)?;
             // None leads clearly: naming one of them would mislead.
             if cause.per_mille < LIKELY {
-                return Some(format!("{reason}: several causes are open, see below"));
+                let text = format!("{reason}: several causes are open, see below");
+                return Some(Deciding::Cause(text));
             }
             let sure = strength(cause.per_mille).trim_end();
-            Some(format!("{sure}, {}: {reason}", cause.meaning))
+            let text = format!("{sure}, {}: {reason}", cause.meaning);
+            Some(Deciding::Cause(text))
         }
-        _ => plain().cloned(),
+        _ => plain().map(Deciding::Reason),
     }
 }
 
@@ -145,10 +169,14 @@ fn lies_in(root: &Finding) -> &'static str {
 /// Findings beyond those that decided. What only follows from others, or says the same as a root again,
 /// takes one line.
 pub(super) fn also(out: &mut String, judgement: &Judgement) {
+    let tells = |reason: &Reason, f: &Finding| match &reason.why {
+        Why::Finding { fact, .. } => *fact == f.fact,
+        Why::Doubts(doubts) => doubts.iter().any(|doubt| doubt.found() == Some(&f.fact)),
+        _ => false,
+    };
     let untold = |f: &&Finding| {
         let why = &judgement.verdict.why;
-        !why.iter()
-            .any(|why| why.ends_with(&words::of_finding(judgement, f)))
+        !why.iter().any(|reason| tells(reason, f))
     };
     let roots = judgement.roots();
     let mut lines: Vec<String> = Vec::new();
@@ -282,8 +310,8 @@ fn in_words(step: &NextStep) -> String {
 /// The caution that leads the reasons, if there is one.
 pub(super) fn caution(out: &mut String, judgement: &Judgement) {
     let why = judgement.verdict.why.iter();
-    for caution in why.filter(|text| text.contains(CAUTION)) {
-        wrap(out, caution, "  ", "  ");
+    for caution in why.filter(|reason| is_caution(reason)) {
+        wrap(out, &words::reason(judgement, caution), "  ", "  ");
     }
 }
 
