@@ -10,7 +10,7 @@ use super::causes::TABLE;
 use super::measure;
 use super::next::NOT_TESTED;
 use crate::facts::doubt::DoubtKind;
-use crate::facts::fact::REMARKS;
+use crate::facts::fact::{FactKind, REMARKS};
 use crate::facts::judgement::{Certainty, Disposition, VerdictKind};
 use crate::facts::sight::Sight;
 use crate::facts::step::Step;
@@ -79,6 +79,8 @@ pub fn topics() -> Vec<Topic> {
     let remarks = REMARKS
         .iter()
         .map(|kind| entry(kind.id(), format!("{}.", kind.meaning())));
+    let facts = FactKind::ALL.iter().filter(|kind| !REMARKS.contains(kind));
+    let facts = facts.map(|kind| entry(kind.id(), format!("{}.", kind.meaning())));
     let dispositions = Disposition::ALL.map(|one| entry(one.id(), format!("{}.", one.meaning())));
     let sure = [Certainty::Proven, Certainty::Likely, Certainty::Open];
     let sure = sure.map(|one| entry(one.id(), format!("{}.", one.meaning())));
@@ -102,6 +104,11 @@ pub fn topics() -> Vec<Topic> {
             classes.collect(),
         ),
         topic("Remarks", "findings[].id", remarks.collect()),
+        topic(
+            "What a finding rests on",
+            "findings[].fact",
+            facts.collect(),
+        ),
         topic(
             "What becomes of the part",
             "findings[].disposition",
