@@ -9,7 +9,7 @@ use std::fmt::Write as _;
 use std::time::Duration;
 
 use packside::cli::rehearse::Rehearsal;
-use packside::facts::VerdictKind;
+use packside::facts::{Sight, VerdictKind};
 use packside::judge::judge;
 use packside::judge::reference::priors;
 use packside_simulator::Way;
@@ -95,20 +95,20 @@ pub(crate) fn figures(worlds: usize, first_seed: u64) -> String {
         }
         figures.worlds += 1;
         let considered = &judgement.verdict.considered;
-        let leader = considered.first().map_or("", |cause| cause.id);
+        let leader = considered.first().map_or("", |cause| cause.id());
         figures.first_right += usize::from(leader == truth);
         let sure = considered
             .first()
             .is_some_and(|cause| cause.per_mille >= 990);
         figures.sure_wrong += usize::from(sure && leader != truth);
-        let mut words: Vec<String> = considered
+        let mut kinds: Vec<&str> = considered
             .iter()
             .flat_map(|cause| cause.reasons_for.iter().chain(&cause.reasons_against))
-            .map(|words| words.chars().filter(|c| !c.is_ascii_digit()).collect())
+            .map(Sight::id)
             .collect();
-        words.sort_unstable();
-        words.dedup();
-        let seen = format!("{truth}: {}", words.join(" + "));
+        kinds.sort_unstable();
+        kinds.dedup();
+        let seen = format!("{truth}: {}", kinds.join(" + "));
         *figures.seen.entry(seen).or_default() += 1;
         *figures
             .leading
@@ -116,7 +116,7 @@ pub(crate) fn figures(worlds: usize, first_seed: u64) -> String {
             .or_default() += 1;
         for cause in considered {
             let share = f64::from(cause.per_mille) / 1000.0;
-            let is_true = if cause.id == truth { 1.0 } else { 0.0 };
+            let is_true = if cause.id() == truth { 1.0 } else { 0.0 };
             let bin = &mut figures.bins[((share * 10.0) as usize).min(9)];
             bin.0 += share;
             bin.1 += is_true;

@@ -87,7 +87,7 @@ pub(crate) fn outcome(case: &Case, profile: &Profile, judgement: &Judgement) -> 
         all_read,
         open: judgement.verdict.open.iter().map(|o| o.id()).collect(),
         traceless_listed: listed.filter(|_| clean),
-        why: packside::words::reasons(&judgement),
+        why: packside::words::reasons(judgement),
     }
 }
 

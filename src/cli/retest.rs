@@ -217,7 +217,13 @@ fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Case> {
 fn missing_in(judgement: &Judgement, expect: &packside_simulator::Expect) -> Vec<String> {
     let roots = judgement.roots();
     let root = |id: &&String| !roots.contains(&id.as_str());
-    let cause = |id: &&String| !judgement.verdict.causes.iter().any(|c| c.id == id.as_str());
+    let cause = |id: &&String| {
+        !judgement
+            .verdict
+            .causes
+            .iter()
+            .any(|c| c.id() == id.as_str())
+    };
     let roots = expect.roots.iter().filter(root);
     roots
         .chain(expect.links.iter().filter(cause))

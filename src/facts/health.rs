@@ -9,7 +9,7 @@
 
 use std::time::Duration;
 
-use super::sight::{Sight, Sights};
+use super::sight::{Count, Others, Sight, Sights, Text};
 use crate::ask::{Exchange, Outcome, Silence, Stray, StrayKind};
 use crate::wire::question::Counter;
 use crate::wire::{Answer, Question, crc16};
@@ -48,17 +48,6 @@ impl Share {
     /// Whether this share is larger than another for certain.
     fn exceeds(self, other: Self) -> bool {
         self.tries > 0 && other.tries > 0 && self.interval().0 > other.interval().1
-    }
-
-    fn text(self) -> String {
-        let (low, high) = self.interval();
-        format!(
-            "{} of {} ({:.0} to {:.0} %)",
-            self.hits,
-            self.tries,
-            low * 100.0,
-            high * 100.0
-        )
     }
 }
 
@@ -325,20 +314,13 @@ impl Health {
             questions, heard, ..
         } = counted;
         if heard < questions {
-            let words = format!(
-                "of {questions} questions the unit counted only {heard}: damage on the way to it"
-            );
-            sights.note_as(Sight::UnitMissed, words);
+            sights.note(Sight::UnitMissed { questions, heard });
         } else if heard == questions && counted.damaged > 0 {
-            let words = format!(
-                "the unit counted all {questions} questions, yet {} answers did not come whole: damage on the way back",
-                counted.damaged
-            );
-            sights.note_as(Sight::UnitHeardAll, words);
+            let damaged = counted.damaged;
+            sights.note(Sight::UnitHeardAll { questions, damaged });
         }
         if let Some(errors) = counted.errors.filter(|errors| *errors > 0) {
-            let words = format!("the unit itself counted {errors} damaged frames meanwhile");
-            sights.note_as(Sight::UnitCountsErrors, words);
+            sights.note(Sight::UnitCountsErrors { errors });
         }
     }
 
@@ -351,58 +333,34 @@ impl Health {
 
     /// What the damaged answers themselves show.
     pub(crate) fn of_content(&self, sights: &mut Sights) {
-        if self.repeated > 0 {
-            let words = format!(
-                "{} answers came damaged in the very way of one before: noise does not repeat itself",
-                self.repeated
-            );
-            sights.note_as(Sight::SameDamage, words);
-        }
+        let answers = self.repeated;
+        sights.note_if(answers > 0, Sight::SameDamage { answers });
     }
 
     /// What it shows.
     pub(crate) fn sights(&self, sights: &mut Sights) {
-        if self.damaged.hits > 0 {
-            sights.note_as(
-                Sight::Damaged,
-                format!("damaged answers: {}", self.damaged.text()),
-            );
-        }
+        let answers = Count::Among(self.damaged);
+        sights.note_if(self.damaged.hits > 0, Sight::Damaged { answers });
         if self.long.exceeds(self.short) {
-            sights.note_as(
-                Sight::GrowsWithLength,
-                format!(
-                    "long answers are damaged more often: {} against {} of the short ones",
-                    self.long.text(),
-                    self.short.text()
-                ),
-            );
+            sights.note(Sight::GrowsWithLength {
+                long: self.long,
+                short: self.short,
+            });
         }
         if self.first_bytes.hits >= 2 && self.first_bytes.hits * 2 > self.first_bytes.tries {
-            sights.note_as(
-                Sight::FirstBytes,
-                format!(
-                    "answers that are whole but for their first bytes, of the damaged ones: {}",
-                    self.first_bytes.text()
-                ),
-            );
+            let answers = self.first_bytes;
+            sights.note(Sight::FirstBytes { answers });
         }
         self.of_content(sights);
         if self.longest_row >= ROW && self.row_is_no_accident() {
-            sights.note_as(
-                Sight::Bursts,
-                format!("{} damaged answers in a row", self.longest_row),
-            );
+            let row = self.longest_row;
+            sights.note(Sight::Bursts { row });
         }
         if self.with_current.exceeds(self.without_current) {
-            sights.note_as(
-                Sight::FollowsPower,
-                format!(
-                    "damage comes with current: {} against {} without",
-                    self.with_current.text(),
-                    self.without_current.text()
-                ),
-            );
+            sights.note(Sight::FollowsPower {
+                with: self.with_current,
+                without: self.without_current,
+            });
         }
         self.direction(sights);
         self.beside_damage(sights);
@@ -411,38 +369,28 @@ impl Health {
     /// What came between our questions and their answers, or instead of them.
     fn beside_damage(&self, sights: &mut Sights) {
         if self.crossed > 0 {
-            let words = format!(
-                "somebody else asked while {} of our questions were open",
-                self.crossed
-            );
-            sights.note_as(Sight::Foreign, words);
+            let heard = Others::Crossed(self.crossed);
+            sights.note(Sight::Foreign { heard });
             // Collisions need somebody who asks meanwhile; one that destroys both questions is rare.
-            if self.damaged.hits > self.crossed + 1 {
-                let words = format!(
-                    "{} answers were damaged, more than questions of others came in between",
-                    self.damaged.hits
-                );
-                sights.note_as(Sight::MoreThanCrossed, words);
-            }
+            let answers = self.damaged.hits;
+            sights.note_if(
+                answers > self.crossed + 1,
+                Sight::MoreThanCrossed { answers },
+            );
         }
         if self.late.hits > 0 {
-            let (sight, by) = match sights.gateway {
-                true => (Sight::LateByGateway, " of the gateway"),
-                false => (Sight::Late, ""),
-            };
-            let words = format!("answers{by} after the time-out: {}", self.late.text());
-            sights.note_as(sight, words);
+            let answers = self.late;
+            sights.note(match sights.gateway {
+                true => Sight::LateByGateway { answers },
+                false => Sight::Late {
+                    answers: Count::Among(answers),
+                },
+            });
         }
-        if self.text > 0 {
-            let words = format!("readable text came while {} questions were open", self.text);
-            sights.note_as(Sight::Text, words);
-        }
-        if self.busy > 0 {
-            sights.note_as(
-                Sight::Busy,
-                format!("{} answers were \"busy\" (exception 05 or 06)", self.busy),
-            );
-        }
+        let came = Text::Questions(self.text);
+        sights.note_if(self.text > 0, Sight::Text { came });
+        let answers = Some(self.busy);
+        sights.note_if(self.busy > 0, Sight::Busy { answers });
     }
 }
 

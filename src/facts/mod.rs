@@ -5,17 +5,17 @@
 //!
 //! Does not: decide what follows from them ([`crate::judge`] does).
 
-pub(crate) mod cause;
+pub mod cause;
 mod closed;
 pub mod doubt;
 pub mod fact;
 pub(crate) mod health;
 pub mod judgement;
 pub(crate) mod readings;
-pub(crate) mod sight;
+pub mod sight;
 pub(crate) mod step;
 
-pub use cause::Cause;
+pub use cause::{Cause, CauseKind};
 pub use doubt::{Doubt, DoubtKind};
 pub use fact::{Fact, FactKind};
 pub use health::{Health, Share};
@@ -24,3 +24,4 @@ pub use judgement::{
     ModuleIdentity, NextStep, NotTested, Reading, ReadingQuality, Reason, Source, UnitState,
     ValueRemark, Verdict, VerdictKind, Why,
 };
+pub use sight::{Sight, SightKind};

@@ -1,76 +1,220 @@
-//! What can be seen of a bus or of an inverter link, as one closed list.
+//! What can be seen of a bus or of an inverter link, as one closed list, each with its numbers.
 //!
-//! A [`Sights`] holds each sight at most once, with its words and numbers. Sights that come from the
-//! same happening are set once, the most telling one (see `bus::observe`), so that nothing counts
-//! twice when causes are weighed.
+//! A [`Sights`] holds each kind at most once. Sights that come from the same happening are set once, the
+//! most telling one (see `bus::observe`), so that nothing counts twice when causes are weighed. Does not:
+//! weigh them (see `judge::causes`).
 
-macro_rules! sights {
-    ($($variant:ident = $id:literal, $words:literal;)+) => {
-        /// One thing that can be seen.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-        pub(crate) enum Sight { $($variant),+ }
+use packside_profiles::LineSettings;
 
-        impl Sight {
-            /// Every sight.
-            pub(crate) const ALL: &'static [Self] = &[$(Self::$variant),+];
+use super::closed::closed;
+use super::health::Share;
 
-            /// Stable id.
-            pub(crate) fn id(self) -> &'static str {
-                match self { $(Self::$variant => $id),+ }
-            }
-
-            /// Words without numbers.
-            pub(crate) fn words(self) -> &'static str {
-                match self { $(Self::$variant => $words),+ }
-            }
-        }
-    };
+closed! {
+    /// One thing that was seen.
+    pub enum Sight,
+    /// A kind of thing that can be seen.
+    SightKind {
+        /// Not one byte came back.
+        Nothing {
+            /// Our questions.
+            questions: usize,
+        } = "nothing";
+        /// Bytes came, none of them in a valid frame.
+        Garbage {
+            /// How many.
+            bytes: usize,
+        } = "garbage";
+        /// The bytes are those of a swapped pair.
+        InvertedLook {
+            /// Share of them.
+            percent: usize,
+        } = "inverted-look";
+        /// The bytes are those of a sender that is faster than we read.
+        TooFastLook {
+            /// Share of them.
+            percent: usize,
+        } = "too-fast-look";
+        /// Readable text came.
+        Text {
+            /// How much.
+            came: Text,
+        } = "text";
+        /// Answers came with a wrong check value.
+        Damaged {
+            /// How many.
+            answers: Count,
+        } = "damaged";
+        /// Our own questions came back.
+        Echo = "echo";
+        /// Others were heard.
+        Foreign {
+            /// What of them.
+            heard: Others,
+        } = "foreign";
+        /// Somebody else asks this unit and gets no answer either.
+        AskedInVain {
+            /// How often.
+            times: usize,
+        } = "asked-in-vain";
+        /// Answers came after the time-out.
+        Late {
+            /// How many.
+            answers: Count,
+        } = "late";
+        /// Answers of the gateway came after the time-out.
+        LateByGateway {
+            /// How many.
+            answers: Share,
+        } = "late-by-gateway";
+        /// The gateway answered 0A.
+        Exception0A = "exception-0a";
+        /// The gateway answered 0B.
+        Exception0B = "exception-0b";
+        /// The answer was "busy".
+        Busy {
+            /// How often, where that was counted.
+            answers: Option<u32>,
+        } = "busy";
+        /// The link was lost in between.
+        Lost = "lost";
+        /// Turned round, the very bytes received are right frames.
+        SwappedProven {
+            /// How many.
+            frames: usize,
+            /// At which settings.
+            settings: LineSettings,
+        } = "swapped-proven";
+        /// Cut at other settings, the very bytes received are right frames.
+        SettingsProven {
+            /// How many.
+            frames: usize,
+            /// At which settings.
+            settings: LineSettings,
+        } = "settings-proven";
+        /// Long answers are damaged more often than short ones.
+        GrowsWithLength {
+            /// Damaged long ones.
+            long: Share,
+            /// Damaged short ones.
+            short: Share,
+        } = "grows-with-length";
+        /// The damage is in the first bytes.
+        FirstBytes {
+            /// Of the damaged ones.
+            answers: Share,
+        } = "first-bytes";
+        /// Answers were damaged twice in the very same way.
+        SameDamage {
+            /// How many.
+            answers: u32,
+        } = "same-damage";
+        /// The damage comes in a row.
+        Bursts {
+            /// The longest.
+            row: u32,
+        } = "bursts";
+        /// The damage comes while current flows.
+        FollowsPower {
+            /// Damaged ones while current flowed.
+            with: Share,
+            /// Damaged ones while none flowed.
+            without: Share,
+        } = "follows-power";
+        /// More answers are damaged than questions of others came in between.
+        MoreThanCrossed {
+            /// Damaged ones.
+            answers: u32,
+        } = "more-than-crossed";
+        /// Questions were answered twice with other content.
+        AnsweredTwice {
+            /// How many.
+            times: u32,
+        } = "answered-twice";
+        /// Serial number or uptime jump.
+        IdentityJumps = "identity-jumps";
+        /// The unit's own counter stands still behind a gateway.
+        Frozen = "frozen-behind-gateway";
+        /// The unit counted fewer questions than we sent.
+        UnitMissed {
+            /// Sent.
+            questions: u32,
+            /// Counted.
+            heard: u32,
+        } = "unit-missed-questions";
+        /// The unit counted every question, and answers did not come whole.
+        UnitHeardAll {
+            /// Sent and counted.
+            questions: u32,
+            /// Answers that did not come whole.
+            damaged: u32,
+        } = "unit-heard-all";
+        /// The unit itself counted damaged frames.
+        UnitCountsErrors {
+            /// How many.
+            errors: u32,
+        } = "unit-counts-errors";
+        /// Nobody asked on this pair while we listened.
+        NobodyHeard {
+            /// How long that was, s.
+            seconds: f64,
+        } = "nobody-heard";
+        /// Somebody asks another unit address.
+        AsksOther {
+            /// How often.
+            times: usize,
+        } = "asks-other";
+        /// Somebody asks this unit, yet it says that it hears no inverter.
+        AsksUs {
+            /// How often.
+            times: usize,
+        } = "asks-us";
+        /// Bytes that make no frame were heard while we listened.
+        GarbageHeard {
+            /// How many.
+            bytes: usize,
+        } = "garbage-heard";
+        /// The map says that the inverter uses another socket than this pair.
+        OtherSocket = "other-socket";
+        /// The laptop sits in the inverter's socket.
+        InItsSocket = "in-its-socket";
+        /// The unit says that it never heard an inverter since power-up.
+        NeverHeard = "never-heard";
+        /// The inverter was heard before.
+        HeardBefore = "heard-before";
+    }
 }
 
-sights! {
-    Nothing = "nothing", "not one byte came back";
-    Garbage = "garbage", "bytes came, none of them a valid frame";
-    InvertedLook = "inverted-look", "the bytes are mostly 7F, FE and FF";
-    TooFastLook = "too-fast-look", "the bytes are mostly 00, 80, E0 and F8";
-    Text = "text", "the bytes are readable text";
-    Damaged = "damaged", "answers came with a wrong check value";
-    Echo = "echo", "our own questions came back";
-    Foreign = "foreign", "valid frames of others were heard";
-    AskedInVain = "asked-in-vain", "somebody else asks this unit too, and gets no answer either";
-    Late = "late", "answers came after the time-out";
-    LateByGateway = "late-by-gateway", "answers of the gateway came after the time-out";
-    Exception0A = "exception-0a", "the gateway answered 0A (no path)";
-    Exception0B = "exception-0b", "the gateway answered 0B (no answer behind it)";
-    Busy = "busy", "the answer was \"busy\" (exception 05 or 06)";
-    Lost = "lost", "the link was lost in between";
-    SwappedProven = "swapped-proven", "turned round, the very bytes received are right frames";
-    SettingsProven = "settings-proven", "cut at other settings, the very bytes received are right frames";
-    GrowsWithLength = "grows-with-length", "long answers are damaged more often than short ones";
-    FirstBytes = "first-bytes", "the damage is in the first bytes, right after a driver takes the line";
-    SameDamage = "same-damage", "answers were damaged twice in the very same way";
-    Bursts = "bursts", "the damage comes in a row";
-    FollowsPower = "follows-power", "the damage comes while current flows";
-    MoreThanCrossed = "more-than-crossed", "more answers are damaged than questions of others came in between";
-    AnsweredTwice = "answered-twice", "questions were answered twice with other content";
-    IdentityJumps = "identity-jumps", "serial number or uptime jump";
-    Frozen = "frozen-behind-gateway", "the unit's own counter stands still behind a gateway";
-    UnitMissed = "unit-missed-questions", "the unit counted fewer questions than we sent: damage on the way to it";
-    UnitHeardAll = "unit-heard-all", "the unit counted every question: damage on the way back";
-    UnitCountsErrors = "unit-counts-errors", "the unit itself counted damaged frames";
-    NobodyHeard = "nobody-heard", "nobody asked on this pair while we listened";
-    AsksOther = "asks-other", "somebody asks another unit address";
-    AsksUs = "asks-us", "somebody asks this unit, yet it says that it hears no inverter";
-    GarbageHeard = "garbage-heard", "bytes that make no frame were heard while we listened";
-    OtherSocket = "other-socket", "the map says that the inverter uses another socket than this pair";
-    InItsSocket = "in-its-socket", "the laptop sits in the inverter's socket";
-    NeverHeard = "never-heard", "the unit says that it never heard an inverter since power-up";
-    HeardBefore = "heard-before", "the inverter was heard before";
+/// A count alone, or among tries.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Count {
+    /// So many came.
+    Came(usize),
+    /// So many of all.
+    Among(Share),
 }
 
-/// What was seen, in the order of [`Sight::ALL`], and what the link is.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+/// How much readable text came.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Text {
+    /// All bytes that came.
+    Bytes(usize),
+    /// While so many questions were open.
+    Questions(u32),
+}
+
+/// What was heard of others.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Others {
+    /// Valid frames.
+    Frames(usize),
+    /// They asked while so many of our questions were open.
+    Crossed(u32),
+}
+
+/// What was seen, in the order of [`SightKind::ALL`], and what the link is.
+#[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) struct Sights {
-    seen: Vec<(Sight, String)>,
+    seen: Vec<Sight>,
     /// The link is a TCP gateway.
     pub(crate) gateway: bool,
     /// Modbus TCP is spoken.
@@ -87,32 +231,29 @@ impl Sights {
         }
     }
 
-    /// Notes a sight where it holds, in its own words.
-    pub(crate) fn note(&mut self, sight: Sight, holds: bool) {
+    /// Notes a sight where it holds.
+    pub(crate) fn note_if(&mut self, holds: bool, sight: Sight) {
         if holds {
-            self.note_as(sight, sight.words().to_owned());
+            self.note(sight);
         }
     }
 
-    /// Notes a sight in words with numbers; the first words stay.
-    pub(crate) fn note_as(&mut self, sight: Sight, words: String) {
-        if !self.has(sight) {
-            self.seen.push((sight, words));
-            self.seen.sort_by_key(|(sight, _)| *sight);
+    /// Notes a sight; the first one of a kind stays.
+    pub(crate) fn note(&mut self, sight: Sight) {
+        if !self.has(sight.kind()) {
+            self.seen.push(sight);
+            self.seen.sort_by_key(Sight::kind);
         }
     }
 
     /// Whether it was seen.
-    pub(crate) fn has(&self, sight: Sight) -> bool {
-        self.words(sight).is_some()
+    pub(crate) fn has(&self, kind: SightKind) -> bool {
+        self.get(kind).is_some()
     }
 
-    /// The words for it, where it was seen.
-    pub(crate) fn words(&self, sight: Sight) -> Option<&str> {
-        self.seen
-            .iter()
-            .find(|(seen, _)| *seen == sight)
-            .map(|(_, words)| words.as_str())
+    /// It with its numbers, where it was seen.
+    pub(crate) fn get(&self, kind: SightKind) -> Option<&Sight> {
+        self.seen.iter().find(|seen| seen.kind() == kind)
     }
 
     /// Whether nothing was seen.

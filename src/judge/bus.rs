@@ -13,7 +13,7 @@ use crate::evidence::seen::Seen;
 use crate::facts::doubt::{Doubt, DoubtKind};
 use crate::facts::health::is_readable;
 use crate::facts::judgement::Bus;
-use crate::facts::sight::{Sight, Sights};
+use crate::facts::sight::{Count, Others, Sight, Sights, Text};
 use crate::listen::settings::{Class, Hypothesis, explain};
 use crate::listen::waveform::Received;
 use crate::wire::Framing;
@@ -114,73 +114,54 @@ pub(crate) fn observe(seen: &Seen, bus: &Bus) -> Sights {
     let line = facts.and_then(LinkFacts::line).filter(|_| garbage);
     let mut sights = on_link(facts);
     if let Some((line, frames)) = line.and_then(|line| proven(&seen.unanswered, line)) {
-        let (sight, how) = if line.is_swapped {
-            (Sight::SwappedProven, "with the pair turned round, as")
-        } else {
-            (Sight::SettingsProven, "at")
-        };
-        let words = format!(
-            "{frames} frames were heard that read right only {how} {}",
-            line.settings
-        );
-        sights.note_as(sight, words);
+        let settings = line.settings;
+        sights.note(match line.is_swapped {
+            true => Sight::SwappedProven { frames, settings },
+            false => Sight::SettingsProven { frames, settings },
+        });
     }
-    if seen.bytes_in == 0 {
-        let words = format!("{} questions, not one byte came back", exchanges.len());
-        sights.note_as(Sight::Nothing, words);
-    }
+    let questions = exchanges.len();
+    sights.note_if(seen.bytes_in == 0, Sight::Nothing { questions });
     if garbage {
         garbage_sights(&mut sights, &seen.unanswered);
     }
-    for (sight, count, what) in [
-        (Sight::Damaged, damaged, "answers with a wrong check value"),
-        (Sight::Foreign, foreign, "valid frames of others"),
-        (Sight::Late, late, "answers after the time-out"),
-    ] {
-        if count > 0 {
-            sights.note_as(sight, format!("{count} {what} came"));
-        }
-    }
+    let answers = Count::Came(damaged);
+    sights.note_if(damaged > 0, Sight::Damaged { answers });
+    let heard = Others::Frames(foreign);
+    sights.note_if(foreign > 0, Sight::Foreign { heard });
+    let answers = Count::Came(late);
+    sights.note_if(late > 0, Sight::Late { answers });
     if in_vain > 0 {
-        let words =
-            format!("somebody else asked this unit {in_vain} times and got no answer either");
-        sights.note_as(Sight::AskedInVain, words);
+        sights.note(Sight::AskedInVain { times: in_vain });
     } else if !asked.is_empty() {
-        let words = format!(
-            "somebody asked other unit addresses {} times, this one never",
-            asked.len()
-        );
-        sights.note_as(Sight::AsksOther, words);
+        let times = asked.len();
+        sights.note(Sight::AsksOther { times });
     }
     bus.health.of_content(&mut sights);
-    sights.note(Sight::Echo, echo);
-    sights.note(Sight::Exception0A, exception(0x0a));
-    sights.note(Sight::Exception0B, exception(0x0b));
-    sights.note(Sight::Busy, exception(0x05) || exception(0x06));
-    sights.note(Sight::Lost, seen.was_lost());
+    sights.note_if(echo, Sight::Echo);
+    sights.note_if(exception(0x0a), Sight::Exception0A);
+    sights.note_if(exception(0x0b), Sight::Exception0B);
+    let busy = Sight::Busy { answers: None };
+    sights.note_if(exception(0x05) || exception(0x06), busy);
+    sights.note_if(seen.was_lost(), Sight::Lost);
     sights
 }
 
 /// What bytes that make no frame look like, the most telling first.
 fn garbage_sights(sights: &mut Sights, bytes: &[u8]) {
     if mostly(bytes, is_readable) {
-        let words = format!("the {} bytes that came are readable text", bytes.len());
-        return sights.note_as(Sight::Text, words);
+        let came = Text::Bytes(bytes.len());
+        return sights.note(Sight::Text { came });
     }
     let inverted = share(bytes, |b| matches!(b, 0x7e | 0x7f | 0xfe | 0xff));
     let too_fast = share(bytes, |b| {
         matches!(b, 0x00 | 0x80 | 0xe0 | 0xf8 | 0x98 | 0xe6)
     });
-    let words = format!("{} bytes came, none of them in a valid frame", bytes.len());
-    sights.note_as(Sight::Garbage, words);
-    if inverted >= 40 {
-        let words = format!("{inverted} % of the bytes are 7E, 7F, FE or FF");
-        sights.note_as(Sight::InvertedLook, words);
-    }
-    if too_fast >= 60 {
-        let words = format!("{too_fast} % of the bytes are 00, 80, E0, F8 and the like");
-        sights.note_as(Sight::TooFastLook, words);
-    }
+    sights.note(Sight::Garbage { bytes: bytes.len() });
+    let percent = inverted;
+    sights.note_if(percent >= 40, Sight::InvertedLook { percent });
+    let percent = too_fast;
+    sights.note_if(percent >= 60, Sight::TooFastLook { percent });
 }
 
 /// What the link is, nothing seen yet.
@@ -195,15 +176,13 @@ fn on_link(facts: Option<&LinkFacts>) -> Sights {
 pub(crate) fn line_sights(seen: &Seen, bus: &Bus, doubts: &[Doubt]) -> Sights {
     let mut sights = on_link(seen.facts());
     bus.health.sights(&mut sights);
-    let twice: u32 = seen.talk.second_answers.values().sum();
-    if twice > 0 {
-        let words = format!("{twice} questions were answered twice with other content");
-        sights.note_as(Sight::AnsweredTwice, words);
-    }
+    let times: u32 = seen.talk.second_answers.values().sum();
+    sights.note_if(times > 0, Sight::AnsweredTwice { times });
     let has = |kind| doubts.iter().any(|doubt| doubt.kind() == kind);
-    sights.note(Sight::IdentityJumps, twice == 0 && has(DoubtKind::TwoUnits));
-    sights.note(Sight::Frozen, has(DoubtKind::PerhapsCache));
-    sights.note(Sight::Lost, seen.was_lost());
+    let jumps = times == 0 && has(DoubtKind::TwoUnits);
+    sights.note_if(jumps, Sight::IdentityJumps);
+    sights.note_if(has(DoubtKind::PerhapsCache), Sight::Frozen);
+    sights.note_if(seen.was_lost(), Sight::Lost);
     sights
 }
 
@@ -235,32 +214,21 @@ pub(crate) fn inverter_sights(
         lately(&|asked| asked != unit),
     );
     if us > 0 {
-        let words =
-            format!("somebody asked this unit {us} times, yet it says that it hears no inverter");
-        sights.note_as(Sight::AsksUs, words);
+        sights.note(Sight::AsksUs { times: us });
     } else if others > 0 {
-        let words = format!("somebody asked other unit addresses {others} times, this one never");
-        sights.note_as(Sight::AsksOther, words);
+        sights.note(Sight::AsksOther { times: others });
     } else if can_hear && heard >= 8 && foreign.is_empty() {
-        let words = format!("{heard} bytes that make no frame were heard while we listened");
-        sights.note_as(Sight::GarbageHeard, words);
+        sights.note(Sight::GarbageHeard { bytes: heard });
     } else if can_hear && here && bus.listened >= LISTENED_ENOUGH && heard == 0 {
-        let words = format!("nobody asked on this pair in the {seconds:.0} s that we listened");
-        sights.note_as(Sight::NobodyHeard, words);
+        sights.note(Sight::NobodyHeard { seconds });
     }
-    sights.note(
-        Sight::OtherSocket,
-        !here && profile.inverter.port != InverterPort::Unknown,
-    );
-    sights.note(Sight::InItsSocket, in_its_socket);
-    sights.note(
-        Sight::NeverHeard,
-        matches!(inverter, InverterLink::SilentSoFar { proven: true, .. }),
-    );
-    sights.note(
-        Sight::HeardBefore,
-        matches!(inverter, InverterLink::Lost { .. }),
-    );
+    let elsewhere = !here && profile.inverter.port != InverterPort::Unknown;
+    sights.note_if(elsewhere, Sight::OtherSocket);
+    sights.note_if(in_its_socket, Sight::InItsSocket);
+    let never = matches!(inverter, InverterLink::SilentSoFar { proven: true, .. });
+    sights.note_if(never, Sight::NeverHeard);
+    let lost = matches!(inverter, InverterLink::Lost { .. });
+    sights.note_if(lost, Sight::HeardBefore);
     sights
 }
 

@@ -672,7 +672,7 @@ fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
     let share = considered.first().map_or(0, |cause| cause.per_mille);
     let mut next = causes::steps(&considered);
     // Frames heard whole were not swapped at our adapter: what is left is the unit's end.
-    if sights.has(sight::Sight::Foreign) {
+    if sights.has(sight::SightKind::Foreign) {
         let swap = step::Step::SwapPair.row().id;
         for one in next.iter_mut().filter(|one| one.id == swap) {
             *one = step::Step::UnitPlug.plain();
@@ -686,7 +686,10 @@ fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
         (false, _) => Why::NoAnswer { asked, bytes },
     };
     let summary = match considered.first().filter(|_| share >= PROVEN) {
-        Some(cause) => format!("Nothing can be said about the unit: {}.", cause.meaning),
+        Some(cause) => format!(
+            "Nothing can be said about the unit: {}.",
+            words::cause(cause.kind)
+        ),
         None => "No valid answer: nothing can be said about the unit.".to_owned(),
     };
     Judgement {

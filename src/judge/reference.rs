@@ -12,7 +12,7 @@ use super::next::NOT_TESTED;
 use crate::facts::doubt::DoubtKind;
 use crate::facts::fact::{FactKind, REMARKS};
 use crate::facts::judgement::{Certainty, Disposition, VerdictKind};
-use crate::facts::sight::Sight;
+use crate::facts::sight::SightKind;
 use crate::facts::step::Step;
 use crate::words;
 
@@ -89,9 +89,9 @@ pub fn topics() -> Vec<Topic> {
         let meaning = format!("{}. Settled by `{step}`.", words::doubt_means(*kind));
         entry(kind.id(), meaning).with_step(kind.step())
     });
-    let sights = Sight::ALL
+    let sights = SightKind::ALL
         .iter()
-        .map(|sight| entry(sight.id(), format!("{}.", sight.words())));
+        .map(|kind| entry(kind.id(), format!("{}.", words::sight_means(*kind))));
     vec![
         topic(
             "Verdicts",
@@ -137,14 +137,14 @@ pub fn topics() -> Vec<Topic> {
 
 fn causes() -> Vec<Entry> {
     let of_row = |row: &super::causes::Row| {
-        let mind = if row.caution.is_empty() {
-            String::new()
-        } else {
-            format!(" Mind: {}.", row.caution)
+        let mind = match words::mind_of(row.kind) {
+            "" => String::new(),
+            caution => format!(" Mind: {caution}."),
         };
         let step = row.step.row().id;
-        let meaning = format!("{}. Settled by `{step}`.{mind}", row.meaning);
-        entry(row.id, meaning).with_step(row.step)
+        let meaning = words::cause(row.kind);
+        let meaning = format!("{meaning}. Settled by `{step}`.{mind}");
+        entry(row.kind.id(), meaning).with_step(row.step)
     };
     TABLE.iter().map(of_row).collect()
 }

@@ -10,7 +10,7 @@ use packside_profiles::model::{Profile, Severity};
 use serde_json::json;
 
 use super::screen::{self, wrap};
-use crate::facts::{Cause, Doubt, Judgement, Reading, ReadingQuality, VerdictKind};
+use crate::facts::{Cause, Doubt, Judgement, Reading, ReadingQuality, Sight, VerdictKind};
 use crate::judge::reference::{Entry, Topic, topics};
 use crate::show::page::words;
 use crate::words::{self as sentence, with_unit};
@@ -145,18 +145,18 @@ fn causes(out: &mut String, considered: &[Cause]) {
     let told: Vec<String> = considered
         .iter()
         .map(|cause| {
-            let reasons = |word: &str, reasons: &[String]| {
-                if reasons.is_empty() {
-                    String::new()
-                } else {
-                    format!("; {word}: {}", reasons.join(", "))
+            let reasons = |word: &str, seen: &[Sight]| {
+                if seen.is_empty() {
+                    return String::new();
                 }
+                let seen: Vec<String> = seen.iter().map(sentence::sight).collect();
+                format!("; {word}: {}", seen.join(", "))
             };
             format!(
                 "{} {}: {}{}{}",
                 screen::strength(cause.per_mille),
-                cause.id,
-                cause.meaning,
+                cause.id(),
+                sentence::cause(cause.kind),
                 reasons("for it", &cause.reasons_for),
                 reasons("against it", &cause.reasons_against)
             )

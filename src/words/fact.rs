@@ -591,8 +591,8 @@ pub(crate) fn line(fact: &Line) -> String {
             } else {
                 "perhaps"
             },
-            cause.meaning,
-            cause.reasons_for.join("; ")
+            super::cause(cause.kind),
+            super::sights(&cause.reasons_for).join("; ")
         ),
         Line::OthersAsk {
             foreign,

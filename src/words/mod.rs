@@ -9,18 +9,21 @@
 //! [`in_pseudo_language`] scrambles every sentence of this room. Tests run everything in it: nothing but text
 //! may change.
 
+mod cause;
 mod doubt;
 mod fact;
 mod names;
 mod number;
 mod pseudo;
 mod reason;
+mod sight;
 mod to_do;
 
 use packside_profiles::Value;
 
 use crate::facts::{Doubt, Finding, Judgement, ValueRemark};
 
+pub(crate) use cause::{cause, mind_of};
 pub(crate) use doubt::{doubt, doubt_in_short, doubt_means};
 pub(crate) use fact::{class, class_in_short, deciding, fact, line, whereabouts};
 pub(crate) use number::with_unit;
@@ -28,6 +31,7 @@ pub use pseudo::in_pseudo_language;
 use pseudo::said;
 pub use reason::reasons;
 pub(crate) use reason::{in_short, reason};
+pub(crate) use sight::{sight, sight_means, sights};
 pub(crate) use to_do::{to_do, usual};
 
 /// The sentence of a finding. Empty where it was judged without a map, which gives no findings.

@@ -101,7 +101,7 @@ fn decided(judgement: &Judgement) -> Vec<String> {
         verdict
             .causes
             .iter()
-            .map(|c| format!("{} {}", c.id, c.per_mille)),
+            .map(|c| format!("{} {}", c.id(), c.per_mille)),
     );
     all.extend(judgement.not_tested.iter().map(|n| n.id.to_owned()));
     all

@@ -6,8 +6,8 @@
 #[allow(dead_code, reason = "the figures use all of it, the sample a part")]
 mod run;
 
-use packside::facts::Judgement;
 use packside::facts::fact::{Fact, Line};
+use packside::facts::{Judgement, Sight};
 use packside::judge::judge;
 use packside_simulator::compose::{Stretch, compose, pair_named};
 use packside_simulator::{Scenario, Way};
@@ -157,9 +157,9 @@ fn said_of_line(around: &str, seeds: u64) -> std::collections::BTreeMap<&'static
             Err(_) => look("sound", around, seed, Way::Serial),
         };
         let remark = judgement.findings.iter().find(|f| f.id == "bad-line");
-        let leads = judgement.verdict.causes.first().map(|cause| cause.id);
+        let leads = judgement.verdict.causes.first().map(|cause| cause.id());
         let leads = match remark.map(|f| &f.fact) {
-            Some(Fact::Line(Line::BadLine { cause })) => Some(cause.id),
+            Some(Fact::Line(Line::BadLine { cause })) => Some(cause.id()),
             _ => leads,
         };
         let what = SAID.iter().find(|(_, id)| leads == Some(*id));
@@ -209,8 +209,8 @@ fn unit_that_answers_nobody_is_off_and_its_address_is_not_doubted_first() {
     let scenario = Scenario::find("hv-dead-unit-inverter-asks").unwrap();
     let judgement = look_at(&scenario, scenario.look_at, Way::Serial);
     let leads = judgement.verdict.causes.first().unwrap();
-    assert_eq!(leads.id, "unit-off", "{:?}", judgement.verdict.causes);
-    let heard = |reason: &String| reason.contains("got no answer either");
+    assert_eq!(leads.id(), "unit-off", "{:?}", judgement.verdict.causes);
+    let heard = |seen: &Sight| matches!(seen, Sight::AskedInVain { .. });
     assert!(leads.reasons_for.iter().any(heard), "{leads:?}");
     // What is heard whole at the adapter was not swapped there.
     let steps: Vec<&str> = judgement.verdict.next.iter().map(|step| step.id).collect();

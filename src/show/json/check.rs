@@ -11,7 +11,7 @@ use packside_profiles::{Place, Value};
 
 use crate::event::{LinkFacts, LinkKind, Plugged};
 use crate::facts::{
-    Basis, Bus, Cause, Disposition, Finding, Health, Judgement, Reading, Share, VerdictKind,
+    Basis, Bus, Cause, Disposition, Finding, Health, Judgement, Reading, Share, Sight, VerdictKind,
 };
 use crate::wire::Framing;
 use crate::words;
@@ -56,11 +56,13 @@ pub fn check(
 }
 
 fn causes(causes: &[Cause]) -> Vec<Json> {
+    let sights = |seen: &[Sight]| seen.iter().map(words::sight).collect::<Vec<_>>();
     let told = causes.iter().map(|c| {
         json!({
-            "id": c.id, "probability": f64::from(c.per_mille) / 1000.0, "meaning": c.meaning,
-            "for": c.reasons_for, "against": c.reasons_against,
-            "settled_by": c.settled_by, "caution": c.caution,
+            "id": c.id(), "probability": f64::from(c.per_mille) / 1000.0,
+            "meaning": words::cause(c.kind),
+            "for": sights(&c.reasons_for), "against": sights(&c.reasons_against),
+            "settled_by": c.settled_by(), "caution": words::mind_of(c.kind),
         })
     });
     told.collect()

@@ -173,12 +173,15 @@ fn causes(html: &mut Html, parts: &Parts) {
     html.around("ol", &[], |list| {
         for cause in causes.iter().take(5) {
             list.around("li", &[], |item| {
-                item.text(cause.meaning);
-                if !cause.reasons_for.is_empty() {
-                    item.text(&format!("; for it: {}", cause.reasons_for.join(", ")));
-                }
-                if !cause.reasons_against.is_empty() {
-                    item.text(&format!("; against: {}", cause.reasons_against.join(", ")));
+                item.text(sentence::cause(cause.kind));
+                for (lead, seen) in [
+                    ("for it", &cause.reasons_for),
+                    ("against", &cause.reasons_against),
+                ] {
+                    let seen: Vec<String> = seen.iter().map(sentence::sight).collect();
+                    if !seen.is_empty() {
+                        item.text(&format!("; {lead}: {}", seen.join(", ")));
+                    }
                 }
             });
         }

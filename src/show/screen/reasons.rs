@@ -11,7 +11,7 @@ use packside_profiles::model::{LiesIn, Severity};
 use super::{LIKELY, section, strength, wrap};
 use crate::facts::fact::Follows;
 use crate::facts::{
-    Certainty, Disposition, Finding, Judgement, NextStep, Reason, VerdictKind, Why,
+    Certainty, Disposition, Finding, Judgement, NextStep, Reason, Sight, VerdictKind, Why,
 };
 use crate::judge::PROVEN;
 use crate::judge::reference::needs;
@@ -123,14 +123,15 @@ fn deciding(judgement: &Judgement) -> Option<Deciding<'_>> {
         VerdictKind::BusProblem if !verdict.causes.is_empty() => {
             let cause = verdict.causes.first()?;
             let said = || Some(words::reason(judgement, plain()?));
-            let reason = cause.reasons_for.first().cloned().or_else(said)?;
+            let seen = cause.reasons_for.first().map(words::sight);
+            let reason = seen.or_else(said)?;
             // None leads clearly: naming one of them would mislead.
             if cause.per_mille < LIKELY {
                 let text = format!("{reason}: several causes are open, see below");
                 return Some(Deciding::Cause(text));
             }
             let sure = strength(cause.per_mille).trim_end();
-            let text = format!("{sure}, {}: {reason}", cause.meaning);
+            let text = format!("{sure}, {}: {reason}", words::cause(cause.kind));
             Some(Deciding::Cause(text))
         }
         _ => plain().map(Deciding::Reason),
@@ -249,23 +250,20 @@ pub(super) fn causes(out: &mut String, judgement: &Judgement) {
     if proven && judgement.verdict.kind == VerdictKind::BusProblem {
         return;
     }
-    let mut lines: Vec<(&str, Vec<&str>, String)> = Vec::new();
+    let mut lines: Vec<(&str, Vec<&str>, &[Sight])> = Vec::new();
     let told = judgement.verdict.causes.iter().take(5);
     for cause in told.filter(|cause| cause.per_mille >= 50) {
         let sure = strength(cause.per_mille);
-        let reasons: Vec<&str> = cause
-            .reasons_for
-            .iter()
-            .take(2)
-            .map(String::as_str)
-            .collect();
-        let reasons = reasons.join(", ");
+        let (leading, meaning) = (
+            cause.reasons_for.get(..2).unwrap_or(&cause.reasons_for),
+            words::cause(cause.kind),
+        );
         match lines
             .iter_mut()
-            .find(|(same, _, given)| *same == sure && *given == reasons)
+            .find(|(same, _, given)| *same == sure && *given == leading)
         {
-            Some((_, meanings, _)) => meanings.push(cause.meaning),
-            None => lines.push((sure, vec![&cause.meaning], reasons)),
+            Some((_, meanings, _)) => meanings.push(meaning),
+            None => lines.push((sure, vec![meaning], leading)),
         }
     }
     let lines: Vec<String> = lines
@@ -274,7 +272,7 @@ pub(super) fn causes(out: &mut String, judgement: &Judgement) {
             let because = if reasons.is_empty() {
                 String::new()
             } else {
-                format!(" (for it: {reasons})")
+                format!(" (for it: {})", words::sights(reasons).join(", "))
             };
             format!("{}: {}{because}", sure.trim_end(), meanings.join("; or "))
         })
