@@ -210,6 +210,11 @@ impl LinkFacts {
         self.line().is_none()
     }
 
+    /// Whether no real unit is behind it.
+    pub fn is_simulated(&self) -> bool {
+        matches!(self.kind, LinkKind::Simulated { .. })
+    }
+
     /// Whether other people's traffic can be heard on it.
     pub fn can_overhear(&self) -> bool {
         self.framing == Framing::Rtu

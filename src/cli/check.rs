@@ -19,7 +19,8 @@ use crate::facts::Judgement;
 use crate::judge::judge;
 use crate::link::{LinkTrouble, NotShown, Quiet};
 use crate::recording::{Entry, Recording, Session, Shown};
-use crate::show::{explain, json, screen};
+use crate::show::json::{self, Check};
+use crate::show::{explain, screen};
 
 /// Runs the command; the exit code is that of the verdict.
 pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
@@ -47,7 +48,7 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
 /// Says what one id of a result means.
 fn explain_id(id: &str, as_json: bool) -> Result<u8, Failure> {
     let told = if as_json {
-        explain::of_id_as_json(id).map(|object| format!("{object}\n"))
+        explain::of_id_as_json(id).map(|object| json::line(&object))
     } else {
         explain::of_id(id)
     };
@@ -219,11 +220,12 @@ fn show(
     args: &CheckArgs,
 ) {
     if as_json {
-        let mut object = json::check(judgement, Some((&loaded.profile, &loaded.sha256)), facts);
+        let map = (&loaded.profile, loaded.sha256.as_str());
+        let mut object = Check::of(judgement, Some(map), facts);
         if args.explain.is_some() {
-            object = json::with_considered(object, judgement);
+            object = object.with_considered(judgement);
         }
-        out::result(&format!("{object}\n"));
+        out::result(&json::line(&object));
         return;
     }
     let command = next_command(judgement, args);

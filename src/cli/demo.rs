@@ -17,7 +17,8 @@ use crate::event::{Event, LinkFacts};
 use crate::facts::{Judgement, VerdictKind};
 use crate::judge::judge;
 use crate::link::Wake;
-use crate::show::{json, screen};
+use crate::show::json::{self, Check};
+use crate::show::screen;
 use crate::simulated::open_simulated;
 use crate::words;
 
@@ -73,13 +74,10 @@ fn tell(as_json: bool, colour: bool) -> Result<u8, Failure> {
         let Some(last) = moments.last() else { continue };
         ended_as_told &= last.judgement.verdict.kind == story.ends;
         if as_json {
-            let result = json::check(
-                &last.judgement,
-                Some((&loaded.profile, &loaded.sha256)),
-                Some(&facts),
-            );
-            let object = json::with_story(result, story.scenario, story.ends.id());
-            out::result(&format!("{object}\n"));
+            let map = (&loaded.profile, loaded.sha256.as_str());
+            let object = Check::of(&last.judgement, Some(map), Some(&facts));
+            let object = object.with_story(story.scenario, story.ends.id());
+            out::result(&json::line(&object));
         } else {
             out::result(&story_text(
                 number + 1,

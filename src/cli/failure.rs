@@ -48,13 +48,13 @@ pub(crate) fn finish(result: Result<u8, Failure>, json: bool) -> u8 {
         Ok(exit) => exit,
         Err(failure) => {
             if json {
-                let object = json::error(
+                let object = json::Failed::new(
                     failure.kind,
                     failure.exit,
                     &failure.message,
                     failure.hint.as_deref(),
                 );
-                out::result(&format!("{object}\n"));
+                out::result(&json::line(&object));
             }
             out::say(&format!("error: {}", failure.message));
             if let Some(hint) = &failure.hint {

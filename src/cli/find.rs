@@ -26,6 +26,7 @@ use crate::event::{LinkFacts, What};
 use crate::find::{Found, Garbled, Identity, Listening, Overhear, prior};
 use crate::link::{Interrupt, LinkTrouble, LocalPort, Quiet, quiet_window, wait_for_new};
 use crate::listen::Summary;
+use crate::show::json::line;
 use crate::simulated::Simulated;
 use crate::simulated::open_simulated_as;
 use crate::wire::Framing;
@@ -166,10 +167,7 @@ fn found(
         report.saved = save(&report, args, name)?;
     }
     out::result(&if as_json {
-        format!(
-            "{}\n",
-            json::report(&report, &next::next_command(&report, args))
-        )
+        line(&json::object(&report, next::next_command(&report, args)))
     } else {
         show::report(&report, args, colour)
     });

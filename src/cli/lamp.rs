@@ -1,14 +1,13 @@
 //! `packside lamp`: what a blinking lamp means, from taps, a description or a brightness trace.
 //!
 //! In: words, a file, or keys on a terminal. Out: the recognised pattern, what it means under a profile,
-//! what it is worth for the verdict, and the next step; or JSON (see `json`).
+//! what it is worth for the verdict, and the next step; or the same as JSON.
 //!
 //! # Invariants
 //! - A standard gives a pattern its name, never its meaning for a battery: meaning comes from the profile,
 //!   else it is unknown.
 //! - Dark never means sound, and no lamp alone proves a unit sound.
 
-mod json;
 mod keys;
 mod page;
 mod taps;
@@ -24,6 +23,7 @@ use super::prompt::{self, Typed};
 use crate::lamp::{
     Edge, Meaning, Pattern, Ranking, meanings_together, patterns, rank, read_trace, read_words,
 };
+use crate::show::json;
 use crate::visit::Lamps;
 
 /// Exit code where what was seen does not suffice.
@@ -116,6 +116,15 @@ impl Answer<'_> {
         self.profile_name.unwrap_or("NAME")
     }
 
+    /// The same as JSON.
+    fn object(&self) -> json::lamp::Answer {
+        let lamp = |sight: &Sight| {
+            json::lamp::Lamp::of(&sight.lamp, &sight.ranking, &sight.edges, sight.watched_ms)
+        };
+        let lamps = self.sights.iter().map(lamp).collect();
+        json::lamp::Answer::new(self.profile, lamps, &self.meanings, self.next())
+    }
+
     /// The command that comes next, and why where it is not plain.
     fn next(&self) -> String {
         if !self.enough() {
@@ -147,7 +156,7 @@ pub fn run(args: &LampArgs, as_json: bool, colour: bool) -> (String, String, u8)
     answer(args, as_json, colour).unwrap_or_else(|(text, exit)| {
         let stdout = if as_json {
             let kind = if exit == USAGE { "usage" } else { "local" };
-            format!("{}\n", crate::show::json::error(kind, exit, &text, None))
+            json::line(&json::Failed::new(kind, exit, &text, None))
         } else {
             String::new()
         };
@@ -187,7 +196,7 @@ fn answer(args: &LampArgs, as_json: bool, colour: bool) -> Result<(String, Strin
     };
     let exit = if answer.enough() { 0 } else { NOT_ENOUGH };
     let text = if as_json {
-        json::line(&answer)
+        json::line(&answer.object())
     } else {
         page::text(&answer, colour)
     };

@@ -14,17 +14,14 @@
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
-use packside_profiles::explain::{self, Subject};
-use packside_profiles::load::{FindError, Problems, known};
-use packside_profiles::model::{Flag, LampCode, Point, Profile, Span};
+use packside_profiles::explain;
+use packside_profiles::load::{FindError, known};
 use packside_profiles::{Loaded, find, load};
-use serde_json::{Value as Json, json};
 
 use super::args::ConfigArg;
 use super::failure::{LOCAL, USAGE};
-
-/// Name and version of the schema.
-const SCHEMA: &str = "packside.profile/1";
+use crate::show::json::line;
+use crate::show::json::profile::{Content, Entry, File, Listed, Profiles, Trouble};
 
 /// List, show, check and explain register maps.
 #[derive(Debug, Clone, Args)]
@@ -79,18 +76,25 @@ pub fn run(args: &ProfileArgs, json: bool) -> Outcome {
     }
 }
 
-fn object(command: &str, mut rest: Json) -> String {
-    if let Some(map) = rest.as_object_mut() {
-        map.shift_insert(0, "schema".to_owned(), json!(SCHEMA));
-        map.shift_insert(1, "command".to_owned(), json!(command));
-    }
-    format!("{rest}\n")
+fn object(command: &'static str, content: Content) -> String {
+    line(&Profiles::new(command, content))
 }
 
-fn failed(command: &str, kind: &str, message: &str, hint: &str, exit: u8, json: bool) -> Outcome {
-    let error = json!({ "error": { "kind": kind, "message": message, "exit": exit } });
+fn failed(
+    command: &'static str,
+    kind: &'static str,
+    message: &str,
+    hint: &str,
+    exit: u8,
+    json: bool,
+) -> Outcome {
+    let error = Trouble {
+        kind,
+        message: message.to_owned(),
+        exit,
+    };
     let stdout = if json {
-        object(command, error)
+        object(command, Content::Failed { error })
     } else {
         String::new()
     };
@@ -102,7 +106,7 @@ fn failed(command: &str, kind: &str, message: &str, hint: &str, exit: u8, json: 
 }
 
 fn with_profile(
-    command: &str,
+    command: &'static str,
     name: &str,
     config: Option<&Path>,
     json: bool,
@@ -112,10 +116,8 @@ fn with_profile(
         Ok(loaded) => then(&loaded, json),
         Err(FindError::Mistakes(problems)) => {
             let stdout = if json {
-                object(
-                    command,
-                    json!({ "files": [file_json(&problems.origin, Some(&problems))] }),
-                )
+                let files = vec![File::of(&problems.origin, Some(&problems))];
+                object(command, Content::Check { files })
             } else {
                 String::new()
             };
@@ -151,12 +153,10 @@ fn list(config: Option<&Path>, json: bool) -> Outcome {
         LOCAL
     };
     if json {
-        let profiles: Vec<Json> = found
-            .iter()
-            .map(|(name, result)| listed_json(name, result))
-            .collect();
+        let profiles = found.iter().map(|(name, result)| listed(name, result));
+        let profiles = profiles.collect();
         return (
-            object("list", json!({ "profiles": profiles })),
+            object("list", Content::List { profiles }),
             String::new(),
             exit,
         );
@@ -184,13 +184,22 @@ fn list(config: Option<&Path>, json: bool) -> Outcome {
     (stdout, stderr, exit)
 }
 
-fn listed_json(name: &str, result: &Result<Loaded, FindError>) -> Json {
+fn listed(name: &str, result: &Result<Loaded, FindError>) -> Listed {
     match result {
         Ok(loaded) => {
             let head = &loaded.profile.profile;
-            json!({ "id": name, "title": head.title, "origin": loaded.origin, "verified_on_hardware": head.verified_on_hardware, "error": null })
+            Listed::Readable {
+                id: name.to_owned(),
+                title: head.title.clone(),
+                origin: loaded.origin.clone(),
+                verified_on_hardware: head.verified_on_hardware,
+                error: None,
+            }
         }
-        Err(error) => json!({ "id": name, "error": error.to_string() }),
+        Err(error) => Listed::Broken {
+            id: name.to_owned(),
+            error: error.to_string(),
+        },
     }
 }
 
@@ -198,7 +207,12 @@ fn show(loaded: &Loaded, json: bool) -> Outcome {
     let profile = &loaded.profile;
     if json {
         return (
-            object("show", json!({ "profile": profile_json(loaded) })),
+            object(
+                "show",
+                Content::Show {
+                    profile: Box::new(loaded.into()),
+                },
+            ),
             String::new(),
             0,
         );
@@ -217,14 +231,15 @@ fn explain_one(loaded: &Loaded, what: &str, json: bool) -> Outcome {
         explain::explain(profile, what),
     ) {
         (Ok(subjects), Ok(text)) => {
-            let all: Vec<Json> = subjects
-                .iter()
-                .map(|subject| subject_json(profile, subject))
-                .collect();
+            let subjects = subjects.iter().map(|subject| Entry::of(profile, subject));
+            let subjects = subjects.collect();
             let stdout = if json {
                 object(
                     "explain",
-                    json!({ "profile": profile.profile.id, "subjects": all }),
+                    Content::Explain {
+                        profile: profile.profile.id.clone(),
+                        subjects,
+                    },
                 )
             } else {
                 text
@@ -251,7 +266,7 @@ fn check(files: &[PathBuf], json: bool) -> Outcome {
             Err(error) => {
                 exit = LOCAL;
                 stderr.push_str(&format!("error: {name}: cannot be read: {error}\n"));
-                results.push(json!({ "file": name, "error": error.to_string(), "problems": [] }));
+                results.push(File::unreadable(&name, &error.to_string()));
                 continue;
             }
         };
@@ -261,127 +276,27 @@ fn check(files: &[PathBuf], json: bool) -> Outcome {
                 stdout.push_str(&format!(
                     "{name}: no mistakes ({points} points, {flags} flags)\n"
                 ));
-                results.push(file_json(&name, None));
+                results.push(File::of(&name, None));
             }
             Err(problems) => {
                 exit = LOCAL;
                 stderr.push_str(&problems.to_string());
-                results.push(file_json(&name, Some(&problems)));
+                results.push(File::of(&name, Some(&problems)));
             }
         }
     }
     let stdout = if json {
-        object("check", json!({ "files": results }))
+        object("check", Content::Check { files: results })
     } else {
         stdout
     };
     (stdout, stderr, exit)
 }
 
-fn file_json(name: &str, problems: Option<&Problems>) -> Json {
-    let list: Vec<Json> = problems
-        .map(|problems| problems.list.as_slice())
-        .unwrap_or_default()
-        .iter()
-        .map(|p| json!({ "line": p.line, "column": p.column, "message": p.message, "fix": p.fix }))
-        .collect();
-    json!({ "file": name, "error": null, "problems": list })
-}
-
-fn profile_json(loaded: &Loaded) -> Json {
-    let profile = &loaded.profile;
-    let head = &profile.profile;
-    json!({
-        "id": head.id,
-        "title": head.title,
-        "origin": loaded.origin,
-        "document": head.document,
-        "revision": head.revision,
-        "verified_on_hardware": head.verified_on_hardware,
-        "firmware_from": head.firmware_from,
-        "firmware_below": head.firmware_below,
-        "line": profile.answering.line.to_string(),
-        "unit": profile.answering.unit,
-        "functions": profile.answering.functions,
-        "silence_s": profile.inverter.silence_s,
-        "fed_by": profile.inverter.fed_by,
-        "spans": profile.spans.iter().map(span_json).collect::<Vec<_>>(),
-        "clears_when_read": profile.clears_when_read.iter().map(span_json).collect::<Vec<_>>(),
-        "points": profile.points.iter().map(|p| point_json(profile, p)).collect::<Vec<_>>(),
-        "flags": profile.flags.iter().map(|f| flag_json(profile, f)).collect::<Vec<_>>(),
-        "lamp_codes": profile.lamp_codes.iter().map(code_json).collect::<Vec<_>>(),
-    })
-}
-
-fn span_json(span: &Span) -> Json {
-    json!({
-        "table": explain::table(span.table),
-        "base": explain::base_name(span.base),
-        "from": span.from,
-        "to": span.to,
-    })
-}
-
-fn subject_json(profile: &Profile, subject: &Subject<'_>) -> Json {
-    match subject {
-        Subject::Flag(flag) => flag_json(profile, flag),
-        Subject::Point(point) => point_json(profile, point),
-        Subject::Lamp(lamp) => {
-            json!({ "is": "lamp", "id": lamp.id, "colour": lamp.colour, "place": lamp.place })
-        }
-        Subject::LampCode(code) => code_json(code),
-    }
-}
-
-fn point_json(profile: &Profile, point: &Point) -> Json {
-    let group = point.group.as_ref().and_then(|id| profile.group(id));
-    json!({
-        "is": "point",
-        "id": point.id,
-        "role": point.role,
-        "table": profile.table_of(point).map(explain::table),
-        "group": point.group,
-        "base": explain::base_name(group.map_or(point.base, |group| group.base)),
-        "register": point.address.saturating_add(group.map_or(0, |group| group.address)),
-        "registers": point.width(),
-        "type": explain::kind_name(point.kind),
-        "value_unit": point.unit,
-        "required": point.required,
-    })
-}
-
-fn flag_json(profile: &Profile, flag: &Flag) -> Json {
-    json!({
-        "is": "flag",
-        "id": flag.id,
-        "class": flag.class,
-        "severity": flag.severity,
-        "point": flag.point,
-        "bit": flag.bit,
-        "values": flag.values,
-        "meaning": flag.meaning,
-        "consequence": explain::consequence(profile, flag),
-        "do": flag.to_do,
-        "lies_in": flag.lies_in,
-        "clears": flag.clears,
-        "brings": flag.brings,
-    })
-}
-
-fn code_json(code: &LampCode) -> Json {
-    json!({
-        "is": "lamp-code",
-        "id": code.id,
-        "lamps": code.lamps,
-        "meaning": code.meaning,
-        "flags": code.flags,
-        "any_alarm": code.any_alarm,
-        "states": code.states,
-    })
-}
-
 #[cfg(test)]
 mod tests {
+    use serde_json::{Value as Json, json};
+
     use super::*;
 
     fn ask(command: ProfileCommand, json: bool) -> Outcome {
@@ -397,7 +312,7 @@ mod tests {
     fn parsed(outcome: &Outcome) -> Json {
         assert_eq!(outcome.0.lines().count(), 1, "one object on one line");
         let object: Json = serde_json::from_str(&outcome.0).unwrap();
-        assert_eq!(object["schema"], SCHEMA);
+        assert_eq!(object["schema"], "packside.profile/1");
         object
     }
 

@@ -18,7 +18,9 @@ use crate::evidence::Seen;
 use crate::facts::Judgement;
 use crate::judge::{judge, judge_seen};
 use crate::recording::{Recording, Session, Shown};
-use crate::show::json;
+use crate::show::json::compare::Compared;
+use crate::show::json::report::{Report, Verified};
+use crate::show::json::{self, Check};
 use crate::show::page::{self, Options, Picture, Reader, Source};
 
 /// Exit code where something does not hold.
@@ -97,7 +99,7 @@ pub(crate) fn run(args: &ReportArgs, as_json: bool) -> Result<u8, Failure> {
             let comparison = page::compare(one.source()?, other.source()?, options)
                 .map_err(|why| failure(USAGE, "usage", why.to_string()))?;
             let text = if as_json {
-                format!("{}\n", page::comparison_json(&comparison))
+                json::line(&Compared::from(&comparison))
             } else {
                 page::comparison_page(&comparison, options)
             };
@@ -129,15 +131,7 @@ fn verify(file: &Path, args: &ReportArgs, options: Options, as_json: bool) -> Re
         .collect();
     let broken = page::verify(&opened.recording, &judged);
     if as_json {
-        let broken: Vec<serde_json::Value> = broken
-            .iter()
-            .map(|b| serde_json::json!({ "id": b.id(), "text": b.to_string() }))
-            .collect();
-        let object = serde_json::json!({
-            "schema": page::SCHEMA, "tool": env!("CARGO_PKG_VERSION"), "holds": broken.is_empty(),
-            "fingerprint": opened.recording.fingerprint, "broken": broken,
-        });
-        out::result(&format!("{object}\n"));
+        out::result(&json::line(&Verified::of(&opened.recording, &broken)));
     } else if broken.is_empty() {
         out::result(&format!(
             "holds: whole, sealed, and judged today as shown on site; fingerprint {}\n",
@@ -197,16 +191,16 @@ impl Opened {
         let source = self.source()?;
         Ok(if as_json {
             let judged = self.judged(source.session);
-            format!("{}\n", page::json(&source, options, judged))
+            json::line(&Report::of(&source, options, judged))
         } else {
             page::page(&source, options)
         })
     }
 
     /// The result as `packside check` gives it.
-    fn judged(&self, session: &Session) -> serde_json::Value {
+    fn judged(&self, session: &Session) -> Check {
         let loaded = self.loaded.as_ref();
-        json::check(
+        Check::of(
             &self.judgement,
             loaded.map(|l| (&l.profile, l.sha256.as_str())),
             session.link(),

@@ -13,7 +13,6 @@ use std::time::Duration;
 
 use clap::Args;
 use packside_simulator::Scenario;
-use serde_json::json;
 
 use super::args::ConfigArg;
 use super::failure::{Failure, LOCAL, failure};
@@ -22,6 +21,7 @@ use super::{out, record};
 use crate::facts::Judgement;
 use crate::judge::judge;
 use crate::recording::Shown;
+use crate::show::json::{self, retest::Retest};
 use crate::show::screen;
 use crate::words;
 
@@ -87,7 +87,7 @@ pub(crate) fn run(args: &RetestArgs, as_json: bool) -> Result<u8, Failure> {
     }
     let failed = cases.iter().filter(|case| case.wrong.is_some()).count();
     out::result(&if as_json {
-        format!("{}\n", as_object(&cases, failed))
+        json::line(&as_object(&cases))
     } else {
         as_text(&cases, failed, &args.folder)
     });
@@ -326,23 +326,12 @@ fn as_text(cases: &[Case], failed: usize, folder: &str) -> String {
     text
 }
 
-fn as_object(cases: &[Case], failed: usize) -> serde_json::Value {
+fn as_object(cases: &[Case]) -> Retest {
     let case = |case: &Case| {
-        json!({
-            "name": case.name,
-            "at_ms": u64::try_from(case.at.as_millis()).unwrap_or(u64::MAX),
-            "expected": case.expected,
-            "given": case.given,
-            "holds": case.wrong.is_none(),
-            "why": case.wrong,
-        })
+        let why = case.wrong.as_deref();
+        json::retest::Case::new(&case.name, case.at, &case.expected, &case.given, why)
     };
-    json!({
-        "schema": "packside.retest/1",
-        "held": cases.len() - failed,
-        "failed": failed,
-        "cases": cases.iter().map(case).collect::<Vec<_>>(),
-    })
+    Retest::of(cases.iter().map(case).collect())
 }
 
 /// The results in the form that build servers read.

@@ -20,7 +20,7 @@ use super::record::{self, Record};
 use super::{check, out};
 use crate::event::{Answer, Event, Plugged, What};
 use crate::link::wall;
-use crate::show::screen;
+use crate::show::{json, screen};
 use crate::visit::answers::{self, Answers};
 use crate::visit::{Kind, Lamps, Measure, Step, Visit, in_words, lamps_in, steps, understand};
 use crate::wire::hex;
@@ -106,7 +106,7 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
             if let Some((_, what)) = visit.stop().filter(|_| stopped) {
                 tell(&format!("STOP  {what}"));
             }
-            end.json()
+            json::line(&end.object())
         } else {
             end.text(colour)
         });

@@ -7,11 +7,10 @@ use std::fmt::Write as _;
 
 use packside_profiles::model::{Profile, Severity};
 
-use serde_json::json;
-
 use super::screen::{self, wrap};
 use crate::facts::{Cause, Doubt, Judgement, Reading, ReadingQuality, Sight, VerdictKind};
 use crate::judge::reference::{Entry, Topic, topics};
+use crate::show::json::explain::Explained;
 use crate::show::page::words;
 use crate::words::{self as sentence, with_unit};
 
@@ -265,18 +264,9 @@ pub fn of_id(id: &str) -> Option<String> {
 }
 
 /// The same as JSON.
-pub fn of_id_as_json(id: &str) -> Option<serde_json::Value> {
-    let told: Vec<serde_json::Value> = entries(id)
-        .into_iter()
-        .map(|(topic, entry)| {
-            json!({
-                "topic": topic.title, "place": topic.place, "meaning": entry.meaning,
-                "lies_in": entry.lies_in,
-                "to_do": Some(entry.to_do).filter(|to_do| !to_do.is_empty()),
-            })
-        })
-        .collect();
-    (!told.is_empty()).then(|| json!({"schema": "packside.explain/1", "id": id, "entries": told}))
+pub fn of_id_as_json(id: &str) -> Option<Explained> {
+    let entries = entries(id);
+    (!entries.is_empty()).then(|| Explained::of(id, entries))
 }
 
 /// Ids that begin or end alike, for a mistyped one.
@@ -346,7 +336,7 @@ mod tests {
         assert!(told.contains("usually lies in: battery module"));
         assert!(told.contains("what to do: do not charge"), "{told}");
         let object = of_id_as_json("cell-below-minimum").unwrap();
-        assert_eq!(object["entries"][0]["lies_in"], "module");
+        assert_eq!(object.entries[0].lies_in, Some(LiesIn::Module));
         assert!(of_id_as_json("pear-swapped").is_none());
         assert!(of_id("pear-swapped").is_none());
         assert!(near("pear-swapped").contains(&"pair-swapped"));

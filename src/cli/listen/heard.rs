@@ -4,22 +4,19 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 use packside_profiles::LineSettings;
-use serde_json::{Value as Json, json};
 
 use super::super::out;
 use super::super::reach::Loaded;
 use super::show;
-use crate::event::{Event, LinkFacts, LinkKind, What};
-use crate::facts::{Judgement, ReadingQuality};
+use crate::event::{Event, LinkFacts, What};
+use crate::facts::Judgement;
 use crate::judge::judge;
 use crate::listen::settings::{Class, Explanation, explain};
 use crate::listen::waveform::{Mark, Received};
-use crate::listen::{Conversation, Fate, Id, Overheard, Picture, Scene, Summary, Told, picture};
-use crate::show::json::{self as contract, ms};
-use crate::wire::hex;
+use crate::listen::{Conversation, Id, Picture, Scene, Summary, Told, picture};
+use crate::show::json;
+use crate::show::json::listen::Line;
 
-/// Name and version of the schema.
-const SCHEMA: &str = "packside.listen/1";
 /// Bytes kept to tell another protocol or other settings.
 const KEPT: usize = 4096;
 /// Exchanges shown in the view.
@@ -96,8 +93,9 @@ impl<'a> Heard<'a> {
     /// Starts anew at other line settings.
     pub(super) fn again(&self, line: LineSettings) -> Self {
         if self.as_json {
-            let object = json!({ "type": "settings", "line": line.to_string() });
-            out::result(&format!("{object}\n"));
+            print(&Line::Settings {
+                line: line.to_string(),
+            });
         } else {
             out::say(&format!(
                 "nothing valid so far: listening at {line} now, sending nothing"
@@ -153,10 +151,7 @@ impl<'a> Heard<'a> {
     /// Before the first byte.
     pub(super) fn begin(&self) {
         if self.as_json {
-            out::result(&format!(
-                "{}\n",
-                json!({ "type": "start", "schema": SCHEMA, "tool": env!("CARGO_PKG_VERSION") })
-            ));
+            print(&Line::start());
         }
     }
 
@@ -248,7 +243,7 @@ impl<'a> Heard<'a> {
     fn tell(&mut self, told: Vec<Told>) {
         for told in told {
             if self.as_json {
-                out::result(&format!("{}\n", told_json(&told)));
+                print(&Line::told(&told));
                 continue;
             }
             let Told::Exchange(exchange) = &told else {
@@ -302,14 +297,8 @@ impl<'a> Heard<'a> {
         let judgement = self.judgement().filter(|_| is_valid);
         if self.as_json {
             let listened = self.has_times.then(|| self.listened());
-            let object = summary_json(
-                &summary,
-                &pictures,
-                judgement.as_ref(),
-                listened,
-                self.facts.as_ref(),
-            );
-            out::result(&format!("{object}\n"));
+            let (judged, facts) = (judgement.as_ref(), self.facts.as_ref());
+            print(&Line::summary(&summary, &pictures, judged, listened, facts));
         } else {
             out::result(
                 &show::Ending {
@@ -352,100 +341,12 @@ impl<'a> Heard<'a> {
     }
 }
 
+fn print(line: &Line) {
+    out::result(&json::line(line));
+}
+
 fn is_valid(pictures: &[Picture]) -> bool {
     let shows_nothing =
         |p: &Picture| matches!(p.id, Id::NothingHeard | Id::NoFrame | Id::OtherProtocol);
     !pictures.iter().any(shows_nothing)
-}
-
-fn told_json(told: &Told) -> Json {
-    match told {
-        Told::Noise { at, bytes } => json!({ "type": "noise", "at_ms": ms(*at), "bytes": bytes }),
-        Told::Exchange(exchange) => exchange_json(exchange),
-    }
-}
-
-fn exchange_json(exchange: &Overheard) -> Json {
-    let frame = |bytes: &[u8]| (!bytes.is_empty()).then(|| hex(bytes));
-    json!({
-        "type": "exchange",
-        "at_ms": ms(exchange.at),
-        "unit": exchange.unit(),
-        "function": exchange.function(),
-        "register": exchange.register(),
-        "count": exchange.count(),
-        "outcome": exchange.fate.id(),
-        "exception": match exchange.fate { Fate::Exception(code) => Some(code), _ => None },
-        "retry": exchange.is_retry,
-        "answer_ms": exchange.waited.map(fine_ms),
-        "request": frame(&exchange.request),
-        "answer": frame(&exchange.answer),
-    })
-}
-
-fn summary_json(
-    summary: &Summary,
-    pictures: &[Picture],
-    judgement: Option<&Judgement>,
-    listened: Option<Duration>,
-    facts: Option<&LinkFacts>,
-) -> Json {
-    let polls = summary.polls.iter().map(|poll| {
-        json!({
-            "unit": poll.asked.unit, "function": poll.asked.function, "register": poll.asked.register,
-            "count": poll.asked.count, "writes": poll.asked.writes(), "requests": poll.requests,
-            "answered": poll.answered, "exceptions": poll.exceptions, "period_ms": poll.period.map(fine_ms),
-        })
-    });
-    let pictures = pictures.iter().map(|p| {
-        json!({ "id": p.id.id(), "strength": p.strength.id(), "text": p.text, "why": p.why, "next": p.next })
-    });
-    let check = judgement.map(|judgement| contract::check(judgement, None, facts));
-    let part = |name: &str| check.as_ref().and_then(|check| check.get(name)).cloned();
-    json!({
-        "type": "summary",
-        "simulated": facts.is_some_and(|f| matches!(f.kind, LinkKind::Simulated { .. })),
-        "listened_ms": listened.map(ms),
-        "bytes": summary.bytes,
-        "frames": summary.frames,
-        "exchanges": summary.answered + summary.exceptions,
-        "noise_bytes": summary.noise_bytes,
-        "clients": summary.clients.count,
-        "clients_why": summary.clients.why,
-        "requests": summary.requests,
-        "answered": summary.answered,
-        "exceptions": summary.exceptions,
-        "exceptions_by_code": summary.by_exception.iter().map(|(c, n)| (format!("{c:02x}"), json!(n))).collect::<serde_json::Map<_, _>>(),
-        "unanswered": summary.unanswered,
-        "damaged": summary.garbled,
-        "unasked": summary.unasked,
-        "retries": summary.retries,
-        "broadcasts": summary.broadcasts,
-        "damage": { "share": summary.damage.seen, "low": summary.damage.low, "high": summary.damage.high },
-        "answer_ms_p50": summary.answer_p50.map(fine_ms),
-        "answer_ms_p90": summary.answer_p90.map(fine_ms),
-        "answer_ms_p99": summary.answer_p99.map(fine_ms),
-        "answer_ms_max": summary.answer_max.map(fine_ms),
-        "units": summary.units.iter().map(|(unit, t)| json!({ "unit": unit, "requests": t.requests, "answers": t.answers })).collect::<Vec<_>>(),
-        "silent_units": summary.silent_units(),
-        "polls": polls.collect::<Vec<_>>(),
-        "pictures": pictures.collect::<Vec<_>>(),
-        "verdict": part("verdict"),
-        "readings": part("readings"),
-        "findings": part("findings"),
-        "never_asked": judgement.map(never_asked),
-    })
-}
-
-/// Names of the points that nobody asked for.
-pub(super) fn never_asked(judgement: &Judgement) -> Vec<&str> {
-    let unasked = judgement
-        .readings
-        .iter()
-        .filter(|r| r.quality == ReadingQuality::NeverAsked);
-    unasked.map(|reading| reading.name.as_str()).collect()
-}
-
-fn fine_ms(time: Duration) -> f64 {
-    (time.as_secs_f64() * 10_000.0).round() / 10.0
 }

@@ -9,10 +9,10 @@ use std::time::Duration;
 use packside_profiles::Value;
 use packside_profiles::model::Profile;
 
-use super::heard::never_asked;
 use crate::event::LinkFacts;
 use crate::facts::{Judgement, Reading, ReadingQuality};
 use crate::listen::{Asked, Fate, Overheard, Picture, Poll, Summary};
+use crate::show::json::listen::never_asked;
 use crate::show::screen;
 use crate::wire::exception_name;
 use crate::words::{self, with_unit};
@@ -320,7 +320,7 @@ impl Ending<'_> {
                 heard.len() - READINGS
             );
         }
-        let never = never_asked(judgement);
+        let never: Vec<&str> = never_asked(judgement).collect();
         if let [first, ..] = never.as_slice() {
             let text = format!(
                 "{} points of the map were never asked for ({first} and others): nothing is known of them, so nobody can \

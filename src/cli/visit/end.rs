@@ -5,13 +5,13 @@
 use std::fmt::Write as _;
 use std::path::Path;
 
-use serde_json::json;
-
 use super::super::failure::INTERRUPTED;
 use crate::cli::reach::Loaded;
 use crate::event::{Answer, LinkFacts};
 use crate::facts::Judgement;
-use crate::show::{json, screen};
+use crate::show::json::visit::{Stop, Visited};
+use crate::show::json::{self, Check};
+use crate::show::screen;
 use crate::visit::{Step, Visit, in_words};
 use crate::words;
 
@@ -48,27 +48,22 @@ impl End<'_> {
         steps.filter_map(|step| self.visit.answer(&step.id))
     }
 
-    pub(super) fn json(&self) -> String {
-        let open: Vec<&str> = self
-            .visit
-            .open()
-            .iter()
-            .map(|(step, _)| step.id.as_str())
-            .collect();
+    pub(super) fn object(&self) -> Visited {
         let profile = (&self.loaded.profile, self.loaded.sha256.as_str());
         let judgement = self.judgement.as_ref();
-        let object = json!({
-            "schema": "packside.visited/1",
-            "recording": self.path.display().to_string(),
-            "complete": !self.stopped,
-            "stopped_by": self.visit.stop().map(|(step, what)| json!({ "step": step.id, "text": what })),
-            "steps": self.answers().map(|a| json!({
-                "step": a.step, "question": a.question, "value": a.value, "note": a.note,
-            })).collect::<Vec<_>>(),
-            "open": open,
-            "check": judgement.map(|j| json::check(j, Some(profile), self.facts)),
-        });
-        format!("{object}\n")
+        let open = self.visit.open();
+        Visited {
+            schema: json::visit::SCHEMA,
+            recording: self.path.display().to_string(),
+            complete: !self.stopped,
+            stopped_by: self.visit.stop().map(|(step, what)| Stop {
+                step: step.id.clone(),
+                text: what.to_owned(),
+            }),
+            steps: self.answers().map(Into::into).collect(),
+            open: open.iter().map(|(step, _)| step.id.clone()).collect(),
+            check: judgement.map(|judgement| Check::of(judgement, Some(profile), self.facts)),
+        }
     }
 
     pub(super) fn text(&self, colour: bool) -> String {

@@ -15,18 +15,16 @@ use std::time::Duration;
 use jiff::tz::Offset;
 use jiff::{SignedDuration, Timestamp};
 use packside_profiles::Role;
-use serde_json::json;
 
 use super::super::out;
 use super::super::reach::Loaded;
-use crate::event::{Event, LinkFacts, LinkKind, What};
+use crate::event::{Event, LinkFacts, What};
 use crate::facts::{Finding, Judgement, Reading};
-use crate::show::json::{self as contract, ms};
+use crate::show::json::watch::{Line, Number};
+use crate::show::json::{self, Check};
 use crate::show::screen;
 use crate::words;
 
-/// Name and version of the schema.
-const SCHEMA: &str = "packside.watch/1";
 /// Changes shown in the view.
 const RECENT: usize = 12;
 /// Packs and their numbers shown in the view.
@@ -41,6 +39,10 @@ struct Change {
     about: &'static str,
     id: &'static str,
     text: String,
+}
+
+fn print(line: &Line) {
+    out::result(&json::line(line));
 }
 
 /// Tells a session.
@@ -125,9 +127,9 @@ impl<'a> Teller<'a> {
         let Some(last) = &self.last else { return };
         let (profile, facts) = (&self.loaded.profile, self.facts.as_ref());
         if self.as_json {
-            let result = contract::check(last, Some((profile, &self.loaded.sha256)), facts);
-            let object = json!({ "type": "end", "at_ms": ms(last.moment), "result": result });
-            return out::result(&format!("{object}\n"));
+            let map = (profile, self.loaded.sha256.as_str());
+            let result = Check::of(last, Some(map), facts);
+            return print(&Line::end(last.moment, result));
         }
         if self.in_place {
             out::redraw("", self.drawn);
@@ -142,13 +144,8 @@ impl<'a> Teller<'a> {
         let map = &self.loaded.profile.profile.id;
         if self.as_json {
             let facts = self.facts.as_ref();
-            let object = json!({
-                "type": "start", "schema": SCHEMA, "tool": env!("CARGO_PKG_VERSION"),
-                "simulated": facts.is_some_and(|f| matches!(f.kind, LinkKind::Simulated { .. })),
-                "profile": { "id": map, "sha256": self.loaded.sha256 },
-                "place": facts.map(screen::link_text),
-            });
-            out::result(&format!("{object}\n"));
+            let link = facts.map(|facts| (facts, screen::link_text(facts)));
+            print(&Line::start(map, &self.loaded.sha256, link));
         } else if !self.in_place {
             let link = self.facts.as_ref().map(screen::link_text);
             out::result(&format!(
@@ -209,11 +206,13 @@ impl<'a> Teller<'a> {
         let local = self.local(change.at);
         if self.as_json {
             let time = local.map(|local| local.strftime("%Y-%m-%dT%H:%M:%S").to_string());
-            let object = json!({
-                "type": "change", "at_ms": ms(change.at), "time": time,
-                "about": change.about, "id": change.id, "text": change.text,
-            });
-            return out::result(&format!("{object}\n"));
+            let Change {
+                at,
+                about,
+                id,
+                text,
+            } = change;
+            return print(&Line::change(*at, time, about, id, text));
         }
         let time = local.map_or_else(
             || format!("{:>6.0} s", change.at.as_secs_f64()),
@@ -232,21 +231,17 @@ impl<'a> Teller<'a> {
     }
 
     fn look_object(&self, judgement: &Judgement) {
-        let verdict = &judgement.verdict;
         let number = |((unit, row), value): ((u8, usize), f64)| {
             let (name, value_unit, ..) = FOLLOWED.get(row)?;
-            Some(json!({ "unit": unit, "name": name, "value": value, "value_unit": value_unit }))
+            Some(Number {
+                unit,
+                name,
+                value,
+                value_unit,
+            })
         };
         let numbers = numbers(judgement).into_iter().filter_map(number);
-        let object = json!({
-            "type": "look", "at_ms": ms(judgement.moment),
-            "verdict": {
-                "kind": verdict.kind.id(), "summary": verdict.summary,
-                "next": verdict.next.first().map(|next| next.id),
-            },
-            "numbers": numbers.collect::<Vec<_>>(),
-        });
-        out::result(&format!("{object}\n"));
+        print(&Line::look(judgement, numbers.collect()));
     }
 
     /// Verdict, next step, numbers, changes.

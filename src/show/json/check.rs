@@ -1,259 +1,441 @@
-//! The result as JSON: a contract, kept apart from the core types.
+//! One judgement as JSON, `packside.check/1`.
 //!
-//! `packside.check/1`: `identity`, `profile`, `link`, `verdict`, `not_tested`, `findings`,
-//! `readings`, `bus`, as in the README. Ids are stable, texts are not. Fields may be added; removing
-//! or changing one raises the number. Bytes and raw words are lower-case hex; times are ms.
+//! Does not: leave anything out for a reader; what is not known is null.
 
-use serde_json::{Value as Json, json};
+use std::collections::BTreeMap;
 
-use packside_profiles::model::{Profile, Table};
-use packside_profiles::{Place, Value};
+use packside_profiles::Role;
+use packside_profiles::model::{Clears, LiesIn, Needs, Severity};
+use serde::Serialize;
 
-use crate::event::{LinkFacts, LinkKind, Plugged};
-use crate::facts::{
-    Basis, Bus, Cause, Disposition, Finding, Health, Judgement, Reading, Share, Sight, VerdictKind,
-};
-use crate::wire::Framing;
-use crate::words;
+mod of;
 
 /// Name and version of the schema of `check`.
-const CHECK_SCHEMA: &str = "packside.check/1";
+pub(super) const SCHEMA: &str = "packside.check/1";
 
-/// One judgement as one object.
-pub fn check(
-    judgement: &Judgement,
-    profile: Option<(&Profile, &str)>,
-    link: Option<&LinkFacts>,
-) -> Json {
-    let verdict = &judgement.verdict;
-    json!({
-        "schema": CHECK_SCHEMA,
-        "tool": env!("CARGO_PKG_VERSION"),
-        "simulated": link.is_some_and(|l| matches!(l.kind, LinkKind::Simulated { .. })),
-        "moment_ms": ms(judgement.moment),
-        "identity": identity(judgement),
-        "profile": profile.map(|(p, sha)| json!({
-            "id": p.profile.id, "sha256": sha, "verified_on_hardware": p.profile.verified_on_hardware,
-        })),
-        "link": link.map(link_json),
-        "verdict": {
-            "kind": verdict.kind.id(),
-            "confidence": match verdict.basis { Basis::Rule => None, Basis::Weighed(share) => Some(f64::from(share) / 1000.0) },
-            "basis": match verdict.basis { Basis::Rule => "rule", Basis::Weighed(_) => "weighed" },
-            "summary": verdict.summary,
-            "why": words::reasons(judgement),
-            "open": verdict.open.iter().map(|o| json!({ "id": o.id(), "text": words::of_doubt(judgement, o), "settled_by": o.settled_by() })).collect::<Vec<_>>(),
-            "gate_filled": verdict.gate_filled,
-            "without_roots": verdict.without_roots.map(VerdictKind::id),
-            "causes": causes(&verdict.causes),
-            "next": verdict.next.iter().map(|n| json!({ "id": n.id, "text": n.text, "needs": n.needs, "who": n.who, "minutes": n.minutes })).collect::<Vec<_>>(),
-        },
-        "not_tested": judgement.not_tested.iter().map(|n| json!({ "id": n.id, "why": n.why, "when": n.when })).collect::<Vec<_>>(),
-        "findings": judgement.findings.iter().map(|f| finding(f, judgement)).collect::<Vec<_>>(),
-        "readings": judgement.readings.iter().map(reading).collect::<Vec<_>>(),
-        "bus": bus(&judgement.bus),
-    })
+/// One look, judged.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Check {
+    /// `packside.check/1`.
+    pub schema: &'static str,
+    /// Version of this tool.
+    pub tool: &'static str,
+    /// No real unit: it came from the simulator.
+    pub simulated: bool,
+    /// Moment judged, since the session began.
+    pub moment_ms: u64,
+    /// Who the unit is.
+    pub identity: Identity,
+    /// By which register map it was judged.
+    pub profile: Option<Profile>,
+    /// How it was reached.
+    pub link: Option<Link>,
+    /// The verdict with its reasons.
+    pub verdict: Verdict,
+    /// What may be broken all the same.
+    pub not_tested: Vec<NotTested>,
+    /// What was found.
+    pub findings: Vec<Finding>,
+    /// What was read.
+    pub readings: Vec<Reading>,
+    /// How the conversation went.
+    pub bus: Bus,
+    /// Of the demo only: the scenario.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub story: Option<&'static str>,
+    /// Of the demo only: the verdict with which the story must end.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub told: Option<&'static str>,
 }
 
-fn causes(causes: &[Cause]) -> Vec<Json> {
-    let sights = |seen: &[Sight]| seen.iter().map(words::sight).collect::<Vec<_>>();
-    let told = causes.iter().map(|c| {
-        json!({
-            "id": c.id(), "probability": f64::from(c.per_mille) / 1000.0,
-            "meaning": words::cause(c.kind),
-            "for": sights(&c.reasons_for), "against": sights(&c.reasons_against),
-            "settled_by": c.settled_by(), "caution": words::mind_of(c.kind),
-        })
-    });
-    told.collect()
+/// Who the unit is.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Identity {
+    /// Serial number; of a rack that of the first pack.
+    pub serial: Option<String>,
+    /// Model name.
+    pub model: Option<String>,
+    /// Firmware of the control unit.
+    pub firmware: Option<String>,
+    /// Modules that say who they are.
+    pub modules: Vec<Module>,
+    /// Addresses judged.
+    pub members: Vec<Member>,
 }
 
-/// The same object, with every cause that was weighed, those of next to no share included.
-pub fn with_considered(mut result: Json, judgement: &Judgement) -> Json {
-    if let Some(verdict) = result.get_mut("verdict").and_then(Json::as_object_mut) {
-        let considered = causes(&judgement.verdict.considered);
-        verdict.insert("considered".to_owned(), considered.into());
-    }
-    result
+/// Who a module says it is.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Module {
+    /// Position, from 1.
+    pub position: u16,
+    /// Serial number.
+    pub serial: Option<String>,
+    /// Firmware.
+    pub firmware: Option<String>,
 }
 
-/// The same object, with the story of the demo it belongs to and the verdict it must end with.
-pub fn with_story(mut result: Json, story: &str, told: &str) -> Json {
-    if let Some(object) = result.as_object_mut() {
-        object.insert("story".to_owned(), story.into());
-        object.insert("told".to_owned(), told.into());
-    }
-    result
+/// One address of a rack.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Member {
+    /// Unit address.
+    pub unit: u8,
+    /// Serial number.
+    pub serial: Option<String>,
+    /// Firmware.
+    pub firmware: Option<String>,
+    /// Id of the verdict about this member alone.
+    pub kind: &'static str,
+    /// Id of its state.
+    pub state: Option<&'static str>,
 }
 
-/// An error as one object, for programs that read JSON.
-pub fn error(kind: &str, exit: u8, message: &str, hint: Option<&str>) -> Json {
-    json!({
-        "schema": CHECK_SCHEMA,
-        "tool": env!("CARGO_PKG_VERSION"),
-        "error": { "kind": kind, "exit": exit, "message": message, "hint": hint },
-    })
+/// A register map.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Profile {
+    /// Its id.
+    pub id: String,
+    /// Fingerprint of its text, hex.
+    pub sha256: String,
+    /// Whether it was ever compared with a real unit.
+    pub verified_on_hardware: bool,
 }
 
-/// Whole milliseconds.
-pub fn ms(time: std::time::Duration) -> u64 {
-    u64::try_from(time.as_millis()).unwrap_or(u64::MAX)
+/// The way to a unit.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Link {
+    /// `serial`, `gateway` or `simulated`.
+    pub kind: &'static str,
+    /// Port, address or scenario.
+    pub place: String,
+    /// Line settings; null behind a gateway.
+    pub line: Option<String>,
+    /// `rtu` or `tcp`.
+    pub framing: &'static str,
+    /// Where the laptop is plugged in, where somebody said so.
+    pub plugged: Option<&'static str>,
+    /// Whether asking was wanted although it may wake or disturb.
+    pub ask_anyway: bool,
 }
 
-fn identity(judgement: &Judgement) -> Json {
-    let identity = &judgement.identity;
-    json!({
-        "serial": identity.serial,
-        "model": identity.model,
-        "firmware": identity.firmware,
-        "modules": identity.modules.iter().map(|m| json!({
-            "position": m.position, "serial": m.serial, "firmware": m.firmware,
-        })).collect::<Vec<_>>(),
-        "members": identity.members.iter().map(|m| json!({
-            "unit": m.unit, "serial": m.serial, "firmware": m.firmware, "kind": m.kind.id(),
-            "state": m.state.as_ref().map(|state| state.kind.id()),
-        })).collect::<Vec<_>>(),
-    })
+/// The verdict with its reasons.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Verdict {
+    /// Its id.
+    pub kind: &'static str,
+    /// Share of the leading cause, 0 to 1, where it was weighed.
+    pub confidence: Option<f64>,
+    /// `rule` or `weighed`.
+    pub basis: &'static str,
+    /// One sentence.
+    pub summary: String,
+    /// What decided, the most important first.
+    pub why: Vec<String>,
+    /// What keeps it open.
+    pub open: Vec<OpenPoint>,
+    /// Whether everything that a clean verdict needs was read.
+    pub gate_filled: bool,
+    /// Id of the verdict if the roots were gone.
+    pub without_roots: Option<&'static str>,
+    /// Weighed causes, the most likely first.
+    pub causes: Vec<Cause>,
+    /// What to do, in order.
+    pub next: Vec<NextStep>,
+    /// With `--explain` only: every cause that was weighed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub considered: Option<Vec<Cause>>,
 }
 
-fn link_json(link: &LinkFacts) -> Json {
-    let framing = match link.framing {
-        Framing::Rtu => "rtu",
-        Framing::Tcp => "tcp",
-    };
-    let plugged = link.plugged.map(Plugged::id);
-    let (kind, place, line) = match &link.kind {
-        LinkKind::Serial { port, line } => ("serial", port, Some(line)),
-        LinkKind::Gateway { address } => ("gateway", address, None),
-        LinkKind::Simulated { scenario, line } => ("simulated", scenario, line.as_ref()),
-    };
-    json!({
-        "kind": kind,
-        "place": place,
-        "line": line.map(ToString::to_string),
-        "framing": framing,
-        "plugged": plugged,
-        "ask_anyway": link.ask_anyway,
-    })
+/// Something that keeps a verdict open.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct OpenPoint {
+    /// Id of the doubt.
+    pub id: &'static str,
+    /// What it is.
+    pub text: String,
+    /// Id of the step that settles it.
+    pub settled_by: &'static str,
 }
 
-/// `{pack, module, cell, text}`; `pack` is the unit address.
-fn place(unit: u8, place: Place) -> Json {
-    let text = match (place.module, place.item) {
-        (Some(module), Some(item)) => format!("unit {unit}, module {module}, number {item}"),
-        (Some(module), None) => format!("unit {unit}, module {module}"),
-        (None, Some(item)) => format!("unit {unit}, number {item}"),
-        (None, None) => format!("unit {unit}"),
-    };
-    json!({ "pack": unit, "module": place.module, "cell": place.item, "text": text })
+/// A possible cause.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Cause {
+    /// Its id.
+    pub id: &'static str,
+    /// Share among all that were weighed, 0 to 1.
+    pub probability: f64,
+    /// What it is.
+    pub meaning: &'static str,
+    /// What speaks for it.
+    #[serde(rename = "for")]
+    pub reasons_for: Vec<String>,
+    /// What speaks against it.
+    #[serde(rename = "against")]
+    pub reasons_against: Vec<String>,
+    /// Id of the step that settles it.
+    pub settled_by: &'static str,
+    /// What to mind meanwhile; may be empty.
+    pub caution: &'static str,
 }
 
-fn finding(finding: &Finding, judgement: &Judgement) -> Json {
-    json!({
-        "id": finding.id,
-        "fact": finding.fact.kind().id(),
-        "severity": finding.severity,
-        "source": finding.source.id(),
-        "root": finding.root,
-        "follows_from": finding.follows_from.map(|from| from.to_string()),
-        "lies_in": finding.lies_in,
-        "clears": finding.clears,
-        "sure": finding.root.then(|| finding.sure.id()),
-        "disposition": finding.disposition.map(Disposition::id),
-        "since_ms": finding.since.map(ms),
-        "returned": finding.returned,
-        "where": place(finding.unit, finding.place),
-        "text": words::of_finding(judgement, finding),
-        "do": words::what_to_do(judgement, finding),
-    })
+/// Something to do.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct NextStep {
+    /// Its id.
+    pub id: &'static str,
+    /// What to do.
+    pub text: String,
+    /// What it needs: the risk.
+    #[cfg_attr(test, schemars(with = "String"))]
+    pub needs: Needs,
+    /// Who may do it.
+    pub who: &'static str,
+    /// How long it takes.
+    pub minutes: u32,
 }
 
-/// Name of a table in JSON.
-fn table(table: Table) -> &'static str {
-    match table {
-        Table::Coil => "coil",
-        Table::Discrete => "discrete",
-        Table::Holding => "holding",
-        Table::Input => "input",
-    }
+/// What this look cannot tell.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct NotTested {
+    /// Its id.
+    pub id: &'static str,
+    /// Why not.
+    pub why: String,
+    /// When it can be tested.
+    pub when: String,
 }
 
-fn reading(reading: &Reading) -> Json {
-    let value = match &reading.value {
-        None => Json::Null,
-        Some(Value::Number(number)) => json!(number),
-        Some(Value::Text(text)) => json!(text),
-        Some(Value::Bits(raw) | Value::Code(raw)) => json!(raw),
-    };
-    json!({
-        "point": reading.name,
-        "role": reading.role,
-        "value": value,
-        "value_name": reading.value_name,
-        "value_unit": reading.value_unit,
-        "raw": reading.raw.map(|raw| format!("0x{raw:04x}")),
-        "unit": reading.unit,
-        "table": table(reading.table),
-        "register": reading.register,
-        "quality": reading.quality.id(),
-        "remark": reading.remark.map(words::remark),
-        "age_ms": reading.age.map(ms),
-    })
+/// Something that was found.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Finding {
+    /// Id of its class.
+    pub id: &'static str,
+    /// Id of what shows it.
+    pub fact: &'static str,
+    /// How grave.
+    #[cfg_attr(test, schemars(with = "String"))]
+    pub severity: Severity,
+    /// `flag`, `measured`, `bus`, `lamp` or `answer`.
+    pub source: &'static str,
+    /// Whether it may be the reason and no consequence.
+    pub root: bool,
+    /// Id of the finding that explains it.
+    pub follows_from: Option<String>,
+    /// Where the reason lies.
+    #[cfg_attr(test, schemars(with = "String"))]
+    pub lies_in: LiesIn,
+    /// How its flag goes away.
+    #[cfg_attr(test, schemars(with = "Option<String>"))]
+    pub clears: Option<Clears>,
+    /// How sure a root is.
+    pub sure: Option<&'static str>,
+    /// What becomes of the part.
+    pub disposition: Option<&'static str>,
+    /// When its flag was first seen.
+    pub since_ms: Option<u64>,
+    /// Seen before a restart and again after it.
+    pub returned: bool,
+    /// Where it is.
+    #[serde(rename = "where")]
+    pub place: Where,
+    /// What it says, with the number that decided.
+    pub text: String,
+    /// What to do first.
+    #[serde(rename = "do")]
+    pub to_do: String,
 }
 
-fn bus(bus: &Bus) -> Json {
-    let exceptions: u32 = bus.exceptions.iter().map(|(_, n)| n).sum();
-    json!({
-        "requests": bus.requests,
-        "answered": bus.answered,
-        "timeouts": bus.timeouts,
-        "damaged": bus.damaged,
-        "late": bus.late,
-        "exceptions": exceptions,
-        "exceptions_by_code": bus.exceptions.iter().map(|(c, n)| (format!("{c:02x}"), json!(n))).collect::<serde_json::Map<_, _>>(),
-        "foreign_requests": bus.foreign_requests,
-        "echo": bus.echo,
-        "noise_bytes": bus.noise_bytes,
-        "bytes_in": bus.bytes_in,
-        "answer_ms_p50": bus.answer_p50.map(fine_ms),
-        "answer_ms_p90": bus.answer_p90.map(fine_ms),
-        "answer_ms_max": bus.answer_max.map(fine_ms),
-        "listened_ms": ms(bus.listened),
-        "health": health(&bus.health),
-    })
+/// A place in a unit.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Where {
+    /// Unit address.
+    pub pack: u8,
+    /// Module, from 1.
+    pub module: Option<u16>,
+    /// Cell or sensor, from 1.
+    pub cell: Option<u16>,
+    /// The same in words.
+    pub text: String,
 }
 
-/// Shares with their 95 % intervals, so that nobody reads one of few tries as a rate.
-fn health(health: &Health) -> Json {
-    let share = |share: Share| {
-        let (low, high) = share.interval();
-        json!({ "hits": share.hits, "tries": share.tries, "low": rounded(low), "high": rounded(high) })
-    };
-    json!({
-        "damaged": share(health.damaged),
-        "damaged_short": share(health.short),
-        "damaged_long": share(health.long),
-        "damaged_with_current": share(health.with_current),
-        "damaged_without_current": share(health.without_current),
-        "first_bytes": share(health.first_bytes),
-        "longest_row": health.longest_row,
-        "repeated": health.repeated,
-        "text": health.text,
-        "late": share(health.late),
-        "busy": health.busy,
-        "crossed": health.crossed,
-        "counted_by_unit": health.counted.map(|c| json!({
-            "unit": c.unit, "questions": c.questions, "heard": c.heard, "errors": c.errors, "damaged_answers": c.damaged,
-        })),
-    })
+/// One value.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Reading {
+    /// Name of the point, with its position.
+    pub point: String,
+    /// What it is for.
+    #[cfg_attr(test, schemars(with = "String"))]
+    pub role: Role,
+    /// The value; null where there is none.
+    pub value: Option<Scalar>,
+    /// Name of the value, for enumerations.
+    pub value_name: Option<String>,
+    /// Physical unit.
+    pub value_unit: String,
+    /// Raw content, `0x` and hex.
+    pub raw: Option<String>,
+    /// Unit address.
+    pub unit: u8,
+    /// `coil`, `discrete`, `holding` or `input`.
+    pub table: &'static str,
+    /// First register, from 0.
+    pub register: u16,
+    /// How far it may be relied on.
+    pub quality: &'static str,
+    /// Why there is no value, where more is known.
+    pub remark: Option<String>,
+    /// Age at the moment judged.
+    pub age_ms: Option<u64>,
 }
 
-/// Three decimals.
-fn rounded(share: f64) -> f64 {
-    (share * 1000.0).round() / 1000.0
+/// A value.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(untagged)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub enum Scalar {
+    /// A measurement.
+    Number(f64),
+    /// A text.
+    Text(String),
+    /// Bits, or the number of a code.
+    Raw(u64),
 }
 
-/// Milliseconds with one decimal.
-fn fine_ms(time: std::time::Duration) -> f64 {
-    (time.as_secs_f64() * 10_000.0).round() / 10.0
+/// How the conversation went.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Bus {
+    /// Own questions.
+    pub requests: u32,
+    /// Answered with data.
+    pub answered: u32,
+    /// Not answered in time.
+    pub timeouts: u32,
+    /// Of these, something damaged came.
+    pub damaged: u32,
+    /// Answers after their time.
+    pub late: u32,
+    /// Refused.
+    pub exceptions: u32,
+    /// The same by exception code, hex.
+    pub exceptions_by_code: BTreeMap<String, u32>,
+    /// Questions of somebody else.
+    pub foreign_requests: u32,
+    /// Whether the adapter gives back what it sends.
+    pub echo: bool,
+    /// Bytes in no frame.
+    pub noise_bytes: u64,
+    /// Bytes received.
+    pub bytes_in: u64,
+    /// Half of the answers were faster.
+    pub answer_ms_p50: Option<f64>,
+    /// Nine of ten were faster.
+    pub answer_ms_p90: Option<f64>,
+    /// The slowest.
+    pub answer_ms_max: Option<f64>,
+    /// Time of listening only.
+    pub listened_ms: u64,
+    /// How well the line does.
+    pub health: Health,
+}
+
+/// How well the line does.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Health {
+    /// Damaged answers among those that were due.
+    pub damaged: Share,
+    /// The same of answers of at most 25 bytes.
+    pub damaged_short: Share,
+    /// The same of longer ones.
+    pub damaged_long: Share,
+    /// The same while current flowed.
+    pub damaged_with_current: Share,
+    /// The same while none flowed.
+    pub damaged_without_current: Share,
+    /// Damaged in the first bytes only.
+    pub first_bytes: Share,
+    /// The longest row of damaged answers.
+    pub longest_row: u32,
+    /// Damaged in the same way as before.
+    pub repeated: u32,
+    /// Questions while which readable text came.
+    pub text: u32,
+    /// Answers that came too late.
+    pub late: Share,
+    /// Answers "busy".
+    pub busy: u32,
+    /// Questions while which somebody else asked.
+    pub crossed: u32,
+    /// What the unit itself counted.
+    pub counted_by_unit: Option<Counted>,
+}
+
+/// A share with its 95 % interval, so that nobody reads one of few tries as a rate.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Share {
+    /// How often it happened.
+    pub hits: u32,
+    /// In how many tries.
+    pub tries: u32,
+    /// Lower end, 0 to 1.
+    pub low: f64,
+    /// Upper end, 0 to 1.
+    pub high: f64,
+}
+
+/// What a unit counted between two readings of its counters.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Counted {
+    /// Unit address.
+    pub unit: u8,
+    /// Questions that we sent.
+    pub questions: u32,
+    /// Messages that it heard.
+    pub heard: u32,
+    /// Frames with a wrong check value that it saw.
+    pub errors: Option<u32>,
+    /// Our answers that did not come whole.
+    pub damaged_answers: u32,
+}
+
+/// Why a command could not do its work.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Failed {
+    /// `packside.check/1`.
+    pub schema: &'static str,
+    /// Version of this tool.
+    pub tool: &'static str,
+    /// What went wrong.
+    pub error: Trouble,
+}
+
+/// What went wrong.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Trouble {
+    /// Stable word.
+    pub kind: &'static str,
+    /// Exit code.
+    pub exit: u8,
+    /// Where, what was expected, what was found.
+    pub message: String,
+    /// The one thing to do.
+    pub hint: Option<String>,
 }

@@ -1,7 +1,8 @@
 //! The page to hand over, from a recording and the result of judging it.
 //!
 //! Input: a [`Recording`], a profile, the [`Judgement`] of it, pictures that were taken. Output:
-//! [`page()`], one HTML document without any outside resource, and [`json()`], the same as data.
+//! [`page()`], one HTML document without any outside resource; [`crate::show::json::report`] is the same
+//! as data.
 //! [`compare()`] sets two visits to one unit side by side, [`verify()`] says what does not hold.
 //!
 //! Does not: decide anything, read a file or a clock. A mark in a picture is an extreme of the
@@ -13,29 +14,26 @@
 
 mod beside;
 mod canvas;
-mod cells;
-mod compare;
+pub(super) mod cells;
+pub(super) mod compare;
 mod compare_page;
 mod curves;
-mod facts;
+mod document;
+pub(super) mod facts;
 mod figures;
 mod found;
 mod html;
-mod json;
-
-mod document;
 mod resistance;
 mod sections;
-mod series;
+pub(super) mod series;
 mod style;
 mod timeline;
-mod verify;
+pub(super) mod verify;
 pub(crate) mod words;
 
 pub use compare::{Comparison, Unequal, compare};
 pub use compare_page::comparison_page;
 pub use document::page;
-pub use json::{comparison_json, json};
 pub use verify::{Broken, verify};
 
 use std::time::Duration;
