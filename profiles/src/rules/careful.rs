@@ -128,10 +128,13 @@ pub(super) fn units(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     }
 }
 
+/// A table, how its addresses are counted, and the points at each register.
+type Space<'a> = (Table, Base, BTreeMap<u64, Vec<&'a Point>>);
+
 /// One register is one thing, unless two points take different bits or halves of it.
 pub(super) fn overlaps(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     let mut left = MOST_REGISTERS;
-    let mut spaces: Vec<(Table, Base, BTreeMap<u64, Vec<&Point>>)> = Vec::new();
+    let mut spaces: Vec<Space<'_>> = Vec::new();
     for item in &draft.points {
         let Some(reach) = Reach::of(draft, &item.value) else {
             continue;
