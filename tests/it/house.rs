@@ -51,7 +51,7 @@ const WRONG_WAY: [(&str, &str); 3] = [
 const IN_CIRCLES: [(&str, usize); 9] = [
     ("ask", 2),
     ("cli", 8),
-    ("facts", 3),
+    ("facts", 7),
     ("find", 2),
     ("judge", 11),
     ("link", 7),
