@@ -20,6 +20,7 @@ pub mod recording;
 pub mod show;
 #[cfg(feature = "simulated")]
 pub mod simulated;
+pub mod statistics;
 pub mod visit;
 pub mod wire;
 pub mod words;

@@ -11,6 +11,7 @@ use packside_profiles::{Decoded, Instance, Quality, Role, Value};
 use super::fact::PointIndex;
 use super::judgement::{Reading, ReadingQuality, ValueRemark};
 use crate::evidence::samples::{MemberEvidence, Sample, Seen};
+use crate::statistics::median;
 
 /// Shortest time for which a live reading stays fresh.
 const FRESH_AT_LEAST: Duration = Duration::from_secs(30);
@@ -144,14 +145,12 @@ fn fresh_for(samples: &[Sample], role: Role) -> Duration {
         .map(|s| s.at)
         .take(GAPS)
         .collect();
-    let mut gaps: Vec<Duration> = good
+    let gaps = good
         .iter()
         .zip(good.iter().skip(1))
-        .map(|(later, earlier)| later.saturating_sub(*earlier))
-        .collect();
-    gaps.sort_unstable();
-    let median = gaps.get(gaps.len() / 2).copied().unwrap_or_default();
-    (median * 3).clamp(FRESH_AT_LEAST, FRESH_AT_MOST)
+        .map(|(later, earlier)| later.saturating_sub(*earlier));
+    let usual = median(gaps.collect(), Duration::cmp).unwrap_or_default();
+    (usual * 3).clamp(FRESH_AT_LEAST, FRESH_AT_MOST)
 }
 
 /// Points that say who the unit is rather than how it is.

@@ -11,6 +11,7 @@ use super::{adds_up, notices};
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Deed, Fact, Limit, Measured, PointIndex, Side, Switches};
 use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality, Source};
+use crate::statistics::median;
 
 /// What the numbers of one member say.
 #[derive(Debug, Clone, Default)]
@@ -346,9 +347,8 @@ fn spread(measured: &mut Numbers, readings: &[Reading], profile: &Profile, at_re
                 Severity::Warning
             };
             // The one that stands away from the others, which may be the high one.
-            let mut all: Vec<f64> = values().map(|(number, _)| number).collect();
-            all.sort_by(f64::total_cmp);
-            let usual = all.get(all.len() / 2).copied().unwrap_or(low);
+            let usual =
+                median(values().map(|(number, _)| number).collect(), f64::total_cmp).unwrap_or(low);
             let odd = if usual - low >= high - usual {
                 low_at
             } else {

@@ -16,6 +16,7 @@ use crate::evidence::samples::{MemberEvidence, Sample, Seen, number};
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Compared, Contradicts, Deed, Fact, Measured, PointIndex, Remark, Spot};
 use crate::facts::judgement::{Finding, Reading};
+use crate::statistics::median;
 
 /// A broken sense wire leaves the sum of its two cells as it was, to within this, V per pair.
 // Kind: derived (two cells of the flat part of the curve differ by less at rest)
@@ -173,9 +174,10 @@ struct LowCell {
 /// The lowest cell of a module, where it is far below the middle of all cells.
 fn low_cell(readings: &[Reading], module: Option<u16>) -> Option<LowCell> {
     let cells = || readings.iter().filter(|r| r.role == Role::CellVoltage);
-    let mut volts: Vec<f64> = cells().filter_map(Reading::number).collect();
-    volts.sort_by(f64::total_cmp);
-    let usual = volts.get(volts.len() / 2)?;
+    let usual = median(
+        cells().filter_map(Reading::number).collect(),
+        f64::total_cmp,
+    )?;
     let mine = cells().filter(|r| r.place.module == module);
     let lowest = mine
         .filter_map(|r| Some((r, r.number()?)))
@@ -183,7 +185,7 @@ fn low_cell(readings: &[Reading], module: Option<u16>) -> Option<LowCell> {
     (lowest.1 < usual - LOW_V).then(|| LowCell {
         at: lowest.0.spot(),
         volts: lowest.1,
-        usual: *usual,
+        usual,
     })
 }
 
@@ -315,13 +317,8 @@ fn sense_wires(seen: &mut Plausible, readings: &[Reading], profile: &Profile) {
         .filter(|r| r.role == Role::CellVoltage)
         .filter_map(|r| Some((r, r.number()?)))
         .collect();
-    let mut volts: Vec<f64> = cells.iter().map(|(_, v)| *v).collect();
-    volts.sort_by(f64::total_cmp);
-    let Some(usual) = volts
-        .get(volts.len() / 2)
-        .copied()
-        .filter(|_| volts.len() >= 4)
-    else {
+    let volts = cells.iter().map(|(_, v)| *v);
+    let Some(usual) = median(volts.collect(), f64::total_cmp).filter(|_| cells.len() >= 4) else {
         return;
     };
     for ((one, a), (other, b)) in cells.iter().zip(cells.iter().skip(1)) {

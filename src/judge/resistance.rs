@@ -17,6 +17,7 @@ use packside_profiles::model::{Positive, Profile};
 use packside_profiles::{Place, Role};
 
 use crate::evidence::samples::{MemberEvidence, number};
+use crate::statistics;
 
 /// Least change of the current that shows anything, A.
 pub const LEAST_STEP: f64 = 2.0;
@@ -212,7 +213,8 @@ pub fn fit(step: &Step) -> Result<Fitted, NoFit> {
         }
     };
     let cells: Vec<Resistance> = step.cells.iter().map(of).collect();
-    let median = middle(cells.iter().map(|c| c.milliohm).collect());
+    let middle = |values| statistics::median(values, f64::total_cmp).unwrap_or(0.0);
+    let median: f64 = middle(cells.iter().map(|c| c.milliohm).collect());
     let spread = middle(cells.iter().map(|c| (c.milliohm - median).abs()).collect());
     let outlier = cells
         .iter()
@@ -245,12 +247,6 @@ fn modules(cells: &[Resistance]) -> Vec<Resistance> {
         }
     };
     numbers.into_iter().map(mean).collect()
-}
-
-/// The middle value; 0 without any.
-fn middle(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
 }
 
 #[cfg(test)]

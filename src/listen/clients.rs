@@ -13,6 +13,8 @@
 
 use std::time::Duration;
 
+use crate::statistics::median;
+
 /// Requests of one kind that are needed before their rhythm says anything.
 const ENOUGH: usize = 6;
 /// Gaps kept of each kind.
@@ -40,15 +42,12 @@ pub(super) struct Rhythm {
 
 /// Rhythm of a kind from its gaps, where they suffice.
 pub(super) fn rhythm(gaps: &[Duration]) -> Option<Rhythm> {
-    let period = median(gaps.to_vec()).filter(|_| gaps.len() + 1 >= ENOUGH)?;
-    let jitter = median(gaps.iter().map(|gap| gap.abs_diff(period)).collect())?;
+    let period = median(gaps.to_vec(), Duration::cmp).filter(|_| gaps.len() + 1 >= ENOUGH)?;
+    let jitter = median(
+        gaps.iter().map(|gap| gap.abs_diff(period)).collect(),
+        Duration::cmp,
+    )?;
     Some(Rhythm { period, jitter })
-}
-
-/// The middle one.
-pub(super) fn median(mut times: Vec<Duration>) -> Option<Duration> {
-    times.sort_unstable();
-    times.get(times.len() / 2).copied()
 }
 
 /// Counts clients from the rhythms of all kinds of requests. `hasty` of `requests` came too soon.

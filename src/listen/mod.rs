@@ -20,4 +20,4 @@ pub use conversation::{Conversation, Fate, Overheard, Told};
 pub use fuzz::{any_conversation, any_stream};
 pub use picture::{Id, Picture, Scene, Strength, picture};
 pub use speaks::{Speaks, speaks};
-pub use tally::{Asked, Poll, Share, Summary, UnitTally, wilson};
+pub use tally::{Asked, Interval, Poll, Summary, UnitTally};

@@ -9,8 +9,9 @@
 use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
-use super::clients::{Clients, GAPS, Rhythm, count, median, rhythm};
+use super::clients::{Clients, GAPS, Rhythm, count, rhythm};
 use super::conversation::{Fate, Overheard};
+use crate::statistics::{median, wilson};
 
 /// Most kinds of requests that are counted apart.
 const KINDS: usize = 512;
@@ -88,7 +89,7 @@ pub struct UnitTally {
 
 /// A share with the interval that holds the true one in 95 of 100 cases.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
-pub struct Share {
+pub struct Interval {
     /// Share seen.
     pub seen: f64,
     /// Lower end.
@@ -97,26 +98,15 @@ pub struct Share {
     pub high: f64,
 }
 
-/// Wilson's interval for `hits` of `tries`, 95 %.
-pub fn wilson(hits: u64, tries: u64) -> Share {
-    /// Quantile of the normal distribution for 95 % both sides.
-    const Z: f64 = 1.959_963_984_540_054;
-    if tries == 0 {
-        return Share {
-            seen: 0.0,
-            low: 0.0,
-            high: 1.0,
-        };
-    }
-    let (n, p) = (tries as f64, hits as f64 / tries as f64);
-    let z2 = Z * Z;
-    let middle = p + z2 / (2.0 * n);
-    let half = Z * (p * (1.0 - p) / n + z2 / (4.0 * n * n)).sqrt();
-    let scale = 1.0 + z2 / n;
-    Share {
-        seen: p,
-        low: ((middle - half) / scale).max(0.0),
-        high: ((middle + half) / scale).min(1.0),
+impl Interval {
+    /// That of `hits` among `tries`.
+    fn of(hits: u64, tries: u64) -> Self {
+        let (low, high) = wilson(hits, tries);
+        Self {
+            seen: hits as f64 / tries.max(1) as f64,
+            low,
+            high,
+        }
     }
 }
 
@@ -132,7 +122,7 @@ pub struct Summary {
     /// Runs of them long enough to have been a frame.
     pub damaged: u64,
     /// Share of damaged ones among all that may have been frames.
-    pub damage: Share,
+    pub damage: Interval,
     /// Requests.
     pub requests: u64,
     /// Of these answered.
@@ -301,7 +291,7 @@ impl Tally {
         let mut summary = self.summary.clone();
         summary.bytes = self.bytes;
         summary.damaged += u64::from(self.in_noise >= 4);
-        summary.damage = wilson(summary.damaged, summary.damaged + summary.frames);
+        summary.damage = Interval::of(summary.damaged, summary.damaged + summary.frames);
         let mut times: Vec<Duration> = self.times.iter().copied().collect();
         times.sort_unstable();
         let share = |per_mille: usize| times.get(times.len() * per_mille / 1000).copied();
@@ -316,7 +306,7 @@ impl Tally {
                 requests: kind.requests,
                 answered: kind.answered,
                 exceptions: kind.exceptions,
-                period: median(kind.gaps()),
+                period: median(kind.gaps(), Duration::cmp),
                 last: kind.last,
             });
             if let Some(rhythm) = rhythm(&kind.gaps()) {
@@ -337,31 +327,4 @@ fn name(asked: &Asked) -> String {
         "function {:02X} to unit {}{from}",
         asked.function, asked.unit
     )
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    // Kind:   published
-    // Source: R. G. Newcombe, "Two-sided confidence intervals for the single proportion", Statist.
-    //         Med. 17 (1998) 857-872, table I, method 3 (Wilson score): 81/263, 15/148, 0/20, 1/29
-    #[test]
-    fn wilson_interval_matches_the_published_table() {
-        let cases = [
-            (81, 263, 0.2553, 0.3662),
-            (15, 148, 0.0624, 0.1605),
-            (0, 20, 0.0000, 0.1611),
-            (1, 29, 0.0061, 0.1718),
-        ];
-        for (hits, tries, low, high) in cases {
-            let share = wilson(hits, tries);
-            assert!((share.low - low).abs() < 5e-5, "{hits}/{tries}: {share:?}");
-            assert!(
-                (share.high - high).abs() < 5e-5,
-                "{hits}/{tries}: {share:?}"
-            );
-        }
-        assert_eq!(wilson(0, 0).high, 1.0);
-    }
 }

@@ -336,7 +336,10 @@ mod tests {
         assert!(told.contains("usually lies in: battery module"));
         assert!(told.contains("what to do: do not charge"), "{told}");
         let object = of_id_as_json("cell-below-minimum").unwrap();
-        assert_eq!(object.entries[0].lies_in, Some(packside_profiles::model::LiesIn::Module));
+        assert_eq!(
+            object.entries[0].lies_in,
+            Some(packside_profiles::model::LiesIn::Module)
+        );
         assert!(of_id_as_json("pear-swapped").is_none());
         assert!(of_id("pear-swapped").is_none());
         assert!(near("pear-swapped").contains(&"pair-swapped"));

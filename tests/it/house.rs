@@ -16,7 +16,8 @@ mod source;
 use source::House;
 
 /// The rooms, those that may be named by all others first.
-const ORDER: [&[&str]; 20] = [
+const ORDER: [&[&str]; 21] = [
+    &["statistics"],
     &["wire"],
     &["event"],
     &["ask"],

@@ -12,6 +12,7 @@ use super::document::Parts;
 use super::html::{Html, number};
 use super::sections;
 use crate::facts::{Finding, Reading};
+use crate::statistics;
 
 /// A module: unit address and position.
 pub(crate) type Module = (u8, u16);
@@ -68,8 +69,8 @@ impl Grid {
 
     /// The middle value.
     pub(crate) fn median(&self) -> Option<f64> {
-        let values = self.sorted();
-        values.get(values.len() / 2).map(|(value, _)| *value)
+        let values = self.sorted().into_iter().map(|(value, _)| value);
+        statistics::median(values.collect(), f64::total_cmp)
     }
 
     /// Values of one module.
