@@ -21,6 +21,7 @@ use crate::link::{LinkTrouble, NotShown, Quiet};
 use crate::recording::{Entry, Recording, Session, Shown};
 use crate::show::json::{self, Check};
 use crate::show::{explain, screen};
+use crate::words;
 
 /// Runs the command; the exit code is that of the verdict.
 pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
@@ -196,7 +197,7 @@ fn say_difference(session: &Session, judgement: &Judgement) {
         return;
     };
     let now = &judgement.verdict;
-    let same = shown.verdict == now.kind.id() && shown.summary == now.summary;
+    let same = shown.verdict == now.kind.id() && shown.summary == words::summary(judgement);
     out::say(&if same {
         format!("as shown on site by packside {}", shown.tool)
     } else {

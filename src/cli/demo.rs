@@ -88,7 +88,7 @@ fn tell(as_json: bool, colour: bool) -> Result<u8, Failure> {
                 colour,
             ));
         }
-        endings.push((last.lamps.clone(), last.judgement.verdict.summary.clone()));
+        endings.push((last.lamps.clone(), words::summary(&last.judgement)));
     }
     if !as_json {
         out::result(&difference(&endings));

@@ -25,6 +25,7 @@ use crate::visit::Measure;
 use crate::visit::load::{Fitted, LEAST_STEP, MARKS, Resistance, currents, fit, recorded};
 use crate::visit::power_up::{self, Outcome, Pace};
 use crate::visit::swap;
+use crate::words;
 
 /// Between two looks at a unit that waits.
 const PAUSE: Duration = Duration::from_secs(5);
@@ -178,8 +179,8 @@ impl<'a> Live<'a> {
     fn judge(&mut self) -> Result<Judgement, Failure> {
         let judgement = self.judged();
         self.same_unit(&judgement)?;
-        let summary = &judgement.verdict.summary;
-        if self.last.as_ref().map(|last| &last.verdict.summary) != Some(summary) {
+        let summary = words::summary(&judgement);
+        if self.last.as_ref().map(words::summary).as_ref() != Some(&summary) {
             // Recorded first: what stands on the screen is on the disk.
             self.record.entry(&Entry::Shown(shown(&judgement)));
             out::say(&format!(
@@ -397,7 +398,10 @@ impl<'a> Live<'a> {
                 began = self.now();
             }
             match power_up::alone(&judgement, self.now().saturating_sub(began), self.profile) {
-                Pace::Over(outcome, why) => return Ok((outcome.id().to_owned(), why)),
+                Pace::Over(outcome, heard) => {
+                    let why = power_up_in_words(&judgement, heard);
+                    return Ok((outcome.id().to_owned(), why));
+                }
                 Pace::GoOn => self.wait(PAUSE)?,
             }
         }
@@ -440,7 +444,8 @@ impl<'a> Live<'a> {
             self.look()?;
             let judgement = self.judge()?;
             let since = self.now().saturating_sub(began);
-            if let Pace::Over(outcome, why) = power_up::with_inverter(&judgement, since) {
+            if let Pace::Over(outcome, heard) = power_up::with_inverter(&judgement, since) {
+                let why = power_up_in_words(&judgement, heard);
                 let precharge = power_up::precharge(&self.states());
                 return Ok((outcome.id().to_owned(), format!("{why} {precharge}.")));
             }
@@ -573,7 +578,7 @@ impl<'a> Live<'a> {
         let (mut outcome, mut words) = told(&fitted, step.under_load - step.before);
         if judgement.verdict.kind == VerdictKind::Fault {
             outcome = Outcome::Fault;
-            words = format!("{} {words}", judgement.verdict.summary);
+            words = format!("{} {words}", crate::words::summary(&judgement));
         }
         Ok((outcome.id().to_owned(), words))
     }
@@ -639,4 +644,13 @@ fn told(fitted: &Fitted, amperes: f64) -> (Outcome, String) {
 
 fn in_service(kind: StateKind) -> bool {
     matches!(kind, StateKind::Standby | StateKind::Running)
+}
+
+/// What a power-up showed.
+fn power_up_in_words(judgement: &Judgement, heard: power_up::Heard) -> String {
+    let summary = words::summary(judgement);
+    match heard {
+        power_up::Heard::Already => format!("{summary} An inverter is, or was, heard already."),
+        power_up::Heard::AsItShould => summary,
+    }
 }

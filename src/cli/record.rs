@@ -22,6 +22,7 @@ use crate::recording::{
     read_from,
 };
 use crate::show::screen::counted;
+use crate::words;
 
 /// A recording under way, or none. Clones write to the same file.
 #[derive(Debug, Clone, Default)]
@@ -190,7 +191,7 @@ pub(crate) fn shown(judgement: &Judgement) -> Shown {
         at: judgement.moment,
         tool: env!("CARGO_PKG_VERSION").to_owned(),
         verdict: judgement.verdict.kind.id().to_owned(),
-        summary: judgement.verdict.summary.clone(),
+        summary: words::summary(judgement),
     }
 }
 

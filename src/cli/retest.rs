@@ -278,7 +278,9 @@ fn again(name: &str, shown: &Shown, judgement: &Judgement) -> Case {
         wrong: (!same).then(|| {
             format!(
                 "shown by packside {}: \"{}\", now: \"{}\"",
-                shown.tool, shown.summary, judgement.verdict.summary
+                shown.tool,
+                shown.summary,
+                words::summary(judgement)
             )
         }),
     }

@@ -9,6 +9,7 @@ use packside_profiles::{Class, Place, Role, StateKind, Value};
 use super::cause::Cause;
 use super::doubt::Doubt;
 use super::fact::{Caution, Fact, Follows, PointIndex, Remedy, Spot};
+use super::headline::Headline;
 use super::health::Health;
 
 /// The kinds of verdict. Ids and exit codes are stable.
@@ -547,8 +548,8 @@ pub struct Verdict {
     pub kind: VerdictKind,
     /// How it was reached.
     pub basis: Basis,
-    /// One sentence.
-    pub summary: String,
+    /// What it is in one sentence.
+    pub headline: Headline,
     /// What decided, most important first.
     pub why: Vec<Reason>,
     /// What keeps it open, for `undecided`.

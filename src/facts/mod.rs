@@ -9,6 +9,7 @@ pub mod cause;
 mod closed;
 pub mod doubt;
 pub mod fact;
+pub mod headline;
 pub(crate) mod health;
 pub mod judgement;
 pub(crate) mod readings;
@@ -18,6 +19,7 @@ pub(crate) mod step;
 pub use cause::{Cause, CauseKind};
 pub use doubt::{Doubt, DoubtKind};
 pub use fact::{Fact, FactKind};
+pub use headline::Headline;
 pub use health::{Health, Share};
 pub use judgement::{
     Basis, Bus, Certainty, Disposition, FactKey, Finding, Identity, Judgement, MemberSummary,

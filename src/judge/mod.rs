@@ -56,11 +56,10 @@ use crate::evidence::{Seen, samples as evidence};
 use crate::facts::fact::Line;
 use crate::facts::judgement::{self, root_ids};
 use crate::facts::{
-    Basis, Bus, Cause, Doubt, DoubtKind, Finding, Identity, Judgement, MemberSummary,
+    Basis, Bus, Cause, Doubt, DoubtKind, Finding, Headline, Identity, Judgement, MemberSummary,
     ModuleIdentity, NextStep, NotTested, Reason, Source, Verdict, VerdictKind, Why, health, sight,
     step,
 };
-use crate::words;
 use causes::Topic;
 use inverter::InverterLink;
 use member::{Member, Shared};
@@ -246,15 +245,8 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
         &members,
         bad_line(&bus, &line, unit).into_iter().chain(beside),
     );
-    let summary = silent_packs(&members, &deciding).unwrap_or_else(|| {
-        summary(
-            kind,
-            &deciding,
-            &doubts,
-            (&findings, profile),
-            members.len() > 1,
-        )
-    });
+    let headline = silent_packs(&members, &deciding)
+        .unwrap_or_else(|| headline(kind, &deciding, &doubts, root_ids(&findings)));
     let without_roots = without_roots(&members);
     let gate_filled = members.iter().all(Member::fills_gate);
     let open = if kind == VerdictKind::Undecided {
@@ -269,7 +261,7 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
         verdict: Verdict {
             kind,
             basis: Basis::Rule,
-            summary,
+            headline,
             why,
             open,
             without_roots,
@@ -486,129 +478,74 @@ fn worst(kinds: impl Iterator<Item = VerdictKind>) -> VerdictKind {
 }
 
 /// The verdict in one sentence.
-fn summary(
+fn headline(
     kind: VerdictKind,
     deciding: &[&Member],
     doubts: &[Doubt],
-    (findings, profile): (&[Finding], &Profile),
-    several: bool,
-) -> String {
-    let unconfirmed = deciding.iter().any(|m| m.unconfirmed);
-    let roots = || roots_in_words(findings, profile, several);
+    roots: Vec<&'static str>,
+) -> Headline {
     match kind {
-        VerdictKind::Normal => {
-            "In service: the inverter is heard and no fault was found so far.".to_owned()
-        }
-        VerdictKind::NotReady => format!("Not ready, no defect seen: {}.", roots()),
-        VerdictKind::Fault if unconfirmed => {
-            format!("Fault (unit not recognised for certain): {}.", roots())
-        }
-        VerdictKind::Fault => format!("Real fault: {}.", roots()),
-        VerdictKind::AwaitingInverter => {
-            "Only waiting for the inverter: no fault was found so far.".to_owned()
-        }
+        VerdictKind::Normal => Headline::InService,
+        VerdictKind::NotReady => Headline::NotReady { roots },
+        VerdictKind::Fault => Headline::Fault {
+            roots,
+            unconfirmed: deciding.iter().any(|m| m.unconfirmed),
+        },
+        VerdictKind::AwaitingInverter => Headline::Waiting,
         VerdictKind::InverterLost => {
-            let ago = deciding.first().and_then(|m| match m.inverter {
+            let heard_s = deciding.first().and_then(|m| match m.inverter {
                 InverterLink::Lost { heard_s } => heard_s,
                 _ => None,
             });
-            let ago = ago.map_or_else(String::new, |seconds| format!(" {seconds} s ago"));
-            format!("The inverter fell silent{ago}: no fault was found in the unit so far.")
+            Headline::InverterLost { heard_s }
         }
-        VerdictKind::BusProblem => {
-            "No valid answer: nothing can be said about the unit.".to_owned()
-        }
-        VerdictKind::Undecided => undecided_summary(doubts),
+        VerdictKind::BusProblem => Headline::NoAnswer { because: None },
+        VerdictKind::Undecided => undecided(doubts),
     }
 }
 
-/// Where all that is open is that packs of a rack give no answer: which, and what of the others.
-fn silent_packs(members: &[Member], deciding: &[&Member]) -> Option<String> {
+/// Where all that is open is that packs of a rack give no answer: which, and which others there are.
+fn silent_packs(members: &[Member], deciding: &[&Member]) -> Option<Headline> {
     let is_silent = |m: &Member| m.kind == VerdictKind::BusProblem;
     if members.len() < 2 || deciding.is_empty() || !deciding.iter().all(|m| is_silent(m)) {
         return None;
     }
-    let of = members.len();
     let (mut silent, mut others) = (Vec::new(), Vec::new());
     for (number, member) in (1..).zip(members) {
-        if is_silent(member) {
-            let pack = if silent.is_empty() { "Pack" } else { "pack" };
-            silent.push(format!("{pack} {number} of {of} (address {})", member.unit));
-        } else {
-            others.push(number.to_string());
+        match is_silent(member) {
+            true => silent.push((number, member.unit)),
+            false => others.push(number),
         }
     }
-    let (gives, packs) = (
-        if silent.len() > 1 { "give" } else { "gives" },
-        if others.len() > 1 { "packs" } else { "pack" },
-    );
-    Some(format!(
-        "{} {gives} no answer; {packs} {}: no fault found so far.",
-        silent.join(" and "),
-        others.join(" and ")
-    ))
-}
-
-/// The first root in words, with its number and where it is; then the others.
-fn roots_in_words(findings: &[Finding], profile: &Profile, several: bool) -> String {
-    let Some(first) = judgement::telling(findings) else {
-        return "not known".to_owned();
-    };
-    let in_words = |finding: &Finding| finding.class.map_or(finding.id, words::class_in_short);
-    let mut text = in_words(first).to_owned();
-    let address = several.then(|| format!("address {}", first.unit));
-    let place = Some(words::whereabouts(first)).filter(|place| !place.is_empty());
-    for part in address.into_iter().chain(place) {
-        text.push_str(", ");
-        text.push_str(&part);
-    }
-    if let Some(numbers) = words::deciding(&first.fact, profile) {
-        text.push_str(&format!(" ({numbers})"));
-    }
-    let others: Vec<&'static str> = root_ids(findings).into_iter().skip(1).collect();
-    let other = |id: &&str| findings.iter().find(|f| f.is_root_alarm() && f.id == *id);
-    match (others.len(), others.first().and_then(other)) {
-        (1, Some(other)) => text + "; and " + in_words(other),
-        (n, Some(_)) => format!("{text}; and {n} more"),
-        (_, None) => text,
-    }
+    Some(Headline::SilentPacks { silent, others })
 }
 
 /// The points that were not read, where they are few.
-fn few_unread(doubts: &[Doubt]) -> Option<String> {
+fn few_unread(doubts: &[Doubt]) -> Option<Vec<String>> {
     let unread = doubts.iter().filter_map(|doubt| match doubt {
-        Doubt::NotRead { name, .. } => Some(name.as_str()),
+        Doubt::NotRead { name, .. } => Some(name.clone()),
         _ => None,
     });
-    let names: Vec<&str> = unread.collect();
-    (1..=3).contains(&names.len()).then(|| names.join(" and "))
+    let names: Vec<String> = unread.collect();
+    (1..=3).contains(&names.len()).then_some(names)
 }
 
 /// What keeps it open, in a few words: the first reason, and how many others there are.
-fn undecided_summary(doubts: &[Doubt]) -> String {
+fn undecided(doubts: &[Doubt]) -> Headline {
     let mut kinds: Vec<DoubtKind> = Vec::new();
     for kind in doubts.iter().map(Doubt::kind) {
         if !kinds.contains(&kind) {
             kinds.push(kind);
         }
     }
-    let first = kinds
-        .first()
-        .map_or("something is missing or contradicts", |kind| {
-            words::doubt_in_short(*kind)
-        });
-    if kinds.first() == Some(&DoubtKind::NotRead)
-        && let Some(names) = few_unread(doubts)
-    {
-        return format!("{names} could not be read: what stands there is not known, a fault may.");
-    }
-    match kinds.len() {
-        1 if kinds == [DoubtKind::TooEarly] => {
-            "Too early to say: the silence time is not over.".to_owned()
-        }
-        0 | 1 => format!("Not settled: {first}."),
-        2 => format!("Not settled: {first}, and one more open point."),
-        n => format!("Not settled: {first}, and {} more open points.", n - 1),
+    let first = kinds.first().copied();
+    match few_unread(doubts).filter(|_| first == Some(DoubtKind::NotRead)) {
+        Some(names) => Headline::Unread { names },
+        None if kinds == [DoubtKind::TooEarly] => Headline::TooEarly,
+        None => Headline::Open {
+            first,
+            more: kinds.len().saturating_sub(1),
+        },
     }
 }
 
@@ -685,12 +622,9 @@ fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
         (false, 0) => Why::OnlyHeard { bytes },
         (false, _) => Why::NoAnswer { asked, bytes },
     };
-    let summary = match considered.first().filter(|_| share >= PROVEN) {
-        Some(cause) => format!(
-            "Nothing can be said about the unit: {}.",
-            words::cause(cause.kind)
-        ),
-        None => "No valid answer: nothing can be said about the unit.".to_owned(),
+    let proven = considered.first().filter(|_| share >= PROVEN);
+    let headline = Headline::NoAnswer {
+        because: proven.map(|cause| cause.kind),
     };
     Judgement {
         profile: None,
@@ -703,7 +637,7 @@ fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
             } else {
                 Basis::Weighed(share)
             },
-            summary,
+            headline,
             why: vec![Reason { unit: None, why }],
             open: Vec::new(),
             without_roots: None,
@@ -732,8 +666,7 @@ fn without_profile(bus: Bus, seen: &Seen) -> Judgement {
         judgement.verdict.basis = Basis::Rule;
         judgement.verdict.causes.clear();
         judgement.verdict.considered.clear();
-        judgement.verdict.summary =
-            "Undecided: a unit answers, but no profile says what its registers mean.".to_owned();
+        judgement.verdict.headline = Headline::NoMap;
     }
     judgement
 }

@@ -17,6 +17,7 @@ use crate::event::{LinkFacts, LinkKind};
 use crate::facts::{Judgement, UnitState, VerdictKind};
 use crate::judge::PROVEN;
 use crate::wire::Framing;
+use crate::words;
 
 pub use reasons::next;
 
@@ -95,7 +96,7 @@ pub fn headline(out: &mut String, lead: &str, judgement: &Judgement, colour: boo
     let mut text = String::new();
     wrap(
         &mut text,
-        &judgement.verdict.summary,
+        &words::summary(judgement),
         &format!("{lead}{title}  "),
         "    ",
     );

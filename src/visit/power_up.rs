@@ -44,34 +44,40 @@ impl Outcome {
 pub enum Pace {
     /// Look again.
     GoOn,
-    /// The step is over, and why.
-    Over(Outcome, String),
+    /// The step is over, for what the verdict says, and perhaps because an inverter was heard.
+    Over(Outcome, Heard),
+}
+
+/// Whether an inverter is, or was, heard already although none should be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Heard {
+    /// It is, or was.
+    Already,
+    /// Nothing to say of it.
+    AsItShould,
 }
 
 /// A unit powered up without its inverter.
 pub fn alone(judgement: &Judgement, since: Duration, profile: &Profile) -> Pace {
-    let summary = judgement.verdict.summary.clone();
     let longest = Duration::from_secs(profile.inverter.silence_s.into()) + GRACE;
     match judgement.verdict.kind {
-        VerdictKind::Fault => Pace::Over(Outcome::Fault, summary),
-        VerdictKind::AwaitingInverter => Pace::Over(Outcome::PassSoFar, summary),
-        VerdictKind::Normal | VerdictKind::InverterLost => Pace::Over(
-            Outcome::PassSoFar,
-            format!("{summary} An inverter is, or was, heard already."),
-        ),
+        VerdictKind::Fault => Pace::Over(Outcome::Fault, Heard::AsItShould),
+        VerdictKind::AwaitingInverter => Pace::Over(Outcome::PassSoFar, Heard::AsItShould),
+        VerdictKind::Normal | VerdictKind::InverterLost => {
+            Pace::Over(Outcome::PassSoFar, Heard::Already)
+        }
         _ if since < longest => Pace::GoOn,
-        _ => Pace::Over(Outcome::NotYet, summary),
+        _ => Pace::Over(Outcome::NotYet, Heard::AsItShould),
     }
 }
 
 /// A unit with its inverter.
 pub fn with_inverter(judgement: &Judgement, since: Duration) -> Pace {
-    let summary = judgement.verdict.summary.clone();
     match judgement.verdict.kind {
-        VerdictKind::Fault => Pace::Over(Outcome::Fault, summary),
-        VerdictKind::Normal => Pace::Over(Outcome::PassSoFar, summary),
+        VerdictKind::Fault => Pace::Over(Outcome::Fault, Heard::AsItShould),
+        VerdictKind::Normal => Pace::Over(Outcome::PassSoFar, Heard::AsItShould),
         _ if since < FOLLOW => Pace::GoOn,
-        _ => Pace::Over(Outcome::NotYet, summary),
+        _ => Pace::Over(Outcome::NotYet, Heard::AsItShould),
     }
 }
 

@@ -12,6 +12,7 @@
 mod cause;
 mod doubt;
 mod fact;
+mod headline;
 mod names;
 mod number;
 mod pseudo;
@@ -26,6 +27,7 @@ use crate::facts::{Doubt, Finding, Judgement, ValueRemark};
 pub(crate) use cause::{cause, mind_of};
 pub(crate) use doubt::{doubt, doubt_in_short, doubt_means};
 pub(crate) use fact::{class, class_in_short, deciding, fact, line, whereabouts};
+pub use headline::summary;
 pub(crate) use number::with_unit;
 pub use pseudo::in_pseudo_language;
 use pseudo::said;

@@ -43,7 +43,7 @@ fn silent_pack_of_a_rack_is_named_in_the_headline_with_its_step() {
     let judgement = judged("rack-member-missing");
     assert_eq!(kind(&judgement), "undecided");
     assert_eq!(
-        judgement.verdict.summary,
+        packside::words::summary(&judgement),
         "Pack 3 of 3 (address 3) gives no answer; packs 1 and 2: no fault found so far."
     );
     let step = step(&judgement, "missing-pack").unwrap();

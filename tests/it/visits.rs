@@ -168,7 +168,7 @@ fn show(recorder: &Rc<RefCell<Recorder>>, tape: &[Event], profile: &Profile) {
         at: judgement.moment,
         tool: env!("CARGO_PKG_VERSION").to_owned(),
         verdict: judgement.verdict.kind.id().to_owned(),
-        summary: judgement.verdict.summary,
+        summary: packside::words::summary(&judgement),
     };
     recorder.entry(&Entry::Shown(shown)).unwrap();
 }

@@ -378,9 +378,11 @@ fn changes_between(before: Option<&Judgement>, now: &Judgement) -> Vec<Change> {
         });
     };
     let verdict = &now.verdict;
-    let told = before.map(|before| (before.verdict.kind, without_digits(&before.verdict.summary)));
-    if told != Some((verdict.kind, without_digits(&verdict.summary))) {
-        let text = format!("{}  {}", screen::title(verdict.kind), verdict.summary);
+    let same = |before: &Judgement| {
+        before.verdict.kind == verdict.kind && before.verdict.headline.is_like(&verdict.headline)
+    };
+    if !before.is_some_and(same) {
+        let text = format!("{}  {}", screen::title(verdict.kind), words::summary(now));
         add("verdict", verdict.kind.id(), text);
     }
     for unit in before.map_or_else(Vec::new, |before| restarted(before, now)) {
@@ -447,11 +449,6 @@ fn restarted(before: &Judgement, now: &Judgement) -> Vec<u8> {
     let mut units = uptimes(now);
     units.retain(went_back);
     units.into_iter().map(|(unit, _)| unit).collect()
-}
-
-/// A text without its numbers: the same words with another number are no news.
-fn without_digits(text: &str) -> String {
-    text.chars().filter(|c| !c.is_ascii_digit()).collect()
 }
 
 /// Those findings that have no like among the others.

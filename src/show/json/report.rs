@@ -16,6 +16,7 @@ use crate::show::page::series::Series;
 use crate::show::page::verify::Broken;
 use crate::show::page::{Options, SCHEMA, Source, words};
 use crate::visit::load;
+use crate::words as sentence;
 
 /// A report.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -295,7 +296,8 @@ impl Report {
                 summary: shown.summary.clone(),
             }),
             as_shown: shown.map(|shown| {
-                shown.verdict == verdict.kind.id() && shown.summary == verdict.summary
+                shown.verdict == verdict.kind.id()
+                    && shown.summary == sentence::summary(source.judgement)
             }),
             judged: hide_place(judged, options),
             visit: Visit::of(source, &facts),

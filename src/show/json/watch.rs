@@ -8,6 +8,7 @@ use super::check::Check;
 use super::ms;
 use crate::event::LinkFacts;
 use crate::facts::Judgement;
+use crate::words;
 
 /// Name and version of the schema.
 const SCHEMA: &str = "packside.watch/1";
@@ -151,7 +152,7 @@ impl Line {
             at_ms: ms(judgement.moment),
             verdict: Verdict {
                 kind: verdict.kind.id(),
-                summary: verdict.summary.clone(),
+                summary: words::summary(judgement),
                 next: verdict.next.first().map(|next| next.id),
             },
             numbers,

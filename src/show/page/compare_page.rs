@@ -101,7 +101,8 @@ fn verdict(html: &mut Html, name: &str, kind: Option<VerdictKind>, source: &Sour
         head.put("span", &[], &format!("{name}: {text}"));
     });
     let shown = source.session.last_shown();
-    let summary = shown.map_or(&source.judgement.verdict.summary, |shown| &shown.summary);
+    let now = || sentence::summary(source.judgement);
+    let summary = shown.map_or_else(now, |shown| shown.summary.clone());
     html.put("p", &[], &format!("{}: {summary}", when(source)));
 }
 

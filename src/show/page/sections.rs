@@ -114,8 +114,9 @@ pub(crate) fn verdict(html: &mut Html, parts: &Parts) {
 /// What was shown when, and whether it would be shown again.
 fn said(html: &mut Html, parts: &Parts) {
     let (session, today) = (parts.source.session, &parts.source.judgement.verdict);
+    let summary = sentence::summary(parts.source.judgement);
     let Some(shown) = session.last_shown() else {
-        html.put("p", &[], &today.summary);
+        html.put("p", &[], &summary);
         html.put(
             "p",
             &[("class", "differs")],
@@ -135,7 +136,7 @@ fn said(html: &mut Html, parts: &Parts) {
             shown.tool
         ),
     );
-    let same = shown.verdict == today.kind.id() && shown.summary == today.summary;
+    let same = shown.verdict == today.kind.id() && shown.summary == summary;
     if same {
         html.put(
             "p",
@@ -154,7 +155,7 @@ fn said(html: &mut Html, parts: &Parts) {
                 env!("CARGO_PKG_VERSION"),
                 words::verdict(today.kind),
                 if parts.for_desk() {
-                    &today.summary
+                    &summary
                 } else {
                     words::verdict_for_customer(today.kind)
                 }

@@ -4,6 +4,7 @@
 
 use crate::facts::Judgement;
 use crate::recording::{Missing, Recording, Shown};
+use crate::words as sentence;
 
 /// Something that does not hold.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -61,10 +62,9 @@ pub fn verify(recording: &Recording, judged: &[(&Shown, Judgement)]) -> Vec<Brok
         broken.push(Broken::NothingShown);
     }
     for (shown, judgement) in judged {
-        let now = &judgement.verdict;
+        let (now, summary) = (&judgement.verdict, sentence::summary(judgement));
         let same_version = shown.tool == env!("CARGO_PKG_VERSION");
-        let same =
-            shown.verdict == now.kind.id() && (!same_version || shown.summary == now.summary);
+        let same = shown.verdict == now.kind.id() && (!same_version || shown.summary == summary);
         if !same {
             broken.push(Broken::Differs {
                 at_seconds: shown.at.as_secs(),
@@ -72,7 +72,7 @@ pub fn verify(recording: &Recording, judged: &[(&Shown, Judgement)]) -> Vec<Brok
                 shown: shown.verdict.clone(),
                 summary: shown.summary.clone(),
                 now: now.kind.id().to_owned(),
-                summary_now: now.summary.clone(),
+                summary_now: summary,
             });
         }
     }

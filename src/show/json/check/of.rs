@@ -145,7 +145,7 @@ impl Verdict {
             kind: verdict.kind.id(),
             confidence,
             basis,
-            summary: verdict.summary.clone(),
+            summary: words::summary(judgement),
             why: words::reasons(judgement),
             open: verdict.open.iter().map(open).collect(),
             gate_filled: verdict.gate_filled,

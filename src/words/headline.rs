@@ -1,0 +1,102 @@
+//! The verdict in one sentence.
+//!
+//! Input: a judgement. Output: English. Does not: decide, or choose what leads.
+
+use super::pseudo::said;
+use super::{cause, class_in_short, deciding, doubt_in_short, whereabouts};
+use crate::facts::{Finding, Headline, Judgement};
+
+/// The verdict in one sentence.
+pub fn summary(judgement: &Judgement) -> String {
+    said(match &judgement.verdict.headline {
+        Headline::InService => {
+            "In service: the inverter is heard and no fault was found so far.".to_owned()
+        }
+        Headline::NotReady { roots } => {
+            format!("Not ready, no defect seen: {}.", of_roots(judgement, roots))
+        }
+        Headline::Fault {
+            roots,
+            unconfirmed: true,
+        } => format!(
+            "Fault (unit not recognised for certain): {}.",
+            of_roots(judgement, roots)
+        ),
+        Headline::Fault { roots, .. } => format!("Real fault: {}.", of_roots(judgement, roots)),
+        Headline::Waiting => "Only waiting for the inverter: no fault was found so far.".to_owned(),
+        Headline::InverterLost { heard_s } => {
+            let ago = heard_s.map_or_else(String::new, |seconds| format!(" {seconds} s ago"));
+            format!("The inverter fell silent{ago}: no fault was found in the unit so far.")
+        }
+        Headline::NoAnswer { because: None } => {
+            "No valid answer: nothing can be said about the unit.".to_owned()
+        }
+        Headline::NoAnswer {
+            because: Some(kind),
+        } => format!("Nothing can be said about the unit: {}.", cause(*kind)),
+        Headline::NoMap => {
+            "Undecided: a unit answers, but no profile says what its registers mean.".to_owned()
+        }
+        Headline::SilentPacks { silent, others } => silent_packs(silent, others),
+        Headline::Unread { names } => format!(
+            "{} could not be read: what stands there is not known, a fault may.",
+            names.join(" and ")
+        ),
+        Headline::TooEarly => "Too early to say: the silence time is not over.".to_owned(),
+        Headline::Open { first, more } => {
+            let first = first.map_or("something is missing or contradicts", doubt_in_short);
+            match more {
+                0 => format!("Not settled: {first}."),
+                1 => format!("Not settled: {first}, and one more open point."),
+                more => format!("Not settled: {first}, and {more} more open points."),
+            }
+        }
+    })
+}
+
+/// The first root in words, with its number and where it is; then the others.
+fn of_roots(judgement: &Judgement, roots: &[&'static str]) -> String {
+    let Some(first) = judgement.telling_root() else {
+        return "not known".to_owned();
+    };
+    let in_words = |finding: &Finding| finding.class.map_or(finding.id, class_in_short);
+    let mut text = in_words(first).to_owned();
+    let several = judgement.identity.members.len() > 1;
+    let address = several.then(|| format!("address {}", first.unit));
+    let place = Some(whereabouts(first)).filter(|place| !place.is_empty());
+    for part in address.into_iter().chain(place) {
+        text.push_str(", ");
+        text.push_str(&part);
+    }
+    let profile = judgement.profile.as_deref();
+    if let Some(numbers) = profile.and_then(|profile| deciding(&first.fact, profile)) {
+        text.push_str(&format!(" ({numbers})"));
+    }
+    let mut others = roots.iter().skip(1);
+    let findings = &judgement.findings;
+    let other = |id: &&'static str| findings.iter().find(|f| f.is_root_alarm() && f.id == *id);
+    match (roots.len(), others.next().and_then(other)) {
+        (2, Some(other)) => text + "; and " + in_words(other),
+        (n, Some(_)) => format!("{text}; and {} more", n - 1),
+        (_, None) => text,
+    }
+}
+
+fn silent_packs(silent: &[(usize, u8)], others: &[usize]) -> String {
+    let of = silent.len() + others.len();
+    let pack = |(place, (number, address)): (usize, &(usize, u8))| {
+        let pack = if place == 0 { "Pack" } else { "pack" };
+        format!("{pack} {number} of {of} (address {address})")
+    };
+    let packs: Vec<String> = silent.iter().enumerate().map(pack).collect();
+    let numbers: Vec<String> = others.iter().map(usize::to_string).collect();
+    let (gives, rest) = (
+        if silent.len() > 1 { "give" } else { "gives" },
+        if others.len() > 1 { "packs" } else { "pack" },
+    );
+    format!(
+        "{} {gives} no answer; {rest} {}: no fault found so far.",
+        packs.join(" and "),
+        numbers.join(" and ")
+    )
+}
