@@ -17,6 +17,7 @@ pub mod link;
 pub mod listen;
 pub mod poll;
 pub mod recording;
+pub mod session;
 pub mod show;
 #[cfg(feature = "simulated")]
 pub mod simulated;

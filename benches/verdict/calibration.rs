@@ -8,10 +8,10 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::time::Duration;
 
-use packside::cli::rehearse::Rehearsal;
 use packside::facts::{Sight, VerdictKind};
 use packside::judge::judge;
 use packside::judge::reference::priors;
+use packside::simulated::rehearsal::Rehearsal;
 use packside_simulator::Way;
 use packside_simulator::compose::soft;
 

@@ -25,8 +25,8 @@ mod run;
 
 use std::time::{Duration, Instant};
 
-use packside::cli::rehearse::Rehearsal;
 use packside::judge::judge;
+use packside::simulated::rehearsal::Rehearsal;
 use packside_simulator::{Scenario, Way};
 use run::cases::{Which, Worlds};
 

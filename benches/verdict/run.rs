@@ -19,9 +19,9 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
-use packside::cli::rehearse::Rehearsal;
 use packside::facts::{Judgement, ReadingQuality, VerdictKind};
 use packside::judge::judge;
+use packside::simulated::rehearsal::Rehearsal;
 use packside_profiles::Profile;
 use packside_simulator::Way;
 use packside_simulator::compose::{HEALED_S, compose_healing, healing};

@@ -7,9 +7,9 @@
 use std::fmt::Write as _;
 use std::time::Duration;
 
-use packside::cli::rehearse::Rehearsal;
 use packside::facts::{Judgement, VerdictKind};
 use packside::judge::judge;
+use packside::simulated::rehearsal::Rehearsal;
 use packside_profiles::{Profile, Role};
 use packside_simulator::Way;
 use packside_simulator::compose::{Composed, INVERTER_COMES_S, TRACELESS, compose_traceless};

@@ -2,10 +2,10 @@
 
 use std::borrow::Cow;
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 use clap::ValueEnum as _;
-use packside_profiles::Profile;
 
 use super::args::CheckArgs;
 use super::failure::{Failure, LOCAL, USAGE, failure};
@@ -13,12 +13,14 @@ use super::out;
 use super::places;
 use super::reach::{self, Loaded};
 use super::record::{self, Record};
-use super::session::{self, Manner, Refusal};
-use crate::event::{Event, LinkFacts, LinkKind, What};
+use super::session::{self, Telling};
+use crate::drive::{self, Link};
+use crate::event::{LinkFacts, LinkKind};
 use crate::facts::Judgement;
 use crate::judge::judge;
 use crate::link::{LinkTrouble, NotShown, Quiet};
-use crate::recording::{Entry, Recording, Session, Shown};
+use crate::recording::{self, Entry, Recording, Shown};
+use crate::session::{End, Session, Task};
 use crate::show::json::{self, Check};
 use crate::show::{explain, screen};
 use crate::words;
@@ -81,38 +83,30 @@ impl LookDone<'_> {
         colour: bool,
     ) -> Result<u8, Failure> {
         let (args, profile) = (self.args, &self.loaded.profile);
-        let manner = Manner {
-            unit: args.only.or(args.unit).unwrap_or(profile.answering.unit),
-            only: args.only.is_some(),
-            listen_first: args.listen_first,
-            user_said: args.ask_anyway,
-            says: true,
-        };
         self.record.follow(&mut quiet);
-        let mut events = match gather(quiet, profile, &manner) {
-            Ok(seen) => {
-                say_trouble(seen.trouble.as_ref())?;
-                seen.events
-            }
-            Err(Refusal::Trouble(trouble)) => return Err(reach::failure_of(&trouble)),
-            Err(Refusal::NotShown(why, mut quiet)) => {
-                not_asked(&why)?;
-                session::overhear(&mut quiet, profile, &[], &manner)
-                    .map_err(|trouble| reach::failure_of(&trouble))?;
-                quiet.drain()
-            }
-        };
-        let last = events.last().map_or(Duration::ZERO, |e| e.at);
+        let manner = session::manner(args, profile.answering.unit);
+        let mut session = Session::new(Arc::new(profile.clone()), manner);
+        let mut link = Link::of(quiet, &profile.answering.functions);
+        let mut telling = Telling::new(self.record.clone(), true);
+        let end = drive::run(
+            &mut session,
+            Task::LookUntilSettled,
+            &mut link,
+            &mut telling,
+        );
+        telling.clear();
+        say_end(end)?;
+        let last = telling.events.last().map_or(Duration::ZERO, |e| e.at);
         let mut sightings = sightings.to_vec();
-        if sightings.is_empty() && self.lamp_is_all(&events) && out::interactive() {
+        if sightings.is_empty() && self.lamp_is_all(&session) && out::interactive() {
             sightings.extend(super::lamp::ask_for_taps(profile));
         }
         for (lamp, pattern) in &sightings {
             let sighting = session::sighting(last, lamp, pattern);
-            self.record.event(sighting.clone());
-            events.push(sighting);
+            session.push(&sighting);
+            self.record.event(sighting);
         }
-        let judgement = judge(&events, Some(profile), None);
+        let judgement = session.verdict(None);
         places::same_unit(args, judgement.identity.serial.as_deref())?;
         if let Some(serial) = &judgement.identity.serial {
             self.record.entry(&Entry::Unit(serial.clone()));
@@ -133,20 +127,26 @@ impl LookDone<'_> {
 
 impl LookDone<'_> {
     /// Whether not one byte came from a real wire, so that only the lamp can still tell something.
-    fn lamp_is_all(&self, events: &[Event]) -> bool {
+    fn lamp_is_all(&self, session: &Session) -> bool {
         let simulated = matches!(self.facts.kind, LinkKind::Simulated { .. });
-        !simulated && !events.iter().any(|event| matches!(event.what, What::In(_)))
+        !simulated && session.case().is_silent()
     }
 }
 
-/// Says what ended a look early; a user who stopped it wants no verdict.
-fn say_trouble(trouble: Option<&LinkTrouble>) -> Result<(), Failure> {
-    let Some(trouble) = trouble else {
-        return Ok(());
+/// Says what ended a look early. A user who stopped it wants no verdict, and where nothing was asked and
+/// nothing was heard either, there is nothing to judge.
+fn say_end(end: End) -> Result<(), Failure> {
+    let trouble = match end {
+        End::NotAsked(why) => return Err(not_asked(&why)),
+        End::Trouble { trouble, asked } => {
+            if !asked || trouble == LinkTrouble::Interrupted {
+                return Err(reach::failure_of(&trouble));
+            }
+            trouble
+        }
+        End::Overheard(Some(trouble)) => trouble,
+        _ => return Ok(()),
     };
-    if *trouble == LinkTrouble::Interrupted {
-        return Err(reach::failure_of(trouble));
-    }
     out::say(&format!("note: {trouble}"));
     if let Some(hint) = trouble.hint() {
         out::say(&format!("hint: {hint}"));
@@ -191,7 +191,7 @@ pub(super) fn recorded_profile(recording: &Recording, args: &CheckArgs) -> Resul
 }
 
 /// Compares with what was shown at the same moment of the session.
-fn say_difference(session: &Session, judgement: &Judgement) {
+fn say_difference(session: &recording::Session, judgement: &Judgement) {
     let then = |(_, shown): &&(usize, Shown)| shown.at == judgement.moment;
     let Some((_, shown)) = session.shown.iter().rev().find(then) else {
         return;
@@ -245,50 +245,14 @@ fn show(
     }
 }
 
-/// Listens, asks, shows progress.
-fn gather(quiet: Quiet, profile: &Profile, manner: &Manner) -> Result<session::Seen, Refusal> {
-    let mut asking = session::begin(quiet, profile, manner)?;
-    let bar = out::draws_progress().then(|| {
-        let style =
-            indicatif::ProgressStyle::with_template("  {msg} {bar:30} {pos}/{len} questions");
-        let bar = indicatif::ProgressBar::new(1);
-        style.map_or(bar.clone(), |style| bar.with_style(style))
-    });
-    let trouble =
-        session::look_until_settled(&mut asking, profile, &[], manner, |done, planned, unit| {
-            if let Some(bar) = &bar {
-                bar.set_length(planned as u64);
-                bar.set_position(done as u64);
-                bar.set_message(format!("reading address {unit}"));
-            }
-        });
-    if let Some(bar) = bar {
-        bar.finish_and_clear();
-    }
-    // Only one client may ask on a serial bus: what the other one hears is heard instead.
-    let events = match trouble {
-        Some(LinkTrouble::SomeoneElseAsks { .. }) => {
-            let mut quiet = asking.into_quiet();
-            session::overhear(&mut quiet, profile, &[], manner).map_err(Refusal::Trouble)?;
-            quiet.drain()
-        }
-        _ => asking.drain(),
-    };
-    Ok(session::Seen { events, trouble })
-}
-
-/// Nothing was asked: says why. Where nothing was heard either, there is nothing to judge.
-fn not_asked(why: &NotShown) -> Result<(), Failure> {
+/// Nothing was asked.
+fn not_asked(why: &NotShown) -> Failure {
     let kind = match why {
-        NotShown::MayWake { .. } => "may-wake",
         NotShown::NotListened => "not-listened",
-        NotShown::NotSilent { .. } => {
-            out::say(&format!("note: {why}"));
-            return Ok(());
-        }
+        _ => "may-wake",
     };
     let hint = Some(why.hint().to_owned());
-    Err(failure(USAGE, kind, why.to_string(), hint))
+    failure(USAGE, kind, why.to_string(), hint)
 }
 
 /// The arguments that lead to the same unit again.

@@ -4,6 +4,7 @@
 //! blinking lamp and a real fault behind it; then the difference. Virtual time, no question asked.
 
 use std::fmt::Write as _;
+use std::sync::Arc;
 use std::time::Duration;
 
 use packside_profiles::Profile;
@@ -12,11 +13,10 @@ use packside_simulator::World;
 use super::failure::{Failure, LOCAL, finish};
 use super::out;
 use super::reach::{Loaded, scenario_of};
-use super::session::{self, Manner};
-use crate::event::{Event, LinkFacts};
+use crate::drive::{self, Link};
+use crate::event::LinkFacts;
 use crate::facts::{Judgement, VerdictKind};
-use crate::judge::judge;
-use crate::link::Wake;
+use crate::session::{End, Manner, Session, Task};
 use crate::show::json::{self, Check};
 use crate::show::screen;
 use crate::simulated::open_simulated;
@@ -99,13 +99,6 @@ fn tell(as_json: bool, colour: bool) -> Result<u8, Failure> {
 /// Lives one story in virtual time, one session from power-up on.
 fn live(story: &Story, profile: &Profile) -> Result<(Vec<Moment>, LinkFacts), Failure> {
     let scenario = scenario_of(story.scenario)?;
-    let manner = Manner {
-        unit: profile.answering.unit,
-        only: false,
-        listen_first: None,
-        user_said: false,
-        says: true,
-    };
     let quiet = open_simulated(&scenario, profile, Duration::ZERO, None);
     let facts = quiet.facts().clone();
     let stuck = |message: String| Failure {
@@ -114,26 +107,23 @@ fn live(story: &Story, profile: &Profile) -> Result<(Vec<Moment>, LinkFacts), Fa
         message,
         hint: None,
     };
-    let proof = quiet
-        .prove(
-            &Wake::of(Some(profile), &packside_profiles::Known::default(), &[]),
-            Duration::ZERO,
-            false,
-        )
-        .map_err(|why| stuck(why.to_string()))?;
-    let mut asking = quiet
-        .ask(proof, &profile.answering.functions)
-        .map_err(|back| stuck(back.1.to_string()))?;
-    let mut events: Vec<Event> = Vec::new();
+    // A session from power-up on: nobody else is there to be listened to.
+    let manner = Manner {
+        listen_first: Some(Duration::ZERO),
+        ..Manner::of(profile.answering.unit)
+    };
+    let mut session = Session::new(Arc::new(profile.clone()), manner);
+    let mut link = Link::of(quiet, &profile.answering.functions);
     let mut moments = Vec::new();
     for after in story.moments_s {
-        asking
-            .idle(Duration::from_secs(*after))
-            .map_err(|trouble| stuck(trouble.to_string()))?;
-        if let Some(trouble) = session::look(&mut asking, profile, &manner, |_, _, _| {}) {
-            return Err(stuck(trouble.to_string()));
+        let until = Duration::from_secs(*after);
+        for task in [Task::Begin, Task::Wait { until }, Task::Look] {
+            match drive::run(&mut session, task, &mut link, &mut ()) {
+                End::Whole => {}
+                End::Trouble { trouble, .. } => return Err(stuck(trouble.to_string())),
+                end => return Err(stuck(format!("{end:?}"))),
+            }
         }
-        events.extend(asking.drain());
         let mut world = World::new(&scenario, profile, scenario.seed);
         drop(world.advance(Duration::from_secs(*after)));
         let lamps: Vec<String> = profile
@@ -141,7 +131,7 @@ fn live(story: &Story, profile: &Profile) -> Result<(Vec<Moment>, LinkFacts), Fa
             .iter()
             .map(|lamp| format!("{} {}", lamp.id, world.lamp_pattern(&lamp.id)))
             .collect();
-        let judgement = judge(&events, Some(profile), None);
+        let judgement = session.verdict(None);
         moments.push(Moment {
             after: *after,
             lamps: lamps.join(", "),

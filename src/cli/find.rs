@@ -24,7 +24,7 @@ use super::record::Record;
 use crate::drive::find as moves;
 use crate::event::{LinkFacts, What};
 use crate::find::{Found, Garbled, Identity, Listening, Overhear, prior};
-use crate::link::{Interrupt, LinkTrouble, LocalPort, Quiet, quiet_window, wait_for_new};
+use crate::link::{LinkTrouble, LocalPort, Quiet, quiet_window, wait_for_new};
 use crate::listen::Summary;
 use crate::show::json::line;
 use crate::simulated::Simulated;
@@ -314,7 +314,7 @@ fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
     }
     if args.wait {
         out::say("waiting for an adapter to be plugged in (Ctrl-C stops)");
-        let interrupt = Interrupt::on_ctrl_c().unwrap_or_default();
+        let interrupt = super::interrupt::on_ctrl_c();
         let Some(port) = wait_for_new(PLUG_IN, &interrupt) else {
             if interrupt.raised() {
                 let message = "stopped before an adapter was plugged in";

@@ -3,6 +3,8 @@
 //!
 //! Does not: judge the unit, or decide when a step is over ([`crate::visit::power_up`] does).
 
+use std::ops::ControlFlow;
+use std::sync::Arc;
 use std::time::Duration;
 
 use packside_profiles::model::Profile;
@@ -10,16 +12,17 @@ use packside_profiles::{Role, StateKind};
 
 use super::args::CheckArgs;
 use super::failure::{Failure, USAGE, failure};
+use super::reach::{self, Reached};
 use super::record::{Record, shown};
-use super::session::{self, Manner, Refusal};
-use super::{out, places, reach};
+use super::session::{self, Telling};
+use super::{out, places};
+use crate::drive::{self, Link, Sink};
 use crate::event::{Event, LinkFacts, Plugged, What, clock_breaks};
-use crate::evidence::samples::MemberEvidence;
 use crate::facts::{Judgement, VerdictKind};
-use crate::judge::{evidence_in, judge};
-use crate::link::{Asking, Clock, ClockWatch, LinkTrouble, NotShown, Quiet, quiet_window, wall};
-use crate::poll::{Cost, Follow};
+use crate::judge::evidence_in;
+use crate::link::{Clock, ClockWatch, OpenError, Quiet, Target, wall};
 use crate::recording::Entry;
+use crate::session::{End, Progress, Session, Task, Until, Word, may_wake};
 use crate::show::screen;
 use crate::visit::Measure;
 use crate::visit::load::{Fitted, LEAST_STEP, MARKS, Resistance, currents, fit, recorded};
@@ -48,14 +51,6 @@ const NO_UPTIME: &str =
     "The unit tells no uptime by this register map: it cannot show that its power was cycled.";
 /// Said where durations are not known.
 const SLEPT: &str = "  this computer slept or its clock was set meanwhile: how long that was is not known, waiting again";
-/// How long a link is listened to that others use.
-const OVERHEAR: Duration = Duration::from_secs(20);
-
-/// An open link.
-enum Way {
-    Quiet(Box<Quiet>),
-    Asking(Box<Asking>),
-}
 
 /// The link of a visit, and all that happened on it.
 pub(crate) struct Live<'a> {
@@ -64,9 +59,11 @@ pub(crate) struct Live<'a> {
     record: Record,
     clock: Clock,
     clocks: ClockWatch,
-    way: Option<Way>,
-    /// Everything of this session.
-    pub(crate) events: Vec<Event>,
+    session: Session,
+    /// Nothing before it is needed.
+    link: Option<Link>,
+    /// All that happened, and all that is told.
+    telling: Telling,
     /// The link, once it was open.
     pub(crate) facts: Option<LinkFacts>,
     /// The last judgement.
@@ -75,7 +72,6 @@ pub(crate) struct Live<'a> {
     faulty: Option<Judgement>,
     /// Where this computer is plugged in, once said.
     pub(crate) plugged: Option<Plugged>,
-    user_said: bool,
 }
 
 /// How a measured step ended, in an id and words.
@@ -88,20 +84,20 @@ impl<'a> Live<'a> {
         profile: &'a Profile,
         record: Record,
     ) -> Result<Self, Failure> {
-        let user_said = args.ask_anyway;
+        let manner = session::manner(&args, profile.answering.unit);
         let mut live = Self {
             args,
             profile,
+            telling: Telling::new(record.clone(), false),
             record,
             clock: Clock::start(),
             clocks: ClockWatch::default(),
-            way: None,
-            events: Vec::new(),
+            session: Session::new(Arc::new(profile.clone()), manner),
+            link: None,
             facts: None,
             last: None,
             faulty: None,
             plugged: None,
-            user_said,
         };
         if live.args.place.simulated.is_some() {
             live.open()?;
@@ -111,17 +107,25 @@ impl<'a> Live<'a> {
 
     /// Time since the session began.
     pub(crate) fn now(&self) -> Duration {
-        match &self.way {
-            None => self.clock.now(),
-            Some(Way::Quiet(quiet)) => quiet.now(),
-            Some(Way::Asking(asking)) => asking.now(),
+        let now = self.link.as_ref().map(Link::now);
+        now.unwrap_or_else(|| self.clock.now())
+    }
+
+    /// Answers of an earlier session, which count again.
+    pub(crate) fn knows(&mut self, earlier: Vec<Event>) {
+        for event in earlier {
+            self.happened(event);
         }
+    }
+
+    fn happened(&mut self, event: Event) {
+        self.session.push(&event);
+        self.telling.events.push(event);
     }
 
     /// Whether not one byte came from a real wire.
     pub(crate) fn is_silent(&self) -> bool {
-        let came = |event: &Event| matches!(event.what, What::In(_));
-        self.args.place.simulated.is_none() && !self.events.iter().any(came)
+        self.args.place.simulated.is_none() && self.session.case().is_silent()
     }
 
     /// Keeps and records what a person said, and the clock where it is due: a laptop may sleep between
@@ -133,52 +137,78 @@ impl<'a> Live<'a> {
         for what in clock.into_iter().chain([what]) {
             let event = Event { at, what };
             self.record.event(event.clone());
-            self.events.push(event);
+            self.happened(event);
         }
     }
 
     /// Whether the computer slept, or its clock was set, since a moment.
     fn clocks_broke_since(&self, began: Duration) -> bool {
-        let breaks = clock_breaks(&self.events);
+        let breaks = clock_breaks(&self.telling.events);
         breaks.last().is_some_and(|broken| broken.at > began)
     }
 
+    /// A real link is opened once it is asked or listened to; a simulated one is open.
     fn open(&mut self) -> Result<(), Failure> {
-        if self.way.is_none() {
+        if self.link.is_none() {
             let plugged = self.plugged.or(self.args.plugged.map(Into::into));
-            let mut quiet = reach::open(&self.args, self.profile, plugged, Some(self.clock))?;
-            self.facts = Some(quiet.facts().clone());
-            self.record.follow(&mut quiet);
-            self.way = Some(Way::Quiet(Box::new(quiet)));
+            let reached = reach::link(&self.args, self.profile, plugged, self.clock)?;
+            let functions = &self.profile.answering.functions;
+            self.link = Some(match reached {
+                Reached::Open(mut quiet) => {
+                    self.facts = Some(quiet.facts().clone());
+                    self.record.follow(&mut quiet);
+                    Link::of(quiet, functions)
+                }
+                Reached::Closed(opening) => Link::closed(opening, functions),
+            });
         }
         Ok(())
     }
 
-    fn manner(&self) -> Manner {
-        Manner {
-            unit: self
-                .args
-                .only
-                .or(self.args.unit)
-                .unwrap_or(self.profile.answering.unit),
-            only: self.args.only.is_some(),
-            listen_first: self.args.listen_first,
-            user_said: self.user_said,
-            says: true,
+    /// Does a task; what the link does wrong is a failure.
+    fn run(&mut self, task: Task) -> Result<(), Failure> {
+        self.open()?;
+        let Self {
+            link: Some(link),
+            session,
+            telling,
+            ..
+        } = self
+        else {
+            return Ok(());
+        };
+        let end = drive::run(session, task, link, telling);
+        self.facts = self.session.facts().cloned();
+        self.failure_of(end).map_or(Ok(()), Err)
+    }
+
+    /// What a task ended with, as a failure.
+    fn failure_of(&self, end: End) -> Option<Failure> {
+        match end {
+            End::NotAsked(why) => {
+                let hint = Some(why.hint().to_owned());
+                Some(failure(USAGE, "may-wake", why.to_string(), hint))
+            }
+            End::Trouble { trouble, .. } => Some(reach::failure_of(&trouble)),
+            End::NotOpened(_) => {
+                let opening = self.link.as_ref().and_then(Link::opening)?;
+                let why = self.telling.not_opened.as_ref()?;
+                Some(reach::failure_of_open(why, opening.target()))
+            }
+            _ => None,
         }
     }
 
-    /// Whether it is the unit that is meant; before anything is shown of it.
-    fn same_unit(&self, judgement: &Judgement) -> Result<(), Failure> {
-        let serial = judgement.identity.serial.as_deref();
-        places::same_unit(&self.args, serial)?;
-        serial.map_or(Ok(()), |serial| self.record.unit(serial))
+    /// First address of the unit.
+    fn unit(&self) -> u8 {
+        let asked = self.args.only.or(self.args.unit);
+        asked.unwrap_or(self.profile.answering.unit)
     }
 
     /// Judges everything so far, and says it where it is new.
     fn judge(&mut self) -> Result<Judgement, Failure> {
         let judgement = self.judged();
-        self.same_unit(&judgement)?;
+        same_unit(&self.args, &self.record, &judgement)?;
         let summary = words::summary(&judgement);
         if self.last.as_ref().map(words::summary).as_ref() != Some(&summary) {
             // Recorded first: what stands on the screen is on the disk.
@@ -196,27 +226,37 @@ impl<'a> Live<'a> {
         Ok(judgement)
     }
 
-    /// Judges everything so far as of now, for a screen that shows every verdict: where nothing comes any
-    /// more, what was read grows old on it.
-    pub(super) fn verdict(&mut self) -> Result<Judgement, Failure> {
-        let judgement = judge(&self.events, Some(self.profile), Some(self.now()));
-        self.same_unit(&judgement)?;
-        // Recorded first: what stands on the screen is on the disk.
-        self.record.entry(&Entry::Shown(shown(&judgement)));
-        self.last = Some(judgement.clone());
-        Ok(judgement)
-    }
-
-    /// Whether bytes came on this line within the time that shows that nobody else asks.
-    pub(super) fn others_talk(&self) -> bool {
-        let window = self.manner().listen_first;
-        let window = window.unwrap_or_else(|| quiet_window(Some(self.profile)));
-        match &self.way {
-            Some(Way::Quiet(quiet)) if !self.user_said => {
-                let is_real = self.args.place.simulated.is_none();
-                is_real && quiet.facts().can_overhear() && quiet.silent_for() < window
-            }
-            _ => false,
+    /// Looks, judges and pauses, round after round, until the end or until the user stops. Each verdict is
+    /// recorded, then given to `told` with what happened since the one before; `wrong` hears once what
+    /// the link does wrong, which ends nothing.
+    pub(super) fn rounds(
+        &mut self,
+        pause: Duration,
+        end: Option<Duration>,
+        told: impl FnMut(&[Event], Judgement),
+    ) -> Result<(), Failure> {
+        self.open()?;
+        let Some(mut link) = self.link.take() else {
+            return Ok(());
+        };
+        let target = link.opening().map(|opening| opening.target().clone());
+        let mut watching = Watching {
+            args: &self.args,
+            record: &self.record,
+            telling: &mut self.telling,
+            target,
+            said: None,
+            told,
+            failure: None,
+        };
+        let task = Task::Rounds { pause, end };
+        let ended = drive::run(&mut self.session, task, &mut link, &mut watching);
+        let failure = watching.failure;
+        self.link = Some(link);
+        match failure {
+            Some(failure) => Err(failure),
+            None if ended.is_stopped() => Ok(()),
+            None => self.failure_of(ended).map_or(Ok(()), Err),
         }
     }
 
@@ -242,131 +282,34 @@ impl<'a> Live<'a> {
 
     /// Everything so far, judged with the answers given since.
     fn judged(&self) -> Judgement {
-        judge(&self.events, Some(self.profile), None)
-    }
-
-    /// Begins to ask; where that is not right, listens to the others instead. Gives nothing then.
-    fn ask(&mut self) -> Result<Option<Asking>, Failure> {
-        self.open()?;
-        let quiet = match self.way.take() {
-            Some(Way::Quiet(quiet)) => *quiet,
-            Some(Way::Asking(asking)) => return Ok(Some(*asking)),
-            None => return Ok(None),
-        };
-        match session::begin(quiet, self.profile, &self.manner()) {
-            Ok(asking) => {
-                // The word was given once, after the caution; it holds for this visit.
-                self.user_said |= asking.user_said();
-                Ok(Some(asking))
-            }
-            Err(Refusal::NotShown(NotShown::NotSilent { .. }, quiet)) => {
-                self.keep(Way::Quiet(quiet));
-                self.wait(OVERHEAR)?;
-                Ok(None)
-            }
-            Err(Refusal::NotShown(why, quiet)) => {
-                self.keep(Way::Quiet(quiet));
-                let hint = Some(why.hint().to_owned());
-                Err(failure(USAGE, "may-wake", why.to_string(), hint))
-            }
-            Err(Refusal::Trouble(trouble)) => Err(reach::failure_of(&trouble)),
-        }
-    }
-
-    /// Keeps the link, and what happened on it since.
-    fn keep(&mut self, mut way: Way) {
-        self.events.extend(match &mut way {
-            Way::Quiet(quiet) => quiet.drain(),
-            Way::Asking(asking) => asking.drain(),
-        });
-        self.way = Some(way);
-    }
-
-    /// Keeps a link that asked. Trouble other than somebody else asking ends the step.
-    fn rest(&mut self, asking: Asking, trouble: Option<LinkTrouble>) -> Result<(), Failure> {
-        let Some(trouble) = trouble else {
-            self.keep(Way::Asking(Box::new(asking)));
-            return Ok(());
-        };
-        self.keep(Way::Quiet(Box::new(asking.into_quiet())));
-        if let LinkTrouble::SomeoneElseAsks { .. } = trouble {
-            out::say("  somebody else asks on this line now: listening to them");
-            return Ok(());
-        }
-        Err(reach::failure_of(&trouble))
+        self.session.verdict(None)
     }
 
     /// A step is over: nothing more is asked until the next one.
     fn end_step(&mut self) {
-        if let Some(Way::Asking(asking)) = self.way.take_if(|way| matches!(way, Way::Asking(_))) {
-            self.keep(Way::Quiet(Box::new(asking.into_quiet())));
+        if let Some(link) = &mut self.link {
+            drive::stop_asking(&mut self.session, link, &mut self.telling);
         }
     }
 
     /// Reads everything once.
-    pub(super) fn look(&mut self) -> Result<(), Failure> {
-        let Some(mut asking) = self.ask()? else {
-            return Ok(());
-        };
-        let manner = self.manner();
-        let trouble = session::look(&mut asking, self.profile, &manner, |_, _, _| {});
-        self.rest(asking, trouble)
+    fn look(&mut self) -> Result<(), Failure> {
+        self.run(Task::Look)
     }
 
-    /// Reads the little that changes around a transition, round after round with a pause between,
-    /// until `over` says so or the time has passed. At least one round.
-    fn follow(
-        &mut self,
-        time: Duration,
-        pause: Duration,
-        mut over: impl FnMut(&MemberEvidence, &Profile) -> bool,
-    ) -> Result<(), Failure> {
-        let Some(mut asking) = self.ask()? else {
-            return Ok(());
-        };
-        let unit = self.manner().unit;
-        let cost = Cost {
-            line: asking.line(),
-            answer_time: Duration::from_millis(self.profile.answering.answer_time_ms.into()),
-        };
-        let time_out = Duration::from_millis(self.profile.answering.time_out_ms.into());
-        let mut follow = Follow::new(self.profile, unit, &cost);
-        let until = asking.now() + time;
-        let trouble = loop {
-            let round = (0..follow.round()).filter_map(|_| follow.next_ask());
-            let trouble = round
-                .map(|ask| asking.ask(ask, time_out))
-                .find_map(Result::err);
-            let evidence = evidence_in(asking.tape(), self.profile);
-            let is_over = evidence
-                .iter()
-                .any(|e| e.unit == unit && over(e, self.profile));
-            if trouble.is_some() || is_over || asking.now() >= until {
-                break trouble;
-            }
-            let next = (asking.now() + pause).min(until);
-            if let Err(trouble) = asking.idle(next) {
-                break Some(trouble);
-            }
-        };
-        self.rest(asking, trouble)
+    /// Reads the little that changes around a transition, once.
+    fn follow_once(&mut self) -> Result<(), Failure> {
+        self.run(Task::Follow {
+            time: Duration::ZERO,
+            pause: Duration::ZERO,
+            until: Until::Once,
+        })
     }
 
     /// Lets time pass, listening.
-    pub(super) fn wait(&mut self, time: Duration) -> Result<(), Failure> {
+    fn wait(&mut self, time: Duration) -> Result<(), Failure> {
         let until = self.now() + time;
-        match self.way.take() {
-            Some(Way::Quiet(mut quiet)) => {
-                let waited = quiet.listen(until);
-                self.keep(Way::Quiet(quiet));
-                waited.map_err(|trouble| reach::failure_of(&trouble))
-            }
-            Some(Way::Asking(mut asking)) => {
-                let trouble = asking.idle(until).err();
-                self.rest(*asking, trouble)
-            }
-            None => Ok(()),
-        }
+        self.run(Task::Wait { until })
     }
 
     /// Does what a measured step needs.
@@ -387,7 +330,7 @@ impl<'a> Live<'a> {
         self.open()?;
         let mut began = self.now();
         let is_simulated = self.args.place.simulated.is_some();
-        if session::may_wake(self.profile).is_some() && !is_simulated {
+        if may_wake(self.profile).is_some() && !is_simulated {
             self.silence_time()?;
         }
         loop {
@@ -435,10 +378,10 @@ impl<'a> Live<'a> {
             }
             let states = self.states();
             if !states.last().is_some_and(|(_, kind)| in_service(*kind)) {
-                self.follow(STRETCH, Duration::ZERO, |e, profile| {
-                    e.states(profile)
-                        .last()
-                        .is_some_and(|(_, kind)| in_service(*kind))
+                self.run(Task::Follow {
+                    time: STRETCH,
+                    pause: Duration::ZERO,
+                    until: Until::InService,
                 })?;
             }
             self.look()?;
@@ -454,14 +397,16 @@ impl<'a> Live<'a> {
 
     /// Follows the unit alone once more, judged only by what was seen since: what was before is known.
     fn afresh(&mut self) -> Result<Ended, Failure> {
-        let earlier = std::mem::take(&mut self.events);
+        let earlier = std::mem::take(&mut self.telling.events);
         let opened = |event: &&Event| matches!(event.what, What::Opened(_));
-        self.events.extend(earlier.iter().find(opened).cloned());
+        let first = earlier.iter().find(opened).cloned();
+        self.telling.events.extend(first.clone());
+        self.session.begin_afresh(first.as_ref());
         let result = self.alone();
-        let since = std::mem::take(&mut self.events);
-        self.events = earlier;
-        self.events
-            .extend(since.into_iter().filter(|event| !opened(&event)));
+        self.session.end_afresh();
+        let since = std::mem::replace(&mut self.telling.events, earlier);
+        let since = since.into_iter().filter(|event| !opened(&event));
+        self.telling.events.extend(since);
         result
     }
 
@@ -490,8 +435,8 @@ impl<'a> Live<'a> {
     /// When the unit was switched on, by its own uptime, s since the session began; nothing where it
     /// tells none.
     fn switched_on(&self) -> Option<f64> {
-        let unit = self.manner().unit;
-        let evidence = evidence_in(&self.events, self.profile);
+        let unit = self.unit();
+        let evidence = evidence_in(&self.telling.events, self.profile);
         let mine = evidence.iter().find(|e| e.unit == unit)?;
         let (at, uptime) = mine.series(self.profile, Role::Uptime).pop()?;
         Some(at.as_secs_f64() - uptime)
@@ -559,13 +504,17 @@ impl<'a> Live<'a> {
         out::say(&format!(
             "  current {rest:.1} A; now set a small charge or discharge at the inverter, {LEAST_STEP} A or more"
         ));
-        self.follow(AWAIT_LOAD, UNHURRIED, |e, profile| {
-            let last = currents(e, profile).last().map(|(_, amperes)| *amperes);
-            last.is_some_and(|amperes| (amperes - rest).abs() >= LEAST_STEP)
+        self.run(Task::Follow {
+            time: AWAIT_LOAD,
+            pause: UNHURRIED,
+            until: Until::CurrentMoves {
+                from: rest,
+                by: LEAST_STEP,
+            },
         })?;
         self.cells_between(load_begin, load_end)?;
         let judgement = self.judge()?;
-        let Some(step) = recorded(&self.events, &self.events, self.profile) else {
+        let Some(step) = recorded(&self.telling.events, &self.telling.events, self.profile) else {
             return not_yet(
                 "the cells were not read at both moments: somebody else asks on this line, or this computer slept"
                     .to_owned(),
@@ -586,17 +535,17 @@ impl<'a> Live<'a> {
     /// Reads all cells once, the current just before and after them, between two marks.
     fn cells_between(&mut self, begin: &str, end: &str) -> Result<(), Failure> {
         self.said(What::Mark(begin.to_owned()));
-        self.follow(Duration::ZERO, Duration::ZERO, |_, _| true)?;
+        self.follow_once()?;
         self.look()?;
-        self.follow(Duration::ZERO, Duration::ZERO, |_, _| true)?;
+        self.follow_once()?;
         self.said(What::Mark(end.to_owned()));
         Ok(())
     }
 
     /// The current read last, A, positive into the battery.
     fn last_current(&self) -> Option<f64> {
-        let unit = self.manner().unit;
-        let evidence = evidence_in(&self.events, self.profile);
+        let unit = self.unit();
+        let evidence = evidence_in(&self.telling.events, self.profile);
         let mine = evidence.iter().find(|e| e.unit == unit)?;
         let (_, amperes) = currents(mine, self.profile).pop()?;
         Some(amperes)
@@ -604,14 +553,85 @@ impl<'a> Live<'a> {
 
     /// States of the unit so far, since the clocks last went apart.
     fn states(&self) -> Vec<(Duration, StateKind)> {
-        let unit = self.manner().unit;
-        let evidence = evidence_in(&self.events, self.profile);
+        let unit = self.unit();
+        let evidence = evidence_in(&self.telling.events, self.profile);
         let mine = evidence.iter().find(|e| e.unit == unit);
         let mut states = mine.map(|e| e.states(self.profile)).unwrap_or_default();
-        let broken = clock_breaks(&self.events).pop();
+        let broken = clock_breaks(&self.telling.events).pop();
         states.retain(|(at, _)| broken.is_none_or(|broken| *at >= broken.at));
         states
     }
+}
+
+/// Takes the verdicts of rounds.
+struct Watching<'w, F> {
+    args: &'w CheckArgs,
+    record: &'w Record,
+    telling: &'w mut Telling,
+    target: Option<Target>,
+    /// What the link did wrong, as last said.
+    said: Option<String>,
+    told: F,
+    failure: Option<Failure>,
+}
+
+impl<F> Watching<'_, F> {
+    fn wrong(&mut self, message: String) {
+        if self.said.as_ref() != Some(&message) {
+            out::say(&format!("note: {message}"));
+            self.said = Some(message);
+        }
+    }
+}
+
+impl<F: FnMut(&[Event], Judgement)> Sink for Watching<'_, F> {
+    fn opened(&mut self, quiet: &mut Quiet) {
+        self.telling.opened(quiet);
+    }
+
+    fn not_opened(&mut self, why: &OpenError) {
+        self.telling.not_opened(why);
+        if let Some(target) = &self.target {
+            let failure = reach::failure_of_open(why, target);
+            if matches!(failure.kind, "path" | "port") {
+                self.wrong(failure.message);
+            }
+        }
+    }
+
+    fn event(&mut self, event: &Event) {
+        self.telling.event(event);
+    }
+
+    fn progress(&mut self, progress: &Progress) {
+        match progress {
+            Progress::Trouble(trouble) => self.wrong(trouble.to_string()),
+            progress => self.telling.progress(progress),
+        }
+    }
+
+    fn judged(&mut self, judgement: &Judgement) -> ControlFlow<()> {
+        if let Err(failure) = same_unit(self.args, self.record, judgement) {
+            self.failure = Some(failure);
+            return ControlFlow::Break(());
+        }
+        // Recorded first: what stands on the screen is on the disk.
+        self.record.entry(&Entry::Shown(shown(judgement)));
+        let events = std::mem::take(&mut self.telling.events);
+        (self.told)(&events, judgement.clone());
+        ControlFlow::Continue(())
+    }
+
+    fn word(&mut self, word: &Word) -> bool {
+        self.telling.word(word)
+    }
+}
+
+/// Whether it is the unit that is meant; before anything is shown of it.
+fn same_unit(args: &CheckArgs, record: &Record, judgement: &Judgement) -> Result<(), Failure> {
+    let serial = judgement.identity.serial.as_deref();
+    places::same_unit(args, serial)?;
+    serial.map_or(Ok(()), |serial| record.unit(serial))
 }
 
 /// What a fit says, in words.

@@ -3,6 +3,7 @@
 //! Shared by every command that reaches a unit. Does not: ask, judge, or print results.
 
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 use packside_profiles::{LineSettings, Profile};
@@ -15,7 +16,7 @@ use super::out;
 use crate::event::Plugged;
 use crate::lamp;
 use crate::link::{
-    Blame, Clock, Interrupt, LinkTrouble, LocalPort, OpenError, OpenOptions, Quiet, Target,
+    Blame, Clock, LinkTrouble, LocalPort, OpenError, OpenOptions, Opening, Quiet, Target,
     since_1970,
 };
 use crate::simulated::Simulated;
@@ -158,6 +159,41 @@ pub(crate) fn open(
         let now = args.record.record.as_ref().map(|_| since_1970());
         return Ok(open_simulated_now(&scenario, profile, how, now));
     }
+    let (target, options) = real(args, profile, plugged, clock)?;
+    crate::link::open(&target, options, Box::new(out::say))
+        .map_err(|error| failure_of_open(&error, &target))
+}
+
+/// A link, and whether it is open.
+pub(crate) enum Reached {
+    /// A simulated one.
+    Open(Quiet),
+    /// A real one, to be opened once it is needed.
+    Closed(Opening),
+}
+
+/// The link of a session that began before.
+pub(crate) fn link(
+    args: &CheckArgs,
+    profile: &Profile,
+    plugged: Option<Plugged>,
+    clock: Clock,
+) -> Result<Reached, Failure> {
+    if args.place.simulated.is_some() {
+        return open(args, profile, plugged, Some(clock)).map(Reached::Open);
+    }
+    let (target, options) = real(args, profile, plugged, Some(clock))?;
+    let say = Arc::new(out::say);
+    Ok(Reached::Closed(Opening::new(target, options, say)))
+}
+
+/// Where a real unit is, and how it is opened.
+fn real(
+    args: &CheckArgs,
+    profile: &Profile,
+    plugged: Option<Plugged>,
+    clock: Option<Clock>,
+) -> Result<(Target, OpenOptions), Failure> {
     let target = target(&args.place, profile)?;
     let unit = args.only.or(args.unit).unwrap_or(profile.answering.unit);
     if matches!(target, Target::Serial { .. }) && !(1..=247).contains(&unit) {
@@ -165,15 +201,14 @@ pub(crate) fn open(
         return Err(failure(USAGE, "usage", text, None));
     }
     let given = args.interrupt.clone();
-    let interrupt = given.unwrap_or_else(|| Interrupt::on_ctrl_c().unwrap_or_default());
+    let interrupt = given.unwrap_or_else(super::interrupt::on_ctrl_c);
     let options = OpenOptions {
         plugged,
         ask_anyway: args.ask_anyway,
         interrupt,
         clock,
     };
-    crate::link::open(&target, options, Box::new(out::say))
-        .map_err(|error| failure_of_open(&error, &target))
+    Ok((target, options))
 }
 
 /// Opens a link that is only listened to, at these settings where it is a serial one.
@@ -192,7 +227,7 @@ pub(crate) fn open_place(
     let options = OpenOptions {
         plugged,
         ask_anyway,
-        interrupt: Interrupt::on_ctrl_c().unwrap_or_default(),
+        interrupt: super::interrupt::on_ctrl_c(),
         clock: None,
     };
     crate::link::open(&target, options, Box::new(out::say))
@@ -256,7 +291,8 @@ fn by_blame(blame: Blame) -> (u8, &'static str) {
     }
 }
 
-fn failure_of_open(error: &OpenError, target: &Target) -> Failure {
+/// A failure from why a link could not be opened.
+pub(crate) fn failure_of_open(error: &OpenError, target: &Target) -> Failure {
     let (exit, kind) = by_blame(error.blame());
     // Who holds a port, or which group may open it, is more than the opening could tell.
     let fix = match target {

@@ -3,11 +3,10 @@
 //! Does not: judge. Trouble with the file never stops a look: it is said at once and once more at
 //! the end, and everything acknowledged before stays.
 
-use std::cell::RefCell;
 use std::fs::File;
 use std::io::BufReader;
 use std::path::Path;
-use std::rc::Rc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use super::args::{RecordArgs, duration};
@@ -26,7 +25,7 @@ use crate::words;
 
 /// A recording under way, or none. Clones write to the same file.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Record(Rc<RefCell<State>>);
+pub(crate) struct Record(Arc<Mutex<State>>);
 
 #[derive(Debug, Default)]
 struct State {
@@ -66,10 +65,15 @@ impl Record {
             recorder: Some(recorder),
             ..State::default()
         };
-        let record = Self(Rc::new(RefCell::new(state)));
+        let record = Self(Arc::new(Mutex::new(state)));
         record.session()?;
         out::say(&format!("recording into {}", path.display()));
         Ok(record)
+    }
+
+    /// The file; a thread that panicked while writing has left whole lines.
+    fn state(&self) -> MutexGuard<'_, State> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Begins another session in the same file: a link that was opened anew, with its own times.
@@ -79,7 +83,7 @@ impl Record {
             utc,
             offset_minutes,
         };
-        match &mut self.0.borrow_mut().recorder {
+        match &mut self.state().recorder {
             Some(recorder) => recorder.session(&start).map_err(|e| failure(&e)),
             None => Ok(()),
         }
@@ -87,7 +91,7 @@ impl Record {
 
     /// Records everything that happens on this link.
     pub(crate) fn follow(&self, quiet: &mut Quiet) {
-        if self.0.borrow().recorder.is_some() {
+        if self.state().recorder.is_some() {
             let record = self.clone();
             quiet.record_to(Box::new(move |event| record.event(event.clone())));
         }
@@ -100,7 +104,7 @@ impl Record {
 
     /// Adds a line.
     pub(crate) fn entry(&self, entry: &Entry) {
-        let mut state = self.0.borrow_mut();
+        let mut state = self.state();
         let Some(Err(error)) = state.recorder.as_mut().map(|r| r.entry(entry)) else {
             return;
         };
@@ -118,14 +122,14 @@ impl Record {
     /// Where the recording is about another one.
     pub(crate) fn unit(&self, serial: &str) -> Result<(), Failure> {
         self.entry(&Entry::Unit(serial.to_owned()));
-        if !self.0.borrow().is_another {
+        if !self.state().is_another {
             return Ok(());
         }
         let hint = "nothing of this unit was recorded: give it a recording of its own, --record NEW.visit.jsonl";
         Err(Failure {
             exit: LOCAL,
             kind: ANOTHER_UNIT,
-            message: self.0.borrow().trouble.clone().unwrap_or_default(),
+            message: self.state().trouble.clone().unwrap_or_default(),
             hint: Some(hint.to_owned()),
         })
     }
@@ -135,7 +139,7 @@ impl Record {
     /// # Errors
     /// Where it is not whole.
     pub(crate) fn close(&self) -> Result<(), Failure> {
-        let mut state = self.0.borrow_mut();
+        let mut state = self.state();
         if let Some(mut recorder) = state.recorder.take() {
             match recorder.seal() {
                 Ok(fingerprint) => {

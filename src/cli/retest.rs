@@ -16,13 +16,13 @@ use packside_simulator::Scenario;
 
 use super::args::ConfigArg;
 use super::failure::{Failure, LOCAL, failure};
-use super::rehearse::look;
 use super::{out, record};
 use crate::facts::Judgement;
 use crate::judge::judge;
 use crate::recording::Shown;
 use crate::show::json::{self, retest::Retest};
 use crate::show::screen;
+use crate::simulated::rehearsal::look;
 use crate::words;
 
 /// Exit code where an expectation does not hold.

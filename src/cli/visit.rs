@@ -189,7 +189,7 @@ fn walk<'a>(
 ) -> Result<(Live<'a>, bool), Failure> {
     let sightings = reach::sightings(&look, &loaded.profile)?;
     let mut live = Live::begin(look, &loaded.profile, record.clone())?;
-    live.events.extend(earlier);
+    live.knows(earlier);
     for (lamp, pattern) in sightings {
         live.said(What::Sighting { lamp, pattern });
     }

@@ -26,14 +26,12 @@ use super::prompt::Keys;
 use super::reach::{self, Loaded};
 use super::record::{self, Record};
 use super::{check, out, places};
-use crate::judge::judge;
+use crate::judge::Case;
 use crate::link::{Interrupt, wall};
 use tell::Teller;
 
 /// Between two rounds.
 const PAUSE: Duration = Duration::from_secs(2);
-/// Judging may take this share of the time at most: in a long session there is much to judge.
-const SHARE_OF_JUDGING: u32 = 5;
 /// How long a simulated unit is watched unless said otherwise.
 const SIMULATED: Duration = Duration::from_secs(60);
 /// Longest wait for a key.
@@ -111,7 +109,7 @@ impl WatchArgs {
             moment: None,
             record: self.record.clone(),
             config: self.config.clone(),
-            interrupt: Some(Interrupt::on_ctrl_c().unwrap_or_default()),
+            interrupt: Some(super::interrupt::on_ctrl_c()),
         })
     }
 }
@@ -163,9 +161,13 @@ fn replay(
         out::say("no verdict was shown in this session: judged at its end only");
         moments.push((session.events.len(), None));
     }
+    let mut case = Case::new(Some(Arc::new(loaded.profile.clone())));
+    let (mut all, mut pushed) = (session.events.iter(), 0);
     for (events, moment) in moments {
-        let events: Vec<_> = session.events.iter().take(events).collect();
-        teller.take(&events, judge(&events, Some(&loaded.profile), moment));
+        let new: Vec<_> = all.by_ref().take(events - pushed).collect();
+        pushed = events;
+        new.iter().for_each(|event| case.push(event));
+        teller.take(&new, case.verdict(moment.unwrap_or_else(|| case.moment())));
     }
     end(&mut teller, look)
 }
@@ -182,51 +184,12 @@ fn watch(
     let mut live = Live::begin(look.clone(), &loaded.profile, record.clone())?;
     let end = args.length().map(|length| live.now() + length);
     let mut keys = None;
-    let mut said = String::new();
-    let mut is_lost = false;
-    loop {
-        let is_first = teller.last.is_none();
-        // A lost link is told before anything else is tried on it.
-        let round = match (is_lost, !is_first && live.others_talk()) {
-            (true, _) => live.wait(PAUSE),
-            (false, true) => Ok(()),
-            (false, false) => live.look(),
-        };
-        is_lost = goes_wrong(round, &mut said)?;
-        if is_first && interrupt.raised() {
-            return Ok(());
-        }
-        let began = live.now();
-        let judgement = live.verdict()?;
-        teller.take(&live.events, judgement);
+    live.rounds(PAUSE, end, |events, judgement| {
+        teller.take(events, judgement);
         if teller.in_place && keys.is_none() {
             keys = StopKey::watch(&interrupt);
         }
-        let pause = PAUSE.max(live.now().saturating_sub(began) * SHARE_OF_JUDGING);
-        let left = end.map(|end| end.saturating_sub(live.now()));
-        if interrupt.raised() || left.is_some_and(|left| left.is_zero()) {
-            return Ok(());
-        }
-        is_lost |= goes_wrong(live.wait(left.unwrap_or(pause).min(pause)), &mut said)?;
-    }
-}
-
-/// What a link does wrong is judged and does not end watching; the person and wrong usage do.
-///
-/// Gives whether the link did wrong.
-fn goes_wrong(done: Result<(), Failure>, said: &mut String) -> Result<bool, Failure> {
-    match done {
-        Err(failure) if matches!(failure.kind, "path" | "port") => {
-            if *said != failure.message {
-                out::say(&format!("note: {}", failure.message));
-                *said = failure.message;
-            }
-            Ok(true)
-        }
-        // The loop sees it and ends.
-        Err(failure) if failure.kind == "interrupted" => Ok(false),
-        done => done.map(|()| false),
-    }
+    })
 }
 
 /// Watches the keyboard beside the link, so that q stops at once whatever is under way.

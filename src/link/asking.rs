@@ -158,10 +158,10 @@ impl Asking {
     ///
     /// # Errors
     /// Where the user stops, someone else asks, or the link is lost.
-    pub fn idle(&mut self, until: Duration) -> Result<(), LinkTrouble> {
-        self.bring_back()?;
+    pub async fn idle_async(&mut self, until: Duration) -> Result<(), LinkTrouble> {
+        self.bring_back().await?;
         while self.now() < until {
-            self.hear(until)?;
+            self.hear(until).await?;
         }
         Ok(())
     }
@@ -175,16 +175,20 @@ impl Asking {
     /// # Errors
     /// Where asking is not possible, or not right any more, or where what came is plainly not from
     /// a unit. A time-out is no error but an outcome.
-    pub fn ask(&mut self, ask: Ask, time_out: Duration) -> Result<Exchange, LinkTrouble> {
+    pub async fn ask_async(
+        &mut self,
+        ask: Ask,
+        time_out: Duration,
+    ) -> Result<Exchange, LinkTrouble> {
         self.may_ask(ask)?;
         for _ in 0..=FENCES {
             let fence = match self.asker.next(ask) {
-                Next::Ask(ask) => return self.exchange(ask, time_out),
+                Next::Ask(ask) => return self.exchange(ask, time_out).await,
                 Next::Fence(fence) => fence,
                 Next::Stuck => return Err(LinkTrouble::Stuck),
             };
             self.may_fence(fence)?;
-            let exchange = self.exchange(fence, time_out)?;
+            let exchange = self.exchange(fence, time_out).await?;
             if !is_answer(&exchange.outcome) {
                 return Ok(exchange);
             }
@@ -196,8 +200,8 @@ impl Asking {
     ///
     /// # Errors
     /// Where the port is gone, is no line, or does not take them.
-    pub fn set_line(&mut self, line: LineSettings) -> Result<(), LinkTrouble> {
-        self.bring_back()?;
+    pub async fn set_line_async(&mut self, line: LineSettings) -> Result<(), LinkTrouble> {
+        self.bring_back().await?;
         let opened = self.tap.set_line(line, BadCharacters::Kept)?;
         self.take(&opened).map(drop)
     }
@@ -206,27 +210,31 @@ impl Asking {
     /// question. An answer that comes later is a stray of a later exchange.
     ///
     /// # Errors
-    /// As [`Asking::ask`].
-    pub fn probe(&mut self, ask: Ask, first_byte: Duration) -> Result<Exchange, LinkTrouble> {
+    /// As [`Asking::ask_async`].
+    pub async fn probe_async(
+        &mut self,
+        ask: Ask,
+        first_byte: Duration,
+    ) -> Result<Exchange, LinkTrouble> {
         if self.asker.next(ask) != Next::Ask(ask) {
-            return self.ask(ask, first_byte);
+            return self.ask_async(ask, first_byte).await;
         }
         self.may_ask(ask)?;
         let patience = self.assumed_line().characters(REQUEST_BYTES) + first_byte;
-        self.exchange_within(ask, first_byte, Some(patience))
+        self.exchange_within(ask, first_byte, Some(patience)).await
     }
 
     /// Sends a question without waiting for its answer, and gives its transaction id. For Modbus TCP,
     /// whose ids tell answers apart; elsewhere nothing is sent.
     ///
     /// # Errors
-    /// As [`Asking::ask`].
-    pub fn post(&mut self, ask: Ask) -> Result<u16, LinkTrouble> {
+    /// As [`Asking::ask_async`].
+    pub async fn post_async(&mut self, ask: Ask) -> Result<u16, LinkTrouble> {
         if self.tap.port.framing() != Framing::Tcp {
             return Err(LinkTrouble::Stuck);
         }
         self.may_ask(ask)?;
-        self.bring_back()?;
+        self.bring_back().await?;
         let (asked, bytes) = self.asker.open(self.now(), ask, NETWORK);
         let What::Asked {
             transaction: Some(transaction),
@@ -236,7 +244,7 @@ impl Asking {
             return Err(LinkTrouble::Stuck);
         };
         self.tap.record(asked.at, asked.what);
-        let (Ok(event) | Err(event)) = self.tap.send(&bytes);
+        let (Ok(event) | Err(event)) = self.tap.send(&bytes).await;
         self.take(&event)?;
         Ok(transaction)
     }
@@ -245,12 +253,12 @@ impl Asking {
     ///
     /// # Errors
     /// Where the user stops, or what came is plainly not from a unit.
-    pub fn receive(&mut self, until: Duration) -> Result<Came, LinkTrouble> {
+    pub async fn receive_async(&mut self, until: Duration) -> Result<Came, LinkTrouble> {
         if self.tap.is_lost() {
-            self.bring_back()?;
+            self.bring_back().await?;
             return Ok(Came::Anew);
         }
-        let event = match self.tap.wait(until)? {
+        let event = match self.tap.wait(until).await? {
             Heard::Nothing => return Ok(Came::Nothing),
             Heard::Bytes(event) | Heard::Lost(event) => event,
         };
@@ -261,7 +269,7 @@ impl Asking {
                 None => Ok(Came::Bytes(bytes)),
             },
             _ => {
-                self.bring_back()?;
+                self.bring_back().await?;
                 Ok(Came::Anew)
             }
         }
@@ -299,20 +307,20 @@ impl Asking {
     }
 
     /// One request and what comes of it.
-    fn exchange(&mut self, ask: Ask, time_out: Duration) -> Result<Exchange, LinkTrouble> {
-        self.exchange_within(ask, time_out, None)
+    async fn exchange(&mut self, ask: Ask, time_out: Duration) -> Result<Exchange, LinkTrouble> {
+        self.exchange_within(ask, time_out, None).await
     }
 
     /// The same; with `patience`, only so long from sending where no byte comes.
-    fn exchange_within(
+    async fn exchange_within(
         &mut self,
         ask: Ask,
         time_out: Duration,
         patience: Option<Duration>,
     ) -> Result<Exchange, LinkTrouble> {
-        self.bring_back()?;
-        self.keep_pace()?;
-        self.keep_silence()?;
+        self.bring_back().await?;
+        self.keep_pace().await?;
+        self.keep_silence().await?;
         self.asker.tick(self.now());
         let wait = self.whole_wait(ask, time_out);
         let (asked, bytes) = self.asker.open(self.now(), ask, wait);
@@ -326,11 +334,11 @@ impl Asking {
         self.last_sent = Some(self.now());
         self.last_request.clone_from(&bytes);
         let heard_before = self.tap.received();
-        let done = match self.tap.send(&bytes) {
+        let done = match self.tap.send(&bytes).await {
             Ok(sent) => {
                 let early = self.take(&sent)?;
                 let patience = patience.map(|patience| asked.at + patience);
-                self.await_end(exchange, deadline, patience, early)?
+                self.await_end(exchange, deadline, patience, early).await?
             }
             Err(lost) => self.take(&lost)?,
         };
@@ -348,7 +356,7 @@ impl Asking {
 
     /// Waits for the exchange to end: at the deadline at the latest, or at the end of the patience
     /// where no byte has come by then.
-    fn await_end(
+    async fn await_end(
         &mut self,
         number: u32,
         deadline: Duration,
@@ -360,7 +368,7 @@ impl Asking {
         while !done.iter().any(|done| done.number == number) {
             let is_unheard = self.tap.received() == heard_before;
             let end = patience.filter(|_| is_unheard).unwrap_or(deadline);
-            let event = match self.tap.wait(end.min(deadline)) {
+            let event = match self.tap.wait(end.min(deadline)).await {
                 Ok(Heard::Bytes(event) | Heard::Lost(event)) => event,
                 Ok(Heard::Nothing) => self.deadline_passed(number),
                 Err(stopped) => {
@@ -412,35 +420,35 @@ impl Asking {
     }
 
     /// Listens for one event at most; what comes belongs to no open question.
-    fn hear(&mut self, until: Duration) -> Result<(), LinkTrouble> {
-        match self.tap.wait(until)? {
+    async fn hear(&mut self, until: Duration) -> Result<(), LinkTrouble> {
+        match self.tap.wait(until).await? {
             Heard::Bytes(event) => self.take(&event).map(drop),
             Heard::Lost(event) => {
                 self.take(&event)?;
-                self.bring_back()
+                self.bring_back().await
             }
             Heard::Nothing => Ok(()),
         }
     }
 
     /// Opens a lost link again. The asker learns that nothing under way can arrive any more.
-    fn bring_back(&mut self) -> Result<(), LinkTrouble> {
+    async fn bring_back(&mut self) -> Result<(), LinkTrouble> {
         if !self.tap.is_lost() {
             return Ok(());
         }
-        let back = self.tap.bring_back(self.now() + BACK_WITHIN)?;
+        let back = self.tap.bring_back(self.now() + BACK_WITHIN).await?;
         (self.unheard, self.is_fresh) = (0, true);
         self.take(&back).map(drop)
     }
 
     /// Waits until the next request is due, and reads what lies waiting.
-    fn keep_pace(&mut self) -> Result<(), LinkTrouble> {
+    async fn keep_pace(&mut self) -> Result<(), LinkTrouble> {
         let due = self
             .last_sent
             .map_or(Duration::ZERO, |sent| sent + self.pacing.gap());
         let due = due.max(self.now());
         loop {
-            self.hear(due)?;
+            self.hear(due).await?;
             if self.now() >= due {
                 return Ok(());
             }
@@ -448,7 +456,7 @@ impl Asking {
     }
 
     /// Waits until no byte has been on the line for a frame silence.
-    fn keep_silence(&mut self) -> Result<(), LinkTrouble> {
+    async fn keep_silence(&mut self) -> Result<(), LinkTrouble> {
         if self.tap.port.framing() == Framing::Tcp {
             return Ok(());
         }
@@ -464,7 +472,7 @@ impl Asking {
                     waited: NEVER_SILENT,
                 });
             }
-            self.hear(silent)?;
+            self.hear(silent).await?;
         }
     }
 

@@ -1,45 +1,43 @@
 //! The user's wish to stop, seen by every wait within 100 ms.
+//!
+//! Does not: know where the wish comes from; whoever has the terminal or the signals raises it.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use tokio::sync::Notify;
+
 /// A flag that anyone may raise and every wait looks at. Clones share it.
 #[derive(Debug, Clone, Default)]
-pub struct Interrupt(Arc<AtomicBool>);
+pub struct Interrupt(Arc<Flag>);
+
+#[derive(Debug, Default)]
+struct Flag {
+    raised: AtomicBool,
+    /// Wakes those who wait without looking.
+    wakes: Notify,
+}
 
 impl Interrupt {
     /// Asks everything to stop.
     pub fn raise(&self) {
-        self.0.store(true, Ordering::Relaxed);
+        self.0.raised.store(true, Ordering::SeqCst);
+        self.0.wakes.notify_waiters();
     }
 
     /// Whether someone asked to stop.
     pub fn raised(&self) -> bool {
-        self.0.load(Ordering::Relaxed)
+        self.0.raised.load(Ordering::SeqCst)
     }
 
-    /// A flag that Ctrl-C raises. A second Ctrl-C ends the program at once with code 130.
-    ///
-    /// # Errors
-    /// Where the system gives no thread or no signals; Ctrl-C then ends the program as usual.
-    pub fn on_ctrl_c() -> std::io::Result<Self> {
-        let interrupt = Self::default();
-        let raised = interrupt.clone();
-        let runtime = tokio::runtime::Builder::new_current_thread()
-            .enable_io()
-            .build()?;
-        std::thread::Builder::new()
-            .name("ctrl-c".into())
-            .spawn(move || {
-                runtime.block_on(async {
-                    if tokio::signal::ctrl_c().await.is_ok() {
-                        raised.raise();
-                    }
-                    if tokio::signal::ctrl_c().await.is_ok() {
-                        std::process::exit(130);
-                    }
-                });
-            })?;
-        Ok(interrupt)
+    /// Is ready once someone asks to stop.
+    pub(super) async fn wait(self) {
+        let notified = self.0.wakes.notified();
+        // The waiter is in the list from here on, so nothing raised later is missed.
+        let mut notified = std::pin::pin!(notified);
+        notified.as_mut().enable();
+        if !self.raised() {
+            notified.await;
+        }
     }
 }

@@ -14,10 +14,14 @@
 //! - Every wait is bounded, and ends within 100 ms when the user stops.
 
 mod asking;
+mod at_once;
+mod awaited;
+mod blocking;
 mod clock;
 mod interrupt;
 mod local;
 mod open;
+mod opening;
 mod pacing;
 pub mod port;
 mod quiet;
@@ -28,18 +32,21 @@ mod trouble;
 mod unix;
 mod worker;
 
+pub use crate::session::{Blame, LinkTrouble, MayWake, NotShown, PortGone, Wake, quiet_window};
 pub use asking::{Asking, Came};
+pub use at_once::at_once;
 pub use clock::Clock;
 pub(crate) use clock::ClockWatch;
 pub use clock::{since_1970, wall};
 pub use interrupt::Interrupt;
 pub use local::{AdapterFacts, LocalPort, SystemFacts, ports, wait_for_new};
 pub use open::{MODBUS_TCP_PORT, OpenOptions, Target, open};
+pub use opening::{Opening, SayShared, side_by_side};
 pub use pacing::Pacing;
-pub use port::{Arrived, Port, PortGone};
-pub use quiet::{Grounds, Proof, Quiet, Wake, quiet_window};
+pub use port::{Arrived, Port};
+pub use quiet::{Grounds, Proof, Quiet};
 pub use serial::{SerialPortName, adapters, list};
 pub use tap::{Say, Sink};
 pub use tcp::CONNECT_TIME_OUT;
-pub use trouble::{Blame, LinkTrouble, MayWake, NotShown, OpenError};
+pub use trouble::OpenError;
 pub use unix::forget_typed;

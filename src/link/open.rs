@@ -2,6 +2,7 @@
 
 use packside_profiles::LineSettings;
 
+use super::awaited::AwaitedPort;
 use super::clock::Clock;
 use super::serial::SerialOpener;
 use super::tcp::TcpOpener;
@@ -86,53 +87,91 @@ pub struct OpenOptions {
 /// # Errors
 /// [`OpenError`] with the true cause.
 pub fn open(target: &Target, options: OpenOptions, mut say: Say) -> Result<Quiet, OpenError> {
-    let OpenOptions {
-        plugged,
-        ask_anyway,
-        interrupt,
-        clock,
-    } = options;
-    let clock = clock.unwrap_or_else(Clock::start);
+    let clock = options.clock.unwrap_or_else(Clock::start);
+    let facts = target.facts(&options);
+    say(&target.opening());
+    let interrupt = options.interrupt;
     let port: Box<dyn Port> = match target {
         Target::Serial { port, line } => {
-            say(&format!(
-                "opening {port} at {line}; its DTR and RTS lines are put down"
-            ));
-            let kind = LinkKind::Serial {
-                port: port.clone(),
-                line: *line,
-            };
-            let facts = LinkFacts {
-                kind,
-                framing: Framing::Rtu,
-                plugged,
-                ask_anyway,
-            };
             let opener = SerialOpener {
                 port: port.clone(),
                 line: *line,
             };
             Box::new(ThreadPort::open(opener, facts, interrupt, clock)?)
         }
-        Target::Gateway {
-            host,
-            port,
-            framing,
-        } => {
+        Target::Gateway { host, port, .. } => {
             let opener = TcpOpener {
                 host: host.clone(),
                 port: *port,
-            };
-            let address = opener.address();
-            say(&format!("connecting to {address}"));
-            let facts = LinkFacts {
-                kind: LinkKind::Gateway { address },
-                framing: *framing,
-                plugged,
-                ask_anyway,
             };
             Box::new(ThreadPort::open(opener, facts, interrupt, clock)?)
         }
     };
     Ok(Quiet::over(port, say))
+}
+
+/// The same, without a thread for a gateway: its link must be awaited.
+///
+/// # Errors
+/// [`OpenError`] with the true cause.
+pub(super) async fn open_async(
+    target: &Target,
+    options: OpenOptions,
+    mut say: Say,
+) -> Result<Quiet, OpenError> {
+    let Target::Gateway { host, port, .. } = target else {
+        return open(target, options, say);
+    };
+    let clock = options.clock.unwrap_or_else(Clock::start);
+    let facts = target.facts(&options);
+    say(&target.opening());
+    let opener = TcpOpener {
+        host: host.clone(),
+        port: *port,
+    };
+    let port = AwaitedPort::open(opener, facts, options.interrupt, clock).await?;
+    Ok(Quiet::over(Box::new(port), say))
+}
+
+impl Target {
+    /// What is told before it is opened.
+    fn opening(&self) -> String {
+        match self {
+            Self::Serial { port, line } => {
+                format!("opening {port} at {line}; its DTR and RTS lines are put down")
+            }
+            Self::Gateway { .. } => format!("connecting to {}", self.place()),
+        }
+    }
+
+    /// Name of the port, or host and port.
+    fn place(&self) -> String {
+        match self {
+            Self::Serial { port, .. } => port.clone(),
+            Self::Gateway { host, port, .. } => TcpOpener {
+                host: host.clone(),
+                port: *port,
+            }
+            .address(),
+        }
+    }
+
+    fn facts(&self, options: &OpenOptions) -> LinkFacts {
+        let (kind, framing) = match self {
+            Self::Serial { port, line } => {
+                let (port, line) = (port.clone(), *line);
+                (LinkKind::Serial { port, line }, Framing::Rtu)
+            }
+            Self::Gateway { framing, .. } => {
+                let address = self.place();
+                (LinkKind::Gateway { address }, *framing)
+            }
+        };
+        LinkFacts {
+            kind,
+            framing,
+            plugged: options.plugged,
+            ask_anyway: options.ask_anyway,
+        }
+    }
 }

@@ -3,19 +3,25 @@
 //! Real ports and the simulator's virtual line stand behind the same trait, so everything above
 //! is tested without a wire and never reads a clock itself.
 //!
+//! A port either blocks (a serial adapter, whose silences need exact times, and virtual time) or can be
+//! awaited, so that thousands of connections share one thread. Everything above is written once, over
+//! the `poll_` calls: what blocks is ready at the first of them.
+//!
 //! Does not: know frames, or decide whether sending is right (see [`crate::link::Quiet`], which
 //! keeps the port to itself until that is shown).
 
+use std::task::{Context, Poll};
 use std::time::Duration;
 
 use packside_profiles::LineSettings;
 
 use crate::event::BadCharacters;
 use crate::event::LinkFacts;
+use crate::session::PortGone;
 use crate::wire::Framing;
 
 /// A line or connection that carries bytes both ways. Times count from the start of the session.
-pub trait Port {
+pub trait Port: Send {
     /// What kind of link it is.
     fn facts(&self) -> &LinkFacts;
 
@@ -64,6 +70,26 @@ pub trait Port {
         })
     }
 
+    /// [`Port::send`], for ports that are awaited. The same bytes until it is ready.
+    fn poll_send(&mut self, _: &mut Context<'_>, bytes: &[u8]) -> Poll<Result<Duration, PortGone>> {
+        Poll::Ready(self.send(bytes))
+    }
+
+    /// [`Port::wait`], for ports that are awaited. Ready at once where `until` has passed.
+    fn poll_wait(&mut self, _: &mut Context<'_>, until: Duration) -> Poll<Arrived> {
+        Poll::Ready(self.wait(until))
+    }
+
+    /// [`Port::rest`], for ports that are awaited.
+    fn poll_rest(&mut self, _: &mut Context<'_>, until: Duration) -> Poll<bool> {
+        Poll::Ready(self.rest(until))
+    }
+
+    /// [`Port::reopen`], for ports that are awaited.
+    fn poll_reopen(&mut self, _: &mut Context<'_>) -> Poll<Result<(), PortGone>> {
+        Poll::Ready(self.reopen())
+    }
+
     /// Line settings, where there is a line.
     fn line(&self) -> Option<LineSettings> {
         self.facts().line()
@@ -86,33 +112,4 @@ pub enum Arrived {
     Gone(PortGone),
     /// The user wants to stop.
     Interrupted,
-}
-
-/// Why a port that was open moves no bytes any more.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-pub enum PortGone {
-    /// A tty that reads zero bytes or refuses: the adapter was pulled out.
-    #[error("the serial adapter is gone")]
-    Adapter,
-    /// The other side ended the connection.
-    #[error("the connection was closed by the other side")]
-    Closed,
-    /// The connection broke.
-    #[error("the connection broke: {why}")]
-    Broken {
-        /// As the system says it.
-        why: String,
-    },
-    /// Sent bytes were not taken for seconds.
-    #[error("the port took no bytes for {waited:?}")]
-    Stuck {
-        /// How long we waited.
-        waited: Duration,
-    },
-    /// Opening it again failed.
-    #[error("could not be opened again: {why}")]
-    StillGone {
-        /// Message of the opening.
-        why: String,
-    },
 }

@@ -14,63 +14,19 @@
 
 use std::time::Duration;
 
-use packside_profiles::model::{Base, FedBy, Span};
-use packside_profiles::{Known, LineSettings, Profile};
+use packside_profiles::LineSettings;
+use packside_profiles::model::Span;
 
 use super::tap::{Heard, Tap};
-use super::{Asking, LinkTrouble, MayWake, NotShown, Port, Say, Sink};
+use super::{Asking, LinkTrouble, NotShown, Port, Say, Sink, at_once};
 use crate::event::BadCharacters;
 use crate::event::{Event, LinkFacts, LinkKind, What};
-use crate::poll::{Read, absolute};
-
-/// Window without a byte where no profile tells how often an inverter usually polls.
-const USUAL_WINDOW: Duration = Duration::from_secs(12);
+use crate::poll::Read;
+use crate::session::{Wake, touches_any};
 
 /// An open link that listens.
 pub struct Quiet {
     tap: Tap,
-}
-
-/// What our questions may do to a unit.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Wake {
-    why: Option<MayWake>,
-    keeps_off: Vec<Span>,
-    clears: Vec<Span>,
-}
-
-impl Wake {
-    /// Judges planned reads by what the profile says feeds the inverter supervision.
-    pub fn of(profile: Option<&Profile>, known: &Known, planned: &[Read]) -> Self {
-        let mut wake = Self {
-            why: Some(MayWake::NoProfile),
-            keeps_off: Vec::new(),
-            clears: Vec::new(),
-        };
-        let Some(profile) = profile else { return wake };
-        let inverter = &profile.inverter;
-        let feeding = absolute(&inverter.reads_of, known);
-        let is_placed = |spans: &[Span]| absolute(spans, known).len() == spans.len();
-        let places_all = is_placed(&inverter.reads_of) && is_placed(&profile.spans);
-        let touches = planned.iter().any(|read| touches_any(read, &feeding));
-        wake.clears = absolute(&profile.clears_when_read, known);
-        wake.why = match inverter.fed_by {
-            FedBy::AnyRequest => Some(MayWake::AnyRequest),
-            FedBy::Unknown => Some(MayWake::Unknown),
-            FedBy::ReadsOf if touches || !places_all => Some(MayWake::PlannedRead),
-            FedBy::ReadsOf => {
-                wake.keeps_off = feeding;
-                None
-            }
-            FedBy::Writes | FedBy::OtherPort => None,
-        };
-        wake
-    }
-
-    /// Why a question may wake the unit, if it may: to be warned of before the first byte.
-    pub fn why(&self) -> Option<MayWake> {
-        self.why
-    }
 }
 
 /// What shows that asking is right.
@@ -109,14 +65,6 @@ impl Proof {
     pub(super) fn would_clear(&self, read: &Read) -> bool {
         touches_any(read, &self.clears)
     }
-}
-
-/// The silence that shows that nobody else asks: 1.2 times the slowest usual poll period.
-pub fn quiet_window(profile: Option<&Profile>) -> Duration {
-    let period = profile.and_then(|profile| profile.answering.usual_poll_s);
-    period.map_or(USUAL_WINDOW, |seconds| {
-        Duration::from_millis(u64::from(seconds) * 1200)
-    })
 }
 
 impl Quiet {
@@ -169,12 +117,12 @@ impl Quiet {
     ///
     /// # Errors
     /// Where the user stops, or a lost link is not back by then.
-    pub fn listen(&mut self, until: Duration) -> Result<(), LinkTrouble> {
+    pub async fn listen_async(&mut self, until: Duration) -> Result<(), LinkTrouble> {
         loop {
             if self.tap.is_lost() {
-                self.tap.bring_back(until)?;
+                self.tap.bring_back(until).await?;
             }
-            if let Heard::Nothing = self.tap.wait(until)? {
+            if let Heard::Nothing = self.tap.wait(until).await? {
                 return Ok(());
             }
             if self.now() >= until {
@@ -195,8 +143,8 @@ impl Quiet {
     /// silent for so long.
     ///
     /// # Errors
-    /// As [`Quiet::listen`].
-    pub fn listen_for_silence(
+    /// As [`Quiet::listen_async`].
+    pub async fn listen_for_silence_async(
         &mut self,
         window: Duration,
         until: Duration,
@@ -204,9 +152,9 @@ impl Quiet {
         while self.silent_for() < window && self.now() < until {
             let silence_ends = self.now() + (window - self.silent_for());
             if self.tap.is_lost() {
-                self.tap.bring_back(until)?;
+                self.tap.bring_back(until).await?;
             }
-            self.tap.wait(silence_ends.min(until))?;
+            self.tap.wait(silence_ends.min(until)).await?;
         }
         Ok(self.silent_for() >= window)
     }
@@ -232,7 +180,7 @@ impl Quiet {
         if user_said || facts.ask_anyway {
             return proof(Grounds::UserSaid, &[]);
         }
-        if let Some(why) = wake.why {
+        if let Some(why) = wake.why() {
             return Err(NotShown::MayWake { why });
         }
         if !facts.can_overhear() {
@@ -256,7 +204,8 @@ impl Quiet {
         if let Grounds::HeardSilent(window) = proof.grounds {
             // Whatever came between the proof and now is read first: silence is judged up to now.
             let now = self.now();
-            while let Ok(Heard::Bytes(_)) = self.tap.wait(now) {}
+            // A wait until now is over at once on every port.
+            while let Ok(Heard::Bytes(_)) = at_once(self.tap.wait(now)) {}
             let silent = self.silent_for();
             if silent < window {
                 return Err(Box::new((self, NotShown::NotSilent { silent, window })));
@@ -270,11 +219,4 @@ impl Quiet {
         self.tap.record(now, What::Listening(false));
         Ok(Asking::new(self.tap, functions, proof))
     }
-}
-
-/// Whether a read touches one of these ranges.
-fn touches_any(read: &Read, spans: &[Span]) -> bool {
-    spans
-        .iter()
-        .any(|span| span.base == Base::Absolute && read.touches(span))
 }

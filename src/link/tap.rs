@@ -4,6 +4,7 @@
 //!
 //! Does not: decide what to send or when.
 
+use std::future::poll_fn;
 use std::time::Duration;
 
 use packside_profiles::LineSettings;
@@ -13,10 +14,10 @@ use crate::event::BadCharacters;
 use crate::event::{Event, What};
 
 /// Told to the user while something takes its time, one line each.
-pub type Say = Box<dyn FnMut(&str)>;
+pub type Say = Box<dyn FnMut(&str) + Send>;
 
 /// Told every event the moment it stands on the tape.
-pub type Sink = Box<dyn FnMut(&Event)>;
+pub type Sink = Box<dyn FnMut(&Event) + Send>;
 
 /// First pause before a port is opened again; each later one is twice as long.
 const FIRST_PAUSE: Duration = Duration::from_millis(500);
@@ -150,8 +151,8 @@ impl Tap {
 
     /// Sends bytes. On a line they take their time after the write has returned. Gives the event on
     /// the tape: the bytes, or as an error the loss.
-    pub(crate) fn send(&mut self, bytes: &[u8]) -> Result<Event, Event> {
-        match self.port.send(bytes) {
+    pub(crate) async fn send(&mut self, bytes: &[u8]) -> Result<Event, Event> {
+        match poll_fn(|cx| self.port.poll_send(cx, bytes)).await {
             Ok(at) => {
                 let on_the_wire = self
                     .port
@@ -178,8 +179,8 @@ impl Tap {
     }
 
     /// Waits until something happens or `until` has passed.
-    pub(crate) fn wait(&mut self, until: Duration) -> Result<Heard, LinkTrouble> {
-        match self.port.wait(until) {
+    pub(crate) async fn wait(&mut self, until: Duration) -> Result<Heard, LinkTrouble> {
+        match poll_fn(|cx| self.port.poll_wait(cx, until)).await {
             Arrived::Bytes(at, bytes) => {
                 self.line_busy_until = self.line_busy_until.max(at);
                 self.last_heard = self.last_heard.max(at);
@@ -218,10 +219,10 @@ impl Tap {
     }
 
     /// Opens the port again, with growing pauses, until it is back or `give_up` has passed.
-    pub(crate) fn bring_back(&mut self, give_up: Duration) -> Result<Event, LinkTrouble> {
+    pub(crate) async fn bring_back(&mut self, give_up: Duration) -> Result<Event, LinkTrouble> {
         let mut pause = FIRST_PAUSE;
         loop {
-            match self.port.reopen() {
+            match poll_fn(|cx| self.port.poll_reopen(cx)).await {
                 Ok(()) => {
                     self.is_lost = false;
                     self.first_received.clear();
@@ -235,15 +236,15 @@ impl Tap {
                 }
                 Err(why) => self.say(&format!("{why}; trying again in {} s", pause.as_secs_f64())),
             }
-            self.rest(pause)?;
+            self.rest(pause).await?;
             pause = (pause * 2).min(LONGEST_PAUSE);
         }
     }
 
     /// Lets time pass while the port is gone.
-    fn rest(&mut self, pause: Duration) -> Result<(), LinkTrouble> {
+    async fn rest(&mut self, pause: Duration) -> Result<(), LinkTrouble> {
         let end = self.port.now() + pause;
-        if self.port.rest(end) {
+        if poll_fn(|cx| self.port.poll_rest(cx, end)).await {
             return Ok(());
         }
         Err(LinkTrouble::Interrupted)

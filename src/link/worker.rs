@@ -36,7 +36,7 @@ const SPIN: Duration = Duration::from_micros(200);
 /// Longest time between two looks at the interrupt.
 const SLICE: Duration = Duration::from_millis(50);
 /// Longest time that a write may take.
-const WRITE_TIME_OUT: Duration = Duration::from_secs(2);
+pub(super) const WRITE_TIME_OUT: Duration = Duration::from_secs(2);
 
 /// What the thread is told to do; each is reported as done.
 enum Order {
@@ -230,15 +230,8 @@ impl<O: Opener> Port for ThreadPort<O> {
         self.marks.take()
     }
 
-    #[expect(clippy::disallowed_methods, reason = "the real driver waits")]
     fn rest(&mut self, until: Duration) -> bool {
-        loop {
-            let left = until.saturating_sub(self.clock.now());
-            if self.interrupt.raised() || left.is_zero() {
-                return !self.interrupt.raised();
-            }
-            std::thread::sleep(left.min(SLICE));
-        }
+        sleep(self.clock, &self.interrupt, until)
     }
 
     fn reopen(&mut self) -> Result<(), PortGone> {
@@ -255,6 +248,18 @@ impl<O: Opener> Port for ThreadPort<O> {
         self.read_meanwhile.clear();
         self.gone = None;
         Ok(())
+    }
+}
+
+/// Lets time pass. `false` where the user wants to stop.
+#[expect(clippy::disallowed_methods, reason = "the real driver waits")]
+pub(super) fn sleep(clock: Clock, interrupt: &Interrupt, until: Duration) -> bool {
+    loop {
+        let left = until.saturating_sub(clock.now());
+        if interrupt.raised() || left.is_zero() {
+            return !interrupt.raised();
+        }
+        std::thread::sleep(left.min(SLICE));
     }
 }
 

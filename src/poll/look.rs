@@ -12,6 +12,7 @@
 //! - Clear-on-read ranges are never asked.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
 use std::time::Duration;
 
 use packside_profiles::model::{FedBy, Profile, Span};
@@ -57,8 +58,8 @@ enum Stage {
 
 /// One look at one or several unit addresses.
 #[derive(Debug)]
-pub struct Look<'a> {
-    profile: &'a Profile,
+pub struct Look {
+    profile: Arc<Profile>,
     cost: Cost,
     first_unit: u8,
     only: bool,
@@ -81,9 +82,9 @@ pub struct Look<'a> {
     planned: usize,
 }
 
-impl<'a> Look<'a> {
+impl Look {
     /// A look that starts at `unit`; `only` keeps it from following a rack to its other packs.
-    pub fn new(profile: &'a Profile, unit: u8, only: bool, cost: Cost) -> Self {
+    pub fn new(profile: Arc<Profile>, unit: u8, only: bool, cost: Cost) -> Self {
         let mut look = Self {
             profile,
             cost,
@@ -236,7 +237,7 @@ impl<'a> Look<'a> {
     fn begin_unit(&mut self, unit: u8) {
         self.unit = unit;
         self.known = Known::default();
-        self.layout = Layout::new(self.profile, &self.known);
+        self.layout = Layout::new(&self.profile, &self.known);
         self.refused.clear();
         self.silent_reads = 0;
         self.disturbed_reads = 0;
@@ -259,7 +260,7 @@ impl<'a> Look<'a> {
         let wanted: Vec<usize> = match self.stage {
             Stage::Quick | Stage::Heartbeat(_) => self.indices(is_quick),
             Stage::Identity => {
-                let counts = count_points(self.profile);
+                let counts = count_points(&self.profile);
                 self.indices_of(|role, id| is_identity(role) || counts.contains(id))
             }
             // The terminals once more, with what they must agree with out of the same answer: our own
@@ -285,7 +286,7 @@ impl<'a> Look<'a> {
             .filter_map(|i| self.layout.instances.get(*i).cloned())
             .collect();
         let spans = absolute(&self.profile.spans, &self.known);
-        let avoided = avoided(self.profile, &self.known);
+        let avoided = avoided(&self.profile, &self.known);
         let mut reads = plan(&instances, &spans, &avoided, &self.cost);
         for read in &mut reads {
             // Back to indices into the whole layout.
@@ -360,18 +361,18 @@ impl<'a> Look<'a> {
             .iter()
             .filter(|e| e.ask.unit == self.unit)
             .collect();
-        self.known = known(&mine, self.profile);
-        self.layout = Layout::new(self.profile, &self.known);
+        self.known = known(&mine, &self.profile);
+        self.layout = Layout::new(&self.profile, &self.known);
     }
 
     /// Whether the heartbeat was seen moving, or standing still for certain.
     fn heartbeat_known(&self) -> bool {
         use crate::evidence::heartbeat::{Pulse, pulse};
         let refresh = Duration::from_secs_f64(self.profile.unit.refresh_s.clamp(0.1, 60.0));
-        let evidence = gather(&self.exchanges, self.profile);
+        let evidence = gather(&self.exchanges, &self.profile);
         let mine = evidence.iter().find(|e| e.unit == self.unit);
         let series = mine
-            .map(|e| e.series(self.profile, Role::OwnHeartbeat))
+            .map(|e| e.series(&self.profile, Role::OwnHeartbeat))
             .unwrap_or_default();
         pulse(&series, refresh) != Pulse::NotKnown
     }
@@ -391,10 +392,10 @@ impl<'a> Look<'a> {
 
     /// Packs of the rack, as its first pack says.
     fn pack_count(&self) -> u16 {
-        let evidence = gather(&self.exchanges, self.profile);
+        let evidence = gather(&self.exchanges, &self.profile);
         let first = evidence.iter().find(|e| e.unit == self.first_unit);
         first
-            .and_then(|e| e.pack_count(self.profile))
+            .and_then(|e| e.pack_count(&self.profile))
             .unwrap_or(1)
             .max(1)
     }

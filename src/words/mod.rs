@@ -15,6 +15,7 @@ mod fact;
 mod headline;
 mod names;
 mod number;
+pub mod progress;
 mod pseudo;
 mod reason;
 mod sight;

@@ -4,10 +4,10 @@
 
 use std::time::Duration;
 
-use packside::cli::rehearse::look;
 use packside::facts::fact::Caution;
 use packside::facts::{FactKind, Judgement, NextStep, Sight, Why};
 use packside::judge::judge;
+use packside::simulated::rehearsal::look;
 use packside::words::reasons;
 use packside_profiles::model::{FedBy, Needs};
 use packside_simulator::Scenario;

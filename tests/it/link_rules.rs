@@ -1,5 +1,6 @@
 //! The rules by which a quiet link may begin to ask, on a virtual port.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use super::scripted::Scripted;
@@ -274,7 +275,7 @@ fn reads_of_a_look(profile: &Profile) -> Vec<Read> {
         line: Some(profile.answering.line),
         answer_time: Duration::from_millis(5),
     };
-    let mut look = Look::new(profile, 1, true, cost);
+    let mut look = Look::new(Arc::new(profile.clone()), 1, true, cost);
     let (mut now, mut reads) = (Duration::ZERO, Vec::new());
     loop {
         let ask = match look.next(now) {

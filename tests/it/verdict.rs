@@ -44,7 +44,7 @@ fn look_at(scenario: &Scenario, at: Duration, way: Way) -> Judgement {
     let profile = packside_profiles::find(&scenario.profile, None)
         .unwrap()
         .profile;
-    let events = packside::cli::rehearse::look(scenario, &profile, at, Some(way));
+    let events = packside::simulated::rehearsal::look(scenario, &profile, at, Some(way));
     judge(&events, Some(&profile), None)
 }
 
@@ -117,7 +117,8 @@ fn modules_exchanged_while_the_unit_was_off_are_no_second_unit() {
         .unwrap()
         .profile;
     let at = Duration::from_secs(90);
-    let mut session = packside::cli::rehearse::Rehearsal::open(&scenario, &profile, at, None);
+    let mut session =
+        packside::simulated::rehearsal::Rehearsal::open(&scenario, &profile, at, None);
     let module_of_root = |judgement: &Judgement| {
         let mut roots = judgement.findings.iter().filter(|f| f.is_root_alarm());
         roots.find_map(|f| f.place.module)

@@ -3,6 +3,7 @@
 use std::cell::RefCell;
 use std::path::Path;
 use std::rc::Rc;
+use std::sync::Arc;
 use std::time::Duration;
 
 use packside::event::{Answer, Event, What};
@@ -144,7 +145,12 @@ fn look(asking: &mut Asking, profile: &Profile) {
         line: asking.line(),
         answer_time: Duration::from_millis(profile.answering.answer_time_ms.into()),
     };
-    let mut look = Look::new(profile, profile.answering.unit, false, cost);
+    let mut look = Look::new(
+        Arc::new(profile.clone()),
+        profile.answering.unit,
+        false,
+        cost,
+    );
     loop {
         match look.next(asking.now()) {
             Want::Done => return,

@@ -11,10 +11,10 @@ use super::super::args::FramingArg;
 use super::super::failure::{Failure, USAGE, failure};
 use super::super::out;
 use super::super::reach::failure_of;
-use super::super::session::{self, Manner};
+use super::super::session;
 use super::{Ended, FindArgs, Report, first_line, hold_back};
 use crate::drive::find as moves;
-use crate::event::{LinkFacts, What};
+use crate::event::{LinkFacts, LinkKind, What};
 use crate::find::search::asked_at;
 use crate::find::{Found, Listening, Plan, Reply, Search, Volley, Who, who};
 use crate::link::{Asking, LinkTrouble, Pacing, Quiet, Wake};
@@ -80,14 +80,8 @@ pub(super) fn ask(
         ));
     }
     let wake = Wake::of(None, &Known::default(), &[]);
-    let manner = Manner {
-        unit: 1,
-        only: false,
-        listen_first: None,
-        user_said: args.ask_anyway,
-        says: true,
-    };
-    let user_said = session::users_word(&quiet, &wake, &manner);
+    let is_real = !matches!(quiet.facts().kind, LinkKind::Simulated { .. });
+    let user_said = session::users_word(wake.why().filter(|_| is_real), args.ask_anyway);
     let Ok(proof) = quiet.prove(&wake, report.window, user_said) else {
         report.ended = Ended::NotAsked;
         return Ok(());

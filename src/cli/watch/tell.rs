@@ -59,8 +59,6 @@ pub(super) struct Teller<'a> {
     /// The last judgement told.
     pub(super) last: Option<Judgement>,
     facts: Option<LinkFacts>,
-    /// Events told.
-    told: usize,
     was_asking: bool,
     recent: VecDeque<String>,
     numbers: BTreeMap<(u8, usize), VecDeque<(Duration, f64)>>,
@@ -86,7 +84,6 @@ impl<'a> Teller<'a> {
             clock: None,
             last: None,
             facts: None,
-            told: 0,
             was_asking: false,
             recent: VecDeque::new(),
             numbers: BTreeMap::new(),
@@ -94,10 +91,9 @@ impl<'a> Teller<'a> {
         }
     }
 
-    /// Takes all events so far, and what they mean.
+    /// Takes what happened since the last time, and what all of it means.
     pub(super) fn take(&mut self, events: &[Event], judgement: Judgement) {
-        let mut changes = self.link_changes(events.get(self.told..).unwrap_or_default());
-        self.told = events.len();
+        let mut changes = self.link_changes(events);
         if self.last.is_none() {
             self.begin();
         }

@@ -1,0 +1,304 @@
+//! What is true of every task of a session, and which of them is under way.
+//!
+//! Does not: know how a task is done; its stages do, each in a file of its own.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::time::Duration;
+
+use packside_profiles::model::Profile;
+
+use super::stage::{Rounds, Stage, is_settled};
+use super::{Came, End, LinkTrouble, Manner, Progress, Task, Want, quiet_window};
+use crate::event::{Event, LinkFacts, LinkKind, What};
+use crate::facts::Judgement;
+use crate::judge::Case;
+use crate::poll::Cost;
+
+/// So often what was heard is looked at while listening.
+pub(super) const SLICE: Duration = Duration::from_secs(2);
+/// Longest time for overhearing a conversation until it settles the verdict.
+const OVERHEAR: Duration = Duration::from_secs(30);
+
+/// A session with one unit, or one rack of them.
+#[derive(Debug)]
+pub struct Session {
+    pub(super) profile: Arc<Profile>,
+    pub(super) manner: Manner,
+    /// What judging needs of everything that happened.
+    pub(super) case: Case,
+    /// The whole of it, while only what came since a moment is judged.
+    pub(super) whole: Option<Case>,
+    /// The link as it was opened; nothing before.
+    pub(super) facts: Option<LinkFacts>,
+    /// Whether the link asks now.
+    pub(super) asks: bool,
+    /// When the last byte came, or the link was opened.
+    pub(super) last_heard: Duration,
+    /// The user's word that asking is right.
+    pub(super) user_said: bool,
+    /// What came since listening, or following, began.
+    pub(super) heard: Vec<Event>,
+    pub(super) task: Task,
+    pub(super) stage: Stage,
+    pub(super) rounds: Rounds,
+    pub(super) told: VecDeque<Want>,
+}
+
+impl Session {
+    /// A session that has seen nothing yet. Nothing is wanted before [`Session::begin`].
+    pub fn new(profile: Arc<Profile>, manner: Manner) -> Self {
+        Self {
+            case: Case::new(Some(Arc::clone(&profile))),
+            whole: None,
+            profile,
+            user_said: manner.user_said,
+            manner,
+            facts: None,
+            asks: false,
+            last_heard: Duration::ZERO,
+            heard: Vec::new(),
+            task: Task::Begin,
+            stage: Stage::Over(None),
+            rounds: Rounds::default(),
+            told: VecDeque::new(),
+        }
+    }
+
+    /// Begins a task. One that is under way ends here.
+    pub fn begin(&mut self, task: Task) {
+        self.told.clear();
+        self.stage = match task {
+            Task::Wait { until } => Stage::Wait(until),
+            Task::Rounds { .. } => Stage::Round,
+            _ => Stage::Start,
+        };
+        self.rounds = Rounds::default();
+        self.task = task;
+    }
+
+    /// Takes something that happened: on the link, or said by a person.
+    pub fn push(&mut self, event: &Event) {
+        match &event.what {
+            What::Opened(facts) => {
+                if self.facts.is_none() {
+                    self.last_heard = event.at;
+                }
+                self.facts = Some(facts.clone());
+            }
+            What::In(_) => self.last_heard = self.last_heard.max(event.at),
+            What::Listening(on) => self.asks = !on,
+            What::Lost { why } => self.told.push_back(Want::Lost { why: why.clone() }),
+            What::Back => {
+                self.last_heard = event.at;
+                self.told.push_back(Want::Back);
+            }
+            _ => {}
+        }
+        if matches!(self.stage, Stage::Begin(_) | Stage::Following(_)) {
+            self.heard.push(event.clone());
+        }
+        self.case.push(event);
+        if let Some(whole) = &mut self.whole {
+            whole.push(event);
+        }
+    }
+
+    /// Takes what came of the last want.
+    pub fn take(&mut self, now: Duration, came: Came<'_>) {
+        match came {
+            Came::Exchange(exchange) => match &mut self.stage {
+                Stage::Looks(looks) => {
+                    let progress = looks.take(exchange);
+                    self.told.extend(progress.map(Want::Progress));
+                }
+                Stage::Following(following) => following.take(),
+                _ => {}
+            },
+            Came::Word(is_given) => self.word(now, is_given),
+            Came::NotShown(why) => self.not_shown(now, why),
+            Came::NotOpened(blame) => self.end_look(now, Err(End::NotOpened(blame))),
+            Came::Trouble(trouble) => self.trouble(now, trouble),
+        }
+    }
+
+    /// What it wants now.
+    pub fn next(&mut self, now: Duration) -> Want {
+        loop {
+            if let Some(told) = self.told.pop_front() {
+                return told;
+            }
+            if let Some(want) = self.step(now) {
+                // What was told on the way comes first.
+                self.told.push_back(want);
+            }
+        }
+    }
+
+    /// Judges only what comes from now on: what was before is known, and the unit is to show itself anew.
+    /// `opened` is the link as it was opened.
+    pub fn begin_afresh(&mut self, opened: Option<&Event>) {
+        let mut afresh = Case::new(Some(Arc::clone(&self.profile)));
+        if let Some(opened) = opened {
+            afresh.push(opened);
+        }
+        let whole = std::mem::replace(&mut self.case, afresh);
+        self.whole.get_or_insert(whole);
+    }
+
+    /// Judges by everything again.
+    pub fn end_afresh(&mut self) {
+        if let Some(whole) = self.whole.take() {
+            self.case = whole;
+        }
+    }
+
+    /// Everything so far, as judging needs it.
+    pub fn case(&self) -> &Case {
+        &self.case
+    }
+
+    /// The link as it was opened.
+    pub fn facts(&self) -> Option<&LinkFacts> {
+        self.facts.as_ref()
+    }
+
+    /// The verdict by everything so far, at a moment; at the last event of the link where none is given.
+    pub fn verdict(&self, at: Option<Duration>) -> Judgement {
+        self.case.verdict(at.unwrap_or_else(|| self.case.moment()))
+    }
+
+    fn step(&mut self, now: Duration) -> Option<Want> {
+        match &mut self.stage {
+            Stage::Over(end) => Some(Want::Done(end.take().unwrap_or(End::Whole))),
+            Stage::Start if self.facts.is_none() => Some(Want::Open),
+            Stage::Start if self.asks => {
+                self.read(now);
+                None
+            }
+            Stage::Start => self.listen_first(now),
+            Stage::Begin(_) => self.step_to_asking(now),
+            Stage::Looks(_) => self.step_looks(now),
+            Stage::Following(_) => self.step_following(now),
+            Stage::Overhear(..) => self.step_overhear(now),
+            Stage::Wait(until) if now < *until => Some(Want::Wait { until: *until }),
+            Stage::Wait(_) => {
+                self.waited(now);
+                None
+            }
+            Stage::Stopped(_) if self.asks => Some(Want::StopAsking),
+            Stage::Stopped(end) => {
+                let end = end.clone();
+                self.end_look(now, Err(end));
+                None
+            }
+            Stage::Round => self.step_round(now),
+        }
+    }
+
+    pub(super) fn tell(&mut self, progress: Progress) {
+        self.told.push_back(Want::Progress(progress));
+    }
+
+    pub(super) fn end(&mut self, end: End) {
+        self.stage = Stage::Over(Some(end));
+    }
+
+    /// A look, a stretch of following or a wait is over: with it the task, or one round of it.
+    pub(super) fn end_look(&mut self, now: Duration, ended: Result<(), End>) {
+        if matches!(self.task, Task::Rounds { .. }) {
+            return self.end_round(now, ended.err());
+        }
+        self.end(ended.err().unwrap_or(End::Whole));
+    }
+
+    /// Time has passed that was let pass.
+    fn waited(&mut self, now: Duration) {
+        if matches!(self.task, Task::Rounds { .. }) && self.rounds.is_judged() {
+            return self.paused();
+        }
+        self.end_look(now, Ok(()));
+    }
+
+    /// Something ended what was under way.
+    fn trouble(&mut self, now: Duration, trouble: LinkTrouble) {
+        let is_other = matches!(trouble, LinkTrouble::SomeoneElseAsks { .. });
+        if !self.asks {
+            return self.end_look(
+                now,
+                Err(End::Trouble {
+                    trouble,
+                    asked: false,
+                }),
+            );
+        }
+        if self.task != Task::LookUntilSettled {
+            self.stage = Stage::Stopped(if is_other {
+                self.tell(Progress::SomebodyElseAsks);
+                End::Whole
+            } else {
+                End::Trouble {
+                    trouble,
+                    asked: true,
+                }
+            });
+        } else if is_other {
+            // Only one client may ask on a serial bus: what the other one hears is heard instead.
+            self.told.push_back(Want::StopAsking);
+            self.overhear(now, Some(trouble));
+        } else {
+            self.end(End::Trouble {
+                trouble,
+                asked: true,
+            });
+        }
+    }
+
+    /// Hears what others say until that settles the verdict.
+    pub(super) fn overhear(&mut self, now: Duration, instead: Option<LinkTrouble>) {
+        self.tell(Progress::Overhearing { at_most: OVERHEAR });
+        self.stage = Stage::Overhear(now + OVERHEAR, instead);
+    }
+
+    fn step_overhear(&mut self, now: Duration) -> Option<Want> {
+        let Stage::Overhear(until, instead) = &self.stage else {
+            return None;
+        };
+        let (until, instead) = (*until, instead.clone());
+        // The first slice is heard before anything is judged.
+        let has_heard = until.saturating_sub(now) < OVERHEAR;
+        if now >= until || (has_heard && is_settled(&self.verdict(None))) {
+            self.end(End::Overheard(instead));
+            return None;
+        }
+        Some(Want::Wait {
+            until: (now + SLICE).min(until),
+        })
+    }
+
+    pub(super) fn is_simulated(&self) -> bool {
+        let kind = self.facts.as_ref().map(|facts| &facts.kind);
+        matches!(kind, Some(LinkKind::Simulated { .. }))
+    }
+
+    /// Silence that shows that nobody else asks.
+    pub(super) fn window(&self) -> Duration {
+        let given = self.manner.listen_first;
+        given.unwrap_or_else(|| quiet_window(Some(&self.profile)))
+    }
+
+    pub(super) fn silent_for(&self, now: Duration) -> Duration {
+        now.saturating_sub(self.last_heard)
+    }
+
+    pub(super) fn cost(&self) -> Cost {
+        Cost {
+            line: self.facts.as_ref().and_then(LinkFacts::line),
+            answer_time: Duration::from_millis(self.profile.answering.answer_time_ms.into()),
+        }
+    }
+
+    pub(super) fn time_out(&self) -> Duration {
+        Duration::from_millis(self.profile.answering.time_out_ms.into())
+    }
+}

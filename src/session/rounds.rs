@@ -1,0 +1,98 @@
+//! Rounds of looks: look, judge, pause, and again until the time is over or the user stops.
+//!
+//! Does not: end because the link does wrong; that is told, judged, and tried again.
+
+use std::time::Duration;
+
+use super::stage::Stage;
+use super::{Blame, End, Progress, Session, Task, Want};
+use crate::event::LinkFacts;
+
+/// Judging may take this share of the time at most: in a long session there is much to judge.
+const SHARE_OF_JUDGING: u32 = 5;
+
+impl Session {
+    /// Between two looks: the pause after a verdict, or the begin of a round.
+    pub(super) fn step_round(&mut self, now: Duration) -> Option<Want> {
+        let Task::Rounds { pause, end } = self.task else {
+            return None;
+        };
+        if let Some(judged_at) = self.rounds.judged_at {
+            if let Some(stopped) = self.rounds.stops.take() {
+                self.end(stopped);
+                return None;
+            }
+            if end.is_some_and(|end| now >= end) {
+                self.end(End::Whole);
+                return None;
+            }
+            let took = now.saturating_sub(judged_at);
+            let pause = pause.max(took * SHARE_OF_JUDGING);
+            let until = (now + pause).min(end.unwrap_or(Duration::MAX));
+            self.stage = Stage::Wait(until);
+            return None;
+        }
+        // A lost link is told before anything else is tried on it.
+        if std::mem::take(&mut self.rounds.is_lost) {
+            self.stage = Stage::Wait(now + pause);
+        } else if self.rounds.judged > 0 && self.others_talk(now) {
+            self.end_round(now, None);
+        } else {
+            self.stage = Stage::Start;
+        }
+        None
+    }
+
+    /// What a round read is judged. What the link did wrong is judged too and does not end the rounds;
+    /// the person and wrong usage do.
+    pub(super) fn end_round(&mut self, now: Duration, ended: Option<End>) {
+        let was_judged = self.rounds.judged_at.is_some();
+        if let Some(end) = ended {
+            match end.blame() {
+                None => {}
+                Some(Blame::ThisComputer | Blame::Path) => self.goes_wrong(end),
+                Some(Blame::Stopped) if self.rounds.judged > 0 && !was_judged => {
+                    self.rounds.stops = Some(end);
+                }
+                Some(Blame::Stopped | Blame::Usage) => return self.end(end),
+            }
+        }
+        self.stage = Stage::Round;
+        if was_judged {
+            self.rounds.judged_at = None;
+            return;
+        }
+        let judgement = self.verdict(Some(now));
+        self.told.push_back(Want::Judged(Box::new(judgement)));
+        self.rounds.judged += 1;
+        self.rounds.judged_at = Some(now);
+    }
+
+    /// The pause is over.
+    pub(super) fn paused(&mut self) {
+        self.rounds.judged_at = None;
+        self.stage = Stage::Round;
+    }
+
+    /// Tells once what the link did wrong.
+    fn goes_wrong(&mut self, end: End) {
+        self.rounds.is_lost = true;
+        if let End::Trouble { trouble, .. } = end
+            && self.rounds.said.as_ref() != Some(&trouble)
+        {
+            self.tell(Progress::Trouble(trouble.clone()));
+            self.rounds.said = Some(trouble);
+        }
+    }
+
+    /// Whether bytes came on this line within the time that shows that nobody else asks.
+    fn others_talk(&self, now: Duration) -> bool {
+        let overhears = self.facts.as_ref().is_some_and(LinkFacts::can_overhear);
+        let is_real = !self.is_simulated();
+        !self.asks
+            && !self.user_said
+            && is_real
+            && overhears
+            && self.silent_for(now) < self.window()
+    }
+}

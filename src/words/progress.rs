@@ -1,0 +1,53 @@
+//! What a session does, in a line for whoever waits.
+
+use crate::link::MayWake;
+use crate::session::Progress;
+
+/// The line; nothing where a bar shows it better.
+pub fn line(progress: &Progress) -> Option<String> {
+    Some(match progress {
+        Progress::MayWake(why) => caution(*why),
+        Progress::ListeningFirst { window } => format!(
+            "listening {:.1} s first: only one client may ask on a serial bus",
+            window.as_secs_f64()
+        ),
+        Progress::Explaining { at_most } => format!(
+            "bytes are heard that make no frame: listening on, at most {} s, to see what they are",
+            at_most.as_secs()
+        ),
+        Progress::HeardButSimulated => {
+            "somebody is heard here: a real line would only be overheard now, this one is simulated and is asked"
+                .to_owned()
+        }
+        Progress::NotAsking(why) => format!("note: {why}"),
+        Progress::Overhearing { at_most } => format!(
+            "somebody is heard on this line: not asking, listening instead until that settles it, at most {} s",
+            at_most.as_secs()
+        ),
+        Progress::SomebodyElseAsks => {
+            "  somebody else asks on this line now: listening to them".to_owned()
+        }
+        Progress::Looking { .. } => return None,
+        Progress::LookingAgain { open, at_most } => format!(
+            "still open ({open}): looking again by itself, for at most {} s",
+            at_most.as_secs()
+        ),
+        Progress::ReadingTurn { time } => format!(
+            "one code shows one fault after another: reading it for {} s, a full turn",
+            time.as_secs()
+        ),
+        Progress::Counting { questions, at_most } => format!(
+            "answers came damaged: asking the unit what it counted of the line, {questions} short questions, at most {} s",
+            at_most.as_secs()
+        ),
+        Progress::Trouble(trouble) => format!("note: {trouble}"),
+    })
+}
+
+/// What is said before a question may wake a unit.
+pub fn caution(why: MayWake) -> String {
+    format!(
+        "CAUTION: {why}. Any question may put its lamp out, and it may pre-charge and close its switches: nobody may \
+         have hands near the terminals."
+    )
+}
