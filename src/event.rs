@@ -95,6 +95,14 @@ pub struct Answer {
 }
 
 impl What {
+    /// Whether a person said it: then it is on the disk before the tool goes on.
+    pub fn is_from_a_person(&self) -> bool {
+        matches!(
+            self,
+            Self::Sighting { .. } | Self::Mark(_) | Self::Answer(_) | Self::Photo { .. }
+        )
+    }
+
     /// Whether this is something that the link did (and not the clock or a person).
     pub fn is_link(&self) -> bool {
         matches!(

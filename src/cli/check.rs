@@ -15,7 +15,7 @@ use super::reach::{self, Loaded};
 use super::record::{self, Record};
 use super::session::{self, Telling};
 use crate::drive::{self, Link};
-use crate::event::{LinkFacts, LinkKind};
+use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::facts::Judgement;
 use crate::judge::judge;
 use crate::link::{LinkTrouble, NotShown, Quiet};
@@ -85,7 +85,11 @@ impl LookDone<'_> {
         let (args, profile) = (self.args, &self.loaded.profile);
         self.record.follow(&mut quiet);
         let manner = session::manner(args, profile.answering.unit);
-        let mut session = Session::new(Arc::new(profile.clone()), manner);
+        let shared = Arc::new(profile.clone());
+        let mut session = Session::new(Arc::clone(&shared), manner);
+        if let Some(earlier) = self.record.earlier_case(&shared) {
+            session.go_on_with(earlier);
+        }
         let mut link = Link::of(quiet, &profile.answering.functions);
         let mut telling = Telling::new(self.record.clone(), true);
         let end = drive::run(
@@ -112,7 +116,7 @@ impl LookDone<'_> {
             self.record.entry(&Entry::Unit(serial.clone()));
         }
         // Recorded first: what stands on the screen is on the disk.
-        self.record.entry(&Entry::Shown(record::shown(&judgement)));
+        self.record.shown(&judgement);
         show(
             &judgement,
             self.loaded,
@@ -167,6 +171,7 @@ fn replay(path: &Path, args: &CheckArgs, as_json: bool, colour: bool) -> Result<
         events.to_mut().push(sighting);
     }
     let judgement = judge(&*events, Some(&loaded.profile), moment);
+    say_later_answers(session, moment);
     say_difference(session, &judgement);
     show(&judgement, &loaded, session.link(), as_json, colour, args);
     Ok(judgement.verdict.kind.exit_code())
@@ -188,6 +193,19 @@ pub(super) fn recorded_profile(recording: &Recording, args: &CheckArgs) -> Resul
     let profile = packside_profiles::load(&recorded.text, "the map in the recording")
         .map_err(|problems| failure(LOCAL, "profile", problems.to_string(), None))?;
     Ok(Loaded::new(profile, &recorded.text))
+}
+
+/// A moment that is chosen is judged with all that people answered, also what they answered later.
+fn say_later_answers(session: &recording::Session, moment: Option<Duration>) {
+    let Some(moment) = moment else { return };
+    let is_later = |event: &&Event| event.at > moment && matches!(event.what, What::Answer(_));
+    let later = session.events.beside().iter().filter(is_later).count();
+    if later > 0 {
+        out::say(&format!(
+            "judged with later answers: {} given after this moment",
+            screen::counted(later as u64, "answer")
+        ));
+    }
 }
 
 /// Compares with what was shown at the same moment of the session.

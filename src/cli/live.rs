@@ -13,7 +13,7 @@ use packside_profiles::{Role, StateKind};
 use super::args::CheckArgs;
 use super::failure::{Failure, USAGE, failure};
 use super::reach::{self, Reached};
-use super::record::{Record, shown};
+use super::record::Record;
 use super::session::{self, Telling};
 use super::{out, places};
 use crate::drive::{self, Link, Sink};
@@ -21,7 +21,6 @@ use crate::event::{Event, LinkFacts, Plugged, What, clock_breaks};
 use crate::facts::{Judgement, VerdictKind};
 use crate::judge::evidence_in;
 use crate::link::{Clock, ClockWatch, OpenError, Quiet, Target, wall};
-use crate::recording::Entry;
 use crate::session::{End, Progress, Session, Task, Until, Word, may_wake};
 use crate::show::screen;
 use crate::visit::Measure;
@@ -85,6 +84,11 @@ impl<'a> Live<'a> {
         record: Record,
     ) -> Result<Self, Failure> {
         let manner = session::manner(&args, profile.answering.unit);
+        let shared = Arc::new(profile.clone());
+        let mut session = Session::new(Arc::clone(&shared), manner);
+        if let Some(earlier) = record.earlier_case(&shared) {
+            session.go_on_with(earlier);
+        }
         let mut live = Self {
             args,
             profile,
@@ -92,7 +96,7 @@ impl<'a> Live<'a> {
             record,
             clock: Clock::start(),
             clocks: ClockWatch::default(),
-            session: Session::new(Arc::new(profile.clone()), manner),
+            session,
             link: None,
             facts: None,
             last: None,
@@ -109,13 +113,6 @@ impl<'a> Live<'a> {
     pub(crate) fn now(&self) -> Duration {
         let now = self.link.as_ref().map(Link::now);
         now.unwrap_or_else(|| self.clock.now())
-    }
-
-    /// Answers of an earlier session, which count again.
-    pub(crate) fn knows(&mut self, earlier: Vec<Event>) {
-        for event in earlier {
-            self.happened(event);
-        }
     }
 
     fn happened(&mut self, event: Event) {
@@ -212,7 +209,7 @@ impl<'a> Live<'a> {
         let summary = words::summary(&judgement);
         if self.last.as_ref().map(words::summary).as_ref() != Some(&summary) {
             // Recorded first: what stands on the screen is on the disk.
-            self.record.entry(&Entry::Shown(shown(&judgement)));
+            self.record.shown(&judgement);
             out::say(&format!(
                 "  {:5.0} s  {}: {summary}",
                 self.now().as_secs_f64(),
@@ -276,7 +273,7 @@ impl<'a> Live<'a> {
     pub(crate) fn concluded(&self) -> Option<Judgement> {
         self.last.as_ref()?;
         let judgement = self.judged();
-        self.record.entry(&Entry::Shown(shown(&judgement)));
+        self.record.shown(&judgement);
         Some(judgement)
     }
 
@@ -400,10 +397,12 @@ impl<'a> Live<'a> {
         let earlier = std::mem::take(&mut self.telling.events);
         let opened = |event: &&Event| matches!(event.what, What::Opened(_));
         let first = earlier.iter().find(opened).cloned();
-        self.telling.events.extend(first.clone());
-        self.session.begin_afresh(first.as_ref());
+        self.telling.events.extend(first);
+        self.record.afresh(true);
+        self.session.begin_afresh();
         let result = self.alone();
         self.session.end_afresh();
+        self.record.afresh(false);
         let since = std::mem::replace(&mut self.telling.events, earlier);
         let since = since.into_iter().filter(|event| !opened(&event));
         self.telling.events.extend(since);
@@ -616,7 +615,7 @@ impl<F: FnMut(&[Event], Judgement)> Sink for Watching<'_, F> {
             return ControlFlow::Break(());
         }
         // Recorded first: what stands on the screen is on the disk.
-        self.record.entry(&Entry::Shown(shown(judgement)));
+        self.record.shown(judgement);
         let events = std::mem::take(&mut self.telling.events);
         (self.told)(&events, judgement.clone());
         ControlFlow::Continue(())

@@ -9,12 +9,15 @@ use std::path::Path;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
+use packside_profiles::model::Profile;
+
 use super::args::{RecordArgs, duration};
 use super::failure::{Failure, LOCAL, USAGE};
 use super::out;
 use super::reach::Loaded;
 use crate::event::Event;
 use crate::facts::Judgement;
+use crate::judge::Case;
 use crate::link::{Quiet, wall};
 use crate::recording::{
     Entry, Header, Missing, ProfileText, Recorder, Recording, Session, Shown, Start, WriteError,
@@ -30,6 +33,8 @@ pub(crate) struct Record(Arc<Mutex<State>>);
 #[derive(Debug, Default)]
 struct State {
     recorder: Option<Recorder>,
+    /// What is gone on with, until the case of this session has it.
+    earlier: Option<Recording>,
     /// What went wrong, once it did.
     trouble: Option<String>,
     /// That was another unit.
@@ -54,15 +59,18 @@ impl Record {
             profile: loaded.map(Loaded::as_text),
             simulated_seed,
         };
+        let mut earlier = None;
         let recorder = if args.go_on && path.exists() {
-            let (recorder, missing) = Recorder::go_on(path, &header).map_err(|e| failure(&e))?;
-            say_missing(path, &missing);
+            let (recorder, recording) = Recorder::go_on(path, &header).map_err(|e| failure(&e))?;
+            say_missing(path, &recording.missing);
+            earlier = Some(recording);
             recorder
         } else {
             Recorder::create(path, &header).map_err(|e| failure(&e))?
         };
         let state = State {
             recorder: Some(recorder),
+            earlier,
             ..State::default()
         };
         let record = Self(Arc::new(Mutex::new(state)));
@@ -87,6 +95,23 @@ impl Record {
             Some(recorder) => recorder.session(&start).map_err(|e| failure(&e)),
             None => Ok(()),
         }
+    }
+
+    /// The case of what is gone on with, to be gone on with.
+    pub(crate) fn earlier_case(&self, profile: &Arc<Profile>) -> Option<Case> {
+        let earlier = self.state().earlier.take()?;
+        Some(earlier.replay(Some(profile), |_, _, _| {}))
+    }
+
+    /// Only what comes from now on is judged, or everything again.
+    pub(crate) fn afresh(&self, on: bool) {
+        self.entry(&Entry::Afresh(on));
+    }
+
+    /// Records a verdict that is displayed.
+    pub(crate) fn shown(&self, judgement: &Judgement) {
+        let summary = words::summary(judgement);
+        self.entry(&Entry::Shown(Shown::of(judgement, summary)));
     }
 
     /// Records everything that happens on this link.
@@ -186,16 +211,6 @@ fn failure(error: &WriteError) -> Failure {
 fn say_missing(path: &Path, missing: &[Missing]) {
     for missing in missing {
         out::say(&format!("note: {}, {missing}", path.display()));
-    }
-}
-
-/// A verdict as it is displayed.
-pub(crate) fn shown(judgement: &Judgement) -> Shown {
-    Shown {
-        at: judgement.moment,
-        tool: env!("CARGO_PKG_VERSION").to_owned(),
-        verdict: judgement.verdict.kind.id().to_owned(),
-        summary: words::summary(judgement),
     }
 }
 

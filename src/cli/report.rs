@@ -5,6 +5,7 @@
 use std::fs::File;
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use clap::{Args, ValueEnum};
 use sha2::{Digest as _, Sha256};
@@ -16,7 +17,7 @@ use crate::ask::Talk;
 use crate::event::What;
 use crate::evidence::Seen;
 use crate::facts::Judgement;
-use crate::judge::{judge, judge_seen};
+use crate::judge::judge_seen;
 use crate::recording::{Recording, Session, Shown};
 use crate::show::json::compare::Compared;
 use crate::show::json::report::{Report, Verified};
@@ -120,15 +121,11 @@ fn verify(file: &Path, args: &ReportArgs, options: Options, as_json: bool) -> Re
     if args.output.is_some() {
         write(args, &opened.text(options, as_json)?)?;
     }
-    let sessions = opened.recording.sessions.iter();
-    let judged: Vec<(&Shown, Judgement)> = sessions
-        .filter_map(|session| Some((session, session.last_shown()?)))
-        .map(|(session, shown)| {
-            let profile = opened.loaded.as_ref().map(|l| &l.profile);
-            let judgement = judge(&session.events, profile, Some(shown.at));
-            (shown, judgement)
-        })
-        .collect();
+    let profile = opened.loaded.as_ref().map(|l| Arc::new(l.profile.clone()));
+    let mut judged: Vec<(Shown, Judgement)> = Vec::new();
+    opened.recording.replay(profile.as_ref(), |_, shown, case| {
+        judged.push((shown.clone(), case.verdict(shown.at)));
+    });
     let broken = page::verify(&opened.recording, &judged);
     if as_json {
         out::result(&json::line(&Verified::of(&opened.recording, &broken)));

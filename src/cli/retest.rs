@@ -7,8 +7,8 @@
 
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use clap::Args;
@@ -256,13 +256,9 @@ fn of_recording(path: &Path, args: &RetestArgs) -> Vec<Case> {
         Err(why) => return broken(&name, why),
     };
     let mut cases = Vec::new();
-    for session in &recording.sessions {
-        for (before, shown) in &session.shown {
-            let events: Vec<_> = session.events.iter().take(*before).collect();
-            let judgement = judge(&events, Some(&profile), Some(shown.at));
-            cases.push(again(&name, shown, &judgement));
-        }
-    }
+    recording.replay(Some(&Arc::new(profile)), |_, shown, case| {
+        cases.push(again(&name, shown, &case.verdict(shown.at)));
+    });
     cases
 }
 

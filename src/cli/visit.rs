@@ -83,7 +83,7 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
     let source = source(args, &visit)?;
     let path = look.record.record.clone().unwrap_or_else(default_name);
     look.record.record = Some(path.clone());
-    let earlier = resume(&mut visit, &path, look.record.go_on)?;
+    resume(&mut visit, &path, look.record.go_on)?;
     let seed = reach::seed_of(&look.place)?;
     let recorded = RecordArgs {
         record: Some(path.clone()),
@@ -91,7 +91,7 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
     };
     let record = Record::begin(&recorded, Some(&loaded), seed)?;
     let place = check::place_of(&look);
-    let walked = walk(&mut visit, &source, look, &loaded, &record, earlier);
+    let walked = walk(&mut visit, &source, look, &loaded, &record);
     record.end(walked.map(|(live, stopped)| {
         let end = End {
             visit: &visit,
@@ -153,29 +153,19 @@ fn default_name() -> PathBuf {
     PathBuf::from(format!("visit-{plain}.visit.jsonl"))
 }
 
-/// Takes the answers of an earlier session. Gives its answers as events, so that they count again.
-fn resume(visit: &mut Visit<'_>, path: &Path, go_on: bool) -> Result<Vec<Event>, Failure> {
+/// Takes the answers of earlier sessions. That they count again in judging is the recording's.
+fn resume(visit: &mut Visit<'_>, path: &Path, go_on: bool) -> Result<(), Failure> {
     if !go_on || !path.exists() {
-        return Ok(Vec::new());
+        return Ok(());
     }
     let recording = record::load(path)?;
-    let events: Vec<Event> = recording
-        .sessions
-        .iter()
-        .flat_map(|session| &session.events)
-        .collect();
+    let sessions = recording.sessions.iter();
+    let events: Vec<Event> = sessions.flat_map(|session| &session.events).collect();
     visit.resume(&events);
     if let Some(step) = visit.next() {
         out::say(&format!("going on with the step {}", step.id));
     }
-    let is_answer = |event: &Event| matches!(event.what, What::Answer(_));
-    let answers = events.into_iter().filter(is_answer);
-    Ok(answers
-        .map(|event| Event {
-            at: std::time::Duration::ZERO,
-            ..event
-        })
-        .collect())
+    Ok(())
 }
 
 /// Goes through the steps. Gives whether it was stopped before the end.
@@ -185,11 +175,9 @@ fn walk<'a>(
     look: CheckArgs,
     loaded: &'a Loaded,
     record: &Record,
-    earlier: Vec<Event>,
 ) -> Result<(Live<'a>, bool), Failure> {
     let sightings = reach::sightings(&look, &loaded.profile)?;
     let mut live = Live::begin(look, &loaded.profile, record.clone())?;
-    live.knows(earlier);
     for (lamp, pattern) in sightings {
         live.said(What::Sighting { lamp, pattern });
     }

@@ -50,9 +50,13 @@ impl Case {
     }
 
     /// Another session begins: its times count from its own start, and nobody knows how long after the
-    /// one before. What was under way on the wire is over.
+    /// one before. What was under way on the wire is over. What people answered goes on to count.
     pub fn begin_session(&mut self) {
-        self.events.clear();
+        self.events
+            .retain(|event| matches!(event.what, What::Answer(_)));
+        for event in &mut self.events {
+            event.at = Duration::ZERO;
+        }
         self.moment = None;
     }
 

@@ -71,7 +71,6 @@ impl Timer {
     }
 }
 
-#[expect(clippy::disallowed_methods, reason = "the timer of the real driver")]
 fn soon(left: Duration) -> Instant {
     Instant::now() + left
 }

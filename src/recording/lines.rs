@@ -9,7 +9,7 @@ use packside_profiles::LineSettings;
 use serde::Deserialize;
 use serde_json::{Map, Value as Json, json};
 
-use super::{Entry, Header, ProfileText, SCHEMA, Shown, Start};
+use super::{Entry, Header, ProfileText, SCHEMA, Shown, ShownFact, Start};
 use crate::event::{Answer, Event, LinkFacts, LinkKind, Plugged, What};
 use crate::wire::Framing;
 use crate::wire::{Ask, hex};
@@ -53,8 +53,16 @@ pub(super) fn entry(entry: &Entry) -> Json {
         Entry::Shown(shown) => json!({
             "type": "shown", "at_ns": nanos(shown.at), "tool": shown.tool,
             "verdict": shown.verdict, "summary": shown.summary,
+            "facts": shown.facts.as_ref().map(|facts| facts.iter().map(fact).collect::<Vec<_>>()),
         }),
+        Entry::Afresh(on) => json!({ "type": "afresh", "on": on }),
     }
+}
+
+fn fact(fact: &ShownFact) -> Json {
+    json!({
+        "id": fact.id, "unit": fact.unit, "module": fact.module, "item": fact.item, "source": fact.source,
+    })
 }
 
 fn event(event: &Event) -> Json {
@@ -190,7 +198,11 @@ pub(super) fn understand(object: &str) -> Result<Line, String> {
             tool: members.owned("tool")?,
             verdict: members.owned("verdict")?,
             summary: members.owned("summary")?,
+            facts: members.facts_shown()?,
         }))),
+        "afresh" => Ok(Line::Entry(Entry::Afresh(
+            members.get("on", Json::as_bool)?,
+        ))),
         kind => match members.what(kind)? {
             Some(what) => Ok(Line::Entry(Entry::Event(Event {
                 at: members.time("at_ns")?,
@@ -242,6 +254,34 @@ impl<'a> Members<'a> {
                 read(v).map(Some)
             }
         })
+    }
+
+    /// What was found; nothing where an earlier version wrote the line.
+    fn facts_shown(&self) -> Result<Option<Vec<ShownFact>>, String> {
+        if !self.0.contains_key("facts") {
+            return Ok(None);
+        }
+        let Some(all) = self.maybe("facts", Json::as_array)? else {
+            return Ok(None);
+        };
+        let fact = |json: &Json| {
+            let members = Members(json.as_object().ok_or("\"facts\": expected objects")?);
+            let place = |key| {
+                let number = |v: &Json| v.as_u64().and_then(|n| u16::try_from(n).ok());
+                members.maybe(key, number)
+            };
+            Ok(ShownFact {
+                id: members.owned("id")?,
+                unit: members.small("unit")?,
+                module: place("module")?,
+                item: place("item")?,
+                source: members.owned("source")?,
+            })
+        };
+        all.iter()
+            .map(fact)
+            .collect::<Result<_, String>>()
+            .map(Some)
     }
 
     fn bytes(&self, key: &str) -> Result<Vec<u8>, String> {

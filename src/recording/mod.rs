@@ -7,7 +7,8 @@
 //!
 //! # The file
 //! One JSON object per line: `header` first, then `session`s, each with its events, `unit` (who
-//! answered), `shown` (each verdict as displayed; never input to judging) and a `seal` at the end.
+//! answered), `shown` (each verdict as displayed; never input to judging), `afresh` (only what follows is judged,
+//! or everything again) and a `seal` at the end.
 //! Every line ends with `"h"`, see `chain`. Times are nanoseconds since the session began.
 //!
 //! # Invariants
@@ -24,16 +25,20 @@ mod chain;
 mod events;
 mod lines;
 mod read;
+mod replay;
 mod write;
 
 #[cfg(test)]
 mod tests;
 
 pub use events::Events;
-pub use read::{Missing, ReadError, Recording, Session, read, read_from};
+pub use read::{Afresh, Missing, ReadError, Recording, Session, read, read_from};
 pub use write::{Recorder, WriteError};
 
+use std::collections::BTreeSet;
+
 use crate::event::Event;
+use crate::facts::{FactKey, Finding, Judgement};
 
 /// Name and version of the file format.
 pub const SCHEMA: &str = "packside.visit/1";
@@ -80,6 +85,52 @@ pub struct Shown {
     pub verdict: String,
     /// Its one line.
     pub summary: String,
+    /// What was found, by key; nothing in recordings of versions that did not note it.
+    pub facts: Option<Vec<ShownFact>>,
+}
+
+/// The key of something that was found, as it stands in a recording: ids are stable, texts are not.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub struct ShownFact {
+    /// Id of the finding.
+    pub id: String,
+    /// Unit address.
+    pub unit: u8,
+    /// Module.
+    pub module: Option<u16>,
+    /// Cell or sensor.
+    pub item: Option<u16>,
+    /// Id of where it comes from.
+    pub source: String,
+}
+
+impl Shown {
+    /// A judgement as it is displayed by this version, with its one line.
+    pub fn of(judgement: &Judgement, summary: String) -> Self {
+        Self {
+            at: judgement.moment,
+            tool: env!("CARGO_PKG_VERSION").to_owned(),
+            verdict: judgement.verdict.kind.id().to_owned(),
+            summary,
+            facts: Some(ShownFact::all(judgement)),
+        }
+    }
+}
+
+impl ShownFact {
+    /// The keys of all that was found, in order, each once.
+    pub fn all(judgement: &Judgement) -> Vec<Self> {
+        let noted = |key: FactKey| Self {
+            id: key.kind.to_owned(),
+            unit: key.unit,
+            module: key.place.module,
+            item: key.place.item,
+            source: key.source.id().to_owned(),
+        };
+        let keys = judgement.findings.iter().map(Finding::key);
+        let keys: BTreeSet<Self> = keys.map(noted).collect();
+        keys.into_iter().collect()
+    }
 }
 
 /// What a line of a session holds.
@@ -91,4 +142,6 @@ pub enum Entry {
     Unit(String),
     /// A verdict was displayed.
     Shown(Shown),
+    /// From here on only what comes is judged (`true`), or everything again.
+    Afresh(bool),
 }

@@ -11,7 +11,7 @@ use super::chain::Chain;
 use super::events::Events;
 use super::lines::{Line, understand};
 use super::{Entry, Header, Shown, Start};
-use crate::event::{LinkFacts, What};
+use crate::event::{Event, LinkFacts, What};
 
 /// A recording as read.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -41,6 +41,22 @@ pub struct Session {
     pub shown: Vec<(usize, Shown)>,
     /// Serial numbers of units that answered, in order.
     pub units: Vec<String>,
+    /// Where only what followed was judged, and where everything again, in order.
+    pub afresh: Vec<Afresh>,
+    /// What a person said, held until what came over the link before it is there: a recording that is gone
+    /// on with has a person's lines at once, those of the link only when the unit has said who it is.
+    pub(super) said: Vec<Event>,
+}
+
+/// A place in a session from which on only what follows was judged, or everything again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Afresh {
+    /// Only what follows.
+    pub on: bool,
+    /// Events that stand before it.
+    pub events: usize,
+    /// Verdicts displayed before it.
+    pub shown: usize,
 }
 
 impl Session {
@@ -50,15 +66,41 @@ impl Session {
             events: Events::default(),
             shown: Vec::new(),
             units: Vec::new(),
+            afresh: Vec::new(),
+            said: Vec::new(),
         }
     }
 
     fn take(&mut self, entry: Entry) {
         match entry {
-            Entry::Event(event) => self.events.push(event),
-            Entry::Shown(shown) => self.shown.push((self.events.len(), shown)),
+            Entry::Event(event) if event.what.is_from_a_person() => self.said.push(event),
+            Entry::Event(event) => {
+                let is_before = |said: &Event| said.at <= event.at;
+                let before = self.said.iter().take_while(|said| is_before(said)).count();
+                self.said
+                    .drain(..before)
+                    .for_each(|said| self.events.push(said));
+                self.events.push(event);
+            }
+            Entry::Shown(shown) => {
+                self.settle();
+                self.shown.push((self.events.len(), shown));
+            }
             Entry::Unit(serial) => self.units.push(serial),
+            Entry::Afresh(on) => {
+                self.settle();
+                self.afresh.push(Afresh {
+                    on,
+                    events: self.events.len(),
+                    shown: self.shown.len(),
+                });
+            }
         }
+    }
+
+    /// Nothing that belongs before what a person said comes any more.
+    fn settle(&mut self) {
+        self.said.drain(..).for_each(|said| self.events.push(said));
     }
 
     /// The link as it was opened first.
@@ -293,6 +335,7 @@ impl Reading {
     /// The recording, with what it lacks.
     fn finish(self, chain: &Chain) -> Recording {
         let mut recording = self.recording;
+        recording.sessions.iter_mut().for_each(Session::settle);
         if !self.is_sealed {
             recording.missing.push(Missing::Seal);
         }

@@ -114,7 +114,15 @@ fn entries() -> Vec<Entry> {
         tool: "0.0.0".to_owned(),
         verdict: "fault".to_owned(),
         summary: "a \"fault\"".to_owned(),
+        facts: Some(vec![ShownFact {
+            id: "cell-over-voltage".to_owned(),
+            unit: 1,
+            module: Some(2),
+            item: None,
+            source: "measured".to_owned(),
+        }]),
     }));
+    entries.push(Entry::Afresh(true));
     entries
 }
 
@@ -125,12 +133,19 @@ fn session_of(entries: &[Entry]) -> Session {
         events: Events::default(),
         shown: Vec::new(),
         units: Vec::new(),
+        afresh: Vec::new(),
+        said: Vec::new(),
     };
     for entry in entries.iter().cloned() {
         match entry {
             Entry::Event(event) => session.events.push(event),
             Entry::Shown(shown) => session.shown.push((session.events.len(), shown)),
             Entry::Unit(serial) => session.units.push(serial),
+            Entry::Afresh(on) => session.afresh.push(Afresh {
+                on,
+                events: session.events.len(),
+                shown: session.shown.len(),
+            }),
         }
     }
     session
@@ -240,7 +255,8 @@ fn any_changed_byte_is_found_and_its_line_named() {
 fn going_on_takes_a_cut_line_off_and_keeps_the_rest() {
     let (_folder, path, bytes) = written(false);
     std::fs::write(&path, &bytes[..bytes.len() - 3]).unwrap();
-    let (mut recorder, missing) = Recorder::go_on(&path, &header()).unwrap();
+    let (mut recorder, recording) = Recorder::go_on(&path, &header()).unwrap();
+    let missing = recording.missing;
     assert!(matches!(missing[0], Missing::Tail { .. }), "{missing:?}");
     recorder.session(&start()).unwrap();
     recorder.seal().unwrap();

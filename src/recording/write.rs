@@ -9,8 +9,8 @@ use std::path::{Path, PathBuf};
 use serde_json::Value as Json;
 
 use super::chain::Chain;
-use super::{Entry, Header, Missing, ReadError, Start, lines, read_from};
-use crate::event::{Event, What};
+use super::{Entry, Header, ReadError, Recording, Start, lines, read_from};
+use crate::event::Event;
 
 /// An open recording.
 #[derive(Debug)]
@@ -103,11 +103,11 @@ impl Recorder {
         Ok(recorder)
     }
 
-    /// Goes on with a recording. A line that was cut is taken off; what was missing is given.
+    /// Goes on with a recording, and gives it as it is. A line that was cut is taken off.
     ///
     /// # Errors
     /// Where it cannot be read or written, was changed, or was made with another register map.
-    pub fn go_on(path: &Path, header: &Header) -> Result<(Self, Vec<Missing>), WriteError> {
+    pub fn go_on(path: &Path, header: &Header) -> Result<(Self, Recording), WriteError> {
         let opened = OpenOptions::new().read(true).write(true).open(path);
         let mut file = opened.map_err(|why| system(path, why))?;
         let read = read_from(BufReader::new(&mut file)).map_err(|why| system(path, why))?;
@@ -145,7 +145,7 @@ impl Recorder {
         if recording.header.is_none() {
             recorder.line(&lines::header(header), true)?;
         }
-        Ok((recorder, recording.missing))
+        Ok((recorder, recording))
     }
 
     /// Begins a session.
@@ -167,7 +167,7 @@ impl Recorder {
     pub fn entry(&mut self, entry: &Entry) -> Result<(), WriteError> {
         let sync = match entry {
             Entry::Event(event) => {
-                let is_theirs = is_from_a_person(&event.what);
+                let is_theirs = event.what.is_from_a_person();
                 if self.is_held && !is_theirs && self.held.len() < HELD {
                     self.held.push(event.clone());
                     return Ok(());
@@ -191,7 +191,7 @@ impl Recorder {
                 self.unit = Some(serial.clone());
                 true
             }
-            Entry::Shown(_) => {
+            Entry::Shown(_) | Entry::Afresh(_) => {
                 self.release()?;
                 true
             }
@@ -246,12 +246,4 @@ fn system(path: &Path, why: std::io::Error) -> WriteError {
         path: path.to_owned(),
         why,
     }
-}
-
-/// Whether a person said it: then it is on the disk before the tool goes on.
-fn is_from_a_person(what: &What) -> bool {
-    matches!(
-        what,
-        What::Sighting { .. } | What::Mark(_) | What::Answer(_) | What::Photo { .. }
-    )
 }

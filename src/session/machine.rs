@@ -29,6 +29,8 @@ pub struct Session {
     pub(super) case: Case,
     /// The whole of it, while only what came since a moment is judged.
     pub(super) whole: Option<Case>,
+    /// The first event of the link.
+    pub(super) opened: Option<Event>,
     /// The link as it was opened; nothing before.
     pub(super) facts: Option<LinkFacts>,
     /// Whether the link asks now.
@@ -54,6 +56,7 @@ impl Session {
             profile,
             user_said: manner.user_said,
             manner,
+            opened: None,
             facts: None,
             asks: false,
             last_heard: Duration::ZERO,
@@ -81,8 +84,9 @@ impl Session {
     pub fn push(&mut self, event: &Event) {
         match &event.what {
             What::Opened(facts) => {
-                if self.facts.is_none() {
+                if self.opened.is_none() {
                     self.last_heard = event.at;
+                    self.opened = Some(event.clone());
                 }
                 self.facts = Some(facts.clone());
             }
@@ -135,11 +139,16 @@ impl Session {
         }
     }
 
+    /// Goes on with a case of earlier sessions. Before anything has happened in this one.
+    pub fn go_on_with(&mut self, mut earlier: Case) {
+        earlier.begin_session();
+        self.case = earlier;
+    }
+
     /// Judges only what comes from now on: what was before is known, and the unit is to show itself anew.
-    /// `opened` is the link as it was opened.
-    pub fn begin_afresh(&mut self, opened: Option<&Event>) {
+    pub fn begin_afresh(&mut self) {
         let mut afresh = Case::new(Some(Arc::clone(&self.profile)));
-        if let Some(opened) = opened {
+        if let Some(opened) = &self.opened {
             afresh.push(opened);
         }
         let whole = std::mem::replace(&mut self.case, afresh);
@@ -181,6 +190,9 @@ impl Session {
             Stage::Looks(_) => self.step_looks(now),
             Stage::Following(_) => self.step_following(now),
             Stage::Overhear(..) => self.step_overhear(now),
+            Stage::Wait(_) if self.facts.is_none() && matches!(self.task, Task::Wait { .. }) => {
+                Some(Want::Open)
+            }
             Stage::Wait(until) if now < *until => Some(Want::Wait { until: *until }),
             Stage::Wait(_) => {
                 self.waited(now);

@@ -1,12 +1,12 @@
 //! What a session does, in a line for whoever waits.
 
-use crate::link::MayWake;
-use crate::session::Progress;
+use super::pseudo::said;
+use crate::session::{MayWake, Progress};
 
 /// The line; nothing where a bar shows it better.
 pub fn line(progress: &Progress) -> Option<String> {
-    Some(match progress {
-        Progress::MayWake(why) => caution(*why),
+    let text = match progress {
+        Progress::MayWake(why) => return Some(caution(*why)),
         Progress::ListeningFirst { window } => format!(
             "listening {:.1} s first: only one client may ask on a serial bus",
             window.as_secs_f64()
@@ -41,13 +41,14 @@ pub fn line(progress: &Progress) -> Option<String> {
             at_most.as_secs()
         ),
         Progress::Trouble(trouble) => format!("note: {trouble}"),
-    })
+    };
+    Some(said(text))
 }
 
 /// What is said before a question may wake a unit.
 pub fn caution(why: MayWake) -> String {
-    format!(
+    said(format!(
         "CAUTION: {why}. Any question may put its lamp out, and it may pre-charge and close its switches: nobody may \
          have hands near the terminals."
-    )
+    ))
 }

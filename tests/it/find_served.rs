@@ -16,13 +16,15 @@ use packside_simulator::serve::{Options, Place, Server};
 use super::tool::{packside, stderr, stdout};
 
 /// A served scenario, ended when this is dropped.
-struct Served {
-    reach: String,
+pub(crate) struct Served {
+    /// Host and port, or name of the terminal.
+    pub(crate) reach: String,
     ended: Arc<AtomicBool>,
 }
 
 impl Served {
-    fn start(name: &str, place: &Place) -> Self {
+    /// Serves a scenario from 100 s after power-up on.
+    pub(crate) fn start(name: &str, place: &Place) -> Self {
         let scenario = Scenario::find(name).unwrap();
         let profile = scenario.load_map(None).unwrap().profile;
         let options = Options {
@@ -43,7 +45,8 @@ impl Drop for Served {
     }
 }
 
-fn anywhere() -> String {
+/// An address of this computer, and any free port.
+pub(crate) fn anywhere() -> String {
     "127.0.0.1:0".to_owned()
 }
 

@@ -5,9 +5,9 @@
 //!
 //! Kind of all expectations: derived (the same facts give the same verdict).
 
-use packside::cli::rehearse::look;
 use packside::facts::Judgement;
 use packside::judge::judge;
+use packside::simulated::rehearsal::look;
 use packside::words::{in_pseudo_language, of_finding, what_to_do};
 use packside_profiles::{Foreign, Profile};
 use packside_simulator::Scenario;

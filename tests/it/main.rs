@@ -12,10 +12,12 @@
 mod adversary;
 mod bad_input;
 mod cases;
+mod examples;
 mod find;
 mod find_served;
 mod free_texts;
 mod held_back;
+mod honest;
 mod house;
 mod judged;
 mod killed;

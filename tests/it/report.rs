@@ -288,6 +288,7 @@ fn hostile_text_in_any_field_stays_text() {
         tool: text(),
         verdict: text(),
         summary: text(),
+        facts: None,
     };
     recorder.entry(&Entry::Shown(shown)).unwrap();
     recorder.seal().unwrap();

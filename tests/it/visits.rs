@@ -1,9 +1,7 @@
 //! Recordings of simulated visits in virtual time, for the tests of the report.
 
-use std::cell::RefCell;
 use std::path::Path;
-use std::rc::Rc;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use packside::event::{Answer, Event, What};
@@ -80,16 +78,17 @@ pub(crate) fn record(path: &Path, plan: &Plan) {
         offset_minutes: 60,
     };
     recorder.session(&start).unwrap();
-    let recorder = Rc::new(RefCell::new(recorder));
-    let tape = Rc::new(RefCell::new(Vec::<Event>::new()));
+    let recorder = Arc::new(Mutex::new(recorder));
+    let tape = Arc::new(Mutex::new(Vec::<Event>::new()));
     let mut quiet = open_simulated(&scenario, &profile, Duration::ZERO, None);
     let (to_file, to_tape) = (recorder.clone(), tape.clone());
     quiet.record_to(Box::new(move |event| {
         to_file
-            .borrow_mut()
+            .lock()
+            .unwrap()
             .entry(&Entry::Event(event.clone()))
             .unwrap();
-        to_tape.borrow_mut().push(event.clone());
+        to_tape.lock().unwrap().push(event.clone());
     }));
     let proof = quiet
         .prove(
@@ -107,17 +106,18 @@ pub(crate) fn record(path: &Path, plan: &Plan) {
                 what: what.clone(),
             };
             recorder
-                .borrow_mut()
+                .lock()
+                .unwrap()
                 .entry(&Entry::Event(event.clone()))
                 .unwrap();
-            tape.borrow_mut().push(event);
+            tape.lock().unwrap().push(event);
         }
         // Not at whole seconds, where the inverter talks: two clocks without any drift would collide
         // every time.
         let _ = asking.idle(Duration::from_millis(second * 1000 + 400));
         if plan.looks.contains(&second) {
             look(&mut asking, &profile);
-            show(&recorder, &tape.borrow(), &profile);
+            show(&recorder, &tape.lock().unwrap(), &profile);
         } else if plan.all {
             look(&mut asking, &profile);
         } else {
@@ -125,7 +125,7 @@ pub(crate) fn record(path: &Path, plan: &Plan) {
             let _ = asking.ask(ask, Duration::from_millis(600));
         }
     }
-    recorder.borrow_mut().seal().unwrap();
+    recorder.lock().unwrap().seal().unwrap();
 }
 
 /// State, alarms, voltages, current and extremes in one question.
@@ -164,17 +164,12 @@ fn look(asking: &mut Asking, profile: &Profile) {
 }
 
 /// Judges and records what a screen would have shown.
-fn show(recorder: &Rc<RefCell<Recorder>>, tape: &[Event], profile: &Profile) {
+fn show(recorder: &Arc<Mutex<Recorder>>, tape: &[Event], profile: &Profile) {
     let judgement = judge(tape, Some(profile), None);
-    let mut recorder = recorder.borrow_mut();
+    let mut recorder = recorder.lock().unwrap();
     if let Some(serial) = &judgement.identity.serial {
         recorder.entry(&Entry::Unit(serial.clone())).unwrap();
     }
-    let shown = Shown {
-        at: judgement.moment,
-        tool: env!("CARGO_PKG_VERSION").to_owned(),
-        verdict: judgement.verdict.kind.id().to_owned(),
-        summary: packside::words::summary(&judgement),
-    };
+    let shown = Shown::of(&judgement, packside::words::summary(&judgement));
     recorder.entry(&Entry::Shown(shown)).unwrap();
 }

@@ -3,7 +3,7 @@
 //! Does not: judge; the caller gives what judging gave.
 
 use crate::facts::Judgement;
-use crate::recording::{Missing, Recording, Shown};
+use crate::recording::{Missing, Recording, Shown, ShownFact};
 use crate::words as sentence;
 
 /// Something that does not hold.
@@ -15,9 +15,10 @@ pub enum Broken {
     /// Nothing to compare with.
     #[error("no verdict was shown on site")]
     NothingShown,
-    /// The same bytes give another verdict.
+    /// The lines before it give another verdict.
     #[error(
-        "shown at {at_seconds} s by packside {tool}: {shown} (\"{summary}\"); judged today: {now} (\"{summary_now}\")"
+        "shown at {at_seconds} s by packside {tool}: {shown} (\"{summary}\"); judged today: {now} (\"{summary_now}\"){}",
+        found_else(gone, new)
     )]
     Differs {
         /// Moment, whole seconds since the session began.
@@ -32,7 +33,27 @@ pub enum Broken {
         now: String,
         /// Its line today.
         summary_now: String,
+        /// What was found then and is not today.
+        gone: Vec<ShownFact>,
+        /// What is found today and was not then.
+        new: Vec<ShownFact>,
     },
+}
+
+/// What is found otherwise, in words.
+fn found_else(gone: &[ShownFact], new: &[ShownFact]) -> String {
+    let ids = |facts: &[ShownFact]| {
+        let ids: Vec<&str> = facts.iter().map(|fact| fact.id.as_str()).collect();
+        ids.join(", ")
+    };
+    let mut text = String::new();
+    if !gone.is_empty() {
+        text.push_str(&format!("; found then and not today: {}", ids(gone)));
+    }
+    if !new.is_empty() {
+        text.push_str(&format!("; found today and not then: {}", ids(new)));
+    }
+    text
 }
 
 impl Broken {
@@ -46,35 +67,42 @@ impl Broken {
     }
 }
 
-/// Says what does not hold. `judged` are verdicts that were shown, each with what judging at its
-/// moment gives today.
+/// Says what does not hold. `judged` are verdicts that were shown, each with what judging the lines before
+/// it gives today.
 ///
-/// Texts are not stable between versions: another version must give the same kind, the same version
-/// also the same line.
-pub fn verify(recording: &Recording, judged: &[(&Shown, Judgement)]) -> Vec<Broken> {
-    let mut broken: Vec<Broken> = recording
-        .missing
-        .iter()
-        .cloned()
-        .map(Broken::Missing)
-        .collect();
+/// Another version must give the same verdict, the same version also the same findings. Sentences are not
+/// compared: they may be put better.
+pub fn verify(recording: &Recording, judged: &[(Shown, Judgement)]) -> Vec<Broken> {
+    let missing = recording.missing.iter().cloned();
+    let mut broken: Vec<Broken> = missing.map(Broken::Missing).collect();
     if judged.is_empty() {
         broken.push(Broken::NothingShown);
     }
-    for (shown, judgement) in judged {
-        let (now, summary) = (&judgement.verdict, sentence::summary(judgement));
-        let same_version = shown.tool == env!("CARGO_PKG_VERSION");
-        let same = shown.verdict == now.kind.id() && (!same_version || shown.summary == summary);
-        if !same {
-            broken.push(Broken::Differs {
-                at_seconds: shown.at.as_secs(),
-                tool: shown.tool.clone(),
-                shown: shown.verdict.clone(),
-                summary: shown.summary.clone(),
-                now: now.kind.id().to_owned(),
-                summary_now: summary,
-            });
-        }
-    }
+    broken.extend(judged.iter().filter_map(|(shown, now)| differs(shown, now)));
     broken
+}
+
+fn differs(shown: &Shown, judgement: &Judgement) -> Option<Broken> {
+    let now = &judgement.verdict;
+    let same_version = shown.tool == env!("CARGO_PKG_VERSION");
+    let then = shown.facts.as_ref().filter(|_| same_version);
+    let found = ShownFact::all(judgement);
+    let not_in = |some: &[ShownFact], others: &[ShownFact]| -> Vec<ShownFact> {
+        let missing = some.iter().filter(|fact| !others.contains(fact));
+        missing.cloned().collect()
+    };
+    let (gone, new) = then.map_or_else(Default::default, |then| {
+        (not_in(then, &found), not_in(&found, then))
+    });
+    let same = shown.verdict == now.kind.id() && gone.is_empty() && new.is_empty();
+    (!same).then(|| Broken::Differs {
+        at_seconds: shown.at.as_secs(),
+        tool: shown.tool.clone(),
+        shown: shown.verdict.clone(),
+        summary: shown.summary.clone(),
+        now: now.kind.id().to_owned(),
+        summary_now: sentence::summary(judgement),
+        gone,
+        new,
+    })
 }
