@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use packside_profiles::model::{Clears, LiesIn, Needs, Profile, Severity, Table};
+use packside_profiles::model::{Clears, LiesIn, Profile, Severity, Table};
 use packside_profiles::{Class, Place, Role, StateKind, Value};
 
 use super::cause::Cause;
@@ -11,6 +11,7 @@ use super::doubt::Doubt;
 use super::fact::{Caution, Fact, Follows, PointIndex, Remedy, Spot};
 use super::headline::Headline;
 use super::health::Health;
+use super::step::NextStep;
 
 /// The kinds of verdict. Ids and exit codes are stable.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -170,21 +171,6 @@ impl Certainty {
             Self::Open => "not confirmed",
         }
     }
-}
-
-/// Something to do, lowest risk first.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct NextStep {
-    /// Stable id.
-    pub id: &'static str,
-    /// What to do.
-    pub text: String,
-    /// What it needs.
-    pub needs: Needs,
-    /// Who may do it.
-    pub who: &'static str,
-    /// Minutes it takes, rounded: common practice.
-    pub minutes: u32,
 }
 
 /// What this look cannot tell, although it may be broken.

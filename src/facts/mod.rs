@@ -13,6 +13,7 @@ pub mod headline;
 pub(crate) mod health;
 pub mod judgement;
 pub(crate) mod readings;
+mod share;
 pub mod sight;
 pub(crate) mod step;
 
@@ -20,10 +21,12 @@ pub use cause::{Cause, CauseKind};
 pub use doubt::{Doubt, DoubtKind};
 pub use fact::{Fact, FactKind};
 pub use headline::Headline;
-pub use health::{Health, Share};
+pub use health::Health;
 pub use judgement::{
     Basis, Bus, Certainty, Disposition, FactKey, Finding, Identity, Judgement, MemberSummary,
-    ModuleIdentity, NextStep, NotTested, Reading, ReadingQuality, Reason, Source, UnitState,
-    ValueRemark, Verdict, VerdictKind, Why,
+    ModuleIdentity, NotTested, Reading, ReadingQuality, Reason, Source, UnitState, ValueRemark,
+    Verdict, VerdictKind, Why,
 };
+pub use share::Share;
 pub use sight::{Sight, SightKind};
+pub use step::NextStep;

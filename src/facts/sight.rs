@@ -7,7 +7,7 @@
 use packside_profiles::LineSettings;
 
 use super::closed::closed;
-use super::health::Share;
+use super::share::Share;
 
 closed! {
     /// One thing that was seen.

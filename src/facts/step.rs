@@ -11,7 +11,20 @@
 
 use packside_profiles::model::Needs;
 
-use super::judgement::NextStep;
+/// Something to do, lowest risk first.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NextStep {
+    /// Stable id.
+    pub id: &'static str,
+    /// What to do.
+    pub text: String,
+    /// What it needs.
+    pub needs: Needs,
+    /// Who may do it.
+    pub who: &'static str,
+    /// Minutes it takes, rounded: common practice.
+    pub minutes: u32,
+}
 
 const TECHNICIAN: &str = "technician";
 const LICENSED: &str = "licensed electrician";

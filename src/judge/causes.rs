@@ -7,9 +7,8 @@
 //! look at first and prove nothing about the battery.
 
 use crate::facts::cause::{Cause, CauseKind};
-use crate::facts::judgement::NextStep;
 use crate::facts::sight::{Sight, SightKind, Sights};
-use crate::facts::step::{Step, by_split};
+use crate::facts::step::{NextStep, Step, by_split};
 
 /// A question that causes answer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -12,9 +12,9 @@ use super::member::Member;
 use crate::facts::doubt::{Doubt, DoubtKind, Lack};
 use crate::facts::fact::{Deed, Remedy};
 use crate::facts::judgement::{
-    Disposition, Finding, NextStep, NotTested, Reading, ReadingQuality, Source, VerdictKind,
+    Disposition, Finding, NotTested, Reading, ReadingQuality, Source, VerdictKind,
 };
-use crate::facts::step::{Step, by_risk};
+use crate::facts::step::{NextStep, Step, by_risk};
 use crate::words;
 
 /// Next steps for one member. `causes` are the steps that settle why its inverter is not heard.
@@ -69,8 +69,10 @@ fn condition_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
     let mut by_deed: Vec<(&Remedy, Vec<&str>, bool)> = Vec::new();
     for root in roots(member) {
         let charging = root.class.is_some_and(is_low);
-        let same =
-            |one: &&mut (&Remedy, Vec<&str>, bool)| *one.0 == root.to_do || (charging && one.2);
+        // What its flag and the numbers say of one class is one thing to do.
+        let same = |(deed, ids, is_charging): &&mut (&Remedy, Vec<&str>, bool)| {
+            **deed == root.to_do || ids.contains(&root.id) || (charging && *is_charging)
+        };
         match by_deed.iter_mut().find(same) {
             Some((_, ids, _)) if ids.contains(&root.id) => {}
             Some((_, ids, _)) => ids.push(root.id),

@@ -11,8 +11,8 @@ use super::member::Member;
 use super::notices::notice;
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Compared, Fact, FactKind};
-use crate::facts::judgement::{NextStep, Reading, Source, VerdictKind, Why};
-use crate::facts::step::Step;
+use crate::facts::judgement::{Reading, Source, VerdictKind, Why};
+use crate::facts::step::{NextStep, Step};
 
 /// Packs may connect while they are no further apart than this share of their voltage.
 // Kind: invented (about 1 V at 51 V; a profile key would be better)

@@ -76,11 +76,8 @@ pub fn topics() -> Vec<Topic> {
             .map(|(id, meaning)| entry(id, format!("{meaning}.")))
             .collect()
     };
-    let remarks = REMARKS
-        .iter()
-        .map(|kind| entry(kind.id(), format!("{}.", kind.meaning())));
-    let facts = FactKind::ALL.iter().filter(|kind| !REMARKS.contains(kind));
-    let facts = facts.map(|kind| entry(kind.id(), format!("{}.", kind.meaning())));
+    let others = FactKind::ALL.iter().filter(|kind| !REMARKS.contains(kind));
+    let others: Vec<FactKind> = others.copied().collect();
     let dispositions = Disposition::ALL.map(|one| entry(one.id(), format!("{}.", one.meaning())));
     let sure = [Certainty::Proven, Certainty::Likely, Certainty::Open];
     let sure = sure.map(|one| entry(one.id(), format!("{}.", one.meaning())));
@@ -103,12 +100,8 @@ pub fn topics() -> Vec<Topic> {
             "findings[].id",
             classes.collect(),
         ),
-        topic("Remarks", "findings[].id", remarks.collect()),
-        topic(
-            "What a finding rests on",
-            "findings[].fact",
-            facts.collect(),
-        ),
+        topic("Remarks", "findings[].id", facts(&REMARKS)),
+        topic("What a finding rests on", "findings[].fact", facts(&others)),
         topic(
             "What becomes of the part",
             "findings[].disposition",
@@ -133,6 +126,11 @@ pub fn topics() -> Vec<Topic> {
         topic("Next steps", "verdict.next[].id", steps()),
         topic("Not tested", "not_tested[].id", listed(NOT_TESTED)),
     ]
+}
+
+fn facts(kinds: &[FactKind]) -> Vec<Entry> {
+    let of_kind = |kind: &FactKind| entry(kind.id(), format!("{}.", kind.meaning()));
+    kinds.iter().map(of_kind).collect()
 }
 
 fn causes() -> Vec<Entry> {

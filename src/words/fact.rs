@@ -141,6 +141,10 @@ fn beyond(limit: Limit, unit: &str) -> String {
     )
 }
 
+#[expect(
+    clippy::too_many_lines,
+    reason = "one short arm for each fact; parts would have to leave some out"
+)]
 fn measured(fact: &Measured, profile: &Profile) -> String {
     let value = |at: Spot, number: f64| with_unit(number, &unit(at.point, profile));
     match fact {
@@ -262,6 +266,10 @@ fn measured(fact: &Measured, profile: &Profile) -> String {
     }
 }
 
+#[expect(
+    clippy::too_many_lines,
+    reason = "one short arm for each fact; parts would have to leave some out"
+)]
 fn compared(fact: &Compared, profile: &Profile) -> String {
     match fact {
         Compared::DoesNotAddUp {

@@ -9,7 +9,7 @@ use jiff::{SignedDuration, Timestamp};
 use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Needs, Severity};
 
-use crate::facts::{Finding, VerdictKind};
+use crate::facts::{FactKind, Finding, VerdictKind};
 use crate::recording::Start;
 
 /// Heading of a verdict.
@@ -162,18 +162,20 @@ pub(crate) fn finding_for_customer(finding: &Finding) -> &'static str {
         Some(C::Derating) => "the battery allows less power than usual",
         Some(C::Balancing) => "cells are being evened out",
         Some(C::OtherFault) => "the battery reports a fault without saying which",
-        None => notice_for_customer(finding.id),
+        None => remark_for_customer(finding.fact.kind()),
     }
 }
 
-fn notice_for_customer(id: &str) -> &'static str {
-    match id {
-        "ever-heard-unknown" => "it is not known whether the inverter was ever connected",
-        "we-hold-its-socket" => "the inverter's cable was unplugged for this visit",
-        "flat-curve" => "at this charge alike voltages do not prove that the cells are alike",
-        "firmware-below-minimum" => "the software of the battery is older than the inverter needs",
-        "member-missing" => "a part of the battery did not answer",
-        "lamp-contradicts" => "the lamp shows something else than the battery says",
+fn remark_for_customer(kind: FactKind) -> &'static str {
+    match kind {
+        FactKind::EverHeardUnknown => "it is not known whether the inverter was ever connected",
+        FactKind::WeHoldItsSocket => "the inverter's cable was unplugged for this visit",
+        FactKind::FlatCurve => {
+            "at this charge alike voltages do not prove that the cells are alike"
+        }
+        FactKind::FirmwareTooOld => "the software of the battery is older than the inverter needs",
+        FactKind::MemberMissing => "a part of the battery did not answer",
+        FactKind::LampContradicts => "the lamp shows something else than the battery says",
         _ => "a remark for the technician",
     }
 }
