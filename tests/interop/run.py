@@ -4,9 +4,11 @@ import json
 import pathlib
 import subprocess
 import sys
+import tempfile
 from concurrent.futures import ThreadPoolExecutor
 
 import hv_values
+import schemas
 
 HERE = pathlib.Path(__file__).parent
 ROOT = HERE.parent.parent
@@ -106,8 +108,15 @@ def main():
         for difference in differences:
             print("       ", difference)
         failed += bool(differences)
+    with tempfile.TemporaryDirectory() as folder:
+        printed = schemas.check(TOOL, folder)
+    for what, differences in printed:
+        print(f"{'FAILED' if differences else 'ok':6} jsonschema reads {what}")
+        for difference in differences:
+            print("       ", difference)
+        failed += bool(differences)
     failed += clients() + cycle_time()
-    print(f"{len(results) + len(SAYS_ITSELF) + CLIENTS - failed} passed, {failed} failed")
+    print(f"{len(results) + len(SAYS_ITSELF) + len(printed) + CLIENTS - failed} passed, {failed} failed")
     return 1 if failed else 0
 
 
