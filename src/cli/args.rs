@@ -195,12 +195,29 @@ impl From<PluggedArg> for Plugged {
     }
 }
 
-/// Arguments of `check`.
+/// The way to a unit, and what is kept of it: the same for every command that has one.
 #[derive(Debug, Clone, Args)]
-pub(crate) struct CheckArgs {
+pub(crate) struct LinkArgs {
     /// Where the unit is.
     #[command(flatten)]
     pub(crate) place: Where,
+    /// Where the laptop is plugged in
+    #[arg(long, value_enum, value_name = "WHERE")]
+    pub(crate) plugged: Option<PluggedArg>,
+    /// Whether and where to record.
+    #[command(flatten)]
+    pub(crate) record: RecordArgs,
+    /// Folder with own files.
+    #[command(flatten)]
+    pub(crate) config: ConfigArg,
+    /// Stops what is under way, where more than Ctrl-C does.
+    #[arg(skip)]
+    pub(crate) interrupt: Option<Interrupt>,
+}
+
+/// Whom to ask and how: the same for every command that looks at a unit.
+#[derive(Debug, Clone, Default, Args)]
+pub(crate) struct AskArgs {
     /// Register map: a name (`packside profile list`) or a file
     #[arg(long, value_name = "NAME|FILE")]
     pub(crate) profile: Option<String>,
@@ -210,15 +227,23 @@ pub(crate) struct CheckArgs {
     /// Look at this one address only
     #[arg(long, value_name = "N", value_parser = unit_address, conflicts_with = "unit")]
     pub(crate) only: Option<u8>,
-    /// Where the laptop is plugged in
-    #[arg(long, value_enum, value_name = "WHERE")]
-    pub(crate) plugged: Option<PluggedArg>,
     /// Listen this long before the first question [default: 1.2 x the slowest usual poll period]
     #[arg(long, value_name = "SECONDS", value_parser = duration)]
     pub(crate) listen_first: Option<Duration>,
     /// Ask although it may wake the unit or disturb someone who is asking
     #[arg(long)]
     pub(crate) ask_anyway: bool,
+}
+
+/// Arguments of `check`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct CheckArgs {
+    /// How to reach the unit.
+    #[command(flatten)]
+    pub(crate) link: LinkArgs,
+    /// How to ask it.
+    #[command(flatten)]
+    pub(crate) ask: AskArgs,
     /// Also say how the verdict came about; with an ID of a result only what that means, and nothing is asked
     #[arg(long, value_name = "ID", num_args = 0..=1, default_missing_value = "")]
     pub(crate) explain: Option<String>,
@@ -231,15 +256,6 @@ pub(crate) struct CheckArgs {
     /// Recording only: the moment judged, seconds of its last session or the name of a mark
     #[arg(long, value_name = "TIME|MARK", requires = "recording")]
     pub(crate) moment: Option<String>,
-    /// Whether and where to record.
-    #[command(flatten)]
-    pub(crate) record: RecordArgs,
-    /// Folder with own files.
-    #[command(flatten)]
-    pub(crate) config: ConfigArg,
-    /// Stops what is under way, where more than Ctrl-C does.
-    #[arg(skip)]
-    pub(crate) interrupt: Option<Interrupt>,
 }
 
 /// Where the files of this user are.

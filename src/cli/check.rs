@@ -30,15 +30,20 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
     if let Some(id) = args.explain.as_deref().filter(|id| !id.is_empty()) {
         return explain_id(id, as_json);
     }
-    if let Some(path) = &args.place.recording {
+    if let Some(path) = &args.link.place.recording {
         return replay(path, args, as_json, colour);
     }
     let args = &places::fill(args)?;
     let loaded = reach::load_profile(args)?;
-    let seed = reach::seed_of(&args.place)?;
+    let seed = reach::seed_of(&args.link.place)?;
     let sightings = reach::sightings(args, &loaded.profile)?;
-    let quiet = reach::open(args, &loaded.profile, args.plugged.map(Into::into), None)?;
-    let record = Record::begin(&args.record, Some(&loaded), seed)?;
+    let quiet = reach::open(
+        args,
+        &loaded.profile,
+        args.link.plugged.map(Into::into),
+        None,
+    )?;
+    let record = Record::begin(&args.link.record, Some(&loaded), seed)?;
     let look = LookDone {
         args,
         loaded: &loaded,
@@ -180,7 +185,7 @@ fn replay(path: &Path, args: &CheckArgs, as_json: bool, colour: bool) -> Result<
 /// The register map given now, else the one in the recording.
 pub(super) fn recorded_profile(recording: &Recording, args: &CheckArgs) -> Result<Loaded, Failure> {
     let recorded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
-    let Some(recorded) = recorded.filter(|_| args.profile.is_none()) else {
+    let Some(recorded) = recorded.filter(|_| args.ask.profile.is_none()) else {
         let loaded = reach::load_profile(args)?;
         if let Some(recorded) = recorded.filter(|recorded| recorded.sha256 != loaded.sha256) {
             out::say(&format!(
@@ -275,28 +280,28 @@ fn not_asked(why: &NotShown) -> Failure {
 
 /// The arguments that lead to the same unit again.
 pub(super) fn place_of(args: &CheckArgs) -> String {
-    let mut place = Vec::from_iter(args.place.as_typed());
-    if let Some(line) = args.place.line {
+    let mut place = Vec::from_iter(args.link.place.as_typed());
+    if let Some(line) = args.link.place.line {
         place.push(format!("--line {line}"));
     }
-    if let Some(framing) = args.place.framing {
+    if let Some(framing) = args.link.place.framing {
         let value = framing.to_possible_value();
         let value = value.as_ref().map_or("", |value| value.get_name());
         place.push(format!("--framing {value}"));
     }
-    if let Some(profile) = &args.profile {
+    if let Some(profile) = &args.ask.profile {
         place.push(format!("--profile {profile}"));
     }
-    if let Some(unit) = args.unit {
+    if let Some(unit) = args.ask.unit {
         place.push(format!("--unit {unit}"));
     }
-    if let Some(only) = args.only {
+    if let Some(only) = args.ask.only {
         place.push(format!("--only {only}"));
     }
-    if args.ask_anyway {
+    if args.ask.ask_anyway {
         place.push("--ask-anyway".to_owned());
     }
-    let config = args.config.folder();
+    let config = args.link.config.folder();
     place.extend(config.map(|folder| format!("--config {}", folder.display())));
     place.join(" ")
 }
@@ -304,8 +309,8 @@ pub(super) fn place_of(args: &CheckArgs) -> String {
 /// The command that comes next, ready to type.
 pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
     use crate::facts::VerdictKind;
-    let recorded = args.place.recording.as_ref();
-    if let Some(file) = recorded.or(args.record.record.as_ref()) {
+    let recorded = args.link.place.recording.as_ref();
+    if let Some(file) = recorded.or(args.link.record.record.as_ref()) {
         return format!("next: packside report {} -o page.html", file.display());
     }
     let place = place_of(args);
@@ -324,7 +329,7 @@ pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
             if judgement.verdict.kind == VerdictKind::BusProblem
                 || first_step == Some("one-address-each") =>
         {
-            let way = args.place.as_typed().unwrap_or_default();
+            let way = args.link.place.as_typed().unwrap_or_default();
             let all = if first_step == Some("one-address-each") {
                 " --all"
             } else {
@@ -334,7 +339,7 @@ pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
         }
         // The same gateway would give the same memory.
         VerdictKind::Undecided if first_step == Some("past-the-cache") => {
-            let map = args.profile.as_ref();
+            let map = args.ask.profile.as_ref();
             let map = map.map_or_else(String::new, |map| format!(" --profile {map}"));
             format!("next: packside check --serial PORT{map}")
         }

@@ -15,7 +15,7 @@ use std::time::Duration;
 use clap::Args;
 use packside_profiles::{LineSettings, Profile};
 
-use super::args::{ConfigArg, FramingArg, PluggedArg, RecordArgs, Where, duration};
+use super::args::{FramingArg, LinkArgs, duration};
 use super::failure::{BUS, Failure, INTERRUPTED, LOCAL, USAGE, failure};
 use super::out;
 use super::places::{self, SavedPlace};
@@ -44,7 +44,7 @@ const HOLD_BACK: Duration = Duration::from_millis(16);
 pub(crate) struct FindArgs {
     /// Where the line is; with none of these and one serial adapter present, that one.
     #[command(flatten)]
-    place: Where,
+    link: LinkArgs,
     /// Look at this address only
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(1..=247))]
     only: Option<u8>,
@@ -60,21 +60,12 @@ pub(crate) struct FindArgs {
     /// Keep what is found under this name, for --at NAME
     #[arg(long, value_name = "NAME")]
     save: Option<String>,
-    /// Where the laptop is plugged in
-    #[arg(long, value_enum, value_name = "WHERE")]
-    plugged: Option<PluggedArg>,
     /// Listen this long before the first question [default: 12]
     #[arg(long, value_name = "SECONDS", value_parser = duration)]
     listen_first: Option<Duration>,
     /// Ask although it may wake a unit or disturb someone who is asking
     #[arg(long)]
     ask_anyway: bool,
-    /// Folder with own files.
-    #[command(flatten)]
-    config: ConfigArg,
-    /// Whether and where to record.
-    #[command(flatten)]
-    record: RecordArgs,
     /// The recording, once it is open.
     #[arg(skip)]
     recorder: Record,
@@ -136,7 +127,7 @@ impl Report {
 
 /// Runs the command.
 pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
-    if args.place.recording.is_some() {
+    if args.link.place.recording.is_some() {
         let hint = Some("packside listen --recording FILE reads what was recorded".to_owned());
         let message = "--recording: find asks a line, a recording has none";
         return Err(failure(USAGE, "usage", message, hint));
@@ -147,8 +138,8 @@ pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Fa
     let profiles = known_profiles(args)?;
     let mut args = args.clone();
     let port = local_port(&mut args)?;
-    let seed = reach::seed_of(&args.place)?;
-    args.recorder = Record::begin(&args.record, None, seed)?;
+    let seed = reach::seed_of(&args.link.place)?;
+    args.recorder = Record::begin(&args.link.record, None, seed)?;
     let found = found(&mut args, port, &profiles, as_json, colour);
     args.recorder.end(found)
 }
@@ -205,7 +196,7 @@ fn search(
                 out::say("bytes come unasked: it passes on what it hears on its line");
                 drop(quiet);
                 let mut args = args.clone();
-                args.place.framing = Some(FramingArg::Rtu);
+                args.link.place.framing = Some(FramingArg::Rtu);
                 quiet = open(&args)?;
                 report.facts = quiet.facts().clone();
             }
@@ -246,8 +237,8 @@ fn search(
 
 /// Whether this is a gateway of which nobody has said how frames are put into bytes there.
 fn is_any_framing(args: &FindArgs, quiet: &Quiet) -> bool {
-    args.place.gateway.is_some()
-        && args.place.framing.is_none()
+    args.link.place.gateway.is_some()
+        && args.link.place.framing.is_none()
         && quiet.facts().framing == Framing::Tcp
 }
 
@@ -287,7 +278,7 @@ fn listen(quiet: &mut Quiet, window: Duration) -> Result<(Listening, Summary), L
 
 /// All maps that can be had; one that cannot be read is said and left out.
 fn known_profiles(args: &FindArgs) -> Result<Vec<Profile>, Failure> {
-    let config = args.config.folder();
+    let config = args.link.config.folder();
     let mut profiles = Vec::new();
     for name in packside_profiles::load::known(config) {
         match packside_profiles::find(&name, config) {
@@ -309,7 +300,7 @@ fn known_profiles(args: &FindArgs) -> Result<Vec<Profile>, Failure> {
 /// Where the port is, and what is known of it. With none given: the one adapter there is, the one
 /// that is plugged in now, or a list to choose from.
 fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
-    if args.place.gateway.is_some() || args.place.simulated.is_some() {
+    if args.link.place.gateway.is_some() || args.link.place.simulated.is_some() {
         return Ok(None);
     }
     if args.wait {
@@ -323,9 +314,9 @@ fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
             let message = format!("no adapter was plugged in within {} s", PLUG_IN.as_secs());
             return Err(failure(LOCAL, "port", message, None));
         };
-        args.place.serial = Some(port.name);
+        args.link.place.serial = Some(port.name);
     }
-    if let Some(name) = &args.place.serial {
+    if let Some(name) = &args.link.place.serial {
         return Ok(Some(LocalPort::named(name)));
     }
     let ports = crate::link::ports();
@@ -335,7 +326,7 @@ fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
             "one serial adapter is present, using it: {}",
             only.name
         ));
-        args.place.serial = Some(only.name.clone());
+        args.link.place.serial = Some(only.name.clone());
         return Ok(Some((*only).clone()));
     }
     for port in &ports {
@@ -388,13 +379,13 @@ fn open(args: &FindArgs) -> Result<Quiet, Failure> {
 }
 
 fn connect(args: &FindArgs) -> Result<Quiet, Failure> {
-    let line = args.place.line.unwrap_or_else(first_line);
-    let plugged = args.plugged.map(Into::into);
-    let Some(name) = &args.place.simulated else {
-        return reach::open_place(&args.place, line, plugged, args.ask_anyway);
+    let line = args.link.place.line.unwrap_or_else(first_line);
+    let plugged = args.link.plugged.map(Into::into);
+    let Some(name) = &args.link.place.simulated else {
+        return reach::open_place(&args.link.place, line, plugged, args.ask_anyway);
     };
     let scenario = reach::scenario_of(name)?;
-    let found = packside_profiles::find(&scenario.profile, args.config.folder());
+    let found = packside_profiles::find(&scenario.profile, args.link.config.folder());
     let profile = found
         .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?
         .profile;
@@ -406,7 +397,7 @@ fn connect(args: &FindArgs) -> Result<Quiet, Failure> {
         age: scenario.look_at,
         plugged,
         line: Some(line),
-        way: args.place.way(),
+        way: args.link.place.way(),
     };
     Ok(open_simulated_as(&scenario, &profile, how))
 }
@@ -417,7 +408,7 @@ fn save(report: &Report, args: &FindArgs, name: &str) -> Result<Option<PathBuf>,
     let Some((found, identity)) = first.filter(|(_, who)| !who.is_shared_address()) else {
         return Ok(None);
     };
-    if args.place.simulated.is_some() {
+    if args.link.place.simulated.is_some() {
         let message = "--save: a simulated unit has no place to come back to";
         return Err(failure(USAGE, "usage", message, None));
     }
@@ -425,14 +416,14 @@ fn save(report: &Report, args: &FindArgs, name: &str) -> Result<Option<PathBuf>,
         .port
         .as_ref()
         .and_then(|port| port.system.by_id.clone());
-    let is_gateway = args.place.gateway.is_some();
+    let is_gateway = args.link.place.gateway.is_some();
     let place = SavedPlace {
         format: places::FORMAT,
         serial: by_id
-            .or_else(|| args.place.serial.clone())
+            .or_else(|| args.link.place.serial.clone())
             .filter(|_| !is_gateway),
         line: (!is_gateway).then(|| found.line.to_string()),
-        gateway: args.place.gateway.clone(),
+        gateway: args.link.place.gateway.clone(),
         framing: report
             .gateway
             .as_ref()
@@ -443,5 +434,5 @@ fn save(report: &Report, args: &FindArgs, name: &str) -> Result<Option<PathBuf>,
         profile: identity.profile().map(str::to_owned),
         unit_serial: identity.serial.clone(),
     };
-    places::save(&place, name, args.config.folder()).map(Some)
+    places::save(&place, name, args.link.config.folder()).map(Some)
 }

@@ -16,7 +16,7 @@ use clap::Args;
 use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
-use super::args::{CheckArgs, ConfigArg, PluggedArg, RecordArgs, SessionArg, Where, duration};
+use super::args::{AskArgs, CheckArgs, LinkArgs, SessionArg, duration};
 use super::failure::{Failure, LOCAL, USAGE, failure};
 use super::out;
 use super::places;
@@ -47,7 +47,7 @@ const USUAL_LINE: &str = "9600-8E1";
 pub(crate) struct ListenArgs {
     /// Where the line is.
     #[command(flatten)]
-    place: Where,
+    link: LinkArgs,
     /// Plain received bytes without times; `-` reads standard input
     #[arg(long, value_name = "FILE|-", group = "place")]
     raw: Option<PathBuf>,
@@ -57,27 +57,18 @@ pub(crate) struct ListenArgs {
     /// Register map: a name (`packside profile list`) or a file; without one no readings
     #[arg(long, value_name = "NAME|FILE")]
     profile: Option<String>,
-    /// Where the laptop is plugged in
-    #[arg(long, value_enum, value_name = "WHERE")]
-    plugged: Option<PluggedArg>,
     /// Simulated only: when to begin, seconds after power-up [default: the scenario's look, less 60 s]
     #[arg(long, value_name = "SECONDS", value_parser = duration, requires = "simulated")]
     from: Option<Duration>,
-    /// Whether and where to record.
-    #[command(flatten)]
-    record: RecordArgs,
     /// Which session of a recording.
     #[command(flatten)]
     session: SessionArg,
-    /// Folder with own files.
-    #[command(flatten)]
-    config: ConfigArg,
 }
 
 /// Runs the command.
 pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
-    if (args.place.gateway.is_some() || args.place.way().is_some())
-        && args.place.framing() == Framing::Tcp
+    if (args.link.place.gateway.is_some() || args.link.place.way().is_some())
+        && args.link.place.framing() == Framing::Tcp
     {
         return Err(failure(
             USAGE,
@@ -89,8 +80,8 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
     }
     let filled = places::fill(&as_check(args))?;
     let args = &ListenArgs {
-        place: filled.place,
-        profile: filled.profile,
+        link: filled.link,
+        profile: filled.ask.profile,
         ..args.clone()
     };
     let loaded = profile(args)?;
@@ -98,7 +89,7 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
     heard.begin();
     if let Some(path) = &args.raw {
         raw(path, args, &mut heard)?;
-    } else if let Some(path) = &args.place.recording {
+    } else if let Some(path) = &args.link.place.recording {
         let recording = record::open(path)?;
         let session = record::session(&recording, args.session.session)?;
         heard.take(session.events.iter().collect());
@@ -111,7 +102,7 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
 
 /// The profile asked for, that of the scenario, or none.
 fn profile(args: &ListenArgs) -> Result<Option<Loaded>, Failure> {
-    if args.profile.is_none() && args.place.simulated.is_none() {
+    if args.profile.is_none() && args.link.place.simulated.is_none() {
         return Ok(None);
     }
     reach::load_profile(&as_check(args)).map(Some)
@@ -120,20 +111,16 @@ fn profile(args: &ListenArgs) -> Result<Option<Loaded>, Failure> {
 /// The arguments that opening needs, as `check` has them.
 fn as_check(args: &ListenArgs) -> CheckArgs {
     CheckArgs {
-        place: args.place.clone(),
-        profile: args.profile.clone(),
-        unit: None,
-        only: None,
-        plugged: args.plugged,
-        listen_first: Some(Duration::ZERO),
-        ask_anyway: false,
+        link: args.link.clone(),
+        ask: AskArgs {
+            profile: args.profile.clone(),
+            listen_first: Some(Duration::ZERO),
+            ..AskArgs::default()
+        },
         explain: None,
         lamps: Vec::new(),
         look_at: None,
         moment: None,
-        record: args.record.clone(),
-        config: args.config.clone(),
-        interrupt: None,
     }
 }
 
@@ -142,10 +129,10 @@ fn as_check(args: &ListenArgs) -> CheckArgs {
 fn live(args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
     let seconds = args
         .seconds
-        .or(args.place.simulated.as_ref().map(|_| SIMULATED));
-    let mut quiet = open(args, args.place.line, seconds, heard)?;
-    let seed = reach::seed_of(&args.place)?;
-    let record = Record::begin(&args.record, heard.loaded, seed)?;
+        .or(args.link.place.simulated.as_ref().map(|_| SIMULATED));
+    let mut quiet = open(args, args.link.place.line, seconds, heard)?;
+    let seed = reach::seed_of(&args.link.place)?;
+    let record = Record::begin(&args.link.record, heard.loaded, seed)?;
     record.follow(&mut quiet);
     let result = follow(&mut quiet, seconds, seconds.is_none(), heard);
     // The port must be free before it is opened again.
@@ -194,7 +181,7 @@ fn open(
     seconds: Option<Duration>,
     heard: &Heard<'_>,
 ) -> Result<Quiet, Failure> {
-    match &args.place.simulated {
+    match &args.link.place.simulated {
         Some(name) => simulated(name, args, line, seconds.unwrap_or(SIMULATED), heard),
         None => {
             let line = line.unwrap_or_else(|| usual_line(args, heard.loaded));
@@ -273,13 +260,13 @@ fn simulated(
         "simulated scenario {name}, from {:.0} s after power-up, in virtual time: no real unit",
         from.as_secs_f64()
     ));
-    let plugged = args.plugged.map(Into::into);
+    let plugged = args.link.plugged.map(Into::into);
     let how = Simulated {
         age: from,
         plugged,
         line,
         // Listening is for the line itself, also where a gateway is on it.
-        way: Some(args.place.way().unwrap_or(Way::Serial)),
+        way: Some(args.link.place.way().unwrap_or(Way::Serial)),
     };
     Ok(open_simulated_as(&scenario, &loaded.profile, how))
 }
@@ -288,7 +275,8 @@ fn simulated(
 fn usual_line(args: &ListenArgs, loaded: Option<&Loaded>) -> LineSettings {
     let of_profile = loaded.map(|loaded| loaded.profile.answering.line);
     let usual = || USUAL_LINE.parse().ok();
-    args.place
+    args.link
+        .place
         .line
         .or(of_profile)
         .or_else(usual)
@@ -322,7 +310,7 @@ fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), F
     heard.take(vec![event(What::Opened(LinkFacts {
         kind,
         framing: Framing::Rtu,
-        plugged: args.plugged.map(Into::into),
+        plugged: args.link.plugged.map(Into::into),
         ask_anyway: false,
     }))]);
     let mut block = vec![0; 64 * 1024];
@@ -349,7 +337,7 @@ fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), F
 /// The place as it was given, for the next command.
 fn command(args: &ListenArgs) -> String {
     let mut words = vec!["listen".to_owned()];
-    let place = &args.place;
+    let place = &args.link.place;
     words.extend(
         args.raw
             .as_ref()

@@ -103,7 +103,7 @@ impl<'a> Live<'a> {
             faulty: None,
             plugged: None,
         };
-        if live.args.place.simulated.is_some() {
+        if live.args.link.place.simulated.is_some() {
             live.open()?;
         }
         Ok(live)
@@ -122,14 +122,14 @@ impl<'a> Live<'a> {
 
     /// Whether not one byte came from a real wire.
     pub(crate) fn is_silent(&self) -> bool {
-        self.args.place.simulated.is_none() && self.session.case().is_silent()
+        self.args.link.place.simulated.is_none() && self.session.case().is_silent()
     }
 
     /// Keeps and records what a person said, and the clock where it is due: a laptop may sleep between
     /// two answers as well.
     pub(crate) fn said(&mut self, what: What) {
         let at = self.now();
-        let is_real = self.args.place.simulated.is_none();
+        let is_real = self.args.link.place.simulated.is_none();
         let clock = self.clocks.note(at, is_real.then(|| wall().0));
         for what in clock.into_iter().chain([what]) {
             let event = Event { at, what };
@@ -147,7 +147,7 @@ impl<'a> Live<'a> {
     /// A real link is opened once it is asked or listened to; a simulated one is open.
     fn open(&mut self) -> Result<(), Failure> {
         if self.link.is_none() {
-            let plugged = self.plugged.or(self.args.plugged.map(Into::into));
+            let plugged = self.plugged.or(self.args.link.plugged.map(Into::into));
             let reached = reach::link(&self.args, self.profile, plugged, self.clock)?;
             let functions = &self.profile.answering.functions;
             self.link = Some(match reached {
@@ -198,7 +198,7 @@ impl<'a> Live<'a> {
 
     /// First address of the unit.
     fn unit(&self) -> u8 {
-        let asked = self.args.only.or(self.args.unit);
+        let asked = self.args.ask.only.or(self.args.ask.unit);
         asked.unwrap_or(self.profile.answering.unit)
     }
 
@@ -326,7 +326,7 @@ impl<'a> Live<'a> {
     fn alone(&mut self) -> Result<Ended, Failure> {
         self.open()?;
         let mut began = self.now();
-        let is_simulated = self.args.place.simulated.is_some();
+        let is_simulated = self.args.link.place.simulated.is_some();
         if may_wake(self.profile).is_some() && !is_simulated {
             self.silence_time()?;
         }
@@ -412,7 +412,7 @@ impl<'a> Live<'a> {
     /// Looks until something was done to the unit. A person has done it before the step is begun; in a
     /// simulation it comes when its scenario says.
     fn done(&mut self, is_done: impl Fn(&Self) -> bool) -> Result<bool, Failure> {
-        let is_simulated = self.args.place.simulated.is_some();
+        let is_simulated = self.args.link.place.simulated.is_some();
         let until = self.now()
             + if is_simulated {
                 SCHEDULE
@@ -445,7 +445,7 @@ impl<'a> Live<'a> {
     fn power_cycle(&mut self) -> Result<Ended, Failure> {
         let before = self.last.as_ref().map(Judgement::roots).unwrap_or_default();
         let first = self.switched_on();
-        if first.is_none() && self.args.place.simulated.is_some() {
+        if first.is_none() && self.args.link.place.simulated.is_some() {
             return Ok((Outcome::NotYet.id().to_owned(), NO_UPTIME.to_owned()));
         }
         if let Some(first) = first {

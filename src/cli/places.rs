@@ -178,10 +178,10 @@ fn names(folder: &Path) -> Vec<String> {
 
 /// Puts a place into the arguments of a look; what was given beside it stays.
 pub(crate) fn fill(args: &CheckArgs) -> Result<CheckArgs, Failure> {
-    let Some(name) = &args.place.at else {
+    let Some(name) = &args.link.place.at else {
         return Ok(args.clone());
     };
-    let saved = load(name, args.config.folder())?;
+    let saved = load(name, args.link.config.folder())?;
     let mut args = args.clone();
     let wrong = |key: &str, value: &str| {
         failure(
@@ -191,29 +191,34 @@ pub(crate) fn fill(args: &CheckArgs) -> Result<CheckArgs, Failure> {
             None,
         )
     };
-    if let Some(line) = saved.line.as_deref().filter(|_| args.place.line.is_none()) {
-        args.place.line = Some(
+    if let Some(line) = saved
+        .line
+        .as_deref()
+        .filter(|_| args.link.place.line.is_none())
+    {
+        args.link.place.line = Some(
             line.parse::<LineSettings>()
                 .map_err(|_| wrong("line", line))?,
         );
     }
     if let Some(framing) = &saved.framing {
         let known = FramingArg::of_id(framing).ok_or_else(|| wrong("framing", framing))?;
-        args.place.framing = args.place.framing.or(Some(known));
+        args.link.place.framing = args.link.place.framing.or(Some(known));
     }
-    args.place.serial = saved.serial;
-    args.place.gateway = saved.gateway;
-    args.profile = args.profile.or(saved.profile);
-    if args.only.is_none() {
-        args.unit = args.unit.or(Some(saved.unit));
+    args.link.place.serial = saved.serial;
+    args.link.place.gateway = saved.gateway;
+    args.ask.profile = args.ask.profile.or(saved.profile);
+    if args.ask.only.is_none() {
+        args.ask.unit = args.ask.unit.or(Some(saved.unit));
     }
-    args.place.unit_serial = saved.unit_serial;
+    args.link.place.unit_serial = saved.unit_serial;
     Ok(args)
 }
 
 /// Stops where another unit answers than the one kept.
 pub(crate) fn same_unit(args: &CheckArgs, serial: Option<&str>) -> Result<(), Failure> {
-    let (Some(name), Some(kept), Some(found)) = (&args.place.at, &args.place.unit_serial, serial)
+    let (Some(name), Some(kept), Some(found)) =
+        (&args.link.place.at, &args.link.place.unit_serial, serial)
     else {
         return Ok(());
     };

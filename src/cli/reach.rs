@@ -46,9 +46,11 @@ impl Loaded {
 
 /// The profile asked for, or that of the scenario.
 pub(crate) fn load_profile(args: &CheckArgs) -> Result<Loaded, Failure> {
-    let name = match (&args.profile, &args.place.simulated) {
+    let name = match (&args.ask.profile, &args.link.place.simulated) {
         (Some(name), _) => name.clone(),
-        (None, Some(scenario)) => return map_of(&scenario_of(scenario)?, args.config.folder()),
+        (None, Some(scenario)) => {
+            return map_of(&scenario_of(scenario)?, args.link.config.folder());
+        }
         (None, None) => {
             let known: Vec<&str> = packside_profiles::shipped()
                 .iter()
@@ -65,7 +67,7 @@ pub(crate) fn load_profile(args: &CheckArgs) -> Result<Loaded, Failure> {
             ));
         }
     };
-    let found = packside_profiles::find(&name, args.config.folder())
+    let found = packside_profiles::find(&name, args.link.config.folder())
         .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?;
     Ok(Loaded::new(found.profile, &found.text))
 }
@@ -132,10 +134,11 @@ pub(crate) fn open(
     plugged: Option<Plugged>,
     clock: Option<Clock>,
 ) -> Result<Quiet, Failure> {
-    if let Some(name) = &args.place.simulated {
+    if let Some(name) = &args.link.place.simulated {
         let scenario = scenario_of(name)?;
         let look_at = args.look_at.unwrap_or(scenario.look_at);
         let window = args
+            .ask
             .listen_first
             .unwrap_or_else(|| crate::link::quiet_window(Some(profile)));
         out::say(&format!(
@@ -143,7 +146,7 @@ pub(crate) fn open(
             look_at.as_secs_f64()
         ));
         // Where nobody can be overheard nothing is listened to first.
-        let way = args.place.way().unwrap_or(scenario.way());
+        let way = args.link.place.way().unwrap_or(scenario.way());
         let window = if way == Way::Tcp {
             Duration::ZERO
         } else {
@@ -152,11 +155,11 @@ pub(crate) fn open(
         let how = Simulated {
             age: look_at.saturating_sub(window),
             plugged,
-            line: args.place.line,
+            line: args.link.place.line,
             way: Some(way),
         };
         // A recording says when it was made: the clock of the unit is compared with that.
-        let now = args.record.record.as_ref().map(|_| since_1970());
+        let now = args.link.record.record.as_ref().map(|_| since_1970());
         return Ok(open_simulated_now(&scenario, profile, how, now));
     }
     let (target, options) = real(args, profile, plugged, clock)?;
@@ -179,7 +182,7 @@ pub(crate) fn link(
     plugged: Option<Plugged>,
     clock: Clock,
 ) -> Result<Reached, Failure> {
-    if args.place.simulated.is_some() {
+    if args.link.place.simulated.is_some() {
         return open(args, profile, plugged, Some(clock)).map(Reached::Open);
     }
     let (target, options) = real(args, profile, plugged, Some(clock))?;
@@ -194,17 +197,21 @@ fn real(
     plugged: Option<Plugged>,
     clock: Option<Clock>,
 ) -> Result<(Target, OpenOptions), Failure> {
-    let target = target(&args.place, profile)?;
-    let unit = args.only.or(args.unit).unwrap_or(profile.answering.unit);
+    let target = target(&args.link.place, profile)?;
+    let unit = args
+        .ask
+        .only
+        .or(args.ask.unit)
+        .unwrap_or(profile.answering.unit);
     if matches!(target, Target::Serial { .. }) && !(1..=247).contains(&unit) {
         let text = format!("expected a unit address from 1 to 247 on a serial line, found {unit}");
         return Err(failure(USAGE, "usage", text, None));
     }
-    let given = args.interrupt.clone();
+    let given = args.link.interrupt.clone();
     let interrupt = given.unwrap_or_else(super::interrupt::on_ctrl_c);
     let options = OpenOptions {
         plugged,
-        ask_anyway: args.ask_anyway,
+        ask_anyway: args.ask.ask_anyway,
         interrupt,
         clock,
     };
@@ -213,7 +220,12 @@ fn real(
 
 /// Opens a link that is only listened to, at these settings where it is a serial one.
 pub(crate) fn open_to_listen(args: &CheckArgs, line: LineSettings) -> Result<Quiet, Failure> {
-    open_place(&args.place, line, args.plugged.map(Into::into), false)
+    open_place(
+        &args.link.place,
+        line,
+        args.link.plugged.map(Into::into),
+        false,
+    )
 }
 
 /// Opens a place that is not simulated, at these settings where it is a serial one.

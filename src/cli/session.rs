@@ -96,10 +96,10 @@ impl Sink for Telling {
 /// How a look is made by these arguments.
 pub(crate) fn manner(args: &CheckArgs, unit: u8) -> Manner {
     Manner {
-        unit: args.only.or(args.unit).unwrap_or(unit),
-        only: args.only.is_some(),
-        listen_first: args.listen_first,
-        user_said: args.ask_anyway,
+        unit: args.ask.only.or(args.ask.unit).unwrap_or(unit),
+        only: args.ask.only.is_some(),
+        listen_first: args.ask.listen_first,
+        user_said: args.ask.ask_anyway,
     }
 }
 

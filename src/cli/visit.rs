@@ -64,7 +64,7 @@ enum Given {
 
 /// Runs the command; the exit code is that of the last verdict.
 pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
-    if args.look.place.recording.is_some() {
+    if args.look.link.place.recording.is_some() {
         let hint = Some("packside check --recording FILE judges a recording again".to_owned());
         let message = "--recording: a visit reaches a unit, a recording has none";
         return Err(failure(USAGE, "usage", message, hint));
@@ -75,19 +75,19 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
         return Ok(0);
     }
     let mut look = places::fill(&args.look)?;
-    if look.place.simulated.is_some() && look.look_at.is_none() {
+    if look.link.place.simulated.is_some() && look.look_at.is_none() {
         look.look_at = Some(std::time::Duration::ZERO);
     }
     let loaded = reach::load_profile(&look)?;
     let mut visit = Visit::new(&loaded.profile);
     let source = source(args, &visit)?;
-    let path = look.record.record.clone().unwrap_or_else(default_name);
-    look.record.record = Some(path.clone());
-    resume(&mut visit, &path, look.record.go_on)?;
-    let seed = reach::seed_of(&look.place)?;
+    let path = look.link.record.record.clone().unwrap_or_else(default_name);
+    look.link.record.record = Some(path.clone());
+    resume(&mut visit, &path, look.link.record.go_on)?;
+    let seed = reach::seed_of(&look.link.place)?;
     let recorded = RecordArgs {
         record: Some(path.clone()),
-        go_on: look.record.go_on,
+        go_on: look.link.record.go_on,
     };
     let record = Record::begin(&recorded, Some(&loaded), seed)?;
     let place = check::place_of(&look);

@@ -17,9 +17,7 @@ use std::time::Duration;
 
 use clap::Args;
 
-use super::args::{
-    CheckArgs, ConfigArg, PluggedArg, RecordArgs, SessionArg, Where, duration, unit_address,
-};
+use super::args::{AskArgs, CheckArgs, LinkArgs, SessionArg, duration};
 use super::failure::{Failure, INTERRUPTED, failure};
 use super::live::Live;
 use super::prompt::Keys;
@@ -40,54 +38,33 @@ const KEY: Duration = Duration::from_millis(100);
 /// Arguments of `watch`.
 #[derive(Debug, Clone, Args)]
 pub(crate) struct WatchArgs {
-    /// Where the unit is.
+    /// How to reach the unit.
     #[command(flatten)]
-    place: Where,
+    link: LinkArgs,
+    /// How to ask it.
+    #[command(flatten)]
+    ask: AskArgs,
     /// Watch so long [default: until Ctrl-C or q; 60 s of a simulated unit]
     #[arg(long, value_name = "SECONDS", value_parser = duration, conflicts_with = "recording")]
     seconds: Option<Duration>,
-    /// Register map: a name (`packside profile list`) or a file
-    #[arg(long, value_name = "NAME|FILE")]
-    profile: Option<String>,
-    /// Unit address of the first (or only) pack [default: the profile's]
-    #[arg(long, value_name = "N", value_parser = unit_address)]
-    unit: Option<u8>,
-    /// Watch this one address only
-    #[arg(long, value_name = "N", value_parser = unit_address, conflicts_with = "unit")]
-    only: Option<u8>,
-    /// Where the laptop is plugged in
-    #[arg(long, value_enum, value_name = "WHERE")]
-    plugged: Option<PluggedArg>,
-    /// Listen this long before the first question [default: 1.2 x the slowest usual poll period]
-    #[arg(long, value_name = "SECONDS", value_parser = duration)]
-    listen_first: Option<Duration>,
-    /// Ask although it may wake the unit or disturb someone who is asking
-    #[arg(long)]
-    ask_anyway: bool,
     /// Simulated only: when to begin, seconds after power-up [default: the scenario's look, less 60 s]
     #[arg(long, value_name = "SECONDS", value_parser = duration, requires = "simulated")]
     from: Option<Duration>,
-    /// Whether and where to record.
-    #[command(flatten)]
-    record: RecordArgs,
     /// Which session of a recording.
     #[command(flatten)]
     session: SessionArg,
-    /// Folder with own files.
-    #[command(flatten)]
-    config: ConfigArg,
 }
 
 impl WatchArgs {
     /// How long, if there is an end.
     fn length(&self) -> Option<Duration> {
-        let simulated = self.place.simulated.as_ref().map(|_| SIMULATED);
+        let simulated = self.link.place.simulated.as_ref().map(|_| SIMULATED);
         self.seconds.or(simulated)
     }
 
     /// The same as the arguments of a look.
     fn as_check(&self) -> Result<CheckArgs, Failure> {
-        let look_at = match &self.place.simulated {
+        let look_at = match &self.link.place.simulated {
             Some(name) => {
                 let look_at = reach::scenario_of(name)?.look_at;
                 let from = look_at.saturating_sub(self.length().unwrap_or(SIMULATED));
@@ -95,21 +72,15 @@ impl WatchArgs {
             }
             None => None,
         };
+        let mut link = self.link.clone();
+        link.interrupt = Some(super::interrupt::on_ctrl_c());
         Ok(CheckArgs {
-            place: self.place.clone(),
-            profile: self.profile.clone(),
-            unit: self.unit,
-            only: self.only,
-            plugged: self.plugged,
-            listen_first: self.listen_first,
-            ask_anyway: self.ask_anyway,
+            link,
+            ask: self.ask.clone(),
             explain: None,
             lamps: Vec::new(),
             look_at,
             moment: None,
-            record: self.record.clone(),
-            config: self.config.clone(),
-            interrupt: Some(super::interrupt::on_ctrl_c()),
         })
     }
 }
@@ -117,15 +88,15 @@ impl WatchArgs {
 /// Runs the command; the exit code is that of the last verdict.
 pub(crate) fn run(args: &WatchArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
     let look = places::fill(&args.as_check()?)?;
-    if let Some(path) = &look.place.recording {
+    if let Some(path) = &look.link.place.recording {
         return replay(path, args, &look, as_json, colour);
     }
     let loaded = reach::load_profile(&look)?;
-    let seed = reach::seed_of(&look.place)?;
+    let seed = reach::seed_of(&look.link.place)?;
     // A simulated unit runs in virtual time: nobody could read a view of it.
-    let in_place = !as_json && out::shows_in_place() && look.place.simulated.is_none();
+    let in_place = !as_json && out::shows_in_place() && look.link.place.simulated.is_none();
     let mut teller = Teller::new(&loaded, as_json, colour, in_place, wall().1);
-    let record = Record::begin(&look.record, Some(&loaded), seed)?;
+    let record = Record::begin(&look.link.record, Some(&loaded), seed)?;
     let watched = watch(args, &look, &loaded, &record, &mut teller);
     record.end(watched.and_then(|()| end(&mut teller, &look)))
 }
@@ -180,7 +151,7 @@ fn watch(
     record: &Record,
     teller: &mut Teller<'_>,
 ) -> Result<(), Failure> {
-    let interrupt = look.interrupt.clone().unwrap_or_default();
+    let interrupt = look.link.interrupt.clone().unwrap_or_default();
     let mut live = Live::begin(look.clone(), &loaded.profile, record.clone())?;
     let end = args.length().map(|length| live.now() + length);
     let mut keys = None;

@@ -128,7 +128,7 @@ impl From<LinkTrouble> for Stopped {
 fn plan(args: &FindArgs, report: &Report) -> Plan {
     let everything = Plan::everything(hold_back(report.port.as_ref()));
     Plan {
-        lines: match args.place.line {
+        lines: match args.link.place.line {
             Some(line) => vec![(asked_at(line), 1.0)],
             None => everything.lines,
         },
@@ -274,7 +274,7 @@ fn lost(why: String) -> LinkTrouble {
 /// A new connection, RTU framing.
 fn quiet_again(args: &FindArgs) -> Result<Quiet, LinkTrouble> {
     let mut args = args.clone();
-    args.place.framing = Some(FramingArg::Rtu);
+    args.link.place.framing = Some(FramingArg::Rtu);
     let session = args.recorder.session();
     session
         .and_then(|()| super::open(&args))

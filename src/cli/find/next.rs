@@ -14,7 +14,7 @@ pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
         return format!(
             "switch one of the two at address {} off, or give it another address, then packside find {}",
             found.unit,
-            args.place.as_typed().unwrap_or_default()
+            args.link.place.as_typed().unwrap_or_default()
         );
     }
     let words = match (&report.found.first(), &report.ended, &report.listened) {
@@ -44,7 +44,7 @@ fn check_words(
     if let (Some(_), Some(name)) = (&report.saved, &args.save) {
         words.push(format!("--at {name}"));
     } else {
-        words.extend(args.place.as_typed());
+        words.extend(args.link.place.as_typed());
         if !report.facts.is_gateway() {
             words.push(format!("--line {}", found.line));
         } else if report.facts.framing == Framing::Rtu {
@@ -53,7 +53,7 @@ fn check_words(
         let profile = identity.profile().unwrap_or("YOUR-MAP.toml");
         words.push(format!("--unit {} --profile {profile}", found.unit));
     }
-    let config = args.config.folder();
+    let config = args.link.config.folder();
     words.extend(
         config
             .iter()
@@ -70,7 +70,7 @@ fn overhear_words(report: &Report, args: &FindArgs) -> Vec<String> {
     let unit = summary.answering_units().first().copied();
     let fits = report.fitting.first().zip(unit);
     let mut words = vec![if fits.is_some() { "check" } else { "listen" }.to_owned()];
-    words.extend(args.place.as_typed());
+    words.extend(args.link.place.as_typed());
     words.push(match report.facts.line() {
         Some(_) => format!("--line {line}"),
         None => "--framing rtu".to_owned(),
@@ -84,8 +84,8 @@ fn again_words(report: &Report, args: &FindArgs) -> Vec<String> {
     let is_over = matches!(report.ended, Ended::Busy | Ended::Exhausted);
     let listens = is_over && !report.facts.is_gateway();
     let mut words = vec![if listens { "listen" } else { "find" }.to_owned()];
-    words.extend(args.place.as_typed());
-    words.extend(args.place.line.map(|line| format!("--line {line}")));
+    words.extend(args.link.place.as_typed());
+    words.extend(args.link.place.line.map(|line| format!("--line {line}")));
     words.extend(
         args.only
             .filter(|_| !listens)
