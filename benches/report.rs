@@ -23,8 +23,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use packside::evidence::Seen;
-use packside::judge::judge_seen;
+use packside::judge::judge;
 use packside::recording::read_from;
 use packside::show::page::{Options, Reader, Source, moment_of, page, session_of};
 use visits::{Plan, record, stack};
@@ -75,10 +74,7 @@ fn stages(path: &Path) {
     let profile = packside_profiles::load(text, "recorded").unwrap();
     let session = session_of(&recording).unwrap();
     told("load the map");
-    let seen = Seen::of(&session.events, moment_of(session));
-    told("pair questions and answers");
-    let judgement = judge_seen(&seen, Some(&profile));
-    let talk = seen.into_whole_talk();
+    let judgement = judge(&session.events, Some(&profile), moment_of(session));
     told("judge");
     let source = Source {
         recording: &recording,
@@ -86,7 +82,7 @@ fn stages(path: &Path) {
         profile: Some(&profile),
         profile_sha256: "",
         judgement: &judgement,
-        talk: talk.as_ref(),
+        talk: None,
         pictures: &[],
     };
     let options = Options {

@@ -37,7 +37,7 @@ mod tests;
 pub use asker::{Asker, Next};
 pub use exchange::{Exchange, Heard, Outcome, Silence, Stray, StrayKind};
 pub use overhear::Talk;
-pub(crate) use overhear::Talking;
+pub(crate) use overhear::{Talking, Told};
 pub use pairing::Pairing;
 
 use std::borrow::Borrow;

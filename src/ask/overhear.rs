@@ -1,7 +1,8 @@
-//! The conversation of others, from the events of a session.
+//! The conversation of others, from the events of a session, as soon as each part of it is decided.
 //!
-//! Where nobody of us asked, the listener's own [`Stream`] tells it, so a verdict rests on what the
-//! listener shows. Where we asked as well, [`Pairing`] first takes out what could be ours.
+//! Input: events. Output: [`Told`], one after the other; nothing is kept that was told. Where nobody of
+//! us asked yet, the listener's own [`Stream`] tells it, so a verdict rests on what the listener shows.
+//! Once we ask, [`Pairing`] first takes out what could be ours. What was overheard before stays as heard.
 //!
 //! Does not: take any frame that could be our own answer or echo.
 
@@ -21,15 +22,23 @@ const ANSWERED: usize = 4;
 /// Noise of more bytes between a question and an answer may hide another question.
 const SPLINTERS: usize = 3;
 
-/// Something that others said, in order.
-#[derive(Debug)]
-enum Said {
-    Request(Duration, Vec<u8>),
-    /// When, and its bytes.
-    Answer(Duration, Vec<u8>),
-    Noise(usize),
-    /// Something of ours, or an answer that belongs to nobody: what was asked before is over.
-    Other,
+/// Something that was said on a link.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Told {
+    /// A question of ours that ended, with what came of it.
+    Own(Exchange),
+    /// A read request of somebody else with its answer.
+    ///
+    /// An answer counts if it follows its request directly, apart from splinters of noise, and fits
+    /// it in unit, function and length. Only on RTU others can be overheard.
+    Overheard(Exchange),
+    /// A valid request of somebody else: when, and to which unit.
+    Request(Duration, u8),
+    /// A unit answered a question of ours a second time, with other content.
+    ///
+    /// Nobody else had asked in between: two units have this address, one slower than the other. The
+    /// slower one may come when the next question is open already.
+    Twice(u8),
 }
 
 /// All that was said on a link, by us and by others, from one pairing of its events.
@@ -38,27 +47,32 @@ pub struct Talk {
     /// Our own questions with what came of each.
     pub own: Vec<Exchange>,
     /// Read requests of somebody else with their answers.
-    ///
-    /// An answer counts if it follows its request directly, apart from splinters of noise, and fits
-    /// it in unit, function and length. Only on RTU others can be overheard.
     pub overheard: Vec<Exchange>,
     /// Valid requests of somebody else: when, and to which unit.
     pub foreign_requests: Vec<(Duration, u8)>,
-    /// Units that answered a question of ours a second time, with other content, and how often.
-    ///
-    /// Nobody else had asked in between: two units have this address, one slower than the other. The
-    /// slower one may come when the next question is open already.
+    /// Units that answered a question of ours a second time, and how often.
     pub second_answers: BTreeMap<u8, u32>,
 }
 
 impl Talk {
-    /// Replays the events of a session.
-    pub fn of(events: impl IntoIterator<Item: Borrow<Event>> + Copy) -> Self {
-        let mut talking = Talking::new(super::framing(events));
+    /// Replays the events of a session that is over.
+    pub fn of(events: impl IntoIterator<Item: Borrow<Event>>) -> Self {
+        let mut talk = Self::default();
+        let mut talking = Talking::new();
         for event in events {
-            talking.take(event.borrow());
+            talking.take(event.borrow(), &mut |told| talk.add(told));
         }
-        talking.finish()
+        talking.finish(&mut |told| talk.add(told));
+        talk
+    }
+
+    fn add(&mut self, told: Told) {
+        match told {
+            Told::Own(exchange) => self.own.push(exchange),
+            Told::Overheard(exchange) => self.overheard.push(exchange),
+            Told::Request(at, unit) => self.foreign_requests.push((at, unit)),
+            Told::Twice(unit) => *self.second_answers.entry(unit).or_insert(0) += 1,
+        }
     }
 
     /// Own exchanges and those of others, in the order in which they ended: somebody else's
@@ -71,121 +85,182 @@ impl Talk {
 }
 
 /// A talk that goes on.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct Talking {
+    is_opened: bool,
     pairing: Pairing,
-    own: Vec<Exchange>,
-    /// What others said, as long as nobody of us asked.
-    only_heard: Option<OnlyHeard>,
+    /// What others say, as long as nobody of us asked.
+    only_heard: Option<Stream>,
+    /// When bytes last came.
+    last_in: Duration,
+    /// Bytes that came no later were told as heard.
+    heard_until: Option<Duration>,
+    others: Others,
+    /// Questions of ours that were answered, the last one first.
+    answered: VecDeque<Ask>,
 }
 
 impl Talking {
     /// Nothing happened yet.
-    pub(crate) fn new(framing: Framing) -> Self {
-        let is_rtu = framing == Framing::Rtu;
-        let mut pairing = Pairing::new(framing);
-        pairing.log = is_rtu.then(Vec::new);
+    pub(crate) fn new() -> Self {
         Self {
-            pairing,
-            own: Vec::new(),
-            only_heard: is_rtu.then(OnlyHeard::default),
+            is_opened: false,
+            pairing: pairing(Framing::Rtu),
+            only_heard: Some(Stream::new()),
+            last_in: Duration::ZERO,
+            heard_until: None,
+            others: Others::default(),
+            answered: VecDeque::new(),
         }
     }
 
-    /// Takes the next event.
-    pub(crate) fn take(&mut self, event: &Event) {
-        if matches!(event.what, What::Asked { .. } | What::Out(_)) {
-            self.only_heard = None;
+    /// Takes the next event, and gives what it decides.
+    pub(crate) fn take(&mut self, event: &Event, give: &mut impl FnMut(Told)) {
+        match &event.what {
+            What::Opened(facts) if !self.is_opened => {
+                self.is_opened = true;
+                if facts.framing == Framing::Tcp {
+                    self.pairing = pairing(Framing::Tcp);
+                    self.only_heard = None;
+                }
+            }
+            What::Asked { .. } | What::Out(_) => self.end_of_hearing(give),
+            What::In(_) => self.last_in = event.at,
+            _ => {}
         }
-        if let Some(heard) = &mut self.only_heard {
-            heard.take(event);
+        if let Some(stream) = &mut self.only_heard {
+            let others = &mut self.others;
+            let mut take = |piece: Piece<'_>| others.take(heard(&piece), give);
+            match &event.what {
+                What::In(bytes) => stream.feed(bytes, event.at, &mut take),
+                What::Lost { .. } => stream.finish(&mut take),
+                _ => {}
+            }
         }
-        self.own.extend(self.pairing.take(event));
+        for exchange in self.pairing.take(event) {
+            give(Told::Own(exchange));
+        }
+        self.tell_log(give);
     }
 
-    /// Our own questions that ended so far, with what came of each.
-    pub(crate) fn own(&self) -> &[Exchange] {
-        &self.own
-    }
-
-    /// All that was said.
-    pub(crate) fn finish(mut self) -> Talk {
+    /// The session is over: decides what is undecided. A question that is open stays without an end.
+    pub(crate) fn finish(&mut self, give: &mut impl FnMut(Told)) {
+        self.end_of_hearing(give);
         self.pairing.finish();
-        let log = self.pairing.log.unwrap_or_default();
-        let second_answers = second_answers(&log);
-        let said = match self.only_heard {
-            Some(heard) => heard.finish(),
-            None => log.into_iter().map(said).collect(),
+        self.tell_log(give);
+    }
+
+    /// From now on somebody of us asks.
+    fn end_of_hearing(&mut self, give: &mut impl FnMut(Told)) {
+        let Some(mut stream) = self.only_heard.take() else {
+            return;
         };
-        Talk {
-            own: self.own,
-            foreign_requests: requests(&said),
-            overheard: overheard(said),
-            second_answers,
+        let others = &mut self.others;
+        stream.finish(|piece: Piece<'_>| others.take(heard(&piece), give));
+        self.heard_until = Some(self.last_in);
+    }
+
+    /// What the pairing found to be no answer to us.
+    fn tell_log(&mut self, give: &mut impl FnMut(Told)) {
+        let Some(log) = &mut self.pairing.log else {
+            return;
+        };
+        for logged in std::mem::take(log) {
+            if let Some(unit) = second_answer(&mut self.answered, &logged) {
+                give(Told::Twice(unit));
+            }
+            let is_told = match &logged {
+                Logged::Ours(_) => false,
+                Logged::Stray(stray) => {
+                    self.only_heard.is_some() || self.heard_until.is_some_and(|at| stray.at <= at)
+                }
+            };
+            if !is_told {
+                self.others.take(said(logged), give);
+            }
         }
     }
 }
 
-fn requests(said: &[Said]) -> Vec<(Duration, u8)> {
-    let requests = said.iter().filter_map(|said| match said {
-        Said::Request(at, frame) => Some((*at, *frame.first()?)),
-        _ => None,
-    });
-    requests.collect()
+fn pairing(framing: Framing) -> Pairing {
+    let mut pairing = Pairing::new(framing);
+    pairing.log = (framing == Framing::Rtu).then(Vec::new);
+    pairing
 }
 
-fn overheard(all: Vec<Said>) -> Vec<Exchange> {
-    let mut exchanges = Vec::new();
-    let mut asked: Option<(Duration, Ask)> = None;
-    let mut noise = 0;
-    for said in all {
+/// Something that others said, in order.
+#[derive(Debug)]
+enum Said {
+    Request(Duration, Vec<u8>),
+    /// When, and its bytes.
+    Answer(Duration, Vec<u8>),
+    Noise(usize),
+    /// Something of ours, or an answer that belongs to nobody: what was asked before is over.
+    Other,
+}
+
+/// What others say among each other.
+#[derive(Debug, Clone, Default)]
+struct Others {
+    /// The read request that waits for its answer.
+    asked: Option<(Duration, Ask)>,
+    /// Bytes of noise since then.
+    noise: usize,
+    /// Exchanges so far.
+    count: u32,
+}
+
+impl Others {
+    fn take(&mut self, said: Said, give: &mut impl FnMut(Told)) {
         match said {
             Said::Noise(bytes) => {
-                noise += bytes;
-                if noise > SPLINTERS {
-                    asked = None;
+                self.noise += bytes;
+                if self.noise > SPLINTERS {
+                    self.asked = None;
                 }
             }
             Said::Request(at, frame) => {
-                asked = read_request(&frame).map(|ask| (at, ask));
-                noise = 0;
+                if let Some(unit) = frame.first() {
+                    give(Told::Request(at, *unit));
+                }
+                self.asked = read_request(&frame).map(|ask| (at, ask));
+                self.noise = 0;
             }
             Said::Answer(at, frame) => {
-                let number = u32::try_from(exchanges.len() + 1).unwrap_or(u32::MAX);
-                let answered = asked.take();
+                let number = self.count.saturating_add(1);
+                let answered = self.asked.take();
                 let answered = answered.and_then(|asked| answered_by(number, asked, at, &frame));
-                exchanges.extend(answered);
-            }
-            Said::Other => asked = None,
-        }
-    }
-    exchanges
-}
-
-fn second_answers(log: &[Logged]) -> BTreeMap<u8, u32> {
-    let mut counts = BTreeMap::new();
-    let mut answered: VecDeque<Ask> = VecDeque::new();
-    for logged in log {
-        match logged {
-            Logged::Ours(ask) => {
-                answered.push_front(*ask);
-                answered.truncate(ANSWERED);
-            }
-            Logged::Stray(stray) if stray.kind == StrayKind::ForeignRequest => answered.clear(),
-            Logged::Stray(stray) if is_for_another_question(stray.kind) => {
-                let Some((unit, pdu)) = unit_and_pdu(&stray.bytes) else {
-                    continue;
-                };
-                let fits = |ask: &Ask| ask.unit == unit && ask.decode(pdu).is_ok();
-                if let Some(place) = answered.iter().position(fits) {
-                    answered.remove(place);
-                    *counts.entry(unit).or_insert(0) += 1;
+                if let Some(exchange) = answered {
+                    self.count = number;
+                    give(Told::Overheard(exchange));
                 }
             }
-            Logged::Stray(_) => {}
+            Said::Other => self.asked = None,
         }
     }
-    counts
+}
+
+/// The unit that answered a question of ours a second time, if this says so.
+fn second_answer(answered: &mut VecDeque<Ask>, logged: &Logged) -> Option<u8> {
+    match logged {
+        Logged::Ours(ask) => {
+            answered.push_front(*ask);
+            answered.truncate(ANSWERED);
+            None
+        }
+        Logged::Stray(stray) if stray.kind == StrayKind::ForeignRequest => {
+            answered.clear();
+            None
+        }
+        Logged::Stray(stray) if is_for_another_question(stray.kind) => {
+            let (unit, pdu) = unit_and_pdu(&stray.bytes)?;
+            let fits = |ask: &Ask| ask.unit == unit && ask.decode(pdu).is_ok();
+            let place = answered.iter().position(fits)?;
+            answered.remove(place);
+            Some(unit)
+        }
+        Logged::Stray(_) => None,
+    }
 }
 
 /// Valid, from the unit, and no answer to the question that is open.
@@ -234,32 +309,6 @@ fn said(logged: Logged) -> Said {
             StrayKind::ForeignRequest => Said::Request(at, bytes),
             _ => Said::Answer(at, bytes),
         },
-    }
-}
-
-/// The same where we only listened.
-#[derive(Debug, Default)]
-struct OnlyHeard {
-    stream: Stream,
-    said: Vec<Said>,
-}
-
-impl OnlyHeard {
-    fn take(&mut self, event: &Event) {
-        let said = &mut self.said;
-        let mut take = |piece: Piece<'_>| said.push(heard(&piece));
-        match &event.what {
-            What::In(bytes) => self.stream.feed(bytes, event.at, &mut take),
-            What::Lost { .. } => self.stream.finish(&mut take),
-            _ => {}
-        }
-    }
-
-    fn finish(mut self) -> Vec<Said> {
-        let said = &mut self.said;
-        self.stream
-            .finish(|piece: Piece<'_>| said.push(heard(&piece)));
-        self.said
     }
 }
 

@@ -15,9 +15,8 @@ use super::reach::Loaded;
 use super::{out, record};
 use crate::ask::Talk;
 use crate::event::What;
-use crate::evidence::Seen;
 use crate::facts::Judgement;
-use crate::judge::judge_seen;
+use crate::judge::judge;
 use crate::recording::{Recording, Session, Shown};
 use crate::show::json::compare::Compared;
 use crate::show::json::report::{Report, Verified};
@@ -159,13 +158,12 @@ impl Opened {
                 Some(Loaded::new(profile, &recorded.text))
             }
         };
-        let seen = Seen::of(&session.events, page::moment_of(session));
-        let judgement = judge_seen(&seen, loaded.as_ref().map(|l| &l.profile));
+        let judgement = shown_last(&recording, session, loaded.as_ref());
         let pictures = pictures(path, &recording);
         Ok(Self {
             recording,
             loaded,
-            talk: seen.into_whole_talk(),
+            talk: None,
             judgement,
             pictures,
         })
@@ -203,6 +201,26 @@ impl Opened {
             session.link(),
         )
     }
+}
+
+/// What the verdict displayed last in a session is today, from the lines before it; where none was, what
+/// the whole session gives.
+fn shown_last(recording: &Recording, session: &Session, loaded: Option<&Loaded>) -> Judgement {
+    let profile = loaded.map(|loaded| Arc::new(loaded.profile.clone()));
+    let (mut shown_so_far, mut judgement) = (0, None);
+    recording.replay(profile.as_ref(), |number, shown, case| {
+        let is_meant = recording
+            .sessions
+            .get(number)
+            .is_some_and(|one| std::ptr::eq(one, session));
+        if is_meant {
+            shown_so_far += 1;
+            if shown_so_far == session.shown.len() {
+                judgement = Some(case.verdict(shown.at));
+            }
+        }
+    });
+    judgement.unwrap_or_else(|| judge(&session.events, profile.as_deref(), None))
 }
 
 /// Photographs that lie beside the recording, are not too large, and fit their hash.

@@ -190,7 +190,7 @@ fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Case> {
     };
     let case = |expect: &packside_simulator::Expect| {
         let judgement = judge(
-            &look(&scenario, &profile, expect.at, None),
+            look(&scenario, &profile, expect.at, None),
             Some(&profile),
             None,
         );

@@ -23,43 +23,69 @@ pub(crate) enum Pulse {
     NotKnown,
 }
 
-/// Judges the samples of one counter, in the order of time; `interval` is the refresh interval.
-pub(crate) fn pulse(samples: &[(Duration, f64)], interval: Duration) -> Pulse {
-    let Some(&(last_at, last)) = samples.last() else {
-        return Pulse::NotKnown;
-    };
-    let run: Vec<Duration> = samples
-        .iter()
-        .rev()
-        .take_while(|(_, value)| same(*value, last))
-        .map(|(at, _)| *at)
-        .collect();
-    let stood = run
-        .last()
-        .map_or(Duration::ZERO, |first| last_at.saturating_sub(*first));
-    if run.len() >= 3 && stood >= interval * 3 && gaps_differ(&run, interval) {
-        return Pulse::Frozen { stood };
+/// The samples of one counter, in the order in which they came.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Counter {
+    last: Option<(Duration, f64)>,
+    /// Since when it shows the last value, and how often it was read since.
+    run_from: Duration,
+    run: u32,
+    /// Shortest and longest gap between these readings.
+    gaps: Option<(Duration, Duration)>,
+    /// It showed another value before.
+    moved: bool,
+}
+
+impl Counter {
+    /// Takes the next sample.
+    pub(crate) fn take(&mut self, at: Duration, value: f64) {
+        match self.last {
+            Some((before, same_value)) if same(same_value, value) => {
+                let gap = at.saturating_sub(before);
+                let (shortest, longest) = self.gaps.unwrap_or((gap, gap));
+                self.gaps = Some((shortest.min(gap), longest.max(gap)));
+                self.run = self.run.saturating_add(1);
+            }
+            last => {
+                self.moved |= last.is_some();
+                self.run_from = at;
+                self.run = 1;
+                self.gaps = None;
+            }
+        }
+        self.last = Some((at, value));
     }
-    if samples.iter().any(|(_, value)| !same(*value, last)) {
-        return Pulse::Moving;
+
+    /// Forgets what was before a moment.
+    pub(crate) fn begin_at(&mut self, from: Duration) {
+        let kept = self.last.filter(|(at, _)| *at >= from);
+        *self = Self::default();
+        if let Some((at, value)) = kept {
+            self.take(at, value);
+        }
     }
-    Pulse::NotKnown
+
+    /// What it does; `interval` is the refresh interval.
+    pub(crate) fn pulse(&self, interval: Duration) -> Pulse {
+        let Some((last_at, _)) = self.last else {
+            return Pulse::NotKnown;
+        };
+        let stood = last_at.saturating_sub(self.run_from);
+        let differ = |(shortest, longest): (Duration, Duration)| {
+            longest.saturating_sub(shortest) * 10 >= interval
+        };
+        if self.run >= 3 && stood >= interval * 3 && self.gaps.is_some_and(differ) {
+            return Pulse::Frozen { stood };
+        }
+        if self.moved {
+            return Pulse::Moving;
+        }
+        Pulse::NotKnown
+    }
 }
 
 fn same(a: f64, b: f64) -> bool {
     (a - b).abs() < f64::EPSILON
-}
-
-/// Times newest first.
-fn gaps_differ(run: &[Duration], interval: Duration) -> bool {
-    let gaps = || {
-        run.iter()
-            .zip(run.iter().skip(1))
-            .map(|(newer, older)| newer.saturating_sub(*older))
-    };
-    let longest = gaps().max().unwrap_or_default();
-    let shortest = gaps().min().unwrap_or_default();
-    longest.saturating_sub(shortest) * 10 >= interval
 }
 
 #[cfg(test)]
@@ -67,15 +93,12 @@ mod tests {
     use super::*;
 
     fn check(samples: &[(u64, f64)], expected: Pulse) {
-        let samples: Vec<_> = samples
-            .iter()
-            .map(|(ms, v)| (Duration::from_millis(*ms), *v))
-            .collect();
-        assert_eq!(
-            pulse(&samples, Duration::from_secs(1)),
-            expected,
-            "{samples:?}"
-        );
+        let mut counter = Counter::default();
+        for (ms, value) in samples {
+            counter.take(Duration::from_millis(*ms), *value);
+        }
+        let pulse = counter.pulse(Duration::from_secs(1));
+        assert_eq!(pulse, expected, "{samples:?}");
     }
 
     // Kind: invented (the rule itself is the project's own)

@@ -1,4 +1,4 @@
-//! What the exchanges say about every point of every member, over time.
+//! Whole courses of values: what the exchanges say about every point of every unit, over time.
 //!
 //! Input: events and a profile. Output: per unit address the samples of every instance, own and
 //! refused, in the order of time. Counts and scale factors are taken from the same events.
@@ -6,14 +6,15 @@
 //! Does not: judge freshness or limits. Only exchanges that were accepted give samples, so nothing
 //! about the battery is ever drawn from a frame that failed its check.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::time::Duration;
 
-use packside_profiles::model::{Count, Point, Profile};
+use packside_profiles::model::{Point, Profile};
 use packside_profiles::{
     Decoded, Instance, Known, Layout, Quality, Role, StateKind, Value, decode,
 };
 
+use super::map::count_points;
 use crate::ask::{Exchange, Outcome};
 use crate::wire::{Answer, Ask, Question};
 
@@ -23,12 +24,12 @@ pub(crate) struct Sample {
     /// When the answer was complete.
     pub(crate) at: Duration,
     /// What it was.
-    pub(crate) what: Seen,
+    pub(crate) what: Given,
 }
 
 /// What an answer said about an instance.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) enum Seen {
+pub(crate) enum Given {
     /// Registers came.
     Decoded(Decoded),
     /// The unit refused exactly this one, with this exception.
@@ -44,8 +45,6 @@ pub(crate) struct MemberEvidence {
     pub(crate) layout: Layout,
     /// Samples by instance index, in the order of time.
     pub(crate) samples: Vec<Vec<Sample>>,
-    /// Valid answers of the unit, its exceptions included, those of a gateway not.
-    pub(crate) answered: u32,
 }
 
 impl MemberEvidence {
@@ -71,13 +70,6 @@ impl MemberEvidence {
         let name = profile.members.as_ref()?.count.as_ref()?;
         let (_, _, samples) = self.each(profile).find(|(_, point, _)| point.id == *name)?;
         samples.iter().rev().find_map(number).and_then(whole)
-    }
-
-    /// The last number but one that the first instance with this role gave.
-    pub(crate) fn before_last(&self, profile: &Profile, role: Role) -> Option<f64> {
-        let series = self.series(profile, role);
-        let before = series.len().checked_sub(2)?;
-        series.get(before).map(|(_, number)| *number)
     }
 
     /// Numbers that the first instance with this role gave, with their times.
@@ -108,13 +100,18 @@ impl MemberEvidence {
 
 /// The number in a sample, if it is a usable one.
 pub(crate) fn number(sample: &Sample) -> Option<f64> {
-    match &sample.what {
-        Seen::Decoded(Decoded {
+    usable(&sample.what)
+}
+
+/// The number that an answer gave, if it is a usable one.
+pub(crate) fn usable(given: &Given) -> Option<f64> {
+    match given {
+        Given::Decoded(Decoded {
             value: Some(Value::Number(n)),
             quality: Quality::Good,
             ..
         }) => Some(*n),
-        Seen::Decoded(Decoded {
+        Given::Decoded(Decoded {
             value: Some(Value::Bits(b) | Value::Code(b)),
             quality: Quality::Good,
             ..
@@ -148,22 +145,13 @@ fn member(unit: u8, exchanges: &[&Exchange], profile: &Profile) -> MemberEvidenc
         .iter()
         .map(|instance| {
             let point = profile.points.get(instance.point);
-            point.map_or_else(Vec::new, |point| {
-                thinned(point.role, samples(&mine, instance, point, &powers))
-            })
+            point.map_or_else(Vec::new, |point| samples(&mine, instance, point, &powers))
         })
         .collect();
-    // 0A and 0B are words of a gateway about a unit that it did not reach.
-    let is_answer = |e: &&&Exchange| match e.outcome {
-        Outcome::Answered(_) => true,
-        Outcome::Exception(code) => !matches!(code, 0x0a | 0x0b),
-        _ => false,
-    };
     MemberEvidence {
         unit,
         layout,
         samples,
-        answered: u32::try_from(exchanges.iter().filter(is_answer).count()).unwrap_or(u32::MAX),
     }
 }
 
@@ -189,21 +177,6 @@ pub(crate) fn known(mine: &[&Exchange], profile: &Profile) -> Known {
         }
     }
     known
-}
-
-/// Ids of the points whose values say how often something repeats.
-pub(crate) fn count_points(profile: &Profile) -> BTreeSet<String> {
-    let groups = profile.groups.iter().map(|g| &g.count);
-    let repeats = profile
-        .points
-        .iter()
-        .filter_map(|p| p.repeat.as_ref().map(|r| &r.count));
-    let named = groups.chain(repeats).filter_map(|count| match count {
-        Count::Named(name) if name != Count::REST_OF_MODEL => Some(name.clone()),
-        _ => None,
-    });
-    let members = profile.members.as_ref().and_then(|m| m.count.clone());
-    named.chain(members).collect()
 }
 
 /// A count as a whole number, if it is one.
@@ -291,9 +264,9 @@ fn samples(
                         continue;
                     };
                     last = Some((words, decoded.clone()));
-                    Seen::Decoded(decoded)
+                    Given::Decoded(decoded)
                 }
-                Outcome::Exception(code) if is_alone(ask, instance) => Seen::Refused(*code),
+                Outcome::Exception(code) if is_alone(ask, instance) => Given::Refused(*code),
                 _ => continue,
             };
             samples.push(Sample {
@@ -306,63 +279,8 @@ fn samples(
     samples
 }
 
-/// Fewer samples than this are all kept, and of more of them the latest.
-const KEPT: usize = 512;
-/// Of so many older samples in a row the lowest and the highest number are kept.
-const STRETCH: usize = 128;
-
-/// Of a long history what still says something: eight hours of every cell would fill the memory. Of
-/// older samples the extremes of every stretch stay, of words and codes the ends of every run.
-fn thinned(role: Role, samples: Vec<Sample>) -> Vec<Sample> {
-    // Counters of time say something by each of their steps.
-    let counts_time = matches!(
-        role,
-        Role::OwnHeartbeat | Role::InverterHeartbeat | Role::InverterAge | Role::Uptime
-    );
-    let Some(older) = samples.len().checked_sub(KEPT).filter(|_| !counts_time) else {
-        return samples;
-    };
-    let mut keeps = vec![false; older];
-    for (n, stretch) in samples.chunks(STRETCH).enumerate() {
-        let of =
-            |(place, sample): (usize, &Sample)| Some((n * STRETCH + place, number_only(sample)?));
-        let numbers = || stretch.iter().enumerate().filter_map(of);
-        let lowest = numbers().min_by(|a, b| a.1.total_cmp(&b.1));
-        let highest = numbers().max_by(|a, b| a.1.total_cmp(&b.1));
-        for (place, _) in lowest.into_iter().chain(highest) {
-            if let Some(keep) = keeps.get_mut(place) {
-                *keep = true;
-            }
-        }
-    }
-    let is_like = |a: Option<&Sample>, b: &Sample| a.is_some_and(|a| a.what == b.what);
-    let ends_run = |place: usize, sample: &Sample| {
-        number_only(sample).is_none()
-            && !(place
-                .checked_sub(1)
-                .is_some_and(|p| is_like(samples.get(p), sample))
-                && is_like(samples.get(place + 1), sample))
-    };
-    let kept = samples.iter().enumerate().filter(|(place, sample)| {
-        keeps.get(*place).copied().unwrap_or(true) || ends_run(*place, sample)
-    });
-    kept.map(|(_, sample)| sample.clone()).collect()
-}
-
-/// The number in a sample, where it is one and no word or code.
-fn number_only(sample: &Sample) -> Option<f64> {
-    match &sample.what {
-        Seen::Decoded(Decoded {
-            value: Some(Value::Number(number)),
-            quality: Quality::Good,
-            ..
-        }) => Some(*number),
-        _ => None,
-    }
-}
-
 /// Position of the instance inside the registers asked for, if all of it is inside.
-fn offset_inside(ask: &Ask, instance: &Instance) -> Option<usize> {
+pub(crate) fn offset_inside(ask: &Ask, instance: &Instance) -> Option<usize> {
     let Question::Read {
         table,
         address,
@@ -380,47 +298,7 @@ fn offset_inside(ask: &Ask, instance: &Instance) -> Option<usize> {
 }
 
 /// Whether the question asked for this instance and nothing else.
-fn is_alone(ask: &Ask, instance: &Instance) -> bool {
-    matches!(ask.question, Question::Read { address, count, .. }
-        if address == instance.address && count == instance.registers)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn sample(second: u64, value: Value) -> Sample {
-        Sample {
-            at: Duration::from_secs(second),
-            what: Seen::Decoded(Decoded {
-                value: Some(value),
-                raw: 0,
-                quality: Quality::Good,
-            }),
-        }
-    }
-
-    #[test]
-    fn thinning_keeps_the_latest_samples_and_every_extreme() {
-        let mut samples: Vec<Sample> = (0..28_800).map(|n| sample(n, Value::Number(3.3))).collect();
-        samples[12_345] = sample(12_345, Value::Number(3.9));
-        samples[20_000] = sample(20_000, Value::Number(2.1));
-        let kept = thinned(Role::CellVoltage, samples.clone());
-        assert!(kept.len() < KEPT + 2 * 28_800 / STRETCH, "{}", kept.len());
-        assert!(kept.contains(&samples[12_345]) && kept.contains(&samples[20_000]));
-        assert!(kept.ends_with(&samples[samples.len() - KEPT..]));
-        assert!(kept.windows(2).all(|pair| pair[0].at < pair[1].at));
-        assert_eq!(thinned(Role::Uptime, samples.clone()), samples);
-    }
-
-    #[test]
-    fn thinning_keeps_both_ends_of_every_run_of_a_word() {
-        let word = |n: u64| sample(n, Value::Bits(u64::from((500..600).contains(&n))));
-        let samples: Vec<Sample> = (0..2_000).map(word).collect();
-        let kept = thinned(Role::AlarmWord, samples.clone());
-        for n in [0, 499, 500, 599, 600] {
-            assert!(kept.contains(&samples[n]), "{n}");
-        }
-        assert_eq!(kept.len(), 5 + 1 + KEPT - 1, "and the end of the last run");
-    }
+pub(crate) fn is_alone(ask: &Ask, instance: &Instance) -> bool {
+    matches!(ask.question, Question::Read { table, address, count }
+        if table == instance.table && address == instance.address && count == instance.registers)
 }

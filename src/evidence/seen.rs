@@ -1,153 +1,216 @@
-//! What the events until a moment come to, in one pass over them.
+//! What the events so far come to, growing with each of them.
 //!
-//! A recording of hours holds millions of chunks of bytes; nothing here needs them a second time.
+//! Input: events, one after the other. Output: what the line did, what is known of each unit, what people
+//! said. Nothing is looked at twice, and no event is kept.
 //!
-//! Does not: judge, or decode by a profile.
+//! Does not: judge.
+//!
+//! # Invariants
+//! - What it keeps is bounded, whatever comes and in whatever order: at most [`UNITS`] units, and of each
+//!   what [`super::unit`] says.
+//! - No freshness, gap or duration crosses a session, or a moment at which the clocks went apart.
 
-use std::borrow::Borrow;
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::RangeInclusive;
+use std::sync::Arc;
 use std::time::Duration;
 
-use crate::ask::{Outcome, Talk, Talking, framing};
-use crate::event::{Event, LinkFacts, What, clock_breaks};
+use packside_profiles::model::Profile;
+
+use super::line::Line;
+use super::map::Map;
+use super::said::People;
+use super::stamp::Stamp;
+use super::unit::UnitMemory;
+use crate::ask::{Exchange, Talking, Told};
+use crate::event::{Event, What, clock_offset_ms, is_clock_break};
+
+/// Most units of which others ask, as long as we asked none.
+const UNITS: usize = 32;
 
 /// Everything that judging draws from.
-#[derive(Debug)]
-pub struct Seen {
-    /// The moment.
-    pub(crate) moment: Duration,
-    /// Questions and answers, ours and those of others.
-    pub(crate) talk: Talk,
-    /// Events until the moment that are neither bytes nor questions.
-    beside: Vec<Event>,
-    /// What persons said, also behind the moment: evidence does not expire by being given late.
-    pub(crate) said: Vec<Event>,
-    /// Bytes received.
-    pub(crate) bytes_in: u64,
-    /// Of these, while we only listened.
-    pub(crate) heard: usize,
-    /// The bytes themselves, as long as no answer to us was among them: what they look like is
-    /// asked only then.
-    pub(crate) unanswered: Vec<u8>,
-    /// The last event.
-    pub(crate) end: Duration,
-    /// Nothing came over the link behind the moment.
-    is_all: bool,
+#[derive(Debug, Clone)]
+pub(crate) struct Seen {
+    map: Option<Arc<Map>>,
+    /// What the line did in this session.
+    pub(crate) line: Line,
+    /// Units whose questions were answered or not, by address.
+    pub(crate) units: BTreeMap<u8, UnitMemory>,
+    /// How often a unit answered a question a second time, with other content.
+    pub(crate) twice: BTreeMap<u8, u32>,
+    /// Units that somebody else ever asked.
+    pub(crate) asked_by_others: BTreeSet<u8>,
+    /// What people said.
+    pub(crate) said: People,
+    /// Number of the session that goes on.
+    pub(crate) session: u32,
+    /// The last moment of this session at which the clocks had gone apart.
+    pub(crate) clocks_broke_at: Option<Duration>,
+    /// Addresses that a look is about, once we asked.
+    pub(crate) of_interest: Option<RangeInclusive<u8>>,
+    talking: Talking,
+    clock_ms: Option<i64>,
+    last: Option<Duration>,
+    last_link: Option<Duration>,
 }
 
 impl Seen {
-    /// Takes the events until a moment (the last link event where none is given).
-    pub fn of(
-        events: impl IntoIterator<Item: Borrow<Event>> + Copy,
-        moment: Option<Duration>,
-    ) -> Self {
-        let moment = moment.unwrap_or_else(|| last_moment(events));
-        let until = events.into_iter().filter(|e| e.borrow().at <= moment);
-        let mut talking = Talking::new(framing(until));
-        let mut seen = Self {
-            moment,
-            talk: Talk::default(),
-            beside: Vec::new(),
-            said: Vec::new(),
-            bytes_in: 0,
-            heard: 0,
-            unanswered: Vec::new(),
-            end: Duration::ZERO,
-            is_all: true,
-        };
-        let (mut listening, mut answered, mut ended) = (false, false, 0);
-        for event in events {
-            let event = event.borrow();
-            if matches!(event.what, What::Sighting { .. } | What::Answer(_)) {
-                seen.said.push(event.clone());
-            }
-            if event.at > moment {
-                seen.is_all &= !event.what.is_link();
-                continue;
-            }
-            seen.end = event.at;
-            talking.take(event);
-            answered |= talking.own().get(ended..).is_some_and(|new| {
-                let came = |outcome: &Outcome| {
-                    matches!(outcome, Outcome::Answered(_) | Outcome::Exception(_))
-                };
-                new.iter().any(|exchange| came(&exchange.outcome))
-            });
-            ended = talking.own().len();
-            match &event.what {
-                What::In(bytes) => {
-                    seen.bytes_in += bytes.len() as u64;
-                    seen.heard += if listening { bytes.len() } else { 0 };
-                    if answered {
-                        seen.unanswered = Vec::new();
-                    } else {
-                        seen.unanswered.extend(bytes);
-                    }
-                }
-                What::Out(_) | What::Asked { .. } => {}
-                what => {
-                    if let What::Listening(now) = what {
-                        listening = *now;
-                    }
-                    seen.beside.push(event.clone());
-                }
-            }
+    /// Nothing happened yet.
+    pub(crate) fn new(profile: Option<Arc<Profile>>) -> Self {
+        Self {
+            map: profile.map(|profile| Arc::new(Map::new(profile))),
+            line: Line::default(),
+            units: BTreeMap::new(),
+            twice: BTreeMap::new(),
+            asked_by_others: BTreeSet::new(),
+            said: People::default(),
+            session: 0,
+            clocks_broke_at: None,
+            of_interest: None,
+            talking: Talking::new(),
+            clock_ms: None,
+            last: None,
+            last_link: None,
         }
-        seen.talk = talking.finish();
-        seen
     }
 
-    /// Questions and answers of all the events, where none of them came behind the moment.
-    pub fn into_whole_talk(self) -> Option<Talk> {
-        self.is_all.then_some(self.talk)
+    /// The register map.
+    pub(crate) fn profile(&self) -> Option<&Profile> {
+        Some(&self.map.as_deref()?.profile)
     }
 
-    /// The link as it was opened first.
-    pub(crate) fn facts(&self) -> Option<&LinkFacts> {
-        self.beside.iter().find_map(|event| match &event.what {
-            What::Opened(facts) => Some(facts),
-            _ => None,
-        })
+    /// The register map, to be kept beside what it means.
+    pub(crate) fn shared_profile(&self) -> Option<Arc<Profile>> {
+        Some(Arc::clone(&self.map.as_deref()?.profile))
     }
 
-    /// Whether the link was lost.
-    pub(crate) fn was_lost(&self) -> bool {
-        let is_lost = |event: &Event| matches!(event.what, What::Lost { .. });
-        self.beside.iter().any(is_lost)
-    }
-
-    /// The last moment at which both clocks had gone apart.
-    pub(crate) fn clocks_broke_at(&self) -> Option<Duration> {
-        clock_breaks(&self.beside).last().map(|broken| broken.at)
-    }
-
-    /// Time spent listening without asking.
-    pub(crate) fn listened(&self) -> Duration {
-        let mut total = Duration::ZERO;
-        let mut since = None;
-        for event in &self.beside {
-            match event.what {
-                What::Listening(true) => since = Some(event.at),
-                What::Listening(false) => {
-                    total += since.take().map_or(Duration::ZERO, |from: Duration| {
-                        event.at.saturating_sub(from)
-                    });
-                }
-                _ => {}
-            }
-        }
-        total + since.map_or(Duration::ZERO, |from| self.end.saturating_sub(from))
-    }
-}
-
-/// The moment judged where none is given: the last link event, else the last event.
-fn last_moment(events: impl IntoIterator<Item: Borrow<Event>>) -> Duration {
-    let (mut last, mut last_link) = (None, None);
-    for event in events {
-        let event = event.borrow();
-        last = Some(event.at);
+    /// Takes the next event.
+    pub(crate) fn take(&mut self, event: &Event) {
+        self.last = Some(event.at);
         if event.what.is_link() {
-            last_link = last;
+            self.last_link = self.last;
+        }
+        if let What::Clock(utc) = &event.what {
+            self.clock(event.at, utc);
+        }
+        let at = Stamp {
+            session: self.session,
+            at: event.at,
+        };
+        self.said.take(at, &event.what);
+        // The bytes of an answer count as answered: what they end is taken first.
+        let mut told = Vec::new();
+        self.talking.take(event, &mut |one| told.push(one));
+        told.into_iter().for_each(|one| self.tell(one));
+        self.line.take(event);
+    }
+
+    /// The session is over: what was under way is decided, and the times of the next one are others.
+    pub(crate) fn begin_session(&mut self) {
+        let mut told = Vec::new();
+        self.talking.finish(&mut |one| told.push(one));
+        told.into_iter().for_each(|one| self.tell(one));
+        self.session = self.session.saturating_add(1);
+        self.talking = Talking::new();
+        self.line = Line::default();
+        self.clocks_broke_at = None;
+        self.clock_ms = None;
+        (self.last, self.last_link) = (None, None);
+        for unit in self.units.values_mut() {
+            unit.begin_session(self.session);
         }
     }
-    last_link.or(last).unwrap_or_default()
+
+    /// Bytes that it holds, but for the register map and what people said.
+    pub(crate) fn held(&self) -> usize {
+        self.line.held() + self.units.values().map(UnitMemory::held).sum::<usize>()
+    }
+
+    /// The moment judged where none is given: the last event on the link, else the last event.
+    pub(crate) fn moment(&self) -> Duration {
+        self.last_link.or(self.last).unwrap_or_default()
+    }
+
+    /// Whether we asked anything in this session.
+    pub(crate) fn we_asked(&self) -> bool {
+        self.line.requests > 0
+    }
+
+    fn clock(&mut self, at: Duration, utc: &str) {
+        let Some(now) = clock_offset_ms(at, utc) else {
+            return;
+        };
+        let before = self.clock_ms.replace(now);
+        if before.is_some_and(|before| is_clock_break(before, now)) {
+            self.clocks_broke_at = Some(at);
+            for unit in self.units.values_mut() {
+                unit.begin_to_count(at);
+            }
+        }
+    }
+
+    fn tell(&mut self, told: Told) {
+        match told {
+            Told::Own(exchange) => self.own(&exchange),
+            Told::Overheard(exchange) => self.answered(&exchange, false),
+            Told::Request(at, unit) => {
+                self.line.request(at, unit);
+                self.asked_by_others.insert(unit);
+            }
+            Told::Twice(unit) => *self.twice.entry(unit).or_insert(0) += 1,
+        }
+    }
+
+    fn own(&mut self, exchange: &Exchange) {
+        self.look_is_about(exchange.ask.unit);
+        self.answered(exchange, true);
+        let current = self.current_flows();
+        self.line.own(exchange, current);
+    }
+
+    /// What others ask of other units is not our business: from the first one asked on as many count as the
+    /// map has packs.
+    fn look_is_about(&mut self, unit: u8) {
+        let first = self.of_interest.as_ref().map(|known| *known.start());
+        let Some(map) = self
+            .map
+            .as_ref()
+            .filter(|_| first.is_none_or(|first| unit < first))
+        else {
+            return;
+        };
+        let members = map.profile.members.as_ref();
+        let packs = members.map_or(1, |members| members.at_most);
+        let about = unit..=unit.saturating_add(packs.saturating_sub(1));
+        self.units.retain(|unit, _| about.contains(unit));
+        self.of_interest = Some(about);
+    }
+
+    /// Takes an exchange with a unit, ours or somebody else's.
+    fn answered(&mut self, exchange: &Exchange, is_own: bool) {
+        let (Some(map), unit) = (&self.map, exchange.ask.unit) else {
+            return;
+        };
+        let is_meant = match &self.of_interest {
+            Some(about) => about.contains(&unit),
+            None => self.units.contains_key(&unit) || self.units.len() < UNITS,
+        };
+        if !is_meant {
+            return;
+        }
+        let from = self.clocks_broke_at.unwrap_or_default();
+        let new = || UnitMemory::new(unit, self.session, from, map);
+        let unit = self.units.entry(unit).or_insert_with(new);
+        if let Some(sent) = exchange.sent_at.filter(|_| is_own) {
+            unit.asked_from.get_or_insert(sent);
+        }
+        unit.take(exchange, map);
+    }
+
+    /// Whether current flows, by the first unit that tells it.
+    fn current_flows(&self) -> Option<bool> {
+        let rest = self.profile()?.unit.rest_current;
+        let amps = self.units.values().find_map(UnitMemory::current)?;
+        Some(amps.abs() > rest)
+    }
 }

@@ -97,8 +97,8 @@ closed! {
         SeenEarlier {
             /// Id of its flag.
             flag: String,
-            /// When it was last seen up.
-            at: Duration,
+            /// When it was last seen up; nothing where that was in an earlier session.
+            at: Option<Duration>,
         } = "seen-earlier";
         /// The terminals carry voltage although the switches are reported open.
         Terminals {

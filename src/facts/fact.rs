@@ -483,8 +483,8 @@ facts! {
             at: Spot,
             /// What its word held.
             raw: u64,
-            /// When it was last seen up.
-            seen_at: Duration,
+            /// When it was last seen up; nothing where that was in an earlier session.
+            seen_at: Option<Duration>,
         }
     }
 

@@ -297,6 +297,8 @@ pub enum ValueRemark {
     Refused(u8),
     /// Read before this computer slept or its clock was set.
     ClocksBroke,
+    /// Read in an earlier session.
+    EarlierSession,
     /// Its own validity condition does not hold.
     NotValidNow,
     /// The unit's own counter stands still.

@@ -13,10 +13,10 @@ pub mod headline;
 pub(crate) mod health;
 pub mod judgement;
 pub(crate) mod readings;
-mod share;
 pub mod sight;
 pub(crate) mod step;
 
+pub use crate::evidence::share::Share;
 pub use cause::{Cause, CauseKind};
 pub use doubt::{Doubt, DoubtKind};
 pub use fact::{Fact, FactKind};
@@ -27,6 +27,5 @@ pub use judgement::{
     ModuleIdentity, NotTested, Reading, ReadingQuality, Reason, Source, UnitState, ValueRemark,
     Verdict, VerdictKind, Why,
 };
-pub use share::Share;
 pub use sight::{Sight, SightKind};
 pub use step::NextStep;

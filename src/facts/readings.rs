@@ -10,8 +10,8 @@ use packside_profiles::{Decoded, Instance, Quality, Role, Value};
 
 use super::fact::PointIndex;
 use super::judgement::{Reading, ReadingQuality, ValueRemark};
-use crate::evidence::samples::{MemberEvidence, Sample, Seen};
-use crate::statistics::median;
+use crate::evidence::samples::Given;
+use crate::evidence::unit::{Track, UnitMemory};
 
 /// Shortest time for which a live reading stays fresh.
 const FRESH_AT_LEAST: Duration = Duration::from_secs(30);
@@ -21,39 +21,49 @@ const FRESH_AT_MOST: Duration = Duration::from_secs(120);
 /// Latest readings of a member, in the order of its layout; points that wait for a count follow as
 /// never asked.
 pub(crate) fn readings(
-    evidence: &MemberEvidence,
+    evidence: &UnitMemory,
     profile: &Profile,
     moment: Duration,
     clocks_broke_at: Option<Duration>,
 ) -> Vec<Reading> {
-    let mut readings: Vec<Reading> = evidence
-        .each(profile)
-        .map(|(instance, point, samples)| reading(evidence.unit, instance, point, samples, moment))
-        .collect();
-    let before_break = |reading: &&mut Reading| {
-        let read_at = reading.age.and_then(|age| moment.checked_sub(age));
-        read_at
-            .zip(clocks_broke_at)
-            .is_some_and(|(at, broke)| at < broke)
-    };
-    for reading in readings.iter_mut().filter(before_break) {
-        reading.age = None;
-        if reading.quality == ReadingQuality::Good {
-            reading.quality = ReadingQuality::Stale;
-            reading.remark = Some(ValueRemark::ClocksBroke);
+    let session = evidence.session;
+    let gaps = evidence
+        .questions
+        .median_gaps(evidence.layout.instances.len(), session);
+    let mut readings: Vec<Reading> = Vec::with_capacity(gaps.len());
+    for ((instance, point, track), gap) in evidence.each(profile).zip(gaps) {
+        let mut reading = reading(evidence.unit, instance, point, track);
+        let read_at = track.last.as_ref().map(|last| last.at.within(session));
+        match read_at {
+            None => {}
+            Some(None) => too_old(&mut reading, ValueRemark::EarlierSession),
+            Some(Some(at)) if clocks_broke_at.is_some_and(|broke| at < broke) => {
+                too_old(&mut reading, ValueRemark::ClocksBroke);
+            }
+            Some(Some(at)) => {
+                let age = moment.saturating_sub(at);
+                reading.age = Some(age);
+                let is_good = reading.quality == ReadingQuality::Good;
+                if is_good && age > fresh_for(gap, point.role) {
+                    reading.quality = ReadingQuality::Stale;
+                }
+            }
         }
+        readings.push(reading);
     }
     apply_validity(&mut readings, profile);
     readings
 }
 
-fn reading(
-    unit: u8,
-    instance: &Instance,
-    point: &Point,
-    samples: &[Sample],
-    moment: Duration,
-) -> Reading {
+/// How long ago it was read is not known.
+fn too_old(reading: &mut Reading, remark: ValueRemark) {
+    if reading.quality == ReadingQuality::Good {
+        reading.quality = ReadingQuality::Stale;
+        reading.remark = Some(remark);
+    }
+}
+
+fn reading(unit: u8, instance: &Instance, point: &Point, track: &Track) -> Reading {
     let mut reading = Reading {
         name: instance.name.clone(),
         point: point.id.clone(),
@@ -71,20 +81,13 @@ fn reading(
         remark: None,
         age: None,
     };
-    let Some(last) = samples.last() else {
-        return reading;
-    };
-    let age = moment.saturating_sub(last.at);
-    reading.age = Some(age);
-    match &last.what {
-        Seen::Refused(code) => {
+    match track.last.as_ref().map(|last| &last.what) {
+        None => {}
+        Some(Given::Refused(code)) => {
             reading.quality = ReadingQuality::NotAvailable;
             reading.remark = Some(ValueRemark::Refused(*code));
         }
-        Seen::Decoded(decoded) => fill(&mut reading, decoded, point),
-    }
-    if reading.quality == ReadingQuality::Good && age > fresh_for(samples, point.role) {
-        reading.quality = ReadingQuality::Stale;
+        Some(Given::Decoded(decoded)) => fill(&mut reading, decoded, point),
     }
     reading
 }
@@ -130,27 +133,12 @@ fn apply_validity(readings: &mut [Reading], profile: &Profile) {
     }
 }
 
-/// Latest readings whose gaps count.
-const GAPS: usize = 64;
-
-/// How long the last of these samples stays fresh.
-fn fresh_for(samples: &[Sample], role: Role) -> Duration {
+/// How long a sample stays fresh whose instance is read with such gaps in the middle.
+fn fresh_for(gap: Duration, role: Role) -> Duration {
     if is_identity(role) {
         return FRESH_AT_MOST;
     }
-    let good: Vec<Duration> = samples
-        .iter()
-        .rev()
-        .filter(|s| matches!(s.what, Seen::Decoded(_)))
-        .map(|s| s.at)
-        .take(GAPS)
-        .collect();
-    let gaps = good
-        .iter()
-        .zip(good.iter().skip(1))
-        .map(|(later, earlier)| later.saturating_sub(*earlier));
-    let usual = median(gaps.collect(), Duration::cmp).unwrap_or_default();
-    (usual * 3).clamp(FRESH_AT_LEAST, FRESH_AT_MOST)
+    (gap * 3).clamp(FRESH_AT_LEAST, FRESH_AT_MOST)
 }
 
 /// Points that say who the unit is rather than how it is.

@@ -7,7 +7,7 @@
 use packside_profiles::LineSettings;
 
 use super::closed::closed;
-use super::share::Share;
+use crate::evidence::share::Share;
 
 closed! {
     /// One thing that was seen.
@@ -17,22 +17,22 @@ closed! {
         /// Not one byte came back.
         Nothing {
             /// Our questions.
-            questions: usize,
+            questions: u32,
         } = "nothing";
         /// Bytes came, none of them in a valid frame.
         Garbage {
             /// How many.
-            bytes: usize,
+            bytes: u64,
         } = "garbage";
         /// The bytes are those of a swapped pair.
         InvertedLook {
             /// Share of them.
-            percent: usize,
+            percent: u64,
         } = "inverted-look";
         /// The bytes are those of a sender that is faster than we read.
         TooFastLook {
             /// Share of them.
-            percent: usize,
+            percent: u64,
         } = "too-fast-look";
         /// Readable text came.
         Text {
@@ -54,7 +54,7 @@ closed! {
         /// Somebody else asks this unit and gets no answer either.
         AskedInVain {
             /// How often.
-            times: usize,
+            times: u32,
         } = "asked-in-vain";
         /// Answers came after the time-out.
         Late {
@@ -161,17 +161,17 @@ closed! {
         /// Somebody asks another unit address.
         AsksOther {
             /// How often.
-            times: usize,
+            times: u32,
         } = "asks-other";
         /// Somebody asks this unit, yet it says that it hears no inverter.
         AsksUs {
             /// How often.
-            times: usize,
+            times: u32,
         } = "asks-us";
         /// Bytes that make no frame were heard while we listened.
         GarbageHeard {
             /// How many.
-            bytes: usize,
+            bytes: u64,
         } = "garbage-heard";
         /// The map says that the inverter uses another socket than this pair.
         OtherSocket = "other-socket";
@@ -188,7 +188,7 @@ closed! {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Count {
     /// So many came.
-    Came(usize),
+    Came(u32),
     /// So many of all.
     Among(Share),
 }
@@ -197,7 +197,7 @@ pub enum Count {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Text {
     /// All bytes that came.
-    Bytes(usize),
+    Bytes(u64),
     /// While so many questions were open.
     Questions(u32),
 }
@@ -206,7 +206,7 @@ pub enum Text {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Others {
     /// Valid frames.
-    Frames(usize),
+    Frames(u32),
     /// They asked while so many of our questions were open.
     Crossed(u32),
 }

@@ -6,21 +6,15 @@
 use packside_profiles::model::Severity;
 
 use super::notices::notice;
-use crate::event::{Answer, Event, What};
+use crate::event::Answer;
+use crate::evidence::said::People;
 use crate::facts::fact::{Deed, Said};
 use crate::facts::judgement::{Finding, Source};
 
 /// The last answers to the steps, those that say "not in order".
-pub(crate) fn not_in_order(events: &[Event]) -> Vec<Answer> {
-    let mut last: Vec<Answer> = Vec::new();
-    for event in events {
-        if let What::Answer(answer) = &event.what {
-            last.retain(|known| known.step != answer.step);
-            last.push(answer.clone());
-        }
-    }
-    last.retain(|answer| matches!(answer.value.as_str(), Answer::NO | Answer::QUARANTINE));
-    last
+pub(crate) fn not_in_order(said: &People) -> Vec<Answer> {
+    let is_no = |answer: &&Answer| matches!(answer.value.as_str(), Answer::NO | Answer::QUARANTINE);
+    said.answers.iter().filter(is_no).cloned().collect()
 }
 
 /// One finding for each.
@@ -43,26 +37,26 @@ pub(crate) fn findings(said: &[Answer], unit: u8) -> Vec<Finding> {
 
 #[cfg(test)]
 mod tests {
-    use std::time::Duration;
-
     use super::*;
+    use crate::event::What;
+    use crate::evidence::stamp::Stamp;
 
-    fn event(step: &str, value: &str) -> Event {
-        Event {
-            at: Duration::ZERO,
-            what: What::Answer(Answer {
-                step: step.to_owned(),
-                question: "Earth connected?".to_owned(),
-                value: value.to_owned(),
-                note: Some("clamp missing".to_owned()),
-            }),
-        }
+    fn say(said: &mut People, step: &str, value: &str) {
+        let answer = Answer {
+            step: step.to_owned(),
+            question: "Earth connected?".to_owned(),
+            value: value.to_owned(),
+            note: Some("clamp missing".to_owned()),
+        };
+        said.take(Stamp::default(), &What::Answer(answer));
     }
 
     #[test]
     fn answer_not_in_order_counts_until_the_step_is_answered_otherwise() {
-        let mut events = vec![event("earth", "no"), event("site", "yes")];
-        let findings = findings(&not_in_order(&events), 1);
+        let mut said = People::default();
+        say(&mut said, "earth", "no");
+        say(&mut said, "site", "yes");
+        let findings = findings(&not_in_order(&said), 1);
         assert_eq!(findings.len(), 1);
         let fact = Said::NotInOrder {
             step: "earth".to_owned(),
@@ -70,9 +64,9 @@ mod tests {
             note: Some("clamp missing".to_owned()),
         };
         assert_eq!(findings[0].fact, fact.into());
-        events.push(event("earth", "yes"));
-        assert!(not_in_order(&events).is_empty());
-        events.push(event("storage", Answer::QUARANTINE));
-        assert_eq!(not_in_order(&events).len(), 1);
+        say(&mut said, "earth", "yes");
+        assert!(not_in_order(&said).is_empty());
+        say(&mut said, "storage", Answer::QUARANTINE);
+        assert_eq!(not_in_order(&said).len(), 1);
     }
 }

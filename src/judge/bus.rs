@@ -6,12 +6,13 @@ use packside_profiles::LineSettings;
 use packside_profiles::model::{InverterPort, Profile};
 
 use super::inverter::InverterLink;
-use super::member::we_hold_its_socket;
-use crate::ask::{Exchange, Outcome, StrayKind};
+use super::shared::we_hold_its_socket;
+use crate::ask::StrayKind;
 use crate::event::{Event, LinkFacts, What};
-use crate::evidence::seen::Seen;
+use crate::evidence::Seen;
+use crate::evidence::health::is_readable;
+use crate::evidence::line::Unanswered;
 use crate::facts::doubt::{Doubt, DoubtKind};
-use crate::facts::health::is_readable;
 use crate::facts::judgement::Bus;
 use crate::facts::sight::{Count, Others, Sight, Sights, Text};
 use crate::listen::settings::{Class, Hypothesis, explain};
@@ -20,110 +21,60 @@ use crate::wire::Framing;
 
 /// Counts and answer times.
 pub(crate) fn statistics(seen: &Seen) -> Bus {
-    let exchanges = &seen.talk.own;
-    let mut bus = Bus {
-        foreign_requests: count(seen.talk.foreign_requests.len()),
-        bytes_in: seen.bytes_in,
-        listened: seen.listened(),
+    let line = &seen.line;
+    let times = &line.answer_times;
+    Bus {
+        requests: line.requests,
+        answered: line.answered,
+        exceptions: line
+            .exceptions
+            .iter()
+            .map(|(code, n)| (*code, *n))
+            .collect(),
+        timeouts: line.timeouts,
+        damaged: line.damaged,
+        late: line.strays(StrayKind::Late),
+        foreign_requests: line.requests_to(|_| true),
+        echo: line.strays(StrayKind::Echo) > 0,
+        noise_bytes: line.noise_bytes,
+        bytes_in: line.bytes_in,
+        answer_p50: times.share(5),
+        answer_p90: times.share(9),
+        answer_max: times.longest(),
+        listened: line.listened(),
         ..Bus::default()
-    };
-    let mut answer_times = Vec::new();
-    for exchange in exchanges {
-        bus.requests += 1;
-        match &exchange.outcome {
-            Outcome::Answered(_) => bus.answered += 1,
-            Outcome::Exception(code) => note_exception(&mut bus, *code),
-            Outcome::TimedOut(_) => {
-                bus.timeouts += 1;
-                bus.damaged +=
-                    u32::from(exchange.strays.iter().any(|s| s.kind == StrayKind::Damaged));
-            }
-            Outcome::LinkLost => bus.timeouts += 1,
-        }
-        for stray in &exchange.strays {
-            match stray.kind {
-                StrayKind::Late => bus.late += 1,
-                StrayKind::Echo => bus.echo = true,
-                StrayKind::Noise => bus.noise_bytes += stray.bytes.len() as u64,
-                _ => {}
-            }
-        }
-        let answered = matches!(
-            exchange.outcome,
-            Outcome::Answered(_) | Outcome::Exception(_)
-        );
-        if let (true, Some(first), Some(sent)) =
-            (answered, exchange.first_byte_at, exchange.sent_at)
-        {
-            answer_times.push(first.saturating_sub(sent));
-        }
-    }
-    answer_times.sort_unstable();
-    let share = |numerator: usize| {
-        answer_times
-            .get(answer_times.len() * numerator / 10)
-            .copied()
-    };
-    bus.answer_p50 = share(5);
-    bus.answer_p90 = share(9);
-    bus.answer_max = answer_times.last().copied();
-    bus
-}
-
-fn count(n: usize) -> u32 {
-    u32::try_from(n).unwrap_or(u32::MAX)
-}
-
-fn note_exception(bus: &mut Bus, code: u8) {
-    match bus.exceptions.iter_mut().find(|(known, _)| *known == code) {
-        Some((_, n)) => *n += 1,
-        None => {
-            bus.exceptions.push((code, 1));
-            bus.exceptions.sort_unstable();
-        }
     }
 }
 
 /// What a bus without a valid answer looked like. Of several ways to see garbage only the most
 /// telling is noted, so that one happening counts once.
 pub(crate) fn observe(seen: &Seen, bus: &Bus) -> Sights {
-    let (exchanges, facts) = (&seen.talk.own, seen.facts());
-    let asked = &seen.talk.foreign_requests;
-    let strays = |kinds: &[StrayKind]| {
-        let of = |e: &Exchange| e.strays.iter().filter(|s| kinds.contains(&s.kind)).count();
-        exchanges.iter().map(of).sum::<usize>()
-    };
-    let exception = |code: u8| {
-        exchanges
-            .iter()
-            .any(|e| e.outcome == Outcome::Exception(code))
-    };
-    let echo = strays(&[StrayKind::Echo]) > 0;
+    let (line, facts) = (&seen.line, seen.line.facts.as_ref());
+    let exception = |code: u8| line.exceptions.contains_key(&code);
+    let echo = bus.echo;
     // Requests count wherever they were heard; the others only beside our own questions.
-    let ours = |unit: u8| exchanges.is_empty() || exchanges.iter().any(|e| e.ask.unit == unit);
-    let in_vain = asked.iter().filter(|(_, unit)| ours(*unit)).count();
-    let foreign = strays(&[StrayKind::ForeignAnswer, StrayKind::WrongUnit]) + asked.len();
+    let ours = |unit: u8| line.asked.is_empty() || line.asked.contains(&unit);
+    let (asked, in_vain) = (bus.foreign_requests, line.requests_to(ours));
+    let foreign = line.strays(StrayKind::ForeignAnswer) + line.strays(StrayKind::WrongUnit) + asked;
     // Modbus TCP has no check value: what does not parse there is garbage.
     let by_tcp = facts.is_some_and(|f| f.framing == Framing::Tcp);
-    let (damaged, late) = (strays(&[StrayKind::Damaged]), strays(&[StrayKind::Late]));
+    let (damaged, late) = (line.strays(StrayKind::Damaged), bus.late);
     let damaged = if by_tcp { 0 } else { damaged };
-    let garbage = seen.bytes_in > 0
-        && !echo
-        && foreign + damaged + late == 0
-        && !exceptions_or_answers(exchanges);
-    let line = facts.and_then(LinkFacts::line).filter(|_| garbage);
+    let answered = bus.answered > 0 || !bus.exceptions.is_empty();
+    let garbage = bus.bytes_in > 0 && !echo && foreign + damaged + late == 0 && !answered;
+    let ours = facts.and_then(LinkFacts::line).filter(|_| garbage);
     let mut sights = on_link(facts);
-    if let Some((line, frames)) = line.and_then(|line| proven(&seen.unanswered, line)) {
-        let settings = line.settings;
-        sights.note(match line.is_swapped {
+    if let Some((really, frames)) = ours.and_then(|ours| proven(&line.unanswered, ours)) {
+        let settings = really.settings;
+        sights.note(match really.is_swapped {
             true => Sight::SwappedProven { frames, settings },
             false => Sight::SettingsProven { frames, settings },
         });
     }
-    let questions = exchanges.len();
-    sights.note_if(seen.bytes_in == 0, Sight::Nothing { questions });
+    let questions = bus.requests;
+    sights.note_if(bus.bytes_in == 0, Sight::Nothing { questions });
     if garbage {
-        garbage_sights(&mut sights, &seen.unanswered);
+        garbage_sights(&mut sights, &line.unanswered);
     }
     let answers = Count::Came(damaged);
     sights.note_if(damaged > 0, Sight::Damaged { answers });
@@ -133,9 +84,8 @@ pub(crate) fn observe(seen: &Seen, bus: &Bus) -> Sights {
     sights.note_if(late > 0, Sight::Late { answers });
     if in_vain > 0 {
         sights.note(Sight::AskedInVain { times: in_vain });
-    } else if !asked.is_empty() {
-        let times = asked.len();
-        sights.note(Sight::AsksOther { times });
+    } else if asked > 0 {
+        sights.note(Sight::AsksOther { times: asked });
     }
     bus.health.of_content(&mut sights);
     sights.note_if(echo, Sight::Echo);
@@ -143,24 +93,20 @@ pub(crate) fn observe(seen: &Seen, bus: &Bus) -> Sights {
     sights.note_if(exception(0x0b), Sight::Exception0B);
     let busy = Sight::Busy { answers: None };
     sights.note_if(exception(0x05) || exception(0x06), busy);
-    sights.note_if(seen.was_lost(), Sight::Lost);
+    sights.note_if(line.was_lost, Sight::Lost);
     sights
 }
 
 /// What bytes that make no frame look like, the most telling first.
-fn garbage_sights(sights: &mut Sights, bytes: &[u8]) {
-    if mostly(bytes, is_readable) {
+fn garbage_sights(sights: &mut Sights, bytes: &Unanswered) {
+    if bytes.len() >= 8 && bytes.share(is_readable) >= 95 {
         let came = Text::Bytes(bytes.len());
         return sights.note(Sight::Text { came });
     }
-    let inverted = share(bytes, |b| matches!(b, 0x7e | 0x7f | 0xfe | 0xff));
-    let too_fast = share(bytes, |b| {
-        matches!(b, 0x00 | 0x80 | 0xe0 | 0xf8 | 0x98 | 0xe6)
-    });
     sights.note(Sight::Garbage { bytes: bytes.len() });
-    let percent = inverted;
+    let percent = bytes.share(|b| matches!(b, 0x7e | 0x7f | 0xfe | 0xff));
     sights.note_if(percent >= 40, Sight::InvertedLook { percent });
-    let percent = too_fast;
+    let percent = bytes.share(|b| matches!(b, 0x00 | 0x80 | 0xe0 | 0xf8 | 0x98 | 0xe6));
     sights.note_if(percent >= 60, Sight::TooFastLook { percent });
 }
 
@@ -174,15 +120,15 @@ fn on_link(facts: Option<&LinkFacts>) -> Sights {
 
 /// What a line on which units answer looked like.
 pub(crate) fn line_sights(seen: &Seen, bus: &Bus, doubts: &[Doubt]) -> Sights {
-    let mut sights = on_link(seen.facts());
+    let mut sights = on_link(seen.line.facts.as_ref());
     bus.health.sights(&mut sights);
-    let times: u32 = seen.talk.second_answers.values().sum();
+    let times: u32 = seen.twice.values().sum();
     sights.note_if(times > 0, Sight::AnsweredTwice { times });
     let has = |kind| doubts.iter().any(|doubt| doubt.kind() == kind);
     let jumps = times == 0 && has(DoubtKind::TwoUnits);
     sights.note_if(jumps, Sight::IdentityJumps);
     sights.note_if(has(DoubtKind::PerhapsCache), Sight::Frozen);
-    sights.note_if(seen.was_lost(), Sight::Lost);
+    sights.note_if(seen.line.was_lost, Sight::Lost);
     sights
 }
 
@@ -197,17 +143,18 @@ pub(crate) fn inverter_sights(
     inverter: &InverterLink,
     profile: &Profile,
 ) -> Sights {
-    let (foreign, facts) = (&seen.talk.foreign_requests, seen.facts());
+    let (line, facts) = (&seen.line, seen.line.facts.as_ref());
     let mut sights = on_link(facts);
     let in_its_socket = we_hold_its_socket(facts);
     let here = profile.inverter.port == InverterPort::ThisBus;
     let can_hear = facts.is_some_and(LinkFacts::can_overhear) && !in_its_socket;
-    let heard = seen.heard;
+    let heard = line.heard;
     let seconds = bus.listened.as_secs_f64();
     let silence = Duration::from_secs(profile.inverter.silence_s.into());
-    let lately = |wanted: &dyn Fn(u8) -> bool| {
-        let fits = |(at, asked): &&(Duration, u8)| *at + silence >= seen.end && wanted(*asked);
-        foreign.iter().filter(fits).count()
+    let from = line.end.saturating_sub(silence);
+    let lately = |wanted: &dyn Fn(u8) -> bool| -> u32 {
+        let fitting = line.foreign.iter().filter(|(unit, _)| wanted(**unit));
+        fitting.map(|(_, requests)| requests.since(from)).sum()
     };
     let (us, others) = (
         lately(&|asked| asked == unit),
@@ -217,7 +164,7 @@ pub(crate) fn inverter_sights(
         sights.note(Sight::AsksUs { times: us });
     } else if others > 0 {
         sights.note(Sight::AsksOther { times: others });
-    } else if can_hear && heard >= 8 && foreign.is_empty() {
+    } else if can_hear && heard >= 8 && line.foreign.is_empty() {
         sights.note(Sight::GarbageHeard { bytes: heard });
     } else if can_hear && here && bus.listened >= LISTENED_ENOUGH && heard == 0 {
         sights.note(Sight::NobodyHeard { seconds });
@@ -233,8 +180,8 @@ pub(crate) fn inverter_sights(
 }
 
 /// How the line really is, where the bytes received prove it, and by how many frames.
-fn proven(bytes: &[u8], ours: LineSettings) -> Option<(Hypothesis, usize)> {
-    let explanation = explain(&Received::unmarked(bytes), ours);
+fn proven(bytes: &Unanswered, ours: LineSettings) -> Option<(Hypothesis, usize)> {
+    let explanation = bytes.explanation(ours);
     match &explanation.class {
         Class::Survives(lines) if explanation.is_proven() => {
             Some((*lines.first()?, explanation.evidence.frames))
@@ -267,19 +214,4 @@ pub fn garbled(events: &[Event], ours: LineSettings) -> Garble {
         Class::Survives(_) | Class::Lost(_) => Garble::Unexplained,
         _ => Garble::None,
     }
-}
-
-fn exceptions_or_answers(exchanges: &[Exchange]) -> bool {
-    exchanges
-        .iter()
-        .any(|e| matches!(e.outcome, Outcome::Answered(_) | Outcome::Exception(_)))
-}
-
-/// Share of bytes of a kind, in percent.
-fn share(bytes: &[u8], is: impl Fn(u8) -> bool) -> usize {
-    bytes.iter().filter(|b| is(**b)).count() * 100 / bytes.len().max(1)
-}
-
-fn mostly(bytes: &[u8], is: impl Fn(u8) -> bool) -> bool {
-    bytes.len() >= 8 && share(bytes, is) >= 95
 }

@@ -3,9 +3,10 @@
 //! Input: events, one after the other. Output: the verdict at a moment. Live, on replay and in a report
 //! the same events are pushed in the same order, and so give the same verdict.
 //!
-//! Does not: keep a clock, or ask.
+//! Does not: keep events or a clock, or ask.
 //!
 //! # Invariants
+//! - A verdict costs what is known, not how long that took to come; what is known is bounded.
 //! - `verdict` changes nothing: what is undecided on the wire stays so until an event decides it.
 //! - No freshness, gap or duration crosses a session; roots, identity, answers and steps do.
 
@@ -15,26 +16,19 @@ use std::time::Duration;
 
 use packside_profiles::model::Profile;
 
-use super::judge;
-use crate::event::{Event, What};
+use super::judge_seen;
+use crate::event::Event;
+use crate::evidence::Seen;
 use crate::facts::Judgement;
 
 /// One unit (or rack) under one map.
 #[derive(Debug, Clone)]
-pub struct Case {
-    profile: Option<Arc<Profile>>,
-    events: Vec<Event>,
-    moment: Option<Duration>,
-}
+pub struct Case(Seen);
 
 impl Case {
     /// Nothing happened yet. Without a map only the line can be judged.
     pub fn new(profile: Option<Arc<Profile>>) -> Self {
-        Self {
-            profile,
-            events: Vec::new(),
-            moment: None,
-        }
+        Self(Seen::new(profile))
     }
 
     /// A case with these events of one session.
@@ -52,37 +46,37 @@ impl Case {
     /// Another session begins: its times count from its own start, and nobody knows how long after the
     /// one before. What was under way on the wire is over. What people answered goes on to count.
     pub fn begin_session(&mut self) {
-        self.events
-            .retain(|event| matches!(event.what, What::Answer(_)));
-        for event in &mut self.events {
-            event.at = Duration::ZERO;
-        }
-        self.moment = None;
+        self.0.begin_session();
     }
 
     /// Takes the next event.
     pub fn push(&mut self, event: &Event) {
-        if event.what.is_link() {
-            self.moment = Some(event.at);
-        }
-        self.events.push(event.clone());
+        self.0.take(event);
     }
 
     /// The moment that is judged where none is given: that of the last event on the link, else of the
     /// last event.
     pub fn moment(&self) -> Duration {
-        let last = || self.events.last().map(|event: &Event| event.at);
-        self.moment.or_else(last).unwrap_or_default()
+        self.0.moment()
     }
 
     /// The verdict at a moment of this session, no earlier than the last event pushed.
     pub fn verdict(&self, at: Duration) -> Judgement {
-        judge(&self.events, self.profile.as_deref(), Some(at))
+        judge_seen(&self.0, at)
     }
 
-    /// Whether not one byte was received.
+    /// How many units it knows.
+    pub fn units(&self) -> usize {
+        self.0.units.len()
+    }
+
+    /// Bytes that it holds, but for the register map, what people said, and what is undecided on the wire.
+    pub fn held(&self) -> usize {
+        self.0.held()
+    }
+
+    /// Whether not one byte was received in this session.
     pub fn is_silent(&self) -> bool {
-        let came = |event: &Event| matches!(event.what, What::In(_));
-        !self.events.iter().any(came)
+        self.0.line.bytes_in == 0
     }
 }

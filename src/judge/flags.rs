@@ -7,9 +7,12 @@
 use std::time::Duration;
 
 use packside_profiles::model::{Clears, Flag, LiesIn, Point, Profile, Severity};
-use packside_profiles::{Class, Instance, Quality, Role, StateKind, Value};
+use packside_profiles::{Class, Instance, Role, StateKind};
 
-use crate::evidence::samples::{MemberEvidence, Sample, Seen};
+use crate::evidence::map::is_word;
+use crate::evidence::unit::{Track, UnitMemory};
+pub(crate) use crate::evidence::words::is_up;
+use crate::evidence::words::{FlagSeen, state_explains, word};
 use crate::facts::doubt::{Doubt, Shows, Undefined};
 use crate::facts::fact::{Deed, FlagIndex, Flagged, Follows, PointIndex, Spot};
 use crate::facts::judgement::{Certainty, Finding, Source};
@@ -33,7 +36,7 @@ struct Raised<'a> {
     role: Role,
     at: Spot,
     raw: u64,
-    /// When it was first seen up, and whether it was up before the last restart already.
+    /// When it was first seen up, in this session, and whether it was up before the last restart already.
     since: Option<Duration>,
     returned: bool,
     /// It was up once while the inverter's flag in the same answers was down and nothing else brought it.
@@ -42,42 +45,42 @@ struct Raised<'a> {
 
 /// Reads all flags of a member. `measured` are the classes that good readings settle by themselves.
 pub(crate) fn picture(
-    evidence: &MemberEvidence,
+    evidence: &UnitMemory,
     profile: &Profile,
     state: Option<StateKind>,
-    rebooted_at: Option<Duration>,
     measured: &[Class],
 ) -> FlagPicture {
+    let rebooted_at = evidence.uptime.rebooted_at;
     let mut picture = FlagPicture::default();
     let mut raised = Vec::new();
-    for (instance, point, samples) in evidence.each(profile) {
-        if samples.last().and_then(word).is_none() {
+    for (instance, point, track) in evidence.each(profile) {
+        let Some((words, shown)) = track.words().zip(shown_now(track)) else {
             continue;
-        }
-        let shown = shown_now(point, samples);
+        };
         let numbered = profile.flags.iter().enumerate();
         let mine: Vec<(FlagIndex, &Flag)> = numbered
             .filter(|(_, f)| f.point == point.id)
             .map(|(index, flag)| (FlagIndex(index), flag))
             .collect();
         let flags: Vec<&Flag> = mine.iter().map(|(_, flag)| *flag).collect();
-        if flags.is_empty() && !is_word(point.role) {
-            continue;
-        }
-        raised.extend(mine.iter().filter_map(|(index, flag)| {
-            Some(Raised {
-                flag,
-                index: *index,
-                role: point.role,
-                at: spot(instance),
-                raw: shown.iter().copied().find(|raw| is_up(flag, *raw))?,
-                since: first_up(flag, samples),
-                returned: rebooted_at
-                    .zip(first_up(flag, samples))
-                    .is_some_and(|(reboot, first)| first < reboot),
-                before_silence: was_before_silence(flag, samples, evidence, profile),
-            })
-        }));
+        raised.extend(
+            mine.iter()
+                .zip(&words.flags)
+                .filter_map(|((index, flag), seen)| {
+                    Some(Raised {
+                        flag,
+                        index: *index,
+                        role: point.role,
+                        at: spot(instance),
+                        raw: shown.iter().copied().find(|raw| is_up(flag, *raw))?,
+                        since: seen.first_up.and_then(|up| up.within(evidence.session)),
+                        returned: rebooted_at
+                            .zip(seen.first_up)
+                            .is_some_and(|(reboot, first)| first < reboot),
+                        before_silence: seen.before_silence,
+                    })
+                }),
+        );
         let strange = shown
             .iter()
             .filter_map(|raw| undefined(point, &flags, *raw, &instance.name));
@@ -85,15 +88,10 @@ pub(crate) fn picture(
         picture
             .doubts
             .extend(hidden(point, profile, &flags, &shown, measured));
-        for flag in &mine {
-            earlier(
-                &mut picture,
-                evidence.unit,
-                *flag,
-                (point, instance),
-                samples,
-                rebooted_at,
-            );
+        for (flag, seen) in mine.iter().zip(&words.flags) {
+            if !shown.iter().any(|raw| is_up(flag.1, *raw)) {
+                earlier(&mut picture, evidence, (*flag, seen), (point, instance));
+            }
         }
     }
     picture.active = raised
@@ -108,53 +106,10 @@ pub(crate) fn picture(
     picture
 }
 
-/// The raw word of a sample, if it can be relied on.
-fn word(sample: &Sample) -> Option<u64> {
-    match &sample.what {
-        Seen::Decoded(decoded) if decoded.quality == Quality::Good => match decoded.value {
-            Some(Value::Bits(bits)) => Some(bits),
-            Some(Value::Code(code)) => Some(code),
-            _ => Some(decoded.raw),
-        },
-        _ => None,
-    }
-}
-
-/// A code that takes turns has shown every one of its faults within this time.
-// Kind: common practice (some codes of a few seconds each)
-pub const TURN: Duration = Duration::from_secs(15);
-
-/// The words that say what is up now, newest first: the last one, and of a code that takes turns every
-/// other one of the last turn.
-fn shown_now(point: &Point, samples: &[Sample]) -> Vec<u64> {
-    let Some(last) = samples.last() else {
-        return Vec::new();
-    };
-    let counts = |s: &&Sample| point.rotates && s.at + TURN >= last.at;
-    let newest_first = samples.iter().rev();
-    let turn = newest_first.clone().skip(1).take_while(counts);
-    let mut words: Vec<u64> = Vec::new();
-    for raw in newest_first.take(1).chain(turn).filter_map(word) {
-        if !words.contains(&raw) {
-            words.push(raw);
-        }
-    }
-    words
-}
-
-/// Whether a flag is up in this word.
-pub(crate) fn is_up(flag: &Flag, raw: u64) -> bool {
-    match flag.bit {
-        Some(bit) => (raw >> bit.min(63)) & 1 == u64::from(flag.active),
-        None => flag.values.contains(&raw),
-    }
-}
-
-fn is_word(role: Role) -> bool {
-    matches!(
-        role,
-        Role::AlarmWord | Role::WarningWord | Role::LatchedWord | Role::FaultCode
-    )
+/// The words that say what is up now, newest first; nothing where the last one cannot be relied on.
+fn shown_now(track: &Track) -> Option<Vec<u64>> {
+    let last = track.last.as_ref()?;
+    Some(track.words()?.shown_now(word(&last.what)?, last.at))
 }
 
 /// Bits and codes that the profile does not know.
@@ -313,51 +268,6 @@ fn spot(instance: &Instance) -> Spot {
     }
 }
 
-/// When a flag was first seen up.
-fn first_up(flag: &Flag, samples: &[Sample]) -> Option<Duration> {
-    let up = |sample: &&Sample| word(sample).is_some_and(|raw| is_up(flag, raw));
-    samples.iter().find(up).map(|sample| sample.at)
-}
-
-/// Whether a status was up while the unit was in service, and nothing brought it along: neither the
-/// silent inverter nor any other flag.
-///
-/// Only words and a state out of one answer are compared: two answers may be of two moments.
-fn was_before_silence(
-    flag: &Flag,
-    samples: &[Sample],
-    evidence: &MemberEvidence,
-    profile: &Profile,
-) -> bool {
-    let bringing = || profile.flags.iter().filter(|f| f.brings.contains(&flag.id));
-    flag.class.is_status()
-        && bringing().any(|f| f.class == Class::InverterSilent)
-        && samples.iter().any(|sample| {
-            let up = word(sample).is_some_and(|raw| is_up(flag, raw));
-            let down = |f: &Flag| {
-                word_at(evidence, profile, &f.point, sample.at).is_some_and(|raw| !is_up(f, raw))
-            };
-            up && state_at(evidence, profile, sample.at)
-                .is_some_and(|state| !state_explains(state, flag.class))
-                && bringing().all(down)
-        })
-}
-
-/// A word out of the answer that was complete at this moment.
-fn word_at(evidence: &MemberEvidence, profile: &Profile, point: &str, at: Duration) -> Option<u64> {
-    let (_, _, samples) = evidence.each(profile).find(|(_, p, _)| p.id == point)?;
-    samples.iter().find(|sample| sample.at == at).and_then(word)
-}
-
-/// The state out of the answer that was complete at this moment.
-fn state_at(evidence: &MemberEvidence, profile: &Profile, at: Duration) -> Option<StateKind> {
-    let (_, point, samples) = evidence
-        .each(profile)
-        .find(|(_, p, _)| p.role == Role::State)?;
-    let raw = word(samples.iter().find(|sample| sample.at == at)?)?;
-    point.values.iter().find(|v| v.is == raw)?.state
-}
-
 /// What explains a status flag: an active flag that brings it along, or the state. Also whether it
 /// was there before the silence that would explain it.
 fn explained_by(
@@ -387,53 +297,33 @@ fn explained_by(
     (by_state.map(Follows::State), false)
 }
 
-/// Statuses that belong to a state and need no other reason.
-fn state_explains(state: StateKind, class: Class) -> bool {
-    match class {
-        Class::SwitchesOpen | Class::TerminalsDead | Class::LimitsZero | Class::NotReadyStatus => {
-            !matches!(state, StateKind::Standby | StateKind::Running)
-        }
-        Class::Balancing | Class::Derating => true,
-        _ => false,
-    }
-}
-
 /// A root that was up earlier and is not now.
 fn earlier(
     picture: &mut FlagPicture,
-    unit: u8,
-    (index, flag): (FlagIndex, &Flag),
+    evidence: &UnitMemory,
+    ((index, flag), seen): ((FlagIndex, &Flag), &FlagSeen),
     (point, instance): (&Point, &Instance),
-    samples: &[Sample],
-    rebooted_at: Option<Duration>,
 ) {
     let root = !flag.class.is_status() && flag.class != Class::InverterSilent;
     if !root || flag.severity != Severity::Alarm || point.role == Role::LatchedWord {
         return;
     }
-    let words: Vec<(Duration, u64)> = samples
-        .iter()
-        .filter_map(|s| Some((s.at, word(s)?)))
-        .collect();
-    let now_up = shown_now(point, samples)
-        .iter()
-        .any(|raw| is_up(flag, *raw));
-    let last_up = words.iter().rev().find(|(_, raw)| is_up(flag, *raw));
-    let Some((seen_at, raw)) = last_up.filter(|_| !now_up) else {
+    let Some((seen_at, raw)) = seen.last_up else {
         return;
     };
-    let reboot_between = rebooted_at.is_some_and(|reboot| reboot > *seen_at);
+    let rebooted_at = evidence.uptime.rebooted_at;
+    let reboot_between = rebooted_at.is_some_and(|reboot| reboot > seen_at);
     let cleared = flag.clears == Clears::BySelf && !reboot_between;
     let fact = Flagged::Earlier {
         flag: index,
         at: spot(instance),
-        raw: *raw,
-        seen_at: *seen_at,
+        raw,
+        seen_at: seen_at.within(evidence.session),
     };
     if !cleared {
         picture.doubts.push(Doubt::SeenEarlier {
             flag: flag.id.clone(),
-            at: *seen_at,
+            at: seen_at.within(evidence.session),
         });
     }
     picture.findings.push(Finding {
@@ -450,10 +340,10 @@ fn earlier(
             LiesIn::Unknown
         },
         clears: Some(flag.clears),
-        unit,
+        unit: evidence.unit,
         place: instance.place,
         to_do: Deed::SeeWhetherItReturns.alone(),
-        since: first_up(flag, samples),
+        since: seen.first_up.and_then(|up| up.within(evidence.session)),
         returned: false,
         sure: Certainty::Open,
         disposition: None,
@@ -464,10 +354,11 @@ fn earlier(
 mod tests {
     use super::*;
     use crate::ask::{Exchange, Outcome};
-    use crate::evidence::samples::gather;
+    use crate::evidence::map::Map;
     use crate::facts::DoubtKind;
     use crate::wire::{Answer, Ask, Question};
     use packside_profiles::model::Table;
+    use std::sync::Arc;
 
     /// An answer with state and alarm words of the shipped stack.
     fn answer(at: u64, state: u16, alarm_2: u16) -> Exchange {
@@ -494,8 +385,12 @@ mod tests {
         let profile = packside_profiles::find("generic-hv-stack", None)
             .unwrap()
             .profile;
-        let evidence = gather(exchanges, &profile);
-        let picture = picture(&evidence[0], &profile, Some(StateKind::Waiting), None, &[]);
+        let map = Map::new(Arc::new(profile.clone()));
+        let mut evidence = UnitMemory::new(1, 0, Duration::ZERO, &map);
+        for exchange in exchanges {
+            evidence.take(exchange, &map);
+        }
+        let picture = picture(&evidence, &profile, Some(StateKind::Waiting), &[]);
         picture.doubts.iter().map(Doubt::kind).collect()
     }
 

@@ -2,14 +2,11 @@
 //!
 //! Input: readings and samples of one address. Output: doubts. Does not: judge what was read.
 
-use std::time::Duration;
-
 use packside_profiles::model::Profile;
-use packside_profiles::{Foreign, Role, Value};
+use packside_profiles::{Role, Value};
 
-use super::inverter::rebooted_at;
-use super::member::{Shared, value_text};
-use crate::evidence::samples::{MemberEvidence, Seen};
+use super::shared::{Shared, value_text};
+use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::{Doubt, Mismatch, TwoUnits, Unasked};
 use crate::facts::judgement::{Reading, ReadingQuality};
 
@@ -97,13 +94,13 @@ pub(crate) fn version(text: &str) -> Vec<u32> {
 
 /// Signs that two units answer at this address, or that another house does.
 pub(super) fn two_units(
-    evidence: &MemberEvidence,
+    evidence: &UnitMemory,
     shared: &Shared<'_>,
     profile: &Profile,
 ) -> Vec<Doubt> {
     let mut doubts = identity_changes(evidence, profile);
-    doubts.extend(uptime_jumps(evidence, profile));
-    let twice = shared.answered_twice.get(&evidence.unit).copied();
+    doubts.extend(uptime_jumps(evidence));
+    let twice = shared.seen.twice.get(&evidence.unit).copied();
     if let Some(times) = twice.filter(|times| *times >= ANSWERED_TWICE) {
         let unit = evidence.unit;
         let sign = TwoUnits::AnsweredTwice { times, unit };
@@ -114,29 +111,13 @@ pub(super) fn two_units(
 
 /// Serial numbers that change. Modules may have been exchanged while the unit was off: theirs count since
 /// its last restart; its own always counts.
-fn identity_changes(evidence: &MemberEvidence, profile: &Profile) -> Vec<Doubt> {
+fn identity_changes(evidence: &UnitMemory, profile: &Profile) -> Vec<Doubt> {
     let mut doubts = Vec::new();
-    let restarted = rebooted_at(evidence, profile).unwrap_or_default();
-    for (instance, point, samples) in evidence.each(profile) {
-        let from = match point.role {
-            Role::Serial => Duration::ZERO,
-            Role::ModuleSerial => restarted,
-            _ => continue,
-        };
-        let mut texts: Vec<Foreign> = Vec::new();
-        for sample in samples.iter().filter(|sample| sample.at >= from) {
-            let Seen::Decoded(decoded) = &sample.what else {
-                continue;
-            };
-            let Some(Value::Text(text)) = &decoded.value else {
-                continue;
-            };
-            if !texts.contains(text) {
-                texts.push(text.clone());
-            }
-        }
+    for (instance, _, track) in evidence.each(profile) {
+        let texts = track.texts();
         if texts.len() > 1 {
             let name = instance.name.clone();
+            let texts = texts.to_vec();
             let sign = TwoUnits::Identity { name, texts };
             doubts.push(Doubt::TwoUnits { sign });
         }
@@ -145,22 +126,8 @@ fn identity_changes(evidence: &MemberEvidence, profile: &Profile) -> Vec<Doubt> 
 }
 
 /// Uptime that jumps back and forth: a restart only goes back, a clock never runs ahead.
-fn uptime_jumps(evidence: &MemberEvidence, profile: &Profile) -> Option<Doubt> {
-    let uptime = evidence.series(profile, Role::Uptime);
-    let steps = || uptime.iter().zip(uptime.iter().skip(1));
-    let back = steps().find(|(a, b)| b.1 + JUMP_S < a.1)?;
-    let ahead = steps().find(|(a, b)| {
-        let passed = b.0.saturating_sub(a.0);
-        passed <= MINUTE && b.1 - a.1 > passed.as_secs_f64() + JUMP_S
-    })?;
-    let sign = TwoUnits::Uptime {
-        back: (back.0.1, back.1.1),
-        ahead: (ahead.0.1, ahead.1.1),
-    };
+fn uptime_jumps(evidence: &UnitMemory) -> Option<Doubt> {
+    let (back, ahead) = (evidence.uptime.back?, evidence.uptime.ahead?);
+    let sign = TwoUnits::Uptime { back, ahead };
     Some(Doubt::TwoUnits { sign })
 }
-
-/// No uptime runs ahead of the clock by more than this, s.
-const JUMP_S: f64 = 5.0;
-/// Across longer gaps this computer's own clock may have stood still.
-const MINUTE: Duration = Duration::from_secs(60);

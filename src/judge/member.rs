@@ -3,20 +3,20 @@
 //! Order: a root alarm or a measured violation decides first, whatever lamp or inverter say; then a
 //! frozen heartbeat; then anything missing or contradictory; only then the inverter link.
 
-use std::collections::BTreeMap;
 use std::time::Duration;
 
 use packside_profiles::model::{LiesIn, Profile, Severity, Terminals};
-use packside_profiles::{Class, Foreign, Place, Role, StateKind, Value};
+use packside_profiles::{Class, Foreign, Place, Role, StateKind};
 
 use super::decide::{Roots, decide};
 use super::identity::{recognition, two_units};
-use super::inverter::{Circumstances, InverterLink, link, rebooted_at};
-use super::sightings::{self, Sighting};
+use super::inverter::{InverterLink, link};
+use super::shared::Shared;
+use super::sightings;
 use super::{answers, beside, flags, gate, measure, notices, plausible, roots, sag};
-use crate::event::{Answer, LinkFacts, Plugged};
-use crate::evidence::heartbeat::{Pulse, pulse};
-use crate::evidence::samples::MemberEvidence;
+use crate::event::LinkFacts;
+use crate::evidence::heartbeat::Pulse;
+use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::{Doubt, Gate, LinkUnknown, Undefined};
 use crate::facts::fact::{Caution, Deed, Fact, FactKind, Measured};
 use crate::facts::judgement::{
@@ -67,48 +67,12 @@ impl Member {
     }
 }
 
-/// What all members share.
-pub(crate) struct Shared<'a> {
-    /// The profile.
-    pub(crate) profile: &'a Profile,
-    /// The link.
-    pub(crate) facts: Option<&'a LinkFacts>,
-    /// Requests of somebody else, by unit address.
-    pub(crate) foreign: &'a [(Duration, u8)],
-    /// Lamps as seen.
-    pub(crate) sightings: &'a [Sighting],
-    /// Whether any question of ours was asked.
-    pub(crate) we_asked: bool,
-    /// Questions answered a second time, by unit address.
-    pub(crate) answered_twice: &'a BTreeMap<u8, u32>,
-    /// What a person found not in order.
-    pub(crate) said: &'a [Answer],
-    /// When our own first question went out, by unit address.
-    pub(crate) asked_from: &'a BTreeMap<u8, Duration>,
-    /// Moment judged.
-    pub(crate) moment: Duration,
-    /// The last moment at which the clocks had gone apart: how long ago anything before was, is not
-    /// known.
-    pub(crate) clocks_broke_at: Option<Duration>,
-}
-
-impl Shared<'_> {
-    /// When somebody else asked this unit.
-    fn foreign_to(&self, unit: u8) -> Vec<Duration> {
-        self.foreign
-            .iter()
-            .filter(|(_, asked)| *asked == unit)
-            .map(|(at, _)| *at)
-            .collect()
-    }
-}
-
 /// Judges one member that gave at least one valid answer.
-pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
+pub(crate) fn judge(evidence: &UnitMemory, shared: &Shared<'_>) -> Member {
     let profile = shared.profile;
     let facts = Facts::of(evidence, shared);
     let state = facts.state.as_ref().and_then(|state| state.kind);
-    let recognition = recognition(&facts.readings, profile, shared.we_asked);
+    let recognition = recognition(&facts.readings, profile, shared.we_asked());
     let unconfirmed = !recognition.doubts.is_empty();
     let (mut findings, mut doubts) = facts.told(evidence, shared, recognition.doubts);
     let two_units = two_units(evidence, shared, profile);
@@ -144,7 +108,7 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         without_roots = VerdictKind::Undecided;
         kind = VerdictKind::Undecided;
     }
-    if let Some(state) = facts.state.as_ref().filter(|_| !shared.we_asked)
+    if let Some(state) = facts.state.as_ref().filter(|_| !shared.we_asked())
         && kind == VerdictKind::Undecided
     {
         let state = state.shown().to_owned();
@@ -163,7 +127,7 @@ pub(crate) fn judge(evidence: &MemberEvidence, shared: &Shared<'_>) -> Member {
         readings: as_old_as_the_pulse(facts.readings, facts.pulse),
         under_load: facts.plausible.under_load,
         charge_compared: facts.plausible.charge_compared,
-        precharge_seen: precharge_seen(evidence, profile),
+        precharge_seen: evidence.precharge_seen,
         state: facts.state.and_then(State::known),
         inverter: facts.inverter,
         unconfirmed,
@@ -202,30 +166,22 @@ struct Facts {
 }
 
 impl Facts {
-    fn of(evidence: &MemberEvidence, shared: &Shared<'_>) -> Self {
+    fn of(evidence: &UnitMemory, shared: &Shared<'_>) -> Self {
         let profile = shared.profile;
-        let readings = readings::readings(evidence, profile, shared.moment, shared.clocks_broke_at);
-        let rebooted_at = rebooted_at(evidence, profile);
+        let broke_at = shared.seen.clocks_broke_at;
+        let readings = readings::readings(evidence, profile, shared.moment, broke_at);
         let state = state(&readings, profile);
         let kind = state.as_ref().and_then(|state: &State| state.kind);
-        let terminals_before = evidence.before_last(profile, Role::TerminalVoltage);
+        let terminals = evidence.first(profile, Role::TerminalVoltage);
+        let terminals_before = terminals.and_then(|track| track.before);
         let steady = steady(evidence, &readings, profile, shared.moment);
         let measured = measure::measure(&readings, profile, kind, terminals_before, steady);
         let at_rest = measure::at_rest(&readings, profile);
-        let counts_from = rebooted_at.max(shared.clocks_broke_at);
-        let foreign = shared.foreign_to(evidence.unit);
-        let around = Circumstances {
-            facts: shared.facts,
-            foreign: &foreign,
-            asked_from: shared.asked_from.get(&evidence.unit).copied(),
-            moment: shared.moment,
-            counts_from,
-        };
         Self {
             plausible: plausible::look(&readings, evidence, profile, at_rest),
-            flagged: flags::picture(evidence, profile, kind, rebooted_at, &measured.settled),
-            pulse: own_pulse(evidence, profile, counts_from),
-            inverter: link(evidence, profile, &around),
+            flagged: flags::picture(evidence, profile, kind, &measured.settled),
+            pulse: own_pulse(evidence, profile),
+            inverter: link(evidence, profile, shared),
             measured,
             readings,
             state,
@@ -235,7 +191,7 @@ impl Facts {
     /// Findings, and what keeps a clean verdict out, beginning with the doubts given.
     fn told(
         &self,
-        evidence: &MemberEvidence,
+        evidence: &UnitMemory,
         shared: &Shared<'_>,
         mut doubts: Vec<Doubt>,
     ) -> (Vec<Finding>, Vec<Doubt>) {
@@ -252,7 +208,7 @@ impl Facts {
             &mut findings,
             unit,
             inverter,
-            shared.facts,
+            shared.facts(),
             readings,
             profile,
         );
@@ -265,7 +221,7 @@ impl Facts {
             &evidence.layout,
             profile,
             self.pulse,
-            shared.we_asked,
+            shared.we_asked(),
         ));
         doubts.extend(lamps.iter().map(|f| Doubt::LampContradicts {
             found: f.fact.clone(),
@@ -285,7 +241,7 @@ impl Facts {
             &mut doubts,
             self.pulse,
             (unit, profile),
-            shared.facts,
+            shared.facts(),
         );
         (findings, doubts)
     }
@@ -293,7 +249,7 @@ impl Facts {
 
 /// Whether the current held still since the oldest of the numbers that must add up was read.
 fn steady(
-    evidence: &MemberEvidence,
+    evidence: &UnitMemory,
     readings: &[Reading],
     profile: &Profile,
     moment: Duration,
@@ -315,19 +271,8 @@ fn steady(
     };
     let from = moment.saturating_sub(oldest);
     let until = moment.saturating_sub(newest);
-    let currents = evidence.series(profile, Role::PackCurrent);
-    if currents.is_empty() {
-        return true;
-    }
-    // Shown only by a current before or with the first of them, and one with or after the last.
-    let before = currents.partition_point(|(at, _)| *at <= from);
-    let bracketed = before > 0 && currents.last().is_some_and(|(at, _)| *at >= until);
-    let since = currents.iter().skip(before.saturating_sub(1));
-    let (low, high) = since.fold(
-        (f64::INFINITY, f64::NEG_INFINITY),
-        |(low, high), (_, amps)| (low.min(*amps), high.max(*amps)),
-    );
-    bracketed && high - low <= 2.0 * profile.unit.rest_current
+    let moved = evidence.currents.moved(from, until);
+    moved.is_some_and(|moved| moved <= 2.0 * profile.unit.rest_current)
 }
 
 /// Behind a counter that stands still every value is stale, whatever its age.
@@ -367,22 +312,9 @@ fn unknown_state(state: Option<&State>) -> Option<Doubt> {
 }
 
 /// Whether the own heartbeat moves, since the last restart or break of the clocks.
-fn own_pulse(evidence: &MemberEvidence, profile: &Profile, counts_from: Option<Duration>) -> Pulse {
-    let mut series = evidence.series(profile, Role::OwnHeartbeat);
-    series.retain(|(at, _)| counts_from.is_none_or(|from| *at >= from));
-    pulse(
-        &series,
-        Duration::from_secs_f64(profile.unit.refresh_s.clamp(0.1, 60.0)),
-    )
-}
-
-/// Whether the unit was read in its pre-charge since it last started.
-fn precharge_seen(evidence: &MemberEvidence, profile: &Profile) -> bool {
-    let since = rebooted_at(evidence, profile).unwrap_or_default();
-    let states = evidence.states(profile);
-    states
-        .iter()
-        .any(|(at, kind)| *at >= since && *kind == StateKind::Precharge)
+fn own_pulse(evidence: &UnitMemory, profile: &Profile) -> Pulse {
+    let refresh = profile.unit.refresh_s.clamp(0.1, 60.0);
+    evidence.heartbeat.pulse(Duration::from_secs_f64(refresh))
 }
 
 /// A member that never answered.
@@ -454,16 +386,6 @@ fn merge(flagged: Vec<Finding>, measured: Vec<Finding>) -> Vec<Finding> {
     all
 }
 
-/// A value for people.
-pub(crate) fn value_text(value: &Value) -> String {
-    match value {
-        Value::Number(number) => number.to_string(),
-        Value::Text(text) => text.clean().into_owned(),
-        Value::Bits(bits) => format!("0x{bits:04x}"),
-        Value::Code(code) => code.to_string(),
-    }
-}
-
 /// A heartbeat that stands still: a fault at the unit, perhaps only a cache over a gateway.
 fn frozen(
     findings: &mut Vec<Finding>,
@@ -524,9 +446,4 @@ fn stands_still(findings: &[Finding]) -> Option<Caution> {
         .iter()
         .any(stands)
         .then_some(Caution::ControlUnitStill)
-}
-
-/// Whether we sit in the inverter's socket and silenced it ourselves.
-pub(crate) fn we_hold_its_socket(facts: Option<&LinkFacts>) -> bool {
-    facts.is_some_and(|f| f.plugged == Some(Plugged::InsteadOfInverter))
 }

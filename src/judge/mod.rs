@@ -13,8 +13,6 @@
 //! the order of the verdict; `next` steps and what is not tested; `causes` weighed bus problems.
 
 use std::borrow::Borrow;
-use std::collections::BTreeMap;
-use std::ops::RangeInclusive;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -29,6 +27,7 @@ mod case;
 mod causes;
 mod decide;
 mod flags;
+mod fuzz;
 mod gate;
 mod identity;
 mod inverter;
@@ -42,72 +41,78 @@ pub mod reference;
 pub mod resistance;
 mod roots;
 mod sag;
+mod shared;
 mod sightings;
 
+pub use crate::evidence::words::TURN;
 pub use bus::{Garble, garbled};
 pub use case::Case;
-pub use flags::TURN;
+pub use fuzz::any_events;
 pub(crate) use identity::version;
 pub use next::NOT_TESTED;
 
-use crate::ask::{Exchange, Talk};
-use crate::event::Event;
-use crate::evidence::{Seen, samples as evidence};
+use crate::ask::Talk;
+use crate::event::{Event, What};
+use crate::evidence::Seen;
+use crate::evidence::samples::{self, MemberEvidence};
 use crate::facts::fact::Line;
 use crate::facts::judgement::{self, root_ids};
 use crate::facts::{
     Basis, Bus, Cause, Doubt, DoubtKind, Finding, Headline, Identity, Judgement, MemberSummary,
-    ModuleIdentity, NextStep, NotTested, Reason, Source, Verdict, VerdictKind, Why, health, sight,
-    step,
+    ModuleIdentity, NextStep, NotTested, Reason, Source, Verdict, VerdictKind, Why, sight, step,
 };
 use causes::Topic;
 use inverter::InverterLink;
-use member::{Member, Shared};
+use member::Member;
+use shared::Shared;
 
-/// Judges what the events show at a moment (the last link event where none is given).
+/// Judges what the events of one session show at a moment (the last link event where none is given).
+///
+/// Of what came behind the moment only the answers of people count: what is true of a unit does not
+/// expire by being said late.
 pub fn judge(
-    events: impl IntoIterator<Item: Borrow<Event>> + Copy,
+    events: impl IntoIterator<Item: Borrow<Event>>,
     profile: Option<&Profile>,
     moment: Option<Duration>,
 ) -> Judgement {
-    judge_seen(&Seen::of(events, moment), profile)
+    let profile = profile.map(|profile| Arc::new(profile.clone()));
+    match moment {
+        None => {
+            let case = Case::of(profile, events);
+            case.verdict(case.moment())
+        }
+        Some(moment) => {
+            let mut case = Case::new(profile);
+            let counts =
+                |event: &Event| event.at <= moment || matches!(event.what, What::Answer(_));
+            for event in events {
+                if counts(event.borrow()) {
+                    case.push(event.borrow());
+                }
+            }
+            case.verdict(moment)
+        }
+    }
 }
 
 /// Judges what was seen until a moment.
-pub fn judge_seen(seen: &Seen, profile: Option<&Profile>) -> Judgement {
-    let (talk, facts) = (&seen.talk, seen.facts());
-    let exchanges = &talk.own;
+fn judge_seen(seen: &Seen, moment: Duration) -> Judgement {
     let mut bus = bus::statistics(seen);
-    let Some(profile) = profile else {
-        return without_profile(bus, seen);
+    let Some(profile) = seen.profile() else {
+        return without_profile(bus, seen, moment);
     };
-    let sightings = sightings::last_of_each(&seen.said, seen.moment);
+    bus.health = seen.line.health.health();
+    let sightings = sightings::last_of_each(seen, moment);
     let said = answers::not_in_order(&seen.said);
-    let mut asked_from = BTreeMap::new();
-    for exchange in exchanges {
-        if let Some(sent) = exchange.sent_at {
-            asked_from.entry(exchange.ask.unit).or_insert(sent);
-        }
-    }
     let shared = Shared {
-        asked_from: &asked_from,
         profile,
-        facts,
-        foreign: &talk.foreign_requests,
+        seen,
         sightings: &sightings,
         said: &said,
-        we_asked: !exchanges.is_empty(),
-        answered_twice: &talk.second_answers,
-        moment: seen.moment,
-        clocks_broke_at: seen.clocks_broke_at(),
+        moment,
     };
-    let evidence = evidence::gather(talk.all(), profile);
-    let currents = currents(&evidence, profile);
-    bus.health = health::health(exchanges, |at| current_flows(&currents, profile, at));
-    let ours = of_interest(profile, exchanges);
-    let mut members: Vec<Member> = evidence
-        .iter()
-        .filter(|e| ours.as_ref().is_none_or(|ours| ours.contains(&e.unit)))
+    let units = || seen.units.values();
+    let mut members: Vec<Member> = units()
         .map(|e| {
             if e.answered == 0 {
                 member::silent(e.unit, true)
@@ -116,34 +121,16 @@ pub fn judge_seen(seen: &Seen, profile: Option<&Profile>) -> Judgement {
             }
         })
         .collect();
-    let expected = expected_members(profile, &evidence);
+    let expected = expected_members(profile, seen);
     add_absent(&mut members, expected);
     if members.iter().all(|m| m.kind == VerdictKind::BusProblem) {
-        let mut judgement = without_answer(bus, seen);
-        judgement.profile = Some(Arc::new(profile.clone()));
+        let mut judgement = without_answer(bus, seen, moment);
+        judgement.profile = seen.shared_profile();
         judgement.readings = members.into_iter().flat_map(|m| m.readings).collect();
         return judgement;
     }
     rack::compare(&mut members, profile);
-    compose(bus, members, seen, profile)
-}
-
-/// Current over time, of the first member that tells it.
-fn currents(evidence: &[evidence::MemberEvidence], profile: &Profile) -> Vec<(Duration, f64)> {
-    let series = evidence
-        .iter()
-        .map(|m| m.series(profile, Role::PackCurrent));
-    series
-        .into_iter()
-        .find(|series| !series.is_empty())
-        .unwrap_or_default()
-}
-
-/// Whether current flowed at a moment, from the last value before it.
-fn current_flows(currents: &[(Duration, f64)], profile: &Profile, at: Duration) -> Option<bool> {
-    let known = currents.partition_point(|(when, _)| *when <= at);
-    let (_, amps) = currents.get(known.checked_sub(1)?)?;
-    Some(amps.abs() > profile.unit.rest_current)
+    compose(bus, members, (seen, moment), profile)
 }
 
 /// Whether another look may settle a point that is open.
@@ -164,35 +151,24 @@ pub fn by_looking_again(open: &Doubt) -> bool {
 }
 
 /// What every point of every unit gave over time, from own questions and overheard ones.
-pub(crate) fn evidence_in(events: &[Event], profile: &Profile) -> Vec<evidence::MemberEvidence> {
-    evidence::gather(Talk::of(events).all(), profile)
+pub(crate) fn evidence_in(events: &[Event], profile: &Profile) -> Vec<MemberEvidence> {
+    samples::gather(Talk::of(events).all(), profile)
 }
 
 /// Addresses that must be there, from the count that the first pack gives.
-fn expected_members(profile: &Profile, evidence: &[evidence::MemberEvidence]) -> Vec<u8> {
+fn expected_members(profile: &Profile, seen: &Seen) -> Vec<u8> {
     let Some(members) = profile.members.as_ref().filter(|m| m.count.is_some()) else {
         return Vec::new();
     };
-    let first = evidence.iter().find(|e| e.answered > 0);
+    let first = seen.units.values().find(|e| e.answered > 0);
     let count = first
         .and_then(|e| e.pack_count(profile))
         .unwrap_or(1)
         .min(members.at_most.into());
-    let start = evidence.iter().map(|e| e.unit).min().unwrap_or(1);
+    let start = seen.units.keys().next().copied().unwrap_or(1);
     (0..count)
         .filter_map(|i| start.checked_add(u8::try_from(i).ok()?))
         .collect()
-}
-
-/// Addresses that a look is about, where we asked: from the first one asked as many as the profile
-/// has packs. What others ask of other units is not our business. Nothing where only others asked.
-fn of_interest(profile: &Profile, own: &[Exchange]) -> Option<RangeInclusive<u8>> {
-    let first = own.iter().map(|exchange| exchange.ask.unit).min()?;
-    let packs = profile
-        .members
-        .as_ref()
-        .map_or(1, |members| members.at_most);
-    Some(first..=first.saturating_add(packs.saturating_sub(1)))
 }
 
 /// Members that the rack expects and nobody asked.
@@ -205,7 +181,12 @@ fn add_absent(members: &mut Vec<Member>, expected: Vec<u8>) {
 }
 
 /// One verdict for all members.
-fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Judgement {
+fn compose(
+    bus: Bus,
+    members: Vec<Member>,
+    (seen, moment): (&Seen, Duration),
+    profile: &Profile,
+) -> Judgement {
     let kind = rack_kind(&members);
     let deciding: Vec<&Member> = members
         .iter()
@@ -217,13 +198,8 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
     let line = bus::line_sights(seen, &bus, &doubts);
     let considered = consider(kind, &deciding, &bus, &line, (seen, profile));
     let settling = causes::steps(&considered);
-    let (why, mut steps) = reasons_and_steps(
-        &deciding,
-        members.len() > 1,
-        profile,
-        seen.moment,
-        &settling,
-    );
+    let (why, mut steps) =
+        reasons_and_steps(&deciding, members.len() > 1, profile, moment, &settling);
     if kind == VerdictKind::Undecided && deciding.iter().all(|m| speaks_of_line(m)) {
         let known: Vec<&str> = steps.iter().map(|s| s.id).collect();
         let new = settling.iter().filter(|step| !known.contains(&step.id));
@@ -255,8 +231,8 @@ fn compose(bus: Bus, members: Vec<Member>, seen: &Seen, profile: &Profile) -> Ju
         Vec::new()
     };
     Judgement {
-        profile: Some(Arc::new(profile.clone())),
-        moment: seen.moment,
+        profile: seen.shared_profile(),
+        moment,
         identity: identity(&members),
         verdict: Verdict {
             kind,
@@ -556,7 +532,7 @@ fn identity(members: &[Member]) -> Identity {
             .iter()
             .find(|r| r.role == role && r.place.module == module)
             .and_then(|r| r.value.as_ref())
-            .map(member::value_text)
+            .map(shared::value_text)
     };
     let Some(first) = members.first() else {
         return Identity::default();
@@ -598,8 +574,8 @@ fn identity(members: &[Member]) -> Identity {
 pub(crate) const PROVEN: u32 = 990;
 
 /// No unit gave a valid answer: weigh the causes.
-fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
-    let nothing_yet = seen.talk.own.is_empty() && bus.bytes_in == 0 && !seen.was_lost();
+fn without_answer(bus: Bus, seen: &Seen, moment: Duration) -> Judgement {
+    let nothing_yet = !seen.we_asked() && bus.bytes_in == 0 && !seen.line.was_lost;
     let sights = bus::observe(seen, &bus);
     let considered = if nothing_yet {
         Vec::new()
@@ -628,7 +604,7 @@ fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
     };
     Judgement {
         profile: None,
-        moment: seen.moment,
+        moment,
         identity: Identity::default(),
         verdict: Verdict {
             kind: VerdictKind::BusProblem,
@@ -654,13 +630,13 @@ fn without_answer(bus: Bus, seen: &Seen) -> Judgement {
 }
 
 /// Without a profile only the bus can be judged.
-fn without_profile(bus: Bus, seen: &Seen) -> Judgement {
+fn without_profile(bus: Bus, seen: &Seen, moment: Duration) -> Judgement {
     let answered = bus.answered > 0
         || bus
             .exceptions
             .iter()
             .any(|(code, _)| !matches!(code, 0x0a | 0x0b));
-    let mut judgement = without_answer(bus, seen);
+    let mut judgement = without_answer(bus, seen, moment);
     if answered {
         judgement.verdict.kind = VerdictKind::Undecided;
         judgement.verdict.basis = Basis::Rule;

@@ -7,12 +7,12 @@ use std::ops::RangeInclusive;
 use std::time::Duration;
 
 use packside_profiles::model::{LiesIn, Profile, Severity};
-use packside_profiles::{Class, Place, Quality, Role, StateKind};
+use packside_profiles::{Class, Place, Role};
 
 use super::measure::{finding, first};
 use super::notices::notice;
 use super::resistance::{fit, step_seen};
-use crate::evidence::samples::{MemberEvidence, Sample, Seen, number};
+use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Compared, Contradicts, Deed, Fact, Measured, PointIndex, Remark, Spot};
 use crate::facts::judgement::{Finding, Reading};
@@ -24,12 +24,6 @@ const PAIR_TOLERANCE_V: f64 = 0.06;
 /// Sister modules further apart than this in charge want a look, % points.
 // Kind: common practice
 const UNLIKE_CHARGE: f64 = 10.0;
-/// No cell warms or cools faster than this between two looks that are close together, K.
-// Kind: common practice (cells change by less than a degree a minute)
-const JUMP_K: f64 = 10.0;
-/// Two looks this close count as close together.
-const CLOSE: Duration = Duration::from_secs(30);
-
 /// What does not fit together.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Plausible {
@@ -59,7 +53,7 @@ impl Plausible {
 /// Looks at one member; `at_rest` is whether no current worth speaking of flows and nothing balances.
 pub(crate) fn look(
     readings: &[Reading],
-    evidence: &MemberEvidence,
+    evidence: &UnitMemory,
     profile: &Profile,
     at_rest: bool,
 ) -> Plausible {
@@ -78,7 +72,7 @@ pub(crate) fn look(
 }
 
 /// A cell that gives way under a step of the current, far more than its sisters do.
-fn resistance(seen: &mut Plausible, evidence: &MemberEvidence, profile: &Profile) {
+fn resistance(seen: &mut Plausible, evidence: &UnitMemory, profile: &Profile) {
     let Some(step) = step_seen(evidence, profile) else {
         return;
     };
@@ -204,62 +198,37 @@ const MOVING: Duration = Duration::from_secs(1);
 
 /// Switches that contradict the state, in the last answers that carry both: a single one may have caught
 /// them on their way.
-fn contacts_against_state(seen: &mut Plausible, evidence: &MemberEvidence, profile: &Profile) {
+fn contacts_against_state(seen: &mut Plausible, evidence: &UnitMemory, profile: &Profile) {
     let of = |role| {
-        evidence
-            .each(profile)
-            .find(|(_, point, _)| point.role == role)
+        let mut all = evidence.each(profile);
+        Some(all.find(|(_, point, _)| point.role == role)?.0)
     };
-    let (Some((state_instance, state_point, states)), Some((instance, _, switches))) =
-        (of(Role::State), of(Role::Switches))
-    else {
+    let (Some(state_instance), Some(instance)) = (of(Role::State), of(Role::Switches)) else {
         return;
     };
+    let contacts = &evidence.contacts;
+    let (count, raw) = (contacts.run, contacts.raw);
     let closed = profile.unit.switches_closed;
-    let state_at = |at: Duration| {
-        let raw = raw_at(states, at)?;
-        state_point.values.iter().find(|v| v.is == raw)
-    };
-    let wrong = |at: Duration| {
-        let (state, raw) = (state_at(at)?, raw_at(switches, at)? & closed);
-        let contradicts = match state.state? {
-            StateKind::Standby | StateKind::Running => raw != closed,
-            StateKind::Waiting | StateKind::Fault | StateKind::SelfTest | StateKind::Off => {
-                raw != 0
-            }
-            _ => false,
-        };
-        Some((contradicts, state.is, raw))
-    };
-    let both: Vec<(Duration, (bool, u64, u64))> = switches
-        .iter()
-        .filter_map(|s| Some((s.at, wrong(s.at)?)))
-        .collect();
-    let run = both.iter().rev().take_while(|(_, (wrong, ..))| *wrong);
-    let count = run.clone().count();
-    let (Some((last, (_, code, raw))), Some((first, _))) = (run.clone().next(), run.last()) else {
-        return;
-    };
     // Where it came up in this very look they may still be on their way.
-    let came_up = count < both.len();
-    if count < 2 || (came_up && last.saturating_sub(*first) < MOVING) {
+    let came_up = count < contacts.both;
+    if count < 2 || (came_up && contacts.until.saturating_sub(contacts.from) < MOVING) {
         return;
     }
-    let how = match *raw {
+    let how = match raw {
         all if all == closed => Contradicts::AllClosed,
         0 => Contradicts::AllOpen,
         _ => Contradicts::One,
     };
     let fact = Compared::SwitchesAgainstState {
         how,
-        answers: count,
+        answers: usize::try_from(count).unwrap_or(usize::MAX),
         at: Spot {
             point: PointIndex(instance.point),
             place: instance.place,
         },
-        raw: *raw,
+        raw,
         state: PointIndex(state_instance.point),
-        code: *code,
+        code: contacts.state,
     };
     let found = finding(
         Class::SwitchFault,
@@ -269,17 +238,6 @@ fn contacts_against_state(seen: &mut Plausible, evidence: &MemberEvidence, profi
         fact,
     );
     seen.findings.push(found);
-}
-
-/// The raw value out of the answer that was complete at this moment.
-fn raw_at(samples: &[Sample], at: Duration) -> Option<u64> {
-    samples
-        .iter()
-        .find(|s| s.at == at)
-        .and_then(|s| match &s.what {
-            Seen::Decoded(decoded) if decoded.quality == Quality::Good => Some(decoded.raw),
-            _ => None,
-        })
 }
 
 /// Modules that say that they stand elsewhere.
@@ -452,22 +410,9 @@ fn unlike_modules(seen: &mut Plausible, readings: &[Reading]) {
 }
 
 /// Temperatures that jump between two looks: a connector, not a temperature.
-fn jumps(seen: &mut Plausible, evidence: &MemberEvidence, profile: &Profile) {
-    for (instance, point, samples) in evidence.each(profile) {
-        if point.role != Role::CellTemperature {
-            continue;
-        }
-        let good: Vec<(Duration, f64)> = samples
-            .iter()
-            .filter_map(|s| Some((s.at, number(s)?)))
-            .collect();
-        let jump = good
-            .iter()
-            .zip(good.iter().skip(1))
-            .find(|(before, after)| {
-                after.0.saturating_sub(before.0) <= CLOSE && (after.1 - before.1).abs() > JUMP_K
-            });
-        let Some((before, after)) = jump else {
+fn jumps(seen: &mut Plausible, evidence: &UnitMemory, profile: &Profile) {
+    for (instance, _, track) in evidence.each(profile) {
+        let Some(jump) = track.jump() else {
             continue;
         };
         let at = Spot {
@@ -476,9 +421,9 @@ fn jumps(seen: &mut Plausible, evidence: &MemberEvidence, profile: &Profile) {
         };
         let fact = Measured::Jumped {
             at,
-            from: before.1,
-            to: after.1,
-            within: after.0.saturating_sub(before.0),
+            from: jump.before,
+            to: jump.after,
+            within: jump.within,
         };
         seen.at_connection(
             Class::SensorFault,

@@ -11,16 +11,13 @@
 //! # Sources
 //! - IEC 61960, DC resistance as quoted in reprints: R = (U1 - U2) / (I2 - I1)
 
-use std::time::Duration;
-
 use packside_profiles::model::{Positive, Profile};
 use packside_profiles::{Place, Role};
 
-use crate::evidence::samples::{MemberEvidence, number};
+use crate::evidence::unit::UnitMemory;
 use crate::statistics;
 
-/// Least change of the current that shows anything, A.
-pub const LEAST_STEP: f64 = 2.0;
+pub use crate::evidence::cells::LEAST_STEP;
 /// How many times its uncertainty, and how many times the spread of its sisters, a cell must stand
 /// out by.
 const STANDS_OUT: f64 = 4.0;
@@ -53,64 +50,28 @@ pub struct Step {
     pub cells: Vec<CellStep>,
 }
 
-/// Two answers further apart than this are of two states of charge, s.
-// Kind: invented (a pack at its rated current moves less than a percent in that time)
-const TOGETHER: Duration = Duration::from_secs(120);
-/// So many newest readings of the current are looked at.
-const NEWEST: usize = 200;
-/// An answer with fewer cells has no sisters to compare.
-const SISTERS: usize = 8;
-
 /// The largest step of the current between two answers that each carry the current and the cells: V and
 /// I of one moment. Nothing where the current is never read beside the cells, or never changes enough.
-pub(crate) fn step_seen(evidence: &MemberEvidence, profile: &Profile) -> Option<Step> {
-    let currents = evidence.series(profile, Role::PackCurrent);
-    let cells_at = |at: Duration| -> Vec<(Place, f64)> {
-        let cells = evidence.each(profile);
-        cells
-            .filter(|(_, point, _)| point.role == Role::CellVoltage)
-            .filter_map(|(instance, _, samples)| {
-                let place = samples.binary_search_by_key(&at, |sample| sample.at).ok()?;
-                let sample = samples.get(place)?;
-                Some((instance.place, number(sample)?))
-            })
-            .collect()
-    };
-    let newest = currents.len().saturating_sub(NEWEST);
-    let moments: Vec<(Duration, f64)> = currents
-        .into_iter()
-        .skip(newest)
-        .filter(|(at, _)| cells_at(*at).len() >= SISTERS)
-        .collect();
-    let mut best: Option<((Duration, f64), (Duration, f64))> = None;
-    for (index, one) in moments.iter().enumerate() {
-        let later = moments.iter().skip(index + 1);
-        for other in later.take_while(|other| other.0.saturating_sub(one.0) <= TOGETHER) {
-            let change = |pair: &((Duration, f64), (Duration, f64))| (pair.1.1 - pair.0.1).abs();
-            let pair = (*one, *other);
-            if best
-                .as_ref()
-                .is_none_or(|best| change(&pair) > change(best))
-            {
-                best = Some(pair);
-            }
-        }
-    }
-    let (one, other) = best.filter(|(one, other)| (other.1 - one.1).abs() >= LEAST_STEP)?;
+pub(crate) fn step_seen(evidence: &UnitMemory, profile: &Profile) -> Option<Step> {
+    let seen = evidence.cells.step.as_ref()?;
+    let (one, other) = seen.currents;
     // Which way round does not matter: voltage and current turn together.
-    let (rest, load) = if one.1.abs() <= other.1.abs() {
-        (one, other)
-    } else {
-        (other, one)
+    let is_rest_first = one.abs() <= other.abs();
+    let turned = |(one, other): (f64, f64)| {
+        if is_rest_first {
+            (one, other)
+        } else {
+            (other, one)
+        }
     };
-    let under = cells_at(load.0);
-    let cells = cells_at(rest.0).into_iter().filter_map(|(place, before)| {
-        let (_, under_load) = under.iter().find(|(other, _)| *other == place)?;
-        Some(CellStep {
-            place,
+    let (rest, load) = turned((one, other));
+    let cells = seen.cells.iter().map(|(place, one, other)| {
+        let (before, under_load) = turned((*one, *other));
+        CellStep {
+            place: *place,
             before,
-            under_load: *under_load,
-        })
+            under_load,
+        }
     });
     let point = profile
         .points
@@ -118,8 +79,8 @@ pub(crate) fn step_seen(evidence: &MemberEvidence, profile: &Profile) -> Option<
         .find(|p| p.role == Role::CellVoltage)?;
     let sign = current_sign(profile);
     Some(Step {
-        before: sign * rest.1,
-        under_load: sign * load.1,
+        before: sign * rest,
+        under_load: sign * load,
         current_moved: 0.0,
         resolution: point.scale.value(),
         cells: cells.collect(),

@@ -10,27 +10,26 @@ use packside_profiles::StateKind;
 use packside_profiles::model::{Profile, Severity};
 
 use super::notices::notice;
-use crate::event::{Event, What};
+use super::shared::Sighting;
+use crate::evidence::Seen;
+use crate::evidence::said::Lamp;
 use crate::facts::fact::{Compared, Deed};
 use crate::facts::judgement::{Finding, Source};
 use crate::lamp::{Meaning, meanings};
-
-/// A lamp and the pattern it showed.
-pub(crate) type Sighting = (String, String);
 
 /// A lamp seen longer ago than this says nothing of the registers now.
 const FRESH: Duration = Duration::from_secs(120);
 
 /// Sightings near the moment judged, the last of each lamp.
-pub(crate) fn last_of_each(events: &[Event], moment: Duration) -> Vec<Sighting> {
-    let mut last: Vec<Sighting> = Vec::new();
-    for event in events.iter().filter(|event| event.at + FRESH >= moment) {
-        if let What::Sighting { lamp, pattern } = &event.what {
-            last.retain(|(known, _)| known != lamp);
-            last.push((lamp.clone(), pattern.clone()));
-        }
-    }
-    last
+pub(crate) fn last_of_each(seen: &Seen, moment: Duration) -> Vec<Sighting> {
+    let is_fresh = |lamp: &&Lamp| {
+        let at = lamp.at.within(seen.session);
+        at.is_some_and(|at| at + FRESH >= moment)
+    };
+    let lamps = seen.said.lamps.iter().filter(is_fresh);
+    lamps
+        .map(|seen| (seen.lamp.clone(), seen.pattern.clone()))
+        .collect()
 }
 
 /// One finding for every lamp that contradicts the registers.
@@ -104,6 +103,7 @@ fn contradiction(unit: u8, lamp: &str, pattern: &str, should: Option<&str>) -> F
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::event::{Event, What};
 
     fn check(lamp: &str, pattern: &str, active: &[&str], alarm: bool, state: StateKind) -> usize {
         let profile = packside_profiles::find("generic-hv-stack", None)
@@ -154,15 +154,17 @@ mod tests {
     // Kind: invented
     #[test]
     fn lamp_seen_long_ago_says_nothing_of_the_registers_now() {
-        let seen = |at| Event {
-            at: Duration::from_secs(at),
-            what: What::Sighting {
-                lamp: "fault".to_owned(),
-                pattern: format!("seen at {at}"),
-            },
-        };
-        let events = [seen(10), seen(20)];
-        let last = |moment| last_of_each(&events, Duration::from_secs(moment));
+        let mut seen = Seen::new(None);
+        for at in [10, 20] {
+            seen.take(&Event {
+                at: Duration::from_secs(at),
+                what: What::Sighting {
+                    lamp: "fault".to_owned(),
+                    pattern: format!("seen at {at}"),
+                },
+            });
+        }
+        let last = |moment| last_of_each(&seen, Duration::from_secs(moment));
         assert_eq!(last(140), [("fault".to_owned(), "seen at 20".to_owned())]);
         assert!(last(141).is_empty());
     }

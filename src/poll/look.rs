@@ -20,7 +20,9 @@ use packside_profiles::{Instance, Known, Layout, Role};
 
 use super::plan::{Cost, Read, Split, absolute, plan, split};
 use crate::ask::{Exchange, Outcome, Silence};
-use crate::evidence::samples::{count_points, gather, known};
+use crate::evidence::heartbeat::{Counter, Pulse};
+use crate::evidence::map::count_points;
+use crate::evidence::samples::{gather, known};
 use crate::facts::readings::is_identity;
 use crate::wire::{Ask, Question};
 
@@ -367,14 +369,17 @@ impl Look {
 
     /// Whether the heartbeat was seen moving, or standing still for certain.
     fn heartbeat_known(&self) -> bool {
-        use crate::evidence::heartbeat::{Pulse, pulse};
         let refresh = Duration::from_secs_f64(self.profile.unit.refresh_s.clamp(0.1, 60.0));
         let evidence = gather(&self.exchanges, &self.profile);
         let mine = evidence.iter().find(|e| e.unit == self.unit);
         let series = mine
             .map(|e| e.series(&self.profile, Role::OwnHeartbeat))
             .unwrap_or_default();
-        pulse(&series, refresh) != Pulse::NotKnown
+        let mut counter = Counter::default();
+        for (at, value) in series {
+            counter.take(at, value);
+        }
+        counter.pulse(refresh) != Pulse::NotKnown
     }
 
     fn next_unit(&mut self) {

@@ -5,6 +5,7 @@
 use packside_profiles::model::{Profile, Scalar};
 use packside_profiles::{Foreign, StateKind};
 
+use super::number::moment;
 use super::pseudo::said;
 use super::{fact, line, refused, value, with_unit};
 use crate::facts::doubt::{
@@ -45,10 +46,7 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
             "{flag} was up before the inverter fell silent, so the silence does not explain it"
         ),
         Doubt::SeenEarlier { flag, at } => {
-            format!(
-                "{flag} was up at {:.0} s; does it return?",
-                at.as_secs_f64()
-            )
+            format!("{flag} was up {}; does it return?", moment(*at))
         }
         Doubt::LowByFlagOnly {
             found,

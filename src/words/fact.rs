@@ -6,7 +6,7 @@ use packside_profiles::model::{Profile, Severity};
 use packside_profiles::{Class, Place, Role};
 
 use super::names::{family, flag, name, point, spot, unit};
-use super::number::with_unit;
+use super::number::{moment, with_unit};
 use super::pseudo::said;
 use crate::facts::Finding;
 use crate::facts::fact::{
@@ -567,8 +567,8 @@ fn flagged(fact: &Flagged, profile: &Profile) -> String {
             seen_at,
             ..
         } => format!(
-            "seen at {:.0} s, not now: {} ({} = 0x{raw:04x})",
-            seen_at.as_secs_f64(),
+            "seen {}, not now: {} ({} = 0x{raw:04x})",
+            moment(*seen_at),
             meaning(*index),
             flag(profile, *index).map_or("", |flag| flag.point.as_str())
         ),

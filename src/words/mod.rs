@@ -70,6 +70,7 @@ pub fn remark(remark: ValueRemark) -> String {
     said(match remark {
         ValueRemark::Refused(code) => return refused(code),
         ValueRemark::ClocksBroke => "read before this computer slept or its clock was set",
+        ValueRemark::EarlierSession => "read in an earlier session",
         ValueRemark::NotValidNow => "not valid in this state",
         ValueRemark::StandsStill => "the unit's own counter stands still",
     })

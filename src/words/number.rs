@@ -1,4 +1,6 @@
-//! Numbers with their units.
+//! Numbers with their units, and moments.
+
+use std::time::Duration;
 
 /// A number with its unit, in as many digits as make sense for it.
 pub(crate) fn with_unit(number: f64, unit: &str) -> String {
@@ -18,4 +20,12 @@ pub(crate) fn with_unit(number: f64, unit: &str) -> String {
         _ => &text,
     };
     format!("{shown} {unit}")
+}
+
+/// When something was seen; nothing where that was in an earlier session.
+pub(super) fn moment(at: Option<Duration>) -> String {
+    at.map_or_else(
+        || "in an earlier session".to_owned(),
+        |at| format!("at {:.0} s", at.as_secs_f64()),
+    )
 }

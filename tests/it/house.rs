@@ -52,7 +52,7 @@ const IN_CIRCLES: [(&str, usize); 8] = [
     ("ask", 2),
     ("cli", 8),
     ("find", 2),
-    ("judge", 11),
+    ("judge", 4),
     ("link", 7),
     ("listen", 4),
     ("show", 12),

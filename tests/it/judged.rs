@@ -15,7 +15,7 @@ use packside_simulator::Scenario;
 fn judged_at(name: &str, at: Duration) -> Judgement {
     let scenario = Scenario::find(name).unwrap();
     let profile = scenario.load_map(None).unwrap().profile;
-    judge(&look(&scenario, &profile, at, None), Some(&profile), None)
+    judge(look(&scenario, &profile, at, None), Some(&profile), None)
 }
 
 fn judged(name: &str) -> Judgement {

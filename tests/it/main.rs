@@ -16,6 +16,7 @@ mod examples;
 mod find;
 mod find_served;
 mod free_texts;
+mod growing;
 mod held_back;
 mod honest;
 mod house;

@@ -14,7 +14,8 @@ use packside_profiles::{Role, Value};
 use super::Source;
 use crate::ask::{Exchange, Outcome, Silence, Talk};
 use crate::event::{Event, What};
-use crate::evidence::samples::{self, MemberEvidence, Seen};
+use crate::evidence::map::count_points;
+use crate::evidence::samples::{self, Given, MemberEvidence};
 use crate::recording::Session;
 use crate::visit::load::MARKS;
 
@@ -173,7 +174,7 @@ fn note(at: Duration, text: String) -> Note {
 /// cell would fill the memory for no picture.
 fn only_drawn(profile: &Profile) -> Profile {
     let mut drawn = profile.clone();
-    let counts = samples::count_points(profile);
+    let counts = count_points(profile);
     drawn.points.retain(|point| {
         DRAWN.contains(&point.role)
             || counts.contains(&point.id)
@@ -195,7 +196,7 @@ fn states(member: &MemberEvidence, profile: &Profile) -> Vec<(Duration, String)>
         return states;
     };
     for sample in samples {
-        let Seen::Decoded(decoded) = &sample.what else {
+        let Given::Decoded(decoded) = &sample.what else {
             continue;
         };
         let Some(Value::Code(code)) = decoded.value else {

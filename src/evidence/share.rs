@@ -23,7 +23,7 @@ impl Share {
     }
 
     /// Whether this share is larger than another for certain.
-    pub(super) fn exceeds(self, other: Self) -> bool {
+    pub(crate) fn exceeds(self, other: Self) -> bool {
         self.tries > 0 && other.tries > 0 && self.interval().0 > other.interval().1
     }
 }

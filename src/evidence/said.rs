@@ -1,0 +1,52 @@
+//! What people said beside the wire: lamps as they saw them, answers to the steps of a visit.
+//!
+//! Does not: weigh them.
+
+use super::stamp::Stamp;
+use crate::event::{Answer, What};
+
+/// Most lamps, and most steps, that are kept: the last ones.
+const MOST: usize = 512;
+
+/// A lamp and the pattern it showed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Lamp {
+    pub(crate) lamp: String,
+    pub(crate) pattern: String,
+    /// When.
+    pub(crate) at: Stamp,
+}
+
+/// What people said last.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(crate) struct People {
+    /// The last sighting of each lamp, in the order of these.
+    pub(crate) lamps: Vec<Lamp>,
+    /// The last answer to each step, in the order of these.
+    pub(crate) answers: Vec<Answer>,
+}
+
+impl People {
+    /// Takes what happened at a moment.
+    pub(crate) fn take(&mut self, at: Stamp, what: &What) {
+        match what {
+            What::Sighting { lamp, pattern } => {
+                self.lamps.retain(|known| known.lamp != *lamp);
+                self.lamps.push(Lamp {
+                    lamp: lamp.clone(),
+                    pattern: pattern.clone(),
+                    at,
+                });
+            }
+            What::Answer(answer) => {
+                self.answers.retain(|known| known.step != answer.step);
+                self.answers.push(answer.clone());
+            }
+            _ => return,
+        }
+        let surplus = self.lamps.len().saturating_sub(MOST);
+        self.lamps.drain(..surplus);
+        let surplus = self.answers.len().saturating_sub(MOST);
+        self.answers.drain(..surplus);
+    }
+}

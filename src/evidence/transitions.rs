@@ -1,0 +1,141 @@
+//! What changed in a unit from one sample to the next: restarts, a flag that falls, switches against
+//! the state.
+//!
+//! Does not: keep samples, or say what a change means.
+
+use std::time::Duration;
+
+use packside_profiles::StateKind;
+
+use super::stamp::Stamp;
+
+/// No uptime runs ahead of the clock by more than this, s.
+const JUMP_S: f64 = 5.0;
+/// Across longer gaps this computer's own clock may have stood still.
+const MINUTE: Duration = Duration::from_secs(60);
+
+/// What the uptime of a unit did.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Uptime {
+    last: Option<(Stamp, f64)>,
+    /// The last moment at which it showed a restart: it stepped back, or has grown by less than the time
+    /// that passed, to no more than that time (what stands still, or is an old answer, is no restart).
+    pub(crate) rebooted_at: Option<Stamp>,
+    /// The first time it went back by more than an old answer explains: from and to, s.
+    pub(crate) back: Option<(f64, f64)>,
+    /// The first time it ran ahead of the clock.
+    pub(crate) ahead: Option<(f64, f64)>,
+}
+
+impl Uptime {
+    /// Takes the next sample, s; `step` is what two steps of the register come to. Gives whether it shows a
+    /// restart.
+    pub(crate) fn take(&mut self, at: Stamp, uptime: f64, step: f64) -> bool {
+        let Some((before, was)) = self.last.replace((at, uptime)) else {
+            return false;
+        };
+        let restarted = match at.since(before) {
+            // How long it was off the line nobody knows.
+            None => uptime < was,
+            Some(passed) => {
+                self.jumps(was, uptime, passed);
+                let passed = passed.as_secs_f64();
+                // Clocks of units are off by a percent at most (common practice).
+                let slack = step.max(5.0).max(0.01 * passed);
+                let is_late = uptime > was && uptime <= passed && was + passed - uptime > slack;
+                uptime < was || is_late
+            }
+        };
+        if restarted {
+            self.rebooted_at = Some(at);
+        }
+        restarted
+    }
+
+    fn jumps(&mut self, was: f64, uptime: f64, passed: Duration) {
+        if uptime + JUMP_S < was {
+            self.back.get_or_insert((was, uptime));
+        }
+        if passed <= MINUTE && uptime - was > passed.as_secs_f64() + JUMP_S {
+            self.ahead.get_or_insert((was, uptime));
+        }
+    }
+}
+
+/// Something that was up under our questions, and fell.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(crate) struct Fell {
+    first_up: Option<Duration>,
+    last_up: Duration,
+    down: Option<Duration>,
+}
+
+impl Fell {
+    /// Takes the next sample; `asked_from` is when our first question went out, if one did.
+    pub(crate) fn take(&mut self, at: Duration, is_up: bool, asked_from: Option<Duration>) {
+        if self.down.is_some() {
+            return;
+        }
+        if is_up {
+            self.last_up = at;
+            if asked_from.is_some_and(|from| at >= from) {
+                self.first_up.get_or_insert(at);
+            }
+        } else if self.first_up.is_some_and(|first| at > first) {
+            self.down = Some(at);
+        }
+    }
+
+    /// When it fell, if it was up for no longer than this after our first question.
+    pub(crate) fn soon_after(&self, asked_from: Duration, soon: Duration) -> Option<Duration> {
+        self.down
+            .filter(|_| self.last_up.saturating_sub(asked_from) < soon)
+    }
+}
+
+/// Switches against the state, in answers that carry both.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(crate) struct Contacts {
+    /// Answers with both.
+    pub(crate) both: u32,
+    /// Those at the end that contradict each other.
+    pub(crate) run: u32,
+    /// The first and the last of these.
+    pub(crate) from: Duration,
+    pub(crate) until: Duration,
+    /// The state, by its number, and the switches in the last one.
+    pub(crate) state: u64,
+    pub(crate) raw: u64,
+}
+
+impl Contacts {
+    /// Takes an answer: the state and its number, the switches, and what these are where all are closed.
+    pub(crate) fn take(
+        &mut self,
+        at: Duration,
+        kind: StateKind,
+        state: u64,
+        raw: u64,
+        closed: u64,
+    ) {
+        self.both = self.both.saturating_add(1);
+        let contradicts = match kind {
+            StateKind::Standby | StateKind::Running => raw != closed,
+            StateKind::Waiting | StateKind::Fault | StateKind::SelfTest | StateKind::Off => {
+                raw != 0
+            }
+            _ => false,
+        };
+        if !contradicts {
+            self.run = 0;
+            return;
+        }
+        if self.run == 0 {
+            self.from = at;
+        }
+        self.run = self.run.saturating_add(1);
+        self.until = at;
+        self.raw = raw;
+        self.state = state;
+    }
+}
