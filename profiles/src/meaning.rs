@@ -151,6 +151,8 @@ closed_set! {
         UnderTemperature = "under-temperature",
         /// Temperatures too far apart.
         TemperatureImbalance = "temperature-imbalance",
+        /// Charged while a cell is colder or hotter than it may be charged at.
+        ChargingOutside = "charging-outside-temperature",
         /// Current out of limits.
         OverCurrent = "over-current",
         /// Short circuit seen.

@@ -163,12 +163,80 @@ closed! {
             /// Whether it was asked.
             asked: bool,
         } = "pack-silent";
+        /// Two things that the unit says cannot be true together.
+        Contradiction {
+            /// Which two.
+            what: Contradiction,
+        } = "contradiction";
         /// Packs that may connect have unlike voltages.
         PacksUnlike {
             /// What the finding is.
             found: Fact,
         } = "packs-unlike";
     }
+}
+
+/// Two things that cannot be true together.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Contradiction {
+    /// The flag says that the inverter is heard, its age that it is long silent.
+    HeardLongAgo {
+        /// Time since it was heard, as the unit says, s.
+        age_s: f64,
+        /// The silence time of the map, s.
+        silence_s: u32,
+    },
+    /// The flag says that the inverter is silent, its age that it was just heard.
+    SilentJustHeard {
+        /// Time since it was heard, as the unit says, s.
+        age_s: f64,
+        /// The silence time of the map, s.
+        silence_s: u32,
+    },
+    /// It was last heard before the unit was switched on.
+    HeardBeforePowerUp {
+        /// Time since it was heard, as the unit says, s.
+        age_s: f64,
+        /// Time since the unit started, s.
+        uptime_s: f64,
+    },
+    /// Current flows in a unit that the map calls dead without its inverter, and that says it is silent.
+    CurrentWithoutInverter {
+        /// The current, A.
+        amps: f64,
+    },
+    /// More current flows than the unit grants now.
+    BeyondGranted {
+        /// The current, A.
+        amps: f64,
+        /// What the unit grants, A.
+        granted: f64,
+        /// The battery is being charged (discharged otherwise).
+        charging: bool,
+    },
+    /// Current flows from pack to pack, and none of it to or from the inverter.
+    BetweenPacks {
+        /// Address of the pack that gives most, and its current, A (negative).
+        out: (u8, f64),
+        /// Address of the pack that takes most, and its current, A.
+        into: (u8, f64),
+    },
+    /// One pack answers at two addresses.
+    SamePack {
+        /// The first address.
+        first: u8,
+        /// The second address.
+        second: u8,
+    },
+    /// Two modules have one serial number.
+    SameModule {
+        /// Position of the first.
+        first: Option<u16>,
+        /// Position of the second.
+        second: Option<u16>,
+        /// The serial number.
+        serial: Foreign,
+    },
 }
 
 /// What shows that two units answer at one address.
@@ -330,6 +398,7 @@ impl DoubtKind {
             | Self::LinkUnknown
             | Self::WokeAfterUs
             | Self::NotInService
+            | Self::Contradiction
             | Self::PacksUnlike => Gate::Filled,
         }
     }
@@ -349,6 +418,7 @@ impl DoubtKind {
             | Self::LowByFlagOnly
             | Self::OfTwoMoments
             | Self::FaultStateOnly
+            | Self::Contradiction
             | Self::NotInService => Step::LookAgain,
             Self::NotAsked => Step::LetItBeRead,
             Self::LampContradicts => Step::LampAgain,

@@ -240,6 +240,19 @@ facts! {
             /// Whether no current flowed and nothing balanced.
             at_rest: bool,
         }
+        /// the unit is being charged while a sensor is outside of the temperatures at which it may be
+        ChargesOutside = "charges-outside" {
+            /// The sensor furthest outside.
+            at: Spot,
+            /// What it says, °C.
+            celsius: f64,
+            /// The end of the window that is passed, °C.
+            limit: f64,
+            /// On which side.
+            side: Side,
+            /// The charging current, A.
+            amps: f64,
+        }
         /// the terminals carry voltage although the switches are reported open
         TerminalsLive = "terminals-live" {
             /// Their voltage, V.
@@ -436,6 +449,15 @@ facts! {
             /// How far apart they may be, V.
             limit: f64,
         }
+        /// packs that are not connected yet have unlike states of charge
+        PacksUnlikeCharge = "packs-unlike-charge" {
+            /// Address and charge of the lowest, %.
+            low: (u8, f64),
+            /// Address and charge of the highest, %.
+            high: (u8, f64),
+            /// How far apart they may be, % points.
+            limit: f64,
+        }
         /// a lamp was seen that no flag or state of the registers explains
         LampContradicts = "lamp-contradicts" {
             /// The lamp.
@@ -557,7 +579,7 @@ facts! {
 }
 
 /// Kinds that stand for no class: remarks that decide nothing by themselves.
-pub const REMARKS: [FactKind; 15] = {
+pub const REMARKS: [FactKind; 16] = {
     use FactKind as K;
     [
         K::EverHeardUnknown,
@@ -566,6 +588,7 @@ pub const REMARKS: [FactKind; 15] = {
         K::FirmwareTooOld,
         K::MemberMissing,
         K::PacksUnlike,
+        K::PacksUnlikeCharge,
         K::LampContradicts,
         K::NotInOrder,
         K::OthersAsk,
@@ -623,6 +646,7 @@ impl Measured {
             | Self::BelowMinimum { at, .. }
             | Self::UnreadableCell { at, .. }
             | Self::UnreadableSensor { at, .. }
+            | Self::ChargesOutside { at, .. }
             | Self::Jumped { at, .. } => vec![*at],
             Self::TooFarApart {
                 point, low, high, ..
@@ -661,6 +685,7 @@ impl Compared {
             | Self::LostConnector { .. }
             | Self::ChargeAgainstVoltage { .. }
             | Self::PacksUnlike { .. }
+            | Self::PacksUnlikeCharge { .. }
             | Self::LampContradicts { .. } => Vec::new(),
         }
     }

@@ -5,17 +5,17 @@
 //! anything.
 
 use packside_profiles::model::Profile;
-use packside_profiles::{Class, StateKind};
+use packside_profiles::{Class, Role, StateKind};
 
 use super::inverter::InverterLink;
 use crate::facts::doubt::{self, Doubt};
-use crate::facts::judgement::{Finding, VerdictKind, Why};
+use crate::facts::judgement::{Finding, Reading, VerdictKind, Why};
 
 /// Whether a root is only a condition or an operator's action.
 ///
 /// A low cell is one only where the profile says below which voltage none may ever be charged: a cell
 /// known below it is a root of its own, one that could not be read keeps the gate shut.
-fn is_condition(finding: &Finding, profile: &Profile) -> bool {
+fn is_condition(finding: &Finding, readings: &[Reading], profile: &Profile) -> bool {
     let Some(class) = finding.class.filter(|c| c.is_condition()) else {
         return false;
     };
@@ -25,7 +25,38 @@ fn is_condition(finding: &Finding, profile: &Profile) -> bool {
     ) {
         return true;
     }
-    profile.cell.is_some()
+    profile
+        .cell
+        .as_ref()
+        .is_some_and(|cell| only_empty(readings, cell.never_charge_below, profile))
+}
+
+/// Above the voltage below which no cell may ever be charged by so much, V.
+// Kind: common practice
+const ABOVE_MINIMUM: f64 = 0.1;
+/// Cells of a pack that is only empty lie no further apart, V.
+// Kind: common practice
+const EMPTY_SPREAD: f64 = 0.3;
+
+/// Whether low cells are those of a pack that is empty and no more: all of them known, alike, well above
+/// the absolute minimum, and nothing drains them any further.
+fn only_empty(readings: &[Reading], minimum: f64, profile: &Profile) -> bool {
+    let cells = || readings.iter().filter(|r| r.role == Role::CellVoltage);
+    let volts = || cells().filter_map(Reading::number);
+    let (low, high) = (
+        volts().fold(f64::INFINITY, f64::min),
+        volts().fold(f64::NEG_INFINITY, f64::max),
+    );
+    let closed = readings
+        .iter()
+        .find(|r| r.role == Role::Switches)
+        .and_then(|r| r.raw)
+        .is_some_and(|raw| raw & profile.unit.switches_closed == profile.unit.switches_closed);
+    let known = cells().all(|r| r.number().is_some());
+    known
+        && !closed
+        && (cells().next().is_none()
+            || (low >= minimum + ABOVE_MINIMUM && high - low <= EMPTY_SPREAD))
 }
 
 /// The root alarms, as far as they decide.
@@ -37,11 +68,16 @@ pub(super) struct Roots {
 }
 
 impl Roots {
-    pub(super) fn of(findings: &[Finding], profile: &Profile, unconfirmed: bool) -> Self {
+    pub(super) fn of(
+        findings: &[Finding],
+        readings: &[Reading],
+        profile: &Profile,
+        unconfirmed: bool,
+    ) -> Self {
         let roots: Vec<&Finding> = findings.iter().filter(|f| f.is_root_alarm()).collect();
         Self {
             reasons: roots.iter().map(|f| Why::of(f)).collect(),
-            only_conditions: roots.iter().all(|f| is_condition(f, profile)),
+            only_conditions: roots.iter().all(|f| is_condition(f, readings, profile)),
             unconfirmed,
         }
     }

@@ -209,9 +209,13 @@ fn finding(
             false => Doubt::Unexplained { flag },
         });
     }
+    // What neither time nor charge heals, and only service takes back.
+    let stays = latched
+        && flag.severity == Severity::Alarm
+        && matches!(flag.class, Class::CellBelowMinimum | Class::ShortCircuit);
     let severity = if too_early {
         Severity::Warning
-    } else if latched || flag.class.is_status() {
+    } else if (latched && !stays) || flag.class.is_status() {
         Severity::Notice
     } else {
         flag.severity
@@ -242,7 +246,7 @@ fn finding(
         severity,
         source: Source::Flag,
         root: (!flag.class.is_status() || too_early)
-            && !latched
+            && (!latched || stays)
             && flag.class != Class::InverterSilent,
         follows_from: follows,
         lies_in: flag.lies_in,

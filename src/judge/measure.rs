@@ -7,9 +7,10 @@
 use packside_profiles::model::{LiesIn, Limits, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
+use super::contradictions::charging;
 use super::{adds_up, notices};
 use crate::facts::doubt::Doubt;
-use crate::facts::fact::{Deed, Fact, Limit, Measured, PointIndex, Side, Switches};
+use crate::facts::fact::{Deed, Fact, Limit, Measured, PointIndex, Side, Spot, Switches};
 use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality, Source};
 use crate::statistics::median;
 
@@ -60,8 +61,57 @@ pub(crate) fn measure(
     let (findings, doubts) = adds_up::violations(readings, profile, state, steady);
     measured.findings.extend(findings);
     measured.doubts.extend(doubts);
+    measured.findings.extend(charges_outside(readings, profile));
     terminals(&mut measured, readings, profile, state, terminals_before);
     measured
+}
+
+/// Charging while any sensor is outside of the temperatures at which cells may be charged: what plates
+/// stays plated. That the unit allows it excuses nothing.
+fn charges_outside(readings: &[Reading], profile: &Profile) -> Option<Finding> {
+    let cell = profile.cell.as_ref()?;
+    let amps = charging(readings, profile)?;
+    if amps <= 2.0 * profile.unit.rest_current {
+        return None;
+    }
+    let of_cells = |r: &&Reading| {
+        matches!(
+            r.role,
+            Role::CellTemperature | Role::CellTemperatureMin | Role::CellTemperatureMax
+        )
+    };
+    let outside = readings.iter().filter(of_cells).filter_map(|r| {
+        let celsius = r.number()?;
+        let below = (
+            cell.charge_from_c - celsius,
+            cell.charge_from_c,
+            Side::Below,
+        );
+        let above = (celsius - cell.charge_to_c, cell.charge_to_c, Side::Above);
+        let furthest = if below.0 > above.0 { below } else { above };
+        (furthest.0 > 0.0).then_some((r, celsius, furthest))
+    });
+    let (reading, celsius, (_, limit, side)) = outside.max_by(|a, b| a.2.0.total_cmp(&b.2.0))?;
+    let point = profile.points.iter().position(|p| p.id == reading.point)?;
+    let fact = Measured::ChargesOutside {
+        at: Spot {
+            point: PointIndex(point),
+            place: reading.place,
+        },
+        celsius,
+        limit,
+        side,
+        amps,
+    };
+    let mut found = finding(
+        Class::ChargingOutside,
+        Severity::Alarm,
+        reading.unit,
+        reading.place,
+        fact,
+    );
+    found.sure = Certainty::Likely;
+    Some(found)
 }
 
 /// From so many violations of one limit on they are told in one sentence.
@@ -455,6 +505,7 @@ pub(crate) fn lies_in(class: Class) -> LiesIn {
         | Class::OverTemperature => LiesIn::SiteCondition,
         Class::SensorFault | Class::ConfigurationFault => LiesIn::Connection,
         Class::ControlUnitFault => LiesIn::ControlUnit,
+        Class::ChargingOutside => LiesIn::InverterSide,
         _ => LiesIn::Unknown,
     }
 }

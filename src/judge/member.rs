@@ -13,7 +13,9 @@ use super::identity::{recognition, two_units};
 use super::inverter::{InverterLink, link};
 use super::shared::Shared;
 use super::sightings;
-use super::{answers, beside, flags, gate, measure, notices, plausible, roots, sag};
+use super::{
+    answers, beside, contradictions, flags, gate, measure, notices, plausible, roots, sag,
+};
 use crate::event::LinkFacts;
 use crate::evidence::heartbeat::Pulse;
 use crate::evidence::unit::UnitMemory;
@@ -97,7 +99,7 @@ pub(crate) fn judge(evidence: &UnitMemory, shared: &Shared<'_>) -> Member {
         should_be_dead,
     );
     roots::settle(&mut findings, unconfirmed || !two_units.is_empty());
-    let roots = Roots::of(&findings, profile, unconfirmed);
+    let roots = Roots::of(&findings, &facts.readings, profile, unconfirmed);
     let (mut kind, mut why) = decide(&roots, &mut doubts, &facts.inverter, state, profile);
     let none = Roots::default();
     let (mut without_roots, _) = decide(&none, &mut doubts, &facts.inverter, state, profile);
@@ -236,6 +238,7 @@ impl Facts {
         doubts.extend(self.measured.doubts.clone());
         doubts.extend(self.plausible.doubts.clone());
         doubts.extend(unknown_state(self.state.as_ref()));
+        doubts.extend(contradictions::contradictions(readings, profile));
         frozen(
             &mut findings,
             &mut doubts,

@@ -25,6 +25,7 @@ mod beside;
 mod bus;
 mod case;
 mod causes;
+mod contradictions;
 mod decide;
 mod flags;
 mod fuzz;

@@ -235,6 +235,7 @@ fn risk(root: &Finding) -> (Needs, bool) {
             | C::TemperatureImbalance
             | C::OverTemperature
             | C::OverCurrent
+            | C::ChargingOutside
             | C::ConfigurationFault,
         ) => (Needs::Look, false),
         _ => match root.lies_in {

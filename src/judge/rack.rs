@@ -3,23 +3,149 @@
 //! Input: the members of a rack. Output: the same, with what tells them apart. Packs that are
 //! connected already share one voltage; packs that are not may drive a large current when they do.
 
-use packside_profiles::Role;
 use packside_profiles::model::{LiesIn, Profile, Severity};
+use packside_profiles::{Role, Value};
 
+use super::contradictions::charging;
 use super::measure::first;
 use super::member::Member;
 use super::notices::notice;
-use crate::facts::doubt::Doubt;
+use crate::facts::doubt::{Contradiction, Doubt};
 use crate::facts::fact::{Compared, Fact, FactKind};
 use crate::facts::judgement::{Reading, Source, VerdictKind, Why};
 use crate::facts::step::{NextStep, Step};
 
-/// Packs may connect while they are no further apart than this share of their voltage.
-// Kind: invented (about 1 V at 51 V; a profile key would be better)
-const LIKE_ENOUGH: f64 = 0.02;
+/// Packs may connect while they are no further apart than this, V.
+// Kind: common practice (a key of the map would be better: the maker knows)
+const LIKE_ENOUGH_V: f64 = 0.3;
+/// And no further apart in charge than this, % points: on the flat part of the curve like voltages do not
+/// show like charge.
+// Kind: common practice
+const LIKE_ENOUGH_CHARGE: f64 = 10.0;
+/// Two lists of cells of which so many are equal are one list read twice.
+// Kind: common practice
+const SAME_CELLS: f64 = 0.9;
+/// Two uptimes of one control unit lie no further apart than reading them takes, s.
+const SAME_START_S: f64 = 5.0;
 
-/// Compares the packs that are not connected yet.
+/// Compares all packs of a rack.
 pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
+    one_pack_twice(members);
+    between_packs(members, profile);
+    unlike_volts(members, profile);
+    unlike_charge(members, profile);
+}
+
+/// Keeps a member open that was not decided by something graver.
+fn keep_open(member: &mut Member, doubt: Doubt, reason: Why) {
+    if !matches!(member.kind, VerdictKind::Fault | VerdictKind::BusProblem) {
+        member.kind = VerdictKind::Undecided;
+        member.why.insert(0, reason);
+    }
+    member.doubts.push(doubt);
+    if member.without_roots != VerdictKind::BusProblem {
+        member.without_roots = VerdictKind::Undecided;
+    }
+}
+
+/// One pack that answers at two addresses: the other one was never seen.
+fn one_pack_twice(members: &mut [Member]) {
+    let mut twice: Vec<(usize, u8)> = Vec::new();
+    for (n, member) in members.iter().enumerate() {
+        let same = members
+            .iter()
+            .take(n)
+            .find(|other| is_one_pack(other, member));
+        twice.extend(same.map(|other| (n, other.unit)));
+    }
+    for (n, other) in twice {
+        if let Some(member) = members.get_mut(n) {
+            let what = Contradiction::SamePack {
+                first: other,
+                second: member.unit,
+            };
+            let doubt = Doubt::Contradiction { what };
+            keep_open(member, doubt.clone(), Why::Doubts(vec![doubt]));
+        }
+    }
+}
+
+/// Currents that together come to less than this share of the largest flow between packs.
+// Kind: common practice
+const CANCELS: f64 = 0.1;
+/// Smaller currents are no equalising, A.
+// Kind: common practice
+const EQUALISES: f64 = 5.0;
+
+/// Current from pack to pack, nothing of it to or from the inverter.
+fn between_packs(members: &mut [Member], profile: &Profile) {
+    let current = |m: &Member| Some((m.unit, charging(&m.readings, profile)?));
+    let all: Vec<(u8, f64)> = members.iter().filter_map(current).collect();
+    let out = all.iter().min_by(|a, b| a.1.total_cmp(&b.1)).copied();
+    let into = all.iter().max_by(|a, b| a.1.total_cmp(&b.1)).copied();
+    let (Some(out), Some(into), true) = (out, into, all.len() == members.len()) else {
+        return;
+    };
+    let largest = into.1.max(-out.1);
+    let sum: f64 = all.iter().map(|(_, amps)| amps).sum();
+    if largest <= EQUALISES || sum.abs() > CANCELS * largest {
+        return;
+    }
+    if let Some(member) = members.iter_mut().find(|m| m.unit == out.0) {
+        let what = Contradiction::BetweenPacks { out, into };
+        let doubt = Doubt::Contradiction { what };
+        keep_open(member, doubt.clone(), Why::Doubts(vec![doubt]));
+    }
+}
+
+fn is_one_pack(one: &Member, other: &Member) -> bool {
+    let serial = |m: &Member| {
+        let reading = m.readings.iter().find(|r| r.role == Role::Serial)?;
+        match &reading.value {
+            Some(Value::Text(text)) if !text.is_blank() => Some(text.clone()),
+            _ => None,
+        }
+    };
+    let cells = |m: &Member| -> Vec<f64> {
+        let cells = m.readings.iter().filter(|r| r.role == Role::CellVoltage);
+        cells.filter_map(Reading::number).collect()
+    };
+    let (a, b) = (cells(one), cells(other));
+    let equal = a.iter().zip(&b).filter(|(a, b)| a == b).count();
+    let started = |m: &Member| first(&m.readings, Role::Uptime);
+    serial(one).is_some()
+        && serial(one) == serial(other)
+        && started(one)
+            .zip(started(other))
+            .is_some_and(|(a, b)| (a - b).abs() <= SAME_START_S)
+        && !a.is_empty()
+        && a.len() == b.len()
+        && equal as f64 >= SAME_CELLS * a.len() as f64
+}
+
+/// Packs that are not connected yet, against all others.
+fn unlike_charge(members: &mut [Member], profile: &Profile) {
+    let charge = |m: &Member| Some((m.unit, first(&m.readings, Role::Soc)?));
+    let all: Vec<(u8, f64)> = members.iter().filter_map(charge).collect();
+    let low = all.iter().min_by(|a, b| a.1.total_cmp(&b.1)).copied();
+    let high = all.iter().max_by(|a, b| a.1.total_cmp(&b.1)).copied();
+    let all_closed = members.iter().all(|m| is_closed(&m.readings, profile));
+    let (Some(low), Some(high), false) = (low, high, all_closed) else {
+        return;
+    };
+    if high.1 - low.1 <= LIKE_ENOUGH_CHARGE {
+        return;
+    }
+    let limit = LIKE_ENOUGH_CHARGE;
+    tell(
+        members,
+        Compared::PacksUnlikeCharge { low, high, limit }.into(),
+        low.0,
+    );
+}
+
+/// Compares the voltages of packs that are not connected yet with those of all.
+fn unlike_volts(members: &mut [Member], profile: &Profile) {
     let volts: Vec<(u8, f64)> = members
         .iter()
         .filter(|m| !is_closed(&m.readings, profile))
@@ -34,43 +160,44 @@ pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
     let (Some(low), Some(high), false) = (low, high, volts.is_empty()) else {
         return;
     };
-    if high.1 - low.1 <= LIKE_ENOUGH * high.1 {
+    if high.1 - low.1 <= LIKE_ENOUGH_V {
         return;
     }
-    let fact = Fact::from(Compared::PacksUnlike {
-        low,
-        high,
-        limit: LIKE_ENOUGH * high.1,
-    });
-    let Some(member) = members.iter_mut().find(|m| m.unit == low.0) else {
+    let limit = LIKE_ENOUGH_V;
+    tell(
+        members,
+        Compared::PacksUnlike { low, high, limit }.into(),
+        low.0,
+    );
+}
+
+/// Puts what tells packs apart to the lowest of them.
+fn tell(members: &mut [Member], fact: Fact, unit: u8) {
+    let Some(member) = members.iter_mut().find(|m| m.unit == unit) else {
         return;
     };
     let doubt = Doubt::PacksUnlike {
         found: fact.clone(),
     };
-    let mut found = notice(low.0, fact);
+    let mut found = notice(unit, fact);
     found.severity = Severity::Warning;
     found.source = Source::Measured;
     found.lies_in = LiesIn::SiteCondition;
     let reason = Why::of(&found);
     member.findings.push(found);
-    if !matches!(member.kind, VerdictKind::Fault | VerdictKind::BusProblem) {
-        member.kind = VerdictKind::Undecided;
-        member.why.insert(0, reason);
-    }
-    member.doubts.push(doubt);
-    if member.without_roots != VerdictKind::BusProblem {
-        member.without_roots = VerdictKind::Undecided;
-    }
+    keep_open(member, doubt, reason);
 }
 
 /// The step that keeps unlike packs apart, where none of the steps does: whatever else is wrong, what is
 /// mended must not connect onto packs of another voltage.
 pub(crate) fn keep_apart(members: &[Member], steps: &[NextStep]) -> Option<NextStep> {
     let unlike = |m: &Member| {
-        m.findings
-            .iter()
-            .any(|f| f.fact.kind() == FactKind::PacksUnlike)
+        m.findings.iter().any(|f| {
+            matches!(
+                f.fact.kind(),
+                FactKind::PacksUnlike | FactKind::PacksUnlikeCharge
+            )
+        })
     };
     let is_told = steps.iter().any(|s| s.id == Step::LikePacks.row().id);
     (members.iter().any(unlike) && !is_told).then(|| Step::LikePacks.plain())

@@ -129,6 +129,7 @@ fn rank(class: Class) -> u8 {
         C::SwitchFault => 6,
         C::PrechargeFailed => 7,
         C::InsulationLow => 8,
+        C::ChargingOutside => 9,
         C::OverTemperature => 9,
         C::CellResistance => 10,
         C::SensorFault => 10,

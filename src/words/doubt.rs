@@ -9,9 +9,66 @@ use super::number::moment;
 use super::pseudo::said;
 use super::{fact, line, refused, value, with_unit};
 use crate::facts::doubt::{
-    Doubt, DoubtKind, Lack, LinkUnknown, Mismatch, Shows, TwoUnits, Unasked, Undefined,
+    Contradiction, Doubt, DoubtKind, Lack, LinkUnknown, Mismatch, Shows, TwoUnits, Unasked,
+    Undefined,
 };
 use crate::facts::fact::Line;
+
+fn place(module: Option<u16>) -> String {
+    module.map_or_else(|| "a module".to_owned(), |n| format!("module {n}"))
+}
+
+fn contradiction(what: &Contradiction) -> String {
+    match what {
+        Contradiction::HeardLongAgo { age_s, silence_s } => format!(
+            "the unit says that it hears its inverter, and that it last heard it {age_s:.0} s ago: after {silence_s} s it \
+             should call it silent"
+        ),
+        Contradiction::SilentJustHeard { age_s, silence_s } => format!(
+            "the unit says that its inverter is silent, and that it heard it {age_s:.0} s ago: silent is more than \
+             {silence_s} s"
+        ),
+        Contradiction::HeardBeforePowerUp { age_s, uptime_s } => format!(
+            "the unit says that it heard its inverter {age_s:.0} s ago, and that it has been on for {uptime_s:.0} s"
+        ),
+        Contradiction::CurrentWithoutInverter { amps } => format!(
+            "{} flow although the unit says that its inverter is silent, and its map that it is dead without one",
+            with_unit(*amps, "A")
+        ),
+        Contradiction::BeyondGranted {
+            amps,
+            granted,
+            charging,
+        } => format!(
+            "the battery is {} with {}, the unit grants {}: the inverter does not keep to it, set it to zero at its screen",
+            if *charging { "charged" } else { "discharged" },
+            with_unit(*amps, "A"),
+            with_unit(*granted, "A")
+        ),
+        Contradiction::BetweenPacks { out, into } => format!(
+            "current flows between the packs: {} out of the one at address {}, {} into the one at address {}, nothing to or \
+             from the inverter; they equalise, touch no switch",
+            with_unit(-out.1, "A"),
+            out.0,
+            with_unit(into.1, "A"),
+            into.0
+        ),
+        Contradiction::SamePack { first, second } => format!(
+            "addresses {first} and {second} are one pack: serial number, uptime and cells are the same, so the other pack was \
+             never seen"
+        ),
+        Contradiction::SameModule {
+            first,
+            second,
+            serial,
+        } => format!(
+            "{} and {} have one serial number, {}: one module read twice, or a number copied",
+            place(*first),
+            place(*second),
+            serial.clean()
+        ),
+    }
+}
 
 /// What is open, in one sentence.
 pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
@@ -31,6 +88,7 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
         | Doubt::OfTwoMoments { found }
         | Doubt::PerhapsCache { found }
         | Doubt::PacksUnlike { found } => return fact(found, profile),
+        Doubt::Contradiction { what } => contradiction(what),
         Doubt::UndefinedBit { what } => undefined(what),
         Doubt::MayHide {
             point,
@@ -245,6 +303,7 @@ pub(crate) fn doubt_in_short(kind: DoubtKind) -> &'static str {
         DoubtKind::WokeAfterUs => "it woke after our own questions",
         DoubtKind::NotInService => "the inverter is heard, yet the unit is not in service",
         DoubtKind::PackSilent => "a pack gives no answer",
+        DoubtKind::Contradiction => "the unit contradicts itself",
         DoubtKind::PacksUnlike => "packs that may connect have unlike voltages",
     }
 }
@@ -263,6 +322,9 @@ pub(crate) fn doubt_means(kind: DoubtKind) -> &'static str {
         }
         DoubtKind::NotAsked => {
             "a required point was asked for by nobody: we asked nothing, and whoever asks on this line does not want it"
+        }
+        DoubtKind::Contradiction => {
+            "two things that the unit says cannot be true together: one of them hides something"
         }
         DoubtKind::HeartbeatUnseen => {
             "the unit's own counter was not yet seen moving: the answers may be old"

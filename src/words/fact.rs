@@ -192,6 +192,27 @@ fn measured(fact: &Measured, profile: &Profile) -> String {
                 beyond(*limit, &unit(worst.point, profile)),
             )
         }
+        Measured::ChargesOutside {
+            at,
+            celsius,
+            limit,
+            side,
+            amps,
+        } => format!(
+            "{} of charge while {} = {}, {} {}, {} which it may not be charged",
+            with_unit(*amps, "A"),
+            name(*at, profile),
+            value(*at, *celsius),
+            match side {
+                Side::Below => "below",
+                Side::Above => "above",
+            },
+            value(*at, *limit),
+            match side {
+                Side::Below => "under",
+                Side::Above => "over",
+            },
+        ),
         Measured::BelowMinimum { at, volts, limit } => format!(
             "{} = {} is below {}: never charge this cell again",
             name(*at, profile),
@@ -431,6 +452,11 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
             name(*low, profile),
             name(*high, profile),
             high_percent - low_percent
+        ),
+        Compared::PacksUnlikeCharge { low, high, limit } => format!(
+            "packs have unlike states of charge: {:.0} % at address {}, {:.0} % at address {} (at most {limit:.0} % apart \
+             before they may connect)",
+            low.1, low.0, high.1, high.0
         ),
         Compared::PacksUnlike { low, high, limit } => format!(
             "pack {} has {} and pack {} has {}: {} apart, more than {}; connecting them drives a large current",
@@ -722,6 +748,7 @@ pub(crate) fn class(class: Class) -> &'static str {
         C::OverTemperature => "too hot",
         C::UnderTemperature => "too cold to run",
         C::TemperatureImbalance => "temperatures too far apart",
+        C::ChargingOutside => "charged while too cold or too hot for it",
         C::OverCurrent => "current out of limits",
         C::ShortCircuit => "a short circuit was seen",
         C::LowCharge => "state of charge too low to run",

@@ -84,6 +84,10 @@ pub(crate) fn usual(class: Class) -> &'static str {
         Class::CellUnderVoltage | Class::PackUnderVoltage | Class::LowCharge => {
             "no discharge; charge only as the maker's manual allows"
         }
+        Class::ChargingOutside => {
+            "set charging to zero at the inverter's screen and see 0 A there; pull no plug, do not heat it; ask the maker \
+             about the cells that were charged like this"
+        }
         Class::UnderTemperature => "let the unit warm up to its window, then look again",
         Class::OverTemperature => {
             "keep away, let it cool down, look for heat, smell, swelling; leave if there is any"

@@ -134,6 +134,9 @@ pub(crate) fn finding_for_customer(finding: &Finding) -> &'static str {
         Some(C::OverTemperature) => "a part of the battery is too hot",
         Some(C::UnderTemperature) => "the battery is too cold to run",
         Some(C::TemperatureImbalance) => "temperatures are further apart than they should be",
+        Some(C::ChargingOutside) => {
+            "the battery is being charged while it is too cold or too hot for that"
+        }
         Some(C::OverCurrent) => "the current was higher than it may be",
         Some(C::ShortCircuit) => "a short circuit was seen",
         Some(C::LowCharge) => "the battery holds too little charge to run",

@@ -1,0 +1,174 @@
+//! What a unit says in one look that cannot be true together. Each keeps the verdict open and names both
+//! numbers: a clean verdict from one of them would hide the other.
+//!
+//! Input: readings of one member. Output: doubts. Does not: say which of the two is wrong.
+//!
+//! # Sources
+//! - The allowances are common practice: a fifth of the silence time, and what reading one after the
+//!   other, the refresh of the unit and one step of its clock may add.
+
+use packside_profiles::model::{FedBy, Positive, Profile, Terminals};
+use packside_profiles::{Role, Value};
+
+use super::flags::is_up;
+use super::measure::first;
+use crate::facts::doubt::{Contradiction, Doubt};
+use crate::facts::judgement::{Reading, ReadingQuality};
+
+/// All contradictions of one look at a member.
+pub(crate) fn contradictions(readings: &[Reading], profile: &Profile) -> Vec<Doubt> {
+    let flag_up = flag_up(readings, profile);
+    let found = [
+        age_against_flag(readings, profile, flag_up),
+        age_against_uptime(readings, profile),
+        current_without_inverter(readings, profile, flag_up),
+        beyond_granted(readings, profile).filter(|_| flag_up != Some(true)),
+    ];
+    let found = found.into_iter().flatten().chain(same_module(readings));
+    found.map(|what| Doubt::Contradiction { what }).collect()
+}
+
+fn good(readings: &[Reading], role: Role) -> Option<&Reading> {
+    let is = |r: &&Reading| r.role == role && r.quality == ReadingQuality::Good;
+    readings.iter().find(is)
+}
+
+/// Whether the unit's own flag for a silent inverter is up in the newest reading of it.
+fn flag_up(readings: &[Reading], profile: &Profile) -> Option<bool> {
+    let Some(id) = &profile.inverter.flag else {
+        return Some(good(readings, Role::InverterFlag)?.raw? != 0);
+    };
+    let flag = profile.flags.iter().find(|flag| flag.id == *id)?;
+    let word = readings
+        .iter()
+        .find(|r| r.point == flag.point && r.quality == ReadingQuality::Good)?;
+    Some(is_up(flag, word.raw?))
+}
+
+/// Time since the inverter was heard, s, and what may be added to it. A counter at the end of its range
+/// says "at least", which is no number.
+fn age(readings: &[Reading], profile: &Profile) -> Option<(f64, f64)> {
+    let reading = good(readings, Role::InverterAge)?;
+    if matches!(reading.raw?, 0x7fff | 0xffff | 0x7fff_ffff | 0xffff_ffff) {
+        return None;
+    }
+    let point = profile.points.iter().find(|p| p.id == reading.point)?;
+    let step = point.scale.value().abs();
+    let oldest = readings
+        .iter()
+        .filter(|r| is_of_link(r))
+        .filter_map(|r| r.age)
+        .max()?;
+    let skew = oldest.saturating_sub(reading.age?).as_secs_f64();
+    Some((
+        reading.number()?,
+        skew + profile.unit.refresh_s + step + 2.0,
+    ))
+}
+
+/// Readings that together tell about the inverter.
+fn is_of_link(reading: &Reading) -> bool {
+    matches!(
+        reading.role,
+        Role::AlarmWord
+            | Role::WarningWord
+            | Role::FaultCode
+            | Role::InverterFlag
+            | Role::InverterAge
+            | Role::Uptime
+    )
+}
+
+fn age_against_flag(
+    readings: &[Reading],
+    profile: &Profile,
+    flag_up: Option<bool>,
+) -> Option<Contradiction> {
+    let (age_s, slack) = age(readings, profile)?;
+    let silence_s = profile.inverter.silence_s;
+    let silence = f64::from(silence_s);
+    // Our own questions may have set the age of a unit that they feed.
+    let ours_cannot_feed = matches!(profile.inverter.fed_by, FedBy::Writes | FedBy::OtherPort);
+    match flag_up? {
+        false if age_s > 1.2 * silence + slack => {
+            Some(Contradiction::HeardLongAgo { age_s, silence_s })
+        }
+        true if ours_cannot_feed && age_s < 0.8 * silence - slack => {
+            Some(Contradiction::SilentJustHeard { age_s, silence_s })
+        }
+        _ => None,
+    }
+}
+
+fn age_against_uptime(readings: &[Reading], profile: &Profile) -> Option<Contradiction> {
+    let (age_s, slack) = age(readings, profile)?;
+    let uptime_s = first(readings, Role::Uptime)?;
+    (age_s > uptime_s + slack).then_some(Contradiction::HeardBeforePowerUp { age_s, uptime_s })
+}
+
+/// Current above which a pack is not at rest for certain, A.
+fn certain_current(profile: &Profile) -> f64 {
+    (2.0 * profile.unit.rest_current).max(1.5)
+}
+
+fn current_without_inverter(
+    readings: &[Reading],
+    profile: &Profile,
+    flag_up: Option<bool>,
+) -> Option<Contradiction> {
+    let amps = first(readings, Role::PackCurrent)?;
+    let dead = profile.unit.terminals_without_inverter == Terminals::Dead;
+    (dead && flag_up? && amps.abs() > certain_current(profile))
+        .then_some(Contradiction::CurrentWithoutInverter { amps })
+}
+
+/// The current of the pack, positive where it is being charged, A; nothing where the map does not say.
+pub(crate) fn charging(readings: &[Reading], profile: &Profile) -> Option<f64> {
+    let reading = good(readings, Role::PackCurrent)?;
+    let point = profile.points.iter().find(|p| p.id == reading.point)?;
+    let amps = reading.number()?;
+    Some(match point.positive? {
+        Positive::Charge => amps,
+        Positive::Discharge => -amps,
+    })
+}
+
+/// What the unit grants, with a quarter and the current of rest on it: limits follow the current slowly.
+fn beyond_granted(readings: &[Reading], profile: &Profile) -> Option<Contradiction> {
+    let amps = charging(readings, profile)?;
+    let is_charging = amps > 0.0;
+    let role = if is_charging {
+        Role::ChargeLimit
+    } else {
+        Role::DischargeLimit
+    };
+    let granted = first(readings, role)?.abs();
+    (amps.abs() > 1.25 * granted + certain_current(profile)).then_some(
+        Contradiction::BeyondGranted {
+            amps: amps.abs(),
+            granted,
+            charging: is_charging,
+        },
+    )
+}
+
+/// The same nameplate twice is one module read twice, or a copied number: not two modules for certain.
+fn same_module(readings: &[Reading]) -> Option<Contradiction> {
+    let serials = readings
+        .iter()
+        .filter(|r| r.role == Role::ModuleSerial && r.quality == ReadingQuality::Good);
+    let named: Vec<(&Reading, &packside_profiles::Foreign)> = serials
+        .filter_map(|r| match &r.value {
+            Some(Value::Text(text)) if !text.is_blank() => Some((r, text)),
+            _ => None,
+        })
+        .collect();
+    named.iter().enumerate().find_map(|(n, (reading, serial))| {
+        let (other, _) = named.iter().take(n).find(|(_, before)| before == serial)?;
+        Some(Contradiction::SameModule {
+            first: other.place.module,
+            second: reading.place.module,
+            serial: (*serial).clone(),
+        })
+    })
+}
