@@ -5,6 +5,17 @@
 use super::cause::CauseKind;
 use super::doubt::DoubtKind;
 
+/// What is known of a root: that a number shows what only a flag said, or where it lies, is news.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Known {
+    /// The number that decided.
+    pub number: bool,
+    /// In which module.
+    pub module: bool,
+    /// At which cell or sensor.
+    pub item: bool,
+}
+
 /// A verdict in one sentence.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Headline {
@@ -14,11 +25,15 @@ pub enum Headline {
     NotReady {
         /// Ids of the roots, the first one first.
         roots: Vec<&'static str>,
+        /// What is known of the first one.
+        known: Known,
     },
     /// A fault.
     Fault {
         /// Ids of the roots, the first one first.
         roots: Vec<&'static str>,
+        /// What is known of the first one.
+        known: Known,
         /// The map could not be recognised for certain.
         unconfirmed: bool,
     },

@@ -57,6 +57,7 @@ use crate::event::{Event, What};
 use crate::evidence::Seen;
 use crate::evidence::samples::{self, MemberEvidence};
 use crate::facts::fact::Line;
+use crate::facts::headline::Known;
 use crate::facts::judgement::{self, root_ids};
 use crate::facts::{
     Basis, Bus, Cause, Doubt, DoubtKind, Finding, Headline, Identity, Judgement, MemberSummary,
@@ -223,7 +224,7 @@ fn compose(
         bad_line(&bus, &line, unit).into_iter().chain(beside),
     );
     let headline = silent_packs(&members, &deciding)
-        .unwrap_or_else(|| headline(kind, &deciding, &doubts, root_ids(&findings)));
+        .unwrap_or_else(|| headline(kind, &deciding, &doubts, &findings));
     let without_roots = without_roots(&members);
     let gate_filled = members.iter().all(Member::fills_gate);
     let open = if kind == VerdictKind::Undecided {
@@ -459,13 +460,20 @@ fn headline(
     kind: VerdictKind,
     deciding: &[&Member],
     doubts: &[Doubt],
-    roots: Vec<&'static str>,
+    findings: &[Finding],
 ) -> Headline {
+    let roots = root_ids(findings);
+    let known = judgement::telling(findings).map_or_else(Known::default, |first| Known {
+        number: first.fact.has_deciding_number(),
+        module: first.place.module.is_some(),
+        item: first.place.item.is_some(),
+    });
     match kind {
         VerdictKind::Normal => Headline::InService,
-        VerdictKind::NotReady => Headline::NotReady { roots },
+        VerdictKind::NotReady => Headline::NotReady { roots, known },
         VerdictKind::Fault => Headline::Fault {
             roots,
+            known,
             unconfirmed: deciding.iter().any(|m| m.unconfirmed),
         },
         VerdictKind::AwaitingInverter => Headline::Waiting,

@@ -12,12 +12,13 @@ pub fn summary(judgement: &Judgement) -> String {
         Headline::InService => {
             "In service: the inverter is heard and no fault was found so far.".to_owned()
         }
-        Headline::NotReady { roots } => {
+        Headline::NotReady { roots, .. } => {
             format!("Not ready, no defect seen: {}.", of_roots(judgement, roots))
         }
         Headline::Fault {
             roots,
             unconfirmed: true,
+            ..
         } => format!(
             "Fault (unit not recognised for certain): {}.",
             of_roots(judgement, roots)

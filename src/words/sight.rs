@@ -7,6 +7,10 @@ use crate::facts::Share;
 use crate::facts::sight::{Count, Others, Sight, SightKind, Text};
 
 /// What was seen, with its numbers.
+#[expect(
+    clippy::too_many_lines,
+    reason = "one sentence for each kind, a split would only hide the match"
+)]
 pub(crate) fn sight(sight: &Sight) -> String {
     said(match sight {
         Sight::Nothing { questions } => format!("{questions} questions, not one byte came back"),
