@@ -164,6 +164,11 @@ impl Answer {
     pub const SKIPPED: &'static str = "skipped";
     /// Value of the storage step where the modules must not be connected.
     pub const QUARANTINE: &'static str = "never-charge-quarantine";
+
+    /// Whether it says that something is not in order.
+    pub fn says_no(&self) -> bool {
+        matches!(self.value.as_str(), Self::NO | Self::QUARANTINE)
+    }
 }
 
 /// What kind of link it is.

@@ -46,7 +46,10 @@ impl People {
         }
         let surplus = self.lamps.len().saturating_sub(MOST);
         self.lamps.drain(..surplus);
-        let surplus = self.answers.len().saturating_sub(MOST);
-        self.answers.drain(..surplus);
+        if self.answers.len() > MOST {
+            // What is not in order is forgotten last.
+            let in_order = self.answers.iter().position(|answer| !answer.says_no());
+            self.answers.remove(in_order.unwrap_or_default());
+        }
     }
 }

@@ -13,8 +13,8 @@ use crate::facts::judgement::{Finding, Source};
 
 /// The last answers to the steps, those that say "not in order".
 pub(crate) fn not_in_order(said: &People) -> Vec<Answer> {
-    let is_no = |answer: &&Answer| matches!(answer.value.as_str(), Answer::NO | Answer::QUARANTINE);
-    said.answers.iter().filter(is_no).cloned().collect()
+    let all = said.answers.iter();
+    all.filter(|answer| answer.says_no()).cloned().collect()
 }
 
 /// One finding for each.
