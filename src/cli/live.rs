@@ -17,14 +17,14 @@ use super::record::Record;
 use super::session::{self, Telling};
 use super::{out, places};
 use crate::drive::{self, Link, Sink};
-use crate::event::{Event, LinkFacts, Plugged, What, clock_breaks};
+use crate::event::{Event, LinkFacts, Plugged, What};
 use crate::facts::{Judgement, VerdictKind};
-use crate::judge::evidence_in;
+use crate::judge::resistance::current_sign;
 use crate::link::{Clock, ClockWatch, OpenError, Quiet, Target, wall};
 use crate::session::{End, Progress, Session, Task, Until, Word, may_wake};
 use crate::show::screen;
 use crate::visit::Measure;
-use crate::visit::load::{Fitted, LEAST_STEP, MARKS, Resistance, currents, fit, recorded};
+use crate::visit::load::{Fitted, LEAST_STEP, MARKS, Resistance, fit, recorded};
 use crate::visit::power_up::{self, Outcome, Pace};
 use crate::visit::swap;
 use crate::words;
@@ -140,8 +140,8 @@ impl<'a> Live<'a> {
 
     /// Whether the computer slept, or its clock was set, since a moment.
     fn clocks_broke_since(&self, began: Duration) -> bool {
-        let breaks = clock_breaks(&self.telling.events);
-        breaks.last().is_some_and(|broken| broken.at > began)
+        let broke_at = self.session.case().clocks_broke_at();
+        broke_at.is_some_and(|at| at > began)
     }
 
     /// A real link is opened once it is asked or listened to; a simulated one is open.
@@ -434,10 +434,8 @@ impl<'a> Live<'a> {
     /// When the unit was switched on, by its own uptime, s since the session began; nothing where it
     /// tells none.
     fn switched_on(&self) -> Option<f64> {
-        let unit = self.unit();
-        let evidence = evidence_in(&self.telling.events, self.profile);
-        let mine = evidence.iter().find(|e| e.unit == unit)?;
-        let (at, uptime) = mine.series(self.profile, Role::Uptime).pop()?;
+        let case = self.session.case();
+        let (at, uptime) = case.last_number(self.unit(), Role::Uptime)?;
         Some(at.as_secs_f64() - uptime)
     }
 
@@ -543,22 +541,14 @@ impl<'a> Live<'a> {
 
     /// The current read last, A, positive into the battery.
     fn last_current(&self) -> Option<f64> {
-        let unit = self.unit();
-        let evidence = evidence_in(&self.telling.events, self.profile);
-        let mine = evidence.iter().find(|e| e.unit == unit)?;
-        let (_, amperes) = currents(mine, self.profile).pop()?;
-        Some(amperes)
+        let case = self.session.case();
+        let (_, amperes) = case.last_number(self.unit(), Role::PackCurrent)?;
+        Some(current_sign(self.profile) * amperes)
     }
 
     /// States of the unit so far, since the clocks last went apart.
     fn states(&self) -> Vec<(Duration, StateKind)> {
-        let unit = self.unit();
-        let evidence = evidence_in(&self.telling.events, self.profile);
-        let mine = evidence.iter().find(|e| e.unit == unit);
-        let mut states = mine.map(|e| e.states(self.profile)).unwrap_or_default();
-        let broken = clock_breaks(&self.telling.events).pop();
-        states.retain(|(at, _)| broken.is_none_or(|broken| *at >= broken.at));
-        states
+        self.session.case().states(self.unit())
     }
 }
 

@@ -144,7 +144,7 @@ impl Seen {
         if before.is_some_and(|before| is_clock_break(before, now)) {
             self.clocks_broke_at = Some(at);
             for unit in self.units.values_mut() {
-                unit.begin_to_count(at);
+                unit.clocks_broke(at);
             }
         }
     }

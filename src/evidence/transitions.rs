@@ -3,6 +3,7 @@
 //!
 //! Does not: keep samples, or say what a change means.
 
+use std::collections::VecDeque;
 use std::time::Duration;
 
 use packside_profiles::StateKind;
@@ -90,6 +91,40 @@ impl Fell {
     pub(crate) fn soon_after(&self, asked_from: Duration, soon: Duration) -> Option<Duration> {
         self.down
             .filter(|_| self.last_up.saturating_sub(asked_from) < soon)
+    }
+}
+
+/// Most changes of the state that are remembered: the last ones.
+const STATES: usize = 64;
+
+/// The states that a unit was read in, one after the other.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(crate) struct States(VecDeque<(StateKind, Duration, Duration)>);
+
+impl States {
+    /// Takes the next reading.
+    pub(crate) fn take(&mut self, at: Duration, kind: StateKind) {
+        match self.0.back_mut() {
+            Some((last, _, until)) if *last == kind => *until = at,
+            _ => self.0.push_back((kind, at, at)),
+        }
+        if self.0.len() > STATES {
+            self.0.pop_front();
+        }
+    }
+
+    /// Forgets everything.
+    pub(crate) fn clear(&mut self) {
+        self.0.clear();
+    }
+
+    /// Each state with the first and, if there was another, the last reading of it.
+    pub(crate) fn read(&self) -> Vec<(Duration, StateKind)> {
+        let ends = self.0.iter().flat_map(|(kind, from, until)| {
+            let last = (from != until).then_some((*until, *kind));
+            std::iter::once((*from, *kind)).chain(last)
+        });
+        ends.collect()
     }
 }
 

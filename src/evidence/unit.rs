@@ -27,7 +27,7 @@ use super::map::Map;
 use super::questions::Questions;
 use super::samples::{Given, is_alone, offset_inside, usable, whole};
 use super::stamp::Stamp;
-use super::transitions::{Contacts, Fell, Uptime};
+use super::transitions::{Contacts, Fell, States, Uptime};
 use super::words::{Words, is_up, state_explains, word};
 use crate::ask::{Exchange, Outcome};
 use crate::wire::{Answer, Ask};
@@ -323,6 +323,8 @@ pub(crate) struct UnitMemory {
     pub(crate) heartbeat: Counter,
     /// It was read in its pre-charge since it last started.
     pub(crate) precharge_seen: bool,
+    /// The states that it was read in, since this session began or the clocks went apart.
+    pub(crate) states: States,
     /// When it stopped waiting under our questions.
     pub(crate) waits: Fell,
     /// Its flag of the silent inverter.
@@ -356,6 +358,7 @@ impl UnitMemory {
             counts_from,
             heartbeat: Counter::default(),
             precharge_seen: false,
+            states: States::default(),
             waits: Fell::default(),
             inverter: InverterFlag::default(),
             contacts: Contacts::default(),
@@ -460,8 +463,15 @@ impl UnitMemory {
         self.currents.clear();
         self.cells.forget_answers();
         self.contacts = Contacts::default();
+        self.states.clear();
         self.begin_to_count(Duration::ZERO);
         self.heartbeat = Counter::default();
+    }
+
+    /// The clocks went apart: how long anything took that was under way is not known.
+    pub(crate) fn clocks_broke(&mut self, at: Duration) {
+        self.states.clear();
+        self.begin_to_count(at);
     }
 
     /// From a moment of this session on evidence of the inverter and of the own counter counts anew.
@@ -684,6 +694,7 @@ impl UnitMemory {
             return;
         };
         self.precharge_seen |= kind == StateKind::Precharge;
+        self.states.take(at.at, kind);
         self.waits
             .take(at.at, kind == StateKind::Waiting, self.asked_from);
         if let Some(switches) = raw_of(self.followed.switches) {

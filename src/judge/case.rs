@@ -15,6 +15,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use packside_profiles::model::Profile;
+use packside_profiles::{Role, StateKind};
 
 use super::judge_seen;
 use crate::event::Event;
@@ -63,6 +64,25 @@ impl Case {
     /// The verdict at a moment of this session, no earlier than the last event pushed.
     pub fn verdict(&self, at: Duration) -> Judgement {
         judge_seen(&self.0, at)
+    }
+
+    /// States that a unit was read in since this session began, or since the clocks last went apart: the first
+    /// and the last reading of each, oldest first.
+    pub fn states(&self, unit: u8) -> Vec<(Duration, StateKind)> {
+        let unit = self.0.units.get(&unit);
+        unit.map(|unit| unit.states.read()).unwrap_or_default()
+    }
+
+    /// The last number that a unit gave for a role in this session, and when.
+    pub fn last_number(&self, unit: u8, role: Role) -> Option<(Duration, f64)> {
+        let (unit, profile) = (self.0.units.get(&unit)?, self.0.profile()?);
+        let (when, number) = unit.first(profile, role)?.number?;
+        Some((when.within(unit.session)?, number))
+    }
+
+    /// The last moment of this session at which the clocks had gone apart.
+    pub fn clocks_broke_at(&self) -> Option<Duration> {
+        self.0.clocks_broke_at
     }
 
     /// How many units it knows.
