@@ -21,11 +21,12 @@ mod visits;
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use packside::judge::judge;
 use packside::recording::read_from;
-use packside::show::page::{Options, Reader, Source, moment_of, page, session_of};
+use packside::show::page::{Courses, Options, Reader, Source, moment_of, page, session_of};
 use visits::{Plan, record, stack};
 
 const RUNS: usize = 5;
@@ -76,13 +77,15 @@ fn stages(path: &Path) {
     told("load the map");
     let judgement = judge(&session.events, Some(&profile), moment_of(session));
     told("judge");
+    let courses = Courses::of(session, Some(&Arc::new(profile.clone())));
+    told("courses");
     let source = Source {
         recording: &recording,
         session,
         profile: Some(&profile),
         profile_sha256: "",
         judgement: &judgement,
-        talk: None,
+        courses: &courses,
         pictures: &[],
     };
     let options = Options {

@@ -13,15 +13,15 @@ use sha2::{Digest as _, Sha256};
 use super::failure::{Failure, LOCAL, USAGE};
 use super::reach::Loaded;
 use super::{out, record};
-use crate::ask::Talk;
 use crate::event::What;
+use crate::evidence::Ended;
 use crate::facts::Judgement;
-use crate::judge::judge;
+use crate::judge::{Case, judge};
 use crate::recording::{Recording, Session, Shown};
 use crate::show::json::compare::Compared;
 use crate::show::json::report::{Report, Verified};
 use crate::show::json::{self, Check};
-use crate::show::page::{self, Options, Picture, Reader, Source};
+use crate::show::page::{self, Courses, Options, Picture, Reader, Source};
 
 /// Exit code where something does not hold.
 const BROKEN: u8 = 7;
@@ -73,7 +73,7 @@ enum ReaderArg {
 struct Opened {
     recording: Recording,
     loaded: Option<Loaded>,
-    talk: Option<Talk>,
+    courses: Courses,
     judgement: Judgement,
     pictures: Vec<Picture>,
 }
@@ -158,12 +158,12 @@ impl Opened {
                 Some(Loaded::new(profile, &recorded.text))
             }
         };
-        let judgement = shown_last(&recording, session, loaded.as_ref());
+        let (judgement, courses) = shown_last(&recording, session, loaded.as_ref());
         let pictures = pictures(path, &recording);
         Ok(Self {
             recording,
             loaded,
-            talk: None,
+            courses,
             judgement,
             pictures,
         })
@@ -176,7 +176,7 @@ impl Opened {
             profile: self.loaded.as_ref().map(|l| &l.profile),
             profile_sha256: self.loaded.as_ref().map_or("", |l| l.sha256.as_str()),
             judgement: &self.judgement,
-            talk: self.talk.as_ref(),
+            courses: &self.courses,
             pictures: &self.pictures,
         })
     }
@@ -204,23 +204,35 @@ impl Opened {
 }
 
 /// What the verdict displayed last in a session is today, from the lines before it; where none was, what
-/// the whole session gives.
-fn shown_last(recording: &Recording, session: &Session, loaded: Option<&Loaded>) -> Judgement {
+/// the whole session gives. Beside it what the values of that session did over time.
+fn shown_last(
+    recording: &Recording,
+    session: &Session,
+    loaded: Option<&Loaded>,
+) -> (Judgement, Courses) {
     let profile = loaded.map(|loaded| Arc::new(loaded.profile.clone()));
     let (mut shown_so_far, mut judgement) = (0, None);
-    recording.replay(profile.as_ref(), |number, shown, case| {
-        let is_meant = recording
-            .sessions
-            .get(number)
-            .is_some_and(|one| std::ptr::eq(one, session));
-        if is_meant {
+    let mut courses = Courses::default();
+    let is_meant = |number: usize| {
+        let one = recording.sessions.get(number);
+        one.is_some_and(|one| std::ptr::eq(one, session))
+    };
+    let ended = |number, one: Ended<'_>| {
+        if is_meant(number) {
+            courses.take(&one, profile.as_deref());
+        }
+    };
+    let shown = |number, shown: &Shown, case: &Case| {
+        if is_meant(number) {
             shown_so_far += 1;
             if shown_so_far == session.shown.len() {
                 judgement = Some(case.verdict(shown.at));
             }
         }
-    });
-    judgement.unwrap_or_else(|| judge(&session.events, profile.as_deref(), None))
+    };
+    recording.replay_telling(profile.as_ref(), shown, ended);
+    let whole = || judge(&session.events, profile.as_deref(), None);
+    (judgement.unwrap_or_else(whole), courses)
 }
 
 /// Photographs that lie beside the recording, are not too large, and fit their hash.

@@ -27,4 +27,4 @@ pub(crate) mod transitions;
 pub(crate) mod unit;
 pub(crate) mod words;
 
-pub(crate) use seen::Seen;
+pub(crate) use seen::{Ended, Seen};

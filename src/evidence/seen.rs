@@ -28,6 +28,15 @@ use crate::event::{Event, What, clock_offset_ms, is_clock_break};
 /// Most units of which others ask, as long as we asked none.
 const UNITS: usize = 32;
 
+/// A question that ended, as it is told beside judging.
+pub(crate) struct Ended<'a> {
+    pub(crate) exchange: &'a Exchange,
+    /// We asked it.
+    pub(crate) is_own: bool,
+    /// What is known of the unit now.
+    pub(crate) unit: Option<&'a UnitMemory>,
+}
+
 /// Everything that judging draws from.
 #[derive(Debug, Clone)]
 pub(crate) struct Seen {
@@ -86,6 +95,11 @@ impl Seen {
 
     /// Takes the next event.
     pub(crate) fn take(&mut self, event: &Event) {
+        self.take_telling(event, &mut |_| {});
+    }
+
+    /// Takes the next event, and tells each exchange that it ends.
+    pub(crate) fn take_telling(&mut self, event: &Event, ended: &mut dyn FnMut(Ended<'_>)) {
         self.last = Some(event.at);
         if event.what.is_link() {
             self.last_link = self.last;
@@ -101,7 +115,7 @@ impl Seen {
         // The bytes of an answer count as answered: what they end is taken first.
         let mut told = Vec::new();
         self.talking.take(event, &mut |one| told.push(one));
-        told.into_iter().for_each(|one| self.tell(one));
+        told.into_iter().for_each(|one| self.tell(one, ended));
         self.line.take(event);
     }
 
@@ -109,7 +123,7 @@ impl Seen {
     pub(crate) fn begin_session(&mut self) {
         let mut told = Vec::new();
         self.talking.finish(&mut |one| told.push(one));
-        told.into_iter().for_each(|one| self.tell(one));
+        told.into_iter().for_each(|one| self.tell(one, &mut |_| {}));
         self.session = self.session.saturating_add(1);
         self.talking = Talking::new();
         self.line = Line::default();
@@ -149,10 +163,22 @@ impl Seen {
         }
     }
 
-    fn tell(&mut self, told: Told) {
+    fn tell(&mut self, told: Told, ended: &mut dyn FnMut(Ended<'_>)) {
+        let mut take = |exchange: &Exchange, is_own: bool| {
+            if is_own {
+                self.own(exchange);
+            } else {
+                self.answered(exchange, false);
+            }
+            ended(Ended {
+                exchange,
+                is_own,
+                unit: self.units.get(&exchange.ask.unit),
+            });
+        };
         match told {
-            Told::Own(exchange) => self.own(&exchange),
-            Told::Overheard(exchange) => self.answered(&exchange, false),
+            Told::Own(exchange) => take(&exchange, true),
+            Told::Overheard(exchange) => take(&exchange, false),
             Told::Request(at, unit) => {
                 self.line.request(at, unit);
                 self.asked_by_others.insert(unit);

@@ -400,12 +400,16 @@ impl UnitMemory {
 
     /// What is known of the first instance with this role.
     pub(crate) fn first(&self, profile: &Profile, role: Role) -> Option<&Track> {
+        self.tracks.get(self.place(profile, role)?)
+    }
+
+    /// Where the first instance with this role stands in the layout.
+    pub(crate) fn place(&self, profile: &Profile, role: Role) -> Option<usize> {
         let has_role = |instance: &Instance| {
             let point = profile.points.get(instance.point);
             point.is_some_and(|point| point.role == role)
         };
-        let index = self.layout.instances.iter().position(has_role)?;
-        self.tracks.get(index)
+        self.layout.instances.iter().position(has_role)
     }
 
     /// The last usable number of the first instance with this role.

@@ -19,7 +19,7 @@ use packside_profiles::{Role, StateKind};
 
 use super::judge_seen;
 use crate::event::Event;
-use crate::evidence::Seen;
+use crate::evidence::{Ended, Seen};
 use crate::facts::Judgement;
 
 /// One unit (or rack) under one map.
@@ -53,6 +53,11 @@ impl Case {
     /// Takes the next event.
     pub fn push(&mut self, event: &Event) {
         self.0.take(event);
+    }
+
+    /// Takes the next event, and tells each question that it ends.
+    pub(crate) fn push_telling(&mut self, event: &Event, ended: &mut dyn FnMut(Ended<'_>)) {
+        self.0.take_telling(event, ended);
     }
 
     /// The moment that is judged where none is given: that of the last event on the link, else of the

@@ -13,6 +13,7 @@ use packside_profiles::model::Profile;
 
 use super::{Afresh, Recording, Session, Shown};
 use crate::event::{Event, What};
+use crate::evidence::Ended;
 use crate::judge::Case;
 
 impl Recording {
@@ -21,14 +22,25 @@ impl Recording {
     pub fn replay(
         &self,
         profile: Option<&Arc<Profile>>,
+        shown: impl FnMut(usize, &Shown, &Case),
+    ) -> Case {
+        self.replay_telling(profile, shown, |_, _| {})
+    }
+
+    /// The same; `ended` is told every question that ended, with the number of its session.
+    pub(crate) fn replay_telling(
+        &self,
+        profile: Option<&Arc<Profile>>,
         mut shown: impl FnMut(usize, &Shown, &Case),
+        mut ended: impl FnMut(usize, Ended<'_>),
     ) -> Case {
         let mut case = Case::new(profile.cloned());
         for (number, session) in self.sessions.iter().enumerate() {
             if number > 0 {
                 case.begin_session();
             }
-            case = session.replay(profile, case, |told, case| shown(number, told, case));
+            let shown = |told: &Shown, case: &Case| shown(number, told, case);
+            case = session.replay(profile, case, shown, |one| ended(number, one));
         }
         case
     }
@@ -41,6 +53,7 @@ impl Session {
         profile: Option<&Arc<Profile>>,
         mut whole: Case,
         mut told: impl FnMut(&Shown, &Case),
+        mut ended: impl FnMut(Ended<'_>),
     ) -> Case {
         let mut fresh: Option<Case> = None;
         let mut first_opened: Option<Event> = None;
@@ -69,7 +82,7 @@ impl Session {
             if let Some(fresh) = &mut fresh {
                 fresh.push(&event);
             }
-            whole.push(&event);
+            whole.push_telling(&event, &mut ended);
         }
         whole
     }

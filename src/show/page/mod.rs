@@ -34,13 +34,13 @@ pub(crate) mod words;
 pub use compare::{Comparison, Unequal, compare};
 pub use compare_page::comparison_page;
 pub use document::page;
+pub use series::Courses;
 pub use verify::{Broken, verify};
 
 use std::time::Duration;
 
 use packside_profiles::Profile;
 
-use crate::ask::Talk;
 use crate::event::{Event, What};
 use crate::facts::Judgement;
 use crate::recording::{Recording, Session};
@@ -91,8 +91,8 @@ pub struct Source<'a> {
     pub profile_sha256: &'a str,
     /// The result.
     pub judgement: &'a Judgement,
-    /// Questions and answers of the whole session, where judging has paired them already.
-    pub talk: Option<&'a Talk>,
+    /// Values of the whole session over time.
+    pub courses: &'a Courses,
     /// Pictures that were found beside the recording.
     pub pictures: &'a [Picture],
 }

@@ -5,17 +5,20 @@
 //!
 //! Does not: smooth or invent. Of every stretch of time the lowest and the highest value stay.
 
-use std::borrow::Cow;
+use std::collections::BTreeMap;
+use std::sync::Arc;
 use std::time::Duration;
 
 use packside_profiles::model::Profile;
 use packside_profiles::{Role, Value};
 
 use super::Source;
-use crate::ask::{Exchange, Outcome, Silence, Talk};
+use crate::ask::{Exchange, Outcome, Silence};
 use crate::event::{Event, What};
-use crate::evidence::map::count_points;
-use crate::evidence::samples::{self, Given, MemberEvidence};
+use crate::evidence::Ended;
+use crate::evidence::samples::Given;
+use crate::evidence::unit::UnitMemory;
+use crate::judge::Case;
 use crate::recording::Session;
 use crate::visit::load::MARKS;
 
@@ -81,8 +84,7 @@ pub(crate) struct Series {
 }
 
 /// Roles that are drawn over time.
-const DRAWN: [Role; 9] = [
-    Role::State,
+const DRAWN: [Role; 8] = [
     Role::PackVoltage,
     Role::TerminalVoltage,
     Role::PackCurrent,
@@ -97,40 +99,28 @@ impl Series {
     /// Takes them from the session that the report is about.
     pub(crate) fn of(source: &Source) -> Self {
         let session = source.session;
-        let events = &session.events;
+        let courses = source.courses;
         let mut series = Self {
-            span: events.span().unwrap_or_default(),
+            span: session.events.span().unwrap_or_default(),
+            asked: thin_asked(courses.asked.clone()),
             ..Self::default()
         };
         series.take_notes(session);
-        let talk = source
-            .talk
-            .map_or_else(|| Cow::Owned(Talk::of(events)), Cow::Borrowed);
-        series.asked = thin_asked(talk.own.iter().map(asked).collect());
-        let Some(profile) = source.profile else {
-            return series;
-        };
-        let drawn = only_drawn(profile);
-        for member in samples::gather(talk.all(), &drawn) {
-            series.take_member(&member, &drawn);
-        }
-        series
-    }
-
-    fn take_member(&mut self, member: &MemberEvidence, profile: &Profile) {
-        for role in DRAWN.into_iter().filter(|role| *role != Role::State) {
-            let dots = thin(&member.series(profile, role));
-            if !dots.is_empty() {
-                self.curves.push(Curve {
-                    unit: member.unit,
-                    role,
-                    dots,
-                });
+        for (unit, course) in &courses.units {
+            for (role, dots) in DRAWN.into_iter().zip(&course.dots) {
+                if !dots.is_empty() {
+                    series.curves.push(Curve {
+                        unit: *unit,
+                        role,
+                        dots: thin(dots),
+                    });
+                }
+            }
+            if series.states.is_empty() {
+                series.states.clone_from(&course.states);
             }
         }
-        if self.states.is_empty() {
-            self.states = states(member, profile);
-        }
+        series
     }
 
     fn take_notes(&mut self, session: &Session) {
@@ -170,48 +160,103 @@ fn note(at: Duration, text: String) -> Note {
     Note { at, text }
 }
 
-/// The profile with nothing but what is drawn and what is needed to decode it: eight hours of every
-/// cell would fill the memory for no picture.
-fn only_drawn(profile: &Profile) -> Profile {
-    let mut drawn = profile.clone();
-    let counts = count_points(profile);
-    drawn.points.retain(|point| {
-        DRAWN.contains(&point.role)
-            || counts.contains(&point.id)
-            || matches!(
-                point.role,
-                Role::ModuleCount | Role::ScaleFactor | Role::MapMark
-            )
-    });
-    drawn
+/// What became of every question, and every value that is drawn: gathered while a session is judged.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Courses {
+    asked: Vec<Asked>,
+    /// By unit address.
+    units: BTreeMap<u8, Course>,
 }
 
-/// Changes of the state, by the names of the profile.
-fn states(member: &MemberEvidence, profile: &Profile) -> Vec<(Duration, String)> {
-    let mut states: Vec<(Duration, String)> = Vec::new();
-    let found = member
-        .each(profile)
-        .find(|(_, point, _)| point.role == Role::State);
-    let Some((_, point, samples)) = found else {
-        return states;
-    };
-    for sample in samples {
-        let Given::Decoded(decoded) = &sample.what else {
-            continue;
-        };
-        let Some(Value::Code(code)) = decoded.value else {
-            continue;
-        };
-        let known = point.values.iter().find(|value| value.is == code);
-        let name = known.map_or_else(
-            || format!("unknown state {code}"),
-            |v| v.name.clean().into_owned(),
-        );
-        if states.last().is_none_or(|(_, last)| *last != name) {
-            states.push((sample.at, name));
+/// Values of one unit.
+#[derive(Debug, Clone, Default, PartialEq)]
+struct Course {
+    /// Places of what is drawn in its layout, and of the state; for as many instances as it has.
+    places: Option<(usize, [Option<usize>; DRAWN.len()], Option<usize>)>,
+    /// By role.
+    dots: [Vec<Dot>; DRAWN.len()],
+    /// Changes of the state: from when, name.
+    states: Vec<(Duration, String)>,
+}
+
+impl Courses {
+    /// Those of one session alone.
+    pub fn of(session: &Session, profile: Option<&Arc<Profile>>) -> Self {
+        let mut courses = Self::default();
+        let mut case = Case::new(profile.cloned());
+        for event in &session.events {
+            case.push_telling(&event, &mut |ended| {
+                courses.take(&ended, profile.map(Arc::as_ref));
+            });
+        }
+        courses
+    }
+
+    /// Takes a question that ended.
+    pub(crate) fn take(&mut self, ended: &Ended<'_>, profile: Option<&Profile>) {
+        if ended.is_own {
+            self.asked.push(asked(ended.exchange));
+        }
+        if let (Some(unit), Some(profile)) = (ended.unit, profile) {
+            let course = self.units.entry(unit.unit).or_default();
+            course.take(unit, ended.exchange.ended_at, profile);
         }
     }
-    states
+}
+
+impl Course {
+    /// Takes what the answer that was complete at this moment says.
+    fn take(&mut self, unit: &UnitMemory, at: Duration, profile: &Profile) {
+        let instances = unit.layout.instances.len();
+        let (_, places, state) = match self.places {
+            Some(known) if known.0 == instances => known,
+            _ => {
+                let known = (
+                    instances,
+                    DRAWN.map(|role| unit.place(profile, role)),
+                    unit.place(profile, Role::State),
+                );
+                *self.places.insert(known)
+            }
+        };
+        for (place, dots) in places.into_iter().zip(&mut self.dots) {
+            let track = place.and_then(|place| unit.tracks.get(place));
+            let number = track.and_then(|track| track.number);
+            if let Some((when, number)) = number
+                && when.within(unit.session) == Some(at)
+                && dots.last().is_none_or(|(last, _)| *last != at)
+            {
+                dots.push((at, number));
+            }
+        }
+        if let Some(name) = state.and_then(|state| state_at(unit, state, at, profile))
+            && self.states.last().is_none_or(|(_, last)| *last != name)
+        {
+            self.states.push((at, name));
+        }
+    }
+}
+
+/// The state in the answer that was complete at this moment, by the names of the profile.
+fn state_at(unit: &UnitMemory, place: usize, at: Duration, profile: &Profile) -> Option<String> {
+    let last = unit.tracks.get(place)?.last.as_ref()?;
+    let Given::Decoded(decoded) = &last.what else {
+        return None;
+    };
+    let Some(Value::Code(code)) = decoded.value else {
+        return None;
+    };
+    if last.at.within(unit.session) != Some(at) {
+        return None;
+    }
+    let point = profile
+        .points
+        .get(unit.layout.instances.get(place)?.point)?;
+    let known = point.values.iter().find(|value| value.is == code);
+    Some(known.map_or_else(
+        || format!("unknown state {code}"),
+        |value| value.name.clean().into_owned(),
+    ))
 }
 
 fn asked(exchange: &Exchange) -> Asked {
