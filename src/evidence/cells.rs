@@ -83,7 +83,8 @@ impl Cells {
         };
         let earlier = || self.newest.iter().filter(together);
         if self.odd.is_none() {
-            self.odd = earlier().find_map(|one| odd_one(&pairs(one, &answer), layout));
+            let mut moved = earlier().filter(|one| any_far(one, &answer));
+            self.odd = moved.find_map(|one| odd_one(&pairs(one, &answer), layout));
         }
         let largest = self.step.as_ref().map_or(0.0, LoadStep::change);
         let change = |one: &CellAnswer| Some((one.current? - answer.current?).abs());
@@ -129,6 +130,13 @@ impl LoadStep {
     }
 }
 
+/// Whether a cell may have moved far from one answer to the other: most never do, and are not looked at any
+/// closer.
+fn any_far(one: &CellAnswer, other: &CellAnswer) -> bool {
+    let far = |(from, to): (&f64, &f64)| (to - from).abs() >= FURTHER;
+    one.cells != other.cells || one.volts.iter().zip(&other.volts).any(far)
+}
+
 /// Cells that both answers have: place in the layout, one voltage and the other.
 fn pairs(one: &CellAnswer, other: &CellAnswer) -> Vec<(u16, f64, f64)> {
     let known = |(_, from, to): &(u16, f64, f64)| !from.is_nan() && !to.is_nan();
@@ -151,8 +159,7 @@ fn pairs(one: &CellAnswer, other: &CellAnswer) -> Vec<(u16, f64, f64)> {
 /// The cell that moved much further than the middle one, and the same way.
 fn odd_one(moves: &[(u16, f64, f64)], layout: &Layout) -> Option<Moved> {
     let by = |(_, from, to): &(u16, f64, f64)| to - from;
-    let any_far = moves.iter().any(|one| by(one).abs() >= FURTHER);
-    if moves.len() < SISTERS || !any_far {
+    if moves.len() < SISTERS {
         return None;
     }
     let mut moves = moves.to_vec();

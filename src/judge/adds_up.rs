@@ -5,7 +5,7 @@
 use packside_profiles::model::{CrossCheckKind, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
-use super::measure::{finding, first};
+use super::shared::{finding, first};
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Compared, Looks, Pair};
 use crate::facts::judgement::{Finding, Reading, ReadingQuality};

@@ -7,7 +7,8 @@
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Role};
 
-use super::measure::{TOUCH_LIMIT_V, finding, first};
+use super::measure::TOUCH_LIMIT_V;
+use super::shared::{finding, first};
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{
     Caution, Compared, Deed, Fact, FactKind, First, Flagged, Follows, Measured, Switches,

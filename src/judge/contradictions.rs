@@ -11,7 +11,7 @@ use packside_profiles::model::{FedBy, Positive, Profile, Terminals};
 use packside_profiles::{Role, Value};
 
 use super::flags::is_up;
-use super::measure::first;
+use super::shared::first;
 use crate::facts::doubt::{Contradiction, Doubt};
 use crate::facts::judgement::{Reading, ReadingQuality};
 

@@ -8,10 +8,11 @@ use packside_profiles::model::{LiesIn, Limits, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
 use super::contradictions::charging;
+use super::shared::{finding, first};
 use super::{adds_up, notices};
 use crate::facts::doubt::Doubt;
-use crate::facts::fact::{Deed, Fact, Limit, Measured, PointIndex, Side, Spot, Switches};
-use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality, Source};
+use crate::facts::fact::{Fact, Limit, Measured, PointIndex, Side, Spot, Switches};
+use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality};
 use crate::statistics::median;
 
 /// What the numbers of one member say.
@@ -334,14 +335,6 @@ fn settle(measured: &mut Numbers, readings: &[Reading], profile: &Profile) {
     }
 }
 
-/// The good number of the first reading with a role.
-pub(crate) fn first(readings: &[Reading], role: Role) -> Option<f64> {
-    readings
-        .iter()
-        .find(|r| r.role == role)
-        .and_then(Reading::number)
-}
-
 /// Whether the pack carries no current worth speaking of and balances nothing.
 pub(crate) fn at_rest(readings: &[Reading], profile: &Profile) -> bool {
     let balancing = readings
@@ -462,50 +455,3 @@ fn terminals(
 // Source: UN R100: high voltage is above 60 V DC (as reprinted)
 /// Above this a voltage at open terminals is worth a warning, V.
 pub(super) const TOUCH_LIMIT_V: f64 = 60.0;
-
-/// A finding from numbers.
-pub(crate) fn finding(
-    class: Class,
-    severity: Severity,
-    unit: u8,
-    place: Place,
-    fact: impl Into<Fact>,
-) -> Finding {
-    Finding {
-        fact: fact.into(),
-        id: class.id(),
-        class: Some(class),
-        severity,
-        source: Source::Measured,
-        root: severity == Severity::Alarm,
-        follows_from: None,
-        lies_in: lies_in(class),
-        clears: None,
-        unit,
-        place,
-        to_do: Deed::Usual(class).alone(),
-        since: None,
-        returned: false,
-        sure: Certainty::Proven,
-        disposition: None,
-    }
-}
-
-/// Where a measured violation usually lies; a starting point, not a proof.
-pub(crate) fn lies_in(class: Class) -> LiesIn {
-    match class {
-        Class::CellOverVoltage
-        | Class::CellUnderVoltage
-        | Class::CellBelowMinimum
-        | Class::CellImbalance
-        | Class::CellResistance => LiesIn::Module,
-        Class::UnderTemperature
-        | Class::LowCharge
-        | Class::PackUnderVoltage
-        | Class::OverTemperature => LiesIn::SiteCondition,
-        Class::SensorFault | Class::ConfigurationFault => LiesIn::Connection,
-        Class::ControlUnitFault => LiesIn::ControlUnit,
-        Class::ChargingOutside => LiesIn::InverterSide,
-        _ => LiesIn::Unknown,
-    }
-}

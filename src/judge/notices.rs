@@ -5,8 +5,7 @@ use packside_profiles::{Place, Role};
 
 use super::identity::version;
 use super::inverter::InverterLink;
-use super::plausible::FLAT;
-use super::shared::{value_text, we_hold_its_socket};
+use super::shared::{FLAT, value_text, we_hold_its_socket};
 use crate::event::LinkFacts;
 use crate::facts::fact::{Deed, Fact, FamilyIndex, Remark};
 use crate::facts::judgement::{Certainty, Finding, Reading, Source};

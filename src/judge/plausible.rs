@@ -3,15 +3,14 @@
 //! Input: readings of one member at one moment, and how they came. Output: findings with the number
 //! that decided, and doubts. Does not: test limits (see `measure`) or sums (see `adds_up`).
 
-use std::ops::RangeInclusive;
 use std::time::Duration;
 
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Role};
 
-use super::measure::{finding, first};
 use super::notices::notice;
 use super::resistance::{fit, step_seen};
+use super::shared::{FLAT, finding, first};
 use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Compared, Contradicts, Deed, Fact, Measured, PointIndex, Remark, Spot};
@@ -334,10 +333,6 @@ fn current_while_open(seen: &mut Plausible, readings: &[Reading], profile: &Prof
     found.lies_in = LiesIn::Unknown;
     seen.findings.push(found);
 }
-
-/// Within these voltages at rest the LFP curve tells nothing about the charge, V.
-// Kind: common practice
-pub(super) const FLAT: RangeInclusive<f64> = 3.15..=3.45;
 
 /// State of charge against the voltage at rest, only where the curve is steep.
 ///

@@ -7,9 +7,9 @@ use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Role, Value};
 
 use super::contradictions::charging;
-use super::measure::first;
 use super::member::Member;
 use super::notices::notice;
+use super::shared::first;
 use crate::facts::doubt::{Contradiction, Doubt};
 use crate::facts::fact::{Compared, Fact, FactKind};
 use crate::facts::judgement::{Reading, Source, VerdictKind, Why};

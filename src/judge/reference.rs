@@ -7,8 +7,8 @@ use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Needs};
 
 use super::causes::TABLE;
-use super::measure;
 use super::next::NOT_TESTED;
+use super::shared;
 use crate::facts::doubt::DoubtKind;
 use crate::facts::fact::{FactKind, REMARKS};
 use crate::facts::judgement::{Certainty, Disposition, VerdictKind};
@@ -195,7 +195,7 @@ fn of_class(class: Class) -> Entry {
         return told;
     }
     Entry {
-        lies_in: Some(measure::lies_in(class)),
+        lies_in: Some(shared::lies_in(class)),
         to_do: words::usual(class).to_owned(),
         ..told
     }

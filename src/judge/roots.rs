@@ -177,7 +177,7 @@ fn transport(findings: &mut Vec<Finding>) {
 
 #[cfg(test)]
 mod tests {
-    use super::super::measure::finding;
+    use super::super::shared::finding;
     use super::*;
     use crate::facts::fact::Measured;
     use packside_profiles::Place;

@@ -12,7 +12,7 @@
 use packside_profiles::model::{Profile, Severity};
 use packside_profiles::{Class, Place, Role};
 
-use super::measure::finding;
+use super::shared::finding;
 use crate::evidence::cells::FURTHER;
 use crate::evidence::unit::UnitMemory;
 use crate::facts::fact::{Compared, Fact};

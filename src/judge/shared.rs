@@ -1,14 +1,17 @@
-//! What the judging of all members has in common.
+//! What the judging of all members has in common, and what all rules of it use.
 //!
 //! Does not: judge.
 
+use std::ops::RangeInclusive;
 use std::time::Duration;
 
-use packside_profiles::Value;
-use packside_profiles::model::Profile;
+use packside_profiles::model::{LiesIn, Profile, Severity};
+use packside_profiles::{Class, Place, Role, Value};
 
 use crate::event::{Answer, LinkFacts, Plugged};
 use crate::evidence::Seen;
+use crate::facts::fact::{Deed, Fact};
+use crate::facts::judgement::{Certainty, Finding, Reading, Source};
 
 /// A lamp and the pattern it showed.
 pub(crate) type Sighting = (String, String);
@@ -53,3 +56,62 @@ pub(crate) fn value_text(value: &Value) -> String {
 pub(crate) fn we_hold_its_socket(facts: Option<&LinkFacts>) -> bool {
     facts.is_some_and(|f| f.plugged == Some(Plugged::InsteadOfInverter))
 }
+
+/// The good number of the first reading with a role.
+pub(crate) fn first(readings: &[Reading], role: Role) -> Option<f64> {
+    readings
+        .iter()
+        .find(|r| r.role == role)
+        .and_then(Reading::number)
+}
+
+/// A finding from numbers.
+pub(crate) fn finding(
+    class: Class,
+    severity: Severity,
+    unit: u8,
+    place: Place,
+    fact: impl Into<Fact>,
+) -> Finding {
+    Finding {
+        fact: fact.into(),
+        id: class.id(),
+        class: Some(class),
+        severity,
+        source: Source::Measured,
+        root: severity == Severity::Alarm,
+        follows_from: None,
+        lies_in: lies_in(class),
+        clears: None,
+        unit,
+        place,
+        to_do: Deed::Usual(class).alone(),
+        since: None,
+        returned: false,
+        sure: Certainty::Proven,
+        disposition: None,
+    }
+}
+
+/// Where a measured violation usually lies; a starting point, not a proof.
+pub(crate) fn lies_in(class: Class) -> LiesIn {
+    match class {
+        Class::CellOverVoltage
+        | Class::CellUnderVoltage
+        | Class::CellBelowMinimum
+        | Class::CellImbalance
+        | Class::CellResistance => LiesIn::Module,
+        Class::UnderTemperature
+        | Class::LowCharge
+        | Class::PackUnderVoltage
+        | Class::OverTemperature => LiesIn::SiteCondition,
+        Class::SensorFault | Class::ConfigurationFault => LiesIn::Connection,
+        Class::ControlUnitFault => LiesIn::ControlUnit,
+        Class::ChargingOutside => LiesIn::InverterSide,
+        _ => LiesIn::Unknown,
+    }
+}
+
+/// Within these voltages at rest the LFP curve tells nothing about the charge, V.
+// Kind: common practice
+pub(crate) const FLAT: RangeInclusive<f64> = 3.15..=3.45;

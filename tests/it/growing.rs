@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use packside::event::Event;
-use packside::facts::Judgement;
+use packside::facts::{Judgement, ReadingQuality, VerdictKind};
 use packside::judge::{Case, any_events, judge};
 use packside::recording::Events;
 use packside::simulated::rehearsal::Rehearsal;
@@ -81,10 +81,83 @@ fn grown_case_is_what_its_events_give_at_every_cut() {
     assert!(compared > 0);
 }
 
+/// Events of one look at a scenario, with its map.
+fn one_look(name: &str) -> (Vec<Event>, Arc<Profile>) {
+    let scenario = Scenario::find(name).unwrap();
+    let profile = scenario.load_map(None).unwrap().profile;
+    let mut rehearsal = Rehearsal::open(&scenario, &profile, scenario.look_at, None);
+    (rehearsal.look().to_vec(), Arc::new(profile))
+}
+
+/// A case with these events as sessions one after the other.
+fn sessions(profile: &Arc<Profile>, all: &[&[Event]]) -> Case {
+    let mut case = Case::new(Some(Arc::clone(profile)));
+    for (number, events) in all.iter().enumerate() {
+        if number > 0 {
+            case.begin_session();
+        }
+        events.iter().for_each(|event| case.push(event));
+    }
+    case
+}
+
+#[test]
+fn nothing_read_in_an_earlier_session_is_good_in_the_next() {
+    let (events, profile) = one_look("hv-waiting");
+    let now = sessions(&profile, &[&events]);
+    let good = |judgement: &Judgement| {
+        let readings = judgement.readings.iter();
+        readings
+            .filter(|r| r.quality == ReadingQuality::Good)
+            .count()
+    };
+    assert!(good(&now.verdict(now.moment())) > 50);
+    let later = sessions(&profile, &[&events, &[]]);
+    let judgement = later.verdict(Duration::from_secs(1));
+    assert_eq!(good(&judgement), 0);
+    assert_eq!(judgement.verdict.kind, VerdictKind::Undecided);
+    assert!(
+        judgement
+            .readings
+            .iter()
+            .all(|reading| reading.age.is_none())
+    );
+}
+
+#[test]
+fn same_unit_in_a_second_session_is_judged_as_in_the_first() {
+    for name in ["hv-waiting", "hv-cold", "rack-waiting"] {
+        let (events, profile) = one_look(name);
+        let once = sessions(&profile, &[&events]);
+        let twice = sessions(&profile, &[&events, &events]);
+        let kind = |case: &Case| case.verdict(case.moment()).verdict.kind;
+        assert_eq!(kind(&once), kind(&twice), "{name}");
+    }
+}
+
+#[test]
+fn alarm_of_an_earlier_session_is_not_forgotten_and_another_unit_is_noticed() {
+    let (fault, profile) = one_look("hv-insulation-low-behind-switches");
+    let (waits, _) = one_look("hv-waiting");
+    let case = sessions(&profile, &[&fault, &waits]);
+    let judgement = case.verdict(case.moment());
+    assert!(
+        !matches!(
+            judgement.verdict.kind,
+            VerdictKind::Normal | VerdictKind::AwaitingInverter
+        ),
+        "{:?}",
+        judgement.verdict
+    );
+}
+
 /// The fuzz entry point, from seeds: events in any order, times that go back, any bytes.
 #[test]
 fn any_events_hold_the_bounds_and_panic_nowhere() {
-    for seed in 0..60u64 {
+    // `PACKSIDE_SEEDS=100000` for the long run.
+    let seeds = std::env::var("PACKSIDE_SEEDS").ok();
+    let seeds = seeds.map_or(60, |text| text.parse().unwrap());
+    for seed in 0..seeds {
         let mut next = numbers(seed);
         let length = 200 + next() % 4000;
         let data: Vec<u8> = (0..length).map(|_| (next() & 0xff) as u8).collect();
