@@ -61,6 +61,8 @@ pub(crate) struct Line {
     pub(crate) unanswered: Unanswered,
     /// The link was lost.
     pub(crate) was_lost: bool,
+    /// And is not back.
+    pub(crate) is_lost: bool,
     /// How well it does.
     pub(crate) health: Counting,
     /// The last event, but for what people answer: that may be said long after.
@@ -88,7 +90,8 @@ impl Line {
                     self.unanswered.take(bytes);
                 }
             }
-            What::Lost { .. } => self.was_lost = true,
+            What::Lost { .. } => (self.was_lost, self.is_lost) = (true, true),
+            What::Back => self.is_lost = false,
             What::Listening(true) => self.listens_from = Some(event.at),
             What::Listening(false) => {
                 self.listened = self.listened();

@@ -13,6 +13,7 @@
 
 pub(crate) mod cells;
 pub(crate) mod current;
+pub(crate) mod excursion;
 pub(crate) mod health;
 pub(crate) mod heartbeat;
 pub(crate) mod line;

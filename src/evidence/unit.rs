@@ -22,6 +22,7 @@ use packside_profiles::{
 
 use super::cells::{CellAnswer, Cells};
 use super::current::Currents;
+use super::excursion::Excursion;
 use super::heartbeat::Counter;
 use super::map::Map;
 use super::questions::Questions;
@@ -58,6 +59,8 @@ pub(crate) struct Track {
     pub(crate) number: Option<(Stamp, f64)>,
     /// The usable number before that.
     pub(crate) before: Option<f64>,
+    /// When it was beyond an alarm limit, if it ever was.
+    pub(crate) excursion: Option<Box<Excursion>>,
     /// The question that gave the last sample.
     from: Option<usize>,
     kept: Option<Box<Kept>>,
@@ -140,6 +143,10 @@ impl Track {
                 }
         });
         last + kept
+            + self
+                .excursion
+                .as_ref()
+                .map_or(0, |_| size_of::<Excursion>())
     }
 
     /// Whether it was read in the answer that was complete at this moment.
@@ -162,6 +169,15 @@ impl Track {
         let new = usable(&what);
         self.keep(at, &what, new, map, point);
         if let Some(new) = new {
+            if point.1.valid_when.is_none() {
+                Excursion::take(
+                    &mut self.excursion,
+                    at,
+                    new,
+                    point.1,
+                    map.profile.cell.as_ref(),
+                );
+            }
             self.before = self.number.map(|(_, number)| number);
             self.number = Some((at, new));
         }
@@ -233,6 +249,15 @@ impl Track {
         let Some(last) = &mut self.last else { return };
         last.at = at;
         if let Some(new) = usable(&last.what) {
+            if self.excursion.is_some() && point.1.valid_when.is_none() {
+                Excursion::take(
+                    &mut self.excursion,
+                    at,
+                    new,
+                    point.1,
+                    map.profile.cell.as_ref(),
+                );
+            }
             self.before = Some(new);
             self.number = Some((at, new));
         }
@@ -311,6 +336,8 @@ pub(crate) struct UnitMemory {
     pub(crate) tracks: Vec<Track>,
     /// Valid answers of the unit, its exceptions included, those of a gateway not.
     pub(crate) answered: u32,
+    /// Questions in a row, up to now, that nothing answered for it.
+    pub(crate) misses: u32,
     /// The session that goes on.
     pub(crate) session: u32,
     /// When our first question of this session went out to it.
@@ -352,6 +379,7 @@ impl UnitMemory {
             followed: Followed::of(&layout, map),
             layout,
             answered: 0,
+            misses: 0,
             session,
             asked_from: None,
             uptime: Uptime::default(),
@@ -442,6 +470,11 @@ impl UnitMemory {
         let at = Stamp {
             session: self.session,
             at: exchange.ended_at,
+        };
+        self.misses = match &exchange.outcome {
+            Outcome::Answered(_) => 0,
+            Outcome::Exception(code) if !matches!(code, 0x0a | 0x0b) => 0,
+            _ => self.misses.saturating_add(1),
         };
         match &exchange.outcome {
             Outcome::Answered(answer) => {
@@ -662,6 +695,34 @@ impl UnitMemory {
         self.inverter_flag(at, map);
         self.cells_of(number, at);
         self.before_silence(number, at, map);
+        self.valid_numbers(at, map);
+    }
+
+    /// Numbers that mean something only while another point says so: an insulation monitor in its self-test
+    /// shows nothing.
+    fn valid_numbers(&mut self, at: Stamp, map: &Map) {
+        for (index, point) in map.profile.points.iter().enumerate() {
+            let Some(condition) = &point.valid_when else {
+                continue;
+            };
+            let first_of = |index: usize| self.followed.first_of.get(&index).copied();
+            let points = map.profile.points.iter();
+            let other = points.clone().position(|p| p.id == condition.point);
+            let raw = other.and_then(first_of).and_then(|other| {
+                match &self.tracks.get(other)?.last.as_ref()?.what {
+                    Given::Decoded(decoded) => Some(decoded.raw),
+                    Given::Refused(_) => None,
+                }
+            });
+            let is_valid = raw.is_some_and(|raw| condition.is.contains(&raw));
+            let Some(track) = first_of(index).and_then(|own| self.tracks.get_mut(own)) else {
+                continue;
+            };
+            if let Some(number) = track.number_of(at).filter(|_| is_valid) {
+                let cell = map.profile.cell.as_ref();
+                Excursion::take(&mut track.excursion, at, number, point, cell);
+            }
+        }
     }
 
     /// The unit has restarted: what it says of itself counts anew.

@@ -100,6 +100,18 @@ closed! {
             /// When it was last seen up; nothing where that was in an earlier session.
             at: Option<Duration>,
         } = "seen-earlier";
+        /// The unit answered, and does not any more.
+        GoneSilent {
+            /// Questions in a row without an answer.
+            misses: u32,
+            /// The link itself is gone.
+            lost: bool,
+        } = "gone-silent";
+        /// A number was beyond its limit earlier and is not now.
+        WasBeyond {
+            /// What the finding is.
+            found: Fact,
+        } = "was-beyond";
         /// The terminals carry voltage although the switches are reported open.
         Terminals {
             /// What the finding is.
@@ -383,12 +395,14 @@ impl DoubtKind {
             | Self::MayHide
             | Self::OfTwoMoments
             | Self::PerhapsCache
+            | Self::GoneSilent
             | Self::PackSilent => Gate::Unfilled,
             Self::LampContradicts
             | Self::AnsweredNo
             | Self::Unexplained
             | Self::BeforeItsCause
             | Self::SeenEarlier
+            | Self::WasBeyond
             | Self::Terminals
             | Self::CurrentWhileOpen
             | Self::SpreadUnderLoad
@@ -414,11 +428,13 @@ impl DoubtKind {
             | Self::Unexplained
             | Self::BeforeItsCause
             | Self::SeenEarlier
+            | Self::WasBeyond
             | Self::SpreadUnderLoad
             | Self::LowByFlagOnly
             | Self::OfTwoMoments
             | Self::FaultStateOnly
             | Self::Contradiction
+            | Self::GoneSilent
             | Self::NotInService => Step::LookAgain,
             Self::NotAsked => Step::LetItBeRead,
             Self::LampContradicts => Step::LampAgain,
@@ -444,6 +460,7 @@ impl Doubt {
         match self {
             Self::LampContradicts { found }
             | Self::AnsweredNo { found }
+            | Self::WasBeyond { found }
             | Self::Terminals { found }
             | Self::CurrentWhileOpen { found }
             | Self::SpreadUnderLoad { found }

@@ -240,6 +240,17 @@ facts! {
             /// Whether no current flowed and nothing balanced.
             at_rest: bool,
         }
+        /// a number was beyond an alarm limit earlier in these looks and is not now
+        WasBeyond = "was-beyond" {
+            /// Which reading.
+            at: Spot,
+            /// The furthest number.
+            number: f64,
+            /// The limit.
+            limit: Limit,
+            /// When it was last beyond.
+            last: Duration,
+        }
         /// the unit is being charged while a sensor is outside of the temperatures at which it may be
         ChargesOutside = "charges-outside" {
             /// The sensor furthest outside.
@@ -647,6 +658,7 @@ impl Measured {
             | Self::UnreadableCell { at, .. }
             | Self::UnreadableSensor { at, .. }
             | Self::ChargesOutside { at, .. }
+            | Self::WasBeyond { at, .. }
             | Self::Jumped { at, .. } => vec![*at],
             Self::TooFarApart {
                 point, low, high, ..

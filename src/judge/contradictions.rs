@@ -7,10 +7,11 @@
 //! - The allowances are common practice: a fifth of the silence time, and what reading one after the
 //!   other, the refresh of the unit and one step of its clock may add.
 
-use packside_profiles::model::{FedBy, Positive, Profile, Terminals};
+use packside_profiles::model::{FedBy, Profile, Terminals};
 use packside_profiles::{Role, Value};
 
 use super::flags::is_up;
+use super::measure::charging;
 use super::shared::first;
 use crate::facts::doubt::{Contradiction, Doubt};
 use crate::facts::judgement::{Reading, ReadingQuality};
@@ -120,17 +121,6 @@ fn current_without_inverter(
     let dead = profile.unit.terminals_without_inverter == Terminals::Dead;
     (dead && flag_up? && amps.abs() > certain_current(profile))
         .then_some(Contradiction::CurrentWithoutInverter { amps })
-}
-
-/// The current of the pack, positive where it is being charged, A; nothing where the map does not say.
-pub(crate) fn charging(readings: &[Reading], profile: &Profile) -> Option<f64> {
-    let reading = good(readings, Role::PackCurrent)?;
-    let point = profile.points.iter().find(|p| p.id == reading.point)?;
-    let amps = reading.number()?;
-    Some(match point.positive? {
-        Positive::Charge => amps,
-        Positive::Discharge => -amps,
-    })
 }
 
 /// What the unit grants, with a quarter and the current of rest on it: limits follow the current slowly.

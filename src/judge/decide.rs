@@ -38,10 +38,16 @@ const ABOVE_MINIMUM: f64 = 0.1;
 // Kind: common practice
 const EMPTY_SPREAD: f64 = 0.3;
 
-/// Whether low cells are those of a pack that is empty and no more: all of them known, alike, well above
-/// the absolute minimum, and nothing drains them any further.
+/// Whether low cells are those of a pack that is empty and no more: alike, well above the absolute minimum,
+/// and nothing drains them any further. Cells that were not read keep the gate shut by themselves.
 fn only_empty(readings: &[Reading], minimum: f64, profile: &Profile) -> bool {
-    let cells = || readings.iter().filter(|r| r.role == Role::CellVoltage);
+    let of_cells = |r: &&Reading| {
+        matches!(
+            r.role,
+            Role::CellVoltage | Role::CellVoltageMin | Role::CellVoltageMax
+        )
+    };
+    let cells = || readings.iter().filter(of_cells);
     let volts = || cells().filter_map(Reading::number);
     let (low, high) = (
         volts().fold(f64::INFINITY, f64::min),
@@ -52,10 +58,8 @@ fn only_empty(readings: &[Reading], minimum: f64, profile: &Profile) -> bool {
         .find(|r| r.role == Role::Switches)
         .and_then(|r| r.raw)
         .is_some_and(|raw| raw & profile.unit.switches_closed == profile.unit.switches_closed);
-    let known = cells().all(|r| r.number().is_some());
-    known
-        && !closed
-        && (cells().next().is_none()
+    !closed
+        && (volts().next().is_none()
             || (low >= minimum + ABOVE_MINIMUM && high - low <= EMPTY_SPREAD))
 }
 

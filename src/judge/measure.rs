@@ -4,10 +4,9 @@
 //! Only good, fresh readings are measured. A cell that cannot be read is itself a finding: it
 //! cannot be shown to be above the never-charge-below voltage.
 
-use packside_profiles::model::{LiesIn, Limits, Profile, Severity};
+use packside_profiles::model::{LiesIn, Limits, Positive, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
-use super::contradictions::charging;
 use super::shared::{finding, first};
 use super::{adds_up, notices};
 use crate::facts::doubt::Doubt;
@@ -65,6 +64,17 @@ pub(crate) fn measure(
     measured.findings.extend(charges_outside(readings, profile));
     terminals(&mut measured, readings, profile, state, terminals_before);
     measured
+}
+
+/// The current of the pack, positive where it is being charged, A; nothing where the map does not say.
+pub(crate) fn charging(readings: &[Reading], profile: &Profile) -> Option<f64> {
+    let reading = readings.iter().find(|r| r.role == Role::PackCurrent)?;
+    let point = profile.points.iter().find(|p| p.id == reading.point)?;
+    let amps = reading.number()?;
+    Some(match point.positive? {
+        Positive::Charge => amps,
+        Positive::Discharge => -amps,
+    })
 }
 
 /// Charging while any sensor is outside of the temperatures at which cells may be charged: what plates
@@ -183,7 +193,7 @@ fn together(findings: &mut Vec<Finding>, readings: &[Reading]) {
 }
 
 /// The class of a number below (`low`) or above its limit.
-fn class_of(role: Role, low: bool) -> Option<Class> {
+pub(crate) fn class_of(role: Role, low: bool) -> Option<Class> {
     Some(match (role, low) {
         (Role::CellVoltage | Role::CellVoltageMax, false) => Class::CellOverVoltage,
         (Role::CellVoltage | Role::CellVoltageMin, true) => Class::CellUnderVoltage,

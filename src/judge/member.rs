@@ -14,7 +14,8 @@ use super::inverter::{InverterLink, link};
 use super::shared::Shared;
 use super::sightings;
 use super::{
-    answers, beside, contradictions, flags, gate, measure, notices, plausible, roots, sag,
+    answers, beside, contradictions, flags, gate, measure, notices, plausible, remembered, roots,
+    sag,
 };
 use crate::event::LinkFacts;
 use crate::evidence::heartbeat::Pulse;
@@ -204,6 +205,9 @@ impl Facts {
         );
         findings.extend(self.plausible.findings.clone());
         let own = &self.flagged.findings;
+        let earlier = remembered::excursions(evidence, profile, shared.moment);
+        doubts.extend(remembered::doubts(&earlier));
+        findings.extend(earlier);
         findings.extend(sag::gives_way(evidence, &self.readings, profile, own));
         let (inverter, readings) = (&self.inverter, &self.readings);
         notices::add(
@@ -239,6 +243,7 @@ impl Facts {
         doubts.extend(self.plausible.doubts.clone());
         doubts.extend(unknown_state(self.state.as_ref()));
         doubts.extend(contradictions::contradictions(readings, profile));
+        doubts.extend(gone_silent(evidence, shared.seen.line.is_lost));
         frozen(
             &mut findings,
             &mut doubts,
@@ -276,6 +281,16 @@ fn steady(
     let until = moment.saturating_sub(newest);
     let moved = evidence.currents.moved(from, until);
     moved.is_some_and(|moved| moved <= 2.0 * profile.unit.rest_current)
+}
+
+/// So many questions in a row without an answer are no accident.
+// Kind: common practice
+const MISSES: u32 = 3;
+
+/// No clean verdict from before the link was lost or the unit fell silent.
+fn gone_silent(unit: &UnitMemory, lost: bool) -> Option<Doubt> {
+    let misses = unit.misses;
+    (lost || misses >= MISSES).then_some(Doubt::GoneSilent { misses, lost })
 }
 
 /// Behind a counter that stands still every value is stale, whatever its age.

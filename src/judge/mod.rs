@@ -39,6 +39,7 @@ mod notices;
 mod plausible;
 mod rack;
 pub mod reference;
+mod remembered;
 pub mod resistance;
 mod roots;
 mod sag;
@@ -142,6 +143,7 @@ pub fn by_looking_again(open: &Doubt) -> bool {
         Doubt::NotRead { .. }
             | Doubt::NotAsked { .. }
             | Doubt::HeartbeatUnseen
+            | Doubt::GoneSilent { .. }
             | Doubt::NotInService { .. }
             | Doubt::Terminals { .. }
             | Doubt::CurrentWhileOpen { .. }

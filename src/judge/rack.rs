@@ -6,7 +6,7 @@
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Role, Value};
 
-use super::contradictions::charging;
+use super::measure::charging;
 use super::member::Member;
 use super::notices::notice;
 use super::shared::first;

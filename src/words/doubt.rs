@@ -71,6 +71,10 @@ fn contradiction(what: &Contradiction) -> String {
 }
 
 /// What is open, in one sentence.
+#[expect(
+    clippy::too_many_lines,
+    reason = "one arm a doubt: a list is read more easily than parts of it"
+)]
 pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
     said(match doubt {
         Doubt::TwoUnits { sign } => two_units(sign),
@@ -82,6 +86,7 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
         Doubt::NothingThere { role } => format!("the profile has no point for {role}"),
         Doubt::LampContradicts { found }
         | Doubt::AnsweredNo { found }
+        | Doubt::WasBeyond { found }
         | Doubt::Terminals { found }
         | Doubt::CurrentWhileOpen { found }
         | Doubt::SpreadUnderLoad { found }
@@ -89,6 +94,12 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
         | Doubt::PerhapsCache { found }
         | Doubt::PacksUnlike { found } => return fact(found, profile),
         Doubt::Contradiction { what } => contradiction(what),
+        Doubt::GoneSilent { lost: true, .. } => {
+            "the link is gone: what is shown is from before, look at the cable, the adapter or the gateway first".to_owned()
+        }
+        Doubt::GoneSilent { misses, .. } => format!(
+            "the unit answered and is silent now, {misses} questions in a row: what is shown is from before"
+        ),
         Doubt::UndefinedBit { what } => undefined(what),
         Doubt::MayHide {
             point,
@@ -287,6 +298,7 @@ pub(crate) fn doubt_in_short(kind: DoubtKind) -> &'static str {
         DoubtKind::Unexplained => "a status is up and nothing explains it",
         DoubtKind::BeforeItsCause => "a status was up before the inverter fell silent",
         DoubtKind::SeenEarlier => "an alarm was up earlier and is not now",
+        DoubtKind::WasBeyond => "a number was beyond its limit earlier and is not now",
         DoubtKind::Terminals => "the terminals are live although the switches are reported open",
         DoubtKind::CurrentWhileOpen => {
             "current is reported although the switches are reported open"
@@ -304,11 +316,16 @@ pub(crate) fn doubt_in_short(kind: DoubtKind) -> &'static str {
         DoubtKind::NotInService => "the inverter is heard, yet the unit is not in service",
         DoubtKind::PackSilent => "a pack gives no answer",
         DoubtKind::Contradiction => "the unit contradicts itself",
+        DoubtKind::GoneSilent => "it answered, and does not any more",
         DoubtKind::PacksUnlike => "packs that may connect have unlike voltages",
     }
 }
 
 /// What a kind means, for the reference.
+#[expect(
+    clippy::too_many_lines,
+    reason = "one arm a doubt: a list is read more easily than parts of it"
+)]
 pub(crate) fn doubt_means(kind: DoubtKind) -> &'static str {
     match kind {
         DoubtKind::TwoUnits => {
@@ -322,6 +339,9 @@ pub(crate) fn doubt_means(kind: DoubtKind) -> &'static str {
         }
         DoubtKind::NotAsked => {
             "a required point was asked for by nobody: we asked nothing, and whoever asks on this line does not want it"
+        }
+        DoubtKind::GoneSilent => {
+            "the link is gone, or the last questions got no answer: no verdict rests on what was read before"
         }
         DoubtKind::Contradiction => {
             "two things that the unit says cannot be true together: one of them hides something"
@@ -337,6 +357,9 @@ pub(crate) fn doubt_means(kind: DoubtKind) -> &'static str {
         DoubtKind::Unexplained => "a status is up and nothing explains it",
         DoubtKind::BeforeItsCause => {
             "a status was up before the inverter fell silent, so the silence does not explain it"
+        }
+        DoubtKind::WasBeyond => {
+            "a number was beyond its alarm limit a while ago: that it is good again does not say why"
         }
         DoubtKind::SeenEarlier => {
             "an alarm was up earlier and is not now, and nothing shows that it is over"

@@ -192,6 +192,18 @@ fn measured(fact: &Measured, profile: &Profile) -> String {
                 beyond(*limit, &unit(worst.point, profile)),
             )
         }
+        Measured::WasBeyond {
+            at,
+            number,
+            limit,
+            last,
+        } => format!(
+            "{} was {} at {:.0} s, {}, and is good again: does it return?",
+            name(*at, profile),
+            value(*at, *number),
+            last.as_secs_f64(),
+            beyond(*limit, &unit(at.point, profile)),
+        ),
         Measured::ChargesOutside {
             at,
             celsius,
