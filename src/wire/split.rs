@@ -183,13 +183,15 @@ impl Splitter {
     }
 
     fn cut(&mut self, length: usize, kind: SpanKind) -> Option<Span> {
-        let bytes: Vec<u8> = self.bytes.drain(..length.min(self.bytes.len())).collect();
-        let stamps: Vec<Stamp> = self.stamps.drain(..length.min(self.stamps.len())).collect();
+        let length = length.min(self.bytes.len());
+        let first = *self.stamps.first()?;
+        let last = *self.stamps.get(length.checked_sub(1)?)?;
+        self.stamps.drain(..length);
         Some(Span {
             kind,
-            bytes,
-            first: *stamps.first()?,
-            last: *stamps.last()?,
+            bytes: self.bytes.drain(..length).collect(),
+            first,
+            last,
         })
     }
 }
