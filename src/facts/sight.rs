@@ -1,6 +1,6 @@
 //! What can be seen of a bus or of an inverter link, as one closed list, each with its numbers.
 //!
-//! A [`Sights`] holds each kind at most once. Sights that come from the same happening are set once, the
+//! A `Sights` holds each kind at most once. Sights that come from the same happening are set once, the
 //! most telling one (see `bus::observe`), so that nothing counts twice when causes are weighed. Does not:
 //! weigh them (see `judge::causes`).
 

@@ -1,6 +1,6 @@
 //! The same calls for whoever may block: one link to a thread, and virtual time.
 //!
-//! Does not: wait for a connection that must be awaited ([`at_once`] says so).
+//! Does not: wait for a connection that must be awaited (`at_once` says so).
 
 use std::time::Duration;
 

@@ -33,7 +33,7 @@ pub(super) enum Stage {
     Wait(Duration),
     /// Asking is over; then this end.
     Stopped(End),
-    /// Between two looks of [`Task::Rounds`].
+    /// Between two looks of `Task::Rounds`.
     Round,
 }
 

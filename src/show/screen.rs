@@ -196,7 +196,7 @@ pub fn section<'a>(out: &mut String, title: &str, lines: impl Iterator<Item = &'
     }
 }
 
-/// Writes a text in lines of at most [`WIDTH`] columns.
+/// Writes a text in lines of at most `WIDTH` columns.
 pub fn wrap(out: &mut String, text: &str, first: &str, rest: &str) {
     let mut line = first.to_owned();
     let mut empty = true;
