@@ -44,7 +44,9 @@ pub(crate) fn unwritten() -> Option<&'static str> {
 /// Says something that is not the result.
 pub(crate) fn say(text: &str) {
     let mut stderr = std::io::stderr().lock();
-    let _ = writeln!(stderr, "{}", tame(text));
+    // Nothing said here is coloured, and a line that goes on for ever is nobody's.
+    let lines: Vec<Cow<'_, str>> = text.lines().map(packside_profiles::clean).collect();
+    let _ = writeln!(stderr, "{}", lines.join("\n"));
 }
 
 /// Lines of text and colours; whatever else would act on a terminal is replaced.
