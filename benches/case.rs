@@ -3,8 +3,8 @@
 //!     cargo bench --bench case              one day, a look every ten seconds
 //!     cargo bench --bench case -- 2         two hours
 //!
-//! The unit is simulated in virtual time; only taking the events and judging is measured. Processor time
-//! is that of this thread where the system tells it, else the time that passes.
+//! The unit is simulated in virtual time; only taking the events and judging is measured, by the time that
+//! passes around both: a busy machine makes these figures larger, never smaller.
 
 #![allow(
     clippy::print_stdout,
@@ -26,7 +26,7 @@ use packside_profiles::Role;
 use packside_profiles::model::Profile;
 use packside_simulator::Scenario;
 
-/// From the begin of one look to that of the next.
+/// From the start of one look to that of the next.
 const EVERY: Duration = Duration::from_secs(10);
 const TEN_MINUTES: Duration = Duration::from_secs(600);
 const HOUR: Duration = Duration::from_secs(3600);
