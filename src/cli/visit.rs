@@ -22,7 +22,9 @@ use crate::event::{Answer, Event, Plugged, What};
 use crate::link::wall;
 use crate::show::{json, screen};
 use crate::visit::answers::{self, Answers};
-use crate::visit::{Kind, Lamps, Measure, Step, Visit, in_words, lamps_in, steps, understand};
+use crate::visit::{
+    AnswerKind, Lamps, Measure, Step, Visit, in_words, lamps_in, steps, understand,
+};
 use crate::wire::hex;
 use end::End;
 
@@ -234,7 +236,7 @@ fn walk<'a>(
         {
             tell(&line_of(&answer));
         }
-        if let Kind::Lamps(_) = step.kind {
+        if let AnswerKind::Lamps(_) = step.kind {
             live.sees(lamps_in(&answer.value));
         }
         if step.id == "plugged" {
@@ -268,7 +270,7 @@ const INTRODUCTION: [&str; 2] = [
 const KEYS: &str = "s skip, b back, p photo, q stop";
 
 fn is_typed(step: &Step) -> bool {
-    !matches!(step.kind, Kind::Storage | Kind::Measured(_))
+    !matches!(step.kind, AnswerKind::Storage | AnswerKind::Measured(_))
 }
 
 /// What answers this step.
@@ -284,7 +286,7 @@ fn given(
             Some(why.to_owned()),
         ));
     }
-    if step.kind == Kind::Storage {
+    if step.kind == AnswerKind::Storage {
         return Ok(match visit.storage() {
             Some(judged) => {
                 let (low, high) = judged.charge_now;
@@ -306,7 +308,7 @@ fn given(
             }
             Ok(match answers.answers.get(&step.id) {
                 Some((value, note)) => Given::Answer(value.clone(), note.clone()),
-                None if matches!(step.kind, Kind::Measured(_)) => Given::Measure,
+                None if matches!(step.kind, AnswerKind::Measured(_)) => Given::Measure,
                 None => Given::Answer(
                     Answer::SKIPPED.to_owned(),
                     Some("not in the answers file".to_owned()),
@@ -335,18 +337,24 @@ fn ask(visit: &Visit<'_>, step: &Step) -> Given {
     }
     loop {
         let typed = match &step.kind {
-            Kind::Confirm => prompt::key(&format!("   y in order, n not; {KEYS} > "), "ynsbpq"),
-            Kind::Measured(_) => prompt::key(&format!("   y begin; {KEYS} > "), "ysbpq"),
-            Kind::OneOf(choices) => {
+            AnswerKind::Confirm => {
+                prompt::key(&format!("   y in order, n not; {KEYS} > "), "ynsbpq")
+            }
+            AnswerKind::Measured(_) => prompt::key(&format!("   y begin; {KEYS} > "), "ysbpq"),
+            AnswerKind::OneOf(choices) => {
                 for (n, (_, text)) in choices.iter().enumerate() {
                     out::say(&format!("   {}  {text}", n + 1));
                 }
                 let digits: String = ('1'..='9').take(choices.len()).collect();
                 prompt::key(&format!("   number; {KEYS} > "), &format!("{digits}sbpq"))
             }
-            Kind::Number { unit, .. } => prompt::line(&format!("   in {unit}, Enter; {KEYS} > ")),
-            Kind::Lamps(known) => lamps(known),
-            Kind::Words | Kind::Storage => prompt::line(&format!("   in words, Enter; {KEYS} > ")),
+            AnswerKind::Number { unit, .. } => {
+                prompt::line(&format!("   in {unit}, Enter; {KEYS} > "))
+            }
+            AnswerKind::Lamps(known) => lamps(known),
+            AnswerKind::Words | AnswerKind::Storage => {
+                prompt::line(&format!("   in words, Enter; {KEYS} > "))
+            }
         };
         let Typed::Text(typed) = typed else {
             return Given::Stop;
@@ -363,9 +371,9 @@ fn ask(visit: &Visit<'_>, step: &Step) -> Given {
                 Typed::Text(_) => {}
                 Typed::Stop => return Given::Stop,
             },
-            _ if matches!(step.kind, Kind::Measured(_)) => return Given::Measure,
+            _ if matches!(step.kind, AnswerKind::Measured(_)) => return Given::Measure,
             typed => match understand(step, typed) {
-                Ok(value) if value != Answer::YES && step.kind == Kind::Confirm => {
+                Ok(value) if value != Answer::YES && step.kind == AnswerKind::Confirm => {
                     return match reason("   what is not in order? ") {
                         Some(note) => Given::Answer(value, Some(note)),
                         None => Given::Stop,
@@ -455,7 +463,7 @@ fn cannot_measure(source: &Source, failure: &Failure) -> Option<Given> {
 }
 
 fn measured(live: &mut Live<'_>, visit: &Visit<'_>, step: &Step) -> Result<Ended, Failure> {
-    let Kind::Measured(measure) = step.kind else {
+    let AnswerKind::Measured(measure) = step.kind else {
         return Err(failure(USAGE, "usage", "nothing to measure here", None));
     };
     let (value, mut why) = live.measure(measure)?;

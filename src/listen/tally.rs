@@ -176,7 +176,7 @@ impl Summary {
 }
 
 #[derive(Debug, Clone, Default)]
-struct Kind {
+struct PollCount {
     requests: u32,
     answered: u32,
     exceptions: u32,
@@ -184,7 +184,7 @@ struct Kind {
     gaps: VecDeque<Duration>,
 }
 
-impl Kind {
+impl PollCount {
     fn gaps(&self) -> Vec<Duration> {
         self.gaps.iter().copied().collect()
     }
@@ -195,7 +195,7 @@ impl Kind {
 pub(super) struct Tally {
     pub(super) bytes: u64,
     summary: Summary,
-    kinds: BTreeMap<Asked, Kind>,
+    kinds: BTreeMap<Asked, PollCount>,
     times: VecDeque<Duration>,
     longest: Option<Duration>,
     /// When the last request was heard, and what it was, until it is answered.

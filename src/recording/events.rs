@@ -15,7 +15,7 @@ use crate::wire::Ask;
 /// Events in the order in which they were recorded.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Events {
-    /// What the wire did, one after the other; see `Kind`.
+    /// What the wire did, one after the other; see `PackedKind`.
     packed: Vec<u8>,
     /// The others.
     beside: Vec<Event>,
@@ -28,7 +28,7 @@ pub struct Events {
 /// First byte of a packed event. Behind it stand numbers of seven bits a byte, the lowest first:
 /// the time since the event before (zigzag: it may be earlier), then what the kind has.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Kind {
+enum PackedKind {
     /// Length, bytes.
     In,
     /// Length, bytes.
@@ -47,15 +47,15 @@ impl Events {
             self.first_ns = at;
         }
         match &event.what {
-            What::In(bytes) => self.traffic(Kind::In, at, bytes),
-            What::Out(bytes) => self.traffic(Kind::Out, at, bytes),
+            What::In(bytes) => self.traffic(PackedKind::In, at, bytes),
+            What::Out(bytes) => self.traffic(PackedKind::Out, at, bytes),
             What::Asked {
                 exchange,
                 ask,
                 transaction,
                 deadline,
             } => {
-                self.begin(Kind::Asked, at);
+                self.begin(PackedKind::Asked, at);
                 self.number((*exchange).into());
                 self.number(ask.unit.into());
                 self.number(transaction.map_or(0, |t| u64::from(t) + 1));
@@ -63,7 +63,7 @@ impl Events {
                 self.bytes(&ask.encode_pdu());
             }
             _ => {
-                self.packed.push(Kind::Beside as u8);
+                self.packed.push(PackedKind::Beside as u8);
                 self.beside.push(event);
             }
         }
@@ -101,12 +101,12 @@ impl Events {
         }
     }
 
-    fn traffic(&mut self, kind: Kind, at: u64, bytes: &[u8]) {
+    fn traffic(&mut self, kind: PackedKind, at: u64, bytes: &[u8]) {
         self.begin(kind, at);
         self.bytes(bytes);
     }
 
-    fn begin(&mut self, kind: Kind, at: u64) {
+    fn begin(&mut self, kind: PackedKind, at: u64) {
         self.packed.push(kind as u8);
         let apart = at.wrapping_sub(self.last_ns).cast_signed();
         self.number(((apart << 1) ^ (apart >> 63)).cast_unsigned());
@@ -201,15 +201,15 @@ impl Iterator for Iter<'_> {
     fn next(&mut self) -> Option<Event> {
         let (kind, rest) = self.packed.split_first()?;
         self.packed = rest;
-        if *kind == Kind::Beside as u8 {
+        if *kind == PackedKind::Beside as u8 {
             let event = self.beside.next()?.clone();
             self.last_ns = nanos(event.at);
             return Some(event);
         }
         let at = self.time()?;
         let what = match *kind {
-            kind if kind == Kind::In as u8 => What::In(self.bytes()?.to_vec()),
-            kind if kind == Kind::Out as u8 => What::Out(self.bytes()?.to_vec()),
+            kind if kind == PackedKind::In as u8 => What::In(self.bytes()?.to_vec()),
+            kind if kind == PackedKind::Out as u8 => What::Out(self.bytes()?.to_vec()),
             _ => self.asked()?,
         };
         Some(Event { at, what })

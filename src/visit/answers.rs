@@ -19,7 +19,7 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::{Kind, Step, understand};
+use super::{AnswerKind, Step, understand};
 use crate::event::Answer;
 
 /// Answers by step.
@@ -46,29 +46,29 @@ pub fn template(steps: &[Step]) -> String {
     let mut text = "# Take the mark # away before what you answer; what is left is skipped, or measured.\nformat = 1\n\n[answers]\n".to_owned();
     for step in steps {
         let (answer, how) = match &step.kind {
-            Kind::Confirm => (
+            AnswerKind::Confirm => (
                 "true".to_owned(),
                 "true, false, or { answer = \"no\", note = \"why\" }".to_owned(),
             ),
-            Kind::Number { unit, lowest, .. } => {
+            AnswerKind::Number { unit, lowest, .. } => {
                 (lowest.max(0.0).to_string(), format!("a number, {unit}"))
             }
-            Kind::Words => ("\"...\"".to_owned(), "in words".to_owned()),
-            Kind::OneOf(choices) => {
+            AnswerKind::Words => ("\"...\"".to_owned(), "in words".to_owned()),
+            AnswerKind::OneOf(choices) => {
                 let ids: Vec<&str> = choices.iter().map(|(id, _)| id.as_str()).collect();
                 let first = ids.first().copied().unwrap_or_default();
                 (format!("\"{first}\""), ids.join(" | "))
             }
-            Kind::Lamps(lamps) => (
+            AnswerKind::Lamps(lamps) => (
                 format!("\"{}\"", lamps.example()),
                 format!("lamps: {}; several parted by ;", lamps.lamps.join(", ")),
             ),
-            Kind::Measured(_) => (
+            AnswerKind::Measured(_) => (
                 "{ skip = \"why\" }".to_owned(),
                 "measured, or skipped".to_owned(),
             ),
             // Computed from the answers before it.
-            Kind::Storage => continue,
+            AnswerKind::Storage => continue,
         };
         text.push_str(&format!(
             "\n# {} ({how})\n# {} = {answer}\n",
@@ -152,7 +152,9 @@ fn one(step: &Step, value: &toml::Value) -> Result<(String, Option<String>), Str
     let note = table.get("note").and_then(text);
     match (table.get("answer"), table.get("skip").and_then(text)) {
         (None, Some(reason)) => Ok((Answer::SKIPPED.to_owned(), Some(reason))),
-        (Some(answer), None) if !matches!(step.kind, Kind::Measured(_) | Kind::Storage) => {
+        (Some(answer), None)
+            if !matches!(step.kind, AnswerKind::Measured(_) | AnswerKind::Storage) =>
+        {
             let typed = text(answer).ok_or("answer: expected a text or a number")?;
             understand(step, &typed).map(|value| (value, note))
         }

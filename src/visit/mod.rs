@@ -29,7 +29,7 @@ pub mod swap;
 mod tests;
 
 pub use lamps::{Lamps, lamps_in};
-pub use steps::{Kind, Measure, Part, Step, steps};
+pub use steps::{AnswerKind, Measure, Part, Step, steps};
 use storage::{Judged, Stored, judge_storage};
 
 /// Answers behind which nothing more is done: step, value, and what to do instead.
@@ -178,8 +178,10 @@ impl<'a> Visit<'a> {
             )
         };
         let judged = |step: &Step| {
-            matches!(step.kind, Kind::Confirm | Kind::Storage | Kind::Measured(_))
-                || self.is_outside(step)
+            matches!(
+                step.kind,
+                AnswerKind::Confirm | AnswerKind::Storage | AnswerKind::Measured(_)
+            ) || self.is_outside(step)
         };
         let with_answer = self
             .steps
@@ -235,7 +237,7 @@ impl<'a> Visit<'a> {
 
     fn keep(&mut self, answer: Answer) {
         let measured =
-            |step: &&Step| step.id == answer.step && matches!(step.kind, Kind::Measured(_));
+            |step: &&Step| step.id == answer.step && matches!(step.kind, AnswerKind::Measured(_));
         if answer.value == power_up::Outcome::Fault.id() && self.steps.iter().any(|s| measured(&s))
         {
             self.fault_seen = true;
@@ -259,7 +261,7 @@ impl<'a> Visit<'a> {
                 .get(id)
                 .is_some_and(|a| a.value == outcome.id())
         };
-        let is_measured = |step: &&Step| matches!(step.kind, Kind::Measured(_));
+        let is_measured = |step: &&Step| matches!(step.kind, AnswerKind::Measured(_));
         let mut measured = self.steps.iter().filter(is_measured);
         let is_faulty = measured.any(|s| s.id != step.id && is(&s.id, power_up::Outcome::Fault));
         let is_held = step.part == Part::WithInverter
@@ -312,7 +314,7 @@ pub fn in_words(value: &str) -> &str {
 
 /// Whether a person answers it.
 fn is_asked(step: &Step) -> bool {
-    !matches!(step.kind, Kind::Storage)
+    !matches!(step.kind, AnswerKind::Storage)
 }
 
 /// What was typed as the answer to a step, brought into its one form.
@@ -322,14 +324,14 @@ fn is_asked(step: &Step) -> bool {
 pub fn understand(step: &Step, typed: &str) -> Result<String, String> {
     let typed = typed.trim();
     match &step.kind {
-        Kind::Confirm => match typed.to_lowercase().as_str() {
+        AnswerKind::Confirm => match typed.to_lowercase().as_str() {
             "y" | "yes" => Ok(Answer::YES.to_owned()),
             // What is left to do before leaving says nothing about the unit.
             "n" | "no" if step.part == Part::After => Ok(Answer::NOT_DONE.to_owned()),
             "n" | "no" => Ok(Answer::NO.to_owned()),
             _ => Err(format!("expected y or n, found \"{typed}\"")),
         },
-        Kind::Number {
+        AnswerKind::Number {
             unit,
             lowest,
             highest,
@@ -343,9 +345,11 @@ pub fn understand(step: &Step, typed: &str) -> Result<String, String> {
                 )),
             }
         }
-        Kind::Words if typed.is_empty() => Err("expected a few words, found nothing".to_owned()),
-        Kind::Words => Ok(typed.to_owned()),
-        Kind::OneOf(choices) => {
+        AnswerKind::Words if typed.is_empty() => {
+            Err("expected a few words, found nothing".to_owned())
+        }
+        AnswerKind::Words => Ok(typed.to_owned()),
+        AnswerKind::OneOf(choices) => {
             let number = typed.parse::<usize>().ok().and_then(|n| n.checked_sub(1));
             let chosen = number.and_then(|n| choices.get(n));
             let named = choices.iter().find(|(id, _)| id == typed);
@@ -358,8 +362,8 @@ pub fn understand(step: &Step, typed: &str) -> Result<String, String> {
                 )
             })
         }
-        Kind::Lamps(known) => known.understand(typed),
-        Kind::Storage | Kind::Measured(_) => Err(
+        AnswerKind::Lamps(known) => known.understand(typed),
+        AnswerKind::Storage | AnswerKind::Measured(_) => Err(
             "expected nothing: the tool finds this out by itself; it can only be skipped"
                 .to_owned(),
         ),

@@ -39,7 +39,7 @@ impl Part {
 
 /// How a step is answered.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Kind {
+pub enum AnswerKind {
     /// In order, or not.
     Confirm,
     /// A number.
@@ -86,7 +86,7 @@ pub struct Step {
     /// Where it belongs.
     pub part: Part,
     /// How it is answered.
-    pub kind: Kind,
+    pub kind: AnswerKind,
     /// What is asked or done.
     pub text: String,
     /// What needs touching.
@@ -111,20 +111,20 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
         ask(
             "who",
             Part::BeforePower,
-            Kind::Words,
+            AnswerKind::Words,
             "Who makes this check?",
         ),
         ask(
             "where",
             Part::BeforePower,
-            Kind::Words,
+            AnswerKind::Words,
             "Where is the unit (site, room)?",
         ),
         caution(
             ask(
                 "sound-outside",
                 Part::BeforePower,
-                Kind::Confirm,
+                AnswerKind::Confirm,
                 "Nothing dropped, wet, swollen, hot or smelling?",
             ),
             LEAVE,
@@ -132,7 +132,7 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
         ask(
             "site",
             Part::BeforePower,
-            Kind::Confirm,
+            AnswerKind::Confirm,
             "Place as the manual wants it: clearances, level floor, air flow, no direct sun?",
         ),
         number(
@@ -180,20 +180,20 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
         ask(
             "storage",
             Part::BeforePower,
-            Kind::Storage,
+            AnswerKind::Storage,
             "Fit to install, by its storage",
         ),
         ask(
             "nameplates",
             Part::BeforePower,
-            Kind::Confirm,
+            AnswerKind::Confirm,
             "Right modules in the right order: serial numbers against positions noted or photographed?",
         ),
         needs(
             ask(
                 "earth",
                 Part::BeforePower,
-                Kind::Confirm,
+                AnswerKind::Confirm,
                 "Earth and bonding connected, torque by the maker's manual?",
             ),
             Needs::UnitOff,
@@ -201,7 +201,7 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
         ask(
             "latches",
             Part::BeforePower,
-            Kind::Confirm,
+            AnswerKind::Confirm,
             "Every connector latched?",
         ),
         caution(
@@ -209,7 +209,7 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
                 ask(
                     "polarity",
                     Part::BeforePower,
-                    Kind::Confirm,
+                    AnswerKind::Confirm,
                     "Isolator open: polarity of the DC cable at the inverter end right, by meter?",
                 ),
                 Needs::LiveDc,
@@ -219,19 +219,19 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
         ask(
             "inverter-setting",
             Part::BeforePower,
-            Kind::Words,
+            AnswerKind::Words,
             "Battery type and firmware, as the inverter's own screen shows them?",
         ),
         ask(
             "inverter-family",
             Part::BeforePower,
-            Kind::OneOf(families(profile)),
+            AnswerKind::OneOf(families(profile)),
             "Family of the inverter?",
         ),
         ask(
             "plugged",
             Part::BeforePower,
-            Kind::OneOf(sockets()),
+            AnswerKind::OneOf(sockets()),
             "Where is this computer plugged in?",
         ),
         caution(
@@ -239,7 +239,7 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
                 ask(
                     "switched-on",
                     Part::Alone,
-                    Kind::Confirm,
+                    AnswerKind::Confirm,
                     "Isolator open, inverter not connected to the communication socket: unit switched on by the manual?",
                 ),
                 Needs::LiveDc,
@@ -255,14 +255,14 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
         ask(
             "lamps-alone",
             Part::Alone,
-            Kind::Lamps(Lamps::of(profile)),
+            AnswerKind::Lamps(Lamps::of(profile)),
             "Lamps of the unit now, as you see them?",
         ),
         needs(
             ask(
                 "cable",
                 Part::Cable,
-                Kind::Confirm,
+                AnswerKind::Confirm,
                 "Right socket, pair, polarity and common wire; ends terminated; address and line settings as planned?",
             ),
             Needs::LowVoltage,
@@ -272,7 +272,7 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
                 ask(
                     "inverter-on",
                     Part::WithInverter,
-                    Kind::Confirm,
+                    AnswerKind::Confirm,
                     "Cable in, isolator closed by the manual, inverter powered and set to this battery?",
                 ),
                 Needs::LiveDc,
@@ -288,7 +288,7 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
         ask(
             "lamps-with-inverter",
             Part::WithInverter,
-            Kind::Lamps(Lamps::of(profile)),
+            AnswerKind::Lamps(Lamps::of(profile)),
             "Lamps of the unit with its inverter, as you see them?",
         ),
         measure(
@@ -312,13 +312,13 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
         ask(
             "monitoring",
             Part::After,
-            Kind::Confirm,
+            AnswerKind::Confirm,
             "Remote monitoring reachable, unit visible there?",
         ),
         ask(
             "handed-over",
             Part::After,
-            Kind::Confirm,
+            AnswerKind::Confirm,
             "Customer told what was found, what was not tested, and whom to call?",
         ),
     ];
@@ -326,7 +326,7 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
         all.insert(after("power-cycle", &all), swap_test());
     }
     if profile.lamps.is_empty() {
-        all.retain(|step| !matches!(step.kind, Kind::Lamps(_)));
+        all.retain(|step| !matches!(step.kind, AnswerKind::Lamps(_)));
     }
     for own in &profile.manual_steps {
         take_in(&mut all, own);
@@ -361,13 +361,14 @@ fn take_in(all: &mut Vec<Step>, own: &ManualStep) {
         same.needs = own.needs;
         return;
     }
-    let mut step = ask(&own.id, part, Kind::Confirm, &own.text.clean());
+    let mut step = ask(&own.id, part, AnswerKind::Confirm, &own.text.clean());
     step.needs = own.needs;
     if own.needs == Needs::LiveDc {
         step.caution = Some(LIVE_DC);
     }
     // What is measured in a part comes after what a person does in it.
-    let measured = |other: &Step| matches!(other.kind, Kind::Measured(_)) && other.part == part;
+    let measured =
+        |other: &Step| matches!(other.kind, AnswerKind::Measured(_)) && other.part == part;
     let place = all
         .iter()
         .position(measured)
@@ -375,7 +376,7 @@ fn take_in(all: &mut Vec<Step>, own: &ManualStep) {
     all.insert(place.unwrap_or(all.len()), step);
 }
 
-fn ask(id: &str, part: Part, kind: Kind, text: &str) -> Step {
+fn ask(id: &str, part: Part, kind: AnswerKind, text: &str) -> Step {
     Step {
         id: id.to_owned(),
         part,
@@ -388,7 +389,7 @@ fn ask(id: &str, part: Part, kind: Kind, text: &str) -> Step {
 }
 
 fn number(id: &str, unit: &'static str, (lowest, highest): (f64, f64), text: &str) -> Step {
-    let kind = Kind::Number {
+    let kind = AnswerKind::Number {
         unit,
         lowest,
         highest,
@@ -397,7 +398,7 @@ fn number(id: &str, unit: &'static str, (lowest, highest): (f64, f64), text: &st
 }
 
 fn measure(id: &str, part: Part, measure: Measure, text: &str) -> Step {
-    ask(id, part, Kind::Measured(measure), text)
+    ask(id, part, AnswerKind::Measured(measure), text)
 }
 
 fn needs(step: Step, needs: Needs) -> Step {

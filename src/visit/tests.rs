@@ -37,10 +37,10 @@ fn walk(visit: &mut Visit<'_>, mut value: impl FnMut(&Step) -> String) -> Vec<St
 
 fn all_well(step: &Step) -> String {
     match &step.kind {
-        Kind::Measured(_) => "pass-so-far",
-        Kind::Storage => "fit-to-install",
-        Kind::Number { lowest: -40.0, .. } => "21 degC",
-        Kind::Number { .. } => "10 x",
+        AnswerKind::Measured(_) => "pass-so-far",
+        AnswerKind::Storage => "fit-to-install",
+        AnswerKind::Number { lowest: -40.0, .. } => "21 degC",
+        AnswerKind::Number { .. } => "10 x",
         _ => Answer::YES,
     }
     .to_owned()

@@ -42,20 +42,20 @@ pub(super) fn is_public(function: u8) -> bool {
 
 /// What can be told of function codes before anything else is looked at.
 #[derive(Clone, Copy, PartialEq)]
-enum Kind {
+enum CodeClass {
     None,
     Plain,
     Exception,
 }
 
 #[expect(clippy::indexing_slicing, reason = "computed while compiling")]
-static KINDS: [Kind; 256] = {
-    let mut kinds = [Kind::None; 256];
+static KINDS: [CodeClass; 256] = {
+    let mut kinds = [CodeClass::None; 256];
     let mut code = 0;
     while code < 64 {
         if KNOWN >> code & 1 == 1 {
-            kinds[code] = Kind::Plain;
-            kinds[code | 0x80] = Kind::Exception;
+            kinds[code] = CodeClass::Plain;
+            kinds[code | 0x80] = CodeClass::Exception;
         }
         code += 1;
     }
@@ -66,8 +66,8 @@ static KINDS: [Kind; 256] = {
 #[inline]
 pub(super) fn may_begin(function: u8, third: u8) -> bool {
     match KINDS.get(usize::from(function)) {
-        Some(Kind::Plain) => true,
-        Some(Kind::Exception) => (1..=0x0b).contains(&third),
+        Some(CodeClass::Plain) => true,
+        Some(CodeClass::Exception) => (1..=0x0b).contains(&third),
         _ => false,
     }
 }
