@@ -23,7 +23,7 @@ use crate::link::wall;
 use crate::show::{json, screen};
 use crate::visit::answers::{self, Answers};
 use crate::visit::{
-    AnswerKind, Lamps, Measure, Step, Visit, in_words, lamps_in, steps, understand,
+    AnswerKind, Lamps, Measure, Visit, VisitStep, in_words, lamps_in, steps, understand,
 };
 use crate::wire::hex;
 use end::End;
@@ -269,7 +269,7 @@ const INTRODUCTION: [&str; 2] = [
 /// Keys that every step takes.
 const KEYS: &str = "s skip, b back, p photo, q stop";
 
-fn is_typed(step: &Step) -> bool {
+fn is_typed(step: &VisitStep) -> bool {
     !matches!(step.kind, AnswerKind::Storage | AnswerKind::Measured(_))
 }
 
@@ -277,7 +277,7 @@ fn is_typed(step: &Step) -> bool {
 fn given(
     visit: &Visit<'_>,
     source: &Source,
-    step: &Step,
+    step: &VisitStep,
     live: &mut Live<'_>,
 ) -> Result<Given, Failure> {
     if let Some(why) = visit.held_back(step) {
@@ -319,7 +319,7 @@ fn given(
 }
 
 /// Asks a person.
-fn ask(visit: &Visit<'_>, step: &Step) -> Given {
+fn ask(visit: &Visit<'_>, step: &VisitStep) -> Given {
     let (number, all) = visit.progress();
     let touch = match step.needs {
         Needs::Look => "",
@@ -462,7 +462,7 @@ fn cannot_measure(source: &Source, failure: &Failure) -> Option<Given> {
     }
 }
 
-fn measured(live: &mut Live<'_>, visit: &Visit<'_>, step: &Step) -> Result<Ended, Failure> {
+fn measured(live: &mut Live<'_>, visit: &Visit<'_>, step: &VisitStep) -> Result<Ended, Failure> {
     let AnswerKind::Measured(measure) = step.kind else {
         return Err(failure(USAGE, "usage", "nothing to measure here", None));
     };
@@ -512,7 +512,7 @@ fn charge_read(visit: &Visit<'_>, live: &Live<'_>) -> String {
 }
 
 /// Notes a picture with the hash of its file.
-fn take_photo(live: &mut Live<'_>, step: &Step, file: &str) {
+fn take_photo(live: &mut Live<'_>, step: &VisitStep, file: &str) {
     match std::fs::read(file) {
         Ok(bytes) => {
             let sha256 = hex(&Sha256::digest(&bytes));

@@ -140,7 +140,7 @@ impl Identity {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Step {
+enum Inquiry {
     Mark {
         profile: usize,
         rule: usize,
@@ -164,7 +164,7 @@ enum Step {
 pub struct Who<'p> {
     profiles: &'p [Profile],
     found: Found,
-    steps: VecDeque<Step>,
+    steps: VecDeque<Inquiry>,
     tries: u32,
     damaged: u32,
     /// A question had no answer in time, which may still come.
@@ -190,11 +190,11 @@ impl<'p> Who<'p> {
             let has_marks = |profile: &Profile| !profile.recognise.is_empty();
             profiles.get(*index).is_some_and(has_marks)
         });
-        let mut steps: VecDeque<Step> = marks
-            .map(|profile| Step::Mark { profile, rule: 0 })
+        let mut steps: VecDeque<Inquiry> = marks
+            .map(|profile| Inquiry::Mark { profile, rule: 0 })
             .collect();
-        steps.extend(SUNSPEC_AT.map(Step::SunSpec));
-        steps.extend([Step::Device, Step::ServerId]);
+        steps.extend(SUNSPEC_AT.map(Inquiry::SunSpec));
+        steps.extend([Inquiry::Device, Inquiry::ServerId]);
         Self {
             profiles,
             found: found.clone(),
@@ -225,7 +225,8 @@ impl<'p> Who<'p> {
     /// How long only to listen before the next question.
     pub fn listens_first(&self) -> Option<Duration> {
         let last = READINGS - 1;
-        let is_last = matches!(self.steps.front(), Some(Step::Serial { nth, .. }) if *nth == last);
+        let is_last =
+            matches!(self.steps.front(), Some(Inquiry::Serial { nth, .. }) if *nth == last);
         (is_last && self.tries == 0).then_some(WAIT)
     }
 
@@ -271,27 +272,28 @@ impl<'p> Who<'p> {
         (self.tries, self.damaged) = (0, 0);
         self.steps.pop_front();
         match step {
-            Step::Mark { profile, rule } => self.mark(profile, rule, &exchange.outcome),
-            Step::SunSpec(at) => {
+            Inquiry::Mark { profile, rule } => self.mark(profile, rule, &exchange.outcome),
+            Inquiry::SunSpec(at) => {
                 if registers(&exchange.outcome) == Some(&SUNSPEC[..]) {
                     self.identity.sunspec = Some(at);
-                    self.steps.retain(|step| !matches!(step, Step::SunSpec(_)));
+                    self.steps
+                        .retain(|step| !matches!(step, Inquiry::SunSpec(_)));
                 }
             }
-            Step::Device => self.device(&exchange.outcome),
-            Step::ServerId => {
+            Inquiry::Device => self.device(&exchange.outcome),
+            Inquiry::ServerId => {
                 if let Outcome::Answered(Answer::ServerId(data)) = &exchange.outcome {
                     self.identity.server_id = Some(data.clone());
                 }
                 self.after_rare(0x11, &exchange.outcome);
             }
-            Step::Alive(function) => {
+            Inquiry::Alive(function) => {
                 if !is_answer(&exchange.outcome) {
                     self.identity.oddities.push(Oddity::HungAfter(function));
                     self.steps.clear();
                 }
             }
-            Step::Serial { profile, nth } => {
+            Inquiry::Serial { profile, nth } => {
                 if is_garbled {
                     self.identity.oddities.push(Oddity::TwoAtOnce);
                     return;
@@ -299,7 +301,7 @@ impl<'p> Who<'p> {
                 let text = self.value(profile, Role::Serial, &exchange.outcome);
                 self.serials.extend(text);
                 if nth + 1 < READINGS {
-                    self.steps.push_front(Step::Serial {
+                    self.steps.push_front(Inquiry::Serial {
                         profile,
                         nth: nth + 1,
                     });
@@ -307,7 +309,7 @@ impl<'p> Who<'p> {
                     self.compare_serials();
                 }
             }
-            Step::Firmware { profile } => {
+            Inquiry::Firmware { profile } => {
                 self.identity.firmware = self.value(profile, Role::Firmware, &exchange.outcome);
             }
         }
@@ -334,20 +336,20 @@ impl<'p> Who<'p> {
         identity
     }
 
-    fn question(&self, step: Step) -> Option<Question> {
+    fn question(&self, step: Inquiry) -> Option<Question> {
         match step {
-            Step::Mark { profile, rule } => {
+            Inquiry::Mark { profile, rule } => {
                 let profile = self.profiles.get(profile)?;
                 let point = &profile.recognise.get(rule)?.point;
                 let place = place_of(profile, point)?;
                 (!is_lost_when_read(profile, &place)).then(|| question_of(&place))
             }
-            Step::SunSpec(at) => Some(sunspec_at(at)),
-            Step::Device => Some(Question::DeviceId { code: 1, object: 0 }),
-            Step::ServerId => Some(Question::ServerId),
-            Step::Alive(_) => Some(self.found.ask.question),
-            Step::Serial { profile, .. } => self.question_of_role(profile, Role::Serial),
-            Step::Firmware { profile } => self.question_of_role(profile, Role::Firmware),
+            Inquiry::SunSpec(at) => Some(sunspec_at(at)),
+            Inquiry::Device => Some(Question::DeviceId { code: 1, object: 0 }),
+            Inquiry::ServerId => Some(Question::ServerId),
+            Inquiry::Alive(_) => Some(self.found.ask.question),
+            Inquiry::Serial { profile, .. } => self.question_of_role(profile, Role::Serial),
+            Inquiry::Firmware { profile } => self.question_of_role(profile, Role::Firmware),
         }
     }
 
@@ -379,7 +381,7 @@ impl<'p> Who<'p> {
             return;
         }
         if !is_last {
-            self.steps.push_front(Step::Mark {
+            self.steps.push_front(Inquiry::Mark {
                 profile: index,
                 rule: rule + 1,
             });
@@ -388,12 +390,12 @@ impl<'p> Who<'p> {
         // This map fits: the others are not asked, and rare functions only where it lists them.
         let lists = |function: u8| profile.answering.functions.contains(&function);
         self.steps.retain(|step| match step {
-            Step::Device => lists(0x2b),
-            Step::ServerId => lists(0x11),
+            Inquiry::Device => lists(0x2b),
+            Inquiry::ServerId => lists(0x11),
             _ => false,
         });
-        self.steps.push_front(Step::Firmware { profile: index });
-        self.steps.push_front(Step::Serial {
+        self.steps.push_front(Inquiry::Firmware { profile: index });
+        self.steps.push_front(Inquiry::Serial {
             profile: index,
             nth: 0,
         });
@@ -413,7 +415,7 @@ impl<'p> Who<'p> {
     /// After a function on which weak firmware hangs: where it gave no answer, does it still live?
     fn after_rare(&mut self, function: u8, outcome: &Outcome) {
         if !is_answer(outcome) {
-            self.steps.push_front(Step::Alive(function));
+            self.steps.push_front(Inquiry::Alive(function));
         }
     }
 

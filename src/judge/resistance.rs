@@ -1,7 +1,7 @@
 //! Resistance of cells and modules from a step of the current, relative to their sisters.
 //!
 //! Input: for every cell the voltage before and under load, and the current at both moments, as
-//! [`Step`].
+//! [`LoadStep`].
 //! Output: resistance with its uncertainty per cell and per module, and the outlier, if one stands
 //! out by more than the uncertainty explains.
 //!
@@ -37,7 +37,7 @@ pub struct CellStep {
 
 /// A step of the current with all cells.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Step {
+pub struct LoadStep {
     /// Current before, A, positive into the battery.
     pub before: f64,
     /// Current under load, A.
@@ -52,7 +52,7 @@ pub struct Step {
 
 /// The largest step of the current between two answers that each carry the current and the cells: V and
 /// I of one moment. Nothing where the current is never read beside the cells, or never changes enough.
-pub(crate) fn step_seen(evidence: &UnitMemory, profile: &Profile) -> Option<Step> {
+pub(crate) fn step_seen(evidence: &UnitMemory, profile: &Profile) -> Option<LoadStep> {
     let seen = evidence.cells.step.as_ref()?;
     let (one, other) = seen.currents;
     // Which way round does not matter: voltage and current turn together.
@@ -78,7 +78,7 @@ pub(crate) fn step_seen(evidence: &UnitMemory, profile: &Profile) -> Option<Step
         .iter()
         .find(|p| p.role == Role::CellVoltage)?;
     let sign = current_sign(profile);
-    Some(Step {
+    Some(LoadStep {
         before: sign * rest,
         under_load: sign * load,
         current_moved: 0.0,
@@ -148,7 +148,7 @@ pub enum NoFit {
 ///
 /// # Errors
 /// Where the step shows nothing, and why.
-pub fn fit(step: &Step) -> Result<Fitted, NoFit> {
+pub fn fit(step: &LoadStep) -> Result<Fitted, NoFit> {
     let change = step.under_load - step.before;
     if change.abs() < LEAST_STEP {
         return Err(NoFit::SmallStep { change });
@@ -215,7 +215,7 @@ mod tests {
     use super::*;
 
     /// Cells of these resistances in one module each ten, at 3.3 V, under a step of the current.
-    fn step(milliohm: &[f64], current: f64, resolution: f64) -> Step {
+    fn step(milliohm: &[f64], current: f64, resolution: f64) -> LoadStep {
         let round = |volts: f64| (volts / resolution).round() * resolution;
         let cell = |(n, r): (u16, &f64)| CellStep {
             place: Place {
@@ -225,7 +225,7 @@ mod tests {
             before: round(3.3001),
             under_load: round(3.3001 + r / 1000.0 * current),
         };
-        Step {
+        LoadStep {
             before: 0.0,
             under_load: current,
             current_moved: 0.0,

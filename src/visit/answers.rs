@@ -19,7 +19,7 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::{AnswerKind, Step, understand};
+use super::{AnswerKind, VisitStep, understand};
 use crate::event::Answer;
 
 /// Answers by step.
@@ -42,7 +42,7 @@ struct Draft {
 }
 
 /// An answers file to be filled in: every step with its question, and an answer of its kind.
-pub fn template(steps: &[Step]) -> String {
+pub fn template(steps: &[VisitStep]) -> String {
     let mut text = "# Take the mark # away before what you answer; what is left is skipped, or measured.\nformat = 1\n\n[answers]\n".to_owned();
     for step in steps {
         let (answer, how) = match &step.kind {
@@ -83,7 +83,7 @@ pub fn template(steps: &[Step]) -> String {
 ///
 /// # Errors
 /// All mistakes, one line each: where, what was expected, what was found.
-pub fn read(text: &str, steps: &[Step]) -> Result<Answers, String> {
+pub fn read(text: &str, steps: &[VisitStep]) -> Result<Answers, String> {
     let draft: Draft = toml::from_str(text).map_err(|error| error.to_string())?;
     let line = |offset: usize| {
         1 + text
@@ -133,7 +133,7 @@ pub fn read(text: &str, steps: &[Step]) -> Result<Answers, String> {
 }
 
 /// Value and note of one answer.
-fn one(step: &Step, value: &toml::Value) -> Result<(String, Option<String>), String> {
+fn one(step: &VisitStep, value: &toml::Value) -> Result<(String, Option<String>), String> {
     let text = |value: &toml::Value| match value {
         toml::Value::String(text) => Some(text.clone()),
         toml::Value::Integer(number) => Some(number.to_string()),

@@ -1,6 +1,6 @@
 //! The step of the current that a visit asks for: the cells before it and under load.
 //!
-//! Input: what was read between marks, live or from a recording. Output: a [`Step`]. What it shows is
+//! Input: what was read between marks, live or from a recording. Output: a [`LoadStep`]. What it shows is
 //! fitted by `diagnose::resistance`.
 
 use std::borrow::Borrow;
@@ -13,7 +13,9 @@ use crate::event::{Event, What, clock_breaks};
 use crate::evidence::samples::{MemberEvidence, number};
 use crate::judge::evidence_in;
 use crate::judge::resistance::current_sign;
-pub use crate::judge::resistance::{CellStep, Fitted, LEAST_STEP, NoFit, Resistance, Step, fit};
+pub use crate::judge::resistance::{
+    CellStep, Fitted, LEAST_STEP, LoadStep, NoFit, Resistance, fit,
+};
 
 /// Marks in a recording around the reading at rest and the one under load.
 pub const MARKS: [&str; 4] = ["load-rest-begin", "load-rest-end", "load-begin", "load-end"];
@@ -74,7 +76,7 @@ pub(crate) fn recorded(
     beside: &[Event],
     events: impl IntoIterator<Item: Borrow<Event>>,
     profile: &Profile,
-) -> Option<Step> {
+) -> Option<LoadStep> {
     let marked = |name: &str| {
         let is = |event: &&Event| matches!(&event.what, What::Mark(mark) if mark == name);
         beside.iter().rev().find(is).map(|event| event.at)
@@ -106,7 +108,7 @@ pub(crate) fn recorded(
             under_load: under_load(*place)?.1,
         })
     });
-    Some(Step {
+    Some(LoadStep {
         before: rest.current,
         under_load: under.current,
         current_moved: rest.moved.max(under.moved),

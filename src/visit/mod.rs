@@ -29,7 +29,7 @@ pub mod swap;
 mod tests;
 
 pub use lamps::{Lamps, lamps_in};
-pub use steps::{AnswerKind, Measure, Part, Step, steps};
+pub use steps::{AnswerKind, Measure, Part, VisitStep, steps};
 use storage::{Judged, Stored, judge_storage};
 
 /// Answers behind which nothing more is done: step, value, and what to do instead.
@@ -70,7 +70,7 @@ const FAULT_IS_OPEN: &str =
 #[derive(Debug, Clone)]
 pub struct Visit<'a> {
     profile: &'a Profile,
-    steps: Vec<Step>,
+    steps: Vec<VisitStep>,
     /// The last answer to each step.
     answers: BTreeMap<String, Answer>,
     /// Position of the step that is next.
@@ -113,7 +113,7 @@ impl<'a> Visit<'a> {
     }
 
     /// The step whose answer ends the visit, and what to do instead; nothing where it may go on.
-    pub fn stop(&self) -> Option<(&Step, &'static str)> {
+    pub fn stop(&self) -> Option<(&VisitStep, &'static str)> {
         let (id, _, what) = STOPS.into_iter().find(|(id, value, _)| {
             let answer = self.answers.get(*id);
             answer.is_some_and(|answer| answer.value == *value)
@@ -123,18 +123,18 @@ impl<'a> Visit<'a> {
     }
 
     /// All steps, in order.
-    pub fn steps(&self) -> &[Step] {
+    pub fn steps(&self) -> &[VisitStep] {
         &self.steps
     }
 
     /// The step that is next; nothing at the end.
-    pub fn next(&self) -> Option<&Step> {
+    pub fn next(&self) -> Option<&VisitStep> {
         self.steps.get(self.at)
     }
 
     /// Number of the next step, and of all, for people.
     pub fn progress(&self) -> (usize, usize) {
-        let counts = |step: &&Step| self.applies(step);
+        let counts = |step: &&VisitStep| self.applies(step);
         let before = self.steps.iter().take(self.at).filter(counts).count();
         (before + 1, self.steps.iter().filter(counts).count())
     }
@@ -170,14 +170,14 @@ impl<'a> Visit<'a> {
     }
 
     /// What stands open: steps that are not in order, skipped, or not passed, with their answers.
-    pub fn open(&self) -> Vec<(&Step, &Answer)> {
+    pub fn open(&self) -> Vec<(&VisitStep, &Answer)> {
         let is_open = |answer: &Answer| {
             !matches!(
                 answer.value.as_str(),
                 Answer::YES | "pass-so-far" | "fit-to-install"
             )
         };
-        let judged = |step: &Step| {
+        let judged = |step: &VisitStep| {
             matches!(
                 step.kind,
                 AnswerKind::Confirm | AnswerKind::Storage | AnswerKind::Measured(_)
@@ -195,7 +195,7 @@ impl<'a> Visit<'a> {
     }
 
     /// Whether a number lies outside the profile's window for the site.
-    fn is_outside(&self, step: &Step) -> bool {
+    fn is_outside(&self, step: &VisitStep) -> bool {
         let (Some(ambient), Some(value)) = (&self.profile.ambient, self.number(&step.id)) else {
             return false;
         };
@@ -236,8 +236,9 @@ impl<'a> Visit<'a> {
     }
 
     fn keep(&mut self, answer: Answer) {
-        let measured =
-            |step: &&Step| step.id == answer.step && matches!(step.kind, AnswerKind::Measured(_));
+        let measured = |step: &&VisitStep| {
+            step.id == answer.step && matches!(step.kind, AnswerKind::Measured(_))
+        };
         if answer.value == power_up::Outcome::Fault.id() && self.steps.iter().any(|s| measured(&s))
         {
             self.fault_seen = true;
@@ -255,13 +256,13 @@ impl<'a> Visit<'a> {
 
     /// Why a step is left out now, if it is: a unit with an open fault is not put into service, and no
     /// current is sent through it. A power cycle that ended clean lifts this: the steps are asked then.
-    pub fn held_back(&self, step: &Step) -> Option<&'static str> {
+    pub fn held_back(&self, step: &VisitStep) -> Option<&'static str> {
         let is = |id: &str, outcome: power_up::Outcome| {
             self.answers
                 .get(id)
                 .is_some_and(|a| a.value == outcome.id())
         };
-        let is_measured = |step: &&Step| matches!(step.kind, AnswerKind::Measured(_));
+        let is_measured = |step: &&VisitStep| matches!(step.kind, AnswerKind::Measured(_));
         let mut measured = self.steps.iter().filter(is_measured);
         let is_faulty = measured.any(|s| s.id != step.id && is(&s.id, power_up::Outcome::Fault));
         let is_held = step.part == Part::WithInverter
@@ -270,7 +271,7 @@ impl<'a> Visit<'a> {
         is_held.then_some(FAULT_IS_OPEN)
     }
 
-    fn applies(&self, step: &Step) -> bool {
+    fn applies(&self, step: &VisitStep) -> bool {
         self.fault_seen || !step.only_after_fault
     }
 
@@ -313,7 +314,7 @@ pub fn in_words(value: &str) -> &str {
 }
 
 /// Whether a person answers it.
-fn is_asked(step: &Step) -> bool {
+fn is_asked(step: &VisitStep) -> bool {
     !matches!(step.kind, AnswerKind::Storage)
 }
 
@@ -321,7 +322,7 @@ fn is_asked(step: &Step) -> bool {
 ///
 /// # Errors
 /// What was expected and found.
-pub fn understand(step: &Step, typed: &str) -> Result<String, String> {
+pub fn understand(step: &VisitStep, typed: &str) -> Result<String, String> {
     let typed = typed.trim();
     match &step.kind {
         AnswerKind::Confirm => match typed.to_lowercase().as_str() {

@@ -80,7 +80,7 @@ pub enum Measure {
 
 /// One step.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Step {
+pub struct VisitStep {
     /// Stable name, also in answers files.
     pub id: String,
     /// Where it belongs.
@@ -106,7 +106,7 @@ const LEAVE: &str = "Hot, hissing, smoking, swollen or smelling: leave, call the
 
 /// The steps for units of this profile.
 #[expect(clippy::too_many_lines, reason = "a table, one entry per step")]
-pub fn steps(profile: &Profile) -> Vec<Step> {
+pub fn steps(profile: &Profile) -> Vec<VisitStep> {
     let mut all = vec![
         ask(
             "who",
@@ -335,13 +335,13 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
 }
 
 /// Place behind a step.
-fn after(id: &str, all: &[Step]) -> usize {
+fn after(id: &str, all: &[VisitStep]) -> usize {
     let place = all.iter().position(|step| step.id == id);
     place.map_or(all.len(), |place| place + 1)
 }
 
 /// Only where the maker allows it, as the profile says.
-fn swap_test() -> Step {
+fn swap_test() -> VisitStep {
     let text = "Two modules swapped by the manual, unit off: does the fault follow the module or stay at the position?";
     let step = measure("swap-test", Part::After, Measure::Swap, text);
     caution(after_fault(needs(step, Needs::LiveDc)), SWITCHES_OFF)
@@ -349,7 +349,7 @@ fn swap_test() -> Step {
 
 /// Puts a step of the profile into the list: in place of the one of the same name, else at the end
 /// of its part.
-fn take_in(all: &mut Vec<Step>, own: &ManualStep) {
+fn take_in(all: &mut Vec<VisitStep>, own: &ManualStep) {
     let part = match own.when.as_str() {
         "before-power" => Part::BeforePower,
         "power-up" => Part::Alone,
@@ -368,7 +368,7 @@ fn take_in(all: &mut Vec<Step>, own: &ManualStep) {
     }
     // What is measured in a part comes after what a person does in it.
     let measured =
-        |other: &Step| matches!(other.kind, AnswerKind::Measured(_)) && other.part == part;
+        |other: &VisitStep| matches!(other.kind, AnswerKind::Measured(_)) && other.part == part;
     let place = all
         .iter()
         .position(measured)
@@ -376,8 +376,8 @@ fn take_in(all: &mut Vec<Step>, own: &ManualStep) {
     all.insert(place.unwrap_or(all.len()), step);
 }
 
-fn ask(id: &str, part: Part, kind: AnswerKind, text: &str) -> Step {
-    Step {
+fn ask(id: &str, part: Part, kind: AnswerKind, text: &str) -> VisitStep {
+    VisitStep {
         id: id.to_owned(),
         part,
         kind,
@@ -388,7 +388,7 @@ fn ask(id: &str, part: Part, kind: AnswerKind, text: &str) -> Step {
     }
 }
 
-fn number(id: &str, unit: &'static str, (lowest, highest): (f64, f64), text: &str) -> Step {
+fn number(id: &str, unit: &'static str, (lowest, highest): (f64, f64), text: &str) -> VisitStep {
     let kind = AnswerKind::Number {
         unit,
         lowest,
@@ -397,23 +397,23 @@ fn number(id: &str, unit: &'static str, (lowest, highest): (f64, f64), text: &st
     ask(id, Part::BeforePower, kind, text)
 }
 
-fn measure(id: &str, part: Part, measure: Measure, text: &str) -> Step {
+fn measure(id: &str, part: Part, measure: Measure, text: &str) -> VisitStep {
     ask(id, part, AnswerKind::Measured(measure), text)
 }
 
-fn needs(step: Step, needs: Needs) -> Step {
-    Step { needs, ..step }
+fn needs(step: VisitStep, needs: Needs) -> VisitStep {
+    VisitStep { needs, ..step }
 }
 
-fn caution(step: Step, caution: &'static str) -> Step {
-    Step {
+fn caution(step: VisitStep, caution: &'static str) -> VisitStep {
+    VisitStep {
         caution: Some(caution),
         ..step
     }
 }
 
-fn after_fault(step: Step) -> Step {
-    Step {
+fn after_fault(step: VisitStep) -> VisitStep {
+    VisitStep {
         only_after_fault: true,
         ..step
     }

@@ -20,7 +20,7 @@ fn answer(step: &str, value: &str) -> Answer {
 }
 
 /// Answers every step with the value given for its kind.
-fn walk(visit: &mut Visit<'_>, mut value: impl FnMut(&Step) -> String) -> Vec<String> {
+fn walk(visit: &mut Visit<'_>, mut value: impl FnMut(&VisitStep) -> String) -> Vec<String> {
     let mut walked = Vec::new();
     while let Some(step) = visit.next().cloned() {
         assert!(walked.len() < 100, "the visit does not end");
@@ -35,7 +35,7 @@ fn walk(visit: &mut Visit<'_>, mut value: impl FnMut(&Step) -> String) -> Vec<St
     walked
 }
 
-fn all_well(step: &Step) -> String {
+fn all_well(step: &VisitStep) -> String {
     match &step.kind {
         AnswerKind::Measured(_) => "pass-so-far",
         AnswerKind::Storage => "fit-to-install",

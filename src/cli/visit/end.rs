@@ -12,7 +12,7 @@ use crate::facts::Judgement;
 use crate::show::json::visit::{Stop, Visited};
 use crate::show::json::{self, Check};
 use crate::show::screen;
-use crate::visit::{Step, Visit, in_words};
+use crate::visit::{Visit, VisitStep, in_words};
 use crate::words;
 
 /// Exit code where nothing was measured.
@@ -150,7 +150,7 @@ impl End<'_> {
 }
 
 /// A step that is open, in words.
-fn line(step: &Step, answer: &Answer) -> String {
+fn line(step: &VisitStep, answer: &Answer) -> String {
     let note = answer.note.as_ref().map(|note| format!(": {note}"));
     format!(
         "{}: {}{}",

@@ -132,7 +132,7 @@ struct Point {
 
 /// A byte that fits at the end of a path.
 #[derive(Debug, Clone, Copy)]
-struct Step {
+struct NextByte {
     point: Point,
     /// How many bytes the path has with this one.
     length: usize,
@@ -338,7 +338,7 @@ impl Search<'_> {
     }
 
     /// Adds every byte that can follow.
-    fn extend(&mut self, point: Point, bytes: &[u8], wanted: Wanted<'_>, open: &mut Vec<Step>) {
+    fn extend(&mut self, point: Point, bytes: &[u8], wanted: Wanted<'_>, open: &mut Vec<NextByte>) {
         let only = match shape(wanted, bytes) {
             Shape::Open => None,
             Shape::Only(byte) => Some(byte),
@@ -347,7 +347,7 @@ impl Search<'_> {
         let length = bytes.len() + 1;
         let following = self.following(point).iter();
         let fitting = following.filter(|(byte, _)| only.is_none_or(|only| only == *byte));
-        open.extend(fitting.map(|(byte, point)| Step {
+        open.extend(fitting.map(|(byte, point)| NextByte {
             point: *point,
             length,
             byte: *byte,

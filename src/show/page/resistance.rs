@@ -7,7 +7,7 @@ use super::canvas::{Canvas, Scale, figure, range};
 use super::document::Parts;
 use super::html::{Html, number};
 use super::sections;
-use crate::visit::load::{self, Fitted, Resistance, Step};
+use crate::visit::load::{self, Fitted, LoadStep, Resistance};
 
 /// Left end of the scale.
 const MARGIN: f64 = 84.0;
@@ -28,7 +28,7 @@ pub(crate) fn add(html: &mut Html, parts: &Parts) {
     }
 }
 
-fn fit(html: &mut Html, step: &Step, fitted: &Fitted) {
+fn fit(html: &mut Html, step: &LoadStep, fitted: &Fitted) {
     let outlier = fitted.outlier.map_or_else(
         || "No cell stands out from its sisters.".to_owned(),
         |cell| {
