@@ -132,7 +132,7 @@ pub struct Progress {
 }
 
 /// An address at some settings.
-type Place = (LineSettings, u8);
+type LineAndUnit = (LineSettings, u8);
 
 /// A trial that was made.
 #[derive(Debug, Clone, Copy)]
@@ -151,12 +151,12 @@ pub struct Search {
     order: Vec<Trial>,
     next: usize,
     left: Duration,
-    hints: Vec<(f64, Place, Duration)>,
+    hints: Vec<(f64, LineAndUnit, Duration)>,
     hints_left: u32,
     now: Option<(Trial, Duration, bool)>,
     recent: VecDeque<Made>,
-    again: BTreeMap<Place, u32>,
-    damaged: BTreeMap<Place, u32>,
+    again: BTreeMap<LineAndUnit, u32>,
+    damaged: BTreeMap<LineAndUnit, u32>,
     found: Vec<Found>,
     asked: usize,
     foreign: Option<Vec<u8>>,
@@ -501,7 +501,7 @@ impl Search {
     }
 
     /// Keeps a place to ask again; the better of two hints for the same place.
-    fn hint(&mut self, score: f64, place: Place, first_byte: Duration) {
+    fn hint(&mut self, score: f64, place: LineAndUnit, first_byte: Duration) {
         let is_planned = self.plan.lines.iter().any(|(line, _)| *line == place.0)
             && self.plan.units.contains(&place.1);
         let is_found = |found: &Found| (found.line, found.unit) == place;

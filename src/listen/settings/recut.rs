@@ -8,7 +8,7 @@
 //! The sender's line is built bit by bit and heard by a [`Receiver`] with our settings. A bit that
 //! makes the receiver get anything else than what was received ends that path. Where our receiver
 //! sampled nothing (after its stop bit, until the next start edge) both values of a bit live on:
-//! that is the search over unknown idle lengths. What can follow at a [`Point`] is computed once.
+//! that is the search over unknown idle lengths. What can follow at a [`PathPoint`] is computed once.
 //!
 //! A request can then often be read in hundreds of ways. Left out are those whose answer cannot
 //! stand behind them, at every place where the same characters were received: answers differ from
@@ -76,7 +76,7 @@ pub(super) struct Cut {
 pub(super) fn recut(received: &[Received], ours: LineSettings, hypothesis: Hypothesis) -> Cut {
     let clock = common_clock(ours.baud, hypothesis.settings.baud);
     let starts = starts(received);
-    let mut search = Search {
+    let mut search = PathSearch {
         received,
         hypothesis,
         ours,
@@ -115,17 +115,17 @@ fn starts(received: &[Received]) -> Vec<usize> {
 
 /// A place where a request may begin, and where what follows it must end, if the times show that.
 #[derive(Debug, Clone, Copy)]
-struct Place {
+struct RequestStart {
     start: usize,
     until: Option<usize>,
 }
 
 /// A frame, and how many received characters it takes.
-type Way = (Vec<u8>, usize);
+type FrameTaken = (Vec<u8>, usize);
 
 /// A point on a path: our receiver there, and which received character it is at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-struct Point {
+struct PathPoint {
     receiver: Receiver,
     next: usize,
 }
@@ -133,13 +133,13 @@ struct Point {
 /// A byte that fits at the end of a path.
 #[derive(Debug, Clone, Copy)]
 struct NextByte {
-    point: Point,
+    point: PathPoint,
     /// How many bytes the path has with this one.
     length: usize,
     byte: u8,
 }
 
-struct Search<'a> {
+struct PathSearch<'a> {
     received: &'a [Received],
     hypothesis: Hypothesis,
     ours: LineSettings,
@@ -150,16 +150,16 @@ struct Search<'a> {
     has_pauses: bool,
     steps_left: u32,
     /// The bytes that can follow at a point, and where each leads.
-    following: BTreeMap<Point, Vec<(u8, Point)>>,
+    following: BTreeMap<PathPoint, Vec<(u8, PathPoint)>>,
 }
 
-impl Search<'_> {
+impl PathSearch<'_> {
     /// The places where requests may begin, those with the same characters together.
-    fn alike(&self, starts: &[usize]) -> Vec<Vec<Place>> {
+    fn alike(&self, starts: &[usize]) -> Vec<Vec<RequestStart>> {
         let bits = |line: LineSettings| line.bits_per_character();
         let theirs = (REQUEST + 1) * bits(self.hypothesis.settings) * self.ours.baud;
         let reach = theirs / (bits(self.ours) * self.hypothesis.settings.baud.max(1)) + 1;
-        let mut by_characters: BTreeMap<Vec<(u8, Mark)>, Vec<Place>> = BTreeMap::new();
+        let mut by_characters: BTreeMap<Vec<(u8, Mark)>, Vec<RequestStart>> = BTreeMap::new();
         for (index, start) in starts.iter().enumerate() {
             let until = starts.get(index + 1).copied();
             let until = until.filter(|_| self.has_pauses);
@@ -167,19 +167,19 @@ impl Search<'_> {
             let last = until.map_or(last, |until| until.min(last));
             let key = self.received.get(*start..last).unwrap_or_default();
             let key = key.iter().map(|one| (one.byte, one.mark)).collect();
-            let place = Place {
+            let place = RequestStart {
                 start: *start,
                 until,
             };
             by_characters.entry(key).or_default().push(place);
         }
-        let mut all: Vec<Vec<Place>> = by_characters.into_values().collect();
+        let mut all: Vec<Vec<RequestStart>> = by_characters.into_values().collect();
         all.sort_by_key(|places| places.first().map(|place| place.start));
         all
     }
 
     /// Looks for the one request that these places, which received the same, can be.
-    fn request(&mut self, places: &[Place], cut: &mut Cut) {
+    fn request(&mut self, places: &[RequestStart], cut: &mut Cut) {
         let Some(first) = places.first() else { return };
         let Some(mut ways) = self.ways(first.start, Wanted::Request) else {
             return;
@@ -203,7 +203,7 @@ impl Search<'_> {
     }
 
     /// Looks for the answer, directly or one stray character behind its request.
-    fn answer(&mut self, place: Place, request: &[u8], length: usize, cut: &mut Cut) {
+    fn answer(&mut self, place: RequestStart, request: &[u8], length: usize, cut: &mut Cut) {
         let wanted = Wanted::AnswerTo(request);
         let behind = place.start + length;
         for start in [behind, behind + 1] {
@@ -225,9 +225,9 @@ impl Search<'_> {
 
     /// Leaves out the ways that what was received behind them cannot answer. Nothing at all may
     /// follow, too.
-    fn answered(&mut self, place: Place, ways: &[Way]) -> Vec<Way> {
+    fn answered(&mut self, place: RequestStart, ways: &[FrameTaken]) -> Vec<FrameTaken> {
         let mut known: BTreeMap<(usize, Vec<u8>), bool> = BTreeMap::new();
-        let fits = |way: &&Way| {
+        let fits = |way: &&FrameTaken| {
             let (request, length) = way;
             let behind = place.start + length;
             if place.until.is_some() && is_end(behind, place.until) {
@@ -265,7 +265,7 @@ impl Search<'_> {
             return 0;
         };
         let (unit, function) = (*unit, function | exception);
-        let first = Point {
+        let first = PathPoint {
             receiver: self.fresh,
             next: start,
         };
@@ -306,7 +306,7 @@ impl Search<'_> {
     }
 
     /// All ways to read a frame here, unless they are too many to go through.
-    fn ways(&mut self, start: usize, wanted: Wanted<'_>) -> Option<Vec<Way>> {
+    fn ways(&mut self, start: usize, wanted: Wanted<'_>) -> Option<Vec<FrameTaken>> {
         let mut steps = match self.has_pauses {
             true => STEPS_PER_FRAME,
             false => STEPS_PER_FRAME_ANYWHERE,
@@ -314,7 +314,7 @@ impl Search<'_> {
         let mut ways = Vec::new();
         let mut bytes: Vec<u8> = Vec::new();
         let mut open = Vec::new();
-        let first = Point {
+        let first = PathPoint {
             receiver: self.fresh,
             next: start,
         };
@@ -338,7 +338,13 @@ impl Search<'_> {
     }
 
     /// Adds every byte that can follow.
-    fn extend(&mut self, point: Point, bytes: &[u8], wanted: Wanted<'_>, open: &mut Vec<NextByte>) {
+    fn extend(
+        &mut self,
+        point: PathPoint,
+        bytes: &[u8],
+        wanted: Wanted<'_>,
+        open: &mut Vec<NextByte>,
+    ) {
         let only = match shape(wanted, bytes) {
             Shape::Open => None,
             Shape::Only(byte) => Some(byte),
@@ -355,7 +361,7 @@ impl Search<'_> {
     }
 
     /// The bytes that can follow at a point, computed once.
-    fn following(&mut self, point: Point) -> &[(u8, Point)] {
+    fn following(&mut self, point: PathPoint) -> &[(u8, PathPoint)] {
         if !self.following.contains_key(&point) {
             self.steps_left = self.steps_left.saturating_sub(1);
             let mut bytes = Vec::new();
@@ -368,7 +374,7 @@ impl Search<'_> {
     }
 
     /// Tries both values of a data bit and goes on to the next one.
-    fn data(&self, point: Point, byte: u8, place: u8, bytes: &mut Vec<(u8, Point)>) {
+    fn data(&self, point: PathPoint, byte: u8, place: u8, bytes: &mut Vec<(u8, PathPoint)>) {
         if place == 8 {
             bytes.extend(self.finish(point, byte).map(|point| (byte, point)));
             return;
@@ -381,7 +387,7 @@ impl Search<'_> {
     }
 
     /// Parity and stop bits of a character.
-    fn finish(&self, mut point: Point, byte: u8) -> Option<Point> {
+    fn finish(&self, mut point: PathPoint, byte: u8) -> Option<PathPoint> {
         let settings = self.hypothesis.settings;
         if let Some(parity) = parity_bit(byte, settings.parity) {
             point = self.drive(point, parity, 1)?;
@@ -390,13 +396,13 @@ impl Search<'_> {
     }
 
     /// Lets our receiver hear some bits of one value; `None` if it would have got anything else.
-    fn drive(&self, mut point: Point, value: bool, bits: u8) -> Option<Point> {
+    fn drive(&self, mut point: PathPoint, value: bool, bits: u8) -> Option<PathPoint> {
         let level = value != self.hypothesis.is_swapped;
         self.hear(&mut point, level, self.bit * u64::from(bits))
             .then_some(point)
     }
 
-    fn hear(&self, point: &mut Point, level: bool, ticks: u64) -> bool {
+    fn hear(&self, point: &mut PathPoint, level: bool, ticks: u64) -> bool {
         let mut fits = true;
         let next = &mut point.next;
         point.receiver.hear(level, ticks, |sampled| {
@@ -415,7 +421,7 @@ impl Search<'_> {
     ///
     /// A driver lets go some time after the stop bit. On a swapped pair the level turns round then
     /// where nothing biases the line: at any moment, as far as this search goes.
-    fn end(&self, point: Point) -> Option<usize> {
+    fn end(&self, point: PathPoint) -> Option<usize> {
         let ticks = point.receiver.character_ticks() + self.bit;
         let completed = |driven: u64| {
             let mut point = point;
@@ -440,7 +446,7 @@ impl Cut {
     /// Looks at the check values of all ways to read one place; the frame if there is exactly one.
     ///
     /// What was looked at before is no second chance for an accident, and no second proof.
-    fn test(&mut self, ways: Vec<Way>) -> Option<Way> {
+    fn test(&mut self, ways: Vec<FrameTaken>) -> Option<FrameTaken> {
         let is_new = |frame: &Vec<u8>| !self.looked_at.contains(frame);
         let new: BTreeSet<Vec<u8>> = ways.iter().map(|(f, _)| f.clone()).filter(is_new).collect();
         if !new.is_empty() {
