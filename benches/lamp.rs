@@ -3,7 +3,7 @@
 //! Observers and cameras are invented and seeded. The seeds here (from 900000) are held out: the
 //! tuning was done with others (`LAMP_SEED=1`).
 
-use packside::lamp::{Pattern, Ranking, Seen, rank, read_trace, standard_patterns};
+use packside::lamp::{LampSeen, Pattern, Ranking, rank, read_trace, standard_patterns};
 use std::io::Write as _;
 
 /// A small seeded generator (splitmix64).
@@ -48,7 +48,7 @@ fn lit(cycle: &[u32], stretch: f64, offset: f64, at_ms: f64) -> bool {
     false
 }
 
-fn tap(pattern: &Pattern, dice: &mut Dice) -> Seen {
+fn tap(pattern: &Pattern, dice: &mut Dice) -> LampSeen {
     let stretch = 1.0 / dice.between(0.8, 1.2);
     let period = f64::from(pattern.period_ms()) * stretch;
     let start = -dice.between(0.0, period);
@@ -67,7 +67,7 @@ fn tap(pattern: &Pattern, dice: &mut Dice) -> Seen {
         }
     }
     taps.retain(|at| (0.0..WATCHED_MS).contains(at));
-    Seen::taps(&taps, WATCHED_MS)
+    LampSeen::taps(&taps, WATCHED_MS)
 }
 
 #[derive(Default)]

@@ -1,6 +1,6 @@
 //! Finds when a lamp is lit in samples of brightness.
 //!
-//! In: pairs of time and level, any scale, uneven sampling. Out: [`Seen`] with its edges.
+//! In: pairs of time and level, any scale, uneven sampling. Out: [`LampSeen`] with its edges.
 //!
 //! # How
 //! A level is a slowly moving baseline, plus the swing of the lamp while it is lit, plus noise. For one
@@ -16,7 +16,7 @@
 //! - Work is bounded: [`MOST_LEVELS`] baselines, and swing and noise are chosen on at most
 //!   [`MOST_CHOOSING`] samples.
 
-use super::seen::{Edge, Observer, Seen};
+use super::seen::{Edge, LampSeen, Observer};
 
 /// Baselines of one grid.
 const MOST_LEVELS: usize = 160;
@@ -48,10 +48,10 @@ const LEAST_NOISE: f64 = 0.012;
 const LEAST_SWING: f64 = 5.0;
 
 /// Finds the edges of the lamp.
-pub(super) fn find_edges(samples: &[(f64, f64)]) -> Seen {
+pub(super) fn find_edges(samples: &[(f64, f64)]) -> LampSeen {
     let from_ms = samples.first().map_or(0.0, |sample| sample.0);
     let to_ms = samples.last().map_or(0.0, |sample| sample.0);
-    let mut seen = Seen {
+    let mut seen = LampSeen {
         edges: Vec::new(),
         from_ms,
         to_ms,

@@ -9,7 +9,7 @@
 //! - Work is bounded by the number of edges: at most [`MOST_EDGES`] are looked at.
 
 use super::pattern::Pattern;
-use super::seen::{Edge, Seen};
+use super::seen::{Edge, LampSeen};
 
 /// Rate tolerance either way.
 const RATE_TOLERANCE: f64 = 0.2;
@@ -125,7 +125,7 @@ impl Ranking {
 ///
 /// With single-key taps steady and flickering lamps are left out: nobody taps them.
 #[must_use]
-pub fn rank(seen: &Seen, patterns: &[Pattern]) -> Ranking {
+pub fn rank(seen: &LampSeen, patterns: &[Pattern]) -> Ranking {
     let mut ranking = rank_whole(seen, patterns);
     if ranking.other > 0.5 {
         ranking.change = find_change(seen, patterns);
@@ -133,7 +133,7 @@ pub fn rank(seen: &Seen, patterns: &[Pattern]) -> Ranking {
     ranking
 }
 
-fn rank_whole(seen: &Seen, patterns: &[Pattern]) -> Ranking {
+fn rank_whole(seen: &LampSeen, patterns: &[Pattern]) -> Ranking {
     let seen = &latest(seen);
     let tapped = !seen.observer.both_edges;
     let candidates: Vec<&Pattern> = patterns
@@ -161,7 +161,7 @@ fn rank_whole(seen: &Seen, patterns: &[Pattern]) -> Ranking {
 }
 
 /// The last part only: work stays bounded, and no unknown rate runs out of step in it.
-fn latest(seen: &Seen) -> Seen {
+fn latest(seen: &LampSeen) -> LampSeen {
     let longest_ms = (MOST_JITTERS * seen.observer.jitter_ms).max(LEAST_WATCHED_MS);
     let surplus = seen.edges.len().saturating_sub(MOST_EDGES);
     let last_edges = seen.edges.get(surplus).filter(|_| surplus > 0);
@@ -175,7 +175,7 @@ fn latest(seen: &Seen) -> Seen {
 }
 
 /// Looks for a moment at which one pattern gave way to another.
-fn find_change(seen: &Seen, patterns: &[Pattern]) -> Option<Change> {
+fn find_change(seen: &LampSeen, patterns: &[Pattern]) -> Option<Change> {
     let seen = &latest(seen);
     let mut best: Option<(f64, Change)> = None;
     for at_ms in moments_of_change(seen) {
@@ -201,7 +201,7 @@ fn find_change(seen: &Seen, patterns: &[Pattern]) -> Option<Change> {
 }
 
 /// Between two edges, here and there; and where a lamp that did not change began to, or ceased.
-fn moments_of_change(seen: &Seen) -> Vec<f64> {
+fn moments_of_change(seen: &LampSeen) -> Vec<f64> {
     let ends = [
         seen.edges.first().map(|edge| edge.at_ms - 1.0),
         seen.edges.last().map(|edge| edge.at_ms + 1.0),
@@ -219,7 +219,7 @@ fn moments_of_change(seen: &Seen) -> Vec<f64> {
 }
 
 /// The pattern of a part, if there is enough of it.
-fn sure_part(part: &Seen, patterns: &[Pattern]) -> Option<(String, f64)> {
+fn sure_part(part: &LampSeen, patterns: &[Pattern]) -> Option<(String, f64)> {
     if part.edges.is_empty() {
         let long = part.to_ms - part.from_ms >= LEAST_STEADY_MS;
         let lit = part.lit_at_start.filter(|_| long)?;
@@ -232,7 +232,7 @@ fn sure_part(part: &Seen, patterns: &[Pattern]) -> Option<(String, f64)> {
 }
 
 /// Probability density of what was seen under one pattern, and its most probable period.
-fn weigh(pattern: &Pattern, seen: &Seen) -> (f64, Option<f64>) {
+fn weigh(pattern: &Pattern, seen: &LampSeen) -> (f64, Option<f64>) {
     if pattern.is_steady() {
         return (Board::new(seen).end(), None);
     }
@@ -256,7 +256,7 @@ fn weigh(pattern: &Pattern, seen: &Seen) -> (f64, Option<f64>) {
 }
 
 /// Averages over rate and phase.
-fn weigh_cycle(cycle_ms: &[u32], seen: &Seen) -> (f64, f64) {
+fn weigh_cycle(cycle_ms: &[u32], seen: &LampSeen) -> (f64, f64) {
     let period: f64 = cycle_ms.iter().map(|time| f64::from(*time)).sum();
     let half_ms = ((seen.to_ms - seen.from_ms) / 2.0).max(500.0);
     let step_ms = 0.5 * seen.observer.jitter_ms;
@@ -293,7 +293,7 @@ fn whole(number: f64) -> u32 {
 ///
 /// `row[j]`: the events so far explain the first `j` seen edges; edges before `low` are settled.
 struct Board<'a> {
-    seen: &'a Seen,
+    seen: &'a LampSeen,
     stray: f64,
     row: Vec<f64>,
     next: Vec<f64>,
@@ -310,7 +310,7 @@ const HOPELESS: f64 = 1e-10;
 const GOOD_SHARE: f64 = 0.3;
 
 impl<'a> Board<'a> {
-    fn new(seen: &'a Seen) -> Self {
+    fn new(seen: &'a LampSeen) -> Self {
         let row = vec![0.0; seen.edges.len() + 1];
         let stray = seen.observer.stray_per_s / 1000.0 * DENSITY_UNIT_MS;
         let mut board = Self {
@@ -443,7 +443,7 @@ fn wipe(row: &mut [f64], from: usize, to: usize) {
 }
 
 /// Moves the probability of one cell on: the event is missed, seen once, or seen twice.
-fn spread(here: f64, j: usize, event: Edge, missed: f64, seen: &Seen, next: &mut [f64]) {
+fn spread(here: f64, j: usize, event: Edge, missed: f64, seen: &LampSeen, next: &mut [f64]) {
     let observer = seen.observer;
     let mut add = |at: usize, weight: f64| {
         if let Some(cell) = next.get_mut(at) {
@@ -474,7 +474,7 @@ fn spread(here: f64, j: usize, event: Edge, missed: f64, seen: &Seen, next: &mut
 const DOUBLE_WITHIN_MS: f64 = 250.0;
 
 /// Density under "something else": gaps of any length between 60 ms and 4 s, evenly by octave.
-fn weigh_other(seen: &Seen) -> f64 {
+fn weigh_other(seen: &LampSeen) -> f64 {
     let octaves = (4000.0f64 / 60.0).ln();
     let mut weight = 1.0;
     for pair in seen.edges.windows(2) {

@@ -1,6 +1,6 @@
 //! Says which pattern a lamp shows, and what a profile says about it.
 //!
-//! In: taps, words or brightness samples, all turned into one [`Seen`]: edges with an error
+//! In: taps, words or brightness samples, all turned into one [`LampSeen`]: edges with an error
 //! model. Out: a [`Ranking`] of patterns, and [`Meaning`]s under a profile.
 //!
 //! Does not: know registers, read a clock, a key or a file.
@@ -26,7 +26,7 @@ mod words;
 pub use infer::{Change, Ranked, Ranking, rank};
 pub use meaning::{Meaning, meanings, meanings_together, pattern_ids, patterns};
 pub use pattern::{Pattern, RateBand, standard_patterns};
-pub use seen::{Edge, Observer, Seen};
+pub use seen::{Edge, LampSeen, Observer};
 pub use separate::{Difference, difference, look_alikes, rivals, watch_more_ms};
 pub use tapper::{Key, Progress, Tapper};
 pub use trace::{TraceProblem, read_any_text, read_trace};

@@ -67,7 +67,7 @@ impl Observer {
 
 /// What was seen of one lamp between two moments.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Seen {
+pub struct LampSeen {
     /// Edges in order of time.
     pub edges: Vec<Edge>,
     /// Beginning, ms.
@@ -80,7 +80,7 @@ pub struct Seen {
     pub lit_at_start: Option<bool>,
 }
 
-impl Seen {
+impl LampSeen {
     /// Taps of one key, one at every lighting-up, ms from the beginning of watching.
     #[must_use]
     pub fn taps(taps_ms: &[f64], watched_ms: f64) -> Self {

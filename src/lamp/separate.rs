@@ -94,7 +94,7 @@ pub fn look_alikes(patterns: &[Pattern]) -> Vec<(String, String)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::lamp::{Seen, rank};
+    use crate::lamp::{LampSeen, rank};
 
     fn between(one: &str, other: &str) -> Difference {
         let known = standard_patterns();
@@ -140,11 +140,11 @@ mod tests {
     fn watching_is_enough_after_two_of_the_longest_cycles_and_not_before() {
         let taps: Vec<f64> = (0..12).map(|n| 50.0 + 400.0 * f64::from(n)).collect();
         let known = standard_patterns();
-        let ranking = rank(&Seen::taps(&taps, 4900.0), &known);
+        let ranking = rank(&LampSeen::taps(&taps, 4900.0), &known);
         assert!(ranking.enough);
         assert!(watch_more_ms(&ranking, 4900.0) <= 0.0);
         assert!((watch_more_ms(&ranking, 3000.0) - 1800.0).abs() < 1e-9);
-        let empty = rank(&Seen::taps(&[], 4900.0), &known);
+        let empty = rank(&LampSeen::taps(&[], 4900.0), &known);
         assert!(watch_more_ms(&empty, 9000.0) >= MORE_MS);
     }
 }

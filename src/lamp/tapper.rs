@@ -12,7 +12,7 @@ use std::time::Duration;
 
 use super::infer::{Ranked, Ranking, rank};
 use super::pattern::Pattern;
-use super::seen::{Edge, Seen};
+use super::seen::{Edge, LampSeen};
 use super::separate::watch_more_ms;
 
 /// Taps kept.
@@ -87,7 +87,7 @@ impl Tapper {
 
     /// What was seen, if taps tell it. Once the key for going out was used, all edges count.
     #[must_use]
-    pub fn seen(&self) -> Option<Seen> {
+    pub fn seen(&self) -> Option<LampSeen> {
         let first = self.taps.first().filter(|_| self.steady.is_none())?.0;
         let ms = |at: Duration| (at.saturating_sub(first)).as_secs_f64() * 1000.0 + LEAD_MS;
         let watched_ms = self.taps.last().map_or(0.0, |tap| ms(tap.0)) + LEAD_MS;
@@ -96,13 +96,13 @@ impl Tapper {
                 at_ms: ms(*at),
                 lit: *key != Key::GoesOut,
             };
-            return Some(Seen::two_key_taps(
+            return Some(LampSeen::two_key_taps(
                 self.taps.iter().map(edge).collect(),
                 watched_ms,
             ));
         }
         let times: Vec<f64> = self.taps.iter().map(|tap| ms(tap.0)).collect();
-        Some(Seen::taps(&times, watched_ms))
+        Some(LampSeen::taps(&times, watched_ms))
     }
 
     /// What the taps so far amount to; nothing while there are too few.

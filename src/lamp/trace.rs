@@ -3,7 +3,7 @@
 //! Does not: find the lamp in a picture, or decide what is lit (see [`super::brightness`]).
 
 use super::brightness::find_edges;
-use super::seen::Seen;
+use super::seen::LampSeen;
 
 /// Samples looked at: ten minutes at 60 per second.
 const MOST_SAMPLES: usize = 36_000;
@@ -40,7 +40,7 @@ pub enum TraceProblem {
 ///
 /// # Errors
 /// A line that is no pair of finite numbers, time that runs back, too few or too many samples.
-pub fn read_trace(text: &str) -> Result<Seen, TraceProblem> {
+pub fn read_trace(text: &str) -> Result<LampSeen, TraceProblem> {
     let samples = parse(text)?;
     Ok(find_edges(&samples))
 }
