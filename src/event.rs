@@ -69,7 +69,7 @@ pub enum What {
     /// A named moment.
     Mark(String),
     /// What a person answered, or the tool measured, at a step of a visit.
-    Answer(Answer),
+    Answer(StepAnswer),
     /// A picture that a person took.
     Photo {
         /// Step of the visit.
@@ -83,7 +83,7 @@ pub enum What {
 
 /// An answer at a step of a visit. The same step may be answered again: the last one counts.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Answer {
+pub struct StepAnswer {
     /// Id of the step.
     pub step: String,
     /// The question as it was put.
@@ -153,7 +153,7 @@ impl Plugged {
     }
 }
 
-impl Answer {
+impl StepAnswer {
     /// Value of a step that is in order.
     pub const YES: &'static str = "yes";
     /// Value of a step that is not in order.

@@ -96,7 +96,7 @@ enum How {
 }
 
 /// Everything that is shown.
-struct Answer<'a> {
+struct LampAnswer<'a> {
     profile: Option<&'a Profile>,
     /// Its name as it was given.
     profile_name: Option<&'a str>,
@@ -105,7 +105,7 @@ struct Answer<'a> {
     meanings: Vec<Meaning>,
 }
 
-impl Answer<'_> {
+impl LampAnswer<'_> {
     /// Whether every lamp was recognised.
     fn enough(&self) -> bool {
         self.sights.iter().all(|sight| sight.ranking.enough)
@@ -185,7 +185,7 @@ fn answer(args: &LampArgs, as_json: bool, colour: bool) -> Result<(String, Strin
             None => return Ok((String::new(), "nothing recognised".to_owned(), INTERRUPTED)),
         },
     };
-    let answer = Answer {
+    let answer = LampAnswer {
         meanings: profile
             .map(|profile| meaning_of(profile, &sights))
             .unwrap_or_default(),

@@ -18,7 +18,7 @@ use super::prompt::{self, Typed};
 use super::reach::{self, Loaded};
 use super::record::{self, Record};
 use super::{check, out};
-use crate::event::{Answer, Event, Plugged, What};
+use crate::event::{Event, Plugged, StepAnswer, What};
 use crate::link::wall;
 use crate::show::{json, screen};
 use crate::visit::answers::{self, Answers};
@@ -224,7 +224,7 @@ fn walk<'a>(
                 }
             },
         };
-        let answer = Answer {
+        let answer = StepAnswer {
             step: step.id.clone(),
             question: step.text.clone(),
             value,
@@ -282,7 +282,7 @@ fn given(
 ) -> Result<Given, Failure> {
     if let Some(why) = visit.held_back(step) {
         return Ok(Given::Answer(
-            Answer::SKIPPED.to_owned(),
+            StepAnswer::SKIPPED.to_owned(),
             Some(why.to_owned()),
         ));
     }
@@ -295,7 +295,7 @@ fn given(
                 Given::Answer(judged.fitness.id().to_owned(), Some(why))
             }
             None => Given::Answer(
-                Answer::SKIPPED.to_owned(),
+                StepAnswer::SKIPPED.to_owned(),
                 Some("charge, date or temperatures of the storage are not known".to_owned()),
             ),
         });
@@ -310,7 +310,7 @@ fn given(
                 Some((value, note)) => Given::Answer(value.clone(), note.clone()),
                 None if matches!(step.kind, AnswerKind::Measured(_)) => Given::Measure,
                 None => Given::Answer(
-                    Answer::SKIPPED.to_owned(),
+                    StepAnswer::SKIPPED.to_owned(),
                     Some("not in the answers file".to_owned()),
                 ),
             })
@@ -361,7 +361,7 @@ fn ask(visit: &Visit<'_>, step: &VisitStep) -> Given {
         };
         match typed.as_str() {
             "s" => match reason("   why is it skipped? ") {
-                Some(reason) => return Given::Answer(Answer::SKIPPED.to_owned(), Some(reason)),
+                Some(reason) => return Given::Answer(StepAnswer::SKIPPED.to_owned(), Some(reason)),
                 None => return Given::Stop,
             },
             "b" => return Given::Back,
@@ -373,7 +373,7 @@ fn ask(visit: &Visit<'_>, step: &VisitStep) -> Given {
             },
             _ if matches!(step.kind, AnswerKind::Measured(_)) => return Given::Measure,
             typed => match understand(step, typed) {
-                Ok(value) if value != Answer::YES && step.kind == AnswerKind::Confirm => {
+                Ok(value) if value != StepAnswer::YES && step.kind == AnswerKind::Confirm => {
                     return match reason("   what is not in order? ") {
                         Some(note) => Given::Answer(value, Some(note)),
                         None => Given::Stop,
@@ -451,7 +451,10 @@ fn cannot_measure(source: &Source, failure: &Failure) -> Option<Given> {
     if let Some(hint) = &failure.hint {
         out::say(&format!("   hint: {hint}"));
     }
-    let skipped = Given::Answer(Answer::SKIPPED.to_owned(), Some(failure.message.clone()));
+    let skipped = Given::Answer(
+        StepAnswer::SKIPPED.to_owned(),
+        Some(failure.message.clone()),
+    );
     if !matches!(source, Source::Person) {
         return Some(skipped);
     }
@@ -528,7 +531,7 @@ fn take_photo(live: &mut Live<'_>, step: &VisitStep, file: &str) {
 }
 
 /// An answer in one line.
-fn line_of(answer: &Answer) -> String {
+fn line_of(answer: &StepAnswer) -> String {
     let note = answer.note.as_ref().map(|note| format!("; {note}"));
     format!(
         "{}: {}{}",

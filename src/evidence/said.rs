@@ -3,7 +3,7 @@
 //! Does not: weigh them.
 
 use super::stamp::Stamp;
-use crate::event::{Answer, What};
+use crate::event::{StepAnswer, What};
 
 /// Most lamps, and most steps, that are kept: the last ones.
 const MOST: usize = 512;
@@ -23,7 +23,7 @@ pub(crate) struct People {
     /// The last sighting of each lamp, in the order of these.
     pub(crate) lamps: Vec<Lamp>,
     /// The last answer to each step, in the order of these.
-    pub(crate) answers: Vec<Answer>,
+    pub(crate) answers: Vec<StepAnswer>,
 }
 
 impl People {

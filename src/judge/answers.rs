@@ -6,20 +6,20 @@
 use packside_profiles::model::Severity;
 
 use super::notices::notice;
-use crate::event::Answer;
+use crate::event::StepAnswer;
 use crate::evidence::said::People;
 use crate::facts::fact::{Deed, Said};
 use crate::facts::judgement::{Finding, Source};
 
 /// The last answers to the steps, those that say "not in order".
-pub(crate) fn not_in_order(said: &People) -> Vec<Answer> {
+pub(crate) fn not_in_order(said: &People) -> Vec<StepAnswer> {
     let all = said.answers.iter();
     all.filter(|answer| answer.says_no()).cloned().collect()
 }
 
 /// One finding for each.
-pub(crate) fn findings(said: &[Answer], unit: u8) -> Vec<Finding> {
-    let finding = |answer: &Answer| {
+pub(crate) fn findings(said: &[StepAnswer], unit: u8) -> Vec<Finding> {
+    let finding = |answer: &StepAnswer| {
         let fact = Said::NotInOrder {
             step: answer.step.clone(),
             question: answer.question.clone(),
@@ -42,7 +42,7 @@ mod tests {
     use crate::evidence::stamp::Stamp;
 
     fn say(said: &mut People, step: &str, value: &str) {
-        let answer = Answer {
+        let answer = StepAnswer {
             step: step.to_owned(),
             question: "Earth connected?".to_owned(),
             value: value.to_owned(),
@@ -66,7 +66,7 @@ mod tests {
         assert_eq!(findings[0].fact, fact.into());
         say(&mut said, "earth", "yes");
         assert!(not_in_order(&said).is_empty());
-        say(&mut said, "storage", Answer::QUARANTINE);
+        say(&mut said, "storage", StepAnswer::QUARANTINE);
         assert_eq!(not_in_order(&said).len(), 1);
     }
 }

@@ -13,7 +13,7 @@ use std::time::Duration;
 use packside_profiles::model::Table;
 
 use super::Case;
-use crate::event::{Answer, Event, LinkFacts, LinkKind, What};
+use crate::event::{Event, LinkFacts, LinkKind, StepAnswer, What};
 use crate::wire::{Ask, Framing, Question, crc16};
 
 /// Most that a case may hold of one unit, and beside all units, bytes.
@@ -121,10 +121,10 @@ impl Source<'_> {
             13 => What::Lost { why: String::new() },
             14 => What::Clock(format!("2026-01-01T00:00:{:02}Z", self.byte() % 60)),
             _ => match self.byte() {
-                step if step < 128 => What::Answer(Answer {
+                step if step < 128 => What::Answer(StepAnswer {
                     step: step.to_string(),
                     question: String::new(),
-                    value: Answer::NO.to_owned(),
+                    value: StepAnswer::NO.to_owned(),
                     note: None,
                 }),
                 lamp => What::Sighting {

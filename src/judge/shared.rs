@@ -8,7 +8,7 @@ use std::time::Duration;
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Role, Value};
 
-use crate::event::{Answer, LinkFacts, Plugged};
+use crate::event::{LinkFacts, Plugged, StepAnswer};
 use crate::evidence::Seen;
 use crate::facts::fact::{Deed, Fact};
 use crate::facts::judgement::{Certainty, Finding, Reading, Source};
@@ -25,7 +25,7 @@ pub(crate) struct Shared<'a> {
     /// Lamps as seen.
     pub(crate) sightings: &'a [Sighting],
     /// What a person found not in order.
-    pub(crate) said: &'a [Answer],
+    pub(crate) said: &'a [StepAnswer],
     /// Moment judged.
     pub(crate) moment: Duration,
 }

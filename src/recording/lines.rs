@@ -10,7 +10,7 @@ use serde::Deserialize;
 use serde_json::{Map, Value as Json, json};
 
 use super::{Entry, Header, ProfileText, SCHEMA, Shown, ShownFact, Start};
-use crate::event::{Answer, Event, LinkFacts, LinkKind, Plugged, What};
+use crate::event::{Event, LinkFacts, LinkKind, Plugged, StepAnswer, What};
 use crate::wire::Framing;
 use crate::wire::{Ask, hex};
 
@@ -340,7 +340,7 @@ impl<'a> Members<'a> {
                 pattern: self.owned("pattern")?,
             },
             "mark" => What::Mark(self.owned("name")?),
-            "answer" => What::Answer(Answer {
+            "answer" => What::Answer(StepAnswer {
                 step: self.owned("step")?,
                 question: self.owned("question")?,
                 value: self.owned("value")?,

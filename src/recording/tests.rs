@@ -6,7 +6,7 @@ use std::time::Duration;
 use packside_profiles::model::Table;
 
 use super::*;
-use crate::event::{Answer, LinkFacts, LinkKind, Plugged, What};
+use crate::event::{LinkFacts, LinkKind, Plugged, StepAnswer, What};
 use crate::wire::Framing;
 use crate::wire::question::Counter;
 use crate::wire::{Ask, Question};
@@ -88,7 +88,7 @@ fn entries() -> Vec<Entry> {
             pattern: "blinking".to_owned(),
         },
         What::Mark("before switching off".to_owned()),
-        What::Answer(Answer {
+        What::Answer(StepAnswer {
             step: "earth".to_owned(),
             question: "Earth connected?".to_owned(),
             value: "skipped".to_owned(),

@@ -20,7 +20,7 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use super::{AnswerKind, VisitStep, understand};
-use crate::event::Answer;
+use crate::event::StepAnswer;
 
 /// Answers by step.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -151,7 +151,7 @@ fn one(step: &VisitStep, value: &toml::Value) -> Result<(String, Option<String>)
     }
     let note = table.get("note").and_then(text);
     match (table.get("answer"), table.get("skip").and_then(text)) {
-        (None, Some(reason)) => Ok((Answer::SKIPPED.to_owned(), Some(reason))),
+        (None, Some(reason)) => Ok((StepAnswer::SKIPPED.to_owned(), Some(reason))),
         (Some(answer), None)
             if !matches!(step.kind, AnswerKind::Measured(_) | AnswerKind::Storage) =>
         {

@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 
 use packside_profiles::model::Profile;
 
-use crate::event::{Answer, Event, What};
+use crate::event::{Event, StepAnswer, What};
 use crate::judge::version;
 
 pub mod answers;
@@ -36,28 +36,28 @@ use storage::{Judged, Stored, judge_storage};
 const STOPS: [(&str, &str, &str); 5] = [
     (
         "sound-outside",
-        Answer::NO,
+        StepAnswer::NO,
         "Hot, hissing, smoking, swollen or smelling: leave, call the fire service. Flooded: do not touch. Dropped: do not \
          connect, set it apart, ask the maker. No more is diagnosed.",
     ),
     (
         "storage",
-        Answer::QUARANTINE,
+        StepAnswer::QUARANTINE,
         "Do not connect, do not charge: set the modules apart, ask the maker.",
     ),
     (
         "earth",
-        Answer::NO,
+        StepAnswer::NO,
         "Do not switch on: connect earth and bonding by the maker's manual, then answer again.",
     ),
     (
         "latches",
-        Answer::NO,
+        StepAnswer::NO,
         "Do not switch on: latch every connector by the maker's manual, nothing under load, then answer again.",
     ),
     (
         "polarity",
-        Answer::NO,
+        StepAnswer::NO,
         "Do not connect: correct the polarity by the maker's manual with the isolator open, measure it again, then answer again.",
     ),
 ];
@@ -72,7 +72,7 @@ pub struct Visit<'a> {
     profile: &'a Profile,
     steps: Vec<VisitStep>,
     /// The last answer to each step.
-    answers: BTreeMap<String, Answer>,
+    answers: BTreeMap<String, StepAnswer>,
     /// Position of the step that is next.
     at: usize,
     /// Whether a measured step ended with a fault.
@@ -140,7 +140,7 @@ impl<'a> Visit<'a> {
     }
 
     /// Takes the answer to the next step, and goes on.
-    pub fn take(&mut self, answer: Answer) {
+    pub fn take(&mut self, answer: StepAnswer) {
         self.keep(answer);
         if self.catches_up {
             self.at = 0;
@@ -165,16 +165,16 @@ impl<'a> Visit<'a> {
     }
 
     /// The last answer to a step.
-    pub fn answer(&self, step: &str) -> Option<&Answer> {
+    pub fn answer(&self, step: &str) -> Option<&StepAnswer> {
         self.answers.get(step)
     }
 
     /// What stands open: steps that are not in order, skipped, or not passed, with their answers.
-    pub fn open(&self) -> Vec<(&VisitStep, &Answer)> {
-        let is_open = |answer: &Answer| {
+    pub fn open(&self) -> Vec<(&VisitStep, &StepAnswer)> {
+        let is_open = |answer: &StepAnswer| {
             !matches!(
                 answer.value.as_str(),
-                Answer::YES | "pass-so-far" | "fit-to-install"
+                StepAnswer::YES | "pass-so-far" | "fit-to-install"
             )
         };
         let judged = |step: &VisitStep| {
@@ -189,7 +189,7 @@ impl<'a> Visit<'a> {
             .filter_map(|step| Some((step, self.answers.get(&step.id)?)));
         with_answer
             .filter(|(step, answer)| {
-                answer.value == Answer::SKIPPED || judged(step) && is_open(answer)
+                answer.value == StepAnswer::SKIPPED || judged(step) && is_open(answer)
             })
             .collect()
     }
@@ -235,7 +235,7 @@ impl<'a> Visit<'a> {
         value.split(' ').next()?.parse().ok()
     }
 
-    fn keep(&mut self, answer: Answer) {
+    fn keep(&mut self, answer: StepAnswer) {
         let measured = |step: &&VisitStep| {
             step.id == answer.step && matches!(step.kind, AnswerKind::Measured(_))
         };
@@ -294,16 +294,16 @@ impl<'a> Visit<'a> {
 /// An answer in words, where its value is an id of ours; anything else as it is.
 pub fn in_words(value: &str) -> &str {
     match value {
-        Answer::YES => "in order",
-        Answer::NO => "not in order",
-        Answer::NOT_DONE => "still to be done",
-        Answer::SKIPPED => "left out",
+        StepAnswer::YES => "in order",
+        StepAnswer::NO => "not in order",
+        StepAnswer::NOT_DONE => "still to be done",
+        StepAnswer::SKIPPED => "left out",
         "pass-so-far" => "nothing wrong so far",
         "fault" => "a fault",
         "not-yet" => "not settled yet",
         "fit-to-install" => "fit to install",
         "charge-first" => "charge first",
-        Answer::QUARANTINE => "do not connect, do not charge, set apart",
+        StepAnswer::QUARANTINE => "do not connect, do not charge, set apart",
         "stayed-at-the-position" => "the fault stayed at the position",
         "followed-the-module" => "the fault followed the module",
         "service" => "a service socket, or a gateway",
@@ -326,10 +326,10 @@ pub fn understand(step: &VisitStep, typed: &str) -> Result<String, String> {
     let typed = typed.trim();
     match &step.kind {
         AnswerKind::Confirm => match typed.to_lowercase().as_str() {
-            "y" | "yes" => Ok(Answer::YES.to_owned()),
+            "y" | "yes" => Ok(StepAnswer::YES.to_owned()),
             // What is left to do before leaving says nothing about the unit.
-            "n" | "no" if step.part == Part::After => Ok(Answer::NOT_DONE.to_owned()),
-            "n" | "no" => Ok(Answer::NO.to_owned()),
+            "n" | "no" if step.part == Part::After => Ok(StepAnswer::NOT_DONE.to_owned()),
+            "n" | "no" => Ok(StepAnswer::NO.to_owned()),
             _ => Err(format!("expected y or n, found \"{typed}\"")),
         },
         AnswerKind::Number {

@@ -12,7 +12,7 @@
 
 use packside_profiles::model::Profile;
 
-use crate::event::Answer;
+use crate::event::StepAnswer;
 
 // Kind: common practice (trade knowledge without a source: at most 3 % a month near 25 degC, and
 // about twice as much for every 10 K more)
@@ -59,7 +59,7 @@ impl Fitness {
         match self {
             Self::Fit => "fit-to-install",
             Self::ChargeFirst => "charge-first",
-            Self::Quarantine => Answer::QUARANTINE,
+            Self::Quarantine => StepAnswer::QUARANTINE,
         }
     }
 }

@@ -10,8 +10,8 @@ fn profile(name: &str) -> Profile {
     packside_profiles::find(name, None).unwrap().profile
 }
 
-fn answer(step: &str, value: &str) -> Answer {
-    Answer {
+fn answer(step: &str, value: &str) -> StepAnswer {
+    StepAnswer {
         step: step.to_owned(),
         question: "invented".to_owned(),
         value: value.to_owned(),
@@ -27,7 +27,7 @@ fn walk(visit: &mut Visit<'_>, mut value: impl FnMut(&VisitStep) -> String) -> V
         walked.push(step.id.clone());
         let mut given = answer(&step.id, &value(&step));
         if let Some(why) = visit.held_back(&step) {
-            given.value = Answer::SKIPPED.to_owned();
+            given.value = StepAnswer::SKIPPED.to_owned();
             given.note = Some(why.to_owned());
         }
         visit.take(given);
@@ -41,7 +41,7 @@ fn all_well(step: &VisitStep) -> String {
         AnswerKind::Storage => "fit-to-install",
         AnswerKind::Number { lowest: -40.0, .. } => "21 degC",
         AnswerKind::Number { .. } => "10 x",
-        _ => Answer::YES,
+        _ => StepAnswer::YES,
     }
     .to_owned()
 }
@@ -93,7 +93,7 @@ fn fault_brings_the_power_cycle_and_stays_open() {
     let mut visit = Visit::new(&profile);
     let walked = walk(&mut visit, |step| match step.id.as_str() {
         "power-up-alone" => "fault".to_owned(),
-        "earth" => Answer::NO.to_owned(),
+        "earth" => StepAnswer::NO.to_owned(),
         "ambient-temperature" => "60 degC".to_owned(),
         _ => all_well(step),
     });
@@ -113,7 +113,7 @@ fn visit_resumed_from_its_recording_goes_on_where_it_stopped() {
         .into_iter()
         .map(|step| Event {
             at: Duration::ZERO,
-            what: What::Answer(answer(step, Answer::YES)),
+            what: What::Answer(answer(step, StepAnswer::YES)),
         })
         .collect();
     let mut visit = Visit::new(&profile);
@@ -177,7 +177,7 @@ fn answers_file_gives_values_notes_skips_and_photos() {
     );
     assert_eq!(
         of("polarity"),
-        (Answer::SKIPPED.to_owned(), Some("locked".to_owned()))
+        (StepAnswer::SKIPPED.to_owned(), Some("locked".to_owned()))
     );
     assert_eq!(read.photos["nameplates"], ["a.jpg"]);
 }
@@ -283,13 +283,13 @@ fn what_stopped_a_visit_is_answered_again_first() {
         what: What::Answer(answer(step, value)),
     };
     let mut visit = Visit::new(&profile);
-    visit.resume(&[said("who", "A. Invented"), said("polarity", Answer::NO)]);
+    visit.resume(&[said("who", "A. Invented"), said("polarity", StepAnswer::NO)]);
     assert_eq!(visit.stop().unwrap().0.id, "polarity");
     assert_eq!(visit.next().unwrap().id, "polarity");
-    visit.take(answer("polarity", Answer::YES));
+    visit.take(answer("polarity", StepAnswer::YES));
     assert!(visit.stop().is_none());
     let mut visit = Visit::new(&profile);
-    visit.resume(&[said("storage", Answer::QUARANTINE)]);
+    visit.resume(&[said("storage", StepAnswer::QUARANTINE)]);
     assert_eq!(visit.next().unwrap().id, "stored-charge");
 }
 

@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use packside::event::{Answer, Event, What};
+use packside::event::{Event, StepAnswer, What};
 use packside::judge::judge;
 use packside::link::{Asking, Wake};
 use packside::poll::{Cost, Look, Want};
@@ -42,7 +42,7 @@ pub(crate) fn stack(seed: u64, current: f64, more: &str) -> String {
 }
 
 pub(crate) fn answer(step: &str, question: &str, value: &str, note: Option<&str>) -> What {
-    What::Answer(Answer {
+    What::Answer(StepAnswer {
         step: step.to_owned(),
         question: question.to_owned(),
         value: value.to_owned(),

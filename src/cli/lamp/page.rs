@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use packside_profiles::StateKind;
 
-use super::{Answer, How, Sight};
+use super::{How, LampAnswer, Sight};
 use crate::lamp::{Difference, Edge, Pattern, Ranking, RateBand, look_alikes, rivals};
 use crate::show::screen::wrap;
 
@@ -15,7 +15,7 @@ const PICTURE: u32 = 72;
 const MARGIN: usize = 18;
 
 /// The whole page.
-pub(super) fn text(answer: &Answer<'_>, colour: bool) -> String {
+pub(super) fn text(answer: &LampAnswer<'_>, colour: bool) -> String {
     let mut out = String::new();
     for sight in &answer.sights {
         sighted(&mut out, answer, sight, colour);
@@ -27,7 +27,7 @@ pub(super) fn text(answer: &Answer<'_>, colour: bool) -> String {
 }
 
 /// One lamp: its name, its pattern, the pictures, what cannot be told apart.
-fn sighted(out: &mut String, answer: &Answer<'_>, sight: &Sight, colour: bool) {
+fn sighted(out: &mut String, answer: &LampAnswer<'_>, sight: &Sight, colour: bool) {
     let ranking = &sight.ranking;
     let known = answer
         .profile
@@ -105,7 +105,7 @@ fn headline(ranking: &Ranking) -> String {
 }
 
 /// What was seen above what was recognised, on the same scale.
-fn pictures(out: &mut String, answer: &Answer<'_>, sight: &Sight) {
+fn pictures(out: &mut String, answer: &LampAnswer<'_>, sight: &Sight) {
     let ranking = &sight.ranking;
     let recognised = ranking
         .latest()
@@ -323,7 +323,7 @@ fn separating(differs: Difference) -> String {
     }
 }
 
-fn meaning(out: &mut String, answer: &Answer<'_>) {
+fn meaning(out: &mut String, answer: &LampAnswer<'_>) {
     let _ = writeln!(out, "What it means");
     if answer.meanings.is_empty() {
         let unknown = match (answer.profile, answer.sights.len()) {
@@ -352,7 +352,7 @@ fn meaning(out: &mut String, answer: &Answer<'_>) {
 }
 
 /// What the sighting is worth for the verdict.
-fn worth(out: &mut String, answer: &Answer<'_>) {
+fn worth(out: &mut String, answer: &LampAnswer<'_>) {
     let _ = writeln!(out, "\nWhat it is worth");
     let alarm = answer
         .meanings
@@ -393,7 +393,7 @@ fn worth(out: &mut String, answer: &Answer<'_>) {
 }
 
 /// What to do where what was seen does not suffice.
-pub(super) fn watch_again(answer: &Answer<'_>) -> String {
+pub(super) fn watch_again(answer: &LampAnswer<'_>) -> String {
     let weak = answer.sights.iter().find(|sight| !sight.ranking.enough);
     let differs = weak
         .and_then(|sight| rivals(&sight.ranking, &answer.patterns))

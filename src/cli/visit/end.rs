@@ -7,7 +7,7 @@ use std::path::Path;
 
 use super::super::failure::INTERRUPTED;
 use crate::cli::reach::Loaded;
-use crate::event::{Answer, LinkFacts};
+use crate::event::{LinkFacts, StepAnswer};
 use crate::facts::Judgement;
 use crate::show::json::visit::{Stop, Visited};
 use crate::show::json::{self, Check};
@@ -43,7 +43,7 @@ impl End<'_> {
     }
 
     /// Answers in the order of the steps.
-    fn answers(&self) -> impl Iterator<Item = &Answer> {
+    fn answers(&self) -> impl Iterator<Item = &StepAnswer> {
         let steps = self.visit.steps().iter();
         steps.filter_map(|step| self.visit.answer(&step.id))
     }
@@ -118,7 +118,7 @@ impl End<'_> {
 
     /// How much was answered, and what stands open.
     fn open(&self, text: &mut String) {
-        let is_skipped = |answer: &&Answer| answer.value == Answer::SKIPPED;
+        let is_skipped = |answer: &&StepAnswer| answer.value == StepAnswer::SKIPPED;
         let skipped = self.answers().filter(is_skipped).count();
         let answered = self.answers().count() - skipped;
         let open = self.visit.open();
@@ -150,7 +150,7 @@ impl End<'_> {
 }
 
 /// A step that is open, in words.
-fn line(step: &VisitStep, answer: &Answer) -> String {
+fn line(step: &VisitStep, answer: &StepAnswer) -> String {
     let note = answer.note.as_ref().map(|note| format!(": {note}"));
     format!(
         "{}: {}{}",

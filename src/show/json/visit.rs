@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::check::Check;
-use crate::event::Answer;
+use crate::event::StepAnswer;
 
 /// Name and version of the schema.
 pub const SCHEMA: &str = "packside.visited/1";
@@ -52,8 +52,8 @@ pub struct Step {
     pub note: Option<String>,
 }
 
-impl From<&Answer> for Step {
-    fn from(answer: &Answer) -> Self {
+impl From<&StepAnswer> for Step {
+    fn from(answer: &StepAnswer) -> Self {
         Self {
             step: answer.step.clone(),
             question: answer.question.clone(),

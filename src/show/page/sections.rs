@@ -12,7 +12,7 @@ use super::facts;
 use super::found;
 use super::html::Html;
 use super::words;
-use crate::event::Answer;
+use crate::event::StepAnswer;
 use crate::facts::{NextStep, VerdictKind};
 use crate::words as sentence;
 
@@ -288,7 +288,7 @@ pub(crate) fn visit(html: &mut Html, parts: &Parts) {
         parts
             .facts
             .answer(step)
-            .filter(|a| a.value != Answer::SKIPPED)
+            .filter(|a| a.value != StepAnswer::SKIPPED)
     };
     let answer = |step: &str| said(step).map(|a| a.value.clone());
     let not_said = || "not said".to_owned();
