@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::exchange::{Outcome, StrayKind};
-use super::pairing::{Foreign, Open, Pairing};
+use super::pairing::{ForeignRequest, Open, Pairing};
 use crate::wire::Framing;
 use crate::wire::{Adu, Ask, Misfit, Reply, Span, is_request, read_request};
 
@@ -137,7 +137,7 @@ impl Pairing {
         }
         let unit = span.bytes.first().copied().unwrap_or_default();
         self.heard_request = Some((span.last.at, unit));
-        self.foreign = Some(Foreign {
+        self.foreign = Some(ForeignRequest {
             frame: span.bytes.clone(),
             ask,
             at: span.last.at,
@@ -145,7 +145,7 @@ impl Pairing {
     }
 
     pub(super) fn forget_old_foreign(&mut self, now: Duration) {
-        let is_old = |foreign: &Foreign| now.saturating_sub(foreign.at) > FOREIGN_WAIT;
+        let is_old = |foreign: &ForeignRequest| now.saturating_sub(foreign.at) > FOREIGN_WAIT;
         if self.foreign.as_ref().is_some_and(is_old) {
             self.foreign = None;
         }

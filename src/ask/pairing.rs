@@ -59,7 +59,7 @@ pub(super) struct Unanswered {
 
 /// A request heard from somebody else.
 #[derive(Debug, Clone)]
-pub(super) struct Foreign {
+pub(super) struct ForeignRequest {
     pub(super) frame: Vec<u8>,
     /// Its question, if it is a read.
     pub(super) ask: Option<Ask>,
@@ -86,7 +86,7 @@ pub struct Pairing {
     pub(super) accepted: VecDeque<Vec<u8>>,
     /// Transaction ids and whether they were answered, oldest first.
     pub(super) transactions: VecDeque<(u16, bool)>,
-    pub(super) foreign: Option<Foreign>,
+    pub(super) foreign: Option<ForeignRequest>,
     /// When somebody else was last heard asking, and which unit.
     pub(super) heard_request: Option<(Duration, u8)>,
     echoes: Option<bool>,

@@ -52,7 +52,7 @@ pub(crate) struct Line {
     /// Units that we asked.
     pub(crate) asked: BTreeSet<u8>,
     /// Requests of somebody else, by unit.
-    pub(crate) foreign: BTreeMap<u8, Foreign>,
+    pub(crate) foreign: BTreeMap<u8, ForeignRequests>,
     /// Bytes received.
     pub(crate) bytes_in: u64,
     /// Of these, while we only listened.
@@ -157,7 +157,7 @@ impl Line {
             + self.unanswered.newest.capacity()
             + self.answer_times.counts.len() * 16
             + requests.sum::<usize>()
-            + self.foreign.len() * size_of::<Foreign>()
+            + self.foreign.len() * size_of::<ForeignRequests>()
             + self.health.held()
     }
 
@@ -217,14 +217,14 @@ impl AnswerTimes {
 
 /// Requests of somebody else to one unit.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Foreign {
+pub(crate) struct ForeignRequests {
     count: u32,
     pub(crate) last: Duration,
     /// Begin of a stretch of time, and requests in it; the newest last.
     buckets: VecDeque<(Duration, u32)>,
 }
 
-impl Foreign {
+impl ForeignRequests {
     fn take(&mut self, at: Duration) {
         self.count = self.count.saturating_add(1);
         self.last = self.last.max(at);
@@ -341,7 +341,7 @@ mod tests {
 
     #[test]
     fn requests_of_others_are_counted_since_a_moment() {
-        let mut foreign = Foreign::default();
+        let mut foreign = ForeignRequests::default();
         for second in 0..1000 {
             foreign.take(Duration::from_secs(second));
         }
