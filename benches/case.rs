@@ -20,7 +20,7 @@ use std::time::{Duration, Instant};
 use packside::event::Event;
 use packside::judge::Case;
 use packside::link::{Asking, Wake};
-use packside::poll::{Cost, Look, Want};
+use packside::poll::{Cost, Look, LookWant};
 use packside::simulated::{Simulated, open_simulated_as};
 use packside_profiles::Role;
 use packside_profiles::model::Profile;
@@ -155,9 +155,9 @@ fn look(asking: &mut Asking, profile: &Arc<Profile>, next: Duration) -> Vec<Even
     let mut look = Look::new(Arc::clone(profile), profile.answering.unit, true, cost);
     loop {
         let trouble = match look.next(asking.now()) {
-            Want::Done => break,
-            Want::WaitUntil(at) => asking.idle(at).err(),
-            Want::Ask(ask) => match asking.ask(ask, time_out) {
+            LookWant::Done => break,
+            LookWant::WaitUntil(at) => asking.idle(at).err(),
+            LookWant::Ask(ask) => match asking.ask(ask, time_out) {
                 Ok(exchange) => {
                     look.take(&exchange);
                     None

@@ -7,7 +7,7 @@ use std::time::Duration;
 use crate::event::What;
 use crate::find::gateway::{self, Volley};
 use crate::find::overhear::{Listening, Overhear};
-use crate::find::search::{Progress, Search, Want};
+use crate::find::search::{Progress, Search, SearchWant};
 use crate::find::who::{self, Who};
 use crate::link::{Asking, Came, LinkTrouble, Quiet};
 use crate::wire::Framing;
@@ -25,7 +25,7 @@ pub fn search(
     search: &mut Search,
     mut seen: impl FnMut(&Progress),
 ) -> Result<(), LinkTrouble> {
-    while let Want::Ask {
+    while let SearchWant::Ask {
         line,
         ask,
         first_byte,
@@ -110,13 +110,13 @@ pub fn volley(
 ) -> Result<(), LinkTrouble> {
     loop {
         let until = match volley.next(asking.now()) {
-            gateway::Want::Done => return Ok(()),
-            gateway::Want::Post(ask) => {
+            gateway::VolleyWant::Done => return Ok(()),
+            gateway::VolleyWant::Post(ask) => {
                 let transaction = asking.post(ask)?;
                 volley.posted(transaction, asking.now());
                 asking.now()
             }
-            gateway::Want::WaitUntil(until) => until,
+            gateway::VolleyWant::WaitUntil(until) => until,
         };
         match asking.receive(until)? {
             Came::Bytes(bytes) => volley.take(asking.now(), &bytes),

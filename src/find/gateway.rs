@@ -1,6 +1,6 @@
 //! The search behind a Modbus TCP gateway: many questions outstanding, and what each silence means.
 //!
-//! Input: bytes, the time, lost connections. Output: [`Want`]s, and at the end what came for each
+//! Input: bytes, the time, lost connections. Output: [`VolleyWant`]s, and at the end what came for each
 //! address. Does not: connect, send, or say who a unit is.
 //!
 //! # As many as the gateway stands
@@ -36,7 +36,7 @@ const CLOSED: u32 = 3;
 
 /// What to do next.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Want {
+pub enum VolleyWant {
     /// Send this; [`Volley::posted`] takes its transaction id.
     Post(Ask),
     /// Wait for bytes, at most until then.
@@ -114,7 +114,7 @@ impl Volley {
     }
 
     /// What to do now.
-    pub fn next(&mut self, now: Duration) -> Want {
+    pub fn next(&mut self, now: Duration) -> VolleyWant {
         self.give_up(now);
         if self.is_enough() {
             self.waiting.clear();
@@ -122,14 +122,14 @@ impl Volley {
         if self.open.len() < self.width
             && let Some(unit) = self.waiting.front()
         {
-            return Want::Post(Ask {
+            return VolleyWant::Post(Ask {
                 unit: *unit,
                 question: self.question,
             });
         }
         match self.oldest() {
-            Some((_, ends)) => Want::WaitUntil(ends),
-            None => Want::Done,
+            Some((_, ends)) => VolleyWant::WaitUntil(ends),
+            None => VolleyWant::Done,
         }
     }
 

@@ -16,5 +16,5 @@ pub mod who;
 
 pub use gateway::{Reply, Volley};
 pub use overhear::{Listening, Overhear};
-pub use search::{Found, Garbled, Plan, Progress, Search, Want};
+pub use search::{Found, Garbled, Plan, Progress, Search, SearchWant};
 pub use who::{Candidate, Identity, Oddity, Who};

@@ -61,7 +61,7 @@ pub enum Listening {
 
 /// What a stage of listening is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Stage {
+enum ListenFor {
     /// The rate.
     Rate,
     /// Whether this is the parity.
@@ -73,7 +73,7 @@ enum Stage {
 pub struct Overhear {
     window: Duration,
     line: LineSettings,
-    stage: Stage,
+    stage: ListenFor,
     began: Duration,
     received: Vec<Received>,
     tried: Vec<LineSettings>,
@@ -91,7 +91,7 @@ impl Overhear {
         Self {
             window,
             line,
-            stage: Stage::Rate,
+            stage: ListenFor::Rate,
             began: now,
             received: Vec::new(),
             tried: vec![line],
@@ -121,7 +121,7 @@ impl Overhear {
         self.received.extend(at_time);
         let surplus = self.received.len().saturating_sub(KEPT);
         self.received.drain(..surplus);
-        if self.stage == Stage::Rate {
+        if self.stage == ListenFor::Rate {
             self.heard.push((at, bytes.to_vec()));
         }
     }
@@ -131,16 +131,16 @@ impl Overhear {
         if self.end.is_none() {
             let is_over = now >= self.began + self.window;
             match self.stage {
-                Stage::Rate => self.rate(now, is_over),
-                Stage::Parity => self.parity(now, is_over),
+                ListenFor::Rate => self.rate(now, is_over),
+                ListenFor::Parity => self.parity(now, is_over),
             }
         }
         if let Some(end) = &self.end {
             return end.clone();
         }
         let bad = match self.stage {
-            Stage::Rate => BadCharacters::Kept,
-            Stage::Parity => BadCharacters::Zeroed,
+            ListenFor::Rate => BadCharacters::Kept,
+            ListenFor::Parity => BadCharacters::Zeroed,
         };
         let until = self.began + self.window;
         Listening::At {
@@ -194,7 +194,7 @@ impl Overhear {
             }
             Class::Exact(_) | Class::Equivalent(_) => {
                 self.is_proven = is_proven;
-                self.listen_at(now, with_parity(self.line, Parity::Even), Stage::Parity);
+                self.listen_at(now, with_parity(self.line, Parity::Even), ListenFor::Parity);
             }
             Class::Survives(hypotheses) => {
                 let mut straight = hypotheses.iter().filter(|one| !one.is_swapped);
@@ -231,7 +231,9 @@ impl Overhear {
             return;
         }
         match self.line.parity {
-            Parity::Even => self.listen_at(now, with_parity(self.line, Parity::Odd), Stage::Parity),
+            Parity::Even => {
+                self.listen_at(now, with_parity(self.line, Parity::Odd), ListenFor::Parity)
+            }
             _ => self.name(with_parity(self.line, Parity::None)),
         }
     }
@@ -249,7 +251,7 @@ impl Overhear {
             Some(line) => {
                 self.tried.push(line);
                 self.heard.clear();
-                self.listen_at(now, line, Stage::Rate);
+                self.listen_at(now, line, ListenFor::Rate);
             }
             None => {
                 let bytes = self.received.len();
@@ -258,7 +260,7 @@ impl Overhear {
         }
     }
 
-    fn listen_at(&mut self, now: Duration, line: LineSettings, stage: Stage) {
+    fn listen_at(&mut self, now: Duration, line: LineSettings, stage: ListenFor) {
         self.line = line;
         self.stage = stage;
         self.began = now;

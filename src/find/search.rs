@@ -1,6 +1,6 @@
 //! The search on a line: what to ask next, and what an answer, a fragment or a silence says.
 //!
-//! Input: exchanges. Output: [`Want`]s. Does not: send, wait, read a clock, or say who the unit is
+//! Input: exchanges. Output: [`SearchWant`]s. Does not: send, wait, read a clock, or say who the unit is
 //! (see [`super::who`]).
 //!
 //! # What counts as a find
@@ -76,7 +76,7 @@ impl Plan {
 
 /// What to do next.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Want {
+pub enum SearchWant {
     /// Ask this at these settings.
     Ask {
         /// Settings.
@@ -208,21 +208,21 @@ impl Search {
     }
 
     /// What to do now.
-    pub fn wanted(&mut self) -> Want {
+    pub fn wanted(&mut self) -> SearchWant {
         if (self.foreign.is_some() && !self.bears_others)
             || (!self.found.is_empty() && !self.plan.all)
         {
-            return Want::Done;
+            return SearchWant::Done;
         }
         self.now = self.next_hint().or_else(|| self.next_trial());
         let Some((trial, first_byte, _)) = self.now else {
-            return Want::Done;
+            return SearchWant::Done;
         };
         let ask = Ask {
             unit: trial.unit,
             question: self.question(trial),
         };
-        Want::Ask {
+        SearchWant::Ask {
             line: trial.line,
             ask,
             first_byte,

@@ -39,7 +39,7 @@ const BUSY_PAUSE: Duration = Duration::from_millis(300);
 
 /// What the look wants now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Want {
+pub enum LookWant {
     /// This question.
     Ask(Ask),
     /// Nothing before this moment.
@@ -49,7 +49,7 @@ pub enum Want {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Stage {
+enum LookStage {
     Quick,
     Identity,
     Everything,
@@ -66,7 +66,7 @@ pub struct Look {
     first_unit: u8,
     only: bool,
     unit: u8,
-    stage: Stage,
+    stage: LookStage,
     layout: Layout,
     known: Known,
     queue: VecDeque<(Read, u8)>,
@@ -93,7 +93,7 @@ impl Look {
             first_unit: unit,
             only,
             unit,
-            stage: Stage::Quick,
+            stage: LookStage::Quick,
             layout: Layout::default(),
             known: Known::default(),
             queue: VecDeque::new(),
@@ -112,21 +112,21 @@ impl Look {
     }
 
     /// What to do now.
-    pub fn next(&mut self, now: Duration) -> Want {
+    pub fn next(&mut self, now: Duration) -> LookWant {
         if now < self.not_before {
-            return Want::WaitUntil(self.not_before);
+            return LookWant::WaitUntil(self.not_before);
         }
         while self.queue.is_empty() {
-            if self.stage == Stage::Over {
-                return Want::Done;
+            if self.stage == LookStage::Over {
+                return LookWant::Done;
             }
             self.advance();
             if now < self.not_before {
-                return Want::WaitUntil(self.not_before);
+                return LookWant::WaitUntil(self.not_before);
             }
         }
         let Some((read, tries)) = self.queue.pop_front() else {
-            return Want::Done;
+            return LookWant::Done;
         };
         let ask = Ask {
             unit: self.unit,
@@ -137,7 +137,7 @@ impl Look {
             },
         };
         self.open = Some((read, tries + 1));
-        Want::Ask(ask)
+        LookWant::Ask(ask)
     }
 
     /// Takes the outcome of the last question.
@@ -200,7 +200,7 @@ impl Look {
     /// Nobody answers any more: what is left is not asked.
     fn give_up(&mut self) {
         self.queue.clear();
-        self.stage = Stage::IdentityAgain;
+        self.stage = LookStage::IdentityAgain;
     }
 
     fn unanswered(&mut self, read: Read, tries: u8) {
@@ -250,9 +250,9 @@ impl Look {
             FedBy::Writes | FedBy::OtherPort
         );
         self.stage = if asking_feeds {
-            Stage::Quick
+            LookStage::Quick
         } else {
-            Stage::Identity
+            LookStage::Identity
         };
         self.fill();
     }
@@ -260,14 +260,14 @@ impl Look {
     /// Queues the reads of the present stage.
     fn fill(&mut self) {
         let wanted: Vec<usize> = match self.stage {
-            Stage::Quick | Stage::Heartbeat(_) => self.indices(is_quick),
-            Stage::Identity => {
+            LookStage::Quick | LookStage::Heartbeat(_) => self.indices(is_quick),
+            LookStage::Identity => {
                 let counts = count_points(&self.profile);
                 self.indices_of(|role, id| is_identity(role) || counts.contains(id))
             }
             // The terminals once more, with what they must agree with out of the same answer: our own
             // questions may have closed the switches, and capacitors discharge.
-            Stage::IdentityAgain => self.indices(|role| {
+            LookStage::IdentityAgain => self.indices(|role| {
                 matches!(
                     role,
                     Role::Serial
@@ -280,8 +280,8 @@ impl Look {
                         | Role::Switches
                 )
             }),
-            Stage::Everything => self.indices(|_| true),
-            Stage::Over => Vec::new(),
+            LookStage::Everything => self.indices(|_| true),
+            LookStage::Over => Vec::new(),
         };
         let instances: Vec<Instance> = wanted
             .iter()
@@ -331,21 +331,23 @@ impl Look {
     /// The queue is empty: go to the next stage.
     fn advance(&mut self) {
         self.stage = match self.stage {
-            Stage::Quick => Stage::Identity,
-            Stage::Identity => {
+            LookStage::Quick => LookStage::Identity,
+            LookStage::Identity => {
                 self.learn_counts();
-                Stage::Everything
+                LookStage::Everything
             }
-            Stage::Everything => Stage::Heartbeat(0),
-            Stage::Heartbeat(looks) if looks + 1 < HEARTBEAT_LOOKS && !self.heartbeat_known() => {
-                Stage::Heartbeat(looks + 1)
+            LookStage::Everything => LookStage::Heartbeat(0),
+            LookStage::Heartbeat(looks)
+                if looks + 1 < HEARTBEAT_LOOKS && !self.heartbeat_known() =>
+            {
+                LookStage::Heartbeat(looks + 1)
             }
-            Stage::Heartbeat(_) => Stage::IdentityAgain,
-            Stage::IdentityAgain | Stage::Over => return self.next_unit(),
+            LookStage::Heartbeat(_) => LookStage::IdentityAgain,
+            LookStage::IdentityAgain | LookStage::Over => return self.next_unit(),
         };
-        if let Stage::Heartbeat(looks) = self.stage {
+        if let LookStage::Heartbeat(looks) = self.stage {
             if self.heartbeat_known() {
-                self.stage = Stage::IdentityAgain;
+                self.stage = LookStage::IdentityAgain;
             } else {
                 // Growing gaps: equal ones could hit a counter that is reset with just that period.
                 let last = self.exchanges.last().map_or(Duration::ZERO, |e| e.ended_at);
@@ -392,7 +394,7 @@ impl Look {
         ) {
             return self.begin_unit(unit);
         }
-        self.stage = Stage::Over;
+        self.stage = LookStage::Over;
     }
 
     /// Packs of the rack, as its first pack says.

@@ -14,5 +14,5 @@ mod plan;
 
 pub use counters::counter_questions;
 pub use follow::Follow;
-pub use look::{Look, Want, may_read};
+pub use look::{Look, LookWant, may_read};
 pub use plan::{Cost, Read, Split, absolute, cycle_time, plan, split, unplanned};

@@ -65,9 +65,9 @@ impl Session {
         let wait = |until| Some(Want::Wait { until });
         match &mut looks.now {
             Reading::Look(look) => match look.next(now) {
-                poll::Want::Ask(ask) => return Some(Want::Ask { ask, time_out }),
-                poll::Want::WaitUntil(until) => return wait(until),
-                poll::Want::Done => self.looked(now),
+                poll::LookWant::Ask(ask) => return Some(Want::Ask { ask, time_out }),
+                poll::LookWant::WaitUntil(until) => return wait(until),
+                poll::LookWant::Done => self.looked(now),
             },
             Reading::Turn(turn) => match turn.next(now) {
                 Some(Ok(ask)) => return Some(Want::Ask { ask, time_out }),

@@ -297,7 +297,7 @@ fn questions(wire: &mut super::wire_end::WireEnd, bytes: usize) -> Vec<u8> {
 #[cfg(unix)]
 #[test]
 fn find_stopped_by_ctrl_c_goes_on_where_it_was() {
-    use packside::find::{Plan, Search, Want};
+    use packside::find::{Plan, Search, SearchWant};
     use packside::wire::sealed;
 
     let (mut wire, port) = super::wire_end::pair();
@@ -357,7 +357,7 @@ fn find_stopped_by_ctrl_c_goes_on_where_it_was() {
     let profiles: Vec<_> = profiles
         .map(|(id, _)| packside_profiles::find(id, None).unwrap().profile)
         .collect();
-    let Want::Ask { ask, .. } = Search::new(plan, &profiles).wanted() else {
+    let SearchWant::Ask { ask, .. } = Search::new(plan, &profiles).wanted() else {
         panic!("nothing is left");
     };
     let expected = sealed([&[ask.unit], ask.encode_pdu().as_slice()].concat());

@@ -7,7 +7,7 @@ use super::scripted::Scripted;
 use packside::ask::{Exchange, Outcome};
 use packside::event::{LinkFacts, LinkKind};
 use packside::link::{Grounds, MayWake, NotShown, Quiet, Wake};
-use packside::poll::{Cost, Look, Read, Want, may_read};
+use packside::poll::{Cost, Look, LookWant, Read, may_read};
 use packside::wire::Framing;
 use packside::wire::{Answer, Question};
 use packside_profiles::Known;
@@ -279,12 +279,12 @@ fn reads_of_a_look(profile: &Profile) -> Vec<Read> {
     let (mut now, mut reads) = (Duration::ZERO, Vec::new());
     loop {
         let ask = match look.next(now) {
-            Want::Done => return reads,
-            Want::WaitUntil(at) => {
+            LookWant::Done => return reads,
+            LookWant::WaitUntil(at) => {
                 now = at;
                 continue;
             }
-            Want::Ask(ask) => ask,
+            LookWant::Ask(ask) => ask,
         };
         let Question::Read {
             table,

@@ -7,7 +7,7 @@ use std::time::Duration;
 use packside::event::{Event, StepAnswer, What};
 use packside::judge::judge;
 use packside::link::{Asking, Wake};
-use packside::poll::{Cost, Look, Want};
+use packside::poll::{Cost, Look, LookWant};
 use packside::recording::{Entry, Header, ProfileText, Recorder, Shown, Start};
 use packside::simulated::open_simulated;
 use packside::wire::{Ask, Question};
@@ -153,9 +153,9 @@ fn look(asking: &mut Asking, profile: &Profile) {
     );
     loop {
         match look.next(asking.now()) {
-            Want::Done => return,
-            Want::WaitUntil(at) => asking.idle(at).unwrap(),
-            Want::Ask(ask) => {
+            LookWant::Done => return,
+            LookWant::WaitUntil(at) => asking.idle(at).unwrap(),
+            LookWant::Ask(ask) => {
                 let exchange = asking.ask(ask, Duration::from_millis(600)).unwrap();
                 look.take(&exchange);
             }
