@@ -24,7 +24,7 @@ const GAPS: usize = 63;
 
 /// A question with registers in its answer.
 #[derive(Debug, Clone)]
-pub(crate) struct Asked {
+pub(crate) struct RegisterQuestion {
     ask: Ask,
     /// The registers of its last answer.
     pub(crate) words: Vec<u16>,
@@ -40,21 +40,21 @@ pub(crate) struct Asked {
 
 /// All questions to a unit.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Questions(Vec<Asked>);
+pub(crate) struct Questions(Vec<RegisterQuestion>);
 
 impl Questions {
-    pub(crate) fn get(&self, number: usize) -> Option<&Asked> {
+    pub(crate) fn get(&self, number: usize) -> Option<&RegisterQuestion> {
         self.0.get(number)
     }
 
     /// Bytes that they hold.
     pub(crate) fn held(&self) -> usize {
-        let of = |asked: &Asked| {
+        let of = |asked: &RegisterQuestion| {
             let pairs = asked.inside.capacity() * size_of::<(u16, u16)>();
             let words = asked.words.capacity() + asked.gaps.capacity() + asked.cells.len();
             pairs + words * size_of::<u16>()
         };
-        self.0.capacity() * size_of::<Asked>() + self.0.iter().map(of).sum::<usize>()
+        self.0.capacity() * size_of::<RegisterQuestion>() + self.0.iter().map(of).sum::<usize>()
     }
 
     /// Takes an answer. Gives the number of its question and the registers of its answer before, if there
@@ -85,7 +85,7 @@ impl Questions {
             let before = std::mem::replace(&mut asked.words, words.to_vec());
             return Some((number, Some(before)));
         }
-        let mut asked = Asked {
+        let mut asked = RegisterQuestion {
             ask: *ask,
             words: words.to_vec(),
             last: at,
@@ -162,7 +162,7 @@ impl Questions {
     }
 }
 
-impl Asked {
+impl RegisterQuestion {
     fn lay_out(&mut self, layout: &Layout, cells: &[bool]) {
         let instances = layout.instances.iter().zip(0u16..);
         let inside = instances.filter_map(|(instance, index)| {

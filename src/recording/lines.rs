@@ -148,7 +148,7 @@ fn bytes(object: &str) -> Option<Event> {
 
 /// A question.
 #[derive(Deserialize)]
-struct Asked<'a> {
+struct AskedLine<'a> {
     at_ns: u64,
     exchange: u32,
     unit: u8,
@@ -162,7 +162,7 @@ fn asked(object: &str) -> Option<Event> {
     if !object.starts_with("{\"type\":\"asked\",") {
         return None;
     }
-    let line: Asked = serde_json::from_str(object).ok()?;
+    let line: AskedLine = serde_json::from_str(object).ok()?;
     Some(Event {
         at: Duration::from_nanos(line.at_ns),
         what: What::Asked {

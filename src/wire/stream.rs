@@ -119,7 +119,7 @@ struct Deferred {
 
 /// The last request, while its answer may come.
 #[derive(Debug, Clone, Default)]
-struct Asked {
+struct LastRequest {
     /// Its bytes; empty where there is none.
     frame: Vec<u8>,
     at: Duration,
@@ -145,7 +145,7 @@ pub struct Stream {
     /// No decision at `at` before there are so many bytes.
     needs: usize,
     deferred: Option<Deferred>,
-    asked: Asked,
+    asked: LastRequest,
     /// The noise now running has been given out in part.
     noise_is_cut: bool,
     /// A frame was heard since the begin or the last pause.

@@ -11,7 +11,7 @@ use super::canvas::{Canvas, LEFT, Scale, Shape, across, figure, range};
 use super::cells::{Grid, module_name};
 use super::document::Parts;
 use super::html::{Html, number};
-use super::series::{Asked, Curve, Dot, End, Series};
+use super::series::{Curve, Dot, End, ExchangeDot, Series};
 use super::timeline::{axis, curved, lane};
 use crate::facts::Bus;
 use crate::recording::Start;
@@ -328,8 +328,8 @@ fn ms(time: Option<Duration>) -> String {
 /// Answer times as dots, what went wrong as marks in a row above.
 fn answers(canvas: &mut Canvas, series: &Series, start: &Start) {
     let time = time_of(series, canvas);
-    let x = |asked: &Asked| time.at(asked.at.as_secs_f64());
-    let bad = |asked: &&Asked| asked.end != End::Answered;
+    let x = |asked: &ExchangeDot| time.at(asked.at.as_secs_f64());
+    let bad = |asked: &&ExchangeDot| asked.end != End::Answered;
     if series.asked.iter().any(|asked| bad(&asked)) {
         let y = canvas.down(20.0) + 11.0;
         for asked in series.asked.iter().filter(bad) {

@@ -52,7 +52,7 @@ pub(crate) enum End {
 
 /// One exchange.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Asked {
+pub(crate) struct ExchangeDot {
     pub(crate) at: Duration,
     pub(crate) end: End,
     /// From the end of the question to the first byte of the answer, ms.
@@ -74,7 +74,7 @@ pub(crate) struct Series {
     pub(crate) curves: Vec<Curve>,
     /// Changes of the state of the first unit: from when, name.
     pub(crate) states: Vec<(Duration, String)>,
-    pub(crate) asked: Vec<Asked>,
+    pub(crate) asked: Vec<ExchangeDot>,
     /// Lamp, pattern as seen, when.
     pub(crate) lamps: Vec<(String, String, Duration)>,
     /// Marks, verdicts shown, link lost and back.
@@ -163,7 +163,7 @@ fn note(at: Duration, text: String) -> Note {
 /// What became of every question, and every value that is drawn: gathered while a session is judged.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Courses {
-    asked: Vec<Asked>,
+    asked: Vec<ExchangeDot>,
     /// By unit address.
     units: BTreeMap<u8, Course>,
 }
@@ -259,7 +259,7 @@ fn state_at(unit: &UnitMemory, place: usize, at: Duration, profile: &Profile) ->
     ))
 }
 
-fn asked(exchange: &Exchange) -> Asked {
+fn asked(exchange: &Exchange) -> ExchangeDot {
     let end = match &exchange.outcome {
         Outcome::Answered(_) => End::Answered,
         Outcome::Exception(_) => End::Refused,
@@ -270,7 +270,7 @@ fn asked(exchange: &Exchange) -> Asked {
     };
     let times = exchange.first_byte_at.zip(exchange.sent_at);
     let answer = times.map(|(first, sent)| first.saturating_sub(sent).as_secs_f64() * 1000.0);
-    Asked {
+    ExchangeDot {
         at: exchange.asked_at,
         end,
         answer_ms: answer.filter(|_| matches!(end, End::Answered | End::Refused)),
@@ -278,14 +278,14 @@ fn asked(exchange: &Exchange) -> Asked {
 }
 
 /// Keeps every bad end, and of the good ones the fastest and slowest of every stretch.
-fn thin_asked(all: Vec<Asked>) -> Vec<Asked> {
+fn thin_asked(all: Vec<ExchangeDot>) -> Vec<ExchangeDot> {
     if all.len() <= STRETCHES * 2 {
         return all;
     }
     let per_stretch = all.len().div_ceil(STRETCHES);
     let mut kept = Vec::new();
     for stretch in all.chunks(per_stretch) {
-        let time = |asked: &&Asked| asked.answer_ms.map_or(0.0, |ms| ms);
+        let time = |asked: &&ExchangeDot| asked.answer_ms.map_or(0.0, |ms| ms);
         let good = || stretch.iter().filter(|asked| asked.answer_ms.is_some());
         let slowest = good().max_by(|a, b| time(a).total_cmp(&time(b)));
         let fastest = good().min_by(|a, b| time(a).total_cmp(&time(b)));
@@ -349,13 +349,13 @@ mod tests {
     #[test]
     fn thinning_exchanges_keeps_what_went_wrong() {
         let at = |n: u32| Duration::from_secs(n.into());
-        let good = |n: u32| Asked {
+        let good = |n: u32| ExchangeDot {
             at: at(n),
             end: End::Answered,
             answer_ms: Some(30.0),
         };
-        let mut all: Vec<Asked> = (0..28_800).map(good).collect();
-        all[5_000] = Asked {
+        let mut all: Vec<ExchangeDot> = (0..28_800).map(good).collect();
+        all[5_000] = ExchangeDot {
             at: at(5_000),
             end: End::Silent,
             answer_ms: None,
