@@ -198,7 +198,7 @@ impl ReadError {
 /// # Errors
 /// Where it is none, or a line was changed.
 pub fn read(bytes: &[u8]) -> Result<Recording, ReadError> {
-    let (mut chain, mut reading) = (Chain::default(), Reading::default());
+    let (mut chain, mut reading) = (Chain::default(), RecordingReader::default());
     for line in bytes.split_inclusive(|byte| *byte == b'\n') {
         check(&mut chain, line)?;
         reading.line(line)?;
@@ -242,8 +242,8 @@ pub fn read_from(mut source: impl BufRead) -> std::io::Result<Result<Recording, 
 fn understand_all(
     source: &mut impl BufRead,
     give: &SyncSender<Arc<Vec<u8>>>,
-) -> std::io::Result<(Reading, Option<ReadError>)> {
-    let mut reading = Reading::default();
+) -> std::io::Result<(RecordingReader, Option<ReadError>)> {
+    let mut reading = RecordingReader::default();
     loop {
         let mut block = Vec::with_capacity(BLOCK);
         while block.len() < BLOCK {
@@ -296,12 +296,12 @@ fn check(chain: &mut Chain, piece: &[u8]) -> Result<(), ReadError> {
 
 /// A recording that is being read, line by line. Says nothing of hashes.
 #[derive(Debug, Default)]
-struct Reading {
+struct RecordingReader {
     recording: Recording,
     is_sealed: bool,
 }
 
-impl Reading {
+impl RecordingReader {
     /// Takes the next line with its end; one without an end is the last and was cut.
     ///
     /// # Errors

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use packside_profiles::{Profile, StateKind};
 
-use super::stage::{Following, Looks, Reading, Stage, Turn};
+use super::stage::{Following, Looks, Stage, Turn, UnderWay};
 use super::{End, Progress, Session, Task, Until, Want};
 use crate::evidence::samples::MemberEvidence;
 use crate::facts::{Doubt, VerdictKind};
@@ -49,12 +49,12 @@ impl Session {
         };
     }
 
-    fn look(&self) -> Reading {
+    fn look(&self) -> UnderWay {
         let Self {
             profile, manner, ..
         } = self;
         let look = Look::new(Arc::clone(profile), manner.unit, manner.only, self.cost());
-        Reading::Look(Box::new(look))
+        UnderWay::Look(Box::new(look))
     }
 
     pub(super) fn step_looks(&mut self, now: Duration) -> Option<Want> {
@@ -64,22 +64,22 @@ impl Session {
         };
         let wait = |until| Some(Want::Wait { until });
         match &mut looks.now {
-            Reading::Look(look) => match look.next(now) {
+            UnderWay::Look(look) => match look.next(now) {
                 poll::LookWant::Ask(ask) => return Some(Want::Ask { ask, time_out }),
                 poll::LookWant::WaitUntil(until) => return wait(until),
                 poll::LookWant::Done => self.looked(now),
             },
-            Reading::Turn(turn) => match turn.next(now) {
+            UnderWay::Turn(turn) => match turn.next(now) {
                 Some(Ok(ask)) => return Some(Want::Ask { ask, time_out }),
                 Some(Err(until)) => return wait(until),
                 None => self.look_again(now),
             },
-            Reading::Pause(until) if now < *until => return wait(*until),
-            Reading::Pause(_) => {
+            UnderWay::Pause(until) if now < *until => return wait(*until),
+            UnderWay::Pause(_) => {
                 let look = self.look();
                 self.reading(look);
             }
-            Reading::Counters(left, until) => match left.pop_front() {
+            UnderWay::Counters(left, until) => match left.pop_front() {
                 Some(ask) if now + time_out <= *until => return Some(Want::Ask { ask, time_out }),
                 _ => self.end_look(now, Ok(())),
             },
@@ -87,7 +87,7 @@ impl Session {
         None
     }
 
-    fn reading(&mut self, reading: Reading) {
+    fn reading(&mut self, reading: UnderWay) {
         if let Stage::Looks(looks) = &mut self.stage {
             looks.now = reading;
         }
@@ -108,7 +108,7 @@ impl Session {
         let takes = now.saturating_sub(looks.began) + PAUSE;
         looks.again = Some((takes, Duration::MAX));
         match self.turn(now) {
-            Some(turn) => self.reading(Reading::Turn(turn)),
+            Some(turn) => self.reading(UnderWay::Turn(turn)),
             None => self.look_again(now),
         }
     }
@@ -137,7 +137,7 @@ impl Session {
         }
         let first = open.first().map_or("", Doubt::id);
         looks.open_before = open;
-        looks.now = Reading::Pause(now + PAUSE);
+        looks.now = UnderWay::Pause(now + PAUSE);
         self.tell(Progress::LookingAgain {
             open: first,
             at_most: BY_ITSELF,
@@ -183,7 +183,7 @@ impl Session {
             questions: questions.len(),
             at_most: COUNTING,
         });
-        self.reading(Reading::Counters(questions, now + COUNTING));
+        self.reading(UnderWay::Counters(questions, now + COUNTING));
     }
 
     pub(super) fn step_following(&mut self, now: Duration) -> Option<Want> {

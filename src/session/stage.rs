@@ -81,7 +81,7 @@ impl Rounds {
 pub(super) struct Looks {
     pub(super) began: Duration,
     /// What is under way.
-    pub(super) now: Reading,
+    pub(super) now: UnderWay,
     /// What the last look left open.
     pub(super) open_before: Vec<Doubt>,
     /// How long a look takes, and until when another may be begun; known after the first.
@@ -89,7 +89,7 @@ pub(super) struct Looks {
 }
 
 #[derive(Debug)]
-pub(super) enum Reading {
+pub(super) enum UnderWay {
     Look(Box<Look>),
     Turn(Turn),
     /// Until then nothing, then another look.
@@ -139,7 +139,7 @@ impl Looks {
     /// Takes what came of a question.
     pub(super) fn take(&mut self, exchange: &Exchange) -> Option<Progress> {
         match &mut self.now {
-            Reading::Look(look) => {
+            UnderWay::Look(look) => {
                 look.take(exchange);
                 let (done, planned) = look.progress();
                 return Some(Progress::Looking {
@@ -149,7 +149,7 @@ impl Looks {
                 });
             }
             // A unit that refuses one counter after all is left alone.
-            Reading::Counters(left, _) if matches!(exchange.outcome, Outcome::Exception(_)) => {
+            UnderWay::Counters(left, _) if matches!(exchange.outcome, Outcome::Exception(_)) => {
                 left.clear();
             }
             _ => {}
