@@ -30,7 +30,7 @@ const BUCKET: Duration = Duration::from_secs(15);
 
 /// What a line did.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Line {
+pub(crate) struct LineMemory {
     /// The link as it was opened first.
     pub(crate) facts: Option<LinkFacts>,
     /// Own questions that ended.
@@ -71,7 +71,7 @@ pub(crate) struct Line {
     listened: Duration,
 }
 
-impl Line {
+impl LineMemory {
     /// Takes an event.
     pub(crate) fn take(&mut self, event: &Event) {
         if !matches!(event.what, What::Answer(_)) {

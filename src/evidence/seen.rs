@@ -17,7 +17,7 @@ use std::time::Duration;
 
 use packside_profiles::model::Profile;
 
-use super::line::Line;
+use super::line::LineMemory;
 use super::map::Map;
 use super::said::People;
 use super::stamp::Stamp;
@@ -42,7 +42,7 @@ pub(crate) struct Ended<'a> {
 pub(crate) struct Seen {
     map: Option<Arc<Map>>,
     /// What the line did in this session.
-    pub(crate) line: Line,
+    pub(crate) line: LineMemory,
     /// Units whose questions were answered or not, by address.
     pub(crate) units: BTreeMap<u8, UnitMemory>,
     /// How often a unit answered a question a second time, with other content.
@@ -68,7 +68,7 @@ impl Seen {
     pub(crate) fn new(profile: Option<Arc<Profile>>) -> Self {
         Self {
             map: profile.map(|profile| Arc::new(Map::new(profile))),
-            line: Line::default(),
+            line: LineMemory::default(),
             units: BTreeMap::new(),
             twice: BTreeMap::new(),
             asked_by_others: BTreeSet::new(),
@@ -126,7 +126,7 @@ impl Seen {
         told.into_iter().for_each(|one| self.tell(one, &mut |_| {}));
         self.session = self.session.saturating_add(1);
         self.talking = Talking::new();
-        self.line = Line::default();
+        self.line = LineMemory::default();
         self.clocks_broke_at = None;
         self.clock_ms = None;
         (self.last, self.last_link) = (None, None);

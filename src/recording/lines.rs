@@ -16,7 +16,7 @@ use crate::wire::{Ask, hex};
 
 /// A line that could be understood.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) enum Line {
+pub(super) enum RecordingLine {
     Header(Header),
     Start(Start),
     Entry(Entry),
@@ -175,40 +175,40 @@ fn asked(object: &str) -> Option<Event> {
 }
 
 /// Reads one object. The error says what was expected.
-pub(super) fn understand(object: &str) -> Result<Line, String> {
+pub(super) fn understand(object: &str) -> Result<RecordingLine, String> {
     if let Some(event) = bytes(object).or_else(|| asked(object)) {
-        return Ok(Line::Entry(Entry::Event(event)));
+        return Ok(RecordingLine::Entry(Entry::Event(event)));
     }
     let json: Json = serde_json::from_str(object).map_err(|error| format!("JSON: {error}"))?;
     let members = Members(json.as_object().ok_or("expected an object")?);
     match members.text("type")? {
-        "header" => members.header().map(Line::Header),
-        "session" => Ok(Line::Start(Start {
+        "header" => members.header().map(RecordingLine::Header),
+        "session" => Ok(RecordingLine::Start(Start {
             utc: members.owned("utc")?,
             offset_minutes: members.get("offset_minutes", |v| {
                 v.as_i64().and_then(|n| i32::try_from(n).ok())
             })?,
         })),
-        "seal" => Ok(Line::Seal {
+        "seal" => Ok(RecordingLine::Seal {
             lines: members.get("lines", Json::as_u64)?,
         }),
-        "unit" => Ok(Line::Entry(Entry::Unit(members.owned("serial")?))),
-        "shown" => Ok(Line::Entry(Entry::Shown(Shown {
+        "unit" => Ok(RecordingLine::Entry(Entry::Unit(members.owned("serial")?))),
+        "shown" => Ok(RecordingLine::Entry(Entry::Shown(Shown {
             at: members.time("at_ns")?,
             tool: members.owned("tool")?,
             verdict: members.owned("verdict")?,
             summary: members.owned("summary")?,
             facts: members.facts_shown()?,
         }))),
-        "afresh" => Ok(Line::Entry(Entry::Afresh(
+        "afresh" => Ok(RecordingLine::Entry(Entry::Afresh(
             members.get("on", Json::as_bool)?,
         ))),
         kind => match members.what(kind)? {
-            Some(what) => Ok(Line::Entry(Entry::Event(Event {
+            Some(what) => Ok(RecordingLine::Entry(Entry::Event(Event {
                 at: members.time("at_ns")?,
                 what,
             }))),
-            None => Ok(Line::Unknown(kind.to_owned())),
+            None => Ok(RecordingLine::Unknown(kind.to_owned())),
         },
     }
 }

@@ -9,7 +9,7 @@ use std::sync::mpsc::{SyncSender, sync_channel};
 
 use super::chain::Chain;
 use super::events::Events;
-use super::lines::{Line, understand};
+use super::lines::{RecordingLine, understand};
 use super::{Entry, Header, Shown, Start};
 use crate::event::{Event, LinkFacts, What};
 
@@ -349,23 +349,25 @@ impl Recording {
     fn take(&mut self, object: &str, number: u64) -> Result<bool, ReadError> {
         let senseless = |why: String| ReadError::Senseless { line: number, why };
         match understand(object).map_err(senseless)? {
-            Line::Header(header) if number == 1 => self.header = Some(header),
+            RecordingLine::Header(header) if number == 1 => self.header = Some(header),
             _ if number == 1 => {
                 return Err(ReadError::NotARecording {
                     found: "another line".to_owned(),
                 });
             }
-            Line::Header(_) => return Err(senseless("a second header".to_owned())),
-            Line::Start(start) => self.sessions.push(Session::new(start)),
-            Line::Entry(entry) => match self.sessions.last_mut() {
+            RecordingLine::Header(_) => return Err(senseless("a second header".to_owned())),
+            RecordingLine::Start(start) => self.sessions.push(Session::new(start)),
+            RecordingLine::Entry(entry) => match self.sessions.last_mut() {
                 Some(session) => session.take(entry),
                 None => return Err(senseless("an event before any session".to_owned())),
             },
-            Line::Seal { lines } if lines + 1 == number => return Ok(true),
-            Line::Seal { lines } => {
+            RecordingLine::Seal { lines } if lines + 1 == number => return Ok(true),
+            RecordingLine::Seal { lines } => {
                 return Err(senseless(format!("a seal over {lines} lines here")));
             }
-            Line::Unknown(kind) => self.missing.push(Missing::Unknown { line: number, kind }),
+            RecordingLine::Unknown(kind) => {
+                self.missing.push(Missing::Unknown { line: number, kind })
+            }
         }
         Ok(false)
     }
