@@ -5,7 +5,7 @@ use std::time::Duration;
 use super::exchange::{Outcome, StrayKind};
 use super::pairing::{ForeignRequest, Open, Pairing};
 use crate::wire::Framing;
-use crate::wire::{Adu, Ask, Misfit, Reply, Span, is_request, read_request};
+use crate::wire::{Adu, Ask, ByteSpan, Misfit, Reply, is_request, read_request};
 
 /// How long somebody else's request is taken to wait for its answer.
 pub(super) const FOREIGN_WAIT: Duration = Duration::from_secs(3);
@@ -19,7 +19,7 @@ pub(super) enum Named {
 }
 
 impl Pairing {
-    pub(super) fn name(&mut self, span: &Span) -> Named {
+    pub(super) fn name(&mut self, span: &ByteSpan) -> Named {
         match self.framing {
             Framing::Rtu => self.name_rtu(span),
             Framing::Tcp => self.name_tcp(span),
@@ -31,7 +31,7 @@ impl Pairing {
         self.foreign.as_ref()?.ask.as_ref()
     }
 
-    fn name_rtu(&mut self, span: &Span) -> Named {
+    fn name_rtu(&mut self, span: &ByteSpan) -> Named {
         if self.is_echo(span) {
             return Named::Stray(StrayKind::Echo);
         }
@@ -55,7 +55,7 @@ impl Pairing {
 
     /// Whether the frame is our own request given back. Where an answer could look the same, the
     /// first copy is taken for the echo, unless the link has been shown not to echo.
-    fn is_echo(&mut self, span: &Span) -> bool {
+    fn is_echo(&mut self, span: &ByteSpan) -> bool {
         let echoes = self.echoes();
         let Some(open) = self.open.as_mut().filter(|open| is_during(open, span)) else {
             return false;
@@ -84,7 +84,7 @@ impl Pairing {
         self.unanswered_of(unit).any(|ask| ask.decode(pdu).is_ok())
     }
 
-    fn name_stray(&mut self, span: &Span, unit: u8, pdu: &[u8]) -> StrayKind {
+    fn name_stray(&mut self, span: &ByteSpan, unit: u8, pdu: &[u8]) -> StrayKind {
         let answers_foreign = self.answers_foreign(span, unit, pdu);
         if answers_foreign {
             self.foreign = None;
@@ -115,7 +115,7 @@ impl Pairing {
     }
 
     /// Whether the frame answers the request heard from somebody else.
-    fn answers_foreign(&self, span: &Span, unit: u8, pdu: &[u8]) -> bool {
+    fn answers_foreign(&self, span: &ByteSpan, unit: u8, pdu: &[u8]) -> bool {
         let Some(foreign) = &self.foreign else {
             return false;
         };
@@ -130,7 +130,7 @@ impl Pairing {
         }
     }
 
-    fn note_foreign(&mut self, span: &Span) {
+    fn note_foreign(&mut self, span: &ByteSpan) {
         let ask = read_request(&span.bytes);
         if let (Some(ask), Some(open)) = (&ask, &mut self.open) {
             open.contested |= ask.shares_answers_with(&open.ask);
@@ -151,7 +151,7 @@ impl Pairing {
         }
     }
 
-    fn name_tcp(&mut self, span: &Span) -> Named {
+    fn name_tcp(&mut self, span: &ByteSpan) -> Named {
         let Some(adu) = Adu::read(&span.bytes) else {
             return Named::Stray(StrayKind::Noise);
         };
@@ -203,7 +203,7 @@ fn name_misfit(misfit: Misfit) -> StrayKind {
 }
 
 /// Whether all of a span came after the open question went out.
-fn is_during(open: &Open, span: &Span) -> bool {
+fn is_during(open: &Open, span: &ByteSpan) -> bool {
     span.first.during == Some(open.number)
 }
 

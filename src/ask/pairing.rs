@@ -13,7 +13,7 @@ use super::classify::{Named, looks_like_answer};
 use super::exchange::{Exchange, Heard, Outcome, Silence, Stray, StrayKind};
 use crate::event::{Event, What};
 use crate::wire::Framing;
-use crate::wire::{Ask, Span, SpanKind, Splitter, Stamp};
+use crate::wire::{Ask, ByteSpan, ByteStamp, SpanKind, Splitter};
 
 /// Longest time that a path is taken to hold an answer back.
 const HELD_BACK: Duration = Duration::from_secs(60);
@@ -261,7 +261,7 @@ impl Pairing {
         // Bytes read before the question may lie in a queue until after it was sent.
         let is_during = |open: &&Open| !open.request.is_empty() && at >= open.asked_at;
         let during = self.open.as_ref().filter(is_during).map(|o| o.number);
-        self.splitter.push(bytes, Stamp { at, during });
+        self.splitter.push(bytes, ByteStamp { at, during });
         self.sort_out(false, done);
     }
 
@@ -284,7 +284,7 @@ impl Pairing {
         }
     }
 
-    fn noise(&mut self, span: Span) {
+    fn noise(&mut self, span: ByteSpan) {
         match &mut self.run {
             Some(run) if run.bytes.len() + span.bytes.len() <= RUN => {
                 run.at = span.last.at;
@@ -313,7 +313,7 @@ impl Pairing {
         self.stray(run);
     }
 
-    fn frame(&mut self, span: Span, done: &mut Vec<Exchange>) {
+    fn frame(&mut self, span: ByteSpan, done: &mut Vec<Exchange>) {
         let named = self.name(&span);
         if let Some(open) = &mut self.open {
             open.frame_seen = true;
@@ -328,7 +328,7 @@ impl Pairing {
         }
     }
 
-    fn accept(&mut self, span: Span, outcome: Outcome, done: &mut Vec<Exchange>) {
+    fn accept(&mut self, span: ByteSpan, outcome: Outcome, done: &mut Vec<Exchange>) {
         let Some(open) = self.open.take() else { return };
         self.learn_echo(&open, &span.bytes);
         // Order is kept on the way to a unit: what was asked of it before cannot be answered now.

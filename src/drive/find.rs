@@ -11,7 +11,7 @@ use crate::find::search::{Progress, Search, SearchWant};
 use crate::find::who::{self, Who};
 use crate::link::{Asking, Came, LinkTrouble, Quiet};
 use crate::wire::Framing;
-use crate::wire::{Adu, Ask, Splitter, Stamp};
+use crate::wire::{Adu, Ask, ByteStamp, Splitter};
 
 /// Functions that a search may ask with: nothing is known of the unit, and it tolerates them or not.
 pub const FUNCTIONS: [u8; 4] = [0x03, 0x04, 0x11, 0x2b];
@@ -146,7 +146,7 @@ pub fn is_past_the_line(
         let Came::Bytes(bytes) = asking.receive(give_up)? else {
             return Ok(None);
         };
-        let stamp = Stamp {
+        let stamp = ByteStamp {
             at: asking.now(),
             during: None,
         };

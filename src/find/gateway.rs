@@ -22,7 +22,7 @@ use std::time::Duration;
 
 use super::prior;
 use crate::wire::Framing;
-use crate::wire::{Adu, Ask, Question, SpanKind, Splitter, Stamp};
+use crate::wire::{Adu, Ask, ByteStamp, Question, SpanKind, Splitter};
 
 /// Most questions outstanding.
 pub const MOST: usize = 16;
@@ -143,7 +143,7 @@ impl Volley {
 
     /// Bytes came.
     pub fn take(&mut self, now: Duration, bytes: &[u8]) {
-        let stamp = Stamp {
+        let stamp = ByteStamp {
             at: now,
             during: None,
         };

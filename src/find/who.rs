@@ -22,7 +22,7 @@ use packside_profiles::{Instance, Known, Layout, Role, Value, decode};
 use super::search::{Found, asked_at};
 use crate::ask::{Exchange, Outcome, Silence};
 use crate::wire::Framing;
-use crate::wire::{Answer, Ask, Question, Span, SpanKind, Splitter, Stamp};
+use crate::wire::{Answer, Ask, ByteSpan, ByteStamp, Question, SpanKind, Splitter};
 
 /// Where the mark of the open models may stand, and the mark.
 const SUNSPEC_AT: [u16; 3] = [40_000, 0, 50_000];
@@ -236,12 +236,12 @@ impl<'p> Who<'p> {
             return;
         }
         let mut splitter = Splitter::new(Framing::Rtu);
-        let stamp = Stamp {
+        let stamp = ByteStamp {
             at: Duration::ZERO,
             during: None,
         };
         splitter.push(bytes, stamp);
-        let from_it = |span: &Span| {
+        let from_it = |span: &ByteSpan| {
             span.kind == SpanKind::Frame && span.bytes.first() == Some(&self.found.unit)
         };
         let mut spans = std::iter::from_fn(|| splitter.next(None, true));

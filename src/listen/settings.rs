@@ -40,7 +40,7 @@ use rate::{Rate, rate_of};
 
 use super::waveform::{Mark, Received, parity_bit};
 use crate::wire::Framing;
-use crate::wire::{SpanKind, Splitter, Stamp};
+use crate::wire::{ByteStamp, SpanKind, Splitter};
 
 pub use next::next_settings;
 pub use protocol::Protocol;
@@ -230,7 +230,7 @@ fn accident(windows: u64, different: usize) -> f64 {
 fn frames_as_received(received: &[Received]) -> Fit {
     let mut splitter = Splitter::new(Framing::Rtu);
     let bytes: Vec<u8> = received.iter().map(|one| one.byte).collect();
-    let stamp = Stamp {
+    let stamp = ByteStamp {
         at: Duration::ZERO,
         during: None,
     };

@@ -9,13 +9,13 @@
 
 use super::crc::is_sealed;
 use super::question::{Ask, Question};
-use super::split::Measure;
+use super::split::FrameMeasure;
 
 /// Longest frame: unit, PDU of 253 bytes, CRC.
 pub(super) const LONGEST: usize = 256;
 
 /// Length of a frame, read in one way.
-enum Length {
+enum RtuLength {
     /// This many bytes with unit and CRC.
     Is(usize),
     /// Not known yet.
@@ -30,35 +30,35 @@ enum Length {
 /// One byte 00 behind a valid frame makes a valid frame again. So one answer of two registers in
 /// 256, the one whose check value ends in 00, is as valid without its last byte, in the shape of a
 /// read request; what it would ask for is then most often more than can be asked for.
-pub(super) fn measure(bytes: &[u8]) -> Measure {
+pub(super) fn measure(bytes: &[u8]) -> FrameMeasure {
     let Some(function) = bytes.get(1).copied() else {
-        return Measure::More;
+        return FrameMeasure::More;
     };
     let ways = if function & 0x80 == 0 {
         [answer(function, bytes), request(function, bytes)]
     } else {
-        [exception(function), Length::Never]
+        [exception(function), RtuLength::Never]
     };
     let mut best: Option<usize> = None;
     let mut undecided = false;
     for way in ways {
         match way {
-            Length::Is(length) if length > LONGEST => {}
-            Length::Is(length) => match bytes.get(..length) {
+            RtuLength::Is(length) if length > LONGEST => {}
+            RtuLength::Is(length) => match bytes.get(..length) {
                 Some(frame) if is_sealed(frame) => {
                     best = Some(best.map_or(length, |other| better(bytes, length, other)));
                 }
                 Some(_) => {}
                 None => undecided = true,
             },
-            Length::More => undecided = true,
-            Length::Never => {}
+            RtuLength::More => undecided = true,
+            RtuLength::Never => {}
         }
     }
     match best {
-        Some(length) => Measure::Frame(length),
-        None if undecided => Measure::More,
-        None => Measure::Nothing,
+        Some(length) => FrameMeasure::Frame(length),
+        None if undecided => FrameMeasure::More,
+        None => FrameMeasure::Nothing,
     }
 }
 
@@ -83,7 +83,9 @@ pub(super) fn measure_answer(ask: &Ask, bytes: &[u8]) -> Option<usize> {
     } else {
         exception(function)
     };
-    let Length::Is(length) = way else { return None };
+    let RtuLength::Is(length) = way else {
+        return None;
+    };
     let frame = bytes.get(..length).filter(|frame| is_sealed(frame))?;
     let pdu = frame.get(1..length.checked_sub(2)?)?;
     ask.decode(pdu).ok().map(|_| length)
@@ -101,9 +103,9 @@ pub(super) fn begins_answer(ask: &Ask, bytes: &[u8]) -> bool {
     let counted = bytes.get(2).map(|count| usize::from(*count));
     let fits = ask.read_bytes().is_none_or(|data| counted == Some(data));
     fits && match answer(function, bytes) {
-        Length::Is(length) => length <= LONGEST && bytes.len() < length,
-        Length::More => true,
-        Length::Never => false,
+        RtuLength::Is(length) => length <= LONGEST && bytes.len() < length,
+        RtuLength::More => true,
+        RtuLength::Never => false,
     }
 }
 
@@ -112,7 +114,7 @@ pub(crate) fn is_request(frame: &[u8]) -> bool {
     let Some(function) = frame.get(1).copied() else {
         return false;
     };
-    let fits = matches!(request(function, frame), Length::Is(length) if length == frame.len());
+    let fits = matches!(request(function, frame), RtuLength::Is(length) if length == frame.len());
     fits && (!matches!(function, 0x01..=0x04) || read_request(frame).is_some())
 }
 
@@ -124,67 +126,67 @@ pub(crate) fn read_request(frame: &[u8]) -> Option<Ask> {
     matches!(ask.question, Question::Read { .. }).then_some(ask)
 }
 
-fn exception(function: u8) -> Length {
+fn exception(function: u8) -> RtuLength {
     match function & 0x7f {
-        0x01..=0x06 | 0x08 | 0x0f..=0x11 | 0x16 | 0x17 | 0x2b => Length::Is(5),
-        _ => Length::Never,
+        0x01..=0x06 | 0x08 | 0x0f..=0x11 | 0x16 | 0x17 | 0x2b => RtuLength::Is(5),
+        _ => RtuLength::Never,
     }
 }
 
-fn request(function: u8, bytes: &[u8]) -> Length {
+fn request(function: u8, bytes: &[u8]) -> RtuLength {
     match function {
-        0x01..=0x06 | 0x08 => Length::Is(8),
+        0x01..=0x06 | 0x08 => RtuLength::Is(8),
         0x0f | 0x10 => counted(bytes, 6),
-        0x11 => Length::Is(4),
-        0x16 => Length::Is(10),
+        0x11 => RtuLength::Is(4),
+        0x16 => RtuLength::Is(10),
         0x17 => counted(bytes, 10),
-        0x2b => identification(bytes, |_| Length::Is(7)),
-        _ => Length::Never,
+        0x2b => identification(bytes, |_| RtuLength::Is(7)),
+        _ => RtuLength::Never,
     }
 }
 
-fn answer(function: u8, bytes: &[u8]) -> Length {
+fn answer(function: u8, bytes: &[u8]) -> RtuLength {
     match function {
         // An odd number of bytes is no run of registers.
-        0x03 | 0x04 | 0x17 if bytes.get(2).is_some_and(|count| count % 2 == 1) => Length::Never,
-        0x01..=0x04 if bytes.get(2) == Some(&0) => Length::Never,
+        0x03 | 0x04 | 0x17 if bytes.get(2).is_some_and(|count| count % 2 == 1) => RtuLength::Never,
+        0x01..=0x04 if bytes.get(2) == Some(&0) => RtuLength::Never,
         0x01..=0x04 | 0x11 | 0x17 => counted(bytes, 2),
-        0x05 | 0x06 | 0x08 | 0x0f | 0x10 => Length::Is(8),
-        0x16 => Length::Is(10),
+        0x05 | 0x06 | 0x08 | 0x0f | 0x10 => RtuLength::Is(8),
+        0x16 => RtuLength::Is(10),
         0x2b => identification(bytes, objects),
-        _ => Length::Never,
+        _ => RtuLength::Never,
     }
 }
 
 /// A frame with a count of the bytes that follow at this offset.
-fn counted(bytes: &[u8], offset: usize) -> Length {
+fn counted(bytes: &[u8], offset: usize) -> RtuLength {
     match bytes.get(offset) {
-        Some(count) => Length::Is(offset + 1 + usize::from(*count) + 2),
-        None => Length::More,
+        Some(count) => RtuLength::Is(offset + 1 + usize::from(*count) + 2),
+        None => RtuLength::More,
     }
 }
 
 /// Function 2B hex is only known with the type 0E hex.
-fn identification(bytes: &[u8], length: impl Fn(&[u8]) -> Length) -> Length {
+fn identification(bytes: &[u8], length: impl Fn(&[u8]) -> RtuLength) -> RtuLength {
     match bytes.get(2) {
         Some(0x0e) => length(bytes),
-        Some(_) => Length::Never,
-        None => Length::More,
+        Some(_) => RtuLength::Never,
+        None => RtuLength::More,
     }
 }
 
 /// Objects of a device identification, from their own lengths.
-fn objects(bytes: &[u8]) -> Length {
+fn objects(bytes: &[u8]) -> RtuLength {
     let Some(count) = bytes.get(7) else {
-        return Length::More;
+        return RtuLength::More;
     };
     let mut end = 8;
     for _ in 0..*count {
         match bytes.get(end + 1) {
             Some(length) => end += 2 + usize::from(*length),
-            None if end + 4 > LONGEST => return Length::Never,
-            None => return Length::More,
+            None if end + 4 > LONGEST => return RtuLength::Never,
+            None => return RtuLength::More,
         }
     }
-    Length::Is(end + 2)
+    RtuLength::Is(end + 2)
 }

@@ -1,6 +1,6 @@
 //! Splits a stream of bytes into frames and noise.
 //!
-//! Input: chunks of bytes with the moment each was read. Output: [`Span`]s that together cover
+//! Input: chunks of bytes with the moment each was read. Output: [`ByteSpan`]s that together cover
 //! every byte once, in order. The same splitter serves the asker and the listener.
 //!
 //! Does not: read a clock, pair answers with questions, or fail: what is no frame is noise.
@@ -28,7 +28,7 @@ use super::{rtu, tcp};
 
 /// When a byte came.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Stamp {
+pub struct ByteStamp {
     /// When it was read.
     pub at: Duration,
     /// Number of the exchange whose request had gone out by then, if one was open.
@@ -37,15 +37,15 @@ pub struct Stamp {
 
 /// Consecutive bytes that are one thing.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Span {
+pub struct ByteSpan {
     /// What they are.
     pub kind: SpanKind,
     /// The bytes.
     pub bytes: Vec<u8>,
     /// When the first came.
-    pub first: Stamp,
+    pub first: ByteStamp,
     /// When the last came.
-    pub last: Stamp,
+    pub last: ByteStamp,
 }
 
 /// What a span is.
@@ -59,7 +59,7 @@ pub enum SpanKind {
 
 /// What stands at the begin of some bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Measure {
+pub(super) enum FrameMeasure {
     /// A frame of this length.
     Frame(usize),
     /// More bytes are needed to tell.
@@ -73,7 +73,7 @@ pub(super) enum Measure {
 pub struct Splitter {
     framing: Framing,
     bytes: Vec<u8>,
-    stamps: Vec<Stamp>,
+    stamps: Vec<ByteStamp>,
 }
 
 impl Splitter {
@@ -87,7 +87,7 @@ impl Splitter {
     }
 
     /// Adds received bytes.
-    pub fn push(&mut self, bytes: &[u8], stamp: Stamp) {
+    pub fn push(&mut self, bytes: &[u8], stamp: ByteStamp) {
         self.bytes.extend(bytes);
         self.stamps.resize(self.bytes.len(), stamp);
     }
@@ -101,7 +101,7 @@ impl Splitter {
     ///
     /// `expected` is the open question and its transaction id (which RTU ignores). With `is_over`
     /// nothing more will come: no byte stays undecided.
-    pub fn next(&mut self, expected: Option<(&Ask, u16)>, is_over: bool) -> Option<Span> {
+    pub fn next(&mut self, expected: Option<(&Ask, u16)>, is_over: bool) -> Option<ByteSpan> {
         self.next_knowing(expected, &[], is_over)
     }
 
@@ -112,7 +112,7 @@ impl Splitter {
         expected: Option<(&Ask, u16)>,
         others: &[Ask],
         is_over: bool,
-    ) -> Option<Span> {
+    ) -> Option<ByteSpan> {
         let wanted = expected.and_then(|(ask, transaction)| self.find(ask, transaction));
         let open = expected.map(|(ask, _)| ask);
         let may_wait = !is_over && wanted.is_none();
@@ -130,13 +130,13 @@ impl Splitter {
             }
             let measure = known
                 .find_map(|ask| rtu::measure_answer(ask, rest))
-                .map_or_else(|| self.measure(rest), Measure::Frame);
+                .map_or_else(|| self.measure(rest), FrameMeasure::Frame);
             match measure {
-                Measure::Frame(length) if !self.swallows(at..at + length, wanted.as_ref()) => {
+                FrameMeasure::Frame(length) if !self.swallows(at..at + length, wanted.as_ref()) => {
                     frame = Some(length);
                     break;
                 }
-                Measure::More if may_wait => break,
+                FrameMeasure::More if may_wait => break,
                 _ => at += 1,
             }
         }
@@ -146,7 +146,7 @@ impl Splitter {
         self.cut(frame?, SpanKind::Frame)
     }
 
-    fn measure(&self, bytes: &[u8]) -> Measure {
+    fn measure(&self, bytes: &[u8]) -> FrameMeasure {
         match self.framing {
             Framing::Rtu => rtu::measure(bytes),
             Framing::Tcp => tcp::measure(bytes),
@@ -182,12 +182,12 @@ impl Splitter {
         })
     }
 
-    fn cut(&mut self, length: usize, kind: SpanKind) -> Option<Span> {
+    fn cut(&mut self, length: usize, kind: SpanKind) -> Option<ByteSpan> {
         let length = length.min(self.bytes.len());
         let first = *self.stamps.first()?;
         let last = *self.stamps.get(length.checked_sub(1)?)?;
         self.stamps.drain(..length);
-        Some(Span {
+        Some(ByteSpan {
             kind,
             bytes: self.bytes.drain(..length).collect(),
             first,

@@ -100,7 +100,7 @@ enum Can {
 }
 
 /// What stands at a place.
-enum Found {
+enum FrameFound {
     Frame(usize, Can),
     More,
     Nothing,
@@ -206,13 +206,13 @@ impl Stream {
                 break;
             }
             match self.look(is_over) {
-                Found::Frame(length, can) => {
+                FrameFound::Frame(length, can) => {
                     self.needs = 0;
                     self.frame(length, can, give);
                 }
-                Found::More => break,
-                Found::Nothing if self.at >= self.bytes.len() => break,
-                Found::Nothing => {
+                FrameFound::More => break,
+                FrameFound::Nothing if self.at >= self.bytes.len() => break,
+                FrameFound::Nothing => {
                     self.at = self.next_candidate();
                     if self.at - self.given > RUN {
                         self.cut_noise(give);
@@ -240,21 +240,23 @@ impl Stream {
 
     /// What stands at `at`.
     #[inline]
-    fn look(&mut self, is_over: bool) -> Found {
+    fn look(&mut self, is_over: bool) -> FrameFound {
         let Some(rest) = self.bytes.get(self.at..) else {
-            return Found::Nothing;
+            return FrameFound::Nothing;
         };
         let [_, function, ..] = *rest else {
-            return Found::Nothing;
+            return FrameFound::Nothing;
         };
         if !shape::is_public(function) || rest.len() < SHORTEST {
-            return Found::Nothing;
+            return FrameFound::Nothing;
         }
         if function & 0x80 != 0 {
             return match shape::exception(rest) {
                 Length::Is(length) if length > rest.len() && !is_over => self.wait_for(length),
-                Length::Is(length) if self.sealed(length) => Found::Frame(length, Can::Refusal),
-                _ => Found::Nothing,
+                Length::Is(length) if self.sealed(length) => {
+                    FrameFound::Frame(length, Can::Refusal)
+                }
+                _ => FrameFound::Nothing,
             };
         }
         let answer = shape::answer(rest);
@@ -273,7 +275,7 @@ impl Stream {
                 } else {
                     Can::Answer
                 };
-                return Found::Frame(length, can);
+                return FrameFound::Frame(length, can);
             }
         }
         let request = self
@@ -289,7 +291,7 @@ impl Stream {
                 }
                 Length::Is(length) if self.sealed(length) => {
                     let can = if request == answer { Can::Either } else { can };
-                    return Found::Frame(length, can);
+                    return FrameFound::Frame(length, can);
                 }
                 _ => {}
             }
@@ -297,12 +299,12 @@ impl Stream {
         if needs != usize::MAX && !is_over {
             return self.wait_for(needs);
         }
-        Found::Nothing
+        FrameFound::Nothing
     }
 
-    fn wait_for(&mut self, length: usize) -> Found {
+    fn wait_for(&mut self, length: usize) -> FrameFound {
         self.needs = self.at + length;
-        Found::More
+        FrameFound::More
     }
 
     /// Whether the bytes at `at` begin like the answer that the last request waits for.

@@ -4,7 +4,7 @@
 //! - Modbus Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3 (MBAP header)
 
 use super::question::Ask;
-use super::split::Measure;
+use super::split::FrameMeasure;
 
 /// Header without the unit.
 const HEADER: usize = 6;
@@ -39,21 +39,21 @@ impl<'a> Adu<'a> {
 }
 
 /// What stands at the begin of these bytes.
-pub(super) fn measure(bytes: &[u8]) -> Measure {
+pub(super) fn measure(bytes: &[u8]) -> FrameMeasure {
     let is_odd = |at: usize| bytes.get(at).is_some_and(|byte| *byte != 0);
     if is_odd(2) || is_odd(3) || is_odd(4) {
-        return Measure::Nothing;
+        return FrameMeasure::Nothing;
     }
     let Some(length) = bytes.get(5).map(|length| usize::from(*length)) else {
-        return Measure::More;
+        return FrameMeasure::More;
     };
     if !LENGTHS.contains(&length) {
-        return Measure::Nothing;
+        return FrameMeasure::Nothing;
     }
     if bytes.len() < HEADER + length {
-        return Measure::More;
+        return FrameMeasure::More;
     }
-    Measure::Frame(HEADER + length)
+    FrameMeasure::Frame(HEADER + length)
 }
 
 /// Length of the frame at the begin of these bytes if it answers the question.
@@ -61,7 +61,7 @@ pub(super) fn measure_answer(ask: &Ask, transaction: u16, bytes: &[u8]) -> Optio
     if !bytes.starts_with(&transaction.to_be_bytes()) {
         return None;
     }
-    let Measure::Frame(length) = measure(bytes) else {
+    let FrameMeasure::Frame(length) = measure(bytes) else {
         return None;
     };
     let adu = Adu::read(bytes.get(..length)?)?;

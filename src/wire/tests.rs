@@ -24,8 +24,8 @@ fn read(table: Table, address: u16, count: u16) -> Question {
     }
 }
 
-fn stamp(millis: u64) -> Stamp {
-    Stamp {
+fn stamp(millis: u64) -> ByteStamp {
+    ByteStamp {
         at: Duration::from_millis(millis),
         during: None,
     }
