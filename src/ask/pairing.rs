@@ -52,7 +52,7 @@ pub(super) struct Open {
 
 /// A question whose answer has not come and may still come.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Unanswered {
+pub(super) struct UnansweredAsk {
     pub(super) ask: Ask,
     at: Duration,
 }
@@ -81,7 +81,7 @@ pub struct Pairing {
     line: Option<LineSettings>,
     splitter: Splitter,
     pub(super) open: Option<Open>,
-    pub(super) unanswered: VecDeque<Unanswered>,
+    pub(super) unanswered: VecDeque<UnansweredAsk>,
     /// Accepted frames.
     pub(super) accepted: VecDeque<Vec<u8>>,
     /// Transaction ids and whether they were answered, oldest first.
@@ -375,7 +375,8 @@ impl Pairing {
                 self.unanswered.pop_front();
             }
             let at = self.now;
-            self.unanswered.push_back(Unanswered { ask: open.ask, at });
+            self.unanswered
+                .push_back(UnansweredAsk { ask: open.ask, at });
         }
         done.push(ended(open, outcome, (self.now, None)));
     }

@@ -25,7 +25,7 @@ pub(crate) enum Pulse {
 
 /// The samples of one counter, in the order in which they came.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Counter {
+pub(crate) struct PulseCounter {
     last: Option<(Duration, f64)>,
     /// Since when it shows the last value, and how often it was read since.
     run_from: Duration,
@@ -36,7 +36,7 @@ pub(crate) struct Counter {
     moved: bool,
 }
 
-impl Counter {
+impl PulseCounter {
     /// Takes the next sample.
     pub(crate) fn take(&mut self, at: Duration, value: f64) {
         match self.last {
@@ -93,7 +93,7 @@ mod tests {
     use super::*;
 
     fn check(samples: &[(u64, f64)], expected: Pulse) {
-        let mut counter = Counter::default();
+        let mut counter = PulseCounter::default();
         for (ms, value) in samples {
             counter.take(Duration::from_millis(*ms), *value);
         }

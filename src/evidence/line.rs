@@ -58,7 +58,7 @@ pub(crate) struct LineMemory {
     /// Of these, while we only listened.
     pub(crate) heard: u64,
     /// The bytes, as long as no answer to us was among them: what they look like is asked only then.
-    pub(crate) unanswered: Unanswered,
+    pub(crate) unanswered: UnansweredBytes,
     /// The link was lost.
     pub(crate) was_lost: bool,
     /// And is not back.
@@ -126,7 +126,7 @@ impl LineMemory {
             exchange.outcome,
             Outcome::Answered(_) | Outcome::Exception(_)
         ) {
-            self.unanswered = Unanswered::default();
+            self.unanswered = UnansweredBytes::default();
             if let (Some(first), Some(sent)) = (exchange.first_byte_at, exchange.sent_at) {
                 self.answer_times.take(first.saturating_sub(sent));
             }
@@ -251,7 +251,7 @@ impl ForeignRequests {
 
 /// Bytes to which no answer of ours belongs.
 #[derive(Debug, Clone)]
-pub(crate) struct Unanswered {
+pub(crate) struct UnansweredBytes {
     newest: VecDeque<u8>,
     counts: [u64; 256],
     all: u64,
@@ -259,7 +259,7 @@ pub(crate) struct Unanswered {
     explained: OnceCell<Explanation>,
 }
 
-impl Default for Unanswered {
+impl Default for UnansweredBytes {
     fn default() -> Self {
         Self {
             newest: VecDeque::new(),
@@ -270,7 +270,7 @@ impl Default for Unanswered {
     }
 }
 
-impl Unanswered {
+impl UnansweredBytes {
     fn take(&mut self, bytes: &[u8]) {
         for byte in bytes {
             if let Some(count) = self.counts.get_mut(usize::from(*byte)) {
@@ -353,7 +353,7 @@ mod tests {
 
     #[test]
     fn bytes_without_an_answer_are_counted_all_and_the_newest_kept() {
-        let mut bytes = Unanswered::default();
+        let mut bytes = UnansweredBytes::default();
         for _ in 0..100 {
             bytes.take(&[0x7f; 60]);
             bytes.take(&[b'a'; 40]);

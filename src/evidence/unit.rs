@@ -23,7 +23,7 @@ use packside_profiles::{
 use super::cells::{CellAnswer, Cells};
 use super::current::Currents;
 use super::excursion::Excursion;
-use super::heartbeat::Counter;
+use super::heartbeat::PulseCounter;
 use super::map::Map;
 use super::questions::Questions;
 use super::samples::{Given, is_alone, offset_inside, usable, whole};
@@ -347,7 +347,7 @@ pub(crate) struct UnitMemory {
     /// Since when evidence of the inverter and of its own counter counts, in this session.
     pub(crate) counts_from: Duration,
     /// Its own counter, since then.
-    pub(crate) heartbeat: Counter,
+    pub(crate) heartbeat: PulseCounter,
     /// It was read in its pre-charge since it last started.
     pub(crate) precharge_seen: bool,
     /// The states that it was read in, since this session began or the clocks went apart.
@@ -384,7 +384,7 @@ impl UnitMemory {
             asked_from: None,
             uptime: Uptime::default(),
             counts_from,
-            heartbeat: Counter::default(),
+            heartbeat: PulseCounter::default(),
             precharge_seen: false,
             states: States::default(),
             waits: Fell::default(),
@@ -502,7 +502,7 @@ impl UnitMemory {
         self.contacts = Contacts::default();
         self.states.clear();
         self.begin_to_count(Duration::ZERO);
-        self.heartbeat = Counter::default();
+        self.heartbeat = PulseCounter::default();
     }
 
     /// The clocks went apart: how long anything took that was under way is not known.

@@ -11,7 +11,7 @@ use crate::ask::StrayKind;
 use crate::event::{Event, LinkFacts, What};
 use crate::evidence::Seen;
 use crate::evidence::health::is_readable;
-use crate::evidence::line::Unanswered;
+use crate::evidence::line::UnansweredBytes;
 use crate::facts::doubt::{Doubt, DoubtKind};
 use crate::facts::judgement::Bus;
 use crate::facts::sight::{Count, Others, Sight, Sights, Text};
@@ -98,7 +98,7 @@ pub(crate) fn observe(seen: &Seen, bus: &Bus) -> Sights {
 }
 
 /// What bytes that make no frame look like, the most telling first.
-fn garbage_sights(sights: &mut Sights, bytes: &Unanswered) {
+fn garbage_sights(sights: &mut Sights, bytes: &UnansweredBytes) {
     if bytes.len() >= 8 && bytes.share(is_readable) >= 95 {
         let came = Text::Bytes(bytes.len());
         return sights.note(Sight::Text { came });
@@ -180,7 +180,7 @@ pub(crate) fn inverter_sights(
 }
 
 /// How the line really is, where the bytes received prove it, and by how many frames.
-fn proven(bytes: &Unanswered, ours: LineSettings) -> Option<(Hypothesis, usize)> {
+fn proven(bytes: &UnansweredBytes, ours: LineSettings) -> Option<(Hypothesis, usize)> {
     let explanation = bytes.explanation(ours);
     match &explanation.class {
         Class::Survives(lines) if explanation.is_proven() => {

@@ -20,7 +20,7 @@ use packside_profiles::{Instance, Known, Layout, Role};
 
 use super::plan::{Cost, Read, Split, absolute, plan, split};
 use crate::ask::{Exchange, Outcome, Silence};
-use crate::evidence::heartbeat::{Counter, Pulse};
+use crate::evidence::heartbeat::{Pulse, PulseCounter};
 use crate::evidence::map::count_points;
 use crate::evidence::samples::{gather, known};
 use crate::facts::readings::is_identity;
@@ -377,7 +377,7 @@ impl Look {
         let series = mine
             .map(|e| e.series(&self.profile, Role::OwnHeartbeat))
             .unwrap_or_default();
-        let mut counter = Counter::default();
+        let mut counter = PulseCounter::default();
         for (at, value) in series {
             counter.take(at, value);
         }
