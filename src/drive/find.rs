@@ -9,7 +9,7 @@ use crate::find::gateway::{self, Volley};
 use crate::find::overhear::{Listening, Overhear};
 use crate::find::search::{Progress, Search, SearchWant};
 use crate::find::who::{self, Who};
-use crate::link::{Asking, Came, LinkTrouble, Quiet};
+use crate::link::{Asking, LinkTrouble, Quiet, VolleyCame};
 use crate::wire::Framing;
 use crate::wire::{Adu, Ask, ByteStamp, Splitter};
 
@@ -64,7 +64,7 @@ pub fn identify(asking: &mut Asking, who: &mut Who<'_>) -> Result<(), LinkTroubl
 fn heard_until(asking: &mut Asking, until: Duration) -> Result<Vec<u8>, LinkTrouble> {
     let mut heard = Vec::new();
     while asking.now() < until {
-        if let Came::Bytes(bytes) = asking.receive(until)? {
+        if let VolleyCame::Bytes(bytes) = asking.receive(until)? {
             heard.extend(bytes);
         }
     }
@@ -119,9 +119,9 @@ pub fn volley(
             gateway::VolleyWant::WaitUntil(until) => until,
         };
         match asking.receive(until)? {
-            Came::Bytes(bytes) => volley.take(asking.now(), &bytes),
-            Came::Anew => volley.closed(asking.now()),
-            Came::Nothing => {}
+            VolleyCame::Bytes(bytes) => volley.take(asking.now(), &bytes),
+            VolleyCame::Anew => volley.closed(asking.now()),
+            VolleyCame::Nothing => {}
         }
         seen(volley);
     }
@@ -143,7 +143,7 @@ pub fn is_past_the_line(
     let give_up = asking.now() + who::WAIT * 8;
     let mut splitter = Splitter::new(Framing::Tcp);
     loop {
-        let Came::Bytes(bytes) = asking.receive(give_up)? else {
+        let VolleyCame::Bytes(bytes) = asking.receive(give_up)? else {
             return Ok(None);
         };
         let stamp = ByteStamp {

@@ -11,7 +11,7 @@
 //! # What a reply says
 //! 0B: the gateway asked and the unit is silent. 0A: it has no path, or no room; alone it is asked
 //! once more, and then it stands. Anything else: somebody answers, a unit or the gateway itself
-//! (see [`Reply::Somebody`] and [`crate::drive::find::is_past_the_line`]).
+//! (see [`VolleyReply::Somebody`] and [`crate::drive::find::is_past_the_line`]).
 //!
 //! # Sources
 //! - Modbus Messaging on TCP/IP Implementation Guide V1.0b: up to 16 outstanding transactions
@@ -47,7 +47,7 @@ pub enum VolleyWant {
 
 /// What came for an address.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Reply {
+pub enum VolleyReply {
     /// An answer, or a refusal with this code: a unit, or the gateway itself.
     Somebody(Option<u8>),
     /// 0B: asked on the line, and silent there.
@@ -70,7 +70,7 @@ pub struct Volley {
     most_open: usize,
     tries: BTreeMap<u8, u32>,
     closed: u32,
-    replies: BTreeMap<u8, Reply>,
+    replies: BTreeMap<u8, VolleyReply>,
     last_news: Duration,
     splitter: Splitter,
     stops_at_first: bool,
@@ -166,7 +166,7 @@ impl Volley {
         let is_alone = under_way.len() == 1;
         for (unit, _) in under_way.into_values() {
             if is_alone {
-                self.once_more(unit, Reply::Nothing);
+                self.once_more(unit, VolleyReply::Nothing);
             } else {
                 self.waiting.push_back(unit);
             }
@@ -184,14 +184,14 @@ impl Volley {
     }
 
     /// What came, by address.
-    pub fn replies(&self) -> &BTreeMap<u8, Reply> {
+    pub fn replies(&self) -> &BTreeMap<u8, VolleyReply> {
         &self.replies
     }
 
     /// Addresses for which somebody answers.
     pub fn answering(&self) -> impl Iterator<Item = (u8, Option<u8>)> {
         self.replies.iter().filter_map(|(unit, reply)| match reply {
-            Reply::Somebody(code) => Some((*unit, *code)),
+            VolleyReply::Somebody(code) => Some((*unit, *code)),
             _ => None,
         })
     }
@@ -227,18 +227,18 @@ impl Volley {
         match refused {
             Some(0x06) => {
                 self.halve();
-                self.once_more(unit, Reply::Somebody(Some(0x06)));
+                self.once_more(unit, VolleyReply::Somebody(Some(0x06)));
             }
             Some(0x0a) => {
                 self.halve();
-                self.once_more(unit, Reply::NoPath);
+                self.once_more(unit, VolleyReply::NoPath);
             }
-            Some(0x0b) => self.reply(unit, Reply::Silent),
-            code => self.reply(unit, Reply::Somebody(code)),
+            Some(0x0b) => self.reply(unit, VolleyReply::Silent),
+            code => self.reply(unit, VolleyReply::Somebody(code)),
         }
     }
 
-    fn reply(&mut self, unit: u8, reply: Reply) {
+    fn reply(&mut self, unit: u8, reply: VolleyReply) {
         self.replies.insert(unit, reply);
         self.width = (self.width + 1).min(self.most);
     }
@@ -248,7 +248,7 @@ impl Volley {
     }
 
     /// Asks again, and takes this for the reply where that was done often enough.
-    fn once_more(&mut self, unit: u8, otherwise: Reply) {
+    fn once_more(&mut self, unit: u8, otherwise: VolleyReply) {
         if !self.open.is_empty() {
             // With others under way it says nothing of this address.
             self.waiting.push_back(unit);
@@ -283,7 +283,7 @@ impl Volley {
         let is_alone = under_way.len() == 1;
         for (unit, _) in under_way.into_values() {
             if is_alone {
-                self.replies.insert(unit, Reply::Nothing);
+                self.replies.insert(unit, VolleyReply::Nothing);
             } else {
                 self.waiting.push_back(unit);
             }

@@ -14,7 +14,7 @@ pub mod prior;
 pub mod search;
 pub mod who;
 
-pub use gateway::{Reply, Volley};
+pub use gateway::{Volley, VolleyReply};
 pub use overhear::{Listening, Overhear};
 pub use search::{Found, Garbled, Plan, Progress, Search, SearchWant};
 pub use who::{Candidate, Identity, Oddity, Who};

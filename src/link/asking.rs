@@ -49,7 +49,7 @@ const DEAD_CONNECTION: u32 = 3;
 
 /// What came while many questions are open.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Came {
+pub enum VolleyCame {
     /// Bytes.
     Bytes(Vec<u8>),
     /// Nothing in the time.
@@ -253,24 +253,24 @@ impl Asking {
     ///
     /// # Errors
     /// Where the user stops, or what came is plainly not from a unit.
-    pub async fn receive_async(&mut self, until: Duration) -> Result<Came, LinkTrouble> {
+    pub async fn receive_async(&mut self, until: Duration) -> Result<VolleyCame, LinkTrouble> {
         if self.tap.is_lost() {
             self.bring_back().await?;
-            return Ok(Came::Anew);
+            return Ok(VolleyCame::Anew);
         }
         let event = match self.tap.wait(until).await? {
-            Heard::Nothing => return Ok(Came::Nothing),
+            Heard::Nothing => return Ok(VolleyCame::Nothing),
             Heard::Bytes(event) | Heard::Lost(event) => event,
         };
         self.take(&event)?;
         match event.what {
             What::In(bytes) => match self.speaks() {
                 Some(speaker) => Err(LinkTrouble::WrongSpeaker(speaker)),
-                None => Ok(Came::Bytes(bytes)),
+                None => Ok(VolleyCame::Bytes(bytes)),
             },
             _ => {
                 self.bring_back().await?;
-                Ok(Came::Anew)
+                Ok(VolleyCame::Anew)
             }
         }
     }

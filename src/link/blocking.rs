@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use packside_profiles::LineSettings;
 
-use super::{Asking, Came, LinkTrouble, Quiet, at_once};
+use super::{Asking, LinkTrouble, Quiet, VolleyCame, at_once};
 use crate::ask::Exchange;
 use crate::wire::Ask;
 
@@ -77,7 +77,7 @@ impl Asking {
     ///
     /// # Errors
     /// The same.
-    pub fn receive(&mut self, until: Duration) -> Result<Came, LinkTrouble> {
+    pub fn receive(&mut self, until: Duration) -> Result<VolleyCame, LinkTrouble> {
         at_once(self.receive_async(until))
     }
 }

@@ -33,7 +33,7 @@ mod unix;
 mod worker;
 
 pub use crate::session::{Blame, LinkTrouble, MayWake, NotShown, PortGone, Wake, quiet_window};
-pub use asking::{Asking, Came};
+pub use asking::{Asking, VolleyCame};
 pub use at_once::at_once;
 pub use clock::Clock;
 pub(crate) use clock::ClockWatch;

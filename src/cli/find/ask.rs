@@ -16,7 +16,7 @@ use super::{Ended, FindArgs, Report, first_line, hold_back};
 use crate::drive::find as moves;
 use crate::event::{LinkFacts, LinkKind, What};
 use crate::find::search::asked_at;
-use crate::find::{Found, Listening, Plan, Reply, Search, Volley, Who, who};
+use crate::find::{Found, Listening, Plan, Search, Volley, VolleyReply, Who, who};
 use crate::link::{Asking, LinkTrouble, Pacing, Quiet, Wake};
 use crate::listen::Speaks;
 use crate::wire::Framing;
@@ -321,7 +321,7 @@ fn by_modbus_tcp(
         report.resume = Some(args.resume + volley.progress().0);
         return Err(trouble);
     }
-    let count = |wanted: Reply| {
+    let count = |wanted: VolleyReply| {
         volley
             .replies()
             .values()
@@ -330,16 +330,16 @@ fn by_modbus_tcp(
     };
     let mut behind = Behind {
         framing: Framing::Tcp,
-        silent: count(Reply::Silent),
-        no_path: count(Reply::NoPath),
-        nothing: count(Reply::Nothing),
+        silent: count(VolleyReply::Silent),
+        no_path: count(VolleyReply::NoPath),
+        nothing: count(VolleyReply::Nothing),
         own: Vec::new(),
         most_open: volley.most_open(),
     };
     let silent = volley
         .replies()
         .iter()
-        .find(|(_, reply)| **reply == Reply::Silent);
+        .find(|(_, reply)| **reply == VolleyReply::Silent);
     let silent = silent.map(|(unit, _)| *unit);
     let answering: Vec<(u8, Option<u8>)> = volley.answering().collect();
     for (unit, refused) in answering {
