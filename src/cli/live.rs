@@ -25,7 +25,7 @@ use crate::session::{End, Progress, Session, Task, Until, Word, may_wake};
 use crate::show::screen;
 use crate::visit::Measure;
 use crate::visit::load::{Fitted, LEAST_STEP, MARKS, Resistance, fit, recorded};
-use crate::visit::power_up::{self, Outcome, Pace};
+use crate::visit::power_up::{self, FollowedEnd, Pace};
 use crate::visit::swap;
 use crate::words;
 
@@ -444,7 +444,7 @@ impl<'a> Live<'a> {
         let before = self.last.as_ref().map(Judgement::roots).unwrap_or_default();
         let first = self.switched_on();
         if first.is_none() && self.args.link.place.simulated.is_some() {
-            return Ok((Outcome::NotYet.id().to_owned(), NO_UPTIME.to_owned()));
+            return Ok((FollowedEnd::NotYet.id().to_owned(), NO_UPTIME.to_owned()));
         }
         if let Some(first) = first {
             let again = |live: &Self| {
@@ -452,7 +452,7 @@ impl<'a> Live<'a> {
                 now.is_some_and(|now| now > first + UPTIME_SLACK)
             };
             if !self.done(again)? {
-                return Ok((Outcome::NotYet.id().to_owned(), NOT_CYCLED.to_owned()));
+                return Ok((FollowedEnd::NotYet.id().to_owned(), NOT_CYCLED.to_owned()));
             }
         }
         let (outcome, why) = self.afresh()?;
@@ -478,7 +478,7 @@ impl<'a> Live<'a> {
     fn swapped(&mut self) -> Result<Ended, Failure> {
         let Some(before) = self.faulty.clone() else {
             let why = "the fault was not read in this session, so there is nothing to compare with";
-            return Ok((Outcome::NotYet.id().to_owned(), why.to_owned()));
+            return Ok((FollowedEnd::NotYet.id().to_owned(), why.to_owned()));
         };
         // Only serial numbers at other positions show that modules were swapped.
         let is_swapped = |live: &Self| live.judged().identity.modules != before.identity.modules;
@@ -493,7 +493,7 @@ impl<'a> Live<'a> {
     /// Reads the cells at rest, waits for a step of the current, reads them again.
     fn load(&mut self) -> Result<Ended, Failure> {
         let [rest_begin, rest_end, load_begin, load_end] = MARKS;
-        let not_yet = |why: String| Ok((Outcome::NotYet.id().to_owned(), why));
+        let not_yet = |why: String| Ok((FollowedEnd::NotYet.id().to_owned(), why));
         self.cells_between(rest_begin, rest_end)?;
         let Some(rest) = self.last_current() else {
             return not_yet("the current was not read: somebody else asks on this line".to_owned());
@@ -523,7 +523,7 @@ impl<'a> Live<'a> {
         };
         let (mut outcome, mut words) = told(&fitted, step.under_load - step.before);
         if judgement.verdict.kind == VerdictKind::Fault {
-            outcome = Outcome::Fault;
+            outcome = FollowedEnd::Fault;
             words = format!("{} {words}", crate::words::summary(&judgement));
         }
         Ok((outcome.id().to_owned(), words))
@@ -624,7 +624,7 @@ fn same_unit(args: &CheckArgs, record: &Record, judgement: &Judgement) -> Result
 }
 
 /// What a fit says, in words.
-fn told(fitted: &Fitted, amperes: f64) -> (Outcome, String) {
+fn told(fitted: &Fitted, amperes: f64) -> (FollowedEnd, String) {
     let mean = |m: &Resistance| {
         let name = m
             .place
@@ -638,7 +638,7 @@ fn told(fitted: &Fitted, amperes: f64) -> (Outcome, String) {
         modules.join(", ")
     );
     let Some(cell) = fitted.outlier else {
-        return (Outcome::PassSoFar, words);
+        return (FollowedEnd::PassSoFar, words);
     };
     let outlier = format!(
         " Module {} cell {} stands out: {:.2} ± {:.2} mOhm against {:.2}; look at its connections, then repeat the step.",
@@ -648,7 +648,7 @@ fn told(fitted: &Fitted, amperes: f64) -> (Outcome, String) {
         cell.uncertainty,
         fitted.median
     );
-    (Outcome::NotYet, words + &outlier)
+    (FollowedEnd::NotYet, words + &outlier)
 }
 
 fn in_service(kind: StateKind) -> bool {

@@ -59,10 +59,10 @@ enum ProfileCommand {
 }
 
 /// What a command gives: stdout, stderr, exit code.
-type Outcome = (String, String, u8);
+type CheckOutcome = (String, String, u8);
 
 /// Runs the command.
-pub fn run(args: &ProfileArgs, json: bool) -> Outcome {
+pub fn run(args: &ProfileArgs, json: bool) -> CheckOutcome {
     let config = args.config.folder();
     match &args.command {
         ProfileCommand::List => list(config, json),
@@ -87,7 +87,7 @@ fn failed(
     hint: &str,
     exit: u8,
     json: bool,
-) -> Outcome {
+) -> CheckOutcome {
     let error = Trouble {
         kind,
         message: message.to_owned(),
@@ -110,8 +110,8 @@ fn with_profile(
     name: &str,
     config: Option<&Path>,
     json: bool,
-    then: impl Fn(&Loaded, bool) -> Outcome,
-) -> Outcome {
+    then: impl Fn(&Loaded, bool) -> CheckOutcome,
+) -> CheckOutcome {
     match find(name, config) {
         Ok(loaded) => then(&loaded, json),
         Err(FindError::Mistakes(problems)) => {
@@ -141,7 +141,7 @@ fn with_profile(
     }
 }
 
-fn list(config: Option<&Path>, json: bool) -> Outcome {
+fn list(config: Option<&Path>, json: bool) -> CheckOutcome {
     let names = known(config);
     let found: Vec<(String, Result<Loaded, FindError>)> = names
         .into_iter()
@@ -203,7 +203,7 @@ fn listed(name: &str, result: &Result<Loaded, FindError>) -> Listed {
     }
 }
 
-fn show(loaded: &Loaded, json: bool) -> Outcome {
+fn show(loaded: &Loaded, json: bool) -> CheckOutcome {
     let profile = &loaded.profile;
     if json {
         return (
@@ -224,7 +224,7 @@ fn show(loaded: &Loaded, json: bool) -> Outcome {
     (explain::overview(profile) + &next, String::new(), 0)
 }
 
-fn explain_one(loaded: &Loaded, what: &str, json: bool) -> Outcome {
+fn explain_one(loaded: &Loaded, what: &str, json: bool) -> CheckOutcome {
     let profile = &loaded.profile;
     match (
         explain::subjects(profile, what),
@@ -256,7 +256,7 @@ fn explain_one(loaded: &Loaded, what: &str, json: bool) -> Outcome {
     }
 }
 
-fn check(files: &[PathBuf], json: bool) -> Outcome {
+fn check(files: &[PathBuf], json: bool) -> CheckOutcome {
     let (mut stdout, mut stderr, mut exit) = (String::new(), String::new(), 0);
     let mut results = Vec::new();
     for path in files {
@@ -299,7 +299,7 @@ mod tests {
 
     use super::*;
 
-    fn ask(command: ProfileCommand, json: bool) -> Outcome {
+    fn ask(command: ProfileCommand, json: bool) -> CheckOutcome {
         run(
             &ProfileArgs {
                 command,
@@ -309,14 +309,14 @@ mod tests {
         )
     }
 
-    fn parsed(outcome: &Outcome) -> Json {
+    fn parsed(outcome: &CheckOutcome) -> Json {
         assert_eq!(outcome.0.lines().count(), 1, "one object on one line");
         let object: Json = serde_json::from_str(&outcome.0).unwrap();
         assert_eq!(object["schema"], "packside.profile/1");
         object
     }
 
-    fn explain_of(what: &str, json: bool) -> Outcome {
+    fn explain_of(what: &str, json: bool) -> CheckOutcome {
         ask(
             ProfileCommand::Explain {
                 name: "generic-hv-stack".to_owned(),

@@ -239,12 +239,13 @@ impl<'a> Visit<'a> {
         let measured = |step: &&VisitStep| {
             step.id == answer.step && matches!(step.kind, AnswerKind::Measured(_))
         };
-        if answer.value == power_up::Outcome::Fault.id() && self.steps.iter().any(|s| measured(&s))
+        if answer.value == power_up::FollowedEnd::Fault.id()
+            && self.steps.iter().any(|s| measured(&s))
         {
             self.fault_seen = true;
         }
         let is_clean_cycle =
-            answer.step == "power-cycle" && answer.value == power_up::Outcome::PassSoFar.id();
+            answer.step == "power-cycle" && answer.value == power_up::FollowedEnd::PassSoFar.id();
         self.answers.insert(answer.step.clone(), answer);
         if is_clean_cycle {
             let before = self.answers.len();
@@ -257,17 +258,18 @@ impl<'a> Visit<'a> {
     /// Why a step is left out now, if it is: a unit with an open fault is not put into service, and no
     /// current is sent through it. A power cycle that ended clean lifts this: the steps are asked then.
     pub fn held_back(&self, step: &VisitStep) -> Option<&'static str> {
-        let is = |id: &str, outcome: power_up::Outcome| {
+        let is = |id: &str, outcome: power_up::FollowedEnd| {
             self.answers
                 .get(id)
                 .is_some_and(|a| a.value == outcome.id())
         };
         let is_measured = |step: &&VisitStep| matches!(step.kind, AnswerKind::Measured(_));
         let mut measured = self.steps.iter().filter(is_measured);
-        let is_faulty = measured.any(|s| s.id != step.id && is(&s.id, power_up::Outcome::Fault));
+        let is_faulty =
+            measured.any(|s| s.id != step.id && is(&s.id, power_up::FollowedEnd::Fault));
         let is_held = step.part == Part::WithInverter
             && is_faulty
-            && !is("power-cycle", power_up::Outcome::PassSoFar);
+            && !is("power-cycle", power_up::FollowedEnd::PassSoFar);
         is_held.then_some(FAULT_IS_OPEN)
     }
 

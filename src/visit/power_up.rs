@@ -19,7 +19,7 @@ const FOLLOW: Duration = Duration::from_secs(240);
 
 /// How a followed step ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Outcome {
+pub enum FollowedEnd {
     /// Nothing wrong was seen; what is not tested stands beside it.
     PassSoFar,
     /// A fault.
@@ -28,7 +28,7 @@ pub enum Outcome {
     NotYet,
 }
 
-impl Outcome {
+impl FollowedEnd {
     /// The stable id.
     pub fn id(self) -> &'static str {
         match self {
@@ -45,7 +45,7 @@ pub enum Pace {
     /// Look again.
     GoOn,
     /// The step is over, for what the verdict says, and perhaps because an inverter was heard.
-    Over(Outcome, Heard),
+    Over(FollowedEnd, Heard),
 }
 
 /// Whether an inverter is, or was, heard already although none should be.
@@ -61,23 +61,23 @@ pub enum Heard {
 pub fn alone(judgement: &Judgement, since: Duration, profile: &Profile) -> Pace {
     let longest = Duration::from_secs(profile.inverter.silence_s.into()) + GRACE;
     match judgement.verdict.kind {
-        VerdictKind::Fault => Pace::Over(Outcome::Fault, Heard::AsItShould),
-        VerdictKind::AwaitingInverter => Pace::Over(Outcome::PassSoFar, Heard::AsItShould),
+        VerdictKind::Fault => Pace::Over(FollowedEnd::Fault, Heard::AsItShould),
+        VerdictKind::AwaitingInverter => Pace::Over(FollowedEnd::PassSoFar, Heard::AsItShould),
         VerdictKind::Normal | VerdictKind::InverterLost => {
-            Pace::Over(Outcome::PassSoFar, Heard::Already)
+            Pace::Over(FollowedEnd::PassSoFar, Heard::Already)
         }
         _ if since < longest => Pace::GoOn,
-        _ => Pace::Over(Outcome::NotYet, Heard::AsItShould),
+        _ => Pace::Over(FollowedEnd::NotYet, Heard::AsItShould),
     }
 }
 
 /// A unit with its inverter.
 pub fn with_inverter(judgement: &Judgement, since: Duration) -> Pace {
     match judgement.verdict.kind {
-        VerdictKind::Fault => Pace::Over(Outcome::Fault, Heard::AsItShould),
-        VerdictKind::Normal => Pace::Over(Outcome::PassSoFar, Heard::AsItShould),
+        VerdictKind::Fault => Pace::Over(FollowedEnd::Fault, Heard::AsItShould),
+        VerdictKind::Normal => Pace::Over(FollowedEnd::PassSoFar, Heard::AsItShould),
         _ if since < FOLLOW => Pace::GoOn,
-        _ => Pace::Over(Outcome::NotYet, Heard::AsItShould),
+        _ => Pace::Over(FollowedEnd::NotYet, Heard::AsItShould),
     }
 }
 
