@@ -66,9 +66,6 @@ pub struct Stray {
     pub bytes: Vec<u8>,
 }
 
-/// A stray that was heard while no question was open.
-pub type Heard = Stray;
-
 /// What stray bytes are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum StrayKind {

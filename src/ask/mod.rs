@@ -35,7 +35,7 @@ mod pairing;
 mod tests;
 
 pub use asker::{Asker, Next};
-pub use exchange::{Exchange, Heard, Outcome, Silence, Stray, StrayKind};
+pub use exchange::{Exchange, Outcome, Silence, Stray, StrayKind};
 pub use overhear::Talk;
 pub(crate) use overhear::{Talking, Told};
 pub use pairing::Pairing;

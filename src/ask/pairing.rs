@@ -10,7 +10,7 @@ use std::time::Duration;
 use packside_profiles::LineSettings;
 
 use super::classify::{Named, looks_like_answer};
-use super::exchange::{Exchange, Heard, Outcome, Silence, Stray, StrayKind};
+use super::exchange::{Exchange, Outcome, Silence, Stray, StrayKind};
 use crate::event::{Event, What};
 use crate::wire::Framing;
 use crate::wire::{Ask, ByteSpan, ByteStamp, SpanKind, Splitter};
@@ -95,7 +95,7 @@ pub struct Pairing {
     last_number: u32,
     /// Noise that may go on.
     run: Option<Stray>,
-    outside: VecDeque<Heard>,
+    outside: VecDeque<Stray>,
     pub(super) log: Option<Vec<Logged>>,
 }
 
@@ -168,7 +168,7 @@ impl Pairing {
     }
 
     /// Strays heard while no question was open, oldest first.
-    pub fn strays_outside(&self) -> impl Iterator<Item = &Heard> {
+    pub fn strays_outside(&self) -> impl Iterator<Item = &Stray> {
         self.outside.iter()
     }
 

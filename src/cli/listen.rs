@@ -28,7 +28,7 @@ use crate::link::{LinkTrouble, Quiet};
 use crate::simulated::Simulated;
 use crate::simulated::open_simulated_as;
 use crate::wire::Framing;
-use heard::Heard;
+use heard::ListenView;
 
 /// Exit code where nothing valid was heard.
 const NOTHING_VALID: u8 = 3;
@@ -85,7 +85,7 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
         ..args.clone()
     };
     let loaded = profile(args)?;
-    let mut heard = Heard::new(loaded.as_ref(), as_json, colour, command(args));
+    let mut heard = ListenView::new(loaded.as_ref(), as_json, colour, command(args));
     heard.begin();
     if let Some(path) = &args.raw {
         raw(path, args, &mut heard)?;
@@ -126,7 +126,7 @@ fn as_check(args: &ListenArgs) -> CheckArgs {
 
 /// Listens to a link until the time is over or the user stops. Where what came can only be told at
 /// other line settings, these are listened at as well.
-fn live(args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
+fn live(args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<(), Failure> {
     let seconds = args
         .seconds
         .or(args.link.place.simulated.as_ref().map(|_| SIMULATED));
@@ -150,7 +150,7 @@ fn at_other_settings(
     args: &ListenArgs,
     seconds: Option<Duration>,
     record: &Record,
-    heard: &mut Heard<'_>,
+    heard: &mut ListenView<'_>,
 ) -> Result<(), Failure> {
     for line in heard.worth_trying().into_iter().take(TRIES) {
         let mut again = heard.again(line);
@@ -179,7 +179,7 @@ fn open(
     args: &ListenArgs,
     line: Option<LineSettings>,
     seconds: Option<Duration>,
-    heard: &Heard<'_>,
+    heard: &ListenView<'_>,
 ) -> Result<Quiet, Failure> {
     match &args.link.place.simulated {
         Some(name) => simulated(name, args, line, seconds.unwrap_or(SIMULATED), heard),
@@ -203,7 +203,7 @@ fn follow(
     quiet: &mut Quiet,
     seconds: Option<Duration>,
     or_lost: bool,
-    heard: &mut Heard<'_>,
+    heard: &mut ListenView<'_>,
 ) -> Result<Ended, Failure> {
     let mut think = quiet.now() + TRY;
     let end = seconds.map(|seconds| quiet.now() + seconds);
@@ -242,7 +242,7 @@ fn simulated(
     args: &ListenArgs,
     line: Option<LineSettings>,
     length: Duration,
-    heard: &Heard<'_>,
+    heard: &ListenView<'_>,
 ) -> Result<Quiet, Failure> {
     let scenario = reach::scenario_of(name)?;
     let Some(loaded) = heard.loaded else {
@@ -288,7 +288,7 @@ fn usual_line(args: &ListenArgs, loaded: Option<&Loaded>) -> LineSettings {
 }
 
 /// Plain bytes: everything at one moment, as no times are known.
-fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut Heard<'_>) -> Result<(), Failure> {
+fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<(), Failure> {
     let unreadable = |error: std::io::Error| {
         let message = format!("{}: cannot be read: {error}", path.display());
         failure(LOCAL, "file", message, None)

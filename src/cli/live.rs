@@ -656,10 +656,12 @@ fn in_service(kind: StateKind) -> bool {
 }
 
 /// What a power-up showed.
-fn power_up_in_words(judgement: &Judgement, heard: power_up::Heard) -> String {
+fn power_up_in_words(judgement: &Judgement, heard: power_up::InverterHeard) -> String {
     let summary = words::summary(judgement);
     match heard {
-        power_up::Heard::Already => format!("{summary} An inverter is, or was, heard already."),
-        power_up::Heard::AsItShould => summary,
+        power_up::InverterHeard::Already => {
+            format!("{summary} An inverter is, or was, heard already.")
+        }
+        power_up::InverterHeard::AsItShould => summary,
     }
 }

@@ -20,7 +20,7 @@ use packside_profiles::LineSettings;
 use packside_profiles::line::Parity;
 use packside_profiles::model::Table;
 
-use super::tap::{Heard, Tap};
+use super::tap::{Tap, WaitHeard};
 use super::{Grounds, LinkTrouble, Pacing, Proof, Quiet};
 use crate::ask::{Asker, Exchange, Next, Outcome, StrayKind};
 use crate::event::BadCharacters;
@@ -259,8 +259,8 @@ impl Asking {
             return Ok(VolleyCame::Anew);
         }
         let event = match self.tap.wait(until).await? {
-            Heard::Nothing => return Ok(VolleyCame::Nothing),
-            Heard::Bytes(event) | Heard::Lost(event) => event,
+            WaitHeard::Nothing => return Ok(VolleyCame::Nothing),
+            WaitHeard::Bytes(event) | WaitHeard::Lost(event) => event,
         };
         self.take(&event)?;
         match event.what {
@@ -369,8 +369,8 @@ impl Asking {
             let is_unheard = self.tap.received() == heard_before;
             let end = patience.filter(|_| is_unheard).unwrap_or(deadline);
             let event = match self.tap.wait(end.min(deadline)).await {
-                Ok(Heard::Bytes(event) | Heard::Lost(event)) => event,
-                Ok(Heard::Nothing) => self.deadline_passed(number),
+                Ok(WaitHeard::Bytes(event) | WaitHeard::Lost(event)) => event,
+                Ok(WaitHeard::Nothing) => self.deadline_passed(number),
                 Err(stopped) => {
                     // The question stays open on the wire; the asker must know that we left.
                     let passed = self.deadline_passed(number);
@@ -422,12 +422,12 @@ impl Asking {
     /// Listens for one event at most; what comes belongs to no open question.
     async fn hear(&mut self, until: Duration) -> Result<(), LinkTrouble> {
         match self.tap.wait(until).await? {
-            Heard::Bytes(event) => self.take(&event).map(drop),
-            Heard::Lost(event) => {
+            WaitHeard::Bytes(event) => self.take(&event).map(drop),
+            WaitHeard::Lost(event) => {
                 self.take(&event)?;
                 self.bring_back().await
             }
-            Heard::Nothing => Ok(()),
+            WaitHeard::Nothing => Ok(()),
         }
     }
 

@@ -17,7 +17,7 @@ use std::time::Duration;
 use packside_profiles::LineSettings;
 use packside_profiles::model::Span;
 
-use super::tap::{Heard, Tap};
+use super::tap::{Tap, WaitHeard};
 use super::{Asking, LinkTrouble, NotShown, Port, Say, Sink, at_once};
 use crate::event::BadCharacters;
 use crate::event::{Event, LinkFacts, LinkKind, What};
@@ -122,7 +122,7 @@ impl Quiet {
             if self.tap.is_lost() {
                 self.tap.bring_back(until).await?;
             }
-            if let Heard::Nothing = self.tap.wait(until).await? {
+            if let WaitHeard::Nothing = self.tap.wait(until).await? {
                 return Ok(());
             }
             if self.now() >= until {
@@ -205,7 +205,7 @@ impl Quiet {
             // Whatever came between the proof and now is read first: silence is judged up to now.
             let now = self.now();
             // A wait until now is over at once on every port.
-            while let Ok(Heard::Bytes(_)) = at_once(self.tap.wait(now)) {}
+            while let Ok(WaitHeard::Bytes(_)) = at_once(self.tap.wait(now)) {}
             let silent = self.silent_for();
             if silent < window {
                 return Err(Box::new((self, NotShown::NotSilent { silent, window })));

@@ -49,7 +49,7 @@ pub(crate) struct Tap {
 }
 
 /// What a wait brought; bytes and losses are on the tape already.
-pub(crate) enum Heard {
+pub(crate) enum WaitHeard {
     /// Bytes, as the event on the tape.
     Bytes(Event),
     /// Nothing until the given time.
@@ -179,7 +179,7 @@ impl Tap {
     }
 
     /// Waits until something happens or `until` has passed.
-    pub(crate) async fn wait(&mut self, until: Duration) -> Result<Heard, LinkTrouble> {
+    pub(crate) async fn wait(&mut self, until: Duration) -> Result<WaitHeard, LinkTrouble> {
         match poll_fn(|cx| self.port.poll_wait(cx, until)).await {
             Arrived::Bytes(at, bytes) => {
                 self.line_busy_until = self.line_busy_until.max(at);
@@ -199,13 +199,13 @@ impl Tap {
                     self.gave_marks = true;
                     self.record(at, What::Marked(bad));
                 }
-                Ok(Heard::Bytes(event))
+                Ok(WaitHeard::Bytes(event))
             }
             Arrived::Nothing => {
                 self.note_clock(self.port.now());
-                Ok(Heard::Nothing)
+                Ok(WaitHeard::Nothing)
             }
-            Arrived::Gone(gone) => Ok(Heard::Lost(self.lost(gone.to_string()))),
+            Arrived::Gone(gone) => Ok(WaitHeard::Lost(self.lost(gone.to_string()))),
             Arrived::Interrupted => Err(LinkTrouble::Interrupted),
         }
     }

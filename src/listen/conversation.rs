@@ -1,6 +1,6 @@
 //! Pairs what is overheard: each request with what came of it.
 //!
-//! Input: bytes with the time they were read. Output: [`Told`], in order, as soon as it is certain;
+//! Input: bytes with the time they were read. Output: [`Utterance`], in order, as soon as it is certain;
 //! counts in [`Conversation::summary`].
 //!
 //! Does not: interpret registers. An answer counts only where it follows its request directly
@@ -116,7 +116,7 @@ impl Overheard {
 
 /// What a conversation tells, in order.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Told {
+pub enum Utterance {
     /// Something that was asked or answered.
     Exchange(Overheard),
     /// Bytes that are no frame.
@@ -151,7 +151,7 @@ struct Pairs {
     /// The last request that went unanswered.
     unanswered: Vec<u8>,
     tally: Tally,
-    told: Vec<Told>,
+    told: Vec<Utterance>,
 }
 
 impl Conversation {
@@ -161,7 +161,7 @@ impl Conversation {
     }
 
     /// Takes received bytes and gives what is certain by now.
-    pub fn take(&mut self, at: Duration, bytes: &[u8]) -> Vec<Told> {
+    pub fn take(&mut self, at: Duration, bytes: &[u8]) -> Vec<Utterance> {
         self.pass(at);
         self.pairs.tally.bytes += bytes.len() as u64;
         let pairs = &mut self.pairs;
@@ -170,13 +170,13 @@ impl Conversation {
     }
 
     /// Time has passed without a byte.
-    pub fn wait(&mut self, now: Duration) -> Vec<Told> {
+    pub fn wait(&mut self, now: Duration) -> Vec<Utterance> {
         self.pass(now);
         std::mem::take(&mut self.pairs.told)
     }
 
     /// Nothing more will come.
-    pub fn finish(&mut self, now: Duration) -> Vec<Told> {
+    pub fn finish(&mut self, now: Duration) -> Vec<Utterance> {
         self.pass(now);
         let pairs = &mut self.pairs;
         self.stream.finish(|piece| pairs.piece(&piece));
@@ -210,7 +210,7 @@ impl Pairs {
                 if let Some(open) = &mut self.open {
                     open.noise += piece.bytes.len();
                 }
-                self.told.push(Told::Noise {
+                self.told.push(Utterance::Noise {
                     at: piece.last,
                     bytes: piece.bytes.len(),
                 });
@@ -291,6 +291,6 @@ impl Pairs {
 
     fn end(&mut self, exchange: Overheard) {
         self.tally.exchange(&exchange);
-        self.told.push(Told::Exchange(exchange));
+        self.told.push(Utterance::Exchange(exchange));
     }
 }

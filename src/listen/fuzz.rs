@@ -8,7 +8,7 @@
 
 use std::time::Duration;
 
-use super::{Conversation, Told};
+use super::{Conversation, Utterance};
 use crate::wire::Stream;
 
 /// Cuts the input into chunks with the time each is read.
@@ -54,9 +54,9 @@ pub fn any_conversation(data: &[u8]) {
         told.extend(conversation.take(at, chunk));
     }
     told.extend(conversation.finish(now));
-    let length = |told: &Told| match told {
-        Told::Noise { bytes, .. } => *bytes,
-        Told::Exchange(exchange) => exchange.request.len() + exchange.answer.len(),
+    let length = |told: &Utterance| match told {
+        Utterance::Noise { bytes, .. } => *bytes,
+        Utterance::Exchange(exchange) => exchange.request.len() + exchange.answer.len(),
     };
     assert_eq!(told.iter().map(length).sum::<usize>(), bytes, "every byte");
     let summary = conversation.summary();

@@ -16,7 +16,7 @@ pub mod tally;
 pub mod waveform;
 
 pub use clients::Clients;
-pub use conversation::{Conversation, Fate, Overheard, Told};
+pub use conversation::{Conversation, Fate, Overheard, Utterance};
 pub use fuzz::{any_conversation, any_stream};
 pub use picture::{Id, Picture, Scene, Strength, picture};
 pub use speaks::{Speaks, speaks};

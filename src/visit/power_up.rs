@@ -45,12 +45,12 @@ pub enum Pace {
     /// Look again.
     GoOn,
     /// The step is over, for what the verdict says, and perhaps because an inverter was heard.
-    Over(FollowedEnd, Heard),
+    Over(FollowedEnd, InverterHeard),
 }
 
 /// Whether an inverter is, or was, heard already although none should be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Heard {
+pub enum InverterHeard {
     /// It is, or was.
     Already,
     /// Nothing to say of it.
@@ -61,23 +61,25 @@ pub enum Heard {
 pub fn alone(judgement: &Judgement, since: Duration, profile: &Profile) -> Pace {
     let longest = Duration::from_secs(profile.inverter.silence_s.into()) + GRACE;
     match judgement.verdict.kind {
-        VerdictKind::Fault => Pace::Over(FollowedEnd::Fault, Heard::AsItShould),
-        VerdictKind::AwaitingInverter => Pace::Over(FollowedEnd::PassSoFar, Heard::AsItShould),
+        VerdictKind::Fault => Pace::Over(FollowedEnd::Fault, InverterHeard::AsItShould),
+        VerdictKind::AwaitingInverter => {
+            Pace::Over(FollowedEnd::PassSoFar, InverterHeard::AsItShould)
+        }
         VerdictKind::Normal | VerdictKind::InverterLost => {
-            Pace::Over(FollowedEnd::PassSoFar, Heard::Already)
+            Pace::Over(FollowedEnd::PassSoFar, InverterHeard::Already)
         }
         _ if since < longest => Pace::GoOn,
-        _ => Pace::Over(FollowedEnd::NotYet, Heard::AsItShould),
+        _ => Pace::Over(FollowedEnd::NotYet, InverterHeard::AsItShould),
     }
 }
 
 /// A unit with its inverter.
 pub fn with_inverter(judgement: &Judgement, since: Duration) -> Pace {
     match judgement.verdict.kind {
-        VerdictKind::Fault => Pace::Over(FollowedEnd::Fault, Heard::AsItShould),
-        VerdictKind::Normal => Pace::Over(FollowedEnd::PassSoFar, Heard::AsItShould),
+        VerdictKind::Fault => Pace::Over(FollowedEnd::Fault, InverterHeard::AsItShould),
+        VerdictKind::Normal => Pace::Over(FollowedEnd::PassSoFar, InverterHeard::AsItShould),
         _ if since < FOLLOW => Pace::GoOn,
-        _ => Pace::Over(FollowedEnd::NotYet, Heard::AsItShould),
+        _ => Pace::Over(FollowedEnd::NotYet, InverterHeard::AsItShould),
     }
 }
 

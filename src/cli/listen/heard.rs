@@ -13,7 +13,7 @@ use crate::facts::Judgement;
 use crate::judge::judge;
 use crate::listen::settings::{Class, Explanation, explain};
 use crate::listen::waveform::{Mark, Received};
-use crate::listen::{Conversation, Id, Picture, Scene, Summary, Told, picture};
+use crate::listen::{Conversation, Id, Picture, Scene, Summary, Utterance, picture};
 use crate::show::json;
 use crate::show::json::listen::Line;
 
@@ -31,7 +31,7 @@ const REDRAW: Duration = Duration::from_millis(500);
 const REJUDGE: Duration = Duration::from_secs(5);
 
 /// What was heard so far.
-pub(super) struct Heard<'a> {
+pub(super) struct ListenView<'a> {
     pub(super) loaded: Option<&'a Loaded>,
     as_json: bool,
     colour: bool,
@@ -58,7 +58,7 @@ pub(super) struct Heard<'a> {
     now: Duration,
 }
 
-impl<'a> Heard<'a> {
+impl<'a> ListenView<'a> {
     pub(super) fn new(
         loaded: Option<&'a Loaded>,
         as_json: bool,
@@ -240,13 +240,13 @@ impl<'a> Heard<'a> {
         self.draw();
     }
 
-    fn tell(&mut self, told: Vec<Told>) {
+    fn tell(&mut self, told: Vec<Utterance>) {
         for told in told {
             if self.as_json {
                 print(&Line::told(&told));
                 continue;
             }
-            let Told::Exchange(exchange) = &told else {
+            let Utterance::Exchange(exchange) = &told else {
                 continue;
             };
             let line = show::exchange(exchange, self.has_times);

@@ -9,7 +9,7 @@ use super::check::{Check, Finding, Reading, Verdict};
 use super::{by_code, fine_ms, ms};
 use crate::event::LinkFacts;
 use crate::facts::{Judgement, ReadingQuality};
-use crate::listen::{self, Fate, Overheard, Told};
+use crate::listen::{self, Fate, Overheard, Utterance};
 use crate::wire::hex;
 
 /// Name and version of the schema.
@@ -226,13 +226,13 @@ impl Line {
     }
 
     /// Something that was heard.
-    pub fn told(told: &Told) -> Self {
+    pub fn told(told: &Utterance) -> Self {
         match told {
-            Told::Noise { at, bytes } => Self::Noise {
+            Utterance::Noise { at, bytes } => Self::Noise {
                 at_ms: ms(*at),
                 bytes: *bytes,
             },
-            Told::Exchange(exchange) => Self::Exchange(Exchange::of(exchange)),
+            Utterance::Exchange(exchange) => Self::Exchange(Exchange::of(exchange)),
         }
     }
 }
