@@ -28,10 +28,10 @@ use crate::words;
 
 /// A recording under way, or none. Clones write to the same file.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Record(Arc<Mutex<State>>);
+pub(crate) struct Record(Arc<Mutex<RecordState>>);
 
 #[derive(Debug, Default)]
-struct State {
+struct RecordState {
     recorder: Option<Recorder>,
     /// What is gone on with, until the case of this session has it.
     earlier: Option<Recording>,
@@ -68,10 +68,10 @@ impl Record {
         } else {
             Recorder::create(path, &header).map_err(|e| failure(&e))?
         };
-        let state = State {
+        let state = RecordState {
             recorder: Some(recorder),
             earlier,
-            ..State::default()
+            ..RecordState::default()
         };
         let record = Self(Arc::new(Mutex::new(state)));
         record.session()?;
@@ -80,7 +80,7 @@ impl Record {
     }
 
     /// The file; a thread that panicked while writing has left whole lines.
-    fn state(&self) -> MutexGuard<'_, State> {
+    fn state(&self) -> MutexGuard<'_, RecordState> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 

@@ -3,7 +3,7 @@
 //! Input: a [`Health`]. Output: the sights it gives. A share is never told without its Wilson interval; two
 //! shares count as different only where their intervals do not overlap. Does not: count, or weigh causes.
 
-use super::sight::{Count, Others, Sight, Sights, Text};
+use super::sight::{HowMany, Others, Sight, Sights, Text};
 use crate::evidence::health::Counted;
 pub use crate::evidence::health::Health;
 
@@ -58,7 +58,7 @@ impl Health {
 
     /// What it shows.
     pub(crate) fn sights(&self, sights: &mut Sights) {
-        let answers = Count::Among(self.damaged);
+        let answers = HowMany::Among(self.damaged);
         sights.note_if(self.damaged.hits > 0, Sight::Damaged { answers });
         if self.long.exceeds(self.short) {
             sights.note(Sight::GrowsWithLength {
@@ -102,7 +102,7 @@ impl Health {
             sights.note(match sights.gateway {
                 true => Sight::LateByGateway { answers },
                 false => Sight::Late {
-                    answers: Count::Among(answers),
+                    answers: HowMany::Among(answers),
                 },
             });
         }

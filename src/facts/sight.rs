@@ -42,7 +42,7 @@ closed! {
         /// Answers came with a wrong check value.
         Damaged {
             /// How many.
-            answers: Count,
+            answers: HowMany,
         } = "damaged";
         /// Our own questions came back.
         Echo = "echo";
@@ -59,7 +59,7 @@ closed! {
         /// Answers came after the time-out.
         Late {
             /// How many.
-            answers: Count,
+            answers: HowMany,
         } = "late";
         /// Answers of the gateway came after the time-out.
         LateByGateway {
@@ -186,7 +186,7 @@ closed! {
 
 /// A count alone, or among tries.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Count {
+pub enum HowMany {
     /// So many came.
     Came(u32),
     /// So many of all.

@@ -14,7 +14,7 @@ use crate::evidence::health::is_readable;
 use crate::evidence::line::UnansweredBytes;
 use crate::facts::doubt::{Doubt, DoubtKind};
 use crate::facts::judgement::Bus;
-use crate::facts::sight::{Count, Others, Sight, Sights, Text};
+use crate::facts::sight::{HowMany, Others, Sight, Sights, Text};
 use crate::listen::settings::{Class, Hypothesis, explain};
 use crate::listen::waveform::Received;
 use crate::wire::Framing;
@@ -76,11 +76,11 @@ pub(crate) fn observe(seen: &Seen, bus: &Bus) -> Sights {
     if garbage {
         garbage_sights(&mut sights, &line.unanswered);
     }
-    let answers = Count::Came(damaged);
+    let answers = HowMany::Came(damaged);
     sights.note_if(damaged > 0, Sight::Damaged { answers });
     let heard = Others::Frames(foreign);
     sights.note_if(foreign > 0, Sight::Foreign { heard });
-    let answers = Count::Came(late);
+    let answers = HowMany::Came(late);
     sights.note_if(late > 0, Sight::Late { answers });
     if in_vain > 0 {
         sights.note(Sight::AskedInVain { times: in_vain });

@@ -131,7 +131,7 @@ pub(crate) fn judge(evidence: &UnitMemory, shared: &Shared<'_>) -> Member {
         under_load: facts.plausible.under_load,
         charge_compared: facts.plausible.charge_compared,
         precharge_seen: evidence.precharge_seen,
-        state: facts.state.and_then(State::known),
+        state: facts.state.and_then(SaidState::known),
         inverter: facts.inverter,
         unconfirmed,
     }
@@ -160,7 +160,7 @@ fn of_another(
 /// What was seen of one member, before anything is concluded from it.
 struct Facts {
     readings: Vec<Reading>,
-    state: Option<State>,
+    state: Option<SaidState>,
     measured: measure::Numbers,
     plausible: plausible::Plausible,
     flagged: flags::FlagPicture,
@@ -174,7 +174,7 @@ impl Facts {
         let broke_at = shared.seen.clocks_broke_at;
         let readings = readings::readings(evidence, profile, shared.moment, broke_at);
         let state = state(&readings, profile);
-        let kind = state.as_ref().and_then(|state: &State| state.kind);
+        let kind = state.as_ref().and_then(|state: &SaidState| state.kind);
         let terminals = evidence.first(profile, Role::TerminalVoltage);
         let terminals_before = terminals.and_then(|track| track.before);
         let steady = steady(evidence, &readings, profile, shared.moment);
@@ -320,7 +320,7 @@ fn lamps(
 }
 
 /// A state that the profile does not know.
-fn unknown_state(state: Option<&State>) -> Option<Doubt> {
+fn unknown_state(state: Option<&SaidState>) -> Option<Doubt> {
     let state = state.filter(|state| state.kind.is_none())?;
     let what = Undefined::State {
         code: state.code,
@@ -356,7 +356,7 @@ pub(crate) fn silent(unit: u8, asked: bool) -> Member {
 }
 
 /// What the unit says of its state.
-struct State {
+struct SaidState {
     /// Absent where the map does not know the number.
     kind: Option<StateKind>,
     code: u64,
@@ -364,7 +364,7 @@ struct State {
     name: Option<Foreign>,
 }
 
-impl State {
+impl SaidState {
     fn shown(&self) -> String {
         let number = || self.code.to_string();
         self.name
@@ -381,14 +381,14 @@ impl State {
     }
 }
 
-fn state(readings: &[Reading], profile: &Profile) -> Option<State> {
+fn state(readings: &[Reading], profile: &Profile) -> Option<SaidState> {
     let reading = readings
         .iter()
         .find(|r| r.role == Role::State && r.quality == ReadingQuality::Good)?;
     let code = reading.raw?;
     let point = profile.points.iter().find(|p| p.id == reading.point)?;
     let named = point.values.iter().find(|v| v.is == code);
-    Some(State {
+    Some(SaidState {
         kind: named.and_then(|value| value.state),
         code,
         name: named.map(|value| value.name.clone()),

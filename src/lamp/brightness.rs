@@ -222,7 +222,7 @@ struct Model {
 type Costs = [Vec<f32>; 2];
 
 /// A state of a history: baseline, and whether the lamp is lit.
-type State = (usize, bool);
+type LampState = (usize, bool);
 
 impl Model {
     /// Cost of the cheapest history, comparable between models.
@@ -241,7 +241,7 @@ impl Model {
         let mut layers: Vec<Costs> = Vec::with_capacity(levels.len());
         self.run(levels, |costs| layers.push(costs.clone()));
         let mut history = Vec::with_capacity(levels.len());
-        let mut after: Option<(State, f32)> = None;
+        let mut after: Option<(LampState, f32)> = None;
         for (layer, level) in layers.iter().zip(levels).rev() {
             let state = cheapest(layer, |from| {
                 after.map_or(0.0, |(to, level)| self.step(from, to, level))
@@ -280,7 +280,7 @@ impl Model {
     }
 
     /// Cost of one step of a history that ends with a sample.
-    fn step(&self, from: State, to: State, level: f32) -> f32 {
+    fn step(&self, from: LampState, to: LampState, level: f32) -> f32 {
         let moves = match from.0.abs_diff(to.0) {
             0 => 0.0,
             1 => DRIFT,
@@ -321,7 +321,7 @@ struct Miss {
 }
 
 /// The cheapest state of a layer, with the cost of the way on added.
-fn cheapest(layer: &Costs, way_on: impl Fn(State) -> f32) -> State {
+fn cheapest(layer: &Costs, way_on: impl Fn(LampState) -> f32) -> LampState {
     let states = layer.iter().zip([false, true]).flat_map(|(row, lit)| {
         let cells = row.iter().enumerate();
         cells.map(move |(index, cost)| ((index, lit), *cost))

@@ -177,11 +177,11 @@ pub struct Receiver {
     samples: u8,
     has_parity: bool,
     level: bool,
-    state: State,
+    state: ReceiverState,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum State {
+enum ReceiverState {
     /// Low after a low stop bit: no start edge before the line has been high.
     WaitsForHigh,
     /// High, waiting for a start edge.
@@ -218,9 +218,9 @@ impl Receiver {
             has_parity,
             level: is_high,
             state: if is_high {
-                State::Idle
+                ReceiverState::Idle
             } else {
-                State::WaitsForHigh
+                ReceiverState::WaitsForHigh
             },
         }
     }
@@ -228,7 +228,7 @@ impl Receiver {
     /// The character under way, if any.
     pub fn inside(&self) -> Option<&Inside> {
         match &self.state {
-            State::Inside(inside) => Some(inside),
+            ReceiverState::Inside(inside) => Some(inside),
             _ => None,
         }
     }
@@ -245,16 +245,16 @@ impl Receiver {
         self.level = level;
         let mut passed = 0;
         match self.state {
-            State::Idle if fell => self.state = State::Inside(Inside::at_edge()),
-            State::WaitsForHigh if level => self.state = State::Idle,
+            ReceiverState::Idle if fell => self.state = ReceiverState::Inside(Inside::at_edge()),
+            ReceiverState::WaitsForHigh if level => self.state = ReceiverState::Idle,
             _ => {}
         }
-        while let State::Inside(mut inside) = self.state {
+        while let ReceiverState::Inside(mut inside) = self.state {
             let due = self.half_bit * (2 * u64::from(inside.taken) + 1);
             let wait = due.saturating_sub(inside.elapsed);
             if wait >= ticks - passed {
                 inside.elapsed += ticks - passed;
-                self.state = State::Inside(inside);
+                self.state = ReceiverState::Inside(inside);
                 return;
             }
             passed += wait;
@@ -271,9 +271,9 @@ impl Receiver {
         level: bool,
         is_unsure: bool,
         give: &mut impl FnMut(Sampled),
-    ) -> State {
+    ) -> ReceiverState {
         if inside.taken == 0 && level {
-            return State::Idle;
+            return ReceiverState::Idle;
         }
         if let Some(place) = inside.taken.checked_sub(1) {
             inside.bits |= u16::from(level) << place;
@@ -281,7 +281,7 @@ impl Receiver {
         }
         inside.taken += 1;
         if inside.taken < self.samples {
-            return State::Inside(inside);
+            return ReceiverState::Inside(inside);
         }
         let [byte, above] = inside.bits.to_le_bytes();
         give(Sampled {
@@ -291,9 +291,9 @@ impl Receiver {
             unsure: inside.unsure,
         });
         if level {
-            State::Idle
+            ReceiverState::Idle
         } else {
-            State::WaitsForHigh
+            ReceiverState::WaitsForHigh
         }
     }
 }

@@ -4,7 +4,7 @@
 
 use super::pseudo::said;
 use crate::facts::Share;
-use crate::facts::sight::{Count, Others, Sight, SightKind, Text};
+use crate::facts::sight::{HowMany, Others, Sight, SightKind, Text};
 
 /// What was seen, with its numbers.
 #[expect(
@@ -28,8 +28,8 @@ pub(crate) fn sight(sight: &Sight) -> String {
             }
         },
         Sight::Damaged { answers } => match answers {
-            Count::Came(n) => format!("{n} answers with a wrong check value came"),
-            Count::Among(of) => format!("damaged answers: {}", share(*of)),
+            HowMany::Came(n) => format!("{n} answers with a wrong check value came"),
+            HowMany::Among(of) => format!("damaged answers: {}", share(*of)),
         },
         Sight::Foreign { heard } => match heard {
             Others::Frames(n) => format!("{n} valid frames of others came"),
@@ -41,8 +41,8 @@ pub(crate) fn sight(sight: &Sight) -> String {
             format!("somebody else asked this unit {times} times and got no answer either")
         }
         Sight::Late { answers } => match answers {
-            Count::Came(n) => format!("{n} answers after the time-out came"),
-            Count::Among(of) => format!("answers after the time-out: {}", share(*of)),
+            HowMany::Came(n) => format!("{n} answers after the time-out came"),
+            HowMany::Among(of) => format!("answers after the time-out: {}", share(*of)),
         },
         Sight::LateByGateway { answers } => {
             format!(
