@@ -26,7 +26,7 @@ use std::time::{Duration, Instant};
 
 use packside::judge::judge;
 use packside::recording::read_from;
-use packside::show::page::{Courses, Options, Reader, Source, moment_of, page, session_of};
+use packside::show::page::{Courses, Options, PageSource, Reader, moment_of, page, session_of};
 use visits::{Plan, record, stack};
 
 const RUNS: usize = 5;
@@ -79,7 +79,7 @@ fn stages(path: &Path) {
     told("judge");
     let courses = Courses::of(session, Some(&Arc::new(profile.clone())));
     told("courses");
-    let source = Source {
+    let source = PageSource {
         recording: &recording,
         session,
         profile: Some(&profile),

@@ -201,7 +201,7 @@ pub(super) fn recorded_profile(recording: &Recording, args: &CheckArgs) -> Resul
 }
 
 /// A moment that is chosen is judged with all that people answered, also what they answered later.
-fn say_later_answers(session: &recording::Session, moment: Option<Duration>) {
+fn say_later_answers(session: &recording::RecordedSession, moment: Option<Duration>) {
     let Some(moment) = moment else { return };
     let is_later = |event: &&Event| event.at > moment && matches!(event.what, What::Answer(_));
     let later = session.events.beside().iter().filter(is_later).count();
@@ -214,7 +214,7 @@ fn say_later_answers(session: &recording::Session, moment: Option<Duration>) {
 }
 
 /// Compares with what was shown at the same moment of the session.
-fn say_difference(session: &recording::Session, judgement: &Judgement) {
+fn say_difference(session: &recording::RecordedSession, judgement: &Judgement) {
     let then = |(_, shown): &&(usize, Shown)| shown.at == judgement.moment;
     let Some((_, shown)) = session.shown.iter().rev().find(then) else {
         return;

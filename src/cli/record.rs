@@ -20,8 +20,8 @@ use crate::facts::Judgement;
 use crate::judge::Case;
 use crate::link::{Quiet, wall};
 use crate::recording::{
-    Entry, Header, Missing, ProfileText, Recorder, Recording, Session, Shown, Start, WriteError,
-    read_from,
+    Entry, Header, Missing, ProfileText, RecordedSession, Recorder, Recording, Shown, Start,
+    WriteError, read_from,
 };
 use crate::show::screen::counted;
 use crate::words;
@@ -250,7 +250,10 @@ pub(crate) fn open(path: &Path) -> Result<Recording, Failure> {
 
 /// The session that is played: the one asked for, by number, or the last one. Says which where there
 /// are several.
-pub(crate) fn session(recording: &Recording, number: Option<usize>) -> Result<&Session, Failure> {
+pub(crate) fn session(
+    recording: &Recording,
+    number: Option<usize>,
+) -> Result<&RecordedSession, Failure> {
     let count = recording.sessions.len();
     let number = number.unwrap_or(count);
     let found = number
@@ -281,7 +284,7 @@ const ROUNDED: Duration = Duration::from_secs(1);
 pub(crate) fn moment<'r>(
     recording: &'r Recording,
     text: Option<&str>,
-) -> Result<(&'r Session, Option<Duration>), Failure> {
+) -> Result<(&'r RecordedSession, Option<Duration>), Failure> {
     let wrong = |message: String| Failure {
         exit: USAGE,
         kind: "usage",

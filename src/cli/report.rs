@@ -17,11 +17,11 @@ use crate::event::What;
 use crate::evidence::Ended;
 use crate::facts::Judgement;
 use crate::judge::{Case, judge};
-use crate::recording::{Recording, Session, Shown};
+use crate::recording::{RecordedSession, Recording, Shown};
 use crate::show::json::compare::Compared;
 use crate::show::json::report::{Report, Verified};
 use crate::show::json::{self, Check};
-use crate::show::page::{self, Courses, Options, Picture, Reader, Source};
+use crate::show::page::{self, Courses, Options, PageSource, Picture, Reader};
 
 /// Exit code where something does not hold.
 const BROKEN: u8 = 7;
@@ -169,8 +169,8 @@ impl Opened {
         })
     }
 
-    fn source(&self) -> Result<Source<'_>, Failure> {
-        Ok(Source {
+    fn source(&self) -> Result<PageSource<'_>, Failure> {
+        Ok(PageSource {
             recording: &self.recording,
             session: page::session_of(&self.recording).ok_or_else(no_session)?,
             profile: self.loaded.as_ref().map(|l| &l.profile),
@@ -193,7 +193,7 @@ impl Opened {
     }
 
     /// The result as `packside check` gives it.
-    fn judged(&self, session: &Session) -> Check {
+    fn judged(&self, session: &RecordedSession) -> Check {
         let loaded = self.loaded.as_ref();
         Check::of(
             &self.judgement,
@@ -207,7 +207,7 @@ impl Opened {
 /// the whole session gives. Beside it what the values of that session did over time.
 fn shown_last(
     recording: &Recording,
-    session: &Session,
+    session: &RecordedSession,
     loaded: Option<&Loaded>,
 ) -> (Judgement, Courses) {
     let profile = loaded.map(|loaded| Arc::new(loaded.profile.clone()));

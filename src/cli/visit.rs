@@ -45,13 +45,13 @@ pub(crate) struct VisitArgs {
 }
 
 /// Where answers come from.
-enum Source {
+enum AnswerSource {
     Person,
     File(Answers),
 }
 
 /// What a person or file gives to a step.
-enum Given {
+enum StepInput {
     /// Value and note.
     Answer(String, Option<String>),
     /// A picture was taken; the step is still open.
@@ -116,10 +116,10 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
     }))
 }
 
-fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<Source, Failure> {
+fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<AnswerSource, Failure> {
     let Some(path) = &args.answers else {
         if out::interactive() {
-            return Ok(Source::Person);
+            return Ok(AnswerSource::Person);
         }
         let hint = Some("give --answers FILE where nobody can answer".to_owned());
         return Err(failure(
@@ -140,7 +140,7 @@ fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<Source, Failure> {
     let text = packside_profiles::read_text(path)
         .map_err(|why| trouble(format!("cannot be read: {why}")))?;
     answers::read(&text, visit.steps())
-        .map(Source::File)
+        .map(AnswerSource::File)
         .map_err(trouble)
 }
 
@@ -173,7 +173,7 @@ fn resume(visit: &mut Visit<'_>, path: &Path, go_on: bool) -> Result<(), Failure
 /// Goes through the steps. Gives whether it was stopped before the end.
 fn walk<'a>(
     visit: &mut Visit<'_>,
-    source: &Source,
+    source: &AnswerSource,
     look: CheckArgs,
     loaded: &'a Loaded,
     record: &Record,
@@ -183,7 +183,7 @@ fn walk<'a>(
     for (lamp, pattern) in sightings {
         live.said(What::Sighting { lamp, pattern });
     }
-    if let Source::Person = source {
+    if let AnswerSource::Person = source {
         INTRODUCTION.iter().for_each(|line| tell(line));
     }
     let mut part = None;
@@ -193,21 +193,21 @@ fn walk<'a>(
             part = Some(step.part);
         }
         let (value, note) = match given(visit, source, &step, &mut live)? {
-            Given::Answer(value, note) => (value, note),
-            Given::Photo(file) => {
+            StepInput::Answer(value, note) => (value, note),
+            StepInput::Photo(file) => {
                 take_photo(&mut live, &step, &file);
                 continue;
             }
-            Given::Back => {
+            StepInput::Back => {
                 if !visit.back() {
                     out::say("this is the first step");
                 }
                 continue;
             }
-            Given::Stop => return Ok((live, true)),
-            Given::Measure => match measured(&mut live, visit, &step) {
+            StepInput::Stop => return Ok((live, true)),
+            StepInput::Measure => match measured(&mut live, visit, &step) {
                 Ok((value, why)) => {
-                    if let Source::Person = source {
+                    if let AnswerSource::Person = source {
                         ask_for_lamp(&mut live, &loaded.profile);
                     }
                     (value, Some(why))
@@ -217,7 +217,7 @@ fn walk<'a>(
                 Err(failure) => {
                     let again = cannot_measure(source, &failure);
                     match again {
-                        Some(Given::Answer(value, note)) => (value, note),
+                        Some(StepInput::Answer(value, note)) => (value, note),
                         Some(_) => return Ok((live, true)),
                         None => continue,
                     }
@@ -232,7 +232,9 @@ fn walk<'a>(
         };
         // Recorded first: what stands on the screen is on the disk.
         live.said(What::Answer(answer.clone()));
-        if !matches!(source, Source::Person) || !is_typed(&step) || visit.held_back(&step).is_some()
+        if !matches!(source, AnswerSource::Person)
+            || !is_typed(&step)
+            || visit.held_back(&step).is_some()
         {
             tell(&line_of(&answer));
         }
@@ -276,12 +278,12 @@ fn is_typed(step: &VisitStep) -> bool {
 /// What answers this step.
 fn given(
     visit: &Visit<'_>,
-    source: &Source,
+    source: &AnswerSource,
     step: &VisitStep,
     live: &mut Live<'_>,
-) -> Result<Given, Failure> {
+) -> Result<StepInput, Failure> {
     if let Some(why) = visit.held_back(step) {
-        return Ok(Given::Answer(
+        return Ok(StepInput::Answer(
             StepAnswer::SKIPPED.to_owned(),
             Some(why.to_owned()),
         ));
@@ -292,24 +294,24 @@ fn given(
                 let (low, high) = judged.charge_now;
                 let mut why = format!("charge now {low:.0} to {high:.0} %; ");
                 why.push_str(&judged.why.join("; "));
-                Given::Answer(judged.fitness.id().to_owned(), Some(why))
+                StepInput::Answer(judged.fitness.id().to_owned(), Some(why))
             }
-            None => Given::Answer(
+            None => StepInput::Answer(
                 StepAnswer::SKIPPED.to_owned(),
                 Some("charge, date or temperatures of the storage are not known".to_owned()),
             ),
         });
     }
     match source {
-        Source::Person => Ok(ask(visit, step)),
-        Source::File(answers) => {
+        AnswerSource::Person => Ok(ask(visit, step)),
+        AnswerSource::File(answers) => {
             for file in answers.photos.get(&step.id).into_iter().flatten() {
                 take_photo(live, step, file);
             }
             Ok(match answers.answers.get(&step.id) {
-                Some((value, note)) => Given::Answer(value.clone(), note.clone()),
-                None if matches!(step.kind, AnswerKind::Measured(_)) => Given::Measure,
-                None => Given::Answer(
+                Some((value, note)) => StepInput::Answer(value.clone(), note.clone()),
+                None if matches!(step.kind, AnswerKind::Measured(_)) => StepInput::Measure,
+                None => StepInput::Answer(
                     StepAnswer::SKIPPED.to_owned(),
                     Some("not in the answers file".to_owned()),
                 ),
@@ -319,7 +321,7 @@ fn given(
 }
 
 /// Asks a person.
-fn ask(visit: &Visit<'_>, step: &VisitStep) -> Given {
+fn ask(visit: &Visit<'_>, step: &VisitStep) -> StepInput {
     let (number, all) = visit.progress();
     let touch = match step.needs {
         Needs::Look => "",
@@ -357,29 +359,31 @@ fn ask(visit: &Visit<'_>, step: &VisitStep) -> Given {
             }
         };
         let Typed::Text(typed) = typed else {
-            return Given::Stop;
+            return StepInput::Stop;
         };
         match typed.as_str() {
             "s" => match reason("   why is it skipped? ") {
-                Some(reason) => return Given::Answer(StepAnswer::SKIPPED.to_owned(), Some(reason)),
-                None => return Given::Stop,
+                Some(reason) => {
+                    return StepInput::Answer(StepAnswer::SKIPPED.to_owned(), Some(reason));
+                }
+                None => return StepInput::Stop,
             },
-            "b" => return Given::Back,
-            "q" => return Given::Stop,
+            "b" => return StepInput::Back,
+            "q" => return StepInput::Stop,
             "p" => match prompt::line("   file of the photo: ") {
-                Typed::Text(file) if !file.is_empty() => return Given::Photo(file),
+                Typed::Text(file) if !file.is_empty() => return StepInput::Photo(file),
                 Typed::Text(_) => {}
-                Typed::Stop => return Given::Stop,
+                Typed::Stop => return StepInput::Stop,
             },
-            _ if matches!(step.kind, AnswerKind::Measured(_)) => return Given::Measure,
+            _ if matches!(step.kind, AnswerKind::Measured(_)) => return StepInput::Measure,
             typed => match understand(step, typed) {
                 Ok(value) if value != StepAnswer::YES && step.kind == AnswerKind::Confirm => {
                     return match reason("   what is not in order? ") {
-                        Some(note) => Given::Answer(value, Some(note)),
-                        None => Given::Stop,
+                        Some(note) => StepInput::Answer(value, Some(note)),
+                        None => StepInput::Stop,
                     };
                 }
-                Ok(value) => return Given::Answer(value, None),
+                Ok(value) => return StepInput::Answer(value, None),
                 Err(why) => out::say(&format!("   {why}")),
             },
         }
@@ -446,22 +450,22 @@ fn reason(prompt: &str) -> Option<String> {
 }
 
 /// The link failed: again, skip, or stop. Nothing means again.
-fn cannot_measure(source: &Source, failure: &Failure) -> Option<Given> {
+fn cannot_measure(source: &AnswerSource, failure: &Failure) -> Option<StepInput> {
     out::say(&format!("   error: {}", failure.message));
     if let Some(hint) = &failure.hint {
         out::say(&format!("   hint: {hint}"));
     }
-    let skipped = Given::Answer(
+    let skipped = StepInput::Answer(
         StepAnswer::SKIPPED.to_owned(),
         Some(failure.message.clone()),
     );
-    if !matches!(source, Source::Person) {
+    if !matches!(source, AnswerSource::Person) {
         return Some(skipped);
     }
     match prompt::key("   r again, s skip, q stop > ", "rsq") {
         Typed::Text(key) if key == "r" => None,
         Typed::Text(key) if key == "s" => Some(skipped),
-        _ => Some(Given::Stop),
+        _ => Some(StepInput::Stop),
     }
 }
 

@@ -20,14 +20,14 @@ use crate::wire::{Ask, Framing, Question, crc16};
 const MOST: usize = 100_000;
 
 /// Reads events out of bytes.
-struct Source<'a> {
+struct FuzzSource<'a> {
     rest: &'a [u8],
     now: Duration,
     exchange: u32,
     asked: Option<Ask>,
 }
 
-impl Source<'_> {
+impl FuzzSource<'_> {
     fn byte(&mut self) -> u8 {
         let Some((first, rest)) = self.rest.split_first() else {
             return 0;
@@ -145,7 +145,7 @@ impl Source<'_> {
 pub fn any_events(data: &[u8]) {
     let found = packside_profiles::find("generic-lv-rack", None).expect("shipped");
     let profile = Arc::new(found.profile);
-    let mut source = Source {
+    let mut source = FuzzSource {
         rest: data,
         now: Duration::from_secs(1),
         exchange: 0,

@@ -32,7 +32,7 @@ mod write;
 mod tests;
 
 pub use events::Events;
-pub use read::{Afresh, Missing, ReadError, Recording, Session, read, read_from};
+pub use read::{Afresh, Missing, ReadError, RecordedSession, Recording, read, read_from};
 pub use write::{Recorder, WriteError};
 
 use std::collections::BTreeSet;

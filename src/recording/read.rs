@@ -19,7 +19,7 @@ pub struct Recording {
     /// First line; nothing where the file was cut inside it.
     pub header: Option<Header>,
     /// Every start of the tool.
-    pub sessions: Vec<Session>,
+    pub sessions: Vec<RecordedSession>,
     /// What is not there, in the order of the file.
     pub missing: Vec<Missing>,
     /// Hash of the last line.
@@ -32,7 +32,7 @@ pub struct Recording {
 
 /// One start of the tool.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Session {
+pub struct RecordedSession {
     /// When.
     pub start: Start,
     /// What happened, in order.
@@ -59,7 +59,7 @@ pub struct Afresh {
     pub shown: usize,
 }
 
-impl Session {
+impl RecordedSession {
     fn new(start: Start) -> Self {
         Self {
             start,
@@ -335,7 +335,10 @@ impl RecordingReader {
     /// The recording, with what it lacks.
     fn finish(self, chain: &Chain) -> Recording {
         let mut recording = self.recording;
-        recording.sessions.iter_mut().for_each(Session::settle);
+        recording
+            .sessions
+            .iter_mut()
+            .for_each(RecordedSession::settle);
         if !self.is_sealed {
             recording.missing.push(Missing::Seal);
         }
@@ -356,7 +359,7 @@ impl Recording {
                 });
             }
             RecordingLine::Header(_) => return Err(senseless("a second header".to_owned())),
-            RecordingLine::Start(start) => self.sessions.push(Session::new(start)),
+            RecordingLine::Start(start) => self.sessions.push(RecordedSession::new(start)),
             RecordingLine::Entry(entry) => match self.sessions.last_mut() {
                 Some(session) => session.take(entry),
                 None => return Err(senseless("an event before any session".to_owned())),

@@ -11,7 +11,7 @@ use std::sync::Arc;
 
 use packside_profiles::model::Profile;
 
-use super::{Afresh, Recording, Session, Shown};
+use super::{Afresh, RecordedSession, Recording, Shown};
 use crate::event::{Event, What};
 use crate::evidence::Ended;
 use crate::judge::Case;
@@ -46,7 +46,7 @@ impl Recording {
     }
 }
 
-impl Session {
+impl RecordedSession {
     /// Pushes this session into a case. While it was judged afresh, only what came since is judged.
     fn replay(
         &self,

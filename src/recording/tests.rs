@@ -127,8 +127,8 @@ fn entries() -> Vec<Entry> {
 }
 
 /// What a session of these entries is read as.
-fn session_of(entries: &[Entry]) -> Session {
-    let mut session = Session {
+fn session_of(entries: &[Entry]) -> RecordedSession {
+    let mut session = RecordedSession {
         start: start(),
         events: Events::default(),
         shown: Vec::new(),

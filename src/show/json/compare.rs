@@ -9,7 +9,7 @@ use super::tenths;
 use crate::facts::{self, Judgement};
 use crate::show::page::cells::Grid;
 use crate::show::page::compare::{Comparison, Pair};
-use crate::show::page::{SCHEMA, Source, words};
+use crate::show::page::{PageSource, SCHEMA, words};
 use crate::words as sentence;
 
 /// What changed between two visits.
@@ -128,7 +128,7 @@ pub struct Differing {
 impl From<&Comparison<'_>> for Compared {
     fn from(comparison: &Comparison<'_>) -> Self {
         let sources = &comparison.sources;
-        let findings = |list: &[facts::Finding], source: &Source| {
+        let findings = |list: &[facts::Finding], source: &PageSource| {
             let findings = list.iter().map(|one| Finding::of(one, source.judgement));
             findings.collect()
         };
@@ -154,7 +154,7 @@ impl From<&Comparison<'_>> for Compared {
 }
 
 impl Visit {
-    fn of(source: &Source) -> Self {
+    fn of(source: &PageSource) -> Self {
         let recording = source.recording;
         Self {
             begun: words::local(&source.session.start, Duration::ZERO),

@@ -14,7 +14,7 @@ use crate::recording::Recording;
 use crate::show::page::facts::{self, Answered, Facts, Taken};
 use crate::show::page::series::Series;
 use crate::show::page::verify::Broken;
-use crate::show::page::{Options, SCHEMA, Source, words};
+use crate::show::page::{Options, PageSource, SCHEMA, words};
 use crate::visit::load;
 use crate::words as sentence;
 
@@ -280,7 +280,7 @@ impl Verified {
 
 impl Report {
     /// One report. `judged` is the result of judging as `packside check` gives it.
-    pub fn of(source: &Source, options: Options, judged: Check) -> Self {
+    pub fn of(source: &PageSource, options: Options, judged: Check) -> Self {
         let facts = Facts::of(source.recording, options);
         let shown = source.session.last_shown();
         let verdict = &source.judgement.verdict;
@@ -324,7 +324,7 @@ fn hide_place(mut judged: Check, options: Options) -> Check {
 }
 
 impl Visit {
-    fn of(source: &Source, facts: &Facts) -> Self {
+    fn of(source: &PageSource, facts: &Facts) -> Self {
         let start = &source.session.start;
         let answer = |step| facts.answer(step).map(|answer| answer.value.clone());
         Self {
@@ -340,7 +340,7 @@ impl Visit {
 }
 
 impl OverTime {
-    fn of(source: &Source, facts: &Facts) -> Self {
+    fn of(source: &PageSource, facts: &Facts) -> Self {
         let series = Series::of(source);
         let seconds = |at: Duration| at.as_secs_f64();
         let state = |(at, name): &(Duration, String)| State {
@@ -371,7 +371,7 @@ impl OverTime {
 }
 
 impl LoadTest {
-    fn of(source: &Source) -> Option<Self> {
+    fn of(source: &PageSource) -> Option<Self> {
         let events = &source.session.events;
         let step = load::recorded(events.beside(), events, source.profile?)?;
         let (fitted, why_none) = match load::fit(&step) {
@@ -416,7 +416,7 @@ impl Answer {
 }
 
 impl Photo {
-    fn of(taken: &Taken, source: &Source) -> Self {
+    fn of(taken: &Taken, source: &PageSource) -> Self {
         let mut pictures = source.pictures.iter();
         Self {
             step: taken.step.clone(),
@@ -429,7 +429,7 @@ impl Photo {
 }
 
 impl Kept {
-    fn of(source: &Source) -> Self {
+    fn of(source: &PageSource) -> Self {
         let recording = source.recording;
         let breaks = clock_breaks(source.session.events.beside());
         let jumps = breaks.iter().map(|broken| ClockJump {

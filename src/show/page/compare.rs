@@ -12,7 +12,7 @@ use packside_profiles::Role;
 
 use super::cells::{Cell, Grid};
 use super::facts::Facts;
-use super::{Options, Source};
+use super::{Options, PageSource};
 use crate::facts::{Finding, Judgement, VerdictKind};
 
 /// Two visits cannot be compared.
@@ -45,7 +45,7 @@ pub(crate) struct Pair<T> {
 #[derive(Debug, Clone)]
 pub struct Comparison<'a> {
     /// The earlier and the later visit.
-    pub(crate) sources: Pair<Source<'a>>,
+    pub(crate) sources: Pair<PageSource<'a>>,
     /// Serial number of the unit.
     pub(crate) serial: String,
     /// Verdicts as shown, or as judged where none was shown.
@@ -73,8 +73,8 @@ pub struct Comparison<'a> {
 /// # Errors
 /// Where they are not about one unit, or that cannot be known.
 pub fn compare<'a>(
-    one: Source<'a>,
-    other: Source<'a>,
+    one: PageSource<'a>,
+    other: PageSource<'a>,
     options: Options,
 ) -> Result<Comparison<'a>, Unequal> {
     let (Some(first), Some(second)) = (serial(&one), serial(&other)) else {
@@ -96,10 +96,10 @@ pub fn compare<'a>(
     } else {
         (other, one)
     };
-    let findings = |source: &Source| distinct(&source.judgement.findings);
+    let findings = |source: &PageSource| distinct(&source.judgement.findings);
     let (old, now) = (findings(&before), findings(&after));
     let is_in = |finding: &Finding, list: &[Finding]| list.iter().any(|f| same(f, finding));
-    let grid = |source: &Source, role| {
+    let grid = |source: &PageSource, role| {
         Grid::of(&source.judgement.readings, &source.judgement.findings, role)
     };
     let grids = Pair {
@@ -127,18 +127,18 @@ pub fn compare<'a>(
     })
 }
 
-fn serial(source: &Source) -> Option<String> {
+fn serial(source: &PageSource) -> Option<String> {
     let recorded = || source.session.units.last().cloned();
     source.judgement.identity.serial.clone().or_else(recorded)
 }
 
 /// When a visit began; a clock that cannot be read sorts as text.
-fn begun(source: &Source) -> (Option<jiff::Timestamp>, String) {
+fn begun(source: &PageSource) -> (Option<jiff::Timestamp>, String) {
     let utc = &source.session.start.utc;
     (utc.parse().ok(), utc.clone())
 }
 
-fn verdict(source: &Source) -> Option<VerdictKind> {
+fn verdict(source: &PageSource) -> Option<VerdictKind> {
     match source.session.last_shown() {
         Some(shown) => super::words::kind_of(&shown.verdict),
         None => Some(source.judgement.verdict.kind),
@@ -163,7 +163,7 @@ fn distinct(findings: &[Finding]) -> Vec<Finding> {
 }
 
 /// How every cell moved against the middle, where both visits saw it at rest.
-fn moved(before: &Source, after: &Source, grids: &Pair<Grid>) -> Result<Grid, String> {
+fn moved(before: &PageSource, after: &PageSource, grids: &Pair<Grid>) -> Result<Grid, String> {
     for (source, which) in [(before, "earlier"), (after, "later")] {
         let rest = source.profile.map_or(0.5, |p| p.unit.rest_current);
         let current = source
@@ -240,8 +240,12 @@ fn identity(before: &Judgement, after: &Judgement) -> Vec<(String, Pair<String>)
 }
 
 /// Answers that differ, by question.
-fn answers(before: &Source, after: &Source, options: Options) -> Vec<(String, Pair<String>)> {
-    let all = |source: &Source| {
+fn answers(
+    before: &PageSource,
+    after: &PageSource,
+    options: Options,
+) -> Vec<(String, Pair<String>)> {
+    let all = |source: &PageSource| {
         let facts = Facts::of(source.recording, options);
         let pairs = facts.answers.into_iter();
         pairs

@@ -10,7 +10,7 @@ use super::compare::{Comparison, Pair};
 use super::document::document;
 use super::html::{Html, number};
 use super::sections::{self, section, table};
-use super::{Options, Reader, Source, facts, words};
+use super::{Options, PageSource, Reader, facts, words};
 use crate::facts::{Finding, VerdictKind};
 use crate::words as sentence;
 
@@ -47,7 +47,7 @@ pub fn comparison_page(comparison: &Comparison, options: Options) -> String {
     })
 }
 
-fn when(source: &Source) -> String {
+fn when(source: &PageSource) -> String {
     words::local(&source.session.start, Duration::ZERO)
 }
 
@@ -93,7 +93,7 @@ fn verdicts(html: &mut Html, comparison: &Comparison) {
     });
 }
 
-fn verdict(html: &mut Html, name: &str, kind: Option<VerdictKind>, source: &Source) {
+fn verdict(html: &mut Html, name: &str, kind: Option<VerdictKind>, source: &PageSource) {
     let (sign, class) = words::sign(kind);
     html.around("p", &[("class", "head")], |head| {
         head.put("span", &[("class", class), ("aria-hidden", "true")], sign);
@@ -131,7 +131,7 @@ fn findings(html: &mut Html, comparison: &Comparison, options: Options) {
     });
 }
 
-fn row(finding: &Finding, source: &Source, options: Options) -> Vec<String> {
+fn row(finding: &Finding, source: &PageSource, options: Options) -> Vec<String> {
     let what = match options.reader {
         Reader::Desk => {
             let text = sentence::of_finding(source.judgement, finding);

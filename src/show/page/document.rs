@@ -5,12 +5,12 @@
 use super::facts::{self, Facts};
 use super::html::Html;
 use super::series::Series;
-use super::{Options, Source, beside, figures, found, sections, style};
+use super::{Options, PageSource, beside, figures, found, sections, style};
 
 /// Everything that the parts of a page draw from.
 pub(crate) struct Parts<'a> {
     /// Recording and result.
-    pub(crate) source: &'a Source<'a>,
+    pub(crate) source: &'a PageSource<'a>,
     /// How the page is to be.
     pub(crate) options: Options,
     /// What stands beside the wire.
@@ -20,7 +20,7 @@ pub(crate) struct Parts<'a> {
 }
 
 /// The page about one visit.
-pub fn page(source: &Source, options: Options) -> String {
+pub fn page(source: &PageSource, options: Options) -> String {
     let parts = Parts {
         source,
         options,

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use packside_profiles::Role;
 
-use super::{Options, Source};
+use super::{Options, PageSource};
 use crate::event::{Event, LinkFacts, LinkKind, What, clock_offset_ms};
 use crate::facts::Reading;
 use crate::recording::{Recording, Start};
@@ -165,7 +165,7 @@ pub(crate) fn link_text(facts: &LinkFacts, options: Options) -> String {
 
 /// How far the unit's own clock is ahead of this computer's (behind: negative), s. Nothing where it
 /// was not read, or where it is not known how long ago.
-pub(crate) fn clock_error(source: &Source) -> Option<f64> {
+pub(crate) fn clock_error(source: &PageSource) -> Option<f64> {
     let judgement = source.judgement;
     let is_clock = |reading: &&Reading| reading.role == Role::UnitClock;
     let reading = judgement.readings.iter().find(is_clock)?;
@@ -186,7 +186,7 @@ pub(crate) fn clock_error(source: &Source) -> Option<f64> {
 }
 
 /// Whether the data come from the simulator.
-pub(crate) fn is_simulated(source: &Source) -> bool {
+pub(crate) fn is_simulated(source: &PageSource) -> bool {
     let header = source.recording.header.as_ref();
     header.is_some_and(|h| h.simulated_seed.is_some())
         || source

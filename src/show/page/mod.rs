@@ -43,7 +43,7 @@ use packside_profiles::Profile;
 
 use crate::event::{Event, What};
 use crate::facts::Judgement;
-use crate::recording::{Recording, Session};
+use crate::recording::{RecordedSession, Recording};
 
 /// Name and version of the data form of a report.
 pub const SCHEMA: &str = "packside.report/1";
@@ -80,11 +80,11 @@ pub struct Picture {
 
 /// What a report is made of.
 #[derive(Debug, Clone, Copy)]
-pub struct Source<'a> {
+pub struct PageSource<'a> {
     /// The recording.
     pub recording: &'a Recording,
     /// The session of it that was judged.
-    pub session: &'a Session,
+    pub session: &'a RecordedSession,
     /// The register map that it was judged by.
     pub profile: Option<&'a Profile>,
     /// SHA-256 of that map, hex.
@@ -99,8 +99,8 @@ pub struct Source<'a> {
 
 /// The session that a report is about: the last one in which a unit answered something, else the
 /// last one.
-pub fn session_of(recording: &Recording) -> Option<&Session> {
-    let answered = |session: &&Session| {
+pub fn session_of(recording: &Recording) -> Option<&RecordedSession> {
+    let answered = |session: &&RecordedSession| {
         let is_answer = |event: Event| matches!(event.what, What::In(_));
         session.events.iter().any(is_answer)
     };
@@ -109,6 +109,6 @@ pub fn session_of(recording: &Recording) -> Option<&Session> {
 }
 
 /// The moment of a session that a report judges: that of the last verdict displayed.
-pub fn moment_of(session: &Session) -> Option<Duration> {
+pub fn moment_of(session: &RecordedSession) -> Option<Duration> {
     session.last_shown().map(|shown| shown.at)
 }

@@ -12,14 +12,14 @@ use std::time::Duration;
 use packside_profiles::model::Profile;
 use packside_profiles::{Role, Value};
 
-use super::Source;
+use super::PageSource;
 use crate::ask::{Exchange, Outcome, Silence};
 use crate::event::{Event, What};
 use crate::evidence::Ended;
 use crate::evidence::samples::Given;
 use crate::evidence::unit::UnitMemory;
 use crate::judge::Case;
-use crate::recording::Session;
+use crate::recording::RecordedSession;
 use crate::visit::load::MARKS;
 
 /// Stretches of time that a curve is cut into; each keeps its lowest and highest value.
@@ -97,7 +97,7 @@ const DRAWN: [Role; 8] = [
 
 impl Series {
     /// Takes them from the session that the report is about.
-    pub(crate) fn of(source: &Source) -> Self {
+    pub(crate) fn of(source: &PageSource) -> Self {
         let session = source.session;
         let courses = source.courses;
         let mut series = Self {
@@ -123,7 +123,7 @@ impl Series {
         series
     }
 
-    fn take_notes(&mut self, session: &Session) {
+    fn take_notes(&mut self, session: &RecordedSession) {
         let mut notes = Vec::new();
         for Event { at, what } in session.events.beside() {
             match what {
@@ -181,7 +181,7 @@ struct Course {
 
 impl Courses {
     /// Those of one session alone.
-    pub fn of(session: &Session, profile: Option<&Arc<Profile>>) -> Self {
+    pub fn of(session: &RecordedSession, profile: Option<&Arc<Profile>>) -> Self {
         let mut courses = Self::default();
         let mut case = Case::new(profile.cloned());
         for event in &session.events {
