@@ -71,7 +71,7 @@ impl LampArgs {
 }
 
 /// One lamp and what was seen of it.
-pub(crate) struct Sight {
+pub(crate) struct LampSight {
     /// Which lamp.
     lamp: String,
     /// Patterns, the most probable first.
@@ -101,7 +101,7 @@ struct LampAnswer<'a> {
     /// Its name as it was given.
     profile_name: Option<&'a str>,
     patterns: Vec<Pattern>,
-    sights: Vec<Sight>,
+    sights: Vec<LampSight>,
     meanings: Vec<Meaning>,
 }
 
@@ -118,7 +118,7 @@ impl LampAnswer<'_> {
 
     /// The same as JSON.
     fn object(&self) -> json::lamp::Answer {
-        let lamp = |sight: &Sight| {
+        let lamp = |sight: &LampSight| {
             json::lamp::Lamp::of(&sight.lamp, &sight.ranking, &sight.edges, sight.watched_ms)
         };
         let lamps = self.sights.iter().map(lamp).collect();
@@ -204,7 +204,7 @@ fn answer(args: &LampArgs, as_json: bool, colour: bool) -> Result<(String, Strin
 }
 
 /// Codes of the profile that fit every lamp whose pattern is known; none unless all were recognised.
-fn meaning_of(profile: &Profile, sights: &[Sight]) -> Vec<Meaning> {
+fn meaning_of(profile: &Profile, sights: &[LampSight]) -> Vec<Meaning> {
     let seen: Option<Vec<(String, String)>> = sights
         .iter()
         .map(|sight| Some((sight.lamp.clone(), sight.ranking.latest()?.to_owned())))
@@ -230,9 +230,9 @@ fn describe(
     usual: &str,
     profile: Option<&Profile>,
     known: &[Pattern],
-) -> Result<Vec<Sight>, Refused> {
+) -> Result<Vec<LampSight>, Refused> {
     let wrong = |text: String| (format!("--seen: {text}"), USAGE);
-    let mut sights: Vec<Sight> = Vec::new();
+    let mut sights: Vec<LampSight> = Vec::new();
     for text in texts {
         let (lamp, words) = match text.split_once(':') {
             Some((lamp, words)) => {
@@ -255,7 +255,7 @@ fn describe(
             )));
         }
         let told = read_words(words, known).map_err(|problem| wrong(problem.to_string()))?;
-        sights.push(Sight {
+        sights.push(LampSight {
             lamp: lamp.to_owned(),
             ranking: told.rank(known),
             edges: told.edges(),
@@ -267,7 +267,7 @@ fn describe(
 }
 
 /// The lamp of a brightness trace.
-fn film(path: &Path, lamp: &str, known: &[Pattern]) -> Result<Sight, Refused> {
+fn film(path: &Path, lamp: &str, known: &[Pattern]) -> Result<LampSight, Refused> {
     let unreadable = |error: std::io::Error| {
         (
             format!("{}: cannot be read: {error}", path.display()),
@@ -281,7 +281,7 @@ fn film(path: &Path, lamp: &str, known: &[Pattern]) -> Result<Sight, Refused> {
     };
     let seen =
         read_trace(&text).map_err(|problem| (format!("{}: {problem}", path.display()), LOCAL))?;
-    Ok(Sight {
+    Ok(LampSight {
         lamp: lamp.to_owned(),
         ranking: rank(&seen, known),
         watched_ms: Some(seen.to_ms - seen.from_ms),
@@ -291,7 +291,7 @@ fn film(path: &Path, lamp: &str, known: &[Pattern]) -> Result<Sight, Refused> {
 }
 
 /// Taps on the terminal; nothing if they were broken off before anything was recognised.
-fn tapped(lamp: &str, known: &[Pattern]) -> Result<Option<Sight>, Refused> {
+fn tapped(lamp: &str, known: &[Pattern]) -> Result<Option<LampSight>, Refused> {
     if !out::interactive() {
         let text = "no terminal to tap on: expected --seen TEXT or --trace FILE";
         return Err((text.to_owned(), USAGE));

@@ -10,7 +10,7 @@ const MOST: usize = 512;
 
 /// A lamp and the pattern it showed.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Lamp {
+pub(crate) struct LampSaid {
     pub(crate) lamp: String,
     pub(crate) pattern: String,
     /// When.
@@ -21,7 +21,7 @@ pub(crate) struct Lamp {
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub(crate) struct People {
     /// The last sighting of each lamp, in the order of these.
-    pub(crate) lamps: Vec<Lamp>,
+    pub(crate) lamps: Vec<LampSaid>,
     /// The last answer to each step, in the order of these.
     pub(crate) answers: Vec<StepAnswer>,
 }
@@ -32,7 +32,7 @@ impl People {
         match what {
             What::Sighting { lamp, pattern } => {
                 self.lamps.retain(|known| known.lamp != *lamp);
-                self.lamps.push(Lamp {
+                self.lamps.push(LampSaid {
                     lamp: lamp.clone(),
                     pattern: pattern.clone(),
                     at,

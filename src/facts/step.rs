@@ -31,7 +31,7 @@ const LICENSED: &str = "licensed electrician";
 const ANYONE: &str = "anyone on site";
 
 /// One row of the table.
-pub(crate) struct Row {
+pub(crate) struct StepRow {
     /// Stable id.
     pub(crate) id: &'static str,
     /// What it needs.
@@ -55,9 +55,9 @@ macro_rules! steps {
             pub(crate) const ALL: &'static [Self] = &[$(Self::$variant),+];
 
             /// Its row.
-            pub(crate) fn row(self) -> Row {
+            pub(crate) fn row(self) -> StepRow {
                 match self {
-                    $(Self::$variant => Row {
+                    $(Self::$variant => StepRow {
                         id: $id, needs: Needs::$needs, who: $who, minutes: $minutes, text: $text,
                     }),+
                 }

@@ -134,7 +134,7 @@ fn facts(kinds: &[FactKind]) -> Vec<Entry> {
 }
 
 fn causes() -> Vec<Entry> {
-    let of_row = |row: &super::causes::Row| {
+    let of_row = |row: &super::causes::CauseRow| {
         let mind = match words::mind_of(row.kind) {
             "" => String::new(),
             caution => format!(" Mind: {caution}."),

@@ -12,7 +12,7 @@ use packside_profiles::model::{Profile, Severity};
 use super::notices::notice;
 use super::shared::Sighting;
 use crate::evidence::Seen;
-use crate::evidence::said::Lamp;
+use crate::evidence::said::LampSaid;
 use crate::facts::fact::{Compared, Deed};
 use crate::facts::judgement::{Finding, Source};
 use crate::lamp::{Meaning, meanings};
@@ -22,7 +22,7 @@ const FRESH: Duration = Duration::from_secs(120);
 
 /// Sightings near the moment judged, the last of each lamp.
 pub(crate) fn last_of_each(seen: &Seen, moment: Duration) -> Vec<Sighting> {
-    let is_fresh = |lamp: &&Lamp| {
+    let is_fresh = |lamp: &&LampSaid| {
         let at = lamp.at.within(seen.session);
         at.is_some_and(|at| at + FRESH >= moment)
     };

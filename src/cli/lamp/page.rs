@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use packside_profiles::StateKind;
 
-use super::{How, LampAnswer, Sight};
+use super::{How, LampAnswer, LampSight};
 use crate::lamp::{Difference, Edge, Pattern, Ranking, RateBand, look_alikes, rivals};
 use crate::show::screen::wrap;
 
@@ -27,7 +27,7 @@ pub(super) fn text(answer: &LampAnswer<'_>, colour: bool) -> String {
 }
 
 /// One lamp: its name, its pattern, the pictures, what cannot be told apart.
-fn sighted(out: &mut String, answer: &LampAnswer<'_>, sight: &Sight, colour: bool) {
+fn sighted(out: &mut String, answer: &LampAnswer<'_>, sight: &LampSight, colour: bool) {
     let ranking = &sight.ranking;
     let known = answer
         .profile
@@ -105,7 +105,7 @@ fn headline(ranking: &Ranking) -> String {
 }
 
 /// What was seen above what was recognised, on the same scale.
-fn pictures(out: &mut String, answer: &LampAnswer<'_>, sight: &Sight) {
+fn pictures(out: &mut String, answer: &LampAnswer<'_>, sight: &LampSight) {
     let ranking = &sight.ranking;
     let recognised = ranking
         .latest()
@@ -203,7 +203,7 @@ fn whole_ms(at: f64) -> u32 {
 }
 
 /// What was seen, from the beginning of a repetition.
-fn seen_picture(sight: &Sight, scale: &Scale, from_ms: f64) -> String {
+fn seen_picture(sight: &LampSight, scale: &Scale, from_ms: f64) -> String {
     let half = scale.column_ms / 2.0;
     let tapped = |at: f64| {
         sight
@@ -259,7 +259,7 @@ fn described_period(edges: &[Edge], ranking: &Ranking) -> f64 {
 }
 
 /// The lighting-up after the first long darkness among the first ones: there a repetition begins.
-fn beginning(sight: &Sight) -> f64 {
+fn beginning(sight: &LampSight) -> f64 {
     if sight.how == How::Told {
         return 0.0;
     }

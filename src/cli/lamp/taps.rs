@@ -5,7 +5,7 @@
 use std::time::Duration;
 
 use super::keys::{Keys, Pressed};
-use super::{How, Sight, out};
+use super::{How, LampSight, out};
 use crate::lamp::{Pattern, Progress, Ranking, Tapper};
 
 const KEYS: &str = "
@@ -20,7 +20,7 @@ const TICK: Duration = Duration::from_millis(250);
 const IDLE_MS: f64 = 4000.0;
 
 /// Watches until the person is done. Nothing if broken off before anything was recognised.
-pub(super) fn watch(lamp: &str, known: &[Pattern]) -> std::io::Result<Option<Sight>> {
+pub(super) fn watch(lamp: &str, known: &[Pattern]) -> std::io::Result<Option<LampSight>> {
     out::say(&format!(
         "Watch the lamp \"{lamp}\" for a moment, then tap along, at least 5 s:{KEYS}"
     ));
@@ -38,7 +38,7 @@ pub(super) fn watch(lamp: &str, known: &[Pattern]) -> std::io::Result<Option<Sig
     let seen = tapper.seen();
     let both = seen.as_ref().is_some_and(|seen| seen.observer.both_edges);
     let ranking = progress.map_or_else(Ranking::unknown, |progress| progress.ranking);
-    Ok(Some(Sight {
+    Ok(Some(LampSight {
         lamp: lamp.to_owned(),
         ranking,
         watched_ms: seen.as_ref().map(|seen| seen.to_ms - seen.from_ms),

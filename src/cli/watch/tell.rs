@@ -279,10 +279,10 @@ impl<'a> Teller<'a> {
 }
 
 /// A number that is followed: name, unit, digits; which of the readings of a role it is.
-type Row = (&'static str, &'static str, usize, Role, Pick);
+type FollowedRow = (&'static str, &'static str, usize, Role, Pick);
 
 /// All of them, in the order of the view.
-const FOLLOWED: [Row; 9] = [
+const FOLLOWED: [FollowedRow; 9] = [
     ("pack", "V", 1, Role::PackVoltage, Pick::First),
     ("terminals", "V", 1, Role::TerminalVoltage, Pick::First),
     ("current", "A", 1, Role::PackCurrent, Pick::First),
