@@ -73,7 +73,7 @@ pub(crate) struct FindArgs {
 
 /// How a search ended.
 #[derive(Debug, Clone, PartialEq, Eq)]
-enum Ended {
+enum SearchEnd {
     /// Enough is found.
     Found,
     /// Everything was asked.
@@ -96,7 +96,7 @@ struct Report {
     window: Duration,
     listened: Option<(Listening, Summary)>,
     fitting: Vec<(String, usize, usize)>,
-    ended: Ended,
+    ended: SearchEnd,
     found: Vec<(Found, Identity)>,
     garbled: Vec<Garbled>,
     echoes: bool,
@@ -114,12 +114,12 @@ impl Report {
     fn exit(&self) -> u8 {
         let names_somebody = matches!(self.listened, Some((Listening::Heard { .. }, _)));
         match &self.ended {
-            Ended::Found | Ended::Busy if !self.found.is_empty() => 0,
-            Ended::Busy if names_somebody => 0,
+            SearchEnd::Found | SearchEnd::Busy if !self.found.is_empty() => 0,
+            SearchEnd::Busy if names_somebody => 0,
             _ if !self.found.is_empty() => 0,
-            Ended::NotAsked => USAGE,
-            Ended::Stopped => INTERRUPTED,
-            Ended::Trouble(trouble) => failure_of(trouble).exit,
+            SearchEnd::NotAsked => USAGE,
+            SearchEnd::Stopped => INTERRUPTED,
+            SearchEnd::Trouble(trouble) => failure_of(trouble).exit,
             _ => BUS,
         }
     }
@@ -179,7 +179,7 @@ fn search(
         window,
         listened: None,
         fitting: Vec::new(),
-        ended: Ended::Exhausted,
+        ended: SearchEnd::Exhausted,
         found: Vec::new(),
         garbled: Vec::new(),
         echoes: false,
@@ -205,7 +205,7 @@ fn search(
                 report.listened = Some((Listening::Silent, unheard.summary()));
             }
             Err(LinkTrouble::Interrupted) => {
-                report.ended = Ended::Stopped;
+                report.ended = SearchEnd::Stopped;
                 return Ok(report);
             }
             Err(trouble) => return Err(failure_of(&trouble)),
@@ -215,7 +215,7 @@ fn search(
         match listen(&mut quiet, window) {
             Ok(heard) => report.listened = Some(heard),
             Err(LinkTrouble::Interrupted) => {
-                report.ended = Ended::Stopped;
+                report.ended = SearchEnd::Stopped;
                 return Ok(report);
             }
             Err(trouble) => return Err(failure_of(&trouble)),
@@ -227,7 +227,7 @@ fn search(
             .map(|(map, inside, of)| (map.profile.id.clone(), inside, of))
             .collect();
         if *listening != Listening::Silent && !args.ask_anyway {
-            report.ended = Ended::Busy;
+            report.ended = SearchEnd::Busy;
             return Ok(report);
         }
     }

@@ -138,8 +138,8 @@ fn live(args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<(), Failure> {
     // The port must be free before it is opened again.
     drop(quiet);
     let result = result.and_then(|ended| match ended {
-        Ended::Stopped => Ok(()),
-        Ended::TimeOver => at_other_settings(args, seconds, &record, heard),
+        ListenEnd::Stopped => Ok(()),
+        ListenEnd::TimeOver => at_other_settings(args, seconds, &record, heard),
     });
     record.close()?;
     result
@@ -161,13 +161,13 @@ fn at_other_settings(
         let ended = follow(&mut quiet, trial, false, &mut again)?;
         if again.is_valid() || again.is_explained() {
             // Whoever set no end wants to hear on, at the settings that fit.
-            if seconds.is_none() && ended == Ended::TimeOver && again.is_valid() {
+            if seconds.is_none() && ended == ListenEnd::TimeOver && again.is_valid() {
                 follow(&mut quiet, None, false, &mut again)?;
             }
             *heard = again;
             return Ok(());
         }
-        if ended == Ended::Stopped {
+        if ended == ListenEnd::Stopped {
             break;
         }
     }
@@ -192,7 +192,7 @@ fn open(
 
 /// How listening ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Ended {
+enum ListenEnd {
     TimeOver,
     Stopped,
 }
@@ -204,7 +204,7 @@ fn follow(
     seconds: Option<Duration>,
     or_lost: bool,
     heard: &mut ListenView<'_>,
-) -> Result<Ended, Failure> {
+) -> Result<ListenEnd, Failure> {
     let mut think = quiet.now() + TRY;
     let end = seconds.map(|seconds| quiet.now() + seconds);
     let keys = (heard.is_in_place() && out::interactive())
@@ -212,16 +212,16 @@ fn follow(
         .flatten();
     loop {
         if keys.as_ref().is_some_and(Keys::say_stop) {
-            return Ok(Ended::Stopped);
+            return Ok(ListenEnd::Stopped);
         }
         let now = quiet.now();
         if end.is_some_and(|end| now >= end) {
-            return Ok(Ended::TimeOver);
+            return Ok(ListenEnd::TimeOver);
         }
         if or_lost && now >= think {
             think = now + TRY;
             if !heard.worth_trying().is_empty() {
-                return Ok(Ended::TimeOver);
+                return Ok(ListenEnd::TimeOver);
             }
         }
         let until = end.map_or(now + TICK, |end| end.min(now + TICK));
@@ -230,7 +230,7 @@ fn follow(
         heard.now(quiet.now());
         match listened {
             Ok(()) => {}
-            Err(LinkTrouble::Interrupted) => return Ok(Ended::Stopped),
+            Err(LinkTrouble::Interrupted) => return Ok(ListenEnd::Stopped),
             Err(trouble) => return Err(failure_of(&trouble)),
         }
     }

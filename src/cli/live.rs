@@ -74,7 +74,7 @@ pub(crate) struct Live<'a> {
 }
 
 /// How a measured step ended, in an id and words.
-pub(crate) type Ended = (String, String);
+pub(crate) type MeasuredEnd = (String, String);
 
 impl<'a> Live<'a> {
     /// A visit begins. A simulated unit is powered up now; a real link is opened when it is needed.
@@ -310,7 +310,7 @@ impl<'a> Live<'a> {
     }
 
     /// Does what a measured step needs.
-    pub(crate) fn measure(&mut self, measure: Measure) -> Result<Ended, Failure> {
+    pub(crate) fn measure(&mut self, measure: Measure) -> Result<MeasuredEnd, Failure> {
         let ended = match measure {
             Measure::Alone => self.alone(),
             Measure::WithInverter => self.with_inverter(),
@@ -323,7 +323,7 @@ impl<'a> Live<'a> {
     }
 
     /// Follows the unit alone until its silence time has passed, or a fault shows.
-    fn alone(&mut self) -> Result<Ended, Failure> {
+    fn alone(&mut self) -> Result<MeasuredEnd, Failure> {
         self.open()?;
         let mut began = self.now();
         let is_simulated = self.args.link.place.simulated.is_some();
@@ -365,7 +365,7 @@ impl<'a> Live<'a> {
     }
 
     /// Follows the unit with its inverter until it is in service, or a fault shows.
-    fn with_inverter(&mut self) -> Result<Ended, Failure> {
+    fn with_inverter(&mut self) -> Result<MeasuredEnd, Failure> {
         self.open()?;
         let mut began = self.now();
         loop {
@@ -393,7 +393,7 @@ impl<'a> Live<'a> {
     }
 
     /// Follows the unit alone once more, judged only by what was seen since: what was before is known.
-    fn afresh(&mut self) -> Result<Ended, Failure> {
+    fn afresh(&mut self) -> Result<MeasuredEnd, Failure> {
         let earlier = std::mem::take(&mut self.telling.events);
         let opened = |event: &&Event| matches!(event.what, What::Opened(_));
         let first = earlier.iter().find(opened).cloned();
@@ -440,7 +440,7 @@ impl<'a> Live<'a> {
     }
 
     /// Everything once more after the power was cycled, if its own uptime says that it was.
-    fn power_cycle(&mut self) -> Result<Ended, Failure> {
+    fn power_cycle(&mut self) -> Result<MeasuredEnd, Failure> {
         let before = self.last.as_ref().map(Judgement::roots).unwrap_or_default();
         let first = self.switched_on();
         if first.is_none() && self.args.link.place.simulated.is_some() {
@@ -475,7 +475,7 @@ impl<'a> Live<'a> {
     }
 
     /// Everything once more after modules were swapped: where is the fault now?
-    fn swapped(&mut self) -> Result<Ended, Failure> {
+    fn swapped(&mut self) -> Result<MeasuredEnd, Failure> {
         let Some(before) = self.faulty.clone() else {
             let why = "the fault was not read in this session, so there is nothing to compare with";
             return Ok((FollowedEnd::NotYet.id().to_owned(), why.to_owned()));
@@ -491,7 +491,7 @@ impl<'a> Live<'a> {
     }
 
     /// Reads the cells at rest, waits for a step of the current, reads them again.
-    fn load(&mut self) -> Result<Ended, Failure> {
+    fn load(&mut self) -> Result<MeasuredEnd, Failure> {
         let [rest_begin, rest_end, load_begin, load_end] = MARKS;
         let not_yet = |why: String| Ok((FollowedEnd::NotYet.id().to_owned(), why));
         self.cells_between(rest_begin, rest_end)?;

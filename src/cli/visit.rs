@@ -12,7 +12,7 @@ use sha2::{Digest as _, Sha256};
 
 use super::args::{CheckArgs, RecordArgs};
 use super::failure::{Failure, LOCAL, USAGE, failure};
-use super::live::{Ended, Live};
+use super::live::{Live, MeasuredEnd};
 use super::places;
 use super::prompt::{self, Typed};
 use super::reach::{self, Loaded};
@@ -26,7 +26,7 @@ use crate::visit::{
     AnswerKind, Lamps, Measure, Visit, VisitStep, in_words, lamps_in, steps, understand,
 };
 use crate::wire::hex;
-use end::End;
+use end::VisitEnd;
 
 mod end;
 
@@ -95,7 +95,7 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
     let place = check::place_of(&look);
     let walked = walk(&mut visit, &source, look, &loaded, &record);
     record.end(walked.map(|(live, stopped)| {
-        let end = End {
+        let end = VisitEnd {
             visit: &visit,
             judgement: live.concluded(),
             facts: live.facts.as_ref(),
@@ -469,7 +469,11 @@ fn cannot_measure(source: &AnswerSource, failure: &Failure) -> Option<StepInput>
     }
 }
 
-fn measured(live: &mut Live<'_>, visit: &Visit<'_>, step: &VisitStep) -> Result<Ended, Failure> {
+fn measured(
+    live: &mut Live<'_>,
+    visit: &Visit<'_>,
+    step: &VisitStep,
+) -> Result<MeasuredEnd, Failure> {
     let AnswerKind::Measured(measure) = step.kind else {
         return Err(failure(USAGE, "usage", "nothing to measure here", None));
     };

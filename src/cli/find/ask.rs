@@ -12,7 +12,7 @@ use super::super::failure::{Failure, USAGE, failure};
 use super::super::out;
 use super::super::reach::failure_of;
 use super::super::session;
-use super::{Ended, FindArgs, Report, first_line, hold_back};
+use super::{FindArgs, Report, SearchEnd, first_line, hold_back};
 use crate::drive::find as moves;
 use crate::event::{LinkFacts, LinkKind, What};
 use crate::find::search::asked_at;
@@ -83,11 +83,11 @@ pub(super) fn ask(
     let is_real = !matches!(quiet.facts().kind, LinkKind::Simulated { .. });
     let user_said = session::users_word(wake.why().filter(|_| is_real), args.ask_anyway);
     let Ok(proof) = quiet.prove(&wake, report.window, user_said) else {
-        report.ended = Ended::NotAsked;
+        report.ended = SearchEnd::NotAsked;
         return Ok(());
     };
     let Ok(mut asking) = quiet.ask(proof, &moves::FUNCTIONS) else {
-        report.ended = Ended::Busy;
+        report.ended = SearchEnd::Busy;
         return Ok(());
     };
     asking.pace(Pacing::FULL);
@@ -105,8 +105,8 @@ pub(super) fn ask(
         Ok(None) => {}
         Err(Stopped(trouble, asking)) => {
             report.ended = match trouble {
-                LinkTrouble::Interrupted => Ended::Stopped,
-                trouble => Ended::Trouble(trouble),
+                LinkTrouble::Interrupted => SearchEnd::Stopped,
+                trouble => SearchEnd::Trouble(trouble),
             };
             if let Some(mut asking) = asking {
                 close(&mut asking, began, report);
@@ -186,14 +186,14 @@ fn on_a_line(
     report.is_noisy = search.is_noisy();
     let result = done.and_then(|()| identify(asking, search.found(), profiles, report));
     if search.foreign().is_some() {
-        report.ended = Ended::Busy;
+        report.ended = SearchEnd::Busy;
     } else if search.found().is_empty() {
-        report.ended = Ended::Exhausted;
+        report.ended = SearchEnd::Exhausted;
         if result.is_err() {
             report.resume = Some(search.progress().done.saturating_sub(1));
         }
     } else {
-        report.ended = Ended::Found;
+        report.ended = SearchEnd::Found;
     }
     result
 }
@@ -240,7 +240,7 @@ fn behind_gateway(
             report.listened = Some((heard, summary));
             if !is_silent && !args.ask_anyway {
                 report.facts.framing = Framing::Rtu;
-                report.ended = Ended::Busy;
+                report.ended = SearchEnd::Busy;
                 return Ok(None);
             }
         }
@@ -353,9 +353,9 @@ fn by_modbus_tcp(
         )?;
     }
     report.ended = if report.found.is_empty() {
-        Ended::Exhausted
+        SearchEnd::Exhausted
     } else {
-        Ended::Found
+        SearchEnd::Found
     };
     report.gateway = Some(behind);
     Ok(true)

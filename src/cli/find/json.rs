@@ -1,6 +1,6 @@
 //! The end of a search as JSON.
 
-use super::{Ended, Report};
+use super::{Report, SearchEnd};
 use crate::show::json::find::{Gateway, Heard, SCHEMA, Search, Unit};
 use crate::show::json::{TOOL, framing, ms};
 
@@ -13,7 +13,7 @@ pub(super) fn object(report: &Report, next: String) -> Search {
         simulated: report.facts.is_simulated(),
         ended: ended(&report.ended),
         trouble: match &report.ended {
-            Ended::Trouble(trouble) => Some(trouble.to_string()),
+            SearchEnd::Trouble(trouble) => Some(trouble.to_string()),
             _ => None,
         },
         port: report.port.as_ref().map(Into::into),
@@ -46,13 +46,13 @@ pub(super) fn object(report: &Report, next: String) -> Search {
     }
 }
 
-fn ended(ended: &Ended) -> &'static str {
+fn ended(ended: &SearchEnd) -> &'static str {
     match ended {
-        Ended::Found => "found",
-        Ended::Exhausted => "exhausted",
-        Ended::Busy => "busy",
-        Ended::NotAsked => "not-asked",
-        Ended::Stopped => "stopped",
-        Ended::Trouble(_) => "trouble",
+        SearchEnd::Found => "found",
+        SearchEnd::Exhausted => "exhausted",
+        SearchEnd::Busy => "busy",
+        SearchEnd::NotAsked => "not-asked",
+        SearchEnd::Stopped => "stopped",
+        SearchEnd::Trouble(_) => "trouble",
     }
 }

@@ -3,7 +3,7 @@
 //! Does not: say how it ended.
 
 use super::ask::words_of;
-use super::{Ended, FindArgs, Report};
+use super::{FindArgs, Report, SearchEnd};
 use crate::find::{Found, Identity, Listening};
 use crate::wire::Framing;
 
@@ -19,13 +19,13 @@ pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
     }
     let words = match (&report.found.first(), &report.ended, &report.listened) {
         (Some((found, identity)), ..) => check_words(report, args, found, identity),
-        (None, Ended::Busy, Some((Listening::Heard { .. }, _))) => overhear_words(report, args),
+        (None, SearchEnd::Busy, Some((Listening::Heard { .. }, _))) => overhear_words(report, args),
         _ => again_words(report, args),
     };
     let command = format!("packside {}", words.join(" "));
     match &report.ended {
         // Once more as it stands would end alike.
-        Ended::Trouble(trouble) if report.found.is_empty() => match words_of(trouble).hint {
+        SearchEnd::Trouble(trouble) if report.found.is_empty() => match words_of(trouble).hint {
             Some(hint) => format!("{hint}; then {command}"),
             None => command,
         },
@@ -81,7 +81,7 @@ fn overhear_words(report: &Report, args: &FindArgs) -> Vec<String> {
 
 /// To listen where all was asked or somebody else asks; to go on searching elsewhere.
 fn again_words(report: &Report, args: &FindArgs) -> Vec<String> {
-    let is_over = matches!(report.ended, Ended::Busy | Ended::Exhausted);
+    let is_over = matches!(report.ended, SearchEnd::Busy | SearchEnd::Exhausted);
     let listens = is_over && !report.facts.is_gateway();
     let mut words = vec![if listens { "listen" } else { "find" }.to_owned()];
     words.extend(args.link.place.as_typed());
@@ -94,7 +94,7 @@ fn again_words(report: &Report, args: &FindArgs) -> Vec<String> {
     words.extend((args.all && !listens).then(|| "--all".to_owned()));
     let resume = report.resume.filter(|resume| *resume > 0);
     words.extend(resume.map(|resume| format!("--resume {resume}")));
-    if report.ended == Ended::NotAsked {
+    if report.ended == SearchEnd::NotAsked {
         words.push("--ask-anyway".to_owned());
     }
     words

@@ -7,7 +7,7 @@ use packside_profiles::Parity;
 
 use super::ask::{line_text, long};
 use super::next::next_command;
-use super::{Ended, FindArgs, Report};
+use super::{FindArgs, Report, SearchEnd};
 use crate::find::{Candidate, Found, Identity, Listening};
 use crate::link::LocalPort;
 use crate::listen::settings::Protocol;
@@ -99,16 +99,16 @@ fn headline(report: &Report) -> (&'static str, String) {
         }
     }
     match (&report.ended, &report.listened) {
-        (Ended::NotAsked, _) => (
+        (SearchEnd::NotAsked, _) => (
             "NOT ASKED",
             "nobody is heard here, and not a byte was sent".to_owned(),
         ),
-        (Ended::Stopped, _) => ("STOPPED", "nothing was found so far".to_owned()),
-        (Ended::Trouble(trouble), _) => ("STOPPED", trouble.to_string()),
-        (Ended::Busy, Some((listening, _))) if *listening != Listening::Silent => {
+        (SearchEnd::Stopped, _) => ("STOPPED", "nothing was found so far".to_owned()),
+        (SearchEnd::Trouble(trouble), _) => ("STOPPED", trouble.to_string()),
+        (SearchEnd::Busy, Some((listening, _))) if *listening != Listening::Silent => {
             ("OCCUPIED", busy(report, listening))
         }
-        (Ended::Busy, _) => (
+        (SearchEnd::Busy, _) => (
             "OCCUPIED",
             "somebody else began to ask on this line; the search has stopped".to_owned(),
         ),
@@ -311,7 +311,7 @@ fn notes(report: &Report, args: &FindArgs) -> Vec<String> {
             ));
         }
     }
-    if report.ended == Ended::NotAsked {
+    if report.ended == SearchEnd::NotAsked {
         lines.push(
             "make sure that nobody works at the terminals, then press y when asked, or give --ask-anyway".to_owned(),
         );
@@ -384,7 +384,7 @@ fn asked(report: &Report) -> Vec<String> {
     if let Some(resume) = report.resume {
         lines.push(format!("stopped behind question {resume} of the order"));
     }
-    if report.ended == Ended::Exhausted && report.found.is_empty() && report.gateway.is_none() {
+    if report.ended == SearchEnd::Exhausted && report.found.is_empty() && report.gateway.is_none() {
         lines.push(format!(
             "all was asked in {}. Silence says nothing of the battery: is the unit switched on and awake, is it the \
              right socket, are the two wires swapped, is there a common wire?",

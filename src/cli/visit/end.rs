@@ -19,7 +19,7 @@ use crate::words;
 const NOTHING_KNOWN: u8 = 6;
 
 /// Everything that is shown.
-pub(super) struct End<'a> {
+pub(super) struct VisitEnd<'a> {
     pub(super) visit: &'a Visit<'a>,
     /// With the answers given after the last look; nothing where the unit was never read.
     pub(super) judgement: Option<Judgement>,
@@ -32,7 +32,7 @@ pub(super) struct End<'a> {
     pub(super) stopped: bool,
 }
 
-impl End<'_> {
+impl VisitEnd<'_> {
     /// That of the verdict; without one, whether the person stopped it or an answer did.
     pub(super) fn exit(&self) -> u8 {
         match &self.judgement {

@@ -11,7 +11,7 @@ use super::canvas::{Canvas, LEFT, Scale, Shape, across, figure, range};
 use super::cells::{Grid, module_name};
 use super::document::Parts;
 use super::html::{Html, number};
-use super::series::{Curve, Dot, End, ExchangeDot, Series};
+use super::series::{Curve, Dot, ExchangeDot, ExchangeEnd, Series};
 use super::timeline::{axis, curved, lane};
 use crate::facts::Bus;
 use crate::recording::Start;
@@ -329,16 +329,16 @@ fn ms(time: Option<Duration>) -> String {
 fn answers(canvas: &mut Canvas, series: &Series, start: &Start) {
     let time = time_of(series, canvas);
     let x = |asked: &ExchangeDot| time.at(asked.at.as_secs_f64());
-    let bad = |asked: &&ExchangeDot| asked.end != End::Answered;
+    let bad = |asked: &&ExchangeDot| asked.end != ExchangeEnd::Answered;
     if series.asked.iter().any(|asked| bad(&asked)) {
         let y = canvas.down(20.0) + 11.0;
         for asked in series.asked.iter().filter(bad) {
             let shape = match asked.end {
-                End::Refused => Shape::Up,
-                End::Damaged => Shape::Diamond,
-                End::Foreign => Shape::Ring,
-                End::Lost => Shape::Square,
-                End::Answered | End::Silent => Shape::Cross,
+                ExchangeEnd::Refused => Shape::Up,
+                ExchangeEnd::Damaged => Shape::Diamond,
+                ExchangeEnd::Foreign => Shape::Ring,
+                ExchangeEnd::Lost => Shape::Square,
+                ExchangeEnd::Answered | ExchangeEnd::Silent => Shape::Cross,
             };
             canvas.mark(shape, (x(asked), y), 4.0);
         }

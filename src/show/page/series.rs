@@ -40,7 +40,7 @@ pub(crate) struct Curve {
 
 /// How an exchange ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub(crate) enum End {
+pub(crate) enum ExchangeEnd {
     Answered,
     Refused,
     Silent,
@@ -54,7 +54,7 @@ pub(crate) enum End {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct ExchangeDot {
     pub(crate) at: Duration,
-    pub(crate) end: End,
+    pub(crate) end: ExchangeEnd,
     /// From the end of the question to the first byte of the answer, ms.
     pub(crate) answer_ms: Option<f64>,
 }
@@ -261,19 +261,19 @@ fn state_at(unit: &UnitMemory, place: usize, at: Duration, profile: &Profile) ->
 
 fn asked(exchange: &Exchange) -> ExchangeDot {
     let end = match &exchange.outcome {
-        Outcome::Answered(_) => End::Answered,
-        Outcome::Exception(_) => End::Refused,
-        Outcome::TimedOut(Silence::Nothing | Silence::OnlyEcho) => End::Silent,
-        Outcome::TimedOut(Silence::Damaged) => End::Damaged,
-        Outcome::TimedOut(Silence::OnlyNotOurs) => End::Foreign,
-        Outcome::LinkLost => End::Lost,
+        Outcome::Answered(_) => ExchangeEnd::Answered,
+        Outcome::Exception(_) => ExchangeEnd::Refused,
+        Outcome::TimedOut(Silence::Nothing | Silence::OnlyEcho) => ExchangeEnd::Silent,
+        Outcome::TimedOut(Silence::Damaged) => ExchangeEnd::Damaged,
+        Outcome::TimedOut(Silence::OnlyNotOurs) => ExchangeEnd::Foreign,
+        Outcome::LinkLost => ExchangeEnd::Lost,
     };
     let times = exchange.first_byte_at.zip(exchange.sent_at);
     let answer = times.map(|(first, sent)| first.saturating_sub(sent).as_secs_f64() * 1000.0);
     ExchangeDot {
         at: exchange.asked_at,
         end,
-        answer_ms: answer.filter(|_| matches!(end, End::Answered | End::Refused)),
+        answer_ms: answer.filter(|_| matches!(end, ExchangeEnd::Answered | ExchangeEnd::Refused)),
     }
 }
 
@@ -293,11 +293,11 @@ fn thin_asked(all: Vec<ExchangeDot>) -> Vec<ExchangeDot> {
         kept.extend(slowest.copied());
         // One of each kind of bad end is enough to see it in the picture.
         for end in [
-            End::Refused,
-            End::Silent,
-            End::Damaged,
-            End::Foreign,
-            End::Lost,
+            ExchangeEnd::Refused,
+            ExchangeEnd::Silent,
+            ExchangeEnd::Damaged,
+            ExchangeEnd::Foreign,
+            ExchangeEnd::Lost,
         ] {
             let found = stretch.iter().find(|asked| asked.end == end);
             kept.extend(found.filter(|asked| asked.answer_ms.is_none()).copied());
@@ -351,17 +351,17 @@ mod tests {
         let at = |n: u32| Duration::from_secs(n.into());
         let good = |n: u32| ExchangeDot {
             at: at(n),
-            end: End::Answered,
+            end: ExchangeEnd::Answered,
             answer_ms: Some(30.0),
         };
         let mut all: Vec<ExchangeDot> = (0..28_800).map(good).collect();
         all[5_000] = ExchangeDot {
             at: at(5_000),
-            end: End::Silent,
+            end: ExchangeEnd::Silent,
             answer_ms: None,
         };
         let thinned = thin_asked(all);
-        assert!(thinned.iter().any(|asked| asked.end == End::Silent));
+        assert!(thinned.iter().any(|asked| asked.end == ExchangeEnd::Silent));
         assert!(thinned.len() < STRETCHES * 3);
     }
 }

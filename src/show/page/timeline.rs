@@ -10,7 +10,7 @@ use packside_profiles::Role;
 use super::canvas::{Canvas, LEFT, Scale, Shape, across, figure, range, words_width};
 use super::document::Parts;
 use super::html::Html;
-use super::series::{Curve, End, Series};
+use super::series::{Curve, ExchangeEnd, Series};
 use super::{sections, words};
 use crate::recording::Start;
 
@@ -290,15 +290,15 @@ fn link(canvas: &mut Canvas, series: &Series, time: &Scale) {
     for asked in &series.asked {
         let x = time.at(asked.at.as_secs_f64());
         let shape = match asked.end {
-            End::Answered => {
+            ExchangeEnd::Answered => {
                 let _ = write!(ticks, "M{x:.1} {:.1}v10", y - 3.0);
                 continue;
             }
-            End::Refused => Shape::Up,
-            End::Silent => Shape::Cross,
-            End::Damaged => Shape::Diamond,
-            End::Foreign => Shape::Ring,
-            End::Lost => Shape::Square,
+            ExchangeEnd::Refused => Shape::Up,
+            ExchangeEnd::Silent => Shape::Cross,
+            ExchangeEnd::Damaged => Shape::Diamond,
+            ExchangeEnd::Foreign => Shape::Ring,
+            ExchangeEnd::Lost => Shape::Square,
         };
         canvas.mark(shape, (x, y), 3.5);
     }
