@@ -90,7 +90,7 @@ enum SearchEnd {
 
 /// What is known at the end.
 #[derive(Debug, Clone)]
-struct Report {
+struct FindReport {
     port: Option<LocalPort>,
     facts: LinkFacts,
     window: Duration,
@@ -110,7 +110,7 @@ struct Report {
     saved: Option<PathBuf>,
 }
 
-impl Report {
+impl FindReport {
     fn exit(&self) -> u8 {
         let names_somebody = matches!(self.listened, Some((Listening::Heard { .. }, _)));
         match &self.ended {
@@ -171,9 +171,9 @@ fn search(
     args: &FindArgs,
     port: Option<LocalPort>,
     profiles: &[Profile],
-) -> Result<Report, Failure> {
+) -> Result<FindReport, Failure> {
     let window = args.listen_first.unwrap_or_else(|| quiet_window(None));
-    let mut report = Report {
+    let mut report = FindReport {
         facts: quiet.facts().clone(),
         port,
         window,
@@ -403,7 +403,7 @@ fn connect(args: &FindArgs) -> Result<Quiet, Failure> {
 }
 
 /// Keeps the first unit found under a name.
-fn save(report: &Report, args: &FindArgs, name: &str) -> Result<Option<PathBuf>, Failure> {
+fn save(report: &FindReport, args: &FindArgs, name: &str) -> Result<Option<PathBuf>, Failure> {
     let first = report.found.first();
     let Some((found, identity)) = first.filter(|(_, who)| !who.is_shared_address()) else {
         return Ok(None);

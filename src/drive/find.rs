@@ -7,7 +7,7 @@ use std::time::Duration;
 use crate::event::What;
 use crate::find::gateway::{self, Volley};
 use crate::find::overhear::{Listening, Overhear};
-use crate::find::search::{Progress, Search, SearchWant};
+use crate::find::search::{Search, SearchProgress, SearchWant};
 use crate::find::who::{self, Who};
 use crate::link::{Asking, LinkTrouble, Quiet, VolleyCame};
 use crate::wire::Framing;
@@ -23,7 +23,7 @@ pub const FUNCTIONS: [u8; 4] = [0x03, 0x04, 0x11, 0x2b];
 pub fn search(
     asking: &mut Asking,
     search: &mut Search,
-    mut seen: impl FnMut(&Progress),
+    mut seen: impl FnMut(&SearchProgress),
 ) -> Result<(), LinkTrouble> {
     while let SearchWant::Ask {
         line,

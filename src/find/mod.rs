@@ -16,5 +16,5 @@ pub mod who;
 
 pub use gateway::{Volley, VolleyReply};
 pub use overhear::{Listening, Overhear};
-pub use search::{Found, Garbled, Plan, Progress, Search, SearchWant};
+pub use search::{Found, Garbled, Plan, Search, SearchProgress, SearchWant};
 pub use who::{Candidate, Identity, Oddity, Who};

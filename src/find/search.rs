@@ -118,7 +118,7 @@ pub struct Garbled {
 
 /// How far the search is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Progress {
+pub struct SearchProgress {
     /// Trials of the order made or skipped.
     pub done: usize,
     /// Trials in all.
@@ -336,8 +336,8 @@ impl Search {
     }
 
     /// How far it is.
-    pub fn progress(&self) -> Progress {
-        Progress {
+    pub fn progress(&self) -> SearchProgress {
+        SearchProgress {
             done: self.next,
             of: self.order.len(),
             left: self.left,

@@ -50,7 +50,7 @@ pub struct Ranked {
 
 /// The pattern changed while somebody watched.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Change {
+pub struct PatternChange {
     /// When, ms.
     pub at_ms: f64,
     /// Pattern before.
@@ -69,7 +69,7 @@ pub struct Ranking {
     /// Whether the first is sure enough to act on.
     pub enough: bool,
     /// A change of pattern in the middle, if that explains it better.
-    pub change: Option<Change>,
+    pub change: Option<PatternChange>,
 }
 
 impl Ranking {
@@ -175,9 +175,9 @@ fn latest(seen: &LampSeen) -> LampSeen {
 }
 
 /// Looks for a moment at which one pattern gave way to another.
-fn find_change(seen: &LampSeen, patterns: &[Pattern]) -> Option<Change> {
+fn find_change(seen: &LampSeen, patterns: &[Pattern]) -> Option<PatternChange> {
     let seen = &latest(seen);
-    let mut best: Option<(f64, Change)> = None;
+    let mut best: Option<(f64, PatternChange)> = None;
     for at_ms in moments_of_change(seen) {
         let halves = (seen.part(seen.from_ms, at_ms), seen.part(at_ms, seen.to_ms));
         let (Some(before), Some(after)) = (
@@ -189,7 +189,7 @@ fn find_change(seen: &LampSeen, patterns: &[Pattern]) -> Option<Change> {
         let sure = before.1.min(after.1);
         let better = best.as_ref().is_none_or(|(so_far, _)| sure > *so_far);
         if before.0 != after.0 && sure >= 0.6 && better {
-            let change = Change {
+            let change = PatternChange {
                 at_ms,
                 before: before.0,
                 after: after.0,

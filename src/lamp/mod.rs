@@ -23,11 +23,11 @@ mod tapper;
 mod trace;
 mod words;
 
-pub use infer::{Change, Ranked, Ranking, rank};
+pub use infer::{PatternChange, Ranked, Ranking, rank};
 pub use meaning::{Meaning, meanings, meanings_together, pattern_ids, patterns};
 pub use pattern::{Pattern, RateBand, standard_patterns};
 pub use seen::{Edge, LampSeen, Observer};
 pub use separate::{Difference, difference, look_alikes, rivals, watch_more_ms};
-pub use tapper::{Key, Progress, Tapper};
+pub use tapper::{Key, TapProgress, Tapper};
 pub use trace::{TraceProblem, read_any_text, read_trace};
 pub use words::{Description, WordProblem, read_words};

@@ -1,6 +1,6 @@
 //! Turns keys pressed at a lamp into what was seen, while somebody watches.
 //!
-//! In: [`Key`]s with their times. Out: [`Progress`], and at the end a ranking. Does not: read keys or a
+//! In: [`Key`]s with their times. Out: [`TapProgress`], and at the end a ranking. Does not: read keys or a
 //! clock, or draw.
 //!
 //! # Invariants
@@ -39,7 +39,7 @@ pub enum Key {
 
 /// What the taps so far amount to.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Progress {
+pub struct TapProgress {
     /// Taps so far.
     pub taps: usize,
     /// From the first tap to the last.
@@ -107,9 +107,9 @@ impl Tapper {
 
     /// What the taps so far amount to; nothing while there are too few.
     #[must_use]
-    pub fn progress(&self, patterns: &[Pattern]) -> Option<Progress> {
+    pub fn progress(&self, patterns: &[Pattern]) -> Option<TapProgress> {
         if let Some(lit) = self.steady {
-            return Some(Progress {
+            return Some(TapProgress {
                 taps: 0,
                 watched_ms: 0.0,
                 ranking: steady(lit, patterns),
@@ -119,7 +119,7 @@ impl Tapper {
         let seen = self.seen().filter(|seen| seen.edges.len() >= 3)?;
         let ranking = rank(&seen, patterns);
         let watched_ms = seen.to_ms;
-        Some(Progress {
+        Some(TapProgress {
             taps: seen.edges.len(),
             watched_ms,
             more_ms: watch_more_ms(&ranking, watched_ms),

@@ -45,7 +45,7 @@ enum Order {
 }
 
 /// What the thread reports.
-enum Report {
+enum WorkerReport {
     Opened(Result<(), OpenError>),
     /// When, what, and which of it is bad, where the stream says that.
     Read(Duration, Vec<u8>, Option<Vec<usize>>),
@@ -83,7 +83,7 @@ pub(crate) struct ThreadPort<O> {
     clock: Clock,
     interrupt: Interrupt,
     orders: UnboundedSender<Order>,
-    reports: Receiver<Report>,
+    reports: Receiver<WorkerReport>,
     read_meanwhile: VecDeque<(Duration, Vec<u8>, Option<Vec<usize>>)>,
     marks: Option<Vec<usize>>,
     gone: Option<PortGone>,
@@ -113,17 +113,17 @@ impl<O: Opener> ThreadPort<O> {
     }
 
     /// Sorts one report; `Some` is what a wait returns.
-    fn arrived(&mut self, report: Report) -> Option<Arrived> {
+    fn arrived(&mut self, report: WorkerReport) -> Option<Arrived> {
         match report {
-            Report::Read(at, bytes, marks) => {
+            WorkerReport::Read(at, bytes, marks) => {
                 self.marks = marks;
                 Some(Arrived::Bytes(at, bytes))
             }
-            Report::Gone(why) => {
+            WorkerReport::Gone(why) => {
                 self.gone = Some(why.clone());
                 Some(Arrived::Gone(why))
             }
-            Report::Done(_) | Report::Opened(_) => None,
+            WorkerReport::Done(_) | WorkerReport::Opened(_) => None,
         }
     }
 
@@ -137,15 +137,15 @@ impl<O: Opener> ThreadPort<O> {
         }
         loop {
             match self.reports.recv_timeout(WRITE_TIME_OUT * 2) {
-                Ok(Report::Done(at)) => return Ok(at),
-                Ok(Report::Read(at, bytes, marks)) => {
+                Ok(WorkerReport::Done(at)) => return Ok(at),
+                Ok(WorkerReport::Read(at, bytes, marks)) => {
                     self.read_meanwhile.push_back((at, bytes, marks));
                 }
-                Ok(Report::Gone(why)) => {
+                Ok(WorkerReport::Gone(why)) => {
                     self.gone = Some(why.clone());
                     return Err(why);
                 }
-                Ok(Report::Opened(_)) => {}
+                Ok(WorkerReport::Opened(_)) => {}
                 Err(RecvTimeoutError::Timeout) => {
                     let why = PortGone::Stuck {
                         waited: WRITE_TIME_OUT * 2,
@@ -264,7 +264,7 @@ pub(super) fn sleep(clock: Clock, interrupt: &Interrupt, until: Duration) -> boo
 }
 
 /// The two ends that the caller of a thread holds.
-type Ends = (UnboundedSender<Order>, Receiver<Report>);
+type Ends = (UnboundedSender<Order>, Receiver<WorkerReport>);
 
 /// Starts the thread and waits until its stream is open, the opening has failed, or the user stops.
 fn start<O: Opener>(opener: O, clock: Clock, interrupt: &Interrupt) -> Result<Ends, OpenError> {
@@ -287,7 +287,7 @@ fn start<O: Opener>(opener: O, clock: Clock, interrupt: &Interrupt) -> Result<En
         .map_err(no_thread)?;
     loop {
         match reports.recv_timeout(SLICE) {
-            Ok(Report::Opened(result)) => return result.map(|()| (orders, reports)),
+            Ok(WorkerReport::Opened(result)) => return result.map(|()| (orders, reports)),
             Ok(_) => {}
             Err(RecvTimeoutError::Timeout) if interrupt.raised() => {
                 return Err(OpenError::Interrupted);
@@ -309,16 +309,16 @@ async fn serve<O: Opener>(
     opener: O,
     clock: Clock,
     mut orders: UnboundedReceiver<Order>,
-    reports: &SyncSender<Report>,
+    reports: &SyncSender<WorkerReport>,
 ) {
     let (mut stream, is_marked) = match opener.clone().open().await {
         Ok(opened) => opened,
         Err(error) => {
-            reports.send(Report::Opened(Err(error))).ok();
+            reports.send(WorkerReport::Opened(Err(error))).ok();
             return;
         }
     };
-    reports.send(Report::Opened(Ok(()))).ok();
+    reports.send(WorkerReport::Opened(Ok(()))).ok();
     let mut buffer = [0; 4096];
     let mut marks = is_marked.then(TtyMarks::default);
     let mut zeroes = false;
@@ -344,7 +344,7 @@ async fn serve<O: Opener>(
                         };
                         // Half a mark is no byte yet.
                         if !bytes.is_empty() {
-                            reports.send(Report::Read(at, bytes, bad)).ok();
+                            reports.send(WorkerReport::Read(at, bytes, bad)).ok();
                         }
                         None
                     }
@@ -358,7 +358,7 @@ async fn serve<O: Opener>(
                 }
                 match carry_out(&opener, &mut stream, order).await {
                     Ok(()) => {
-                        reports.send(Report::Done(clock.now())).ok();
+                        reports.send(WorkerReport::Done(clock.now())).ok();
                         None
                     }
                     Err(gone) => Some(gone),
@@ -368,7 +368,7 @@ async fn serve<O: Opener>(
         if let Some(why) = gone {
             // Close first: whoever hears of it may try to open the port again at once.
             drop(stream);
-            reports.send(Report::Gone(why)).ok();
+            reports.send(WorkerReport::Gone(why)).ok();
             return;
         }
     }

@@ -12,7 +12,7 @@ use super::super::failure::{Failure, USAGE, failure};
 use super::super::out;
 use super::super::reach::failure_of;
 use super::super::session;
-use super::{FindArgs, Report, SearchEnd, first_line, hold_back};
+use super::{FindArgs, FindReport, SearchEnd, first_line, hold_back};
 use crate::drive::find as moves;
 use crate::event::{LinkFacts, LinkKind, What};
 use crate::find::search::asked_at;
@@ -51,7 +51,7 @@ pub(super) fn ask(
     quiet: Quiet,
     args: &FindArgs,
     profiles: &[Profile],
-    report: &mut Report,
+    report: &mut FindReport,
 ) -> Result<(), Failure> {
     let search = Search::new(plan(args, report), profiles);
     let progress = search.progress();
@@ -125,7 +125,7 @@ impl From<LinkTrouble> for Stopped {
     }
 }
 
-fn plan(args: &FindArgs, report: &Report) -> Plan {
+fn plan(args: &FindArgs, report: &FindReport) -> Plan {
     let everything = Plan::everything(hold_back(report.port.as_ref()));
     Plan {
         lines: match args.link.place.line {
@@ -140,7 +140,7 @@ fn plan(args: &FindArgs, report: &Report) -> Plan {
 }
 
 /// How many questions it took, and how long.
-fn close(asking: &mut Asking, began: Duration, report: &mut Report) {
+fn close(asking: &mut Asking, began: Duration, report: &mut FindReport) {
     report.took = asking.now().saturating_sub(began);
     let events = asking.drain();
     let asked = events
@@ -155,7 +155,7 @@ fn on_a_line(
     asking: &mut Asking,
     mut search: Search,
     profiles: &[Profile],
-    report: &mut Report,
+    report: &mut FindReport,
     bears_others: bool,
 ) -> Result<(), LinkTrouble> {
     search.bear_others(bears_others);
@@ -203,7 +203,7 @@ fn identify(
     asking: &mut Asking,
     found: &[Found],
     profiles: &[Profile],
-    report: &mut Report,
+    report: &mut FindReport,
 ) -> Result<(), LinkTrouble> {
     for found in found {
         if asking.line().is_some_and(|ours| ours != found.line) {
@@ -222,7 +222,7 @@ fn behind_gateway(
     mut asking: Asking,
     args: &FindArgs,
     profiles: &[Profile],
-    report: &mut Report,
+    report: &mut FindReport,
 ) -> Result<Option<Asking>, Stopped> {
     if report.facts.framing == Framing::Tcp {
         match by_modbus_tcp(&mut asking, args, profiles, report) {
@@ -296,7 +296,7 @@ fn by_modbus_tcp(
     asking: &mut Asking,
     args: &FindArgs,
     profiles: &[Profile],
-    report: &mut Report,
+    report: &mut FindReport,
 ) -> Result<bool, LinkTrouble> {
     let question = first_question(profiles);
     let mut first = Volley::new(&TO_TELL_FRAMING, question, true);
@@ -396,7 +396,7 @@ fn one_behind(
     (unit, refused, question): (u8, Option<u8>, Question),
     silent: Option<u8>,
     profiles: &[Profile],
-    report: &mut Report,
+    report: &mut FindReport,
     behind: &mut Behind,
 ) -> Result<(), LinkTrouble> {
     let ask = Ask { unit, question };
@@ -462,7 +462,7 @@ pub(super) fn long(time: Duration) -> String {
 }
 
 /// Settings of the line that a report is about.
-pub(super) fn line_text(report: &Report, line: LineSettings) -> String {
+pub(super) fn line_text(report: &FindReport, line: LineSettings) -> String {
     settings_text(&report.facts, line)
 }
 

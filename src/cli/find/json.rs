@@ -1,11 +1,11 @@
 //! The end of a search as JSON.
 
-use super::{Report, SearchEnd};
+use super::{FindReport, SearchEnd};
 use crate::show::json::find::{Gateway, Heard, SCHEMA, Search, Unit};
 use crate::show::json::{TOOL, framing, ms};
 
 /// One search as one object.
-pub(super) fn object(report: &Report, next: String) -> Search {
+pub(super) fn object(report: &FindReport, next: String) -> Search {
     let has_line = !report.facts.is_gateway();
     Search {
         schema: SCHEMA,

@@ -3,12 +3,12 @@
 //! Does not: say how it ended.
 
 use super::ask::words_of;
-use super::{FindArgs, Report, SearchEnd};
+use super::{FindArgs, FindReport, SearchEnd};
 use crate::find::{Found, Identity, Listening};
 use crate::wire::Framing;
 
 /// The complete next command.
-pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
+pub(super) fn next_command(report: &FindReport, args: &FindArgs) -> String {
     let shared = report.found.iter().find(|(_, who)| who.is_shared_address());
     if let Some((found, _)) = shared {
         return format!(
@@ -35,7 +35,7 @@ pub(super) fn next_command(report: &Report, args: &FindArgs) -> String {
 
 /// To look at the unit that was found.
 fn check_words(
-    report: &Report,
+    report: &FindReport,
     args: &FindArgs,
     found: &Found,
     identity: &Identity,
@@ -63,7 +63,7 @@ fn check_words(
 }
 
 /// To judge, or only to listen to, what was overheard.
-fn overhear_words(report: &Report, args: &FindArgs) -> Vec<String> {
+fn overhear_words(report: &FindReport, args: &FindArgs) -> Vec<String> {
     let Some((Listening::Heard { line, .. }, summary)) = &report.listened else {
         return again_words(report, args);
     };
@@ -80,7 +80,7 @@ fn overhear_words(report: &Report, args: &FindArgs) -> Vec<String> {
 }
 
 /// To listen where all was asked or somebody else asks; to go on searching elsewhere.
-fn again_words(report: &Report, args: &FindArgs) -> Vec<String> {
+fn again_words(report: &FindReport, args: &FindArgs) -> Vec<String> {
     let is_over = matches!(report.ended, SearchEnd::Busy | SearchEnd::Exhausted);
     let listens = is_over && !report.facts.is_gateway();
     let mut words = vec![if listens { "listen" } else { "find" }.to_owned()];

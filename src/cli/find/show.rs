@@ -7,7 +7,7 @@ use packside_profiles::Parity;
 
 use super::ask::{line_text, long};
 use super::next::next_command;
-use super::{FindArgs, Report, SearchEnd};
+use super::{FindArgs, FindReport, SearchEnd};
 use crate::find::{Candidate, Found, Identity, Listening};
 use crate::link::LocalPort;
 use crate::listen::settings::Protocol;
@@ -20,7 +20,7 @@ const CAUTION: &str = "Hazardous voltage is inside even when switched off. That 
 condition, and silence says nothing of its battery. Local codes and the maker's manual come first.";
 
 /// The whole screen.
-pub(super) fn report(report: &Report, args: &FindArgs, colour: bool) -> String {
+pub(super) fn report(report: &FindReport, args: &FindArgs, colour: bool) -> String {
     let mut out = String::new();
     let (word, line) = headline(report);
     let (on, off) = if colour {
@@ -65,7 +65,7 @@ pub(super) fn report(report: &Report, args: &FindArgs, colour: bool) -> String {
 }
 
 /// One word and one line.
-fn headline(report: &Report) -> (&'static str, String) {
+fn headline(report: &FindReport) -> (&'static str, String) {
     match report.found.as_slice() {
         [(found, identity)] => {
             let name = name(identity);
@@ -139,7 +139,7 @@ fn name(identity: &Identity) -> String {
     format!("{kind}{says}")
 }
 
-fn busy(report: &Report, listening: &Listening) -> String {
+fn busy(report: &FindReport, listening: &Listening) -> String {
     match listening {
         Listening::Heard { line, is_proven } => {
             let line = line_text(report, *line);
@@ -163,7 +163,7 @@ fn busy(report: &Report, listening: &Listening) -> String {
     }
 }
 
-fn nothing(report: &Report) -> String {
+fn nothing(report: &FindReport) -> String {
     if let Some(garbled) = report.garbled.first() {
         return format!(
             "somebody answers for address {} at {}, never readably",
@@ -184,7 +184,7 @@ fn nothing(report: &Report) -> String {
 }
 
 /// What is known of one unit.
-fn unit(report: &Report, found: &Found, identity: &Identity) -> Vec<String> {
+fn unit(report: &FindReport, found: &Found, identity: &Identity) -> Vec<String> {
     let mut lines: Vec<String> = identity.oddities.iter().map(ToString::to_string).collect();
     lines.extend(identity.candidates.iter().map(candidate));
     if let Some(at) = identity.sunspec {
@@ -233,7 +233,7 @@ fn candidate(candidate: &Candidate) -> String {
     )
 }
 
-fn heard(report: &Report) -> Vec<String> {
+fn heard(report: &FindReport) -> Vec<String> {
     let Some((listening, summary)) = &report.listened else {
         return Vec::new();
     };
@@ -268,7 +268,7 @@ fn heard(report: &Report) -> Vec<String> {
     lines
 }
 
-fn notes(report: &Report, args: &FindArgs) -> Vec<String> {
+fn notes(report: &FindReport, args: &FindArgs) -> Vec<String> {
     let mut lines = Vec::new();
     for garbled in &report.garbled {
         lines.push(format!(
@@ -368,7 +368,7 @@ pub(super) fn port(port: &LocalPort) -> Vec<String> {
     lines
 }
 
-fn asked(report: &Report) -> Vec<String> {
+fn asked(report: &FindReport) -> Vec<String> {
     if report.questions == 0 {
         return Vec::new();
     }

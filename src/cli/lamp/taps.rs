@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::keys::{Keys, Pressed};
 use super::{How, LampSight, out};
-use crate::lamp::{Pattern, Progress, Ranking, Tapper};
+use crate::lamp::{Pattern, Ranking, TapProgress, Tapper};
 
 const KEYS: &str = "
   space       at every lighting-up: for most lamps that is all
@@ -50,7 +50,7 @@ pub(super) fn watch(lamp: &str, known: &[Pattern]) -> std::io::Result<Option<Lam
 /// Collects keys until done; true if broken off.
 fn tap(tapper: &mut Tapper, known: &[Pattern]) -> std::io::Result<bool> {
     let keys = Keys::open()?;
-    let mut progress: Option<Progress> = None;
+    let mut progress: Option<TapProgress> = None;
     let mut last = Duration::ZERO;
     loop {
         let mut pressed = keys.next(TICK)?;
@@ -74,7 +74,7 @@ fn tap(tapper: &mut Tapper, known: &[Pattern]) -> std::io::Result<bool> {
 }
 
 /// One line: what is recognised so far, and whether that is enough.
-fn line(tapper: &Tapper, progress: Option<&Progress>, idle_ms: f64) -> String {
+fn line(tapper: &Tapper, progress: Option<&TapProgress>, idle_ms: f64) -> String {
     if tapper.is_empty() {
         return "waiting for the first tap".to_owned();
     }

@@ -34,7 +34,7 @@ const KEPT: usize = 32;
 const WINDOW: Duration = Duration::from_secs(120);
 
 /// Something that is otherwise than it was.
-struct Change {
+struct WatchChange {
     at: Duration,
     about: &'static str,
     id: &'static str,
@@ -152,7 +152,7 @@ impl<'a> Teller<'a> {
     }
 
     /// What the link did, and the clock beside it.
-    fn link_changes(&mut self, events: &[Event]) -> Vec<Change> {
+    fn link_changes(&mut self, events: &[Event]) -> Vec<WatchChange> {
         let mut changes = Vec::new();
         for event in events {
             let (id, text) = match &event.what {
@@ -175,7 +175,7 @@ impl<'a> Teller<'a> {
                 }
                 _ => continue,
             };
-            changes.push(Change {
+            changes.push(WatchChange {
                 at: event.at,
                 about: "link",
                 id,
@@ -198,11 +198,11 @@ impl<'a> Teller<'a> {
         Some(self.offset.to_datetime(utc))
     }
 
-    fn tell(&mut self, change: &Change) {
+    fn tell(&mut self, change: &WatchChange) {
         let local = self.local(change.at);
         if self.as_json {
             let time = local.map(|local| local.strftime("%Y-%m-%dT%H:%M:%S").to_string());
-            let Change {
+            let WatchChange {
                 at,
                 about,
                 id,
@@ -363,10 +363,10 @@ fn course(values: &VecDeque<(Duration, f64)>) -> String {
 }
 
 /// What two judgements differ in, most important first.
-fn changes_between(before: Option<&Judgement>, now: &Judgement) -> Vec<Change> {
+fn changes_between(before: Option<&Judgement>, now: &Judgement) -> Vec<WatchChange> {
     let mut changes = Vec::new();
     let mut add = |about, id, text| {
-        changes.push(Change {
+        changes.push(WatchChange {
             at: now.moment,
             about,
             id,
