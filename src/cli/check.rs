@@ -11,7 +11,7 @@ use super::args::CheckArgs;
 use super::failure::{Failure, LOCAL, USAGE, failure};
 use super::out;
 use super::places;
-use super::reach::{self, Loaded};
+use super::reach::{self, LoadedProfile};
 use super::record::{self, Record};
 use super::session::{self, Telling};
 use crate::drive::{self, Link};
@@ -73,7 +73,7 @@ fn explain_id(id: &str, as_json: bool) -> Result<u8, Failure> {
 /// What the end of a look needs to know.
 struct LookDone<'a> {
     args: &'a CheckArgs,
-    loaded: &'a Loaded,
+    loaded: &'a LoadedProfile,
     facts: LinkFacts,
     record: Record,
 }
@@ -183,7 +183,10 @@ fn replay(path: &Path, args: &CheckArgs, as_json: bool, colour: bool) -> Result<
 }
 
 /// The register map given now, else the one in the recording.
-pub(super) fn recorded_profile(recording: &Recording, args: &CheckArgs) -> Result<Loaded, Failure> {
+pub(super) fn recorded_profile(
+    recording: &Recording,
+    args: &CheckArgs,
+) -> Result<LoadedProfile, Failure> {
     let recorded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
     let Some(recorded) = recorded.filter(|_| args.ask.profile.is_none()) else {
         let loaded = reach::load_profile(args)?;
@@ -197,7 +200,7 @@ pub(super) fn recorded_profile(recording: &Recording, args: &CheckArgs) -> Resul
     };
     let profile = packside_profiles::load(&recorded.text, "the map in the recording")
         .map_err(|problems| failure(LOCAL, "profile", problems.to_string(), None))?;
-    Ok(Loaded::new(profile, &recorded.text))
+    Ok(LoadedProfile::new(profile, &recorded.text))
 }
 
 /// A moment that is chosen is judged with all that people answered, also what they answered later.
@@ -237,7 +240,7 @@ fn say_difference(session: &recording::RecordedSession, judgement: &Judgement) {
 /// Prints one judgement.
 fn show(
     judgement: &Judgement,
-    loaded: &Loaded,
+    loaded: &LoadedProfile,
     facts: Option<&LinkFacts>,
     as_json: bool,
     colour: bool,

@@ -12,7 +12,7 @@ use packside_simulator::World;
 
 use super::failure::{Failure, LOCAL, finish};
 use super::out;
-use super::reach::{Loaded, scenario_of};
+use super::reach::{LoadedProfile, scenario_of};
 use crate::drive::{self, Link};
 use crate::event::LinkFacts;
 use crate::facts::{Judgement, VerdictKind};
@@ -69,7 +69,7 @@ fn tell(as_json: bool, colour: bool) -> Result<u8, Failure> {
             message: error.to_string(),
             hint: None,
         })?;
-        let loaded = Loaded::new(found.profile, &found.text);
+        let loaded = LoadedProfile::new(found.profile, &found.text);
         let (moments, facts) = live(story, &loaded.profile)?;
         let Some(last) = moments.last() else { continue };
         ended_as_told &= last.judgement.verdict.kind == story.ends;

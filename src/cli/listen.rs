@@ -21,7 +21,7 @@ use super::failure::{Failure, LOCAL, USAGE, failure};
 use super::out;
 use super::places;
 use super::prompt::Keys;
-use super::reach::{self, Loaded, failure_of};
+use super::reach::{self, LoadedProfile, failure_of};
 use super::record::{self, Record};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::link::{LinkTrouble, Quiet};
@@ -101,7 +101,7 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
 }
 
 /// The profile asked for, that of the scenario, or none.
-fn profile(args: &ListenArgs) -> Result<Option<Loaded>, Failure> {
+fn profile(args: &ListenArgs) -> Result<Option<LoadedProfile>, Failure> {
     if args.profile.is_none() && args.link.place.simulated.is_none() {
         return Ok(None);
     }
@@ -272,7 +272,7 @@ fn simulated(
 }
 
 /// Line settings given, those of the profile, or the usual ones.
-fn usual_line(args: &ListenArgs, loaded: Option<&Loaded>) -> LineSettings {
+fn usual_line(args: &ListenArgs, loaded: Option<&LoadedProfile>) -> LineSettings {
     let of_profile = loaded.map(|loaded| loaded.profile.answering.line);
     let usual = || USUAL_LINE.parse().ok();
     args.link

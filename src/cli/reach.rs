@@ -24,7 +24,7 @@ use crate::simulated::open_simulated_now;
 use crate::wire::hex;
 
 /// A profile with the fingerprint of its text.
-pub(crate) struct Loaded {
+pub(crate) struct LoadedProfile {
     /// The profile.
     pub(crate) profile: Profile,
     /// SHA-256 of its text, hex.
@@ -33,7 +33,7 @@ pub(crate) struct Loaded {
     pub(crate) text: String,
 }
 
-impl Loaded {
+impl LoadedProfile {
     /// Fingerprints a loaded profile.
     pub(crate) fn new(profile: Profile, text: &str) -> Self {
         Self {
@@ -45,7 +45,7 @@ impl Loaded {
 }
 
 /// The profile asked for, or that of the scenario.
-pub(crate) fn load_profile(args: &CheckArgs) -> Result<Loaded, Failure> {
+pub(crate) fn load_profile(args: &CheckArgs) -> Result<LoadedProfile, Failure> {
     let name = match (&args.ask.profile, &args.link.place.simulated) {
         (Some(name), _) => name.clone(),
         (None, Some(scenario)) => {
@@ -69,17 +69,17 @@ pub(crate) fn load_profile(args: &CheckArgs) -> Result<Loaded, Failure> {
     };
     let found = packside_profiles::find(&name, args.link.config.folder())
         .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?;
-    Ok(Loaded::new(found.profile, &found.text))
+    Ok(LoadedProfile::new(found.profile, &found.text))
 }
 
 /// The register map of a scenario.
 pub(crate) fn map_of(
     scenario: &packside_simulator::Scenario,
     config: Option<&Path>,
-) -> Result<Loaded, Failure> {
+) -> Result<LoadedProfile, Failure> {
     let map = scenario.load_map(config);
     let map = map.map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?;
-    Ok(Loaded::new(map.profile, &map.text))
+    Ok(LoadedProfile::new(map.profile, &map.text))
 }
 
 /// A scenario of the simulator by name or file.

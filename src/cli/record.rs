@@ -14,7 +14,7 @@ use packside_profiles::model::Profile;
 use super::args::{RecordArgs, duration};
 use super::failure::{Failure, LOCAL, USAGE};
 use super::out;
-use super::reach::Loaded;
+use super::reach::LoadedProfile;
 use crate::event::Event;
 use crate::facts::Judgement;
 use crate::judge::Case;
@@ -48,7 +48,7 @@ impl Record {
     /// Begins a session in the file that was asked for, if one was.
     pub(crate) fn begin(
         args: &RecordArgs,
-        loaded: Option<&Loaded>,
+        loaded: Option<&LoadedProfile>,
         simulated_seed: Option<u64>,
     ) -> Result<Self, Failure> {
         let Some(path) = &args.record else {
@@ -56,7 +56,7 @@ impl Record {
         };
         let header = Header {
             tool: env!("CARGO_PKG_VERSION").to_owned(),
-            profile: loaded.map(Loaded::as_text),
+            profile: loaded.map(LoadedProfile::as_text),
             simulated_seed,
         };
         let mut earlier = None;
@@ -318,7 +318,7 @@ pub(crate) fn moment<'r>(
     }
 }
 
-impl Loaded {
+impl LoadedProfile {
     /// As it stands in a recording.
     fn as_text(&self) -> ProfileText {
         ProfileText {

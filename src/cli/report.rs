@@ -11,7 +11,7 @@ use clap::{Args, ValueEnum};
 use sha2::{Digest as _, Sha256};
 
 use super::failure::{Failure, LOCAL, USAGE};
-use super::reach::Loaded;
+use super::reach::LoadedProfile;
 use super::{out, record};
 use crate::event::What;
 use crate::evidence::Ended;
@@ -72,7 +72,7 @@ enum ReaderArg {
 /// A recording with what judging its last session gave.
 struct Opened {
     recording: Recording,
-    loaded: Option<Loaded>,
+    loaded: Option<LoadedProfile>,
     courses: Courses,
     judgement: Judgement,
     pictures: Vec<Picture>,
@@ -155,7 +155,7 @@ impl Opened {
                 let profile =
                     packside_profiles::load(&recorded.text, "the map in the recording")
                         .map_err(|problems| failure(LOCAL, "profile", problems.to_string()))?;
-                Some(Loaded::new(profile, &recorded.text))
+                Some(LoadedProfile::new(profile, &recorded.text))
             }
         };
         let (judgement, courses) = shown_last(&recording, session, loaded.as_ref());
@@ -208,7 +208,7 @@ impl Opened {
 fn shown_last(
     recording: &Recording,
     session: &RecordedSession,
-    loaded: Option<&Loaded>,
+    loaded: Option<&LoadedProfile>,
 ) -> (Judgement, Courses) {
     let profile = loaded.map(|loaded| Arc::new(loaded.profile.clone()));
     let (mut shown_so_far, mut judgement) = (0, None);

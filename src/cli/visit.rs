@@ -15,7 +15,7 @@ use super::failure::{Failure, LOCAL, USAGE, failure};
 use super::live::{Live, MeasuredEnd};
 use super::places;
 use super::prompt::{self, Typed};
-use super::reach::{self, Loaded};
+use super::reach::{self, LoadedProfile};
 use super::record::{self, Record};
 use super::{check, out};
 use crate::event::{Event, Plugged, StepAnswer, What};
@@ -175,7 +175,7 @@ fn walk<'a>(
     visit: &mut Visit<'_>,
     source: &AnswerSource,
     look: CheckArgs,
-    loaded: &'a Loaded,
+    loaded: &'a LoadedProfile,
     record: &Record,
 ) -> Result<(Live<'a>, bool), Failure> {
     let sightings = reach::sightings(&look, &loaded.profile)?;

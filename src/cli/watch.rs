@@ -21,7 +21,7 @@ use super::args::{AskArgs, CheckArgs, LinkArgs, SessionArg, duration};
 use super::failure::{Failure, INTERRUPTED, failure};
 use super::live::Live;
 use super::prompt::Keys;
-use super::reach::{self, Loaded};
+use super::reach::{self, LoadedProfile};
 use super::record::{self, Record};
 use super::{check, out, places};
 use crate::judge::Case;
@@ -147,7 +147,7 @@ fn replay(
 fn watch(
     args: &WatchArgs,
     look: &CheckArgs,
-    loaded: &Loaded,
+    loaded: &LoadedProfile,
     record: &Record,
     teller: &mut Teller<'_>,
 ) -> Result<(), Failure> {

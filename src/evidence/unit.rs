@@ -29,7 +29,7 @@ use super::questions::Questions;
 use super::samples::{Given, is_alone, offset_inside, usable, whole};
 use super::stamp::Stamp;
 use super::transitions::{Contacts, Fell, States, Uptime};
-use super::words::{Words, is_up, state_explains, word};
+use super::words::{WordMemory, is_up, state_explains, word};
 use crate::ask::{Exchange, Outcome};
 use crate::wire::{Answer, Ask};
 
@@ -69,7 +69,7 @@ pub(crate) struct Track {
 /// What a rule needs of earlier samples of one instance.
 #[derive(Debug, Clone)]
 enum Kept {
-    Words(Words),
+    Words(WordMemory),
     /// Different texts, in the order in which they came.
     Texts(Vec<Foreign>),
     /// The first two readings close together that no temperature can give.
@@ -92,7 +92,7 @@ impl Track {
             Some(Role::CellTemperature) => Some(Kept::Jump(None)),
             _ => map
                 .words_of(point)
-                .map(|flags| Kept::Words(Words::new(flags.len()))),
+                .map(|flags| Kept::Words(WordMemory::new(flags.len()))),
         };
         Self {
             kept: kept.map(Box::new),
@@ -101,7 +101,7 @@ impl Track {
     }
 
     /// Its words, where it is one.
-    pub(crate) fn words(&self) -> Option<&Words> {
+    pub(crate) fn words(&self) -> Option<&WordMemory> {
         match self.kept.as_deref() {
             Some(Kept::Words(words)) => Some(words),
             _ => None,

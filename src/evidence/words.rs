@@ -33,14 +33,14 @@ pub(crate) struct FlagSeen {
 
 /// The words of one instance.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub(crate) struct Words {
+pub(crate) struct WordMemory {
     /// In the order of the flags of the point.
     pub(crate) flags: Vec<FlagSeen>,
     /// Of a code that takes turns: its numbers, each with the moment at which it was last shown.
     codes: Vec<(u64, Stamp)>,
 }
 
-impl Words {
+impl WordMemory {
     pub(crate) fn new(flags: usize) -> Self {
         Self {
             flags: vec![FlagSeen::default(); flags],

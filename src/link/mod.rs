@@ -46,7 +46,7 @@ pub use pacing::Pacing;
 pub use port::{Arrived, Port};
 pub use quiet::{Grounds, Proof, Quiet};
 pub use serial::{SerialPortName, adapters, list};
-pub use tap::{Say, Sink};
+pub use tap::{EventSink, Say};
 pub use tcp::CONNECT_TIME_OUT;
 pub use trouble::OpenError;
 pub use unix::forget_typed;

@@ -18,7 +18,7 @@ use packside_profiles::LineSettings;
 use packside_profiles::model::Span;
 
 use super::tap::{Tap, WaitHeard};
-use super::{Asking, LinkTrouble, NotShown, Port, Say, Sink, at_once};
+use super::{Asking, EventSink, LinkTrouble, NotShown, Port, Say, at_once};
 use crate::event::BadCharacters;
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::poll::Read;
@@ -84,7 +84,7 @@ impl Quiet {
     }
 
     /// Tells this sink every event, those on the tape first.
-    pub fn record_to(&mut self, sink: Sink) {
+    pub fn record_to(&mut self, sink: EventSink) {
         self.tap.record_to(sink);
     }
 

@@ -17,7 +17,7 @@ use crate::event::{Event, What};
 pub type Say = Box<dyn FnMut(&str) + Send>;
 
 /// Told every event the moment it stands on the tape.
-pub type Sink = Box<dyn FnMut(&Event) + Send>;
+pub type EventSink = Box<dyn FnMut(&Event) + Send>;
 
 /// First pause before a port is opened again; each later one is twice as long.
 const FIRST_PAUSE: Duration = Duration::from_millis(500);
@@ -33,7 +33,7 @@ pub(crate) struct Tap {
     pub(crate) port: Box<dyn Port>,
     say: Say,
     tape: Vec<Event>,
-    sink: Option<Sink>,
+    sink: Option<EventSink>,
     clocks: ClockWatch,
     /// When the last byte, ours or foreign, has left the wire.
     line_busy_until: Duration,
@@ -83,7 +83,7 @@ impl Tap {
     }
 
     /// Tells this sink everything on the tape, and from now on every event.
-    pub(crate) fn record_to(&mut self, mut sink: Sink) {
+    pub(crate) fn record_to(&mut self, mut sink: EventSink) {
         self.tape.iter().for_each(&mut sink);
         self.sink = Some(sink);
     }

@@ -46,7 +46,7 @@ pub use next::next_settings;
 pub use protocol::Protocol;
 use recut::Cut;
 pub use recut::Hypothesis;
-pub use words::Words;
+pub use words::Sentences;
 
 /// How many of the last characters are looked at.
 pub const RECENT: usize = 4_096;

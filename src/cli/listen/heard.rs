@@ -6,7 +6,7 @@ use std::time::Duration;
 use packside_profiles::LineSettings;
 
 use super::super::out;
-use super::super::reach::Loaded;
+use super::super::reach::LoadedProfile;
 use super::show;
 use crate::event::{Event, LinkFacts, What};
 use crate::facts::Judgement;
@@ -32,7 +32,7 @@ const REJUDGE: Duration = Duration::from_secs(5);
 
 /// What was heard so far.
 pub(super) struct ListenView<'a> {
-    pub(super) loaded: Option<&'a Loaded>,
+    pub(super) loaded: Option<&'a LoadedProfile>,
     as_json: bool,
     colour: bool,
     /// Updates in place instead of printing lines.
@@ -60,7 +60,7 @@ pub(super) struct ListenView<'a> {
 
 impl<'a> ListenView<'a> {
     pub(super) fn new(
-        loaded: Option<&'a Loaded>,
+        loaded: Option<&'a LoadedProfile>,
         as_json: bool,
         colour: bool,
         command: String,

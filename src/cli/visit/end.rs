@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use super::super::failure::INTERRUPTED;
-use crate::cli::reach::Loaded;
+use crate::cli::reach::LoadedProfile;
 use crate::event::{LinkFacts, StepAnswer};
 use crate::facts::Judgement;
 use crate::show::json::visit::{Stop, Visited};
@@ -24,7 +24,7 @@ pub(super) struct VisitEnd<'a> {
     /// With the answers given after the last look; nothing where the unit was never read.
     pub(super) judgement: Option<Judgement>,
     pub(super) facts: Option<&'a LinkFacts>,
-    pub(super) loaded: &'a Loaded,
+    pub(super) loaded: &'a LoadedProfile,
     pub(super) path: &'a Path,
     /// Arguments that lead to the unit.
     pub(super) place: &'a str,

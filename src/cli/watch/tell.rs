@@ -17,7 +17,7 @@ use jiff::{SignedDuration, Timestamp};
 use packside_profiles::Role;
 
 use super::super::out;
-use super::super::reach::Loaded;
+use super::super::reach::LoadedProfile;
 use crate::event::{Event, LinkFacts, What};
 use crate::facts::{Finding, Judgement, Reading};
 use crate::show::json::watch::{Line, Number};
@@ -47,7 +47,7 @@ fn print(line: &Line) {
 
 /// Tells a session.
 pub(super) struct Teller<'a> {
-    loaded: &'a Loaded,
+    loaded: &'a LoadedProfile,
     as_json: bool,
     colour: bool,
     /// Updates in place instead of printing lines.
@@ -68,7 +68,7 @@ pub(super) struct Teller<'a> {
 impl<'a> Teller<'a> {
     /// `offset_minutes` is local time less UTC.
     pub(super) fn new(
-        loaded: &'a Loaded,
+        loaded: &'a LoadedProfile,
         as_json: bool,
         colour: bool,
         in_place: bool,

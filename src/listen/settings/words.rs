@@ -8,7 +8,7 @@ use super::{Class, Explanation, Hypothesis, Protocol};
 
 /// Three sentences for a technician.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Words {
+pub struct Sentences {
     /// What was found.
     pub found: String,
     /// How sure that is.
@@ -19,7 +19,7 @@ pub struct Words {
 
 impl Explanation {
     /// The explanation in plain words.
-    pub fn words(&self) -> Words {
+    pub fn words(&self) -> Sentences {
         match &self.class {
             Class::Nothing => nothing(self),
             Class::Exact(settings) => exact(self, *settings),
@@ -31,7 +31,7 @@ impl Explanation {
     }
 }
 
-fn nothing(it: &Explanation) -> Words {
+fn nothing(it: &Explanation) -> Sentences {
     let found = match it.evidence.characters {
         0 => format!("not one byte was heard at {}", it.ours),
         1 => format!(
@@ -43,22 +43,22 @@ fn nothing(it: &Explanation) -> Words {
             it.ours
         ),
     };
-    Words {
+    Sentences {
         found,
         sure: "open: silence does not tell a quiet client from an open wire".to_owned(),
         next: "see that the inverter is on and set to this battery, then check socket, wire and common".to_owned(),
     }
 }
 
-fn exact(it: &Explanation, settings: LineSettings) -> Words {
-    Words {
+fn exact(it: &Explanation, settings: LineSettings) -> Sentences {
+    Sentences {
         found: format!("{} read right at {settings}", frames(it)),
         sure: sure(it),
         next: "keep these settings".to_owned(),
     }
 }
 
-fn equivalent(it: &Explanation, settings: &[LineSettings]) -> Words {
+fn equivalent(it: &Explanation, settings: &[LineSettings]) -> Sentences {
     let found = match settings {
         [one] => format!(
             "{} read right, but the marks of the port show that the senders use {one}, not our {}",
@@ -78,14 +78,14 @@ fn equivalent(it: &Explanation, settings: &[LineSettings]) -> Words {
               a unit drops questions with the wrong ones without a word"
             .to_owned(),
     };
-    Words {
+    Sentences {
         found,
         sure: sure(it),
         next,
     }
 }
 
-fn survives(it: &Explanation, hypotheses: &[Hypothesis]) -> Words {
+fn survives(it: &Explanation, hypotheses: &[Hypothesis]) -> Sentences {
     let all_swapped = hypotheses.iter().all(|one| one.is_swapped);
     let settings: Vec<LineSettings> = hypotheses.iter().map(|one| one.settings).collect();
     let settings = list(&settings);
@@ -96,7 +96,7 @@ fn survives(it: &Explanation, hypotheses: &[Hypothesis]) -> Words {
         } else {
             format!(", then listen at {settings}")
         };
-        return Words {
+        return Sentences {
             found: format!(
                 "the two wires of the pair are swapped: {} read right as {settings} after turning the level round",
                 frames(it)
@@ -107,7 +107,7 @@ fn survives(it: &Explanation, hypotheses: &[Hypothesis]) -> Words {
             ),
         };
     }
-    Words {
+    Sentences {
         found: format!(
             "the senders use {settings}, we listened at {}: {} read right after cutting the bits again",
             it.ours,
@@ -118,7 +118,7 @@ fn survives(it: &Explanation, hypotheses: &[Hypothesis]) -> Words {
     }
 }
 
-fn other(it: &Explanation, protocol: Protocol) -> Words {
+fn other(it: &Explanation, protocol: Protocol) -> Sentences {
     let bits = |is_seven_bit| {
         if is_seven_bit {
             " in characters of seven bits with parity"
@@ -130,7 +130,7 @@ fn other(it: &Explanation, protocol: Protocol) -> Words {
         Protocol::ModbusAscii {
             frames,
             is_seven_bit,
-        } => Words {
+        } => Sentences {
             found: format!(
                 "this is Modbus ASCII{}, not Modbus RTU: {} with a right check value",
                 bits(is_seven_bit),
@@ -139,7 +139,7 @@ fn other(it: &Explanation, protocol: Protocol) -> Words {
             sure: if frames >= 4 { "proven" } else { "likely" }.to_owned(),
             next: "set the inverter and the unit to RTU, or look for the RTU socket".to_owned(),
         },
-        Protocol::Text { is_seven_bit } => Words {
+        Protocol::Text { is_seven_bit } => Sentences {
             found: format!(
                 "{} of printable text{}: no Modbus, perhaps a service console or another device",
                 counted(it.evidence.fitted, "character"),
@@ -151,14 +151,14 @@ fn other(it: &Explanation, protocol: Protocol) -> Words {
     }
 }
 
-fn lost(it: &Explanation, next: &[LineSettings]) -> Words {
+fn lost(it: &Explanation, next: &[LineSettings]) -> Sentences {
     let first: Vec<LineSettings> = next.iter().take(3).copied().collect();
     let next = if first.is_empty() {
         "every setting was tried: check the pair, the common wire and the socket".to_owned()
     } else {
         format!("listen, without sending, at {}", list(&first))
     };
-    Words {
+    Sentences {
         found: format!(
             "in the last {} at {} no frame can be made out under any setting they could still show",
             counted(it.evidence.characters, "byte"),
