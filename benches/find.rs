@@ -20,7 +20,9 @@ use std::time::{Duration, Instant};
 
 use packside::drive::find as run;
 use packside::event::What;
-use packside::find::{Identity, Listening, Overhear, Plan, Search, Volley, Who, order, prior, who};
+use packside::find::{
+    FoundIdentity, Listening, Overhear, Plan, Search, Volley, Who, order, prior, who,
+};
 use packside::link::{Wake, quiet_window};
 use packside::simulated::Simulated;
 use packside::simulated::open_simulated_as;
@@ -100,7 +102,7 @@ struct Outcome {
     found: Duration,
     named: Duration,
     right: bool,
-    identity: Identity,
+    identity: FoundIdentity,
     /// Times that its address was asked at its settings in the order, hints left out.
     looks: usize,
 }

@@ -95,7 +95,7 @@ pub(crate) struct Talking {
     last_in: Duration,
     /// Bytes that came no later were told as heard.
     heard_until: Option<Duration>,
-    others: Others,
+    others: OthersTalk,
     /// Questions of ours that were answered, the last one first.
     answered: VecDeque<Ask>,
 }
@@ -109,7 +109,7 @@ impl Talking {
             only_heard: Some(Stream::new()),
             last_in: Duration::ZERO,
             heard_until: None,
-            others: Others::default(),
+            others: OthersTalk::default(),
             answered: VecDeque::new(),
         }
     }
@@ -201,7 +201,7 @@ enum Said {
 
 /// What others say among each other.
 #[derive(Debug, Clone, Default)]
-struct Others {
+struct OthersTalk {
     /// The read request that waits for its answer.
     asked: Option<(Duration, Ask)>,
     /// Bytes of noise since then.
@@ -210,7 +210,7 @@ struct Others {
     count: u32,
 }
 
-impl Others {
+impl OthersTalk {
     fn take(&mut self, said: Said, give: &mut impl FnMut(Told)) {
         match said {
             Said::Noise(bytes) => {

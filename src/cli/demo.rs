@@ -46,7 +46,7 @@ const STORIES: [Story; 2] = [
 ];
 
 /// One moment of a story.
-struct Moment {
+struct DemoMoment {
     after: u64,
     lamps: String,
     judgement: Judgement,
@@ -97,7 +97,7 @@ fn tell(as_json: bool, colour: bool) -> Result<u8, Failure> {
 }
 
 /// Lives one story in virtual time, one session from power-up on.
-fn live(story: &Story, profile: &Profile) -> Result<(Vec<Moment>, LinkFacts), Failure> {
+fn live(story: &Story, profile: &Profile) -> Result<(Vec<DemoMoment>, LinkFacts), Failure> {
     let scenario = scenario_of(story.scenario)?;
     let quiet = open_simulated(&scenario, profile, Duration::ZERO, None);
     let facts = quiet.facts().clone();
@@ -132,7 +132,7 @@ fn live(story: &Story, profile: &Profile) -> Result<(Vec<Moment>, LinkFacts), Fa
             .map(|lamp| format!("{} {}", lamp.id, world.lamp_pattern(&lamp.id)))
             .collect();
         let judgement = session.verdict(None);
-        moments.push(Moment {
+        moments.push(DemoMoment {
             after: *after,
             lamps: lamps.join(", "),
             judgement,
@@ -144,7 +144,7 @@ fn live(story: &Story, profile: &Profile) -> Result<(Vec<Moment>, LinkFacts), Fa
 fn story_text(
     number: usize,
     story: &Story,
-    moments: &[Moment],
+    moments: &[DemoMoment],
     profile: &Profile,
     facts: &LinkFacts,
     colour: bool,

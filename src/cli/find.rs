@@ -23,7 +23,7 @@ use super::reach::{self, failure_of};
 use super::record::Record;
 use crate::drive::find as moves;
 use crate::event::{LinkFacts, What};
-use crate::find::{Found, Garbled, Identity, Listening, Overhear, prior};
+use crate::find::{Found, FoundIdentity, Garbled, Listening, Overhear, prior};
 use crate::link::{LinkTrouble, LocalPort, Quiet, quiet_window, wait_for_new};
 use crate::listen::Summary;
 use crate::show::json::line;
@@ -97,7 +97,7 @@ struct FindReport {
     listened: Option<(Listening, Summary)>,
     fitting: Vec<(String, usize, usize)>,
     ended: SearchEnd,
-    found: Vec<(Found, Identity)>,
+    found: Vec<(Found, FoundIdentity)>,
     garbled: Vec<Garbled>,
     echoes: bool,
     is_noisy: bool,

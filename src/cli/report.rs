@@ -21,7 +21,7 @@ use crate::recording::{RecordedSession, Recording, Shown};
 use crate::show::json::compare::Compared;
 use crate::show::json::report::{Report, Verified};
 use crate::show::json::{self, Check};
-use crate::show::page::{self, Courses, Options, PageSource, Picture, Reader};
+use crate::show::page::{self, Courses, Options, PageSource, PhotoBytes, Reader};
 
 /// Exit code where something does not hold.
 const BROKEN: u8 = 7;
@@ -70,12 +70,12 @@ enum ReaderArg {
 }
 
 /// A recording with what judging its last session gave.
-struct Opened {
+struct OpenedRecording {
     recording: Recording,
     loaded: Option<LoadedProfile>,
     courses: Courses,
     judgement: Judgement,
-    pictures: Vec<Picture>,
+    pictures: Vec<PhotoBytes>,
 }
 
 /// Runs the command.
@@ -90,12 +90,12 @@ pub(crate) fn run(args: &ReportArgs, as_json: bool) -> Result<u8, Failure> {
     match args.files.as_slice() {
         [file] if args.verify => verify(file, args, options, as_json),
         [file] => {
-            let opened = Opened::read(file)?;
+            let opened = OpenedRecording::read(file)?;
             write(args, &opened.text(options, as_json)?)?;
             Ok(0)
         }
         [one, other] if !args.verify => {
-            let (one, other) = (Opened::read(one)?, Opened::read(other)?);
+            let (one, other) = (OpenedRecording::read(one)?, OpenedRecording::read(other)?);
             let comparison = page::compare(one.source()?, other.source()?, options)
                 .map_err(|why| failure(USAGE, "usage", why.to_string()))?;
             let text = if as_json {
@@ -116,7 +116,7 @@ pub(crate) fn run(args: &ReportArgs, as_json: bool) -> Result<u8, Failure> {
 
 /// Says what does not hold; writes the page too where one is asked for.
 fn verify(file: &Path, args: &ReportArgs, options: Options, as_json: bool) -> Result<u8, Failure> {
-    let opened = Opened::read(file)?;
+    let opened = OpenedRecording::read(file)?;
     if args.output.is_some() {
         write(args, &opened.text(options, as_json)?)?;
     }
@@ -141,7 +141,7 @@ fn verify(file: &Path, args: &ReportArgs, options: Options, as_json: bool) -> Re
     Ok(if broken.is_empty() { 0 } else { BROKEN })
 }
 
-impl Opened {
+impl OpenedRecording {
     /// Reads a recording and judges it at the moment that was shown last.
     fn read(path: &Path) -> Result<Self, Failure> {
         let recording = record::open(path)?;
@@ -236,9 +236,9 @@ fn shown_last(
 }
 
 /// Photographs that lie beside the recording, are not too large, and fit their hash.
-fn pictures(recording_path: &Path, recording: &Recording) -> Vec<Picture> {
+fn pictures(recording_path: &Path, recording: &Recording) -> Vec<PhotoBytes> {
     let folder = recording_path.parent().unwrap_or(Path::new(""));
-    let mut found: Vec<Picture> = Vec::new();
+    let mut found: Vec<PhotoBytes> = Vec::new();
     let mut room = PHOTOS_AT_MOST;
     for event in recording.sessions.iter().flat_map(|s| s.events.beside()) {
         let What::Photo { file, sha256, .. } = &event.what else {
@@ -259,7 +259,7 @@ fn pictures(recording_path: &Path, recording: &Recording) -> Vec<Picture> {
         };
         if hash(&bytes) == sha256.to_ascii_lowercase() {
             room = room.saturating_sub(size);
-            found.push(Picture {
+            found.push(PhotoBytes {
                 sha256: sha256.clone(),
                 bytes,
             });

@@ -47,7 +47,7 @@ pub(crate) struct RetestArgs {
 
 /// One expectation and what came of it.
 #[derive(Debug, Clone)]
-struct Case {
+struct Expectation {
     /// Scenario or file.
     name: String,
     /// Moment, since the session began or power-up.
@@ -131,9 +131,9 @@ fn work(folder: &str) -> Result<Vec<Work>, Failure> {
 }
 
 /// Does all the work, as many pieces at once as there are cores; results in the order of the work.
-fn on_all_cores(work: &[Work], args: &RetestArgs) -> Vec<Case> {
+fn on_all_cores(work: &[Work], args: &RetestArgs) -> Vec<Expectation> {
     let next = AtomicUsize::new(0);
-    let done: Mutex<Vec<(usize, Vec<Case>)>> = Mutex::new(Vec::new());
+    let done: Mutex<Vec<(usize, Vec<Expectation>)>> = Mutex::new(Vec::new());
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     std::thread::scope(|scope| {
         for _ in 0..cores.min(work.len()) {
@@ -159,8 +159,8 @@ fn on_all_cores(work: &[Work], args: &RetestArgs) -> Vec<Case> {
 }
 
 /// A case that could not even be tried.
-fn broken(name: &str, why: String) -> Vec<Case> {
-    vec![Case {
+fn broken(name: &str, why: String) -> Vec<Expectation> {
+    vec![Expectation {
         name: name.to_owned(),
         at: Duration::ZERO,
         expected: "readable".to_owned(),
@@ -169,7 +169,7 @@ fn broken(name: &str, why: String) -> Vec<Case> {
     }]
 }
 
-fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Case> {
+fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Expectation> {
     let scenario = match Scenario::load(text, name) {
         Ok(scenario) => scenario,
         Err(error) => return broken(name, error.to_string()),
@@ -202,7 +202,7 @@ fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Case> {
             let why = words::reasons(&judgement).into_iter().take(3);
             missing.chain(why).collect::<Vec<_>>().join("; ")
         });
-        Case {
+        Expectation {
             name: scenario.name.clone(),
             at: expect.at,
             expected: expect.verdict.join(" or "),
@@ -232,7 +232,7 @@ fn missing_in(judgement: &Judgement, expect: &packside_simulator::Expect) -> Vec
 }
 
 /// Every verdict shown on site must be given again for the lines before it.
-fn of_recording(path: &Path, args: &RetestArgs) -> Vec<Case> {
+fn of_recording(path: &Path, args: &RetestArgs) -> Vec<Expectation> {
     let name = path
         .file_name()
         .unwrap_or_default()
@@ -262,11 +262,11 @@ fn of_recording(path: &Path, args: &RetestArgs) -> Vec<Case> {
     cases
 }
 
-fn again(name: &str, shown: &Shown, judgement: &Judgement) -> Case {
+fn again(name: &str, shown: &Shown, judgement: &Judgement) -> Expectation {
     let given = judgement.verdict.kind.id();
     // Ids are stable, texts are not: better words are no other verdict.
     let same = given == shown.verdict;
-    Case {
+    Expectation {
         name: name.to_owned(),
         at: shown.at,
         expected: shown.verdict.clone(),
@@ -282,9 +282,9 @@ fn again(name: &str, shown: &Shown, judgement: &Judgement) -> Case {
     }
 }
 
-fn as_text(cases: &[Case], failed: usize, folder: &str) -> String {
+fn as_text(cases: &[Expectation], failed: usize, folder: &str) -> String {
     let mut text = String::new();
-    let widest = |of: fn(&Case) -> &str| cases.iter().map(|c| of(c).chars().count()).max();
+    let widest = |of: fn(&Expectation) -> &str| cases.iter().map(|c| of(c).chars().count()).max();
     let name = widest(|c| &c.name).unwrap_or(0).min(40);
     let expected = widest(|c| &c.expected).unwrap_or(0).min(32);
     let given = widest(|c| &c.given).unwrap_or(0);
@@ -324,8 +324,8 @@ fn as_text(cases: &[Case], failed: usize, folder: &str) -> String {
     text
 }
 
-fn as_object(cases: &[Case]) -> Retest {
-    let case = |case: &Case| {
+fn as_object(cases: &[Expectation]) -> Retest {
+    let case = |case: &Expectation| {
         let why = case.wrong.as_deref();
         json::retest::Case::new(&case.name, case.at, &case.expected, &case.given, why)
     };
@@ -333,7 +333,7 @@ fn as_object(cases: &[Case]) -> Retest {
 }
 
 /// The results in the form that build servers read.
-fn junit(cases: &[Case]) -> String {
+fn junit(cases: &[Expectation]) -> String {
     let failed = cases.iter().filter(|case| case.wrong.is_some()).count();
     let mut xml = format!(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<testsuite name=\"packside retest\" tests=\"{}\" failures=\"{failed}\">\n",

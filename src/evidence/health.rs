@@ -86,14 +86,14 @@ pub(crate) struct Counting {
 struct Counters {
     questions: u32,
     damaged: u32,
-    messages: Option<Ends>,
-    errors: Option<Ends>,
+    messages: Option<CounterEnds>,
+    errors: Option<CounterEnds>,
 }
 
 /// The first and the last reading of a counter: its value, and our own counts of questions and of
 /// damaged answers then.
 #[derive(Debug, Clone, Copy)]
-struct Ends {
+struct CounterEnds {
     first: (u16, u32, u32),
     last: Option<(u16, u32, u32)>,
 }
@@ -203,7 +203,7 @@ impl Counting {
         match ends {
             Some(ends) => ends.last = Some(now),
             None => {
-                *ends = Some(Ends {
+                *ends = Some(CounterEnds {
                     first: now,
                     last: None,
                 });
@@ -218,7 +218,7 @@ impl Counting {
     fn counted(&self) -> Option<Counted> {
         let unit = self.counting_unit?;
         let counters = self.counters.get(&unit)?;
-        let grown = |ends: Option<Ends>| {
+        let grown = |ends: Option<CounterEnds>| {
             let ends = ends?;
             let (first, last) = (ends.first, ends.last?);
             let grown = u32::from(last.0.wrapping_sub(first.0));

@@ -66,7 +66,7 @@ pub enum Switches {
 
 /// What a sum of voltages that does not hold looks like.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Looks {
+pub enum SumLooks {
     /// One module takes its voltage away instead of adding it.
     ModuleReversed,
     /// One module adds nothing.
@@ -311,7 +311,7 @@ facts! {
             /// How far apart they may be.
             tolerance: f64,
             /// What the difference looks like.
-            looks: Option<Looks>,
+            looks: Option<SumLooks>,
             /// The current may have moved while they were read.
             current_moved: bool,
         }

@@ -7,7 +7,7 @@ use super::doubt::DoubtKind;
 
 /// What is known of a root: that a number shows what only a flag said, or where it lies, is news.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct Known {
+pub struct RootKnown {
     /// The number that decided.
     pub number: bool,
     /// In which module.
@@ -26,14 +26,14 @@ pub enum Headline {
         /// Ids of the roots, the first one first.
         roots: Vec<&'static str>,
         /// What is known of the first one.
-        known: Known,
+        known: RootKnown,
     },
     /// A fault.
     Fault {
         /// Ids of the roots, the first one first.
         roots: Vec<&'static str>,
         /// What is known of the first one.
-        known: Known,
+        known: RootKnown,
         /// The map could not be recognised for certain.
         unconfirmed: bool,
     },

@@ -17,4 +17,4 @@ pub mod who;
 pub use gateway::{Volley, VolleyReply};
 pub use overhear::{Listening, Overhear};
 pub use search::{Found, Garbled, Plan, Search, SearchProgress, SearchWant};
-pub use who::{Candidate, Identity, Oddity, Who};
+pub use who::{Candidate, FoundIdentity, Oddity, Who};

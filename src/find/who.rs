@@ -1,7 +1,7 @@
 //! Who answers: recognition registers of the known maps, the open marks, and what it says of itself.
 //!
 //! Input: a unit that answers, exchanges with it. Output: the questions to ask it, and an
-//! [`Identity`]. Does not: judge the battery, or read anything that a map says is lost when read.
+//! [`FoundIdentity`]. Does not: judge the battery, or read anything that a map says is lost when read.
 //!
 //! # In which order
 //! One probe per map, those whose factory settings fit first; at the first map that fits all its
@@ -78,7 +78,7 @@ pub struct Candidate {
 
 /// What is known of who answers.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Identity {
+pub struct FoundIdentity {
     /// Maps, best first.
     pub candidates: Vec<Candidate>,
     /// Register of the mark of the open models.
@@ -126,7 +126,7 @@ impl Oddity {
     }
 }
 
-impl Identity {
+impl FoundIdentity {
     /// Whether another unit may have given any of the answers.
     pub fn is_shared_address(&self) -> bool {
         self.oddities.iter().any(Oddity::is_shared_address)
@@ -170,7 +170,7 @@ pub struct Who<'p> {
     /// A question had no answer in time, which may still come.
     has_waited_in_vain: bool,
     serials: Vec<String>,
-    identity: Identity,
+    identity: FoundIdentity,
 }
 
 impl<'p> Who<'p> {
@@ -203,9 +203,9 @@ impl<'p> Who<'p> {
             damaged: 0,
             has_waited_in_vain: false,
             serials: Vec::new(),
-            identity: Identity {
+            identity: FoundIdentity {
                 candidates,
-                ..Identity::default()
+                ..FoundIdentity::default()
             },
         }
     }
@@ -316,7 +316,7 @@ impl<'p> Who<'p> {
     }
 
     /// What was found out; maps that fit first, then those not asked, then those ruled out.
-    pub fn identity(&self) -> Identity {
+    pub fn identity(&self) -> FoundIdentity {
         let mut identity = self.identity.clone();
         let rank = |one: &Candidate| match one.fits {
             Some(true) => 0,

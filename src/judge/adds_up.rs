@@ -7,7 +7,7 @@ use packside_profiles::{Class, Place, Role, StateKind};
 
 use super::shared::{finding, first};
 use crate::facts::doubt::Doubt;
-use crate::facts::fact::{Compared, Looks, Pair};
+use crate::facts::fact::{Compared, Pair, SumLooks};
 use crate::facts::judgement::{Finding, Reading, ReadingQuality};
 
 /// Two numbers that must be the same, and what it means if they are not.
@@ -17,7 +17,7 @@ struct Sum {
     pair: Pair,
     left: f64,
     right: f64,
-    looks: Option<Looks>,
+    looks: Option<SumLooks>,
 }
 
 impl Sum {
@@ -105,7 +105,7 @@ fn sums(
                 // Next to nothing beside modules that have their voltage is no order of modules.
                 if sum.right.abs() < 0.02 * sum.left {
                     sum.class = Class::SensorFault;
-                    sum.looks = Some(Looks::PackWireLost);
+                    sum.looks = Some(SumLooks::PackWireLost);
                 }
             }
             sums
@@ -148,7 +148,7 @@ fn sums(
 
 /// What a pack that is so far below the sum of its modules looks like: a reversed module takes its
 /// voltage away twice, a bridged or missing one once.
-fn odd_module(readings: &[Reading], below: f64) -> Option<Looks> {
+fn odd_module(readings: &[Reading], below: f64) -> Option<SumLooks> {
     let modules = readings.iter().filter(|r| r.role == Role::ModuleVoltage);
     let like = |times: f64| {
         modules
@@ -157,9 +157,9 @@ fn odd_module(readings: &[Reading], below: f64) -> Option<Looks> {
             .any(|volts| volts > 1.0 && (below - times * volts).abs() < 0.1 * volts)
     };
     if like(2.0) {
-        Some(Looks::ModuleReversed)
+        Some(SumLooks::ModuleReversed)
     } else if like(1.0) {
-        Some(Looks::ModuleLeftOut)
+        Some(SumLooks::ModuleLeftOut)
     } else {
         None
     }

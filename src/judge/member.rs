@@ -73,7 +73,7 @@ impl Member {
 /// Judges one member that gave at least one valid answer.
 pub(crate) fn judge(evidence: &UnitMemory, shared: &Shared<'_>) -> Member {
     let profile = shared.profile;
-    let facts = Facts::of(evidence, shared);
+    let facts = MemberFacts::of(evidence, shared);
     let state = facts.state.as_ref().and_then(|state| state.kind);
     let recognition = recognition(&facts.readings, profile, shared.we_asked());
     let unconfirmed = !recognition.doubts.is_empty();
@@ -158,7 +158,7 @@ fn of_another(
 }
 
 /// What was seen of one member, before anything is concluded from it.
-struct Facts {
+struct MemberFacts {
     readings: Vec<Reading>,
     state: Option<SaidState>,
     measured: measure::Numbers,
@@ -168,7 +168,7 @@ struct Facts {
     inverter: InverterLink,
 }
 
-impl Facts {
+impl MemberFacts {
     fn of(evidence: &UnitMemory, shared: &Shared<'_>) -> Self {
         let profile = shared.profile;
         let broke_at = shared.seen.clocks_broke_at;

@@ -58,7 +58,7 @@ use crate::event::{Event, What};
 use crate::evidence::Seen;
 use crate::evidence::samples::{self, MemberEvidence};
 use crate::facts::fact::Line;
-use crate::facts::headline::Known;
+use crate::facts::headline::RootKnown;
 use crate::facts::judgement::{self, root_ids};
 use crate::facts::{
     Basis, Bus, Cause, Doubt, DoubtKind, Finding, Headline, Identity, Judgement, MemberSummary,
@@ -465,7 +465,7 @@ fn headline(
     findings: &[Finding],
 ) -> Headline {
     let roots = root_ids(findings);
-    let known = judgement::telling(findings).map_or_else(Known::default, |first| Known {
+    let known = judgement::telling(findings).map_or_else(RootKnown::default, |first| RootKnown {
         number: first.fact.has_deciding_number(),
         module: first.place.module.is_some(),
         item: first.place.item.is_some(),

@@ -1,6 +1,6 @@
 //! Every id that a result can carry, with its meaning: the source of the reference page.
 //!
-//! Input: nothing. Output: [`Topic`]s, complete by construction: each list is the one that judging
+//! Input: nothing. Output: [`Chapter`]s, complete by construction: each list is the one that judging
 //! itself uses.
 
 use packside_profiles::Class;
@@ -18,18 +18,18 @@ use crate::words;
 
 /// A chapter of the reference.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Topic {
+pub struct Chapter {
     /// Heading.
     pub title: &'static str,
     /// Where the ids stand in the JSON object.
     pub place: &'static str,
     /// Ids with their meaning.
-    pub entries: Vec<Entry>,
+    pub entries: Vec<ReferenceEntry>,
 }
 
 /// One id.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Entry {
+pub struct ReferenceEntry {
     /// Stable id.
     pub id: &'static str,
     /// What it means and what follows from it.
@@ -40,8 +40,8 @@ pub struct Entry {
     pub to_do: String,
 }
 
-fn entry(id: &'static str, meaning: impl Into<String>) -> Entry {
-    Entry {
+fn entry(id: &'static str, meaning: impl Into<String>) -> ReferenceEntry {
+    ReferenceEntry {
         id,
         meaning: meaning.into(),
         lies_in: None,
@@ -49,7 +49,7 @@ fn entry(id: &'static str, meaning: impl Into<String>) -> Entry {
     }
 }
 
-impl Entry {
+impl ReferenceEntry {
     fn with_step(self, step: Step) -> Self {
         let row = step.row();
         let to_do = format!("{} ({}, {})", row.text, needs(row.needs), row.who);
@@ -58,8 +58,8 @@ impl Entry {
 }
 
 /// The whole reference, in the order of the page.
-pub fn topics() -> Vec<Topic> {
-    let topic = |title, place, entries| Topic {
+pub fn topics() -> Vec<Chapter> {
+    let topic = |title, place, entries| Chapter {
         title,
         place,
         entries,
@@ -128,12 +128,12 @@ pub fn topics() -> Vec<Topic> {
     ]
 }
 
-fn facts(kinds: &[FactKind]) -> Vec<Entry> {
+fn facts(kinds: &[FactKind]) -> Vec<ReferenceEntry> {
     let of_kind = |kind: &FactKind| entry(kind.id(), format!("{}.", kind.meaning()));
     kinds.iter().map(of_kind).collect()
 }
 
-fn causes() -> Vec<Entry> {
+fn causes() -> Vec<ReferenceEntry> {
     let of_row = |row: &super::causes::CauseRow| {
         let mind = match words::mind_of(row.kind) {
             "" => String::new(),
@@ -147,7 +147,7 @@ fn causes() -> Vec<Entry> {
     TABLE.iter().map(of_row).collect()
 }
 
-fn steps() -> Vec<Entry> {
+fn steps() -> Vec<ReferenceEntry> {
     let of_step = |step: &Step| {
         let row = step.row();
         let needs = needs(row.needs);
@@ -178,7 +178,7 @@ pub fn needs(needs: Needs) -> &'static str {
     }
 }
 
-fn of_class(class: Class) -> Entry {
+fn of_class(class: Class) -> ReferenceEntry {
     let what = words::class(class);
     let follows = class.is_status() || class == Class::InverterSilent;
     let weight = if class.is_status() {
@@ -194,7 +194,7 @@ fn of_class(class: Class) -> Entry {
     if follows {
         return told;
     }
-    Entry {
+    ReferenceEntry {
         lies_in: Some(shared::lies_in(class)),
         to_do: words::usual(class).to_owned(),
         ..told

@@ -59,7 +59,7 @@ pub(super) fn find_edges(samples: &[(f64, f64)]) -> LampSeen {
         lit_at_start: None,
     };
     let levels: Vec<f64> = samples.iter().map(|sample| sample.1).collect();
-    let Some(scene) = Scene::of(&levels) else {
+    let Some(scene) = LightScene::of(&levels) else {
         return seen;
     };
     let surplus = levels.len().saturating_sub(MOST_CHOOSING);
@@ -79,7 +79,7 @@ pub(super) fn find_edges(samples: &[(f64, f64)]) -> LampSeen {
 }
 
 /// What is known of the samples before anything is decided.
-struct Scene {
+struct LightScene {
     low: f64,
     high: f64,
     /// Levels at which the camera saturates, if it does.
@@ -87,7 +87,7 @@ struct Scene {
     ceiling: f64,
 }
 
-impl Scene {
+impl LightScene {
     /// Nothing if all samples are equal.
     fn of(levels: &[f64]) -> Option<Self> {
         let low = levels.iter().copied().fold(f64::INFINITY, f64::min);

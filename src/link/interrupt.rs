@@ -9,10 +9,10 @@ use tokio::sync::Notify;
 
 /// A flag that anyone may raise and every wait looks at. Clones share it.
 #[derive(Debug, Clone, Default)]
-pub struct Interrupt(Arc<Flag>);
+pub struct Interrupt(Arc<StopFlag>);
 
 #[derive(Debug, Default)]
-struct Flag {
+struct StopFlag {
     raised: AtomicBool,
     /// Wakes those who wait without looking.
     wakes: Notify,

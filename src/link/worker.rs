@@ -264,10 +264,14 @@ pub(super) fn sleep(clock: Clock, interrupt: &Interrupt, until: Duration) -> boo
 }
 
 /// The two ends that the caller of a thread holds.
-type Ends = (UnboundedSender<Order>, Receiver<WorkerReport>);
+type WorkerEnds = (UnboundedSender<Order>, Receiver<WorkerReport>);
 
 /// Starts the thread and waits until its stream is open, the opening has failed, or the user stops.
-fn start<O: Opener>(opener: O, clock: Clock, interrupt: &Interrupt) -> Result<Ends, OpenError> {
+fn start<O: Opener>(
+    opener: O,
+    clock: Clock,
+    interrupt: &Interrupt,
+) -> Result<WorkerEnds, OpenError> {
     let (orders, taken) = unbounded_channel();
     let (report, reports) = sync_channel(WAITING);
     let no_thread = |error: std::io::Error| OpenError::NoThread {

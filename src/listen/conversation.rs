@@ -130,7 +130,7 @@ pub enum Utterance {
 
 /// A request that waits for its answer.
 #[derive(Debug, Clone)]
-struct Open {
+struct OpenRequest {
     frame: Vec<u8>,
     at: Duration,
     noise: usize,
@@ -147,7 +147,7 @@ pub struct Conversation {
 /// Everything behind the splitting.
 #[derive(Debug, Clone, Default)]
 struct Pairs {
-    open: Option<Open>,
+    open: Option<OpenRequest>,
     /// The last request that went unanswered.
     unanswered: Vec<u8>,
     tally: Tally,
@@ -194,7 +194,7 @@ impl Conversation {
         self.stream.pass(now, |piece| pairs.piece(&piece));
         let longest = pairs.tally.longest_answer();
         let wait = longest.map_or(FIRST_WAIT, |longest| (longest * 3).max(LEAST_WAIT));
-        let is_over = |open: &Open| now.saturating_sub(open.at) > wait;
+        let is_over = |open: &OpenRequest| now.saturating_sub(open.at) > wait;
         // Bytes that wait for a decision may be the answer.
         if self.stream.held() == 0 && pairs.open.as_ref().is_some_and(is_over) {
             pairs.close();
@@ -220,7 +220,7 @@ impl Pairs {
                 self.tally.frame();
                 let is_retry = self.unanswered == piece.bytes;
                 self.tally.request(piece.bytes, piece.last, is_retry);
-                self.open = Some(Open {
+                self.open = Some(OpenRequest {
                     frame: piece.bytes.to_vec(),
                     at: piece.last,
                     noise: 0,

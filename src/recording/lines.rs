@@ -180,7 +180,7 @@ pub(super) fn understand(object: &str) -> Result<RecordingLine, String> {
         return Ok(RecordingLine::Entry(Entry::Event(event)));
     }
     let json: Json = serde_json::from_str(object).map_err(|error| format!("JSON: {error}"))?;
-    let members = Members(json.as_object().ok_or("expected an object")?);
+    let members = ObjectMembers(json.as_object().ok_or("expected an object")?);
     match members.text("type")? {
         "header" => members.header().map(RecordingLine::Header),
         "session" => Ok(RecordingLine::Start(Start {
@@ -214,9 +214,9 @@ pub(super) fn understand(object: &str) -> Result<RecordingLine, String> {
 }
 
 /// The members of an object.
-struct Members<'a>(&'a Map<String, Json>);
+struct ObjectMembers<'a>(&'a Map<String, Json>);
 
-impl<'a> Members<'a> {
+impl<'a> ObjectMembers<'a> {
     fn get<T>(&self, key: &str, read: impl Fn(&'a Json) -> Option<T>) -> Result<T, String> {
         let found = self
             .0
@@ -265,7 +265,7 @@ impl<'a> Members<'a> {
             return Ok(None);
         };
         let fact = |json: &Json| {
-            let members = Members(json.as_object().ok_or("\"facts\": expected objects")?);
+            let members = ObjectMembers(json.as_object().ok_or("\"facts\": expected objects")?);
             let place = |key| {
                 let number = |v: &Json| v.as_u64().and_then(|n| u16::try_from(n).ok());
                 members.maybe(key, number)
@@ -293,7 +293,7 @@ impl<'a> Members<'a> {
         if schema != SCHEMA {
             return Err(format!("schema: expected {SCHEMA}, found {schema}"));
         }
-        let profile = self.maybe("profile", Json::as_object)?.map(Members);
+        let profile = self.maybe("profile", Json::as_object)?.map(ObjectMembers);
         let profile = profile.map(|p| {
             Ok::<_, String>(ProfileText {
                 id: p.owned("id")?,

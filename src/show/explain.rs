@@ -9,7 +9,7 @@ use packside_profiles::model::{Profile, Severity};
 
 use super::screen::{self, wrap};
 use crate::facts::{Cause, Doubt, Judgement, Reading, ReadingQuality, Sight, VerdictKind};
-use crate::judge::reference::{Entry, Topic, topics};
+use crate::judge::reference::{Chapter, ReferenceEntry, topics};
 use crate::show::json::explain::Explained;
 use crate::show::page::words;
 use crate::words::{self as sentence, with_unit};
@@ -236,8 +236,8 @@ fn margins(judgement: &Judgement, profile: &Profile) -> Vec<String> {
 }
 
 /// An id and each place where it may stand, with what it means there.
-fn entries(id: &str) -> Vec<(Topic, Entry)> {
-    let of_topic = |topic: Topic| {
+fn entries(id: &str) -> Vec<(Chapter, ReferenceEntry)> {
+    let of_topic = |topic: Chapter| {
         let entry = topic.entries.iter().find(|entry| entry.id == id).cloned();
         entry.map(|entry| (topic, entry))
     };

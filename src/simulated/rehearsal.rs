@@ -21,14 +21,14 @@ use crate::session::{Manner, Session, Task};
 pub struct Rehearsal {
     session: Session,
     link: Link,
-    kept: Kept,
+    kept: KeptEvents,
 }
 
 /// All events of the session.
 #[derive(Default)]
-struct Kept(Vec<Event>);
+struct KeptEvents(Vec<Event>);
 
-impl Sink for Kept {
+impl Sink for KeptEvents {
     fn event(&mut self, event: &Event) {
         self.0.push(event.clone());
     }
@@ -51,7 +51,7 @@ impl Rehearsal {
         Self {
             session: Session::new(Arc::new(profile.clone()), manner),
             link: Link::of(quiet, &profile.answering.functions),
-            kept: Kept::default(),
+            kept: KeptEvents::default(),
         }
     }
 

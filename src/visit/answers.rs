@@ -33,7 +33,7 @@ pub struct Answers {
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Draft {
+struct AnswersDraft {
     format: u32,
     #[serde(default)]
     answers: BTreeMap<Spanned<String>, Spanned<toml::Value>>,
@@ -84,7 +84,7 @@ pub fn template(steps: &[VisitStep]) -> String {
 /// # Errors
 /// All mistakes, one line each: where, what was expected, what was found.
 pub fn read(text: &str, steps: &[VisitStep]) -> Result<Answers, String> {
-    let draft: Draft = toml::from_str(text).map_err(|error| error.to_string())?;
+    let draft: AnswersDraft = toml::from_str(text).map_err(|error| error.to_string())?;
     let line = |offset: usize| {
         1 + text
             .get(..offset)

@@ -22,7 +22,7 @@ pub const MARKS: [&str; 4] = ["load-rest-begin", "load-rest-end", "load-begin", 
 
 /// Cells and current around one reading.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Moment {
+pub(crate) struct LoadMoment {
     /// Current, A, positive into the battery.
     pub(crate) current: f64,
     /// How much it moved meanwhile, A.
@@ -45,7 +45,7 @@ pub(crate) fn moment(
     evidence: &MemberEvidence,
     profile: &Profile,
     (from, to): (Duration, Duration),
-) -> Option<Moment> {
+) -> Option<LoadMoment> {
     let inside = |at: Duration| (from..=to).contains(&at);
     let amperes = currents(evidence, profile)
         .into_iter()
@@ -61,7 +61,7 @@ pub(crate) fn moment(
             Some((instance.place, number(last)?))
         })
         .collect();
-    (low <= high && !cells.is_empty()).then_some(Moment {
+    (low <= high && !cells.is_empty()).then_some(LoadMoment {
         current: f64::midpoint(low, high),
         moved: high - low,
         cells,

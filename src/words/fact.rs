@@ -10,8 +10,8 @@ use super::number::{moment, with_unit};
 use super::pseudo::said;
 use crate::facts::Finding;
 use crate::facts::fact::{
-    Caution, Compared, Contradicts, Fact, Flagged, Limit, Line, Looks, Measured, Pair, Remark,
-    Said, Side, Spot, Switches,
+    Caution, Compared, Contradicts, Fact, Flagged, Limit, Line, Measured, Pair, Remark, Said, Side,
+    Spot, SumLooks, Switches,
 };
 use crate::lamp::meanings;
 
@@ -542,16 +542,16 @@ fn pair_names(pair: Pair, profile: &Profile) -> (String, String, &'static str) {
     (left.to_owned(), right.to_owned(), unit)
 }
 
-fn looks_like(looks: Option<Looks>) -> &'static str {
+fn looks_like(looks: Option<SumLooks>) -> &'static str {
     match looks {
         None => "",
-        Some(Looks::ModuleReversed) => {
+        Some(SumLooks::ModuleReversed) => {
             "; that is twice the voltage of a module, as if one were reversed"
         }
-        Some(Looks::ModuleLeftOut) => {
+        Some(SumLooks::ModuleLeftOut) => {
             "; that is the voltage of a module, as if one were bridged or left out"
         }
-        Some(Looks::PackWireLost) => "; as if the wire that measures the pack were lost",
+        Some(SumLooks::PackWireLost) => "; as if the wire that measures the pack were lost",
     }
 }
 

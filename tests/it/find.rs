@@ -7,7 +7,7 @@ use std::time::Duration;
 use packside::drive::find as run;
 use packside::event::What;
 use packside::find::{
-    Found, Identity, Listening, Oddity, Overhear, Plan, Search, Volley, Who, prior, who,
+    Found, FoundIdentity, Listening, Oddity, Overhear, Plan, Search, Volley, Who, prior, who,
 };
 use packside::link::{Asking, LinkTrouble, Pacing, Quiet, Wake};
 use packside::simulated::Simulated;
@@ -64,7 +64,13 @@ fn unit_at(line: &str, answer_ms: u32, more: &str) -> String {
 }
 
 /// Searches until the end, and asks the first one found who it is.
-fn searched(quiet: Quiet) -> (Result<(), LinkTrouble>, Search, Option<(Found, Identity)>) {
+fn searched(
+    quiet: Quiet,
+) -> (
+    Result<(), LinkTrouble>,
+    Search,
+    Option<(Found, FoundIdentity)>,
+) {
     let profiles = profiles();
     let mut asking = asking(quiet);
     let mut search = Search::new(Plan::everything(Duration::ZERO), &profiles);

@@ -4,7 +4,7 @@
 
 use super::ask::words_of;
 use super::{FindArgs, FindReport, SearchEnd};
-use crate::find::{Found, Identity, Listening};
+use crate::find::{Found, FoundIdentity, Listening};
 use crate::wire::Framing;
 
 /// The complete next command.
@@ -38,7 +38,7 @@ fn check_words(
     report: &FindReport,
     args: &FindArgs,
     found: &Found,
-    identity: &Identity,
+    identity: &FoundIdentity,
 ) -> Vec<String> {
     let mut words = vec!["check".to_owned()];
     if let (Some(_), Some(name)) = (&report.saved, &args.save) {

@@ -8,7 +8,7 @@ use packside_profiles::Parity;
 use super::ask::{line_text, long};
 use super::next::next_command;
 use super::{FindArgs, FindReport, SearchEnd};
-use crate::find::{Candidate, Found, Identity, Listening};
+use crate::find::{Candidate, Found, FoundIdentity, Listening};
 use crate::link::LocalPort;
 use crate::listen::settings::Protocol;
 use crate::show::screen::{counted, section, wrap};
@@ -117,7 +117,7 @@ fn headline(report: &FindReport) -> (&'static str, String) {
 }
 
 /// What a unit is, in a few words: its map, or what it says of itself.
-fn name(identity: &Identity) -> String {
+fn name(identity: &FoundIdentity) -> String {
     if let Some(profile) = identity.profile() {
         return profile.to_owned();
     }
@@ -184,7 +184,7 @@ fn nothing(report: &FindReport) -> String {
 }
 
 /// What is known of one unit.
-fn unit(report: &FindReport, found: &Found, identity: &Identity) -> Vec<String> {
+fn unit(report: &FindReport, found: &Found, identity: &FoundIdentity) -> Vec<String> {
     let mut lines: Vec<String> = identity.oddities.iter().map(ToString::to_string).collect();
     lines.extend(identity.candidates.iter().map(candidate));
     if let Some(at) = identity.sunspec {

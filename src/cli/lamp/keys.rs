@@ -31,14 +31,14 @@ pub(super) enum Pressed {
 }
 
 /// Reads keys until it is dropped, then puts the terminal back.
-pub(super) struct Keys {
+pub(super) struct KeyReader {
     pressed: Receiver<(Duration, Pressed)>,
     ended: Arc<AtomicBool>,
     reader: Option<JoinHandle<()>>,
     origin: Instant,
 }
 
-impl Keys {
+impl KeyReader {
     /// Switches the terminal to single keys.
     #[expect(clippy::disallowed_methods, reason = "the clock of a real driver")]
     pub(super) fn open() -> std::io::Result<Self> {
@@ -88,7 +88,7 @@ impl Keys {
     }
 }
 
-impl Drop for Keys {
+impl Drop for KeyReader {
     fn drop(&mut self) {
         self.ended.store(true, Ordering::Relaxed);
         if let Some(reader) = self.reader.take() {

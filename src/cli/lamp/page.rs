@@ -114,7 +114,7 @@ fn pictures(out: &mut String, answer: &LampAnswer<'_>, sight: &LampSight) {
     let period_ms = fitted
         .or_else(|| recognised.map(|pattern| f64::from(pattern.period_ms())))
         .unwrap_or(0.0);
-    let scale = Scale::for_period(period_ms);
+    let scale = TimeScale::for_period(period_ms);
     let from_ms = beginning(sight);
     let mut row = |name: &str, picture: &str| {
         let line = format!("  {name:<MARGIN$}{picture}");
@@ -153,11 +153,11 @@ fn pictures(out: &mut String, answer: &LampAnswer<'_>, sight: &LampSight) {
 }
 
 /// How much time one column stands for.
-struct Scale {
+struct TimeScale {
     column_ms: f64,
 }
 
-impl Scale {
+impl TimeScale {
     /// So that flashes are wide enough to see and at least two repetitions fit.
     fn for_period(period_ms: f64) -> Self {
         let column_ms = match period_ms {
@@ -180,7 +180,7 @@ const LIT: char = '#';
 const DARK: char = '.';
 
 /// A pattern from the beginning of its cycle, stretched to the period that was seen.
-fn pattern_picture(pattern: &Pattern, period_ms: f64, scale: &Scale) -> String {
+fn pattern_picture(pattern: &Pattern, period_ms: f64, scale: &TimeScale) -> String {
     if pattern.is_steady() {
         let mark = if pattern.id == "off" { DARK } else { LIT };
         return mark.to_string().repeat(PICTURE as usize);
@@ -203,7 +203,7 @@ fn whole_ms(at: f64) -> u32 {
 }
 
 /// What was seen, from the beginning of a repetition.
-fn seen_picture(sight: &LampSight, scale: &Scale, from_ms: f64) -> String {
+fn seen_picture(sight: &LampSight, scale: &TimeScale, from_ms: f64) -> String {
     let half = scale.column_ms / 2.0;
     let tapped = |at: f64| {
         sight

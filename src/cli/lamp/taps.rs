@@ -4,7 +4,7 @@
 
 use std::time::Duration;
 
-use super::keys::{Keys, Pressed};
+use super::keys::{KeyReader, Pressed};
 use super::{How, LampSight, out};
 use crate::lamp::{Pattern, Ranking, TapProgress, Tapper};
 
@@ -49,7 +49,7 @@ pub(super) fn watch(lamp: &str, known: &[Pattern]) -> std::io::Result<Option<Lam
 
 /// Collects keys until done; true if broken off.
 fn tap(tapper: &mut Tapper, known: &[Pattern]) -> std::io::Result<bool> {
-    let keys = Keys::open()?;
+    let keys = KeyReader::open()?;
     let mut progress: Option<TapProgress> = None;
     let mut last = Duration::ZERO;
     loop {

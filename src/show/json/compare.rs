@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::tenths;
 use crate::facts::{self, Judgement};
 use crate::show::page::cells::Grid;
-use crate::show::page::compare::{Comparison, Pair};
+use crate::show::page::compare::{Comparison, EarlierLater};
 use crate::show::page::{PageSource, SCHEMA, words};
 use crate::words as sentence;
 
@@ -183,7 +183,7 @@ impl Finding {
 }
 
 impl Differing {
-    fn of((what, pair): &(String, Pair<String>)) -> Self {
+    fn of((what, pair): &(String, EarlierLater<String>)) -> Self {
         Self {
             what: what.clone(),
             before: pair.before.clone(),
@@ -192,7 +192,7 @@ impl Differing {
     }
 }
 
-fn both<T>(pair: &Pair<Grid>, of: impl Fn(&Grid) -> T) -> BeforeAfter<T> {
+fn both<T>(pair: &EarlierLater<Grid>, of: impl Fn(&Grid) -> T) -> BeforeAfter<T> {
     BeforeAfter {
         before: of(&pair.before),
         after: of(&pair.after),

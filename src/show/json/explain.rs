@@ -3,7 +3,7 @@
 use packside_profiles::model::LiesIn;
 use serde::Serialize;
 
-use crate::judge::reference::{self, Topic};
+use crate::judge::reference::{self, Chapter};
 
 /// An id.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -36,8 +36,8 @@ pub struct Entry {
 
 impl Explained {
     /// What an id stands for.
-    pub fn of(id: &str, entries: Vec<(Topic, reference::Entry)>) -> Self {
-        let entry = |(topic, entry): (Topic, reference::Entry)| Entry {
+    pub fn of(id: &str, entries: Vec<(Chapter, reference::ReferenceEntry)>) -> Self {
+        let entry = |(topic, entry): (Chapter, reference::ReferenceEntry)| Entry {
             topic: topic.title,
             place: topic.place,
             meaning: entry.meaning,

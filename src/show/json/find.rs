@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::ms;
 use crate::find::{
-    Candidate as Weighed, Found as Answering, Garbled as Damaged, Identity, Listening,
+    Candidate as Weighed, Found as Answering, FoundIdentity, Garbled as Damaged, Listening,
 };
 use crate::link::LocalPort;
 use crate::listen::settings::Protocol;
@@ -237,7 +237,7 @@ impl Heard {
 
 impl Unit {
     /// Who answered; `has_line` where it was not behind a gateway.
-    pub fn of(found: &Answering, identity: &Identity, has_line: bool) -> Self {
+    pub fn of(found: &Answering, identity: &FoundIdentity, has_line: bool) -> Self {
         Self {
             unit: found.unit,
             line: has_line.then(|| found.line.to_string()),

@@ -11,7 +11,7 @@ use super::check::Check;
 use super::tenths;
 use crate::event::clock_breaks;
 use crate::recording::Recording;
-use crate::show::page::facts::{self, Answered, Facts, Taken};
+use crate::show::page::facts::{self, Answered, PageFacts, Taken};
 use crate::show::page::series::Series;
 use crate::show::page::verify::Broken;
 use crate::show::page::{Options, PageSource, SCHEMA, words};
@@ -281,7 +281,7 @@ impl Verified {
 impl Report {
     /// One report. `judged` is the result of judging as `packside check` gives it.
     pub fn of(source: &PageSource, options: Options, judged: Check) -> Self {
-        let facts = Facts::of(source.recording, options);
+        let facts = PageFacts::of(source.recording, options);
         let shown = source.session.last_shown();
         let verdict = &source.judgement.verdict;
         let local = |at| words::local(&source.session.start, at);
@@ -324,7 +324,7 @@ fn hide_place(mut judged: Check, options: Options) -> Check {
 }
 
 impl Visit {
-    fn of(source: &PageSource, facts: &Facts) -> Self {
+    fn of(source: &PageSource, facts: &PageFacts) -> Self {
         let start = &source.session.start;
         let answer = |step| facts.answer(step).map(|answer| answer.value.clone());
         Self {
@@ -340,7 +340,7 @@ impl Visit {
 }
 
 impl OverTime {
-    fn of(source: &PageSource, facts: &Facts) -> Self {
+    fn of(source: &PageSource, facts: &PageFacts) -> Self {
         let series = Series::of(source);
         let seconds = |at: Duration| at.as_secs_f64();
         let state = |(at, name): &(Duration, String)| State {

@@ -115,16 +115,16 @@ impl Canvas {
     }
 
     /// A mark by its shape: triangles, cross, diamond, square, ring.
-    pub(crate) fn mark(&mut self, shape: Shape, at: (f64, f64), size: f64) {
+    pub(crate) fn mark(&mut self, shape: MarkShape, at: (f64, f64), size: f64) {
         let (x, y, s) = (at.0, at.1, size);
         let (class, points) = match shape {
-            Shape::Up => ("fill", vec![(x, y - s), (x + s, y + s), (x - s, y + s)]),
-            Shape::Down => ("fill", vec![(x, y + s), (x + s, y - s), (x - s, y - s)]),
-            Shape::Diamond => (
+            MarkShape::Up => ("fill", vec![(x, y - s), (x + s, y + s), (x - s, y + s)]),
+            MarkShape::Down => ("fill", vec![(x, y + s), (x + s, y - s), (x - s, y - s)]),
+            MarkShape::Diamond => (
                 "hollow",
                 vec![(x, y - s), (x + s, y), (x, y + s), (x - s, y)],
             ),
-            Shape::Square => (
+            MarkShape::Square => (
                 "fill",
                 vec![
                     (x - s, y - s),
@@ -133,11 +133,11 @@ impl Canvas {
                     (x - s, y + s),
                 ],
             ),
-            Shape::Ring => {
+            MarkShape::Ring => {
                 self.circle(at, s, "hollow");
                 return;
             }
-            Shape::Cross => {
+            MarkShape::Cross => {
                 self.line((x - s, y - s), (x + s, y + s), "curve");
                 self.line((x - s, y + s), (x + s, y - s), "curve");
                 return;
@@ -173,7 +173,7 @@ impl Canvas {
 
 /// Shapes of marks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Shape {
+pub(crate) enum MarkShape {
     Up,
     Down,
     Cross,

@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use packside_profiles::Role;
 
-use super::canvas::{Canvas, Shape, figure};
+use super::canvas::{Canvas, MarkShape, figure};
 use super::document::Parts;
 use super::html::{Html, number};
 use super::sections;
@@ -90,12 +90,12 @@ impl Grid {
     }
 
     /// Marks of the lowest and the highest, where they stand out from the middle at all.
-    fn mark_of(&self, cell: Cell) -> Option<Shape> {
+    fn mark_of(&self, cell: Cell) -> Option<MarkShape> {
         let ((low, lowest), (high, highest)) = self.extremes()?;
         let middle = self.median()?;
         match cell {
-            _ if cell == lowest && low < middle => Some(Shape::Down),
-            _ if cell == highest && high > middle => Some(Shape::Up),
+            _ if cell == lowest && low < middle => Some(MarkShape::Down),
+            _ if cell == highest && high > middle => Some(MarkShape::Up),
             _ => None,
         }
     }
@@ -186,7 +186,7 @@ pub(crate) fn map(canvas: &mut Canvas, grid: &Grid, shown: &dyn Fn(f64) -> f64) 
     };
     let top = canvas.down(rows as f64 * size.1 + 4.0);
     let ends = grid.extremes().map(|(low, high)| [low.1, high.1]);
-    let marks: BTreeMap<Cell, Shape> = ends
+    let marks: BTreeMap<Cell, MarkShape> = ends
         .into_iter()
         .flatten()
         .filter_map(|cell| Some((cell, grid.mark_of(cell)?)))
@@ -278,12 +278,12 @@ fn draw_cell(
     at: (f64, f64),
     size: (f64, f64),
     value: Option<f64>,
-    end: Option<Shape>,
+    end: Option<MarkShape>,
 ) {
     let middle = (at.0 + size.0 / 2.0, at.1 + size.1 / 2.0);
     canvas.rect(at, size, if end.is_some() { "band" } else { "box" });
     let Some(value) = value else {
-        canvas.mark(Shape::Cross, middle, 4.0);
+        canvas.mark(MarkShape::Cross, middle, 4.0);
         return;
     };
     let text = number(value, 0);

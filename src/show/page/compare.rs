@@ -11,7 +11,7 @@ use std::collections::BTreeMap;
 use packside_profiles::Role;
 
 use super::cells::{Cell, Grid};
-use super::facts::Facts;
+use super::facts::PageFacts;
 use super::{Options, PageSource};
 use crate::facts::{Finding, Judgement, VerdictKind};
 
@@ -36,7 +36,7 @@ pub enum Unequal {
 
 /// A pair of values, before and after.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Pair<T> {
+pub(crate) struct EarlierLater<T> {
     pub(crate) before: T,
     pub(crate) after: T,
 }
@@ -45,11 +45,11 @@ pub(crate) struct Pair<T> {
 #[derive(Debug, Clone)]
 pub struct Comparison<'a> {
     /// The earlier and the later visit.
-    pub(crate) sources: Pair<PageSource<'a>>,
+    pub(crate) sources: EarlierLater<PageSource<'a>>,
     /// Serial number of the unit.
     pub(crate) serial: String,
     /// Verdicts as shown, or as judged where none was shown.
-    pub(crate) verdicts: Pair<Option<VerdictKind>>,
+    pub(crate) verdicts: EarlierLater<Option<VerdictKind>>,
     /// Findings that are not there any more.
     pub(crate) gone: Vec<Finding>,
     /// Findings that are there now.
@@ -59,13 +59,13 @@ pub struct Comparison<'a> {
     /// Why cells are not compared, or how each moved against the middle, V.
     pub(crate) cells: Result<Grid, String>,
     /// All cells of both visits.
-    pub(crate) grids: Pair<Grid>,
+    pub(crate) grids: EarlierLater<Grid>,
     /// Temperatures of both visits.
-    pub(crate) warm: Pair<Grid>,
+    pub(crate) warm: EarlierLater<Grid>,
     /// Named things that differ: what, before, after.
-    pub(crate) identity: Vec<(String, Pair<String>)>,
+    pub(crate) identity: Vec<(String, EarlierLater<String>)>,
     /// Answers that differ: question, before, after.
-    pub(crate) answers: Vec<(String, Pair<String>)>,
+    pub(crate) answers: Vec<(String, EarlierLater<String>)>,
 }
 
 /// Compares two visits; the earlier one stands first afterwards.
@@ -102,13 +102,13 @@ pub fn compare<'a>(
     let grid = |source: &PageSource, role| {
         Grid::of(&source.judgement.readings, &source.judgement.findings, role)
     };
-    let grids = Pair {
+    let grids = EarlierLater {
         before: grid(&before, Role::CellVoltage),
         after: grid(&after, Role::CellVoltage),
     };
     Ok(Comparison {
         serial: first,
-        verdicts: Pair {
+        verdicts: EarlierLater {
             before: verdict(&before),
             after: verdict(&after),
         },
@@ -117,13 +117,13 @@ pub fn compare<'a>(
         stayed: now.iter().filter(|f| is_in(f, &old)).cloned().collect(),
         cells: moved(&before, &after, &grids),
         grids,
-        warm: Pair {
+        warm: EarlierLater {
             before: grid(&before, Role::CellTemperature),
             after: grid(&after, Role::CellTemperature),
         },
         identity: identity(before.judgement, after.judgement),
         answers: answers(&before, &after, options),
-        sources: Pair { before, after },
+        sources: EarlierLater { before, after },
     })
 }
 
@@ -163,7 +163,11 @@ fn distinct(findings: &[Finding]) -> Vec<Finding> {
 }
 
 /// How every cell moved against the middle, where both visits saw it at rest.
-fn moved(before: &PageSource, after: &PageSource, grids: &Pair<Grid>) -> Result<Grid, String> {
+fn moved(
+    before: &PageSource,
+    after: &PageSource,
+    grids: &EarlierLater<Grid>,
+) -> Result<Grid, String> {
     for (source, which) in [(before, "earlier"), (after, "later")] {
         let rest = source.profile.map_or(0.5, |p| p.unit.rest_current);
         let current = source
@@ -203,7 +207,7 @@ fn moved(before: &PageSource, after: &PageSource, grids: &Pair<Grid>) -> Result<
 }
 
 /// Firmware, modules, model that differ.
-fn identity(before: &Judgement, after: &Judgement) -> Vec<(String, Pair<String>)> {
+fn identity(before: &Judgement, after: &Judgement) -> Vec<(String, EarlierLater<String>)> {
     let all = |judgement: &Judgement| {
         let text = |known: &Option<String>| known.clone().unwrap_or_else(|| "not read".to_owned());
         let identity = &judgement.identity;
@@ -244,9 +248,9 @@ fn answers(
     before: &PageSource,
     after: &PageSource,
     options: Options,
-) -> Vec<(String, Pair<String>)> {
+) -> Vec<(String, EarlierLater<String>)> {
     let all = |source: &PageSource| {
-        let facts = Facts::of(source.recording, options);
+        let facts = PageFacts::of(source.recording, options);
         let pairs = facts.answers.into_iter();
         pairs
             .map(|a| (a.question, a.value))
@@ -258,7 +262,7 @@ fn answers(
 fn differing(
     before: &BTreeMap<String, String>,
     after: &BTreeMap<String, String>,
-) -> Vec<(String, Pair<String>)> {
+) -> Vec<(String, EarlierLater<String>)> {
     let mut names: Vec<&String> = before.keys().chain(after.keys()).collect();
     names.sort();
     names.dedup();
@@ -271,7 +275,7 @@ fn differing(
         .into_iter()
         .filter(|name| before.get(*name) != after.get(*name))
         .map(|name| {
-            let pair = Pair {
+            let pair = EarlierLater {
                 before: of(before, name),
                 after: of(after, name),
             };

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::canvas::{Canvas, Scale, figure, range};
 use super::cells::{self, Grid, Module, cell_name, module_name};
-use super::compare::{Comparison, Pair};
+use super::compare::{Comparison, EarlierLater};
 use super::document::document;
 use super::html::{Html, number};
 use super::sections::{self, section, table};
@@ -208,7 +208,7 @@ fn width(grid: &Grid, module: Module) -> Option<f64> {
 fn dumbbells(
     html: &mut Html,
     name: &str,
-    grids: &Pair<Grid>,
+    grids: &EarlierLater<Grid>,
     value: &dyn Fn(&Grid, Module) -> Option<f64>,
     (unit, decimals, least): (&str, usize, f64),
 ) {
@@ -297,7 +297,7 @@ fn draw(
     }
 }
 
-fn differences(html: &mut Html, name: &str, none: &str, list: &[(String, Pair<String>)]) {
+fn differences(html: &mut Html, name: &str, none: &str, list: &[(String, EarlierLater<String>)]) {
     section(html, name, |inner| {
         if list.is_empty() {
             inner.put("p", &[], none);

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use packside_profiles::Role;
 
-use super::canvas::{Canvas, LEFT, Scale, Shape, across, figure, range};
+use super::canvas::{Canvas, LEFT, MarkShape, Scale, across, figure, range};
 use super::cells::{Grid, module_name};
 use super::document::Parts;
 use super::html::{Html, number};
@@ -334,11 +334,11 @@ fn answers(canvas: &mut Canvas, series: &Series, start: &Start) {
         let y = canvas.down(20.0) + 11.0;
         for asked in series.asked.iter().filter(bad) {
             let shape = match asked.end {
-                ExchangeEnd::Refused => Shape::Up,
-                ExchangeEnd::Damaged => Shape::Diamond,
-                ExchangeEnd::Foreign => Shape::Ring,
-                ExchangeEnd::Lost => Shape::Square,
-                ExchangeEnd::Answered | ExchangeEnd::Silent => Shape::Cross,
+                ExchangeEnd::Refused => MarkShape::Up,
+                ExchangeEnd::Damaged => MarkShape::Diamond,
+                ExchangeEnd::Foreign => MarkShape::Ring,
+                ExchangeEnd::Lost => MarkShape::Square,
+                ExchangeEnd::Answered | ExchangeEnd::Silent => MarkShape::Cross,
             };
             canvas.mark(shape, (x(asked), y), 4.0);
         }

@@ -2,7 +2,7 @@
 //!
 //! Does not: write the parts (`sections`, `figures`), or decide anything.
 
-use super::facts::{self, Facts};
+use super::facts::{self, PageFacts};
 use super::html::Html;
 use super::series::Series;
 use super::{Options, PageSource, beside, figures, found, sections, style};
@@ -14,7 +14,7 @@ pub(crate) struct Parts<'a> {
     /// How the page is to be.
     pub(crate) options: Options,
     /// What stands beside the wire.
-    pub(crate) facts: Facts,
+    pub(crate) facts: PageFacts,
     /// Values over time.
     pub(crate) series: Series,
 }
@@ -24,7 +24,7 @@ pub fn page(source: &PageSource, options: Options) -> String {
     let parts = Parts {
         source,
         options,
-        facts: Facts::of(source.recording, options),
+        facts: PageFacts::of(source.recording, options),
         series: Series::of(source),
     };
     let title = format!(

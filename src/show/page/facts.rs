@@ -46,7 +46,7 @@ pub(crate) struct Taken {
 
 /// Everything beside the wire.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub(crate) struct Facts {
+pub(crate) struct PageFacts {
     /// Answers in the order of their steps' first answer.
     pub(crate) answers: Vec<Answered>,
     /// Pictures.
@@ -55,7 +55,7 @@ pub(crate) struct Facts {
     removed: Vec<String>,
 }
 
-impl Facts {
+impl PageFacts {
     /// Collects them from all sessions.
     pub(crate) fn of(recording: &Recording, options: Options) -> Self {
         let mut facts = Self::default();

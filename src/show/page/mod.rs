@@ -71,7 +71,7 @@ pub struct Options {
 
 /// Bytes of a picture whose hash fits the recording.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Picture {
+pub struct PhotoBytes {
     /// SHA-256, hex, as recorded.
     pub sha256: String,
     /// Its content.
@@ -94,7 +94,7 @@ pub struct PageSource<'a> {
     /// Values of the whole session over time.
     pub courses: &'a Courses,
     /// Pictures that were found beside the recording.
-    pub pictures: &'a [Picture],
+    pub pictures: &'a [PhotoBytes],
 }
 
 /// The session that a report is about: the last one in which a unit answered something, else the

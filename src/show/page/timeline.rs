@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use packside_profiles::Role;
 
-use super::canvas::{Canvas, LEFT, Scale, Shape, across, figure, range, words_width};
+use super::canvas::{Canvas, LEFT, MarkShape, Scale, across, figure, range, words_width};
 use super::document::Parts;
 use super::html::Html;
 use super::series::{Curve, ExchangeEnd, Series};
@@ -294,11 +294,11 @@ fn link(canvas: &mut Canvas, series: &Series, time: &Scale) {
                 let _ = write!(ticks, "M{x:.1} {:.1}v10", y - 3.0);
                 continue;
             }
-            ExchangeEnd::Refused => Shape::Up,
-            ExchangeEnd::Silent => Shape::Cross,
-            ExchangeEnd::Damaged => Shape::Diamond,
-            ExchangeEnd::Foreign => Shape::Ring,
-            ExchangeEnd::Lost => Shape::Square,
+            ExchangeEnd::Refused => MarkShape::Up,
+            ExchangeEnd::Silent => MarkShape::Cross,
+            ExchangeEnd::Damaged => MarkShape::Diamond,
+            ExchangeEnd::Foreign => MarkShape::Ring,
+            ExchangeEnd::Lost => MarkShape::Square,
         };
         canvas.mark(shape, (x, y), 3.5);
     }

@@ -21,7 +21,7 @@ use crate::words;
 const MOST: usize = 6;
 
 /// One entry: a root with all that speaks for it, or a statement for itself.
-struct Entry<'a> {
+struct WhyEntry<'a> {
     root: Option<&'a Finding>,
     reasons: Vec<&'a Reason>,
 }
@@ -29,16 +29,16 @@ struct Entry<'a> {
 /// Why the verdict is what it is. Each root in one entry, with how sure it is, where it lies and what
 /// becomes of the part.
 pub(super) fn why(out: &mut String, judgement: &Judgement) {
-    let mut entries: Vec<Entry<'_>> = Vec::new();
+    let mut entries: Vec<WhyEntry<'_>> = Vec::new();
     for reason in &judgement.verdict.why {
         let root = root_of(judgement, reason);
-        let same = |entry: &&mut Entry<'_>| match (entry.root, root) {
+        let same = |entry: &&mut WhyEntry<'_>| match (entry.root, root) {
             (Some(told), Some(root)) => told.id == root.id && told.unit == root.unit,
             _ => false,
         };
         match entries.iter_mut().find(same) {
             Some(entry) => entry.reasons.push(reason),
-            None => entries.push(Entry {
+            None => entries.push(WhyEntry {
                 root,
                 reasons: vec![reason],
             }),
