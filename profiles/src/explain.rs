@@ -12,7 +12,7 @@ use std::fmt::Write as _;
 
 use crate::lookup::near_matches;
 use crate::meaning::{Class, Role};
-use crate::model::{Base, Count, Flag, Lamp, LampCode, Point, Profile, Severity, Span};
+use crate::model::{Base, Count, Flag, Gap, Lamp, LampCode, Point, Profile, Severity, Span};
 pub use crate::words::{base_name, kind_name, table};
 use crate::words::{clears, lies_in, severity};
 
@@ -215,6 +215,7 @@ fn explain_point(profile: &Profile, point: &Point) -> String {
     page.line("repeats", &repetition(profile, point));
     page.line("type", &value_rule(point));
     page.line("limits", &limits(point));
+    page.line("not judged", &unjudged(profile, point));
     if let Some(when) = &point.valid_when {
         page.line("valid when", &format!("{} is {:?}", when.point, when.is));
     }
@@ -532,6 +533,27 @@ fn value_rule(point: &Point) -> String {
         let _ = write!(text, ", 0x{raw:x} = sensor off scale");
     }
     text
+}
+
+/// The ends at which the map gives no limit, and what judges there in its place.
+fn unjudged(profile: &Profile, point: &Point) -> String {
+    let ends = profile.gaps.iter().filter_map(|gap| match gap {
+        Gap::Limit {
+            point: index,
+            above,
+            floor,
+        } if profile.points.get(*index).is_some_and(|p| p.id == point.id) => {
+            let end = if *above { "above" } else { "below" };
+            Some(match floor {
+                Some(limit) => format!(
+                    "{end}: the map gives no limit, {limit} is what the chemistry bears at all"
+                ),
+                None => format!("{end}: the map gives no limit"),
+            })
+        }
+        _ => None,
+    });
+    ends.collect::<Vec<_>>().join(", ")
 }
 
 fn limits(point: &Point) -> String {

@@ -30,7 +30,7 @@ pub use codec::{Decoded, Quality, Value, decode, encode, encode_raw};
 pub use foreign::{Foreign, clean};
 pub use layout::{Instance, Known, Layout, Place, models_in_chain};
 pub use line::{LineSettings, Parity};
-pub use load::{FindError, Loaded, Problem, Problems, find, load, shipped};
+pub use load::{Checked, FindError, Grade, Loaded, Problem, Problems, check, find, load, shipped};
 pub use lookup::{near_matches, words_of};
 pub use meaning::{Class, Role, StateKind};
 pub use model::Profile;

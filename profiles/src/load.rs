@@ -21,7 +21,7 @@ use crate::model::{
     Span, StorageWindow, UnitPicture,
 };
 use crate::problem::{self, Collector};
-pub use crate::problem::{Problem, Problems};
+pub use crate::problem::{Grade, Problem, Problems};
 use crate::rules;
 
 /// A shipped profile: id and text. A new map is added here.
@@ -122,11 +122,27 @@ const KEYS: &[&str] = &[
     "manual_step",
 ];
 
-/// Loads a profile from its text; `origin` is the file name for messages.
+/// A file as it was found: the profile if it can be used, and all mistakes and gaps.
+#[derive(Debug)]
+pub struct Checked {
+    /// The profile, unless there are mistakes.
+    pub profile: Option<Profile>,
+    /// Everything that whoever writes the map should know.
+    pub problems: Problems,
+}
+
+/// Loads a profile from its text; `origin` is the file name for messages. Gaps do not hinder: they stand in
+/// [`Profile::gaps`].
 ///
 /// # Errors
-/// All mistakes of the file at once.
+/// All mistakes of the file at once, and its gaps with them.
 pub fn load(text: &str, origin: &str) -> Result<Profile, Problems> {
+    let checked = check(text, origin);
+    checked.profile.ok_or(checked.problems)
+}
+
+/// Reads a profile and names every mistake and every gap in it.
+pub fn check(text: &str, origin: &str) -> Checked {
     let mut problems = Collector::new(text);
     let (table, errors) = DeTable::parse_recoverable(text);
     for error in &errors {
@@ -144,12 +160,15 @@ pub fn load(text: &str, origin: &str) -> Result<Profile, Problems> {
         profile = assemble(draft);
     }
     let list = problems.finish();
-    match profile {
-        Some(profile) if list.is_empty() => Ok(profile),
-        _ => Err(Problems {
+    let usable = list.iter().all(|problem| problem.grade != Grade::Mistake);
+    let mut profile = profile.filter(|_| usable);
+    profile.iter_mut().for_each(rules::settle);
+    Checked {
+        profile,
+        problems: Problems {
             origin: origin.to_owned(),
             list,
-        }),
+        },
     }
 }
 
@@ -350,6 +369,7 @@ fn assemble(draft: Draft<'_>) -> Option<Profile> {
         storage_windows: values(draft.storage_windows),
         ambient: draft.ambient.map(|item| item.value),
         manual_steps: values(draft.manual_steps),
+        gaps: Vec::new(),
     })
 }
 

@@ -32,6 +32,19 @@ pub struct Problem {
     pub message: String,
     /// What to change.
     pub fix: String,
+    /// How much it hinders.
+    pub grade: Grade,
+}
+
+/// How much something in a map hinders.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Grade {
+    /// The map is not used.
+    Mistake,
+    /// It can be used, only nothing clean can be said with it.
+    Gap,
+    /// It is worth a look.
+    Note,
 }
 
 /// All mistakes of one file.
@@ -48,14 +61,25 @@ const PRINTED: usize = 10;
 
 impl fmt::Display for Problems {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let n = self.list.len();
-        let noun = if n == 1 { "mistake" } else { "mistakes" };
-        writeln!(f, "{}: {n} {noun}", self.origin)?;
+        let of = |grade| self.list.iter().filter(|p| p.grade == grade).count();
+        let count = |n: usize, noun: &str| format!("{n} {noun}{}", if n == 1 { "" } else { "s" });
+        let (mistakes, gaps, notes) = (of(Grade::Mistake), of(Grade::Gap), of(Grade::Note));
+        let all = [(mistakes, "mistake"), (gaps, "gap"), (notes, "note")];
+        let said: Vec<String> = all
+            .iter()
+            .filter(|(n, _)| *n > 0)
+            .map(|(n, noun)| count(*n, noun))
+            .collect();
+        let usable = match (mistakes, gaps) {
+            (0, 1..) => " (the map can be used, and nothing clean can be said with it)",
+            _ => "",
+        };
+        writeln!(f, "{}: {}{usable}", self.origin, said.join(", "))?;
         for problem in self.list.iter().take(PRINTED) {
             self.print(problem, f)?;
         }
-        if n > PRINTED {
-            writeln!(f, "and {} more", n - PRINTED)?;
+        if let Some(more) = self.list.len().checked_sub(PRINTED).filter(|n| *n > 0) {
+            writeln!(f, "and {more} more")?;
         }
         Ok(())
     }
@@ -70,6 +94,7 @@ impl Problems {
             source,
             message,
             fix,
+            ..
         } = problem;
         if *line == 0 {
             writeln!(f, "{}: {message}", self.origin)?;
@@ -132,6 +157,7 @@ impl<'t> Collector<'t> {
             source: clean(source).into_owned(),
             message: clean(&message.into()).into_owned(),
             fix: clean(&fix.into()).into_owned(),
+            grade: Grade::Mistake,
         });
     }
 
@@ -144,7 +170,15 @@ impl<'t> Collector<'t> {
             source: String::new(),
             message: clean(&message.into()).into_owned(),
             fix: clean(&fix.into()).into_owned(),
+            grade: Grade::Mistake,
         });
+    }
+
+    /// Takes what was noted last for something less than a mistake.
+    pub(crate) fn only(&mut self, grade: Grade) {
+        if let Some(last) = self.list.last_mut() {
+            last.grade = grade;
+        }
     }
 
     /// Notes that the item of this id (or key) stands in the file but could not be read, so that

@@ -16,7 +16,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand};
 use packside_profiles::explain;
 use packside_profiles::load::{FindError, known};
-use packside_profiles::{Loaded, find, load};
+use packside_profiles::{Grade, Loaded, find};
 
 use super::args::ConfigArg;
 use super::failure::{LOCAL, USAGE};
@@ -116,7 +116,7 @@ fn with_profile(
         Ok(loaded) => then(&loaded, json),
         Err(FindError::Mistakes(problems)) => {
             let stdout = if json {
-                let files = vec![File::of(&problems.origin, Some(&problems))];
+                let files = vec![File::of(&problems.origin, &problems)];
                 object(command, Content::Check { files })
             } else {
                 String::new()
@@ -270,20 +270,22 @@ fn check(files: &[PathBuf], json: bool) -> CheckOutcome {
                 continue;
             }
         };
-        match load(&text, &name) {
-            Ok(profile) => {
+        let checked = packside_profiles::check(&text, &name);
+        let problems = &checked.problems;
+        let is_whole = problems.list.iter().all(|one| one.grade == Grade::Note);
+        match &checked.profile {
+            Some(profile) if is_whole => {
                 let (points, flags) = (profile.points.len(), profile.flags.len());
                 stdout.push_str(&format!(
                     "{name}: no mistakes ({points} points, {flags} flags)\n"
                 ));
-                results.push(File::of(&name, None));
             }
-            Err(problems) => {
-                exit = LOCAL;
-                stderr.push_str(&problems.to_string());
-                results.push(File::of(&name, Some(&problems)));
-            }
+            _ => exit = LOCAL,
         }
+        if !problems.list.is_empty() {
+            stderr.push_str(&problems.to_string());
+        }
+        results.push(File::of(&name, problems));
     }
     let stdout = if json {
         object("check", Content::Check { files: results })

@@ -11,7 +11,7 @@
 
 use std::time::Duration;
 
-use packside_profiles::model::Scalar;
+use packside_profiles::model::{Gap, Scalar};
 use packside_profiles::{Foreign, Role, StateKind, Value};
 
 use super::closed::closed;
@@ -59,6 +59,11 @@ closed! {
             /// What the point is for.
             role: Role,
         } = "profile-lacks-point";
+        /// The map does not say when a number that must be judged is out of order.
+        NotJudged {
+            /// What it leaves open.
+            gap: Gap,
+        } = "not-judged";
         /// A lamp was seen that the registers do not explain.
         LampContradicts {
             /// What the finding is.
@@ -391,6 +396,7 @@ impl DoubtKind {
             | Self::NotAsked
             | Self::HeartbeatUnseen
             | Self::NothingThere
+            | Self::NotJudged
             | Self::UndefinedBit
             | Self::MayHide
             | Self::OfTwoMoments
@@ -421,7 +427,8 @@ impl DoubtKind {
     pub(crate) fn step(self) -> Step {
         match self {
             Self::TwoUnits => Step::OneAddressEach,
-            Self::NotRecognised | Self::NothingThere | Self::UndefinedBit => Step::RightProfile,
+            Self::NotRecognised | Self::UndefinedBit => Step::RightProfile,
+            Self::NothingThere | Self::NotJudged => Step::CompleteMap,
             Self::NotRead
             | Self::HeartbeatUnseen
             | Self::MayHide

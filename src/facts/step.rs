@@ -89,6 +89,7 @@ steps! {
     LookAgain = "look-again", Look, TECHNICIAN, 1, "look again";
     LookWithInverter = "look-with-inverter", Look, TECHNICIAN, 2, "then look again: what is listed as not tested can only be seen with the inverter";
     RightProfile = "right-profile", Look, TECHNICIAN, 3, "compare nameplate and firmware with the profile (packside profile show)";
+    CompleteMap = "complete-map", Look, TECHNICIAN, 5, "the map leaves open what must be judged: the maker's document has it (packside profile check FILE names each gap); until then no result with this map clears a unit";
     OneAddressEach = "one-address-each", Look, TECHNICIAN, 5, "two units share this address: look which units are on the pair and what address each has";
     OneUnitOff = "one-unit-off", UnitOff, TECHNICIAN, 10, "switch one of the two off by the manual and look again: what answers now is the other; then give one of them a new address";
     PastTheCache = "past-the-cache", Look, TECHNICIAN, 10, "from afar, phone the site: are the unit's lamps lit? It may be off behind the gateway, whose answers may be old. At the site: read at the unit's own socket";

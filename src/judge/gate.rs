@@ -4,7 +4,7 @@
 //! alarm words of every member and module, state, inverter link, own heartbeat seen moving, cell
 //! and temperature extremes, identity. **A word that could not be read is not a word that is zero.**
 
-use packside_profiles::model::Profile;
+use packside_profiles::model::{Gap, Profile};
 use packside_profiles::{Layout, Role};
 
 use crate::evidence::heartbeat::Pulse;
@@ -36,11 +36,10 @@ pub(crate) fn missing(
             });
         }
     }
-    for role in [Role::State, Role::OwnHeartbeat] {
-        if !profile.points.iter().any(|p| p.role == role) {
-            missing.push(Doubt::NothingThere { role });
-        }
-    }
+    missing.extend(profile.gaps.iter().map(|gap| match *gap {
+        Gap::Point(role) => Doubt::NothingThere { role },
+        gap => Doubt::NotJudged { gap },
+    }));
     if pulse == Pulse::NotKnown && profile.points.iter().any(|p| p.role == Role::OwnHeartbeat) {
         missing.push(Doubt::HeartbeatUnseen);
     }

@@ -4,7 +4,7 @@
 //! Only good, fresh readings are measured. A cell that cannot be read is itself a finding: it
 //! cannot be shown to be above the never-charge-below voltage.
 
-use packside_profiles::model::{LiesIn, Limits, Positive, Profile, Severity};
+use packside_profiles::model::{Gap, LiesIn, Limits, Positive, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
 use super::shared::{finding, first};
@@ -329,18 +329,25 @@ fn settle(measured: &mut Numbers, readings: &[Reading], profile: &Profile) {
         (Role::Insulation, true),
         (Role::Soc, true),
     ] {
-        let judged = profile.points.iter().filter(|p| p.role == role).any(|p| {
-            if low {
-                p.limits.alarm_below.is_some()
+        // What the chemistry bears is far beyond what a maker allows.
+        let is_gap = |index| {
+            let here = |gap: &Gap| matches!(gap, Gap::Limit { point, above, .. } if *point == index && *above != low);
+            profile.gaps.iter().any(here)
+        };
+        let points = profile.points.iter().enumerate();
+        let judged = points.filter(|(_, p)| p.role == role).any(|(index, p)| {
+            let limit = if low {
+                p.limits.alarm_below
             } else {
-                p.limits.alarm_above.is_some()
-            }
+                p.limits.alarm_above
+            };
+            limit.is_some() && !is_gap(index)
         });
         if let Some(class) = class_of(role, low).filter(|_| judged && all_good(role)) {
             measured.settled.push(class);
         }
     }
-    if all_good(Role::CellVoltage) && profile.cell.is_some() {
+    if all_good(Role::CellVoltage) && profile.cell.is_some() && !profile.gaps.contains(&Gap::Cell) {
         measured.settled.push(Class::CellBelowMinimum);
     }
 }

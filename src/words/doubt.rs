@@ -2,7 +2,7 @@
 //!
 //! Input: doubts. Output: English. Does not: decide anything.
 
-use packside_profiles::model::{Profile, Scalar};
+use packside_profiles::model::{Gap, Profile, Scalar};
 use packside_profiles::{Foreign, StateKind};
 
 use super::number::moment;
@@ -84,6 +84,7 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
         }
         Doubt::HeartbeatUnseen => "own heartbeat: not yet seen moving".to_owned(),
         Doubt::NothingThere { role } => format!("the profile has no point for {role}"),
+        Doubt::NotJudged { gap } => not_judged(gap, profile),
         Doubt::LampContradicts { found }
         | Doubt::AnsweredNo { found }
         | Doubt::WasBeyond { found }
@@ -149,6 +150,38 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
         ),
         Doubt::PackSilent { asked } => return line(&Line::MemberMissing { asked: *asked }),
     })
+}
+
+/// What nobody judges, as the map leaves it open.
+fn not_judged(gap: &Gap, profile: &Profile) -> String {
+    match *gap {
+        Gap::Limit {
+            point,
+            above,
+            floor,
+        } => {
+            let point = profile.points.get(point);
+            let (id, unit) = point.map_or(("", String::new()), |p| {
+                (p.id.as_str(), p.unit.clean().into_owned())
+            });
+            let end = if above { "upper" } else { "lower" };
+            let floor = floor.map_or_else(String::new, |limit| {
+                format!(
+                    "; only what {} cells bear at all was judged, {}",
+                    profile.unit.chemistry.clean(),
+                    with_unit(limit, &unit)
+                )
+            });
+            format!("{id} is not judged: the map gives no {end} alarm limit for it{floor}")
+        }
+        Gap::Point(role) => format!("the profile has no point for {role}"),
+        Gap::Chemistry => {
+            "the chemistry of the cells is not known, and what they bear is not judged".to_owned()
+        }
+        Gap::Cell => "the map does not say below which voltage a cell must never be charged, nor how cold; only what \
+             its chemistry bears at all was judged"
+            .to_owned(),
+    }
 }
 
 /// Names of points in one line of reasons.
@@ -290,7 +323,7 @@ pub(crate) fn doubt_in_short(kind: DoubtKind) -> &'static str {
         DoubtKind::NotRead => "something that a verdict needs was not read",
         DoubtKind::NotAsked => "somebody else asks here, and not for all that a verdict needs",
         DoubtKind::HeartbeatUnseen => "the answers may be old",
-        DoubtKind::NothingThere => "the map lacks what a verdict needs",
+        DoubtKind::NothingThere | DoubtKind::NotJudged => "the map lacks what a verdict needs",
         DoubtKind::LampContradicts => "a lamp says something else than the registers",
         DoubtKind::AnsweredNo => "a person found something not in order",
         DoubtKind::UndefinedBit => "the unit says something that the map does not know",
@@ -350,6 +383,10 @@ pub(crate) fn doubt_means(kind: DoubtKind) -> &'static str {
             "the unit's own counter was not yet seen moving: the answers may be old"
         }
         DoubtKind::NothingThere => "the profile has no point that a clean verdict needs",
+        DoubtKind::NotJudged => {
+            "the map gives no limit for a number that must be judged, or does not know the chemistry: what only its \
+             chemistry bears at all was judged, if anything"
+        }
         DoubtKind::LampContradicts => "a lamp was seen that the registers do not explain",
         DoubtKind::AnsweredNo => "a person found something not in order",
         DoubtKind::UndefinedBit => "a bit, code or state is up that the profile does not know",

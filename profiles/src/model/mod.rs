@@ -7,13 +7,15 @@
 //! contents (see the codec).
 
 mod flag;
+mod gap;
 mod point;
 mod unit;
 
 pub use flag::{Clears, Flag, Lamp, LampCode, LampPattern, LiesIn, Severity};
+pub use gap::{Chemistry, Gap, UNKNOWN_CHEMISTRY};
 pub use point::{
-    Base, Count, Decimal, Group, Kind, Limits, NamedValue, Point, Positive, Repeat, Span, Table,
-    ValidWhen, WordOrder,
+    Base, Count, Decimal, Group, JudgedBy, Kind, Limits, NamedValue, Point, Positive, Repeat, Span,
+    Table, ValidWhen, WordOrder,
 };
 pub use unit::{
     Ambient, CellLimits, CrossCheck, CrossCheckKind, FedBy, Inverter, InverterFamily, InverterPort,
@@ -87,6 +89,9 @@ pub struct Profile {
     /// Steps of a visit that the wire cannot tell.
     #[serde(default, rename = "manual_step")]
     pub manual_steps: Vec<ManualStep>,
+    /// What it leaves open. Not a key of the file: found when it is loaded.
+    #[serde(skip)]
+    pub gaps: Vec<Gap>,
 }
 
 /// Identity and provenance of a profile.

@@ -241,6 +241,35 @@ pub struct Point {
     /// The code changes every few seconds to show one fault after another.
     #[serde(default)]
     pub rotates: bool,
+    /// What judges the number where no limit of the map does: see [`JudgedBy`].
+    pub judged_by: Option<JudgedBy>,
+}
+
+/// Why a number may go without a limit of its own. A closed list, and none for cells and temperatures.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(try_from = "String")]
+pub enum JudgedBy {
+    /// The inverter measures it, where it can be seen.
+    Inverter,
+    /// At extra-low voltage nobody is endangered by it.
+    ExtraLowVoltage,
+    /// A flag of this map says when it is out of order.
+    Flag(String),
+}
+
+impl TryFrom<String> for JudgedBy {
+    type Error = String;
+
+    fn try_from(text: String) -> Result<Self, Self::Error> {
+        match (text.as_str(), text.strip_prefix("flag:")) {
+            ("inverter-measures", _) => Ok(Self::Inverter),
+            ("extra-low-voltage", _) => Ok(Self::ExtraLowVoltage),
+            (_, Some(flag)) => Ok(Self::Flag(flag.to_owned())),
+            _ => Err(format!(
+                "expected \"inverter-measures\", \"extra-low-voltage\" or \"flag:ID\", found \"{text}\""
+            )),
+        }
+    }
 }
 
 /// A value together with the point and the values of it that make another point meaningful.

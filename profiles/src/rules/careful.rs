@@ -1,11 +1,14 @@
 //! What a careless map would hide: limits that are missing or no numbers, units that contradict the
 //! role, registers that are two things at once, limits that no cell of the chemistry bears.
 //!
-//! # Why a missing limit is a mistake and not a choice
-//! A cell at 2.62 V under a map without limits is a number that nobody judges, and a verdict would pass
-//! over it. Whoever writes the map has the document at hand; whoever stands at the unit has not.
+//! # Why a missing limit is a gap and not a mistake
+//! A cell at 2.62 V under a map without limits is a number that nobody judges, and a verdict must not pass
+//! over it. Some maps have no limits and never will (those of a standard, those learned on a line), and are
+//! of use all the same: what they show can be a fault. So a gap is named to whoever writes the map, keeps
+//! every clean verdict away, and what the chemistry bears is judged in its place. What contradicts itself
+//! (no number, two units, one register twice) is a mistake, and such a map is not used at all.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -13,8 +16,11 @@ use toml::de::{DeTable, DeValue};
 use super::points::Reach;
 use crate::load::Draft;
 use crate::meaning::Role;
-use crate::model::{Base, Kind, Limits, Point, Table};
-use crate::problem::Collector;
+use crate::model::{
+    Base, CellLimits, Chemistry, Flag, Gap, JudgedBy, Kind, Point, Profile, Severity, Table,
+    UNKNOWN_CHEMISTRY,
+};
+use crate::problem::{Collector, Grade};
 
 /// No number of a map may be endless or none.
 pub(crate) fn finite(table: &DeTable<'_>, problems: &mut Collector<'_>) {
@@ -61,14 +67,13 @@ const JUDGED: &[(Role, Ends)] = &[
     (Role::Insulation, Ends::Below),
 ];
 
-/// What must be judged has a limit at which it is an alarm.
+/// What must be judged has a limit at which it is an alarm. Without one it is not judged, and nothing clean
+/// can be said.
 pub(super) fn judged(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     for item in &draft.points {
         let point = &item.value;
-        let Some((_, ends)) = JUDGED.iter().find(|(role, _)| *role == point.role) else {
-            continue;
-        };
-        for key in missing(&point.limits, *ends) {
+        for above in unjudged(point) {
+            let key = if above { "alarm_above" } else { "alarm_below" };
             problems.add(
                 item.at("limits"),
                 format!(
@@ -77,17 +82,156 @@ pub(super) fn judged(draft: &Draft<'_>, problems: &mut Collector<'_>) {
                 ),
                 "without it nothing clean can be said of a unit: take it from the maker's document",
             );
+            problems.only(Grade::Gap);
+        }
+    }
+    if draft.cell.is_none() && !problems.is_broken("cell") {
+        problems.add_whole(
+            "cell: expected a table [cell], found none: below which voltage no cell may be charged, and how cold, is \
+             not known",
+            "add [cell] with never_charge_below, charge_from_c and charge_to_c from the maker's document",
+        );
+        problems.only(Grade::Gap);
+    }
+}
+
+/// The ends (upper where true) at which a point must be judged and is not.
+fn unjudged(point: &Point) -> Vec<bool> {
+    let Some((_, ends)) = JUDGED.iter().find(|(role, _)| *role == point.role) else {
+        return Vec::new();
+    };
+    if point.judged_by.is_some() {
+        return Vec::new();
+    }
+    let below = *ends != Ends::Above && point.limits.alarm_below.is_none();
+    let above = *ends != Ends::Below && point.limits.alarm_above.is_none();
+    let ends = [(below, false), (above, true)];
+    ends.into_iter()
+        .filter_map(|(is, end)| is.then_some(end))
+        .collect()
+}
+
+/// Bits of an alarm word between those that have flags, and no flag: up, they keep a verdict open, and
+/// whoever writes the map may have left one out.
+pub(super) fn bits_without_flag(draft: &Draft<'_>, problems: &mut Collector<'_>) {
+    let words = draft.points.iter();
+    for item in words.filter(|item| item.value.role == Role::AlarmWord) {
+        let flags = draft.flags.iter().map(|flag| &flag.value);
+        let mine = flags.filter(|flag| flag.point == item.value.id);
+        let bits: BTreeSet<u8> = mine.filter_map(|flag| flag.bit).collect();
+        let last = bits.last().copied().unwrap_or(0);
+        let left_out: Vec<String> = (0..last)
+            .filter(|bit| !bits.contains(bit))
+            .map(|bit| bit.to_string())
+            .collect();
+        if left_out.is_empty() {
+            continue;
+        }
+        problems.add(
+            item.at("id"),
+            format!(
+                "point \"{}\": expected a flag for each bit up to {last}, found none for {}",
+                item.value.id,
+                left_out.join(", ")
+            ),
+            "does the maker's document name them? A bit that the map does not know keeps every verdict open",
+        );
+        problems.only(Grade::Note);
+    }
+}
+
+/// Insulation that no rule bears: 100 ohms for each volt of the pack.
+// Kind:   published
+// Source: UN R100: 100 ohm per volt for DC buses (as reprinted)
+const LEAST_KOHM_PER_VOLT: f64 = 0.1;
+
+/// The alarm limit of the insulation is not below what vehicle rules call the least.
+pub(super) fn insulation(draft: &Draft<'_>, problems: &mut Collector<'_>) {
+    let points = || draft.points.iter();
+    let pack = points().find(|item| item.value.role == Role::PackVoltage);
+    let Some(volts) = pack.and_then(|item| item.value.limits.alarm_above) else {
+        return;
+    };
+    let least = LEAST_KOHM_PER_VOLT * volts;
+    for item in points().filter(|item| item.value.role == Role::Insulation) {
+        let Some(limit) = item.value.limits.alarm_below.filter(|limit| *limit < least) else {
+            continue;
+        };
+        problems.add(
+            item.at("limits"),
+            format!(
+                "point \"{}\", limits.alarm_below: expected at least {least:.0} kOhm, 100 ohms for each of {volts} V, found {limit}",
+                item.value.id
+            ),
+            "give the limit of the maker's document, in kOhm",
+        );
+    }
+}
+
+/// What judges a number in place of a limit is one of a closed list, for roles that bear it.
+pub(super) fn exemptions(draft: &Draft<'_>, problems: &mut Collector<'_>) {
+    for item in &draft.points {
+        let point = &item.value;
+        let Some(by) = &point.judged_by else { continue };
+        if !matches!(point.role, Role::PackCurrent | Role::Insulation) {
+            problems.add(
+                item.at("judged_by"),
+                format!(
+                    "point \"{}\", judged_by: expected limits, found another reason not to judge {}",
+                    point.id, point.role
+                ),
+                "only pack_current and insulation may go without limits of their own",
+            );
+        }
+        let JudgedBy::Flag(id) = by else { continue };
+        let is_alarm = |flag: &Flag| flag.id == *id && flag.severity == Severity::Alarm;
+        if !draft.flags.iter().any(|flag| is_alarm(&flag.value)) {
+            problems.add(
+                item.at("judged_by"),
+                format!(
+                    "point \"{}\", judged_by: expected a flag that is an alarm, found none of the id \"{id}\"",
+                    point.id
+                ),
+                "name the flag that is up when the number is out of order",
+            );
         }
     }
 }
 
-fn missing(limits: &Limits, ends: Ends) -> Vec<&'static str> {
-    let below = ends != Ends::Above && limits.alarm_below.is_none();
-    let above = ends != Ends::Below && limits.alarm_above.is_none();
-    let keys = [(below, "alarm_below"), (above, "alarm_above")];
-    keys.into_iter()
-        .filter_map(|(is, key)| is.then_some(key))
-        .collect()
+/// Notes what a map leaves open, and lets what its chemistry bears judge where it gives no limit.
+pub(crate) fn settle(profile: &mut Profile) {
+    let chemistry = Chemistry::named(profile.unit.chemistry.as_given());
+    let mut gaps = Vec::new();
+    for (index, point) in profile.points.iter_mut().enumerate() {
+        for above in unjudged(point) {
+            let floor = chemistry.and_then(|one| one.bears(point.role, above));
+            let end = if above {
+                &mut point.limits.alarm_above
+            } else {
+                &mut point.limits.alarm_below
+            };
+            *end = floor;
+            gaps.push(Gap::Limit {
+                point: index,
+                above,
+                floor,
+            });
+        }
+    }
+    let has = |role| profile.points.iter().any(|point| point.role == role);
+    gaps.extend(super::points::missing(has).map(|(role, _)| Gap::Point(role)));
+    if chemistry.is_none() {
+        gaps.push(Gap::Chemistry);
+    }
+    if profile.cell.is_none() {
+        gaps.push(Gap::Cell);
+        profile.cell = chemistry.map(|one| CellLimits {
+            never_charge_below: one.volts[0],
+            charge_from_c: one.charge_from_c,
+            charge_to_c: one.celsius[1],
+        });
+    }
+    profile.gaps = gaps;
 }
 
 /// The unit in which values of a role are judged; nothing where any will do.
@@ -183,23 +327,12 @@ fn splits(one: &Point, other: &Point) -> bool {
     }
 }
 
-/// What cells of a chemistry bear at all, V. Wider limits in a map are a slip of the pen.
-// Kind: common practice (wider than any maker's window; the windows that published cell models are
-// parametrised for, 2.0 to 3.6 V for LFP and 2.5 to 4.2 V for NMC, lie well inside)
-const CHEMISTRIES: &[(&str, [f64; 2])] = &[
-    ("LFP", [1.5, 3.9]),
-    ("NMC", [2.0, 4.5]),
-    ("NCA", [2.0, 4.5]),
-    ("LMO", [2.0, 4.5]),
-    ("LTO", [1.2, 3.0]),
-];
-
 /// The chemistry is a known one, and no limit of a cell lies outside of what it bears.
 pub(super) fn chemistry(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     let Some(unit) = &draft.unit else { return };
     let named = &unit.value.chemistry;
-    let Some((name, [lowest, highest])) = CHEMISTRIES.iter().find(|(name, _)| named == name) else {
-        let known: Vec<&str> = CHEMISTRIES.iter().map(|(name, _)| *name).collect();
+    let Some(chemistry) = Chemistry::named(named.as_given()) else {
+        let known: Vec<&str> = Chemistry::all().iter().map(|one| one.name).collect();
         problems.add(
             unit.at("chemistry"),
             format!(
@@ -207,31 +340,74 @@ pub(super) fn chemistry(draft: &Draft<'_>, problems: &mut Collector<'_>) {
                 known.join(", "),
                 named.clean()
             ),
-            "what its cells bear is not known otherwise, and nothing clean could be said",
+            "what its cells bear is not known otherwise, and nothing clean can be said of a unit",
         );
+        if named.as_given() == UNKNOWN_CHEMISTRY {
+            problems.only(Grade::Gap);
+        }
         return;
     };
-    let of_cells = |role| {
-        matches!(
-            role,
-            Role::CellVoltage | Role::CellVoltageMax | Role::CellVoltageMin
-        )
-    };
-    for item in draft.points.iter().filter(|item| of_cells(item.value.role)) {
-        let limits = &item.value.limits;
-        let beyond = [
-            ("alarm_below", limits.alarm_below.filter(|v| v < lowest)),
-            ("alarm_above", limits.alarm_above.filter(|v| v > highest)),
+    for item in &draft.points {
+        let (role, limits) = (item.value.role, &item.value.limits);
+        let given = [
+            ("alarm_below", limits.alarm_below),
+            ("alarm_above", limits.alarm_above),
         ];
-        for (key, value) in beyond.into_iter().filter_map(|(key, v)| Some((key, v?))) {
+        for (key, value) in given {
+            let ends = (chemistry.bears(role, false), chemistry.bears(role, true));
+            let (Some(value), (Some(lowest), Some(highest))) = (value, ends) else {
+                continue;
+            };
+            if (lowest..=highest).contains(&value) {
+                continue;
+            }
             problems.add(
                 item.at("limits"),
                 format!(
-                    "point \"{}\", limits.{key}: expected {lowest} to {highest} V, all that a cell of {name} bears, found {value}",
-                    item.value.id
+                    "point \"{}\", limits.{key}: expected {lowest} to {highest} {}, all that a cell of {} bears, found {value}",
+                    item.value.id,
+                    item.value.unit.clean(),
+                    chemistry.name
+                ),
+                "correct the number, or the chemistry",
+            );
+        }
+    }
+    cell_table(draft, chemistry, problems);
+}
+
+/// The absolute limits of a cell lie within what its chemistry bears.
+fn cell_table(draft: &Draft<'_>, chemistry: &Chemistry, problems: &mut Collector<'_>) {
+    let Some(item) = &draft.cell else { return };
+    let cell = &item.value;
+    let [lowest, highest] = chemistry.volts;
+    let [_, hottest] = chemistry.celsius;
+    let coldest = chemistry.charge_from_c - COLDER_BY_DESIGN;
+    let ends = [
+        (
+            "never_charge_below",
+            cell.never_charge_below,
+            lowest,
+            highest,
+        ),
+        ("charge_from_c", cell.charge_from_c, coldest, hottest),
+        ("charge_to_c", cell.charge_to_c, coldest, hottest),
+    ];
+    for (key, value, from, to) in ends {
+        let is_told = key == "never_charge_below" && value <= 0.0;
+        if !is_told && !(from..=to).contains(&value) {
+            problems.add(
+                item.at(key),
+                format!(
+                    "cell.{key}: expected {from} to {to}, all that a cell of {} bears, found {value}",
+                    chemistry.name
                 ),
                 "correct the number, or the chemistry",
             );
         }
     }
 }
+
+/// Some makers allow a small charge so much below what is usual for the chemistry, K.
+// Kind: common practice
+const COLDER_BY_DESIGN: f64 = 20.0;

@@ -8,7 +8,7 @@ mod flags;
 mod points;
 mod unit;
 
-pub(crate) use careful::finite;
+pub(crate) use careful::{finite, settle};
 
 use std::collections::BTreeSet;
 use std::ops::Range;
@@ -45,6 +45,9 @@ pub(crate) fn check(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     points::roles(draft, problems);
     points::needed(draft, problems);
     careful::judged(draft, problems);
+    careful::exemptions(draft, problems);
+    careful::insulation(draft, problems);
+    careful::bits_without_flag(draft, problems);
     careful::units(draft, problems);
     careful::overlaps(draft, problems);
     careful::chemistry(draft, problems);

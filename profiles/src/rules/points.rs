@@ -8,7 +8,7 @@ use crate::explain::table as table_name;
 use crate::load::Draft;
 use crate::meaning::Role;
 use crate::model::{Base, Count, Kind, Point, Span, Table};
-use crate::problem::Collector;
+use crate::problem::{Collector, Grade};
 
 fn count_reference(
     draft: &Draft<'_>,
@@ -567,31 +567,43 @@ pub(super) fn needed(draft: &Draft<'_>, problems: &mut Collector<'_>) {
         return;
     }
     let has = |role: Role| draft.points.iter().any(|p| p.value.role == role);
-    let needed = [
-        (
-            has(Role::AlarmWord) || has(Role::FaultCode),
-            "alarm_word or fault_code",
-        ),
-        (has(Role::State), "state"),
-        (has(Role::OwnHeartbeat), "own_heartbeat"),
-        (has(Role::Serial), "serial"),
-        (has(Role::Firmware), "firmware"),
-        (
-            has(Role::CellVoltage) || (has(Role::CellVoltageMin) && has(Role::CellVoltageMax)),
-            "cell_voltage, or cell_voltage_min and cell_voltage_max",
-        ),
-        (
-            has(Role::CellTemperature)
-                || (has(Role::CellTemperatureMin) && has(Role::CellTemperatureMax)),
-            "cell_temperature, or its minimum and maximum",
-        ),
-    ];
-    for (_, name) in needed.iter().filter(|(there, _)| !there) {
+    for (_, name) in missing(has) {
         problems.add_whole(
             format!("no point has the role {name}: without it no clean verdict is possible"),
             "add the point",
         );
+        problems.only(Grade::Gap);
     }
+}
+
+/// Roles that a clean verdict needs and no point has, each with all that would do.
+pub(super) fn missing(has: impl Fn(Role) -> bool) -> impl Iterator<Item = (Role, &'static str)> {
+    let both = |low, high| has(low) && has(high);
+    let needed = [
+        (
+            has(Role::AlarmWord) || has(Role::FaultCode),
+            Role::AlarmWord,
+            "alarm_word or fault_code",
+        ),
+        (has(Role::State), Role::State, "state"),
+        (has(Role::OwnHeartbeat), Role::OwnHeartbeat, "own_heartbeat"),
+        (has(Role::Serial), Role::Serial, "serial"),
+        (has(Role::Firmware), Role::Firmware, "firmware"),
+        (has(Role::PackCurrent), Role::PackCurrent, "pack_current"),
+        (
+            has(Role::CellVoltage) || both(Role::CellVoltageMin, Role::CellVoltageMax),
+            Role::CellVoltage,
+            "cell_voltage, or cell_voltage_min and cell_voltage_max",
+        ),
+        (
+            has(Role::CellTemperature) || both(Role::CellTemperatureMin, Role::CellTemperatureMax),
+            Role::CellTemperature,
+            "cell_temperature, or its minimum and maximum",
+        ),
+    ];
+    needed
+        .into_iter()
+        .filter_map(|(there, role, name)| (!there).then_some((role, name)))
 }
 
 /// Every value of the state says what it means for the verdict.

@@ -1,6 +1,7 @@
 //! Every rule of the checker, by its text: one change to a sound map, one mistake named at its place.
 
-use packside_profiles::{Problems, load, shipped};
+use packside_profiles::model::{Gap, Profile};
+use packside_profiles::{Grade, Problems, load, shipped};
 
 fn text_of(name: &str) -> String {
     shipped()
@@ -11,11 +12,15 @@ fn text_of(name: &str) -> String {
         .to_owned()
 }
 
-/// Loads a shipped map with one text replaced (the first time it stands there).
+/// What is named in a shipped map with one text replaced (the first time it stands there).
 fn mistakes_in(map: &str, from: &str, to: &str) -> Problems {
     let text = text_of(map);
     assert!(text.contains(from), "not in {map}: {from}");
-    load(&text.replacen(from, to, 1), "map.toml").unwrap_err()
+    let checked = packside_profiles::check(&text.replacen(from, to, 1), "map.toml");
+    let mistakes = checked.problems.list.iter();
+    let mistakes = mistakes.filter(|p| p.grade == Grade::Mistake).count();
+    assert_eq!(checked.profile.is_none(), mistakes > 0);
+    checked.problems
 }
 
 /// Expects exactly these messages, in any order.
@@ -760,14 +765,78 @@ proptest::proptest! {
     }
 }
 
+/// Loads a shipped map with one text replaced, which may only leave gaps: what is named, and the profile.
+fn gaps_in(map: &str, from: &str, to: &str) -> (Vec<String>, Profile) {
+    let text = text_of(map);
+    assert!(text.contains(from), "not in {map}: {from}");
+    let text = text.replacen(from, to, 1);
+    let named = packside_profiles::check(&text, "map.toml").problems.list;
+    assert!(named.iter().all(|p| p.grade == Grade::Gap), "{named:?}");
+    let named = named.into_iter().map(|p| p.message).collect();
+    (named, load(&text, "map.toml").unwrap())
+}
+
+#[test]
+fn a_map_without_a_limit_is_used_and_says_what_it_leaves_open() {
+    let (named, profile) = gaps_in(
+        "generic-hv-stack",
+        "limits = { alarm_below = 100, warn_below = 300 }",
+        "limits = { warn_below = 300 }",
+    );
+    let sentence = "point \"insulation\", limits.alarm_below: expected the number at which insulation is an alarm, found none";
+    assert_eq!(named, [sentence]);
+    assert!(matches!(
+        profile.gaps[..],
+        [Gap::Limit {
+            above: false,
+            floor: None,
+            ..
+        }]
+    ));
+}
+
+// Kind: common practice (3.9 V: more than any cell of LFP bears)
+#[test]
+fn where_a_map_gives_no_limit_of_a_cell_its_chemistry_does() {
+    let (named, profile) = gaps_in(
+        "generic-hv-stack",
+        "limits = { warn_above = 3.58, alarm_above = 3.65 }",
+        "limits = { warn_above = 3.58 }",
+    );
+    assert_eq!(named.len(), 1);
+    let highest = profile.points.iter().find(|p| p.id == "cell_voltage_max");
+    assert_eq!(highest.unwrap().limits.alarm_above, Some(3.9));
+    let (named, profile) = gaps_in(
+        "generic-hv-stack",
+        "chemistry = \"LFP\"",
+        "chemistry = \"unknown\"",
+    );
+    assert_eq!((named.len(), profile.gaps), (1, vec![Gap::Chemistry]));
+}
+
+#[test]
+fn a_number_goes_without_a_limit_only_for_a_reason_of_the_closed_list() {
+    let from = "limits = { alarm_below = 100, warn_below = 300 }";
+    for reason in ["inverter-measures", "flag:insulation-low"] {
+        let text =
+            text_of("generic-hv-stack").replacen(from, &format!("judged_by = \"{reason}\""), 1);
+        assert!(load(&text, "map.toml").unwrap().gaps.is_empty());
+    }
+    check(
+        from,
+        "judged_by = \"flag:no-such\"",
+        "point \"insulation\", judged_by: expected a flag that is an alarm, found none of the id \"no-such\"",
+    );
+    check(
+        "limits = { warn_above = 3.58, alarm_above = 3.65 }",
+        "judged_by = \"extra-low-voltage\"",
+        "point \"cell_voltage_max\", judged_by: expected limits, found another reason not to judge cell_voltage_max",
+    );
+}
+
 #[test]
 fn err_profile_careless() {
     // Kind: invented (each a slip that a hand makes)
-    check(
-        "limits = { alarm_below = 100, warn_below = 300 }",
-        "limits = { warn_below = 300 }",
-        "point \"insulation\", limits.alarm_below: expected the number at which insulation is an alarm, found none",
-    );
     check(
         "limits = { alarm_below = 100, warn_below = 300 }",
         "limits = { alarm_below = nan, warn_below = 300 }",

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use packside_profiles::explain::{self, Subject};
 use packside_profiles::model::{self, Clears, FedBy, LiesIn, Severity};
-use packside_profiles::{Class, Foreign, Loaded, Problems, Role, StateKind};
+use packside_profiles::{Class, Foreign, Grade, Loaded, Problems, Role, StateKind};
 use serde::Serialize;
 
 /// What `profile` gives.
@@ -118,6 +118,8 @@ pub struct Mistake {
     pub message: String,
     /// What to change.
     pub fix: String,
+    /// `mistake`: the map is not used; `gap`: nothing clean can be said with it; `note`: worth a look.
+    pub grade: &'static str,
 }
 
 /// A register map.
@@ -288,11 +290,15 @@ impl Profiles {
 
 impl File {
     /// A file with its mistakes.
-    pub fn of(name: &str, problems: Option<&Problems>) -> Self {
-        let list = problems.map(|problems| problems.list.as_slice());
-        let mistakes = list.unwrap_or_default().iter().map(|problem| Mistake {
+    pub fn of(name: &str, problems: &Problems) -> Self {
+        let mistakes = problems.list.iter().map(|problem| Mistake {
             line: problem.line,
             column: problem.column,
+            grade: match problem.grade {
+                Grade::Mistake => "mistake",
+                Grade::Gap => "gap",
+                Grade::Note => "note",
+            },
             message: problem.message.clone(),
             fix: problem.fix.clone(),
         });
