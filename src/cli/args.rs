@@ -244,6 +244,9 @@ pub(crate) struct CheckArgs {
     /// How to ask it.
     #[command(flatten)]
     pub(crate) ask: AskArgs,
+    /// All of it: every reason, step and module; without it one screen
+    #[arg(long)]
+    pub(crate) full: bool,
     /// Also say how the verdict came about; with an ID of a result only what that means, and nothing is asked
     #[arg(long, value_name = "ID", num_args = 0..=1, default_missing_value = "")]
     pub(crate) explain: Option<String>,

@@ -256,13 +256,17 @@ fn show(
         return;
     }
     let command = next_command(judgement, args);
-    out::result(&screen::look(
-        judgement,
-        Some(&loaded.profile),
-        facts,
+    let around = screen::Around {
         colour,
-        &command,
-    ));
+        kept: None,
+        command: &command,
+    };
+    let draw = if args.full {
+        screen::look
+    } else {
+        screen::glance
+    };
+    out::result(&draw(judgement, Some(&loaded.profile), facts, &around));
     if args.explain.is_some() {
         out::result(&format!(
             "\n{}",

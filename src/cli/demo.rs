@@ -167,14 +167,14 @@ fn story_text(
             "again: packside check --simulated {} --look-at {}",
             story.scenario, last.after
         );
-        let _ = writeln!(text, "\nThe whole look {} s after power-up\n", last.after);
-        text.push_str(&screen::look(
-            &last.judgement,
-            Some(profile),
-            Some(facts),
+        let _ = writeln!(text, "\nThe look {} s after power-up\n", last.after);
+        let around = screen::Around {
             colour,
-            &command,
-        ));
+            kept: None,
+            command: &command,
+        };
+        let screen = screen::glance(&last.judgement, Some(profile), Some(facts), &around);
+        text.push_str(&screen);
     }
     let _ = writeln!(text);
     text

@@ -118,6 +118,7 @@ fn as_check(args: &ListenArgs) -> CheckArgs {
             ..AskArgs::default()
         },
         explain: None,
+        full: false,
         lamps: Vec::new(),
         look_at: None,
         moment: None,

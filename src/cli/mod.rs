@@ -107,6 +107,7 @@ pub fn run() -> u8 {
     };
     start_log();
     let colour = out::colour(cli.color);
+    crate::show::paper::lay(out::paper());
     let json = cli.format == Format::Json;
     let exit = command(cli, json, colour);
     match out::unwritten() {

@@ -13,6 +13,7 @@ use std::io::{ErrorKind, IsTerminal as _, Write as _};
 use std::sync::OnceLock;
 
 use super::args::Colour;
+use crate::show::paper::Paper;
 
 /// What kept a result from being written, for the end of the command.
 static UNWRITTEN: OnceLock<String> = OnceLock::new();
@@ -99,6 +100,24 @@ pub(crate) fn colour(choice: Colour) -> bool {
             let dumb = std::env::var("TERM").is_ok_and(|term| term == "dumb");
             std::io::stdout().is_terminal() && unset("NO_COLOR") && !dumb
         }
+    }
+}
+
+/// What results are put down on: as wide as the terminal (or as `COLUMNS` says), in plain ASCII where nothing
+/// else is sure to be shown.
+pub(crate) fn paper() -> Paper {
+    let set = |name: &str| std::env::var(name).ok().filter(|value| !value.is_empty());
+    let typed = set("COLUMNS").and_then(|columns| columns.parse().ok());
+    let terminal = || {
+        let on_terminal = std::io::stdout().is_terminal();
+        let (columns, _) = crossterm::terminal::size().ok().filter(|_| on_terminal)?;
+        Some(usize::from(columns))
+    };
+    let locale = ["LC_ALL", "LC_CTYPE", "LANG"].into_iter().find_map(set);
+    let is_dumb = set("TERM").is_some_and(|term| term == "dumb");
+    Paper {
+        width: typed.or_else(terminal).unwrap_or(Paper::default().width),
+        plain: is_dumb || locale.is_some_and(|name| matches!(name.as_str(), "C" | "POSIX")),
     }
 }
 

@@ -78,6 +78,7 @@ impl WatchArgs {
             link,
             ask: self.ask.clone(),
             explain: None,
+            full: false,
             lamps: Vec::new(),
             look_at,
             moment: None,

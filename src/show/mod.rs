@@ -5,4 +5,5 @@
 pub mod explain;
 pub mod json;
 pub mod page;
+pub mod paper;
 pub mod screen;

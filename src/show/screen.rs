@@ -1,12 +1,14 @@
-//! The screen of one look: verdict, the reason that decided and the first step in three lines; then all
-//! reasons, all steps, what is not tested, what else was seen, the numbers and the bus, and at the end the
-//! verdict and the first step once more.
+//! The screen of one look, in two sizes. [`glance`] fits a small terminal: danger, verdict, reason, what was
+//! kept, steps, what else, what is not tested, numbers, line, next command. [`look`] has all of it: all reasons,
+//! all steps, all that was seen, each module, and at the end the verdict and the first step once more.
 //!
-//! At most 80 columns, plain words, good without colour. Colours mean what IEC 60073 gives them
+//! As wide as the paper ([`super::paper`]), plain words, good without colour. Colours mean what IEC 60073 gives them
 //! (red fault, yellow abnormal, green normal) and never stand alone.
 
 mod numbers;
 mod reasons;
+mod short;
+mod table;
 
 use std::fmt::Write as _;
 
@@ -19,19 +21,19 @@ use crate::judge::PROVEN;
 use crate::wire::Framing;
 use crate::words;
 
+use super::paper::labelled;
+pub use super::paper::wrap;
 pub use reasons::next;
+pub use short::glance;
 
-/// Widest line.
-const WIDTH: usize = 80;
-
-/// Renders one judgement. `colour` switches escape codes on; `command` is the last line.
+/// All of one judgement.
 pub fn look(
     judgement: &Judgement,
     profile: Option<&Profile>,
     link: Option<&LinkFacts>,
-    colour: bool,
-    command: &str,
+    around: &Around<'_>,
 ) -> String {
+    let colour = around.colour;
     let mut out = String::new();
     headline(&mut out, "", judgement, colour);
     reasons::caution(&mut out, judgement);
@@ -56,8 +58,34 @@ pub fn look(
     headline(&mut out, "", judgement, colour);
     reasons::caution(&mut out, judgement);
     reasons::first_step(&mut out, judgement);
-    let _ = writeln!(out, "{command}");
+    let _ = writeln!(out, "{}", around.command);
     out
+}
+
+/// What stands around the result of one look.
+#[derive(Debug, Clone, Copy)]
+pub struct Around<'a> {
+    /// Escape codes for colour.
+    pub colour: bool,
+    /// Where the look was kept.
+    pub kept: Option<&'a str>,
+    /// The next command, complete.
+    pub command: &'a str,
+}
+
+/// Whether escape codes for colour are written.
+#[derive(Debug, Clone, Copy)]
+struct Colours(bool);
+
+impl Colours {
+    /// A text that stands out: beyond its limit.
+    fn beyond(self, text: &str) -> String {
+        if !self.0 {
+            return text.to_owned();
+        }
+        let style = Style::new().bold();
+        format!("{}{text}{}", style.render(), style.render_reset())
+    }
 }
 
 /// What every result carries for whoever acts on it.
@@ -190,29 +218,11 @@ pub fn section<'a>(out: &mut String, title: &str, lines: impl Iterator<Item = &'
     if lines.peek().is_none() {
         return;
     }
-    let _ = writeln!(out, "\n{title}");
+    out.push('\n');
+    wrap(out, title, "", "");
     for line in lines {
         wrap(out, line, "  - ", "    ");
     }
-}
-
-/// Writes a text in lines of at most `WIDTH` columns.
-pub fn wrap(out: &mut String, text: &str, first: &str, rest: &str) {
-    let mut line = first.to_owned();
-    let mut empty = true;
-    for word in text.split_whitespace() {
-        if !empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
-            let _ = writeln!(out, "{}", line.trim_end());
-            line = rest.to_owned();
-            empty = true;
-        }
-        if !empty {
-            line.push(' ');
-        }
-        line.push_str(word);
-        empty = false;
-    }
-    let _ = writeln!(out, "{}", line.trim_end());
 }
 
 /// `1 line`, `2 lines`.

@@ -30,6 +30,7 @@ mod link_watch;
 mod links;
 mod listen;
 mod listen_figures;
+mod paper;
 mod peer;
 mod recording;
 mod report;

@@ -186,7 +186,7 @@ fn watch_on_a_terminal_redraws_in_place_and_q_ends_it_with_the_verdict() {
     assert_eq!(code, Some(5), "{end}");
     for part in [
         "AWAITING INVERTER",
-        "Not tested",
+        "Untested",
         "next: packside check --serial",
     ] {
         assert!(end.contains(part), "expected {part:?} in:\n{end}");

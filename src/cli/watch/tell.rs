@@ -132,7 +132,12 @@ impl<'a> Teller<'a> {
             let recent = self.recent.iter().map(String::as_str);
             out::result(&recent.collect::<String>());
         }
-        let screen = screen::look(last, Some(profile), facts, self.colour, command);
+        let around = screen::Around {
+            colour: self.colour,
+            kept: None,
+            command,
+        };
+        let screen = screen::glance(last, Some(profile), facts, &around);
         out::result(&format!("\n{screen}"));
     }
 

@@ -7,6 +7,7 @@ use packside_profiles::model::{FedBy, Profile};
 
 use super::{counted, wrap};
 use crate::facts::{Doubt, Judgement, Reading, ReadingQuality};
+use crate::show::paper::{paper, row};
 use crate::words::with_unit;
 
 /// Pack, modules, cells and temperatures.
@@ -22,8 +23,9 @@ pub(super) fn numbers(out: &mut String, judgement: &Judgement, profile: Option<&
     } else {
         ""
     };
-    let _ = writeln!(out, "\nNumbers{mixed}");
-    let axis = axis(&judgement.readings);
+    out.push('\n');
+    wrap(out, &format!("Numbers{mixed}"), "", "");
+    let axis = axis(judgement.readings.iter());
     for unit in &units {
         let mine: Vec<&Reading> = judgement
             .readings
@@ -39,15 +41,13 @@ pub(super) fn numbers(out: &mut String, judgement: &Judgement, profile: Option<&
         pack_line(out, &mine, profile);
         modules(out, &mine, axis);
     }
-    if let Some((low, high)) = axis {
-        let scale = format!(
-            "{low:.3} V{}{high:.3} V",
-            " ".repeat(STRIP.saturating_sub(14))
-        );
-        let _ = writeln!(
+    // Where no picture fits there is no scale either.
+    if let Some((low, high)) = axis.filter(|_| strip_width() > 16) {
+        let room = strip_width().saturating_sub(14);
+        let name = "height: how many cells at a voltage";
+        row(
             out,
-            "  {:<37}{scale}",
-            "height: how many cells at a voltage"
+            &format!("  {name:<37}{low:.3} V{:room$}{high:.3} V", ""),
         );
     }
 }
@@ -97,11 +97,19 @@ fn value(reading: &Reading) -> String {
 /// Columns of the picture of cells.
 const STRIP: usize = 28;
 
+/// Columns of a row beside its picture.
+const BESIDE: usize = 52;
+
+/// Columns that the paper has for the picture of cells.
+pub(super) fn strip_width() -> usize {
+    paper().width.saturating_sub(BESIDE).min(STRIP)
+}
+
 /// Common axis of all pictures: lowest and highest readable cell.
-fn axis(readings: &[Reading]) -> Option<(f64, f64)> {
+pub(super) fn axis<'a>(readings: impl Iterator<Item = &'a Reading> + Clone) -> Option<(f64, f64)> {
     let cells = || {
         readings
-            .iter()
+            .clone()
             .filter(|r| r.role == Role::CellVoltage)
             .filter_map(Reading::any_number)
     };
@@ -141,25 +149,29 @@ fn modules(out: &mut String, readings: &[&Reading], axis: Option<(f64, f64)>) {
         let volts = of(Role::ModuleVoltage).next().and_then(|r| r.number());
         let name = module.map_or_else(|| "cells".to_owned(), |m| format!("module {m}"));
         let volts = volts.map_or_else(String::new, |v| with_unit(v, "V"));
-        let strip = axis.map_or_else(String::new, |axis| strip(&cells, axis));
+        let strip = axis.map_or_else(String::new, |axis| picture(&cells, axis));
         let warm = range(&temperatures, "°C", 0);
-        let lost = if unreadable > 0 {
-            format!("\n            {unreadable} CELLS WITHOUT A GOOD VALUE")
-        } else if old > 0 {
-            "  old values".to_owned()
+        let lost = if old > 0 && unreadable == 0 {
+            "  old values"
         } else {
-            String::new()
+            ""
         };
-        let _ = writeln!(
-            out,
+        let line = format!(
             "  {name:<9} {volts:>8}  {:<15}  {strip}  {warm}{lost}",
             range(&cells, "V", 3)
         );
+        row(out, &line);
+        if unreadable > 0 {
+            row(
+                out,
+                &format!("            {unreadable} CELLS WITHOUT A GOOD VALUE"),
+            );
+        }
     }
 }
 
 /// Lowest to highest.
-fn range(values: &[f64], unit: &str, digits: usize) -> String {
+pub(super) fn range(values: &[f64], unit: &str, digits: usize) -> String {
     let low = values.iter().copied().min_by(f64::total_cmp);
     let high = values.iter().copied().max_by(f64::total_cmp);
     match (low, high) {
@@ -169,25 +181,26 @@ fn range(values: &[f64], unit: &str, digits: usize) -> String {
 }
 
 /// How many cells stand at which voltage, as one row of blocks.
-fn strip(cells: &[f64], (low, high): (f64, f64)) -> String {
+pub(super) fn picture(cells: &[f64], (low, high): (f64, f64)) -> String {
     const BLOCKS: [char; 9] = ['·', '▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
-    let mut counts = [0usize; STRIP];
+    let mut counts = vec![0usize; strip_width()];
+    let last = counts.len().saturating_sub(1) as f64;
     for cell in cells {
-        let column = (cell - low) / (high - low) * (STRIP as f64 - 1.0);
+        let column = (cell - low) / (high - low) * last;
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
             reason = "clamped to the strip"
         )]
-        let column = column.round().clamp(0.0, STRIP as f64 - 1.0) as usize;
+        let column = column.round().clamp(0.0, last) as usize;
         if let Some(count) = counts.get_mut(column) {
             *count += 1;
         }
     }
-    counts
-        .iter()
-        .map(|count| BLOCKS.get((*count).min(8)).copied().unwrap_or('█'))
-        .collect()
+    // A block for each cell; where more than fit stand at one voltage, the highest is the most.
+    let most = counts.iter().copied().max().unwrap_or(0).max(8);
+    let height = |count: &usize| BLOCKS.get((count * 8).div_ceil(most)).copied();
+    counts.iter().filter_map(height).collect()
 }
 
 pub(super) fn bus(out: &mut String, judgement: &Judgement) {

@@ -74,7 +74,7 @@ pub(super) fn why(out: &mut String, judgement: &Judgement) {
         }
         wrap(out, &text, "  - ", "    ");
         if let Some(root) = entry.root {
-            wrap(out, &of_root(root), "      ", "      ");
+            wrap(out, &of_root(root), "      = ", "      ");
         }
     }
     more(out, entries.len());
@@ -95,12 +95,27 @@ fn is_caution(reason: &Reason) -> bool {
 
 /// The reason that decided, in one line.
 pub(super) fn in_short(out: &mut String, judgement: &Judgement) {
-    let text = match deciding(judgement) {
-        Some(Deciding::Reason(reason)) => words::reason(judgement, reason),
-        Some(Deciding::Cause(text)) => text,
-        None => return,
+    if let Some(text) = deciding_in_short(judgement) {
+        wrap(out, &text, "  why: ", "    ");
+    }
+}
+
+/// The reason that decided, up to where it begins to explain itself.
+pub(super) fn deciding_in_short(judgement: &Judgement) -> Option<String> {
+    let text = match deciding(judgement)? {
+        Deciding::Reason(reason) => words::reason(judgement, reason),
+        Deciding::Cause(text) => text,
     };
-    wrap(out, words::in_short(&text), "  why: ", "    ");
+    Some(words::in_short(&text).to_owned())
+}
+
+/// Why, beside a headline: where its number stands already, how sure it is and what becomes of the part.
+pub(super) fn why_in_short(judgement: &Judgement) -> Option<String> {
+    let root = judgement.telling_root();
+    match root.filter(|root| root.fact.has_deciding_number()) {
+        Some(root) => Some(of_root(root)),
+        None => deciding_in_short(judgement),
+    }
 }
 
 /// What decided.
@@ -151,7 +166,7 @@ fn of_root(root: &Finding) -> String {
         sure => sure.id(),
     };
     let becomes = root.disposition.map_or("", Disposition::meaning);
-    format!("= {} ({sure}), {}: {becomes}", root.id, lies_in(root))
+    format!("{} ({sure}), {}: {becomes}", root.id, lies_in(root))
 }
 
 fn lies_in(root: &Finding) -> &'static str {
@@ -305,11 +320,20 @@ fn in_words(step: &NextStep) -> String {
     format!("[{}, {}] {}", needs(step.needs), step.who, step.text)
 }
 
-/// The caution that leads the reasons, if there is one.
+/// The cautions that lead the reasons.
+pub(super) fn cautions(judgement: &Judgement) -> impl Iterator<Item = String> {
+    let why = judgement
+        .verdict
+        .why
+        .iter()
+        .filter(|reason| is_caution(reason));
+    why.map(|caution| words::reason(judgement, caution))
+}
+
+/// The cautions, each a paragraph.
 pub(super) fn caution(out: &mut String, judgement: &Judgement) {
-    let why = judgement.verdict.why.iter();
-    for caution in why.filter(|reason| is_caution(reason)) {
-        wrap(out, &words::reason(judgement, caution), "  ", "  ");
+    for caution in cautions(judgement) {
+        wrap(out, &caution, "  ", "  ");
     }
 }
 
@@ -320,11 +344,11 @@ pub(super) fn first_step(out: &mut String, judgement: &Judgement) {
     if let Some(step) = steps.iter().find(is_step).or(steps.first()) {
         let lead = match steps.first() {
             Some(first) if first.keeps_the_look() => {
-                "  do:  first run the last line, it keeps what is seen; then "
+                "first run the last line, it keeps what is seen; then "
             }
-            _ => "  do:  ",
+            _ => "",
         };
-        wrap(out, &in_words(step), lead, "    ");
+        wrap(out, &format!("{lead}{}", in_words(step)), "  do:  ", "    ");
     }
 }
 

@@ -1,0 +1,192 @@
+//! One look on one screen of 24 lines of 80 columns: what a technician reads with gloves on.
+//!
+//! Danger comes first, then the verdict with its reason, then where the look was kept, what to do, what else
+//! was seen, what is not tested, the numbers, the line, the next command. All else is in [`super::look`].
+
+use std::fmt::Write as _;
+
+use packside_profiles::Class;
+use packside_profiles::model::{Profile, Severity};
+
+use super::{Colours, headline, labelled, link_text, reasons, table, wrap};
+use crate::event::{LinkFacts, LinkKind};
+use crate::facts::{Finding, Judgement, NextStep, VerdictKind, Why};
+use crate::judge::reference::needs;
+use crate::words;
+
+/// Lines of a small terminal.
+const ROWS: usize = 24;
+
+/// Renders one judgement for a glance.
+pub fn glance(
+    judgement: &Judgement,
+    profile: Option<&Profile>,
+    link: Option<&LinkFacts>,
+    around: &super::Around<'_>,
+) -> String {
+    let mut head = String::new();
+    for danger in reasons::cautions(judgement) {
+        wrap(&mut head, &danger, "", "  ");
+    }
+    headline(&mut head, "", judgement, around.colour);
+    who(&mut head, judgement, profile, link);
+    if let Some(why) = reasons::why_in_short(judgement) {
+        labelled(&mut head, "Why", &why);
+    }
+    let _ = writeln!(head);
+    if let Some(kept) = around.kept {
+        labelled(
+            &mut head,
+            "Saved",
+            &format!("{kept} (keep it: some units forget)"),
+        );
+    }
+    let mut tail = String::new();
+    let _ = writeln!(tail);
+    also(&mut tail, judgement);
+    untested(&mut tail, judgement);
+    let _ = writeln!(tail);
+    table::numbers(&mut tail, judgement, profile, Colours(around.colour));
+    table::line(&mut tail, judgement, profile, link);
+    let _ = writeln!(tail);
+    wrap(&mut tail, CAUTION, "", "");
+    wrap(&mut tail, "more: --full · why: --explain", "", "");
+    let _ = writeln!(tail, "{}", around.command);
+    let taken = head.lines().count() + tail.lines().count();
+    steps(&mut head, judgement, ROWS.saturating_sub(taken));
+    head + &tail
+}
+
+/// What stands under every screen, in one line.
+const CAUTION: &str =
+    "Hazardous voltage even when off. Advice to a licensed practitioner, no release.";
+
+/// Who the unit is, in one line.
+fn who(
+    out: &mut String,
+    judgement: &Judgement,
+    profile: Option<&Profile>,
+    link: Option<&LinkFacts>,
+) {
+    let identity = &judgement.identity;
+    let mut parts = Vec::from_iter(identity.serial.clone());
+    match (identity.members.len(), identity.modules.len()) {
+        (packs @ 2.., _) => parts.push(format!("{packs} packs")),
+        (_, 0) => {}
+        (_, 1) => parts.push("1 module".to_owned()),
+        (_, modules) => parts.push(format!("{modules} modules")),
+    }
+    let mut states: Vec<&str> = Vec::new();
+    for member in &identity.members {
+        let state = member
+            .state
+            .as_ref()
+            .map_or("state not read", |state| &state.name);
+        if !states.contains(&state) {
+            states.push(state);
+        }
+    }
+    parts.extend(states.into_iter().map(str::to_owned));
+    parts.extend(profile.map(|profile| format!("map {}", profile.profile.id)));
+    match link.map(|link| (link, &link.kind)) {
+        Some((_, LinkKind::Simulated { .. })) => parts.push("SIMULATED".to_owned()),
+        Some((link, _)) => parts.push(link_text(link)),
+        None => {}
+    }
+    wrap(out, &parts.join(" · "), "  ", "  ");
+}
+
+/// What to do: the first step whole, the others as far as there is room for them.
+fn steps(out: &mut String, judgement: &Judgement, room: usize) {
+    let is_step = |step: &&NextStep| !step.keeps_the_look();
+    let steps: Vec<&NextStep> = judgement.verdict.next.iter().filter(is_step).collect();
+    let mut left = room;
+    for (index, step) in steps.iter().enumerate() {
+        let mut text = String::new();
+        let what = format!(
+            "{}, {}. {}",
+            needs(step.needs).to_uppercase(),
+            step.who,
+            begun(&step.text)
+        );
+        wrap(&mut text, &what, &format!("{:<3}", index + 1), "   ");
+        let lines = text.lines().count();
+        let is_last = index + 1 == steps.len();
+        // What is left out takes a line as well.
+        if index > 0 && lines + usize::from(!is_last) > left {
+            let more = steps.len() - index;
+            let what = if more == 1 {
+                "one more step"
+            } else {
+                "more steps"
+            };
+            let _ = writeln!(out, "   {what}: --full");
+            return;
+        }
+        left = left.saturating_sub(lines);
+        out.push_str(&text);
+    }
+}
+
+/// A sentence begun as one.
+fn begun(text: &str) -> String {
+    let mut characters = text.chars();
+    let first = characters.next().map(char::to_uppercase);
+    first.into_iter().flatten().chain(characters).collect()
+}
+
+/// What else was seen: other roots and warnings, each in a few words; what follows from another is left out.
+fn also(out: &mut String, judgement: &Judgement) {
+    let told = judgement.telling_root();
+    let is_else = |f: &&Finding| {
+        let is_told = told.is_some_and(|root| root.id == f.id && root.unit == f.unit);
+        let is_the_verdict =
+            f.class == Some(Class::InverterSilent) && is_silent(judgement.verdict.kind);
+        let is_no_news = is_told || is_the_verdict || f.severity == Severity::Notice;
+        f.follows_from.is_none() && !is_no_news
+    };
+    let mut seen: Vec<String> = Vec::new();
+    for finding in judgement.findings.iter().filter(is_else) {
+        let decided = |why: &Why| matches!(why, Why::Finding { fact, .. } if *fact == finding.fact);
+        let first = judgement.verdict.why.first();
+        if first.is_some_and(|reason| decided(&reason.why)) {
+            continue;
+        }
+        let text = match finding.class {
+            Some(class) => words::class_in_short(class).to_owned(),
+            None => words::in_short(&words::of_finding(judgement, finding)).to_owned(),
+        };
+        if !seen.contains(&text) {
+            seen.push(text);
+        }
+    }
+    few(out, "Also", &seen, "; ", 4);
+}
+
+/// Whether the verdict says already that no inverter is heard.
+fn is_silent(kind: VerdictKind) -> bool {
+    matches!(
+        kind,
+        VerdictKind::AwaitingInverter | VerdictKind::InverterLost
+    )
+}
+
+/// What may be broken although nothing shows it.
+fn untested(out: &mut String, judgement: &Judgement) {
+    let names: Vec<String> = judgement
+        .not_tested
+        .iter()
+        .map(|item| item.id.replace('-', " "))
+        .collect();
+    few(out, "Untested", &names, ", ", 8);
+}
+
+/// As many as a line or two hold; how many more there are is said.
+fn few(out: &mut String, label: &str, all: &[String], between: &str, most: usize) {
+    let shown = all.get(..most).unwrap_or(all).join(between);
+    match all.len().saturating_sub(most) {
+        _ if all.is_empty() => {}
+        0 => labelled(out, label, &shown),
+        more => labelled(out, label, &format!("{shown}{between}{more} more: --full")),
+    }
+}

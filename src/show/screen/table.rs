@@ -1,0 +1,400 @@
+//! The numbers of a glance: the pack in a line or two, modules that are alike in one row, and each value
+//! beyond a limit of the map marked where it stands, with the limit beside it.
+
+use std::fmt::Write as _;
+
+use packside_profiles::Role;
+use packside_profiles::model::{Point, Profile};
+
+use super::numbers::{axis, picture, range, strip_width};
+use super::{Colours, counted, labelled, link_text, wrap};
+use crate::event::{LinkFacts, LinkKind};
+use crate::facts::{Judgement, Reading, ReadingQuality};
+use crate::show::paper;
+use crate::words::with_unit;
+
+/// Modules with marks that have a row of their own.
+const ROWS: usize = 2;
+/// Packs that all have rows of their own.
+const PACKS: usize = 3;
+
+/// Numbers of the unit, or of each pack.
+pub(super) fn numbers(
+    out: &mut String,
+    judgement: &Judgement,
+    profile: Option<&Profile>,
+    colours: Colours,
+) {
+    let packs: Vec<u8> = judgement.identity.members.iter().map(|m| m.unit).collect();
+    let of = |unit: u8| judgement.readings.iter().filter(move |r| r.unit == unit);
+    match packs.as_slice() {
+        [] => {}
+        [unit] => unit_in_full(out, &of(*unit).collect::<Vec<_>>(), profile, colours),
+        _ => rack(out, judgement, &packs, profile, colours),
+    }
+}
+
+/// What a line of numbers says, and its name there.
+const SHOWN: [(Role, &str); 7] = [
+    (Role::PackVoltage, "pack"),
+    (Role::TerminalVoltage, "terminals"),
+    (Role::PackCurrent, "current"),
+    (Role::Soc, "charge"),
+    (Role::Insulation, "insulation"),
+    (Role::InverterAge, "inverter heard"),
+    (Role::Uptime, "up"),
+];
+
+fn unit_in_full(
+    out: &mut String,
+    readings: &[&Reading],
+    profile: Option<&Profile>,
+    colours: Colours,
+) {
+    let parts: Vec<String> = SHOWN
+        .iter()
+        .filter_map(|(role, name)| {
+            let reading = readings.iter().find(|r| r.role == *role)?;
+            Some(format!("{name} {}", value(reading, profile)))
+        })
+        .collect();
+    if !parts.is_empty() {
+        labelled(out, "Numbers", &parts.join(" · "));
+    }
+    let axis = axis(readings.iter().copied());
+    scale(out, axis);
+    let modules = modules(readings, profile);
+    let (apart, alike): (Vec<&Module<'_>>, Vec<&Module<'_>>) =
+        modules.iter().partition(|module| module.is_apart());
+    let (shown, rest) = apart.split_at(apart.len().min(ROWS));
+    for module in shown {
+        row(out, &module.name(), &module.readings, axis);
+        marks(out, module, colours);
+    }
+    if !rest.is_empty() {
+        let together = Module::of_all(rest);
+        row(
+            out,
+            &format!("{} more", rest.len()),
+            &together.readings,
+            axis,
+        );
+        marks(out, &together, colours);
+    }
+    let name = match (alike.as_slice(), apart.is_empty()) {
+        ([], _) => return,
+        ([one], _) => one.name(),
+        (more, true) => format!("{} modules", more.len()),
+        (more, false) => format!("other {}", more.len()),
+    };
+    let together: Vec<&Reading> = alike
+        .iter()
+        .flat_map(|m| m.readings.iter().copied())
+        .collect();
+    row(out, &name, &together, axis);
+}
+
+/// A row for each pack that stands out, one for the others.
+fn rack(
+    out: &mut String,
+    judgement: &Judgement,
+    packs: &[u8],
+    profile: Option<&Profile>,
+    colours: Colours,
+) {
+    let axis = axis(judgement.readings.iter());
+    let few = packs.len() <= PACKS;
+    let mut left = Vec::new();
+    for unit in packs {
+        let mine: Vec<&Reading> = judgement
+            .readings
+            .iter()
+            .filter(|r| r.unit == *unit)
+            .collect();
+        let modules = modules(&mine, profile);
+        let apart = modules.iter().any(Module::is_apart) || mine.is_empty();
+        if !(few || apart) {
+            left.extend(mine);
+            continue;
+        }
+        let of = |role: Role| {
+            mine.iter()
+                .find(|r| r.role == role)
+                .map(|r| value(r, profile))
+        };
+        let numbers = [Role::PackVoltage, Role::PackCurrent, Role::Soc]
+            .into_iter()
+            .filter_map(of);
+        let numbers: Vec<String> = numbers.collect();
+        let numbers = if numbers.is_empty() {
+            "no values".to_owned()
+        } else {
+            numbers.join(" · ")
+        };
+        labelled(out, &format!("pack {unit}"), &numbers);
+        if mine.iter().any(|r| r.role == Role::CellVoltage) {
+            row(out, "  cells", &mine, axis);
+        }
+        modules
+            .iter()
+            .for_each(|module| marks(out, module, colours));
+    }
+    if !left.is_empty() {
+        row(out, "others", &left, axis);
+    }
+}
+
+/// A value for people, marked where it is beyond a limit, or why there is none.
+fn value(reading: &Reading, profile: Option<&Profile>) -> String {
+    let Some(number) = reading.any_number() else {
+        return match reading.quality {
+            ReadingQuality::NotAvailable if reading.role == Role::InverterAge => "never".to_owned(),
+            quality => quality.id().replace('-', " "),
+        };
+    };
+    let shown = in_digits(number, reading);
+    let old = if reading.quality == ReadingQuality::Stale {
+        " (old)"
+    } else {
+        ""
+    };
+    match beyond(reading, profile) {
+        Some(limit) => format!("! {shown} (limit {})", in_digits(limit, reading)),
+        None if reading.role == Role::InverterAge => format!("{shown} ago{old}"),
+        None => format!("{shown}{old}"),
+    }
+}
+
+/// A number of a reading in as many digits as people want to read.
+fn in_digits(number: f64, reading: &Reading) -> String {
+    match reading.role {
+        Role::PackVoltage | Role::TerminalVoltage | Role::ModuleVoltage => format!("{number:.1} V"),
+        Role::Uptime | Role::InverterAge if number < 120.0 => format!("{number:.0} s"),
+        Role::Uptime | Role::InverterAge if number < 7_200.0 => format!("{:.0} min", number / 60.0),
+        Role::Uptime | Role::InverterAge if number < 172_800.0 => {
+            format!("{:.0} h", number / 3_600.0)
+        }
+        Role::Uptime | Role::InverterAge => format!("{:.0} days", number / 86_400.0),
+        _ => with_unit(number, &reading.value_unit),
+    }
+}
+
+/// The limit of the map that a value breaks, the alarm before the warning.
+fn beyond(reading: &Reading, profile: Option<&Profile>) -> Option<f64> {
+    let number = reading.any_number()?;
+    let point: &Point = profile?.points.get(reading.point_index.0)?;
+    let limits = &point.limits;
+    let below = |limit: Option<f64>| limit.filter(|limit| number < *limit);
+    let above = |limit: Option<f64>| limit.filter(|limit| number > *limit);
+    below(limits.alarm_below)
+        .or_else(|| above(limits.alarm_above))
+        .or_else(|| below(limits.warn_below))
+        .or_else(|| above(limits.warn_above))
+}
+
+/// What was read of one module.
+struct Module<'a> {
+    position: Option<u16>,
+    readings: Vec<&'a Reading>,
+    /// Values beyond a limit, and the limit.
+    beyond: Vec<(&'a Reading, f64)>,
+    unreadable: usize,
+}
+
+impl<'a> Module<'a> {
+    /// Several as if they were one.
+    fn of_all(modules: &[&Module<'a>]) -> Self {
+        Self {
+            position: None,
+            readings: modules
+                .iter()
+                .flat_map(|m| m.readings.iter().copied())
+                .collect(),
+            beyond: modules
+                .iter()
+                .flat_map(|m| m.beyond.iter().copied())
+                .collect(),
+            unreadable: modules.iter().map(|m| m.unreadable).sum(),
+        }
+    }
+
+    fn name(&self) -> String {
+        self.position.map_or_else(
+            || "cells".to_owned(),
+            |position| format!("module {position}"),
+        )
+    }
+
+    fn is_apart(&self) -> bool {
+        !self.beyond.is_empty() || self.unreadable > 0
+    }
+}
+
+fn modules<'a>(readings: &[&'a Reading], profile: Option<&Profile>) -> Vec<Module<'a>> {
+    let is_of_module = |r: &Reading| {
+        matches!(
+            r.role,
+            Role::CellVoltage | Role::CellTemperature | Role::ModuleVoltage
+        )
+    };
+    let mut modules: Vec<Module<'a>> = Vec::new();
+    for reading in readings.iter().copied().filter(|r| is_of_module(r)) {
+        let position = reading.place.module;
+        let index = modules
+            .iter()
+            .position(|module| module.position == position);
+        let index = index.unwrap_or_else(|| {
+            modules.push(Module {
+                position,
+                readings: Vec::new(),
+                beyond: Vec::new(),
+                unreadable: 0,
+            });
+            modules.len() - 1
+        });
+        let Some(module) = modules.get_mut(index) else {
+            continue;
+        };
+        module.readings.push(reading);
+        module
+            .beyond
+            .extend(beyond(reading, profile).map(|limit| (reading, limit)));
+        let readable = matches!(
+            reading.quality,
+            ReadingQuality::Good | ReadingQuality::Stale
+        );
+        module.unreadable += usize::from(!readable);
+    }
+    modules
+}
+
+/// What the columns are, and what the picture reaches from and to.
+fn scale(out: &mut String, axis: Option<(f64, f64)>) {
+    let Some((low, high)) = axis else { return };
+    let room = strip_width().saturating_sub(10);
+    if room > 4 {
+        let _ = writeln!(out, "{:34}{low:.3}{:room$}{high:.3}", "", "");
+    }
+}
+
+/// One row: volts, range of the cells, picture, temperatures.
+fn row(out: &mut String, name: &str, readings: &[&Reading], axis: Option<(f64, f64)>) {
+    let of = |role: Role| -> Vec<f64> {
+        let mine = readings.iter().filter(|r| r.role == role);
+        mine.filter_map(|r| r.any_number()).collect()
+    };
+    let cells = of(Role::CellVoltage);
+    let volts = match of(Role::ModuleVoltage).as_slice() {
+        [one] => with_unit(*one, "V"),
+        _ => String::new(),
+    };
+    let picture = axis.map_or_else(String::new, |axis| picture(&cells, axis));
+    let warm = of(Role::CellTemperature);
+    let warm = if warm.is_empty() {
+        String::new()
+    } else {
+        range(&warm, "°C", 0)
+    };
+    let line = format!(
+        "{name:<10}{volts:>7}  {:<14} {picture}  {warm}",
+        range(&cells, "V", 3)
+    );
+    paper::row(out, &line);
+}
+
+/// What is beyond a limit in a module, in a line below its row: the worst value, and how many more.
+fn marks(out: &mut String, module: &Module<'_>, colours: Colours) {
+    for (role, one, many) in [
+        (Role::CellVoltage, "cell", "cells"),
+        (Role::CellTemperature, "sensor", "sensors"),
+        (Role::ModuleVoltage, "its voltage", "voltages"),
+    ] {
+        let of_role = module
+            .beyond
+            .iter()
+            .filter(|(reading, _)| reading.role == role);
+        let worst = of_role
+            .clone()
+            .max_by(|a, b| excess(a).total_cmp(&excess(b)));
+        let Some((reading, limit)) = worst else {
+            continue;
+        };
+        let number = reading.any_number().unwrap_or_default();
+        let (number, limit) = (in_digits(number, reading), in_digits(*limit, reading));
+        let item = reading
+            .place
+            .item
+            .map_or_else(|| one.to_owned(), |item| format!("{one} {item}"));
+        let text = match of_role.count() {
+            1 => format!("! {item}: {number} (limit {limit})"),
+            count => format!("! {count} {many}, worst {item}: {number} (limit {limit})"),
+        };
+        mark(out, &text, colours);
+    }
+    if module.unreadable > 0 {
+        let values = counted(module.unreadable as u64, "value");
+        let text = format!("! {values} cannot be read");
+        mark(out, &text, colours);
+    }
+}
+
+fn mark(out: &mut String, text: &str, colours: Colours) {
+    let mut lines = String::new();
+    wrap(&mut lines, text, "          ", "            ");
+    for line in lines.lines() {
+        let _ = writeln!(out, "{}", colours.beyond(line));
+    }
+}
+
+/// How far a value is beyond its limit.
+fn excess((reading, limit): &(&Reading, f64)) -> f64 {
+    (reading.any_number().unwrap_or_default() - limit).abs()
+}
+
+/// How the line did, at which settings, and where the map has others.
+pub(super) fn line(
+    out: &mut String,
+    judgement: &Judgement,
+    profile: Option<&Profile>,
+    link: Option<&LinkFacts>,
+) {
+    let bus = &judgement.bus;
+    let exceptions: u32 = bus.exceptions.iter().map(|(_, n)| n).sum();
+    let mut parts = Vec::new();
+    if bus.requests > 0 {
+        parts.push(format!(
+            "{} of {} answered",
+            bus.answered + exceptions,
+            bus.requests
+        ));
+    }
+    if exceptions > 0 {
+        parts.push(format!("{exceptions} refused"));
+    }
+    for (count, name) in [(bus.damaged, "damaged"), (bus.late, "late")] {
+        if count > 0 {
+            parts.push(format!("{count} {name}"));
+        }
+    }
+    parts.extend(
+        bus.answer_p50
+            .map(|p50| format!("{:.0} ms", p50.as_secs_f64() * 1e3)),
+    );
+    if bus.foreign_requests > 0 {
+        parts.push(format!("others asked {} times", bus.foreign_requests));
+    }
+    let settings = link.and_then(|link| match &link.kind {
+        LinkKind::Serial { line, .. } => Some(*line),
+        LinkKind::Simulated { line, .. } => *line,
+        LinkKind::Gateway { .. } => None,
+    });
+    match (settings, profile.map(|profile| profile.answering.line)) {
+        (Some(line), Some(map)) if line == map => parts.push(format!("{line} as the map says")),
+        (Some(line), Some(map)) => parts.push(format!("{line}, but the map says {map}")),
+        (Some(line), None) => parts.push(line.to_string()),
+        (None, _) => parts.extend(link.map(link_text)),
+    }
+    if !parts.is_empty() {
+        labelled(out, "Line", &parts.join(" · "));
+    }
+}
