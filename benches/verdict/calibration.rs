@@ -10,7 +10,7 @@ use std::time::Duration;
 
 use packside::facts::{Sight, VerdictKind};
 use packside::judge::judge;
-use packside::judge::reference::priors;
+use packside::judge::priors_of_line as priors;
 use packside::simulated::rehearsal::Rehearsal;
 use packside_simulator::Way;
 use packside_simulator::compose::soft;

@@ -63,7 +63,7 @@ pub(crate) fn outcome(case: &Case, profile: &Profile, judgement: &Judgement) -> 
     let clean = is_clean(kind);
     let listed = case
         .not_tested
-        .map(|id| judgement.not_tested.iter().any(|item| item.id == id));
+        .map(|id| judgement.not_tested.iter().any(|item| item.id() == id));
     let answered = judgement.bus.answered > 0;
     let roots = judgement.roots();
     let needed = |point: &str| profile.points.iter().any(|p| p.id == point && p.required);

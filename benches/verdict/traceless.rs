@@ -66,7 +66,7 @@ impl Traceless {
         if is_clean(before.verdict.kind) {
             let listed = hidden.not_tested;
             self.clean += 1;
-            self.listed += usize::from(before.not_tested.iter().any(|n| Some(n.id) == listed));
+            self.listed += usize::from(before.not_tested.iter().any(|n| Some(n.id()) == listed));
         }
         // The session began its window of listening before the look.
         let began = at.saturating_sub(packside::link::quiet_window(Some(profile)));

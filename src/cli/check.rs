@@ -315,29 +315,29 @@ pub(super) fn place_of(args: &CheckArgs) -> String {
 
 /// The command that comes next, ready to type.
 pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
-    use crate::facts::VerdictKind;
+    use crate::facts::{NextStep, StepKind, VerdictKind};
     let recorded = args.link.place.recording.as_ref();
     if let Some(file) = recorded.or(args.link.record.record.as_ref()) {
         return format!("next: packside report {} -o page.html", file.display());
     }
     let place = place_of(args);
-    let first_step = judgement.verdict.next.first().map(|step| step.id);
+    let first_step = judgement.verdict.next.first().map(NextStep::kind);
     match judgement.verdict.kind {
         // What was seen may go away with the power: a look that is kept comes first.
         VerdictKind::Fault => {
             format!("next: packside check {place} --record before-switching-off.visit.jsonl")
         }
         // What is proven to be wrong with the wires is put right first, then looked at again.
-        VerdictKind::BusProblem if first_step == Some("swap-pair") => {
+        VerdictKind::BusProblem if first_step == Some(StepKind::SwapPair) => {
             format!("next: packside check {place}")
         }
         // Two units at one address, or one that cannot be found: look who is on this line.
         VerdictKind::BusProblem | VerdictKind::Undecided
             if judgement.verdict.kind == VerdictKind::BusProblem
-                || first_step == Some("one-address-each") =>
+                || first_step == Some(StepKind::OneAddressEach) =>
         {
             let way = args.link.place.as_typed().unwrap_or_default();
-            let all = if first_step == Some("one-address-each") {
+            let all = if first_step == Some(StepKind::OneAddressEach) {
                 " --all"
             } else {
                 ""
@@ -345,7 +345,7 @@ pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
             format!("next: packside find {way}{all}")
         }
         // The same gateway would give the same memory.
-        VerdictKind::Undecided if first_step == Some("past-the-cache") => {
+        VerdictKind::Undecided if first_step == Some(StepKind::PastTheCache) => {
             let map = args.ask.profile.as_ref();
             let map = map.map_or_else(String::new, |map| format!(" --profile {map}"));
             format!("next: packside check --serial PORT{map}")

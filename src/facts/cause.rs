@@ -4,7 +4,7 @@
 //! Does not: weigh (see `judge::causes`), or put into words.
 
 use super::sight::Sight;
-use super::step::Step;
+use super::step::StepKind;
 
 macro_rules! causes {
     ($($variant:ident = $id:literal;)+) => {
@@ -71,7 +71,7 @@ pub struct Cause {
     /// What speaks against it, the weightiest first.
     pub reasons_against: Vec<Sight>,
     /// What settles it.
-    pub(crate) step: Step,
+    pub(crate) step: StepKind,
 }
 
 impl Cause {
@@ -82,6 +82,6 @@ impl Cause {
 
     /// Id of the step that settles it.
     pub fn settled_by(&self) -> &'static str {
-        self.step.row().id
+        self.step.id()
     }
 }

@@ -16,7 +16,7 @@ use packside_profiles::{Foreign, Role, StateKind, Value};
 
 use super::closed::closed;
 use super::fact::Fact;
-use super::step::Step;
+use super::step::StepKind;
 
 /// Whether all that a clean verdict needs was read: see the module.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -424,11 +424,11 @@ impl DoubtKind {
     }
 
     /// The step that settles it.
-    pub(crate) fn step(self) -> Step {
+    pub(crate) fn step(self) -> StepKind {
         match self {
-            Self::TwoUnits => Step::OneAddressEach,
-            Self::NotRecognised | Self::UndefinedBit => Step::RightProfile,
-            Self::NothingThere | Self::NotJudged => Step::CompleteMap,
+            Self::TwoUnits => StepKind::OneAddressEach,
+            Self::NotRecognised | Self::UndefinedBit => StepKind::RightProfile,
+            Self::NothingThere | Self::NotJudged => StepKind::CompleteMap,
             Self::NotRead
             | Self::HeartbeatUnseen
             | Self::MayHide
@@ -442,16 +442,16 @@ impl DoubtKind {
             | Self::FaultStateOnly
             | Self::Contradiction
             | Self::GoneSilent
-            | Self::NotInService => Step::LookAgain,
-            Self::NotAsked => Step::LetItBeRead,
-            Self::LampContradicts => Step::LampAgain,
-            Self::AnsweredNo => Step::AnswerAgain,
-            Self::Terminals | Self::CurrentWhileOpen => Step::OtherSources,
-            Self::PerhapsCache => Step::PastTheCache,
-            Self::TooEarly => Step::WaitSilence,
-            Self::LinkUnknown | Self::WokeAfterUs => Step::WatchLamp,
-            Self::PackSilent => Step::MissingPack,
-            Self::PacksUnlike => Step::LikePacks,
+            | Self::NotInService => StepKind::LookAgain,
+            Self::NotAsked => StepKind::LetItBeRead,
+            Self::LampContradicts => StepKind::LampAgain,
+            Self::AnsweredNo => StepKind::AnswerAgain,
+            Self::Terminals | Self::CurrentWhileOpen => StepKind::OtherSources,
+            Self::PerhapsCache => StepKind::PastTheCache,
+            Self::TooEarly => StepKind::WaitSilence,
+            Self::LinkUnknown | Self::WokeAfterUs => StepKind::WatchLamp,
+            Self::PackSilent => StepKind::MissingPack,
+            Self::PacksUnlike => StepKind::LikePacks,
         }
     }
 }
@@ -459,7 +459,7 @@ impl DoubtKind {
 impl Doubt {
     /// Id of the step that settles it.
     pub fn settled_by(&self) -> &'static str {
-        self.kind().step().row().id
+        self.kind().step().id()
     }
 
     /// The finding that it repeats.

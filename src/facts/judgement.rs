@@ -8,10 +8,12 @@ use packside_profiles::{Class, Place, Role, StateKind, Value};
 
 use super::cause::Cause;
 use super::doubt::Doubt;
-use super::fact::{Caution, Fact, Follows, PointIndex, Remedy, Spot};
+use super::fact::{Caution, Compared, Fact, Follows, PointIndex, Remedy, Spot};
 use super::headline::Headline;
 use super::health::Health;
+use super::not_tested::NotTested;
 use super::step::NextStep;
+use super::whereabouts::{Item, Whereabouts};
 
 /// The kinds of verdict. Ids and exit codes are stable.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -171,17 +173,6 @@ impl Certainty {
             Self::Open => "not confirmed",
         }
     }
-}
-
-/// What this look cannot tell, although it may be broken.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct NotTested {
-    /// Stable id.
-    pub id: &'static str,
-    /// Why not.
-    pub why: String,
-    /// When it can be tested.
-    pub when: String,
 }
 
 /// Where a finding comes from.
@@ -581,6 +572,23 @@ impl Finding {
     /// Whether this may be the reason and stops the unit; the silent inverter is no such root.
     pub fn is_root_alarm(&self) -> bool {
         self.weighs_most() && self.class != Some(Class::InverterSilent)
+    }
+
+    /// Where it is.
+    pub fn whereabouts(&self) -> Whereabouts {
+        use Class as C;
+        let is_pair = matches!(self.fact, Fact::Compared(Compared::BrokenSenseWire { .. }));
+        let item = match self.class {
+            _ if is_pair && self.place.item.is_some() => Item::CellPair,
+            Some(
+                C::SensorFault | C::OverTemperature | C::UnderTemperature | C::TemperatureImbalance,
+            ) => Item::Sensor,
+            _ => Item::Cell,
+        };
+        Whereabouts {
+            place: self.place,
+            item,
+        }
     }
 
     /// What makes it the same one in another judgement.

@@ -12,9 +12,12 @@ pub mod fact;
 pub mod headline;
 pub(crate) mod health;
 pub mod judgement;
+pub mod not_tested;
 pub(crate) mod readings;
+pub mod remedy;
 pub mod sight;
-pub(crate) mod step;
+pub mod step;
+pub mod whereabouts;
 
 pub use crate::evidence::share::Share;
 pub use cause::{Cause, CauseKind};
@@ -24,8 +27,9 @@ pub use headline::Headline;
 pub use health::Health;
 pub use judgement::{
     Basis, Bus, Certainty, Disposition, FactKey, Finding, Identity, Judgement, MemberSummary,
-    ModuleIdentity, NotTested, Reading, ReadingQuality, Reason, Source, UnitState, ValueRemark,
-    Verdict, VerdictKind, Why,
+    ModuleIdentity, Reading, ReadingQuality, Reason, Source, UnitState, ValueRemark, Verdict,
+    VerdictKind, Why,
 };
+pub use not_tested::NotTested;
 pub use sight::{Sight, SightKind};
-pub use step::NextStep;
+pub use step::{NextStep, Step, StepKind};

@@ -1,7 +1,8 @@
-//! Every step that may come next, in one table: what it needs, who may do it, how long it takes.
+//! Every step that may come next, in one list: what it needs, who may do it, how long it takes.
 //!
-//! Input: a step and the words for this unit. Output: a [`NextStep`], and the order of several.
-//! Does not: choose steps (see `next`, `doubt`, `causes`).
+//! Input: nothing; this is the closed list. Output: a [`Step`] with the ids, places and times that make it one
+//! for this unit, a [`NextStep`], and the order of several.
+//! Does not: choose steps (see `next`, `doubt`, `causes`), or put them into words.
 //!
 //! # The order
 //! Risk first: looking comes before low voltage, before unit off, before live DC. Within one risk
@@ -9,175 +10,449 @@
 //! time (greedy: what a chosen step settles no longer counts for the others). Minutes are common
 //! practice, rounded; they order steps and promise nothing.
 
-use packside_profiles::model::Needs;
+use packside_profiles::model::{InverterPort, Needs};
+
+use super::closed::closed;
+use super::remedy::Remedy;
+use super::whereabouts::Whereabouts;
 
 /// Something to do, lowest risk first.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct NextStep {
-    /// Stable id.
-    pub id: &'static str,
     /// What to do.
-    pub text: String,
+    pub step: Step,
     /// What it needs.
     pub needs: Needs,
     /// Who may do it.
-    pub who: &'static str,
+    pub who: Who,
     /// Minutes it takes, rounded: common practice.
     pub minutes: u32,
 }
 
-const TECHNICIAN: &str = "technician";
-const LICENSED: &str = "licensed electrician";
-const ANYONE: &str = "anyone on site";
-
-/// One row of the table.
-pub(crate) struct StepRow {
-    /// Stable id.
-    pub(crate) id: &'static str,
-    /// What it needs.
-    pub(crate) needs: Needs,
-    /// Who may do it.
-    pub(crate) who: &'static str,
-    /// Minutes it takes.
-    pub(crate) minutes: u32,
-    /// What it settles, for the reference; also its words where no others are given.
-    pub(crate) text: &'static str,
+/// Who may do something.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Who {
+    /// Anyone on site.
+    Anyone,
+    /// A technician.
+    Technician,
+    /// A licensed electrician.
+    Licensed,
 }
 
-macro_rules! steps {
-    ($($variant:ident = $id:literal, $needs:ident, $who:ident, $minutes:literal, $text:literal;)+) => {
-        /// A step that may come next.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-        pub(crate) enum Step { $($variant),+ }
+/// What is to be settled before a sound unit is handed over.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum HandOver {
+    /// Nothing.
+    Nothing,
+    /// A remark, by its id.
+    Remarked(&'static str),
+    /// The line.
+    Line,
+}
 
-        impl Step {
-            /// Every step.
-            pub(crate) const ALL: &'static [Self] = &[$(Self::$variant),+];
+/// What another look is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LookAgain {
+    /// What is open.
+    Open,
+    /// The unit refuses registers that the map has.
+    Refused,
+    /// Points could not be read.
+    Unreadable,
+    /// Whether one cell sags beside its sisters.
+    UnderCurrent,
+    /// The unit has just started.
+    InSeconds,
+    /// What the lamps show meanwhile.
+    WithLamps,
+}
 
-            /// Its row.
-            pub(crate) fn row(self) -> StepRow {
-                match self {
-                    $(Self::$variant => StepRow {
-                        id: $id, needs: Needs::$needs, who: $who, minutes: $minutes, text: $text,
-                    }),+
-                }
-            }
+/// What to keep in mind while a root is worked on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Mind {
+    /// The inverter is to be stopped before.
+    StopInverter,
+    /// The main fuse and the pre-charge resistor come next.
+    FuseAndResistor,
+    /// Nothing is returned before that.
+    ReturnNothing,
+    /// Packs beside it keep the common bar live.
+    BarStaysLive,
+}
+
+/// Roots of one kind, and where they are.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct AtRoots {
+    /// Address of the pack, in a rack.
+    pub unit: Option<u8>,
+    /// Ids of the roots.
+    pub ids: Vec<&'static str>,
+    /// The first places.
+    pub places: Vec<Whereabouts>,
+}
+
+closed! {
+    /// A step that may come next, as it is to be done here.
+    pub enum Step,
+    /// A kind of step.
+    StepKind {
+        /// Nothing is to be mended.
+        HandOver {
+            /// What is to be settled before.
+            after: HandOver,
+        } = "hand-over";
+        /// Keep this look before anything is switched off.
+        RecordFirst = "record-first";
+        /// Set a part apart.
+        SetApart {
+            /// What is to be set apart.
+            at: AtRoots,
+        } = "set-apart";
+        /// Put right what keeps the unit from running.
+        LiftCondition {
+            /// Ids of the conditions that it lifts.
+            ids: Vec<&'static str>,
+            /// It is cold, so that nothing may be charged before.
+            cold: bool,
+            /// What to do.
+            to_do: Remedy,
+        } = "lift-condition";
+        /// Do what is to be done about a root.
+        WorkOnRoot {
+            /// Which roots want it.
+            at: AtRoots,
+            /// What to do; nothing where nobody says.
+            to_do: Remedy,
+            /// What to keep in mind.
+            mind: Vec<Mind>,
+        } = "work-on-root";
+        /// Isolate the inverter's side and look again.
+        Isolate {
+            /// It is the insulation that is low.
+            insulation: bool,
+        } = "isolate-and-look-again";
+        /// One power cycle: does the flag return?
+        DoesItReturn = "does-it-return";
+        /// Does it follow the module or stay at the position?
+        FollowModule = "module-or-position";
+        /// Send this result to the maker.
+        AskMaker = "ask-maker";
+        /// Is the inverter on?
+        InverterPowered {
+            /// It was heard before, so that its settings were right.
+            was_heard: bool,
+        } = "inverter-powered";
+        /// Compare the settings of the inverter.
+        InverterSettings = "inverter-settings";
+        /// Is the inverter's cable in the right socket?
+        InverterSocket = "inverter-socket";
+        /// Check the inverter's communication cable.
+        InverterCable {
+            /// Where it is plugged in, if the map says so.
+            port: Option<InverterPort>,
+        } = "inverter-cable";
+        /// The same, once a fault is settled.
+        InverterCableToo = "inverter-cable-too";
+        /// Other codes may hide behind the one shown.
+        BehindTheCode = "behind-the-code";
+        /// Look at the line as well.
+        LineToo {
+            /// What the line wants first, where it does badly.
+            first: Option<Box<Step>>,
+        } = "line-too";
+        /// Give the inverter its socket back.
+        FreeSocket = "free-socket";
+        /// Wait until the silence time is over.
+        WaitSilence {
+            /// How long it still takes.
+            remaining_s: Option<u32>,
+        } = "wait-silence-time";
+        /// Stop asking and watch the lamps.
+        WatchLamp {
+            /// For how long.
+            silence_s: Option<u32>,
+        } = "watch-lamp";
+        /// Look again.
+        LookAgain {
+            /// What for.
+            why: LookAgain,
+        } = "look-again";
+        /// Look again with the inverter.
+        LookWithInverter = "look-with-inverter";
+        /// Compare unit and map.
+        RightProfile = "right-profile";
+        /// Have the map completed.
+        CompleteMap = "complete-map";
+        /// Give each unit an address of its own.
+        OneAddressEach = "one-address-each";
+        /// Switch one of two units off and look again.
+        OneUnitOff = "one-unit-off";
+        /// Read past the gateway.
+        PastTheCache = "past-the-cache";
+        /// Answer a step again.
+        AnswerAgain = "answer-again";
+        /// Look at the lamp again.
+        LampAgain = "lamp-again";
+        /// Isolate every other source.
+        OtherSources = "other-sources";
+        /// Do not let unlike packs connect.
+        LikePacks = "like-packs";
+        /// Look at the pack that does not answer.
+        MissingPack {
+            /// Its address, in a rack.
+            unit: Option<u8>,
+        } = "missing-pack";
+        /// Swap the two wires of the pair.
+        SwapPair = "swap-pair";
+        /// Look up the line settings.
+        OtherLine = "other-line-settings";
+        /// Look up the unit address.
+        OtherAddress = "other-address";
+        /// Look at the plug of the unit itself.
+        UnitPlug = "unit-plug";
+        /// Compare socket and pins.
+        CheckSocket = "check-socket";
+        /// Measure the pair.
+        MeasurePair = "measure-pair";
+        /// Look at the lamps.
+        LookAtLamps = "look-at-lamps";
+        /// Look for common wire and terminators.
+        CheckCommon = "check-common";
+        /// Lead the pair away from power cables.
+        KeepApart = "keep-apart";
+        /// Do not ask while the inverter asks.
+        ListenFirst = "listen-first";
+        /// Let the unit be read.
+        LetItBeRead = "let-it-be-read";
+        /// Look what else is reached by this port.
+        CheckPort = "check-port";
+        /// Look at the adapter.
+        CheckAdapter = "check-adapter";
+        /// Try the other framing.
+        OtherFraming = "other-framing";
+        /// Look at the gateway's own page.
+        CheckGateway = "check-gateway";
+        /// Compare the serial side of the gateway.
+        CheckGatewayLine = "check-gateway-serial";
+        /// Tell whoever keeps the map.
+        ReportMistake = "report-mistake";
+    }
+}
+
+impl StepKind {
+    /// What it needs as a rule, who may do it then, and how many minutes it takes.
+    pub(crate) fn usual(self) -> (Needs, Who, u32) {
+        match self {
+            Self::HandOver => (Needs::Look, Who::Technician, 1),
+            Self::RecordFirst => (Needs::Look, Who::Technician, 1),
+            Self::SetApart => (Needs::Look, Who::Technician, 10),
+            Self::LiftCondition => (Needs::Look, Who::Technician, 5),
+            Self::WorkOnRoot => (Needs::Look, Who::Technician, 15),
+            Self::Isolate => (Needs::UnitOff, Who::Licensed, 20),
+            Self::DoesItReturn => (Needs::UnitOff, Who::Technician, 10),
+            Self::FollowModule => (Needs::LiveDc, Who::Licensed, 40),
+            Self::AskMaker => (Needs::Look, Who::Technician, 20),
+            Self::InverterPowered => (Needs::Look, Who::Anyone, 2),
+            Self::InverterSettings => (Needs::Look, Who::Anyone, 3),
+            Self::InverterSocket => (Needs::Look, Who::Technician, 3),
+            Self::InverterCable => (Needs::LowVoltage, Who::Technician, 15),
+            Self::InverterCableToo => (Needs::LowVoltage, Who::Technician, 15),
+            Self::BehindTheCode => (Needs::Look, Who::Technician, 2),
+            Self::LineToo => (Needs::Look, Who::Technician, 5),
+            Self::FreeSocket => (Needs::LowVoltage, Who::Technician, 2),
+            Self::WaitSilence => (Needs::Look, Who::Anyone, 2),
+            Self::WatchLamp => (Needs::Look, Who::Anyone, 2),
+            Self::LookAgain => (Needs::Look, Who::Technician, 1),
+            Self::LookWithInverter => (Needs::Look, Who::Technician, 2),
+            Self::RightProfile => (Needs::Look, Who::Technician, 3),
+            Self::CompleteMap => (Needs::Look, Who::Technician, 5),
+            Self::OneAddressEach => (Needs::Look, Who::Technician, 5),
+            Self::OneUnitOff => (Needs::UnitOff, Who::Technician, 10),
+            Self::PastTheCache => (Needs::Look, Who::Technician, 10),
+            Self::AnswerAgain => (Needs::Look, Who::Technician, 5),
+            Self::LampAgain => (Needs::Look, Who::Anyone, 1),
+            Self::OtherSources => (Needs::UnitOff, Who::Licensed, 15),
+            Self::LikePacks => (Needs::Look, Who::Technician, 20),
+            Self::MissingPack => (Needs::Look, Who::Technician, 5),
+            Self::SwapPair => (Needs::LowVoltage, Who::Technician, 3),
+            Self::OtherLine => (Needs::Look, Who::Technician, 3),
+            Self::OtherAddress => (Needs::Look, Who::Technician, 3),
+            Self::UnitPlug => (Needs::LowVoltage, Who::Technician, 5),
+            Self::CheckSocket => (Needs::Look, Who::Technician, 3),
+            Self::MeasurePair => (Needs::LowVoltage, Who::Technician, 8),
+            Self::LookAtLamps => (Needs::Look, Who::Anyone, 1),
+            Self::CheckCommon => (Needs::Look, Who::Technician, 5),
+            Self::KeepApart => (Needs::LowVoltage, Who::Technician, 10),
+            Self::ListenFirst => (Needs::Look, Who::Technician, 1),
+            Self::LetItBeRead => (Needs::LowVoltage, Who::Technician, 5),
+            Self::CheckPort => (Needs::Look, Who::Technician, 3),
+            Self::CheckAdapter => (Needs::Look, Who::Technician, 2),
+            Self::OtherFraming => (Needs::Look, Who::Technician, 1),
+            Self::CheckGateway => (Needs::Look, Who::Technician, 5),
+            Self::CheckGatewayLine => (Needs::Look, Who::Technician, 8),
+            Self::ReportMistake => (Needs::Look, Who::Technician, 5),
         }
-    };
-}
+    }
 
-steps! {
-    HandOver = "hand-over", Look, TECHNICIAN, 1, "nothing to mend; keep this result with the visit's papers";
-    RecordFirst = "record-first", Look, TECHNICIAN, 1, "before anything is switched off, restarted or reset: keep this look (--record FILE), some units forget at power-off";
-    SetApart = "set-apart", Look, TECHNICIAN, 10, "do not charge, do not install; set it apart where a fire could not spread, and ask the maker";
-    LiftCondition = "lift-condition", Look, TECHNICIAN, 5, "put right what keeps the unit from running, then look again";
-    WorkOnRoot = "work-on-root", Look, TECHNICIAN, 15, "do what the map says of this root";
-    Isolate = "isolate-and-look-again", UnitOff, LICENSED, 20, "this may lie on the inverter's side: isolate it by the manual and look again before anything is returned";
-    DoesItReturn = "does-it-return", UnitOff, TECHNICIAN, 10, "after recording: one power cycle by the manual; does the flag return?";
-    FollowModule = "module-or-position", LiveDc, LICENSED, 40, "where the maker allows a swap: does it follow the module or stay at the position?";
-    AskMaker = "ask-maker", Look, TECHNICIAN, 20, "no isolating step is left: send this result to the maker with the serial number";
-    InverterPowered = "inverter-powered", Look, ANYONE, 2, "is the inverter powered, and is this battery type chosen on its screen?";
-    InverterSettings = "inverter-settings", Look, ANYONE, 3, "compare battery type, address and line settings on the inverter's screen with the unit's";
-    InverterSocket = "inverter-socket", Look, TECHNICIAN, 3, "is the inverter's cable in the socket that the manual names?";
-    InverterCable = "inverter-cable", LowVoltage, TECHNICIAN, 15, "check the communication cable: seated, pair and polarity, common wire, not chafed";
-    InverterCableToo = "inverter-cable-too", LowVoltage, TECHNICIAN, 15, "besides, the unit hears no inverter: once the fault is settled, look at the inverter and its communication cable";
-    BehindTheCode = "behind-the-code", Look, TECHNICIAN, 2, "once that is put right, look again: this unit shows one code at a time, and others may hide behind it";
-    LineToo = "line-too", Look, TECHNICIAN, 5, "besides, somebody else asks on this pair and some of our questions got no answer: let packside listen tell who it is, and how the line does without us";
-    FreeSocket = "free-socket", LowVoltage, TECHNICIAN, 2, "give the inverter its socket back, read from the service socket, then look again";
-    WaitSilence = "wait-silence-time", Look, ANYONE, 2, "wait until the silence time is over, then look again";
-    WatchLamp = "watch-lamp", Look, ANYONE, 2, "stop asking and watch the lamps: our own questions may keep the flag down";
-    LookAgain = "look-again", Look, TECHNICIAN, 1, "look again";
-    LookWithInverter = "look-with-inverter", Look, TECHNICIAN, 2, "then look again: what is listed as not tested can only be seen with the inverter";
-    RightProfile = "right-profile", Look, TECHNICIAN, 3, "compare nameplate and firmware with the profile (packside profile show)";
-    CompleteMap = "complete-map", Look, TECHNICIAN, 5, "the map leaves open what must be judged: the maker's document has it (packside profile check FILE names each gap); until then no result with this map clears a unit";
-    OneAddressEach = "one-address-each", Look, TECHNICIAN, 5, "two units share this address: look which units are on the pair and what address each has";
-    OneUnitOff = "one-unit-off", UnitOff, TECHNICIAN, 10, "switch one of the two off by the manual and look again: what answers now is the other; then give one of them a new address";
-    PastTheCache = "past-the-cache", Look, TECHNICIAN, 10, "from afar, phone the site: are the unit's lamps lit? It may be off behind the gateway, whose answers may be old. At the site: read at the unit's own socket";
-    AnswerAgain = "answer-again", Look, TECHNICIAN, 5, "put it right by the maker's manual, then answer the step again";
-    LampAgain = "lamp-again", Look, ANYONE, 1, "look at the lamp again, at the same unit: a code may be hidden or the answers stale";
-    OtherSources = "other-sources", UnitOff, LICENSED, 15, "isolate every other source, wait for the decay time, and look again";
-    LikePacks = "like-packs", Look, TECHNICIAN, 20, "do not let these packs connect: bring them to one voltage by the maker's manual first";
-    MissingPack = "missing-pack", Look, TECHNICIAN, 5, "look at the pack that does not answer: its lamps, the data cable from pack to pack (leave the power leads alone), its unit address; then look again";
-    SwapPair = "swap-pair", LowVoltage, TECHNICIAN, 3, "swap the two wires of the pair at the adapter (idle: D1 above D0), then look again";
-    OtherLine = "other-line-settings", Look, TECHNICIAN, 3, "look up the unit's line settings and give them with --line, for example --line 19200-8E1";
-    OtherAddress = "other-address", Look, TECHNICIAN, 3, "look up the unit address (switches or the inverter's screen) and give it with --unit N";
-    UnitPlug = "unit-plug", LowVoltage, TECHNICIAN, 5, "look at the communication plug of the unit itself: seated, the right socket, pair and polarity; others on this pair are heard";
-    CheckSocket = "check-socket", Look, TECHNICIAN, 3, "compare the socket and its pins with the maker's manual";
-    MeasurePair = "measure-pair", LowVoltage, TECHNICIAN, 8, "with all bus devices off measure the pair: about 60 ohms two terminators, 120 one, high none or open";
-    LookAtLamps = "look-at-lamps", Look, ANYONE, 1, "look at the lamps. Dark: switch it on or wake it as the manual says (dark proves nothing). Lit: compare socket and pins with the manual";
-    CheckCommon = "check-common", Look, TECHNICIAN, 5, "look for the common wire and for terminators at both ends, then look again";
-    KeepApart = "keep-apart", LowVoltage, TECHNICIAN, 10, "lead the pair away from the inverter's power cables, screen earthed at one end, then look again";
-    ListenFirst = "listen-first", Look, TECHNICIAN, 1, "do not ask while the inverter asks: listen (packside listen), or unplug with the inverter's owner's consent";
-    LetItBeRead = "let-it-be-read", LowVoltage, TECHNICIAN, 5, "with the owner's consent take the inverter off this pair and look again, or say --ask-anyway: then two ask at once, and answers may collide";
-    CheckPort = "check-port", Look, TECHNICIAN, 3, "look what else is reached by this port, then give the right one";
-    CheckAdapter = "check-adapter", Look, TECHNICIAN, 2, "look at the adapter: seated, powered, not used by another program";
-    OtherFraming = "other-framing", Look, TECHNICIAN, 1, "try the other framing: --framing rtu or --framing tcp";
-    CheckGateway = "check-gateway", Look, TECHNICIAN, 5, "look at the gateway's own page: serial settings, connections, its time-out";
-    CheckGatewayLine = "check-gateway-serial", Look, TECHNICIAN, 8, "compare the gateway's serial settings and wires with the unit's";
-    ReportMistake = "report-mistake", Look, TECHNICIAN, 5, "keep this result (--format json) and tell whoever keeps the profile";
-}
+    /// The step with nothing known about this unit.
+    pub(crate) fn bare(self) -> Step {
+        match self {
+            Self::HandOver => Step::HandOver {
+                after: HandOver::Nothing,
+            },
+            Self::RecordFirst => Step::RecordFirst,
+            Self::SetApart => Step::SetApart {
+                at: AtRoots::default(),
+            },
+            Self::LiftCondition => Step::LiftCondition {
+                ids: Vec::new(),
+                cold: false,
+                to_do: Remedy::default(),
+            },
+            Self::WorkOnRoot => Step::WorkOnRoot {
+                at: AtRoots::default(),
+                to_do: Remedy::default(),
+                mind: Vec::new(),
+            },
+            Self::Isolate => Step::Isolate { insulation: false },
+            Self::DoesItReturn => Step::DoesItReturn,
+            Self::FollowModule => Step::FollowModule,
+            Self::AskMaker => Step::AskMaker,
+            Self::InverterPowered => Step::InverterPowered { was_heard: false },
+            Self::InverterSettings => Step::InverterSettings,
+            Self::InverterSocket => Step::InverterSocket,
+            Self::InverterCable => Step::InverterCable { port: None },
+            Self::InverterCableToo => Step::InverterCableToo,
+            Self::BehindTheCode => Step::BehindTheCode,
+            Self::LineToo => Step::LineToo { first: None },
+            Self::FreeSocket => Step::FreeSocket,
+            Self::WaitSilence => Step::WaitSilence { remaining_s: None },
+            Self::WatchLamp => Step::WatchLamp { silence_s: None },
+            Self::LookAgain => Step::LookAgain {
+                why: LookAgain::Open,
+            },
+            Self::LookWithInverter => Step::LookWithInverter,
+            Self::RightProfile => Step::RightProfile,
+            Self::CompleteMap => Step::CompleteMap,
+            Self::OneAddressEach => Step::OneAddressEach,
+            Self::OneUnitOff => Step::OneUnitOff,
+            Self::PastTheCache => Step::PastTheCache,
+            Self::AnswerAgain => Step::AnswerAgain,
+            Self::LampAgain => Step::LampAgain,
+            Self::OtherSources => Step::OtherSources,
+            Self::LikePacks => Step::LikePacks,
+            Self::MissingPack => Step::MissingPack { unit: None },
+            Self::SwapPair => Step::SwapPair,
+            Self::OtherLine => Step::OtherLine,
+            Self::OtherAddress => Step::OtherAddress,
+            Self::UnitPlug => Step::UnitPlug,
+            Self::CheckSocket => Step::CheckSocket,
+            Self::MeasurePair => Step::MeasurePair,
+            Self::LookAtLamps => Step::LookAtLamps,
+            Self::CheckCommon => Step::CheckCommon,
+            Self::KeepApart => Step::KeepApart,
+            Self::ListenFirst => Step::ListenFirst,
+            Self::LetItBeRead => Step::LetItBeRead,
+            Self::CheckPort => Step::CheckPort,
+            Self::CheckAdapter => Step::CheckAdapter,
+            Self::OtherFraming => Step::OtherFraming,
+            Self::CheckGateway => Step::CheckGateway,
+            Self::CheckGatewayLine => Step::CheckGatewayLine,
+            Self::ReportMistake => Step::ReportMistake,
+        }
+    }
 
-impl NextStep {
-    /// Whether it is to keep what was seen before anything else is done.
-    pub(crate) fn keeps_the_look(&self) -> bool {
-        self.id == Step::RecordFirst.row().id
+    /// The same as something to do next.
+    pub(crate) fn plain(self) -> NextStep {
+        self.bare().next()
     }
 }
 
 impl Step {
-    /// The step in its own words.
-    pub(crate) fn plain(self) -> NextStep {
-        self.with(self.row().text)
-    }
-
-    /// The step in words for this unit.
-    pub(crate) fn with(self, text: impl Into<String>) -> NextStep {
-        let row = self.row();
+    /// As something to do next, with what it needs as a rule.
+    pub(crate) fn next(self) -> NextStep {
+        let (needs, who, minutes) = self.kind().usual();
         NextStep {
-            id: row.id,
-            text: text.into(),
-            needs: row.needs,
-            who: row.who,
-            minutes: row.minutes,
+            step: self,
+            needs,
+            who,
+            minutes,
         }
     }
 
-    /// The step with what it needs here, and who may do it then.
-    pub(crate) fn needing(self, needs: Needs, licensed: bool, text: String) -> NextStep {
+    /// With what it needs here, and who may do it then.
+    pub(crate) fn needing(self, needs: Needs, who: Who) -> NextStep {
         NextStep {
             needs,
-            who: if licensed { LICENSED } else { TECHNICIAN },
-            ..self.with(text)
+            who,
+            ..self.next()
+        }
+    }
+}
+
+impl NextStep {
+    /// The kind of step.
+    pub fn kind(&self) -> StepKind {
+        self.step.kind()
+    }
+
+    /// Stable id.
+    pub fn id(&self) -> &'static str {
+        self.step.id()
+    }
+
+    /// Whether it is to keep what was seen before anything else is done.
+    pub fn keeps_the_look(&self) -> bool {
+        self.kind() == StepKind::RecordFirst
+    }
+
+    /// Says that it is to be done at this pack of a rack, where it is done at a pack.
+    pub(crate) fn at_pack(&mut self, address: u8) {
+        match &mut self.step {
+            Step::SetApart { at } => at.unit = Some(address),
+            Step::MissingPack { unit } => *unit = Some(address),
+            Step::WorkOnRoot { at, mind, .. } => {
+                at.unit = Some(address);
+                if self.needs >= Needs::UnitOff {
+                    mind.push(Mind::BarStaysLive);
+                }
+            }
+            _ => {}
         }
     }
 }
 
 /// Lowest risk first; looking again comes after what is to be done before.
 pub(crate) fn by_risk(steps: &mut [NextStep]) {
-    const LAST: [Step; 5] = [
-        Step::InverterCableToo,
-        Step::LineToo,
-        Step::LookWithInverter,
-        Step::BehindTheCode,
-        Step::AskMaker,
-    ];
-    let last = |id| LAST.iter().any(|step| step.row().id == id);
-    steps.sort_by_key(|step| (last(step.id), step.needs));
+    let last = |kind| {
+        matches!(
+            kind,
+            StepKind::InverterCableToo
+                | StepKind::LineToo
+                | StepKind::LookWithInverter
+                | StepKind::BehindTheCode
+                | StepKind::AskMaker
+        )
+    };
+    steps.sort_by_key(|step| (last(step.kind()), step.needs));
 }
 
 /// Orders steps by risk, then by what each separates per minute.
 ///
 /// `shares` are the causes that are open: share in per mille, and the step that settles each.
-pub(crate) fn by_split(shares: &[(u32, Step)]) -> Vec<Step> {
-    let mut open: Vec<(u64, Step)> = shares
+pub(crate) fn by_split(shares: &[(u32, StepKind)]) -> Vec<StepKind> {
+    let mut open: Vec<(u64, StepKind)> = shares
         .iter()
         .map(|(s, step)| (u64::from(*s), *step))
         .collect();
-    let mut ordered: Vec<Step> = Vec::new();
+    let mut ordered: Vec<StepKind> = Vec::new();
+    let needs = |step: StepKind| step.usual().0;
+    let minutes = |step: StepKind| step.usual().2;
     while !open.is_empty() {
         let total: u64 = open.iter().map(|(share, _)| share).sum::<u64>().max(1);
         // A step splits best where what it settles is half of what is open: p (1 - p), per minute.
-        let worth = |step: Step| {
+        let worth = |step: StepKind| {
             let settled: u64 = open
                 .iter()
                 .filter(|(_, s)| *s == step)
@@ -188,12 +463,12 @@ pub(crate) fn by_split(shares: &[(u32, Step)]) -> Vec<Step> {
             } else {
                 total - settled
             };
-            settled * rest * 1000 / (total * u64::from(step.row().minutes.max(1)))
+            settled * rest * 1000 / (total * u64::from(minutes(step).max(1)))
         };
         let best = open
             .iter()
             .map(|(_, step)| *step)
-            .min_by_key(|step| (step.row().needs, std::cmp::Reverse(worth(*step)), *step));
+            .min_by_key(|step| (needs(*step), std::cmp::Reverse(worth(*step)), *step));
         let Some(best) = best else { break };
         open.retain(|(_, step)| *step != best);
         ordered.push(best);
@@ -207,7 +482,7 @@ mod tests {
 
     #[test]
     fn step_ids_are_unique() {
-        let mut ids: Vec<&str> = Step::ALL.iter().map(|step| step.row().id).collect();
+        let mut ids: Vec<&str> = StepKind::ALL.iter().map(|step| step.id()).collect();
         ids.sort_unstable();
         let all = ids.len();
         ids.dedup();
@@ -219,13 +494,17 @@ mod tests {
     #[test]
     fn steps_are_ordered_by_risk_then_by_split_per_minute() {
         let shares = [
-            (600, Step::SwapPair),
-            (500, Step::OtherAddress),
-            (400, Step::LookAtLamps),
+            (600, StepKind::SwapPair),
+            (500, StepKind::OtherAddress),
+            (400, StepKind::LookAtLamps),
         ];
         assert_eq!(
             by_split(&shares),
-            [Step::LookAtLamps, Step::OtherAddress, Step::SwapPair]
+            [
+                StepKind::LookAtLamps,
+                StepKind::OtherAddress,
+                StepKind::SwapPair
+            ]
         );
     }
 }

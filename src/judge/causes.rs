@@ -8,7 +8,7 @@
 
 use crate::facts::cause::{Cause, CauseKind};
 use crate::facts::sight::{Sight, SightKind, Sights};
-use crate::facts::step::{NextStep, Step, by_split};
+use crate::facts::step::{NextStep, StepKind, by_split};
 
 /// A question that causes answer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -42,7 +42,7 @@ pub(crate) struct CauseRow {
     /// Bits by which a sight moves it.
     weights: &'static [(SightKind, i32)],
     /// What settles it.
-    pub(crate) step: Step,
+    pub(crate) step: StepKind,
 }
 
 use Fits::{Any, Gateway, Line, Port};
@@ -51,67 +51,67 @@ use Topic::{BadLine, Inverter, NoAnswer};
 
 #[rustfmt::skip]
 pub(crate) const TABLE: &[CauseRow] = &[
-    CauseRow { kind: CauseKind::PairSwapped, topics: &[NoAnswer], fits: Line, prior: 5, step: Step::SwapPair,
+    CauseRow { kind: CauseKind::PairSwapped, topics: &[NoAnswer], fits: Line, prior: 5, step: StepKind::SwapPair,
           weights: &[(S::AskedInVain, 1), (S::SameDamage, -6), (S::Nothing, 1), (S::Garbage, 2), (S::InvertedLook, 6), (S::TooFastLook, -2), (S::Text, -5), (S::Damaged, -6), (S::Echo, -2), (S::Foreign, 2), (S::Late, -6), (S::Lost, -1), (S::SwappedProven, 20), (S::SettingsProven, -9)] },
-    CauseRow { kind: CauseKind::WrongSpeedOrFormat, topics: &[NoAnswer], fits: Line, prior: 5, step: Step::OtherLine,
+    CauseRow { kind: CauseKind::WrongSpeedOrFormat, topics: &[NoAnswer], fits: Line, prior: 5, step: StepKind::OtherLine,
           weights: &[(S::SameDamage, -1), (S::Nothing, 1), (S::Garbage, 3), (S::TooFastLook, 6), (S::Text, -4), (S::Damaged, 1), (S::Echo, -1), (S::Foreign, -5), (S::Late, -5), (S::Lost, -1), (S::SwappedProven, -9), (S::SettingsProven, 20)] },
-    CauseRow { kind: CauseKind::WrongAddress, topics: &[NoAnswer], fits: Any, prior: 5, step: Step::OtherAddress,
+    CauseRow { kind: CauseKind::WrongAddress, topics: &[NoAnswer], fits: Any, prior: 5, step: StepKind::OtherAddress,
           weights: &[(S::AskedInVain, -1), (S::AsksOther, 6), (S::Garbage, -4), (S::InvertedLook, -5), (S::TooFastLook, -5), (S::Text, -5), (S::Damaged, -5), (S::Foreign, 4), (S::Late, -4), (S::Exception0A, -3), (S::Exception0B, 3), (S::Lost, -1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
-    CauseRow { kind: CauseKind::WrongSocket, topics: &[NoAnswer], fits: Line, prior: 5, step: Step::CheckSocket,
+    CauseRow { kind: CauseKind::WrongSocket, topics: &[NoAnswer], fits: Line, prior: 5, step: StepKind::CheckSocket,
           weights: &[(S::Nothing, 2), (S::Garbage, 1), (S::Text, -2), (S::Damaged, -5), (S::Foreign, -4), (S::Late, -5), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
-    CauseRow { kind: CauseKind::WireOpen, topics: &[NoAnswer], fits: Line, prior: 4, step: Step::MeasurePair,
+    CauseRow { kind: CauseKind::WireOpen, topics: &[NoAnswer], fits: Line, prior: 4, step: StepKind::MeasurePair,
           weights: &[(S::AskedInVain, -3), (S::SameDamage, -6), (S::Nothing, 2), (S::Text, -5), (S::Damaged, -1), (S::Echo, 1), (S::Foreign, -3), (S::Late, -5), (S::Lost, 1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
-    CauseRow { kind: CauseKind::UnitOff, topics: &[NoAnswer], fits: Any, prior: 5, step: Step::LookAtLamps,
+    CauseRow { kind: CauseKind::UnitOff, topics: &[NoAnswer], fits: Any, prior: 5, step: StepKind::LookAtLamps,
           weights: &[(S::AskedInVain, 3), (S::Nothing, 1), (S::Garbage, -5), (S::InvertedLook, -6), (S::TooFastLook, -6), (S::Text, -6), (S::Damaged, -6), (S::Echo, 1), (S::Foreign, 1), (S::Late, -5), (S::Exception0A, -3), (S::Exception0B, 3), (S::Lost, -1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
-    CauseRow { kind: CauseKind::DisturbedLine, topics: &[NoAnswer, BadLine], fits: Line, prior: 2, step: Step::KeepApart,
+    CauseRow { kind: CauseKind::DisturbedLine, topics: &[NoAnswer, BadLine], fits: Line, prior: 2, step: StepKind::KeepApart,
           weights: &[(S::SameDamage, -6), (S::Nothing, -4), (S::Garbage, 1), (S::TooFastLook, -1), (S::Text, -5), (S::Damaged, 6), (S::Late, -1), (S::SwappedProven, -6), (S::SettingsProven, -6), (S::GrowsWithLength, 4), (S::FirstBytes, -4), (S::Bursts, -1), (S::FollowsPower, -2), (S::AnsweredTwice, -6), (S::IdentityJumps, -6), (S::UnitMissed, 2), (S::UnitHeardAll, -1), (S::UnitCountsErrors, 2)] },
-    CauseRow { kind: CauseKind::NoCommonWire, topics: &[NoAnswer, BadLine], fits: Line, prior: 1, step: Step::CheckCommon,
+    CauseRow { kind: CauseKind::NoCommonWire, topics: &[NoAnswer, BadLine], fits: Line, prior: 1, step: StepKind::CheckCommon,
           weights: &[(S::SameDamage, -4), (S::Nothing, -4), (S::Garbage, 1), (S::Text, -5), (S::Damaged, 5), (S::Late, -1), (S::SwappedProven, -6), (S::SettingsProven, -6), (S::GrowsWithLength, -2), (S::FirstBytes, 6), (S::FollowsPower, 2), (S::AnsweredTwice, -6), (S::IdentityJumps, -6)] },
-    CauseRow { kind: CauseKind::InverterNoise, topics: &[BadLine], fits: Line, prior: 1, step: Step::KeepApart,
+    CauseRow { kind: CauseKind::InverterNoise, topics: &[BadLine], fits: Line, prior: 1, step: StepKind::KeepApart,
           weights: &[(S::SameDamage, -6), (S::Damaged, 3), (S::GrowsWithLength, 3), (S::FirstBytes, -3), (S::FollowsPower, 7), (S::AnsweredTwice, -6), (S::IdentityJumps, -6), (S::UnitMissed, 2), (S::UnitHeardAll, -1), (S::UnitCountsErrors, 2)] },
-    CauseRow { kind: CauseKind::SecondClient, topics: &[NoAnswer, BadLine], fits: Line, prior: 2, step: Step::ListenFirst,
+    CauseRow { kind: CauseKind::SecondClient, topics: &[NoAnswer, BadLine], fits: Line, prior: 2, step: StepKind::ListenFirst,
           weights: &[(S::MoreThanCrossed, -4), (S::AskedInVain, -3), (S::SameDamage, -4), (S::Nothing, -5), (S::Garbage, -1), (S::InvertedLook, -3), (S::TooFastLook, -3), (S::Text, -4), (S::Damaged, 3), (S::Foreign, 4), (S::Late, -1), (S::SwappedProven, -6), (S::SettingsProven, -6), (S::GrowsWithLength, 1), (S::Bursts, 2), (S::FirstBytes, -1), (S::AnsweredTwice, -2), (S::IdentityJumps, -4), (S::UnitMissed, 1), (S::UnitCountsErrors, 1)] },
-    CauseRow { kind: CauseKind::TwoUnitsOneAddress, topics: &[NoAnswer, BadLine], fits: Any, prior: 0, step: Step::OneAddressEach,
+    CauseRow { kind: CauseKind::TwoUnitsOneAddress, topics: &[NoAnswer, BadLine], fits: Any, prior: 0, step: StepKind::OneAddressEach,
           weights: &[(S::AskedInVain, -3), (S::SameDamage, 8), (S::Nothing, -6), (S::Garbage, 2), (S::Text, -6), (S::Damaged, 5), (S::Foreign, -1), (S::Bursts, 3), (S::FirstBytes, 1), (S::AnsweredTwice, 10), (S::IdentityJumps, 10), (S::SwappedProven, -6), (S::SettingsProven, -6), (S::UnitMissed, -3), (S::UnitHeardAll, 2)] },
-    CauseRow { kind: CauseKind::SlowUnit, topics: &[NoAnswer, BadLine], fits: Any, prior: 1, step: Step::LookAgain,
+    CauseRow { kind: CauseKind::SlowUnit, topics: &[NoAnswer, BadLine], fits: Any, prior: 1, step: StepKind::LookAgain,
           weights: &[(S::LateByGateway, 4), (S::Nothing, -1), (S::Garbage, -4), (S::InvertedLook, -5), (S::TooFastLook, -5), (S::Text, -5), (S::Damaged, -3), (S::Foreign, -1), (S::Late, 8), (S::Exception0A, -2), (S::Exception0B, -1), (S::SwappedProven, -6), (S::SettingsProven, -6), (S::UnitMissed, -2), (S::UnitHeardAll, 1), (S::UnitCountsErrors, -2)] },
-    CauseRow { kind: CauseKind::OtherProtocol, topics: &[NoAnswer], fits: Any, prior: 1, step: Step::CheckPort,
+    CauseRow { kind: CauseKind::OtherProtocol, topics: &[NoAnswer], fits: Any, prior: 1, step: StepKind::CheckPort,
           weights: &[(S::Nothing, -3), (S::Garbage, 2), (S::InvertedLook, -1), (S::TooFastLook, -1), (S::Text, 9), (S::Damaged, -5), (S::Echo, -2), (S::Foreign, -6), (S::Late, -5), (S::Exception0A, -4), (S::Exception0B, -4), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
-    CauseRow { kind: CauseKind::GatewayFraming, topics: &[NoAnswer], fits: Gateway, prior: 3, step: Step::OtherFraming,
+    CauseRow { kind: CauseKind::GatewayFraming, topics: &[NoAnswer], fits: Gateway, prior: 3, step: StepKind::OtherFraming,
           weights: &[(S::Nothing, 2), (S::Garbage, 4), (S::Text, -5), (S::Damaged, -2), (S::Foreign, -6), (S::Late, -5), (S::Exception0A, -6), (S::Exception0B, -6), (S::Lost, 2), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
-    CauseRow { kind: CauseKind::GatewayDumb, topics: &[NoAnswer], fits: Gateway, prior: 3, step: Step::CheckGateway,
+    CauseRow { kind: CauseKind::GatewayDumb, topics: &[NoAnswer], fits: Gateway, prior: 3, step: StepKind::CheckGateway,
           weights: &[(S::Nothing, 3), (S::Lost, 3), (S::Echo, 7), (S::Garbage, 1), (S::Text, 2), (S::Damaged, -5), (S::Foreign, -6), (S::Late, -5), (S::Exception0A, -6), (S::Exception0B, -6), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
-    CauseRow { kind: CauseKind::GatewayPath, topics: &[NoAnswer, BadLine], fits: Gateway, prior: 2, step: Step::CheckGateway,
+    CauseRow { kind: CauseKind::GatewayPath, topics: &[NoAnswer, BadLine], fits: Gateway, prior: 2, step: StepKind::CheckGateway,
           weights: &[(S::LateByGateway, 8), (S::Nothing, 1), (S::Garbage, -2), (S::InvertedLook, -5), (S::TooFastLook, -5), (S::Text, -3), (S::Damaged, -2), (S::Late, 3), (S::Exception0A, 9), (S::Exception0B, -1), (S::Busy, 6), (S::Lost, 1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
-    CauseRow { kind: CauseKind::GatewayCache, topics: &[BadLine], fits: Gateway, prior: 0, step: Step::PastTheCache,
+    CauseRow { kind: CauseKind::GatewayCache, topics: &[BadLine], fits: Gateway, prior: 0, step: StepKind::PastTheCache,
           weights: &[(S::LateByGateway, -2), (S::Frozen, 14), (S::Late, -2), (S::Damaged, -2)] },
-    CauseRow { kind: CauseKind::GatewayText, topics: &[BadLine], fits: Gateway, prior: 0, step: Step::CheckGateway,
+    CauseRow { kind: CauseKind::GatewayText, topics: &[BadLine], fits: Gateway, prior: 0, step: StepKind::CheckGateway,
           weights: &[(S::LateByGateway, -2), (S::Text, 12), (S::Late, -2), (S::Damaged, -2)] },
-    CauseRow { kind: CauseKind::SerialSideOfGateway, topics: &[NoAnswer, BadLine], fits: Gateway, prior: 3, step: Step::CheckGatewayLine,
+    CauseRow { kind: CauseKind::SerialSideOfGateway, topics: &[NoAnswer, BadLine], fits: Gateway, prior: 3, step: StepKind::CheckGatewayLine,
           weights: &[(S::LateByGateway, -2), (S::Nothing, 1), (S::Garbage, -4), (S::InvertedLook, -5), (S::TooFastLook, -5), (S::Text, -5), (S::Damaged, -2), (S::Foreign, -1), (S::Late, -2), (S::Exception0A, -3), (S::Exception0B, 5), (S::Lost, -1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
-    CauseRow { kind: CauseKind::AdapterGone, topics: &[NoAnswer, BadLine], fits: Port, prior: 0, step: Step::CheckAdapter,
+    CauseRow { kind: CauseKind::AdapterGone, topics: &[NoAnswer, BadLine], fits: Port, prior: 0, step: StepKind::CheckAdapter,
           weights: &[(S::Lost, 8), (S::Garbage, -3), (S::Damaged, -2), (S::Foreign, -4), (S::Text, -5), (S::Late, -2), (S::Exception0A, -6), (S::Exception0B, -6), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
-    CauseRow { kind: CauseKind::InverterOff, topics: &[Inverter], fits: Any, prior: 5, step: Step::InverterPowered,
+    CauseRow { kind: CauseKind::InverterOff, topics: &[Inverter], fits: Any, prior: 5, step: StepKind::InverterPowered,
           weights: &[(S::NobodyHeard, 2), (S::AsksOther, -7), (S::AsksUs, -7), (S::GarbageHeard, -4), (S::InItsSocket, -2), (S::HeardBefore, 1)] },
-    CauseRow { kind: CauseKind::InverterCable, topics: &[Inverter], fits: Any, prior: 5, step: Step::InverterCable,
+    CauseRow { kind: CauseKind::InverterCable, topics: &[Inverter], fits: Any, prior: 5, step: StepKind::InverterCable,
           weights: &[(S::NobodyHeard, 2), (S::AsksOther, -6), (S::AsksUs, -6), (S::GarbageHeard, -2), (S::InItsSocket, -2), (S::HeardBefore, 1)] },
-    CauseRow { kind: CauseKind::InverterPairSwapped, topics: &[Inverter], fits: Any, prior: 3, step: Step::InverterCable,
+    CauseRow { kind: CauseKind::InverterPairSwapped, topics: &[Inverter], fits: Any, prior: 3, step: StepKind::InverterCable,
           weights: &[(S::NobodyHeard, -3), (S::AsksOther, -6), (S::AsksUs, -6), (S::GarbageHeard, 4), (S::HeardBefore, -4)] },
-    CauseRow { kind: CauseKind::InverterLineSettings, topics: &[Inverter], fits: Any, prior: 3, step: Step::InverterSettings,
+    CauseRow { kind: CauseKind::InverterLineSettings, topics: &[Inverter], fits: Any, prior: 3, step: StepKind::InverterSettings,
           weights: &[(S::NobodyHeard, -3), (S::AsksOther, -6), (S::AsksUs, -6), (S::GarbageHeard, 5), (S::HeardBefore, -4)] },
-    CauseRow { kind: CauseKind::InverterOtherAddress, topics: &[Inverter], fits: Any, prior: 3, step: Step::InverterSettings,
+    CauseRow { kind: CauseKind::InverterOtherAddress, topics: &[Inverter], fits: Any, prior: 3, step: StepKind::InverterSettings,
           weights: &[(S::NobodyHeard, -4), (S::AsksOther, 8), (S::AsksUs, -6), (S::GarbageHeard, -4), (S::HeardBefore, -3)] },
-    CauseRow { kind: CauseKind::InverterBatteryType, topics: &[Inverter], fits: Any, prior: 4, step: Step::InverterPowered,
+    CauseRow { kind: CauseKind::InverterBatteryType, topics: &[Inverter], fits: Any, prior: 4, step: StepKind::InverterPowered,
           weights: &[(S::NobodyHeard, 1), (S::AsksOther, -2), (S::AsksUs, 4), (S::GarbageHeard, 1), (S::HeardBefore, -4)] },
-    CauseRow { kind: CauseKind::InverterOtherSocket, topics: &[Inverter], fits: Any, prior: 3, step: Step::InverterSocket,
+    CauseRow { kind: CauseKind::InverterOtherSocket, topics: &[Inverter], fits: Any, prior: 3, step: StepKind::InverterSocket,
           weights: &[(S::NobodyHeard, 1), (S::OtherSocket, 1), (S::AsksOther, -5), (S::AsksUs, -6), (S::GarbageHeard, -2), (S::HeardBefore, -3)] },
-    CauseRow { kind: CauseKind::WeHoldItsSocket, topics: &[Inverter], fits: Any, prior: -4, step: Step::FreeSocket,
+    CauseRow { kind: CauseKind::WeHoldItsSocket, topics: &[Inverter], fits: Any, prior: -4, step: StepKind::FreeSocket,
           weights: &[(S::InItsSocket, 16), (S::AsksUs, -9), (S::AsksOther, -9)] },
-    CauseRow { kind: CauseKind::InverterNoSupply, topics: &[Inverter], fits: Any, prior: 1, step: Step::InverterPowered,
+    CauseRow { kind: CauseKind::InverterNoSupply, topics: &[Inverter], fits: Any, prior: 1, step: StepKind::InverterPowered,
           weights: &[(S::NobodyHeard, 1), (S::NeverHeard, 1), (S::AsksOther, -7), (S::AsksUs, -7), (S::HeardBefore, -3)] },
-    CauseRow { kind: CauseKind::UnitDoesNotCount, topics: &[Inverter], fits: Any, prior: -1, step: Step::InverterSettings,
+    CauseRow { kind: CauseKind::UnitDoesNotCount, topics: &[Inverter], fits: Any, prior: -1, step: StepKind::InverterSettings,
           weights: &[(S::NobodyHeard, -3), (S::AsksUs, 8), (S::HeardBefore, -1)] },
-    CauseRow { kind: CauseKind::ToolMistake, topics: &[NoAnswer, BadLine, Inverter], fits: Any, prior: -3, step: Step::ReportMistake,
+    CauseRow { kind: CauseKind::ToolMistake, topics: &[NoAnswer, BadLine, Inverter], fits: Any, prior: -3, step: StepKind::ReportMistake,
           weights: &[(S::Nothing, -1), (S::InvertedLook, -1), (S::TooFastLook, -1), (S::Text, -1), (S::Exception0A, -1), (S::Exception0B, -1), (S::SwappedProven, -6), (S::SettingsProven, -6)] },
 ];
 
@@ -173,7 +173,8 @@ fn fits(fits: Fits, sights: &Sights) -> bool {
 }
 
 /// Causes of a pair without a valid answer, with their prior odds in bits.
-pub(crate) fn priors_of_line() -> Vec<(&'static str, i32)> {
+/// For whoever measures how far shares can be relied on.
+pub fn priors_of_line() -> Vec<(&'static str, i32)> {
     TABLE
         .iter()
         .filter(|row| row.topics.contains(&Topic::NoAnswer) && row.fits != Fits::Gateway)
@@ -204,7 +205,7 @@ fn cause(row: &CauseRow, per_mille: u32, sights: &Sights) -> Cause {
 
 /// The steps that settle the leading causes: by risk, then by what each separates per minute.
 pub(crate) fn steps(ranked: &[Cause]) -> Vec<NextStep> {
-    let open: Vec<(u32, Step)> = ranked
+    let open: Vec<(u32, StepKind)> = ranked
         .iter()
         .filter(|cause| cause.per_mille >= WORTH_A_STEP)
         .map(|cause| (cause.per_mille, cause.step))
@@ -212,7 +213,7 @@ pub(crate) fn steps(ranked: &[Cause]) -> Vec<NextStep> {
     by_split(&open)
         .into_iter()
         .take(5)
-        .map(Step::plain)
+        .map(StepKind::plain)
         .collect()
 }
 
@@ -311,7 +312,10 @@ mod tests {
         let ranked = rank(NoAnswer, &sights);
         assert!(ranked.iter().filter(|cause| cause.per_mille >= 100).count() >= 4);
         let steps = steps(&ranked);
-        assert_eq!(steps.first().map(|step| step.id), Some("look-at-lamps"));
+        assert_eq!(
+            steps.first().map(NextStep::kind),
+            Some(StepKind::LookAtLamps)
+        );
         assert!(steps.is_sorted_by_key(|step| step.needs));
     }
 

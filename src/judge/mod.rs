@@ -17,14 +17,14 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use packside_profiles::Role;
-use packside_profiles::model::{Needs, Profile, Severity};
+use packside_profiles::model::{Profile, Severity};
 
 mod adds_up;
 mod answers;
 mod beside;
 mod bus;
 mod case;
-mod causes;
+pub(crate) mod causes;
 mod contradictions;
 mod decide;
 mod flags;
@@ -38,20 +38,19 @@ mod next;
 mod notices;
 mod plausible;
 mod rack;
-pub mod reference;
 mod remembered;
 pub mod resistance;
 mod roots;
 mod sag;
-mod shared;
+pub(crate) mod shared;
 mod sightings;
 
 pub use crate::evidence::words::TURN;
 pub use bus::{Garble, garbled};
 pub use case::Case;
+pub use causes::priors_of_line;
 pub use fuzz::any_events;
 pub(crate) use identity::version;
-pub use next::NOT_TESTED;
 
 use crate::ask::Talk;
 use crate::event::{Event, What};
@@ -60,9 +59,10 @@ use crate::evidence::samples::{self, MemberEvidence};
 use crate::facts::fact::Line;
 use crate::facts::headline::RootKnown;
 use crate::facts::judgement::{self, root_ids};
+use crate::facts::step::{self, StepKind, Who};
 use crate::facts::{
     Basis, Bus, Cause, Doubt, DoubtKind, Finding, Headline, Identity, Judgement, MemberSummary,
-    ModuleIdentity, NextStep, NotTested, Reason, Source, Verdict, VerdictKind, Why, sight, step,
+    ModuleIdentity, NextStep, NotTested, Reason, Source, Step, Verdict, VerdictKind, Why, sight,
 };
 use causes::Topic;
 use inverter::InverterLink;
@@ -205,8 +205,8 @@ fn compose(
     let (why, mut steps) =
         reasons_and_steps(&deciding, members.len() > 1, profile, moment, &settling);
     if kind == VerdictKind::Undecided && deciding.iter().all(|m| speaks_of_line(m)) {
-        let known: Vec<&str> = steps.iter().map(|s| s.id).collect();
-        let new = settling.iter().filter(|step| !known.contains(&step.id));
+        let known: Vec<StepKind> = steps.iter().map(NextStep::kind).collect();
+        let new = settling.iter().filter(|step| !known.contains(&step.kind()));
         steps.extend(new.cloned().collect::<Vec<_>>());
     }
     let unit = members.first().map_or(0, |m| m.unit);
@@ -268,25 +268,15 @@ fn reasons_and_steps(
     let mut why = Vec::new();
     let mut steps: Vec<NextStep> = Vec::new();
     for member in deciding {
-        let lead = if several {
-            format!("address {}: ", member.unit)
-        } else {
-            String::new()
-        };
         why.extend(member.why.iter().map(|why| Reason {
             unit: several.then_some(member.unit),
             why: why.clone(),
         }));
         for mut step in next::steps(member, profile, moment.as_secs(), settling) {
-            // What is to be done at a pack says at which.
-            if ["set-apart", "work-on-root", "missing-pack"].contains(&step.id) {
-                step.text.insert_str(0, &lead);
+            if several {
+                step.at_pack(member.unit);
             }
-            if several && step.id == "work-on-root" && step.needs >= Needs::UnitOff {
-                step.text
-                    .push_str("; the packs beside it keep the common bar live");
-            }
-            if !steps.iter().any(|s| s.text == step.text) {
+            if !steps.iter().any(|s| s.step == step.step) {
                 steps.push(step);
             }
         }
@@ -302,15 +292,15 @@ fn not_tested(members: &[Member], profile: &Profile) -> Vec<NotTested> {
         .collect();
     let mut list: Vec<NotTested> = Vec::new();
     for item in of_each.iter().flat_map(|(_, items)| items) {
-        if list.iter().any(|known| known.id == item.id) {
+        if list.iter().any(|known| known.what == item.what) {
             continue;
         }
-        let has = |items: &[NotTested]| items.iter().any(|other| other.id == item.id);
+        let has = |items: &[NotTested]| items.iter().any(|other| other.what == item.what);
         let at = of_each.iter().filter(|(_, items)| has(items));
-        let at: Vec<String> = at.map(|(unit, _)| unit.to_string()).collect();
+        let at: Vec<u8> = at.map(|(unit, _)| *unit).collect();
         let mut item = item.clone();
         if at.len() < of_each.len() {
-            item.why = format!("at address {}: {}", at.join(", "), item.why);
+            item.units = at;
         }
         list.push(item);
     }
@@ -408,12 +398,12 @@ fn others_ask(bus: &Bus, unit: u8) -> Option<Finding> {
 fn line_too(bus: &Bus, line: &sight::Sights, others: Option<&Finding>) -> Option<NextStep> {
     if bus.health.is_bad() {
         let steps = causes::steps(&causes::rank(Topic::BadLine, line));
-        let step = steps.first()?;
-        let text = format!("besides, the line does badly: {}", step.text);
-        return Some(step::Step::LineToo.needing(step.needs, false, text));
+        let wanted = steps.into_iter().next()?;
+        let first = Some(Box::new(wanted.step));
+        return Some(Step::LineToo { first }.needing(wanted.needs, Who::Technician));
     }
     let lost = others.filter(|found| found.severity == Severity::Warning);
-    lost.map(|_| step::Step::LineToo.plain())
+    lost.map(|_| StepKind::LineToo.plain())
 }
 
 /// Causes with a share worth telling.
@@ -597,9 +587,9 @@ fn without_answer(bus: Bus, seen: &Seen, moment: Duration) -> Judgement {
     let mut next = causes::steps(&considered);
     // Frames heard whole were not swapped at our adapter: what is left is the unit's end.
     if sights.has(sight::SightKind::Foreign) {
-        let swap = step::Step::SwapPair.row().id;
-        for one in next.iter_mut().filter(|one| one.id == swap) {
-            *one = step::Step::UnitPlug.plain();
+        let swap = |one: &&mut NextStep| one.kind() == StepKind::SwapPair;
+        for one in next.iter_mut().filter(swap) {
+            *one = StepKind::UnitPlug.plain();
         }
     }
     let asked = bus.requests;

@@ -13,7 +13,7 @@ use super::shared::first;
 use crate::facts::doubt::{Contradiction, Doubt};
 use crate::facts::fact::{Compared, Fact, FactKind};
 use crate::facts::judgement::{Reading, Source, VerdictKind, Why};
-use crate::facts::step::{NextStep, Step};
+use crate::facts::step::{NextStep, StepKind};
 
 /// Packs may connect while they are no further apart than this, V.
 // Kind: common practice (a key of the map would be better: the maker knows)
@@ -199,8 +199,8 @@ pub(crate) fn keep_apart(members: &[Member], steps: &[NextStep]) -> Option<NextS
             )
         })
     };
-    let is_told = steps.iter().any(|s| s.id == Step::LikePacks.row().id);
-    (members.iter().any(unlike) && !is_told).then(|| Step::LikePacks.plain())
+    let is_told = steps.iter().any(|s| s.kind() == StepKind::LikePacks);
+    (members.iter().any(unlike) && !is_told).then(|| StepKind::LikePacks.plain())
 }
 
 /// Whether the unit reports its switches closed; without such a point it may be.

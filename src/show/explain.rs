@@ -7,9 +7,9 @@ use std::fmt::Write as _;
 
 use packside_profiles::model::{Profile, Severity};
 
+use super::reference::{Chapter, ReferenceEntry, topics};
 use super::screen::{self, wrap};
 use crate::facts::{Cause, Doubt, Judgement, Reading, ReadingQuality, Sight, VerdictKind};
-use crate::judge::reference::{Chapter, ReferenceEntry, topics};
 use crate::show::json::explain::Explained;
 use crate::show::page::words;
 use crate::words::{self as sentence, with_unit};

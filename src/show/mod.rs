@@ -6,4 +6,5 @@ pub mod explain;
 pub mod json;
 pub mod page;
 pub mod paper;
+pub mod reference;
 pub mod screen;

@@ -8,11 +8,11 @@ use packside_profiles::{Class, Place, Role};
 use super::names::{family, flag, name, point, spot, unit};
 use super::number::{moment, with_unit};
 use super::pseudo::said;
-use crate::facts::Finding;
 use crate::facts::fact::{
     Caution, Compared, Contradicts, Fact, Flagged, Limit, Line, Measured, Pair, Remark, Said, Side,
     Spot, SumLooks, Switches,
 };
+use crate::facts::whereabouts::{Item, Whereabouts};
 use crate::lamp::meanings;
 
 /// One sentence for one fact.
@@ -704,26 +704,28 @@ fn remark(fact: &Remark, profile: &Profile) -> String {
     }
 }
 
-/// Where a finding is, in words; empty where that is the whole pack.
-pub(crate) fn whereabouts(finding: &Finding) -> String {
-    use Class as C;
-    if let (Fact::Compared(Compared::BrokenSenseWire { .. }), Some(item)) =
-        (&finding.fact, finding.place.item)
-    {
-        let module = Place {
-            item: None,
-            ..finding.place
-        };
-        let module = place_in_words(module, "cell");
-        return said(format!("{module} cells {item} and {}", item + 1).trim_start());
-    }
-    let what = match finding.class {
-        Some(C::SensorFault | C::OverTemperature | C::UnderTemperature)
-        | Some(C::TemperatureImbalance) => "sensor",
-        _ => "cell",
-    };
-    let text = place_in_words(finding.place, what);
+/// Where something is, in words; empty where that is the whole pack.
+pub(crate) fn whereabouts(at: Whereabouts) -> String {
+    let text = plain_whereabouts(at);
     if text.is_empty() { text } else { said(text) }
+}
+
+/// The same for a longer sentence of this room.
+pub(super) fn plain_whereabouts(at: Whereabouts) -> String {
+    let Whereabouts { place, item } = at;
+    match (item, place.item) {
+        (Item::CellPair, Some(first)) => {
+            let module = Place {
+                item: None,
+                ..place
+            };
+            let module = place_in_words(module, "cell");
+            let text = format!("{module} cells {first} and {}", first + 1);
+            text.trim_start().to_owned()
+        }
+        (Item::Sensor, _) => place_in_words(place, "sensor"),
+        (Item::Cell | Item::CellPair, _) => place_in_words(place, "cell"),
+    }
 }
 
 /// `module 3 cell 14`; `item` is what is counted inside a module.

@@ -64,7 +64,7 @@ fn of_roots(judgement: &Judgement, roots: &[&'static str]) -> String {
     let mut text = in_words(first).to_owned();
     let several = judgement.identity.members.len() > 1;
     let address = several.then(|| format!("address {}", first.unit));
-    let place = Some(whereabouts(first)).filter(|place| !place.is_empty());
+    let place = Some(whereabouts(first.whereabouts())).filter(|place| !place.is_empty());
     for part in address.into_iter().chain(place) {
         text.push_str(", ");
         text.push_str(&part);

@@ -14,11 +14,13 @@ mod doubt;
 mod fact;
 mod headline;
 mod names;
+mod not_tested;
 mod number;
 pub mod progress;
 mod pseudo;
 mod reason;
 mod sight;
+mod step;
 mod to_do;
 
 use packside_profiles::Value;
@@ -29,12 +31,14 @@ pub(crate) use cause::{cause, mind_of};
 pub(crate) use doubt::{doubt, doubt_in_short, doubt_means};
 pub(crate) use fact::{class, class_in_short, deciding, fact, line, whereabouts};
 pub use headline::summary;
+pub use not_tested::{untested_means, when, why_not};
 pub(crate) use number::with_unit;
 pub use pseudo::in_pseudo_language;
 use pseudo::said;
 pub use reason::reasons;
 pub(crate) use reason::{in_short, reason};
 pub(crate) use sight::{sight, sight_means, sights};
+pub use step::{needs, next_step, step_means, who};
 pub(crate) use to_do::{to_do, usual};
 
 /// The sentence of a finding. Empty where it was judged without a map, which gives no findings.

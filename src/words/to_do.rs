@@ -9,6 +9,12 @@ use crate::facts::fact::{Deed, First, Remedy};
 
 /// What to do first; empty where there is nothing to do.
 pub(crate) fn to_do(remedy: &Remedy, profile: &Profile) -> String {
+    let text = plain_to_do(remedy, profile);
+    if text.is_empty() { text } else { said(text) }
+}
+
+/// The same for a longer sentence of this room.
+pub(super) fn plain_to_do(remedy: &Remedy, profile: &Profile) -> String {
     let mut parts: Vec<String> = Vec::new();
     for first in &remedy.first {
         parts.push(match first {
@@ -20,8 +26,7 @@ pub(crate) fn to_do(remedy: &Remedy, profile: &Profile) -> String {
         });
     }
     parts.push(deed(remedy.deed, profile));
-    let text = parts.join("; ");
-    if text.is_empty() { text } else { said(text) }
+    parts.join("; ")
 }
 
 fn decay(decay_s: Option<f64>) -> String {

@@ -94,7 +94,7 @@ fn decided(judgement: &Judgement) -> Vec<String> {
         )
     }));
     let steps = verdict.next.iter();
-    all.extend(steps.map(|s| format!("step {} {:?} {} {}", s.id, s.needs, s.who, s.minutes)));
+    all.extend(steps.map(|s| format!("step {:?}", s)));
     let open = verdict.open.iter();
     all.extend(open.map(|open| format!("open {} {}", open.id(), open.settled_by())));
     all.extend(
@@ -103,7 +103,7 @@ fn decided(judgement: &Judgement) -> Vec<String> {
             .iter()
             .map(|c| format!("{} {}", c.id(), c.per_mille)),
     );
-    all.extend(judgement.not_tested.iter().map(|n| n.id.to_owned()));
+    all.extend(judgement.not_tested.iter().map(|n| format!("{n:?}")));
     all
 }
 

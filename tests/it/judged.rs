@@ -8,7 +8,7 @@ use packside::facts::fact::Caution;
 use packside::facts::{FactKind, Judgement, NextStep, Sight, Why};
 use packside::judge::judge;
 use packside::simulated::rehearsal::look;
-use packside::words::reasons;
+use packside::words::{next_step as text_of, reasons};
 use packside_profiles::model::{FedBy, Needs};
 use packside_simulator::Scenario;
 
@@ -27,7 +27,7 @@ fn kind(judgement: &Judgement) -> &'static str {
 }
 
 fn step<'a>(judgement: &'a Judgement, id: &str) -> Option<&'a NextStep> {
-    judgement.verdict.next.iter().find(|step| step.id == id)
+    judgement.verdict.next.iter().find(|step| step.id() == id)
 }
 
 fn why(judgement: &Judgement) -> String {
@@ -35,7 +35,7 @@ fn why(judgement: &Judgement) -> String {
 }
 
 fn not_tested(judgement: &Judgement) -> Vec<&str> {
-    judgement.not_tested.iter().map(|item| item.id).collect()
+    judgement.not_tested.iter().map(|item| item.id()).collect()
 }
 
 #[test]
@@ -47,7 +47,11 @@ fn silent_pack_of_a_rack_is_named_in_the_headline_with_its_step() {
         "Pack 3 of 3 (address 3) gives no answer; packs 1 and 2: no fault found so far."
     );
     let step = step(&judgement, "missing-pack").unwrap();
-    assert!(step.text.starts_with("address 3: "), "{}", step.text);
+    assert!(
+        text_of(&judgement, step).starts_with("address 3: "),
+        "{}",
+        text_of(&judgement, step)
+    );
     assert!(!judgement.verdict.gate_filled);
 }
 
@@ -114,8 +118,16 @@ fn no_step_charges_while_a_cell_must_never_be_charged() {
     let judgement = judged("hv-empty-beyond-minimum");
     assert_eq!(judgement.roots().first(), Some(&"cell-below-minimum"));
     for step in &judgement.verdict.next {
-        assert!(!step.text.contains("charge only"), "{}", step.text);
-        assert!(!step.text.contains("charge as"), "{}", step.text);
+        assert!(
+            !text_of(&judgement, step).contains("charge only"),
+            "{}",
+            text_of(&judgement, step)
+        );
+        assert!(
+            !text_of(&judgement, step).contains("charge as"),
+            "{}",
+            text_of(&judgement, step)
+        );
     }
     let low = judgement.findings.iter().filter(|f| f.is_root_alarm());
     for root in low {
@@ -136,7 +148,7 @@ fn empty_pack_is_charged_by_one_step_that_is_no_mere_look() {
         .verdict
         .next
         .iter()
-        .filter(|s| s.id == "lift-condition");
+        .filter(|s| s.id() == "lift-condition");
     let lift: Vec<&NextStep> = lift.collect();
     assert_eq!(lift.len(), 1, "{lift:#?}");
     assert_eq!(lift[0].needs, Needs::LiveDc);
@@ -188,7 +200,11 @@ fn connector_with_many_cells_is_told_once_and_nothing_is_charged_meanwhile() {
     let text = why(&judgement);
     assert!(text.contains("cells of module 4 cannot be read"), "{text}");
     let work = step(&judgement, "work-on-root").unwrap();
-    assert!(work.text.contains("do not charge"), "{}", work.text);
+    assert!(
+        text_of(&judgement, work).contains("do not charge"),
+        "{}",
+        text_of(&judgement, work)
+    );
 }
 
 #[test]
@@ -325,7 +341,12 @@ fn work_at_modules_sense_wires_and_welded_poles_is_live_dc() {
     ] {
         let judgement = judged(name);
         let step = step(&judgement, "work-on-root").unwrap();
-        assert_eq!(step.needs, Needs::LiveDc, "{name}: {}", step.text);
+        assert_eq!(
+            step.needs,
+            Needs::LiveDc,
+            "{name}: {}",
+            text_of(&judgement, step)
+        );
     }
     // Nearer is what needs less: the inverter's own isolator comes before the stack.
     let near = judged("hv-fault-behind-lamp");

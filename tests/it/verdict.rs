@@ -102,7 +102,7 @@ fn cell_below_its_minimum_comes_first_is_set_apart_and_does_not_travel() {
             .iter()
             .any(|f| f.id == "no-ordinary-transport")
     );
-    assert!(judgement.verdict.next.iter().any(|s| s.id == "set-apart"));
+    assert!(judgement.verdict.next.iter().any(|s| s.id() == "set-apart"));
 }
 
 /// Kind: invented (a swap by the manual: unit off, two modules exchanged, unit on).
@@ -214,6 +214,11 @@ fn unit_that_answers_nobody_is_off_and_its_address_is_not_doubted_first() {
     let heard = |seen: &Sight| matches!(seen, Sight::AskedInVain { .. });
     assert!(leads.reasons_for.iter().any(heard), "{leads:?}");
     // What is heard whole at the adapter was not swapped there.
-    let steps: Vec<&str> = judgement.verdict.next.iter().map(|step| step.id).collect();
+    let steps: Vec<&str> = judgement
+        .verdict
+        .next
+        .iter()
+        .map(|step| step.id())
+        .collect();
     assert!(!steps.contains(&"swap-pair"), "{steps:?}");
 }

@@ -94,7 +94,10 @@ impl VisitEnd<'_> {
             .judgement
             .iter()
             .flat_map(|judgement| &judgement.not_tested)
-            .map(|not| format!("{}: {}; {}", not.id, not.why, not.when))
+            .map(|not| {
+                let (why, when) = (words::why_not(not), words::when(not.when));
+                format!("{}: {why}; {when}", not.id())
+            })
             .collect();
         let lines = not_tested.iter().map(String::as_str);
         screen::section(&mut text, "Not tested, may still be broken", lines);

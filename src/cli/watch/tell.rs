@@ -260,7 +260,12 @@ impl<'a> Teller<'a> {
         );
         screen::headline(&mut out, "", judgement, self.colour);
         if let Some(next) = judgement.verdict.next.first() {
-            screen::wrap(&mut out, &next.text, "  next: ", "  ");
+            screen::wrap(
+                &mut out,
+                &words::next_step(judgement, next),
+                "  next: ",
+                "  ",
+            );
         }
         for member in &judgement.identity.members {
             let state = member

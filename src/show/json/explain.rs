@@ -3,7 +3,7 @@
 use packside_profiles::model::LiesIn;
 use serde::Serialize;
 
-use crate::judge::reference::{self, Chapter};
+use crate::show::reference::{self, Chapter};
 
 /// An id.
 #[derive(Debug, Clone, PartialEq, Serialize)]

@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::check::Check;
 use super::ms;
 use crate::event::LinkFacts;
-use crate::facts::Judgement;
+use crate::facts::{Judgement, NextStep};
 use crate::words;
 
 /// Name and version of the schema.
@@ -153,7 +153,7 @@ impl Line {
             verdict: Verdict {
                 kind: verdict.kind.id(),
                 summary: words::summary(judgement),
-                next: verdict.next.first().map(|next| next.id),
+                next: verdict.next.first().map(NextStep::id),
             },
             numbers,
         })

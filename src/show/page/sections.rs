@@ -13,7 +13,7 @@ use super::found;
 use super::html::Html;
 use super::words;
 use crate::event::StepAnswer;
-use crate::facts::{NextStep, VerdictKind};
+use crate::facts::{NextStep, StepKind, VerdictKind};
 use crate::words as sentence;
 
 /// A section with its heading.
@@ -213,7 +213,13 @@ pub(crate) fn not_tested(html: &mut Html, parts: &Parts) {
         };
         let rows: Vec<Vec<String>> = items
             .iter()
-            .map(|item| vec![what(item.id), item.why.clone(), item.when.clone()])
+            .map(|item| {
+                vec![
+                    what(item.id()),
+                    sentence::why_not(item),
+                    sentence::when(item.when),
+                ]
+            })
             .collect();
         table(inner, "", &["What", "Why not", "When it can be"], &rows);
     });
@@ -232,7 +238,8 @@ pub(crate) fn next(html: &mut Html, parts: &Parts) {
                 for step in &told {
                     list.around("li", &[], |item| {
                         item.put("span", &[("class", "needs")], words::needs(step.needs));
-                        item.text(&format!(" {} ({})", step.text, step.who));
+                        let text = sentence::next_step(parts.source.judgement, step);
+                        item.text(&format!(" {text} ({})", sentence::who(step.who)));
                     });
                 }
             });
@@ -250,7 +257,7 @@ pub(crate) fn next(html: &mut Html, parts: &Parts) {
 
 /// Whether somebody without tools can do it: listening to a line is none of their business.
 fn is_for_customers(step: &NextStep) -> bool {
-    step.needs == Needs::Look && step.id != "line-too"
+    step.needs == Needs::Look && step.kind() != StepKind::LineToo
 }
 
 const NOT_FOR_CUSTOMERS: &str =

@@ -11,10 +11,10 @@ use packside_profiles::model::{LiesIn, Severity};
 use super::{LIKELY, section, strength, wrap};
 use crate::facts::fact::Follows;
 use crate::facts::{
-    Certainty, Disposition, Finding, Judgement, NextStep, Reason, Sight, VerdictKind, Why,
+    Certainty, Disposition, Finding, Judgement, NextStep, NotTested, Reason, Sight, VerdictKind,
+    Why,
 };
 use crate::judge::PROVEN;
-use crate::judge::reference::needs;
 use crate::words;
 
 /// Most reasons, steps, or other things seen on one screen.
@@ -311,13 +311,14 @@ pub fn next(out: &mut String, judgement: &Judgement) {
     let _ = writeln!(out, "\nNext, in this order");
     for (index, step) in steps.iter().take(MOST).enumerate() {
         let number = format!("  {}. ", index + 1);
-        wrap(out, &in_words(step), &number, "     ");
+        wrap(out, &in_words(judgement, step), &number, "     ");
     }
     more(out, steps.len());
 }
 
-fn in_words(step: &NextStep) -> String {
-    format!("[{}, {}] {}", needs(step.needs), step.who, step.text)
+fn in_words(judgement: &Judgement, step: &NextStep) -> String {
+    let (needs, who) = (words::needs(step.needs), words::who(step.who));
+    format!("[{needs}, {who}] {}", words::next_step(judgement, step))
 }
 
 /// The cautions that lead the reasons.
@@ -348,26 +349,28 @@ pub(super) fn first_step(out: &mut String, judgement: &Judgement) {
             }
             _ => "",
         };
-        wrap(out, &format!("{lead}{}", in_words(step)), "  do:  ", "    ");
+        let text = format!("{lead}{}", in_words(judgement, step));
+        wrap(out, &text, "  do:  ", "    ");
     }
 }
 
 /// What may be broken although nothing shows it, grouped by the reason.
 pub(super) fn not_tested(out: &mut String, judgement: &Judgement) {
-    let mut groups: Vec<(Vec<&str>, &str, &str)> = Vec::new();
+    let mut groups: Vec<(Vec<&str>, &NotTested)> = Vec::new();
     for item in &judgement.not_tested {
-        match groups
-            .iter_mut()
-            .find(|(_, why, when)| *why == item.why && *when == item.when)
-        {
-            Some((ids, _, _)) => ids.push(item.id),
-            None => groups.push((vec![item.id], &item.why, &item.when)),
+        let alike = |other: &NotTested| {
+            (other.why, other.when) == (item.why, item.when) && other.units == item.units
+        };
+        match groups.iter_mut().find(|(_, other)| alike(other)) {
+            Some((ids, _)) => ids.push(item.id()),
+            None => groups.push((vec![item.id()], item)),
         }
     }
-    let lines: Vec<String> = groups
-        .into_iter()
-        .map(|(ids, why, when)| format!("{}: {why}; {when}", ids.join(", ")))
-        .collect();
+    let line = |(ids, item): (Vec<&str>, &NotTested)| {
+        let (why, when) = (words::why_not(item), words::when(item.when));
+        format!("{}: {why}; {when}", ids.join(", "))
+    };
+    let lines: Vec<String> = groups.into_iter().map(line).collect();
     let lines = lines.iter().map(String::as_str);
     section(out, "Not tested, may still be broken", lines);
 }

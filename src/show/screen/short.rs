@@ -11,7 +11,6 @@ use packside_profiles::model::{Profile, Severity};
 use super::{Colours, headline, labelled, link_text, reasons, table, wrap};
 use crate::event::{LinkFacts, LinkKind};
 use crate::facts::{Finding, Judgement, NextStep, VerdictKind, Why};
-use crate::judge::reference::needs;
 use crate::words;
 
 /// Lines of a small terminal.
@@ -105,9 +104,9 @@ fn steps(out: &mut String, judgement: &Judgement, room: usize) {
         let mut text = String::new();
         let what = format!(
             "{}, {}. {}",
-            needs(step.needs).to_uppercase(),
-            step.who,
-            begun(&step.text)
+            words::needs(step.needs).to_uppercase(),
+            words::who(step.who),
+            begun(&words::next_step(judgement, step))
         );
         wrap(&mut text, &what, &format!("{:<3}", index + 1), "   ");
         let lines = text.lines().count();
@@ -176,7 +175,7 @@ fn untested(out: &mut String, judgement: &Judgement) {
     let names: Vec<String> = judgement
         .not_tested
         .iter()
-        .map(|item| item.id.replace('-', " "))
+        .map(|item| item.id().replace('-', " "))
         .collect();
     few(out, "Untested", &names, ", ", 8);
 }

@@ -135,10 +135,10 @@ impl Verdict {
             settled_by: doubt.settled_by(),
         };
         let next = |next: &facts::NextStep| NextStep {
-            id: next.id,
-            text: next.text.clone(),
+            id: next.id(),
+            text: words::next_step(judgement, next),
             needs: next.needs,
-            who: next.who,
+            who: words::who(next.who),
             minutes: next.minutes,
         };
         Self {
@@ -175,9 +175,9 @@ impl Cause {
 impl NotTested {
     fn of(not_tested: &facts::NotTested) -> Self {
         Self {
-            id: not_tested.id,
-            why: not_tested.why.clone(),
-            when: not_tested.when.clone(),
+            id: not_tested.id(),
+            why: words::why_not(not_tested),
+            when: words::when(not_tested.when),
         }
     }
 }

@@ -4,16 +4,16 @@
 //! itself uses.
 
 use packside_profiles::Class;
-use packside_profiles::model::{LiesIn, Needs};
+use packside_profiles::model::LiesIn;
 
-use super::causes::TABLE;
-use super::next::NOT_TESTED;
-use super::shared;
 use crate::facts::doubt::DoubtKind;
 use crate::facts::fact::{FactKind, REMARKS};
 use crate::facts::judgement::{Certainty, Disposition, VerdictKind};
+use crate::facts::not_tested::Untested;
 use crate::facts::sight::SightKind;
-use crate::facts::step::Step;
+use crate::facts::step::StepKind;
+use crate::judge::causes::{CauseRow, TABLE};
+use crate::judge::shared;
 use crate::words;
 
 /// A chapter of the reference.
@@ -50,9 +50,10 @@ fn entry(id: &'static str, meaning: impl Into<String>) -> ReferenceEntry {
 }
 
 impl ReferenceEntry {
-    fn with_step(self, step: Step) -> Self {
-        let row = step.row();
-        let to_do = format!("{} ({}, {})", row.text, needs(row.needs), row.who);
+    fn with_step(self, step: StepKind) -> Self {
+        let (needs, who, _) = step.usual();
+        let (needs, who) = (words::needs(needs), words::who(who));
+        let to_do = format!("{} ({needs}, {who})", words::step_means(step));
         Self { to_do, ..self }
     }
 }
@@ -71,18 +72,17 @@ pub fn topics() -> Vec<Chapter> {
         )
     };
     let classes = Class::ALL.iter().map(|class| of_class(*class));
-    let listed = |list: &[(&'static str, &'static str)]| {
-        list.iter()
-            .map(|(id, meaning)| entry(id, format!("{meaning}.")))
-            .collect()
-    };
+    let untested = Untested::ALL.map(|what| {
+        let meaning = words::untested_means(what);
+        entry(what.id(), format!("{meaning}."))
+    });
     let others = FactKind::ALL.iter().filter(|kind| !REMARKS.contains(kind));
     let others: Vec<FactKind> = others.copied().collect();
     let dispositions = Disposition::ALL.map(|one| entry(one.id(), format!("{}.", one.meaning())));
     let sure = [Certainty::Proven, Certainty::Likely, Certainty::Open];
     let sure = sure.map(|one| entry(one.id(), format!("{}.", one.meaning())));
     let doubts = DoubtKind::ALL.iter().map(|kind| {
-        let step = kind.step().row().id;
+        let step = kind.step().id();
         let meaning = format!("{}. Settled by `{step}`.", words::doubt_means(*kind));
         entry(kind.id(), meaning).with_step(kind.step())
     });
@@ -124,7 +124,7 @@ pub fn topics() -> Vec<Chapter> {
             sights.collect(),
         ),
         topic("Next steps", "verdict.next[].id", steps()),
-        topic("Not tested", "not_tested[].id", listed(NOT_TESTED)),
+        topic("Not tested", "not_tested[].id", untested.to_vec()),
     ]
 }
 
@@ -134,12 +134,12 @@ fn facts(kinds: &[FactKind]) -> Vec<ReferenceEntry> {
 }
 
 fn causes() -> Vec<ReferenceEntry> {
-    let of_row = |row: &super::causes::CauseRow| {
+    let of_row = |row: &CauseRow| {
         let mind = match words::mind_of(row.kind) {
             "" => String::new(),
             caution => format!(" Mind: {caution}."),
         };
-        let step = row.step.row().id;
+        let step = row.step.id();
         let meaning = words::cause(row.kind);
         let meaning = format!("{meaning}. Settled by `{step}`.{mind}");
         entry(row.kind.id(), meaning).with_step(row.step)
@@ -148,34 +148,16 @@ fn causes() -> Vec<ReferenceEntry> {
 }
 
 fn steps() -> Vec<ReferenceEntry> {
-    let of_step = |step: &Step| {
-        let row = step.row();
-        let needs = needs(row.needs);
+    let of_step = |step: &StepKind| {
+        let (needs, who, minutes) = step.usual();
+        let (needs, who) = (words::needs(needs), words::who(who));
+        let meaning = words::step_means(*step);
         entry(
-            row.id,
-            format!(
-                "{} ({needs}, {}, about {} min)",
-                row.text, row.who, row.minutes
-            ),
+            step.id(),
+            format!("{meaning} ({needs}, {who}, about {minutes} min)"),
         )
     };
-    Step::ALL.iter().map(of_step).collect()
-}
-
-/// Causes of a line without a valid answer on a pair that we are on ourselves, with their prior odds
-/// in bits: for whoever measures how far shares can be relied on.
-pub fn priors() -> Vec<(&'static str, i32)> {
-    super::causes::priors_of_line()
-}
-
-/// What a step needs, in words.
-pub fn needs(needs: Needs) -> &'static str {
-    match needs {
-        Needs::Look => "look only",
-        Needs::LowVoltage => "low voltage",
-        Needs::UnitOff => "unit off",
-        Needs::LiveDc => "LIVE DC",
-    }
+    StepKind::ALL.iter().map(of_step).collect()
 }
 
 fn of_class(class: Class) -> ReferenceEntry {
@@ -220,11 +202,5 @@ mod tests {
                 seen.push((topic.place, entry.id));
             }
         }
-    }
-
-    #[test]
-    fn every_step_that_something_is_settled_by_is_a_step() {
-        let ids: Vec<&str> = Step::ALL.iter().map(|step| step.row().id).collect();
-        assert!(TABLE.iter().all(|row| ids.contains(&row.step.row().id)));
     }
 }

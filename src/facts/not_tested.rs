@@ -1,0 +1,128 @@
+//! What a look cannot tell, although it may be broken: the closed list, with why and when.
+//!
+//! Does not: decide what a look could test (see `judge::next`), or put it into words.
+
+/// What this look cannot tell, although it may be broken.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NotTested {
+    /// What.
+    pub what: Untested,
+    /// Why not.
+    pub why: WhyNot,
+    /// When it can be tested.
+    pub when: When,
+    /// Addresses at which it was not, where that is not all of them.
+    pub units: Vec<u8>,
+}
+
+impl NotTested {
+    /// The stable id of what was not tested.
+    pub fn id(&self) -> &'static str {
+        self.what.id()
+    }
+}
+
+/// Something that a look may be unable to test.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Untested {
+    /// Charging the inverter's capacitors.
+    Precharge,
+    /// The main switches.
+    MainSwitches,
+    /// The main fuse.
+    MainFuse,
+    /// Insulation beyond the unit.
+    InverterSideInsulation,
+    /// The current sensor.
+    CurrentSensor,
+    /// Cells and joints under current.
+    CellsUnderLoad,
+    /// The state of charge that is reported.
+    ChargeReport,
+    /// Whether cells are alike.
+    CellBalance,
+    /// The unit's own insulation measurement.
+    Insulation,
+}
+
+impl Untested {
+    /// Everything.
+    pub const ALL: [Self; 9] = [
+        Self::Precharge,
+        Self::MainSwitches,
+        Self::MainFuse,
+        Self::InverterSideInsulation,
+        Self::CurrentSensor,
+        Self::CellsUnderLoad,
+        Self::ChargeReport,
+        Self::CellBalance,
+        Self::Insulation,
+    ];
+
+    /// The stable id.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Precharge => "pre-charge",
+            Self::MainSwitches => "main-switches",
+            Self::MainFuse => "main-fuse",
+            Self::InverterSideInsulation => "inverter-side-insulation",
+            Self::CurrentSensor => "current-sensor",
+            Self::CellsUnderLoad => "cells-under-load",
+            Self::ChargeReport => "charge-report",
+            Self::CellBalance => "cell-balance",
+            Self::Insulation => "insulation",
+        }
+    }
+}
+
+/// Why something was not tested.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum WhyNot {
+    /// No reading caught it.
+    NotCaught,
+    /// The switches were closed all the time.
+    ClosedThroughout,
+    /// It lies behind a switch that does not do as ordered.
+    BehindBadSwitch,
+    /// It was not seen to work.
+    NotSeen,
+    /// No current can flow through it.
+    NoCurrentPossible,
+    /// The inverter's side is not connected.
+    SideNotConnected,
+    /// Current flows or cells balance.
+    NotAtRest,
+    /// It was not compared with a second meter.
+    NoSecondMeter,
+    /// No current flows.
+    NoCurrent,
+    /// The current did not change enough.
+    NoStep,
+    /// The curve says nothing here.
+    FlatCurve,
+    /// The unit has no valid value now.
+    NoValidValue,
+}
+
+/// When something can be tested.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum When {
+    /// At the next power-up with the inverter.
+    NextPowerUp,
+    /// When the unit is next switched off.
+    NextSwitchedOff,
+    /// When the switch is settled, at power-up with the inverter.
+    SwitchSettled,
+    /// At power-up with the inverter.
+    PowerUp,
+    /// At rest.
+    AtRest,
+    /// Beside the inverter's screen, under current.
+    BesideScreen,
+    /// With a small charge and discharge.
+    SmallCurrent,
+    /// At rest, nearly empty or nearly full.
+    AtTheEnds,
+    /// When the unit has measured it.
+    Measured,
+}

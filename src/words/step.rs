@@ -1,0 +1,321 @@
+//! What to do next, in words.
+
+use packside_profiles::model::{InverterPort, Needs, Profile};
+
+use super::fact::plain_whereabouts;
+use super::pseudo::said;
+use super::to_do::plain_to_do;
+use crate::facts::Judgement;
+use crate::facts::fact::Remedy;
+use crate::facts::step::{AtRoots, HandOver, LookAgain, Mind, NextStep, Step, StepKind, Who};
+
+/// What to do, for this unit.
+pub fn next_step(judgement: &Judgement, next: &NextStep) -> String {
+    said(step(&next.step, judgement.profile.as_deref()))
+}
+
+/// What a step needs.
+pub fn needs(needs: Needs) -> &'static str {
+    match needs {
+        Needs::Look => "look only",
+        Needs::LowVoltage => "low voltage",
+        Needs::UnitOff => "unit off",
+        Needs::LiveDc => "LIVE DC",
+    }
+}
+
+/// Who may do it.
+pub fn who(who: Who) -> &'static str {
+    match who {
+        Who::Anyone => "anyone on site",
+        Who::Technician => "technician",
+        Who::Licensed => "licensed electrician",
+    }
+}
+
+/// A step with all that is known about it here.
+fn step(step: &Step, profile: Option<&Profile>) -> String {
+    let usual = || step_means(step.kind()).to_owned();
+    match step {
+        Step::HandOver { after } => match after {
+            HandOver::Nothing => usual(),
+            HandOver::Remarked(id) => format!(
+                "no fault was found; settle what was remarked ({id}) before it is handed over, and keep this result with \
+                 the visit's papers"
+            ),
+            HandOver::Line => "no fault was found in the unit; look at the line as well, and keep this result with the \
+                 visit's papers"
+                .to_owned(),
+        },
+        Step::SetApart { at } => format!("{}: {}", roots(at), usual()),
+        Step::LiftCondition { ids, cold, to_do } => {
+            let first = if *cold { "do not charge while it is cold; " } else { "" };
+            format!("{}: {first}{}", ids.join(", "), deed(to_do, profile))
+        }
+        Step::WorkOnRoot { at, to_do, mind } => work_on_root(at, to_do, mind, profile),
+        Step::Isolate { insulation: true } => {
+            "insulation-low: unit off, open the isolator to the inverter, unit on, all by the manual, and look again: \
+             still low, it is the stack or its cables; risen, the inverter's side"
+                .to_owned()
+        }
+        Step::InverterPowered { was_heard: true } => {
+            "is the inverter on: its display, the grid? Then its communication cable, at both ends".to_owned()
+        }
+        Step::InverterCable { port: Some(port) } => format!(
+            "connect or check the communication cable on {}: socket, pair and polarity, common wire, line settings, \
+             address",
+            socket(*port)
+        ),
+        Step::LineToo { first: Some(first) } => {
+            format!("besides, the line does badly: {}", self::step(first, profile))
+        }
+        Step::WaitSilence { remaining_s: Some(left) } => {
+            format!("wait these {left} s without touching anything, then look again")
+        }
+        Step::WatchLamp { silence_s: Some(seconds) } => format!(
+            "stop asking and watch the lamps for {seconds} s: our own questions may keep the flag down"
+        ),
+        Step::LookAgain { why } => look_again(*why).to_owned(),
+        Step::MissingPack { unit } => format!("{}{}", lead(*unit), usual()),
+        Step::Isolate { insulation: false }
+        | Step::InverterPowered { was_heard: false }
+        | Step::InverterCable { port: None }
+        | Step::LineToo { first: None }
+        | Step::WaitSilence { remaining_s: None }
+        | Step::WatchLamp { silence_s: None }
+        | Step::RecordFirst
+        | Step::DoesItReturn
+        | Step::FollowModule
+        | Step::AskMaker
+        | Step::InverterSettings
+        | Step::InverterSocket
+        | Step::InverterCableToo
+        | Step::BehindTheCode
+        | Step::FreeSocket
+        | Step::LookWithInverter
+        | Step::RightProfile
+        | Step::CompleteMap
+        | Step::OneAddressEach
+        | Step::OneUnitOff
+        | Step::PastTheCache
+        | Step::AnswerAgain
+        | Step::LampAgain
+        | Step::OtherSources
+        | Step::LikePacks
+        | Step::SwapPair
+        | Step::OtherLine
+        | Step::OtherAddress
+        | Step::UnitPlug
+        | Step::CheckSocket
+        | Step::MeasurePair
+        | Step::LookAtLamps
+        | Step::CheckCommon
+        | Step::KeepApart
+        | Step::ListenFirst
+        | Step::LetItBeRead
+        | Step::CheckPort
+        | Step::CheckAdapter
+        | Step::OtherFraming
+        | Step::CheckGateway
+        | Step::CheckGatewayLine
+        | Step::ReportMistake => usual(),
+    }
+}
+
+fn lead(unit: Option<u8>) -> String {
+    unit.map_or_else(String::new, |unit| format!("address {unit}: "))
+}
+
+/// `address 3: cell-under-voltage (module 2 cell 4)`.
+fn roots(at: &AtRoots) -> String {
+    let places: Vec<String> = at.places.iter().map(|at| plain_whereabouts(*at)).collect();
+    let places = match places.is_empty() {
+        true => String::new(),
+        false => format!(" ({})", places.join(", ")),
+    };
+    format!("{}{}{places}", lead(at.unit), at.ids.join(", "))
+}
+
+fn deed(to_do: &Remedy, profile: Option<&Profile>) -> String {
+    profile.map_or_else(String::new, |profile| plain_to_do(to_do, profile))
+}
+
+fn work_on_root(at: &AtRoots, to_do: &Remedy, mind: &[Mind], profile: Option<&Profile>) -> String {
+    let said_of = |one: &Mind| match one {
+        Mind::StopInverter => "stop the inverter, neither charge nor discharge; ",
+        Mind::FuseAndResistor => "; then the main fuse and the pre-charge resistor",
+        Mind::ReturnNothing => "; nothing is returned before that",
+        Mind::BarStaysLive => "; the packs beside it keep the common bar live",
+    };
+    let is_before = |one: &&Mind| matches!(one, Mind::StopInverter);
+    let before: String = mind.iter().filter(is_before).map(said_of).collect();
+    let behind: String = mind
+        .iter()
+        .filter(|one| !is_before(one))
+        .map(said_of)
+        .collect();
+    let to_do = match *to_do == Remedy::default() {
+        true => "follow the maker's manual for this flag".to_owned(),
+        false => deed(to_do, profile),
+    };
+    format!("{}: {before}{to_do}{behind}", roots(at))
+}
+
+fn socket(port: InverterPort) -> &'static str {
+    match port {
+        InverterPort::ThisBus => "this RS-485 pair",
+        InverterPort::OtherRs485 => "its own RS-485 socket",
+        InverterPort::Can => "the CAN socket",
+        InverterPort::Unknown => "the socket that the manual names",
+    }
+}
+
+fn look_again(why: LookAgain) -> &'static str {
+    match why {
+        LookAgain::Open => step_means(StepKind::LookAgain),
+        LookAgain::Refused => {
+            "compare nameplate and firmware with the map (packside profile show): the unit refuses registers that the map \
+             has. Both agree: ask the maker for the map of this firmware. Until it can be read do not put the unit into \
+             service"
+        }
+        LookAgain::Unreadable => {
+            "look again; if the same points stay unreadable, the profile or firmware does not fit"
+        }
+        LookAgain::UnderCurrent => {
+            "look again, best while a small current flows: does one cell sag beside its sisters?"
+        }
+        LookAgain::InSeconds => "look again in a few seconds",
+        LookAgain::WithLamps => "look again, and compare with the lamps",
+    }
+}
+
+/// What a kind of step settles.
+pub fn step_means(kind: StepKind) -> &'static str {
+    match kind {
+        StepKind::HandOver => "nothing to mend; keep this result with the visit's papers",
+        StepKind::RecordFirst => {
+            "before anything is switched off, restarted or reset: keep this look (--record FILE), some units forget at power-off"
+        }
+        StepKind::SetApart => {
+            "do not charge, do not install; set it apart where a fire could not spread, and ask the maker"
+        }
+        StepKind::LiftCondition => "put right what keeps the unit from running, then look again",
+        StepKind::WorkOnRoot => "do what the map says of this root",
+        StepKind::Isolate => {
+            "this may lie on the inverter's side: isolate it by the manual and look again before anything is returned"
+        }
+        StepKind::DoesItReturn => {
+            "after recording: one power cycle by the manual; does the flag return?"
+        }
+        StepKind::FollowModule => {
+            "where the maker allows a swap: does it follow the module or stay at the position?"
+        }
+        StepKind::AskMaker => {
+            "no isolating step is left: send this result to the maker with the serial number"
+        }
+        StepKind::InverterPowered => {
+            "is the inverter powered, and is this battery type chosen on its screen?"
+        }
+        StepKind::InverterSettings => {
+            "compare battery type, address and line settings on the inverter's screen with the unit's"
+        }
+        StepKind::InverterSocket => "is the inverter's cable in the socket that the manual names?",
+        StepKind::InverterCable => {
+            "check the communication cable: seated, pair and polarity, common wire, not chafed"
+        }
+        StepKind::InverterCableToo => {
+            "besides, the unit hears no inverter: once the fault is settled, look at the inverter and its communication cable"
+        }
+        StepKind::BehindTheCode => {
+            "once that is put right, look again: this unit shows one code at a time, and others may hide behind it"
+        }
+        StepKind::LineToo => {
+            "besides, somebody else asks on this pair and some of our questions got no answer: let packside listen tell who it is, and how the line does without us"
+        }
+        StepKind::FreeSocket => {
+            "give the inverter its socket back, read from the service socket, then look again"
+        }
+        StepKind::WaitSilence => "wait until the silence time is over, then look again",
+        StepKind::WatchLamp => {
+            "stop asking and watch the lamps: our own questions may keep the flag down"
+        }
+        StepKind::LookAgain => "look again",
+        StepKind::LookWithInverter => {
+            "then look again: what is listed as not tested can only be seen with the inverter"
+        }
+        StepKind::RightProfile => {
+            "compare nameplate and firmware with the profile (packside profile show)"
+        }
+        StepKind::CompleteMap => {
+            "the map leaves open what must be judged: the maker's document has it (packside profile check FILE names each \
+             gap); until then no result with this map clears a unit"
+        }
+        StepKind::OneAddressEach => {
+            "two units share this address: look which units are on the pair and what address each has"
+        }
+        StepKind::OneUnitOff => {
+            "switch one of the two off by the manual and look again: what answers now is the other; then give one of them a new address"
+        }
+        StepKind::PastTheCache => {
+            "from afar, phone the site: are the unit's lamps lit? It may be off behind the gateway, whose answers may be old. At the site: read at the unit's own socket"
+        }
+        StepKind::AnswerAgain => "put it right by the maker's manual, then answer the step again",
+        StepKind::LampAgain => {
+            "look at the lamp again, at the same unit: a code may be hidden or the answers stale"
+        }
+        StepKind::OtherSources => {
+            "isolate every other source, wait for the decay time, and look again"
+        }
+        StepKind::LikePacks => {
+            "do not let these packs connect: bring them to one voltage by the maker's manual first"
+        }
+        StepKind::MissingPack => {
+            "look at the pack that does not answer: its lamps, the data cable from pack to pack (leave the power leads alone), its unit address; then look again"
+        }
+        StepKind::SwapPair => {
+            "swap the two wires of the pair at the adapter (idle: D1 above D0), then look again"
+        }
+        StepKind::OtherLine => {
+            "look up the unit's line settings and give them with --line, for example --line 19200-8E1"
+        }
+        StepKind::OtherAddress => {
+            "look up the unit address (switches or the inverter's screen) and give it with --unit N"
+        }
+        StepKind::UnitPlug => {
+            "look at the communication plug of the unit itself: seated, the right socket, pair and polarity; others on this pair are heard"
+        }
+        StepKind::CheckSocket => "compare the socket and its pins with the maker's manual",
+        StepKind::MeasurePair => {
+            "with all bus devices off measure the pair: about 60 ohms two terminators, 120 one, high none or open"
+        }
+        StepKind::LookAtLamps => {
+            "look at the lamps. Dark: switch it on or wake it as the manual says (dark proves nothing). Lit: compare socket and pins with the manual"
+        }
+        StepKind::CheckCommon => {
+            "look for the common wire and for terminators at both ends, then look again"
+        }
+        StepKind::KeepApart => {
+            "lead the pair away from the inverter's power cables, screen earthed at one end, then look again"
+        }
+        StepKind::ListenFirst => {
+            "do not ask while the inverter asks: listen (packside listen), or unplug with the inverter's owner's consent"
+        }
+        StepKind::LetItBeRead => {
+            "with the owner's consent take the inverter off this pair and look again, or say --ask-anyway: then two ask at once, and answers may collide"
+        }
+        StepKind::CheckPort => "look what else is reached by this port, then give the right one",
+        StepKind::CheckAdapter => {
+            "look at the adapter: seated, powered, not used by another program"
+        }
+        StepKind::OtherFraming => "try the other framing: --framing rtu or --framing tcp",
+        StepKind::CheckGateway => {
+            "look at the gateway's own page: serial settings, connections, its time-out"
+        }
+        StepKind::CheckGatewayLine => {
+            "compare the gateway's serial settings and wires with the unit's"
+        }
+        StepKind::ReportMistake => {
+            "keep this result (--format json) and tell whoever keeps the profile"
+        }
+    }
+}
