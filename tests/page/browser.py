@@ -25,7 +25,8 @@ def find():
 
 
 class Browser:
-    def __init__(self, program):
+    def __init__(self, program, fonts=None):
+        """`fonts` is a fontconfig file that names the only fonts there are."""
         self.profile = tempfile.mkdtemp(prefix="packside-page-")
         to_browser_read, to_browser_write = os.pipe()
         from_browser_read, from_browser_write = os.pipe()
@@ -37,6 +38,7 @@ class Browser:
 
         self.process = subprocess.Popen(
             [program, *FLAGS, f"--user-data-dir={self.profile}", "about:blank"],
+            env={**os.environ, **({"FONTCONFIG_FILE": str(fonts)} if fonts else {})},
             preexec_fn=wire, close_fds=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )
         os.close(to_browser_read), os.close(from_browser_write)
@@ -99,8 +101,8 @@ class Browser:
         """Shows the page as on `screen` or `print`."""
         self.call("Emulation.setEmulatedMedia", media=media)
 
-    def value(self, expression):
-        result = self.call("Runtime.evaluate", expression=expression, returnByValue=True)
+    def value(self, expression, waits=False):
+        result = self.call("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=waits)
         if "exceptionDetails" in result:
             raise RuntimeError(result["exceptionDetails"]["text"])
         return result["result"].get("value")
