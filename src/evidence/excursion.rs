@@ -1,34 +1,20 @@
 //! Numbers that were beyond an alarm limit of the map, remembered after they came back.
 //!
 //! A cell out of its limits for ten seconds is gone from the newest reading and not from the world. How
-//! long it stays remembered depends on how long it was out, and on how often it was read good since.
+//! long it stays remembered [`super::spell`] says.
 //!
 //! Input: one number after the other of one instance. Output: an [`Excursion`] that is open or not.
 //!
 //! Does not: say what follows from it.
-//!
-//! # Sources
-//! - All times and counts here are common practice, none is published.
-
-use std::time::Duration;
 
 use packside_profiles::Role;
 use packside_profiles::model::{CellLimits, Point};
 
+use super::spell::Spell;
 use super::stamp::Stamp;
 
-/// Two samples so far apart are two, and confirm each other.
-const CONFIRMS: Duration = Duration::from_secs(1);
-/// An excursion seen once is open for so long, and so many good samples.
-const ONCE: (Duration, u32) = (Duration::from_secs(10), 10);
-/// A confirmed one is open for so many times its length.
-const TIMES_ITS_LENGTH: u32 = 10;
-/// Never for less, never for more than this.
-const LEAST: Duration = Duration::from_secs(60);
-const MOST: Duration = Duration::from_secs(30 * 60);
-/// And not before so many good samples.
-const GOOD: u32 = 12;
 /// Heat so far over its limit is never forgotten, K.
+// Kind: common practice
 const HEAT_K: f64 = 5.0;
 
 /// One number beyond its limit, or several with good ones between.
@@ -40,14 +26,8 @@ pub(crate) struct Excursion {
     pub(crate) limit: f64,
     /// It was above the limit, below it otherwise.
     pub(crate) above: bool,
-    /// When it was last beyond.
-    pub(crate) last: Stamp,
-    first: Stamp,
-    confirmed: bool,
-    stays: bool,
-    times: u32,
-    good_since: Option<Stamp>,
-    good: u32,
+    /// When, how often, and for how long it is to be reckoned with.
+    pub(crate) spell: Spell,
 }
 
 impl Excursion {
@@ -67,52 +47,23 @@ impl Excursion {
                     worst: number,
                     limit,
                     above: above.is_some(),
-                    last: at,
-                    first: at,
-                    confirmed: false,
-                    stays: false,
-                    times: 1,
-                    good_since: None,
-                    good: 0,
+                    spell: Spell::begin(at),
                 };
                 new.note(number, point, cell);
                 *known = Some(Box::new(new));
             }
             (Some(_), Some(known)) => {
-                if known.good_since.take().is_some() {
-                    known.times = known.times.saturating_add(1);
-                    (known.first, known.good) = (at, 0);
-                }
-                known.confirmed |= at.since(known.first).is_none_or(|apart| apart >= CONFIRMS);
-                known.last = at;
+                known.spell.goes_on(at);
                 known.note(number, point, cell);
             }
-            (None, Some(known)) if known.is_back(number, point) => {
-                known.good_since.get_or_insert(at);
-                known.good = known.good.saturating_add(1);
-            }
+            (None, Some(known)) if known.is_back(number, point) => known.spell.good(at),
             (None, _) => {}
         }
     }
 
     /// Whether it is back and still to be reckoned with. What is beyond now is no memory.
     pub(crate) fn is_open(&self, now: Stamp) -> bool {
-        let Some(since) = self.good_since else {
-            return false;
-        };
-        if self.stays || self.times > 1 {
-            return true;
-        }
-        let Some(passed) = now.since(since) else {
-            return self.confirmed;
-        };
-        let (time, samples) = if self.confirmed {
-            let length = since.since(self.first).unwrap_or(MOST);
-            ((length * TIMES_ITS_LENGTH).clamp(LEAST, MOST), GOOD)
-        } else {
-            ONCE
-        };
-        passed < time || self.good < samples
+        self.spell.is_open(now)
     }
 
     fn note(&mut self, number: f64, point: &Point, cell: Option<&CellLimits>) {
@@ -121,7 +72,7 @@ impl Excursion {
         } else {
             self.worst.min(number)
         };
-        self.stays |= match point.role {
+        let stays = match point.role {
             Role::Insulation => true,
             Role::CellVoltage | Role::CellVoltageMin => {
                 cell.is_some_and(|cell| number < cell.never_charge_below)
@@ -131,6 +82,9 @@ impl Excursion {
             }
             _ => false,
         };
+        if stays {
+            self.spell.stay();
+        }
     }
 
     /// Whether a number is so far inside that it did not only dither at the limit.
@@ -153,6 +107,8 @@ impl Excursion {
 
 #[cfg(test)]
 mod tests {
+    use std::time::Duration;
+
     use packside_profiles::Profile;
 
     use super::*;

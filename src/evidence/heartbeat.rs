@@ -56,6 +56,11 @@ impl PulseCounter {
         self.last = Some((at, value));
     }
 
+    /// Whether the last sample is the first one of its value.
+    pub(crate) fn has_just_moved(&self) -> bool {
+        self.run == 1
+    }
+
     /// Forgets what was before a moment.
     pub(crate) fn begin_at(&mut self, from: Duration) {
         let kept = self.last.filter(|(at, _)| *at >= from);

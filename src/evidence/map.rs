@@ -78,6 +78,18 @@ impl Map {
         (!flags.is_empty() || is_word(role)).then_some(flags)
     }
 
+    /// Whether a point is one whose rises are looked at: each sensor, or the unit's own highest temperature
+    /// where it shows no single ones.
+    pub(crate) fn tells_heat(&self, index: usize) -> bool {
+        let is = |role| move |point: &Point| point.role == role;
+        let single = self.profile.points.iter().any(is(Role::CellTemperature));
+        self.point(index).is_some_and(|point| match point.role {
+            Role::CellTemperature => true,
+            Role::CellTemperatureMax => !single,
+            _ => false,
+        })
+    }
+
     /// Whether a point carries the flag of the silent inverter.
     pub(crate) fn carries_inverter_flag(&self, index: usize) -> bool {
         match self.inverter_flag {

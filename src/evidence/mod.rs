@@ -12,10 +12,12 @@
 //! memories; `map` is what follows from a register map alone.
 
 pub(crate) mod cells;
+pub(crate) mod charge;
 pub(crate) mod current;
 pub(crate) mod excursion;
 pub(crate) mod health;
 pub(crate) mod heartbeat;
+pub(crate) mod heat;
 pub(crate) mod line;
 pub(crate) mod map;
 pub(crate) mod questions;
@@ -23,6 +25,7 @@ pub(crate) mod said;
 pub(crate) mod samples;
 pub(crate) mod seen;
 pub(crate) mod share;
+pub(crate) mod spell;
 pub(crate) mod stamp;
 pub(crate) mod transitions;
 pub(crate) mod unit;

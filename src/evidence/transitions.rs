@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use packside_profiles::StateKind;
 
+use super::spell::Spell;
 use super::stamp::Stamp;
 
 /// No uptime runs ahead of the clock by more than this, s.
@@ -51,6 +52,11 @@ impl Uptime {
             self.rebooted_at = Some(at);
         }
         restarted
+    }
+
+    /// As it was read last, s.
+    pub(crate) fn now(&self) -> Option<f64> {
+        self.last.map(|(_, uptime)| uptime)
     }
 
     fn jumps(&mut self, was: f64, uptime: f64, passed: Duration) {
@@ -141,18 +147,30 @@ pub(crate) struct Contacts {
     /// The state, by its number, and the switches in the last one.
     pub(crate) state: u64,
     pub(crate) raw: u64,
+    /// How often they began to contradict each other.
+    begins: u32,
+    /// For how long it is to be reckoned with, if they ever did so for certain.
+    pub(crate) spell: Option<Spell>,
 }
+
+/// A unit that has just decided to open takes up to this long until its switches are open.
+// Kind: common practice (contactors move within a tenth of a second, control units in cycles of up to one)
+const MOVING: Duration = Duration::from_secs(1);
+/// Caught on their way so often within a minute, they chatter.
+// Kind: common practice
+const CHATTERS: u32 = 2;
 
 impl Contacts {
     /// Takes an answer: the state and its number, the switches, and what these are where all are closed.
     pub(crate) fn take(
         &mut self,
-        at: Duration,
+        stamp: Stamp,
         kind: StateKind,
         state: u64,
         raw: u64,
         closed: u64,
     ) {
+        let at = stamp.at;
         self.both = self.both.saturating_add(1);
         let contradicts = match kind {
             StateKind::Standby | StateKind::Running => raw != closed,
@@ -163,14 +181,63 @@ impl Contacts {
         };
         if !contradicts {
             self.run = 0;
+            if let Some(spell) = &mut self.spell {
+                spell.good(stamp);
+            }
             return;
         }
         if self.run == 0 {
+            if at.saturating_sub(self.from) > MINUTE {
+                self.begins = 0;
+            }
             self.from = at;
+            self.begins = self.begins.saturating_add(1);
         }
         self.run = self.run.saturating_add(1);
         self.until = at;
         self.raw = raw;
         self.state = state;
+        if self.is_certain() || self.begins >= CHATTERS {
+            Spell::out(&mut self.spell, stamp);
+        }
+    }
+
+    /// Whether they contradict each other now: a single answer may have caught them on their way.
+    pub(crate) fn is_certain(&self) -> bool {
+        // Where it came up in this very look they may still be on their way.
+        let came_up = self.run < self.both;
+        self.run >= 2 && !(came_up && self.until.saturating_sub(self.from) < MOVING)
+    }
+}
+
+/// A counter of somebody else: whether it was ever seen moving, and since when it stands.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Beat {
+    last: Option<f64>,
+    from: Stamp,
+    until: Stamp,
+    equal: u32,
+    moved: bool,
+}
+
+impl Beat {
+    /// Takes the next value.
+    pub(crate) fn take(&mut self, at: Stamp, value: f64) {
+        let same = self
+            .last
+            .is_some_and(|last| (last - value).abs() < f64::EPSILON);
+        if same {
+            self.equal = self.equal.saturating_add(1);
+        } else {
+            self.moved |= self.last.is_some();
+            (self.last, self.from, self.equal) = (Some(value), at, 1);
+        }
+        self.until = at;
+    }
+
+    /// How long it stands, where it was seen moving before and has the same value at least three times.
+    pub(crate) fn stands(&self) -> Option<Duration> {
+        let stood = self.until.since(self.from)?;
+        (self.moved && self.equal >= 3).then_some(stood)
     }
 }

@@ -21,23 +21,26 @@ use packside_profiles::{
 };
 
 use super::cells::{CellAnswer, Cells};
+use super::charge::{ChargedOutside, Outside, charging};
 use super::current::Currents;
 use super::excursion::Excursion;
 use super::heartbeat::PulseCounter;
+use super::heat::Heat;
 use super::map::Map;
 use super::questions::Questions;
 use super::samples::{Given, is_alone, offset_inside, usable, whole};
 use super::stamp::Stamp;
-use super::transitions::{Contacts, Fell, States, Uptime};
+use super::transitions::{Beat, Contacts, Fell, States, Uptime};
 use super::words::{WordMemory, is_up, state_explains, word};
 use crate::ask::{Exchange, Outcome};
 use crate::wire::{Answer, Ask};
 
-/// No cell warms or cools faster than this between two looks that are close together, K.
-// Kind: common practice (cells change by less than a degree a minute)
-const JUMP_K: f64 = 10.0;
-/// Two looks this close count as close together.
-const CLOSE: Duration = Duration::from_secs(30);
+/// Temperatures older than this are not held against a current.
+const FRESH: Duration = Duration::from_secs(60);
+/// An uptime that grew by so much, s, runs.
+const RUNS_S: f64 = 2.0;
+/// Uptimes of one unit differ by less, whenever both were put together, s.
+const OTHER_UPTIME_S: f64 = 15.0;
 /// Most different serial numbers of one place that are told apart.
 const TEXTS: usize = 8;
 
@@ -72,16 +75,8 @@ enum Kept {
     Words(WordMemory),
     /// Different texts, in the order in which they came.
     Texts(Vec<Foreign>),
-    /// The first two readings close together that no temperature can give.
-    Jump(Option<Jump>),
-}
-
-/// Two readings, and the time between them.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Jump {
-    pub(crate) before: f64,
-    pub(crate) after: f64,
-    pub(crate) within: Duration,
+    /// What a temperature did.
+    Heat(Heat),
 }
 
 impl Track {
@@ -89,7 +84,7 @@ impl Track {
         let role = map.point(point).map(|point| point.role);
         let kept = match role {
             Some(Role::Serial | Role::ModuleSerial) => Some(Kept::Texts(Vec::new())),
-            Some(Role::CellTemperature) => Some(Kept::Jump(None)),
+            _ if map.tells_heat(point) => Some(Kept::Heat(Heat::default())),
             _ => map
                 .words_of(point)
                 .map(|flags| Kept::Words(WordMemory::new(flags.len()))),
@@ -116,10 +111,10 @@ impl Track {
         }
     }
 
-    /// The jump of a temperature, if it ever made one.
-    pub(crate) fn jump(&self) -> Option<Jump> {
+    /// What it did, where it is a temperature.
+    pub(crate) fn heat(&self) -> Option<&Heat> {
         match self.kept.as_deref() {
-            Some(Kept::Jump(jump)) => *jump,
+            Some(Kept::Heat(heat)) => Some(heat),
             _ => None,
         }
     }
@@ -139,7 +134,7 @@ impl Track {
                 + match kept {
                     Kept::Words(words) => words.held(),
                     Kept::Texts(texts) => texts.iter().map(text).sum(),
-                    Kept::Jump(_) => 0,
+                    Kept::Heat(heat) => heat.held(),
                 }
         });
         last + kept
@@ -167,7 +162,7 @@ impl Track {
 
     fn take(&mut self, at: Stamp, what: Given, map: &Map, point: (usize, &Point)) {
         let new = usable(&what);
-        self.keep(at, &what, new, map, point);
+        self.keep(at, &what, map, point);
         if let Some(new) = new {
             if point.1.valid_when.is_none() {
                 Excursion::take(
@@ -184,14 +179,7 @@ impl Track {
         self.last = Some(Last { at, what });
     }
 
-    fn keep(
-        &mut self,
-        at: Stamp,
-        what: &Given,
-        new: Option<f64>,
-        map: &Map,
-        (index, point): (usize, &Point),
-    ) {
+    fn keep(&mut self, at: Stamp, what: &Given, map: &Map, (index, point): (usize, &Point)) {
         match self.kept.as_deref_mut() {
             Some(Kept::Words(words)) => {
                 if let Some((raw, flags)) = word(what).zip(map.words_of(index)) {
@@ -209,20 +197,7 @@ impl Track {
                     texts.push(text.clone());
                 }
             }
-            Some(Kept::Jump(jump @ None)) => {
-                if let (Some((when, before)), Some(after)) = (self.number, new)
-                    && let Some(within) = at.since(when)
-                    && within <= CLOSE
-                    && (after - before).abs() > JUMP_K
-                {
-                    *jump = Some(Jump {
-                        before,
-                        after,
-                        within,
-                    });
-                }
-            }
-            Some(Kept::Jump(Some(_))) | None => {}
+            Some(Kept::Heat(_)) | None => {}
         }
     }
 
@@ -263,7 +238,7 @@ impl Track {
         }
         if matches!(self.kept.as_deref(), Some(Kept::Words(_))) {
             let what = last.what.clone();
-            self.keep(at, &what, None, map, point);
+            self.keep(at, &what, map, point);
         }
     }
 }
@@ -276,6 +251,8 @@ struct Followed {
     state: Option<usize>,
     switches: Option<usize>,
     current: Option<usize>,
+    inverter_beat: Option<usize>,
+    temperatures: Vec<usize>,
     inverter: Vec<usize>,
     scales: Vec<usize>,
     /// By instance: whether it is a cell.
@@ -294,12 +271,19 @@ impl Followed {
             if map.carries_inverter_flag(instance.point) {
                 followed.inverter.push(index);
             }
+            if matches!(
+                role,
+                Some(Role::CellTemperature | Role::CellTemperatureMin | Role::CellTemperatureMax)
+            ) {
+                followed.temperatures.push(index);
+            }
             let first = match role {
                 Some(Role::Uptime) => &mut followed.uptime,
                 Some(Role::OwnHeartbeat) => &mut followed.heartbeat,
                 Some(Role::State) => &mut followed.state,
                 Some(Role::Switches) => &mut followed.switches,
                 Some(Role::PackCurrent) => &mut followed.current,
+                Some(Role::InverterHeartbeat) => &mut followed.inverter_beat,
                 Some(Role::ScaleFactor) => {
                     followed.scales.push(index);
                     continue;
@@ -360,6 +344,12 @@ pub(crate) struct UnitMemory {
     pub(crate) contacts: Contacts,
     /// The current, in this session.
     pub(crate) currents: Currents,
+    /// The counter that its inverter writes.
+    pub(crate) inverter_beat: Beat,
+    /// Its uptime when its own counter last moved, s.
+    pub(crate) uptime_at_beat: Option<f64>,
+    /// It was charged outside of the temperatures at which it may be.
+    pub(crate) charged_outside: Option<Box<ChargedOutside>>,
     /// Its cells from one answer to the other.
     pub(crate) cells: Cells,
     pub(crate) questions: Questions,
@@ -391,6 +381,9 @@ impl UnitMemory {
             inverter: InverterFlag::default(),
             contacts: Contacts::default(),
             currents: Currents::default(),
+            inverter_beat: Beat::default(),
+            uptime_at_beat: None,
+            charged_outside: None,
             cells: Cells::default(),
             questions: Questions::default(),
             known,
@@ -503,6 +496,7 @@ impl UnitMemory {
         self.states.clear();
         self.begin_to_count(Duration::ZERO);
         self.heartbeat = PulseCounter::default();
+        (self.inverter_beat, self.uptime_at_beat) = (Beat::default(), None);
     }
 
     /// The clocks went apart: how long anything took that was under way is not known.
@@ -553,6 +547,46 @@ impl UnitMemory {
             self.decode(number, None, Some(&fresh), map);
         }
         self.conclude(number, at, map);
+    }
+
+    /// Whether another answer to a question is that of another unit: by its identity, or by an uptime that
+    /// cannot be of the same time.
+    pub(crate) fn is_another(&self, ask: &Ask, words: &[u16], at: Duration, map: &Map) -> bool {
+        self.layout
+            .instances
+            .iter()
+            .zip(&self.tracks)
+            .any(|(instance, track)| {
+                let Some((offset, point)) =
+                    offset_inside(ask, instance).zip(map.point(instance.point))
+                else {
+                    return false;
+                };
+                let is_text = matches!(point.role, Role::Serial | Role::ModuleSerial);
+                if !is_text && point.role != Role::Uptime {
+                    return false;
+                }
+                let end = offset + usize::from(point.width());
+                let Some(Ok(other)) = words.get(offset..end).map(|own| decode(point, own, 0))
+                else {
+                    return false;
+                };
+                let Some(Last {
+                    at: when,
+                    what: Given::Decoded(known),
+                }) = &track.last
+                else {
+                    return false;
+                };
+                match (&other.value, &known.value) {
+                    (Some(Value::Text(other)), Some(Value::Text(known))) => other != known,
+                    (Some(Value::Number(other)), Some(Value::Number(known))) => {
+                        let passed = at.saturating_sub(when.at).as_secs_f64();
+                        (other - known - passed).abs() > OTHER_UPTIME_S + map.uptime_step
+                    }
+                    _ => false,
+                }
+            })
     }
 
     /// Whether an answer says for the first time, or otherwise than before, how often something repeats.
@@ -685,17 +719,88 @@ impl UnitMemory {
             self.restarted(at, map);
         }
         let track = |index: Option<usize>| self.tracks.get(index?).filter(|track| track.is_of(at));
-        if let Some(value) = track(self.followed.heartbeat).and_then(|t| t.number_of(at)) {
+        let value_of = |index| track(index).and_then(|track| track.number_of(at));
+        let (beat, inverter_beat) = (
+            value_of(self.followed.heartbeat),
+            value_of(self.followed.inverter_beat),
+        );
+        let amps = value_of(self.followed.current);
+        if let Some(value) = beat {
             self.heartbeat.take(at.at, value);
+            if self.heartbeat.has_just_moved() {
+                self.uptime_at_beat = self.uptime.now();
+            }
         }
-        if let Some(amps) = track(self.followed.current).and_then(|t| t.number_of(at)) {
+        if let Some(value) = inverter_beat {
+            self.inverter_beat.take(at, value);
+        }
+        if let Some(amps) = amps {
             self.currents.take(at.at, amps);
+            self.charge(at, amps, map);
         }
+        self.heat(at, map);
         self.state_and_switches(at, map);
         self.inverter_flag(at, map);
         self.cells_of(number, at);
         self.before_silence(number, at, map);
         self.valid_numbers(at, map);
+    }
+
+    /// What the temperatures of this answer did since the ones before.
+    fn heat(&mut self, at: Stamp, map: &Map) {
+        let rest = map.profile.unit.rest_current;
+        let at_rest = self.current().is_some_and(|amps| amps.abs() <= rest);
+        for index in &self.followed.temperatures {
+            let (Some(instance), Some(track)) = (
+                self.layout.instances.get(*index),
+                self.tracks.get_mut(*index),
+            ) else {
+                continue;
+            };
+            let (number, point) = (track.number_of(at), map.point(instance.point));
+            let kept = track.kept.as_deref_mut();
+            if let (Some(celsius), Some(point), Some(Kept::Heat(heat))) = (number, point, kept) {
+                heat.take(at, celsius, point.scale.value().abs(), at_rest);
+            }
+        }
+    }
+
+    /// Holds the current of this answer against the temperatures that were read last.
+    fn charge(&mut self, at: Stamp, amps: f64, map: &Map) {
+        let index = self.followed.current;
+        let point = index
+            .and_then(|index| self.layout.instances.get(index))
+            .and_then(|instance| map.point(instance.point));
+        let Some((charging, cell)) = point
+            .and_then(|point| charging(point, amps))
+            .zip(map.profile.cell.as_ref())
+        else {
+            return;
+        };
+        let celsius = self.followed.temperatures.iter().filter_map(|index| {
+            let (when, celsius) = self.tracks.get(*index)?.number?;
+            let is_fresh = at.since(when).is_some_and(|ago| ago <= FRESH);
+            is_fresh.then_some((*index, celsius))
+        });
+        let outside = celsius.filter_map(|(place, celsius)| Outside::of(place, celsius, cell));
+        let furthest = outside.max_by(|a, b| a.by().total_cmp(&b.by()));
+        let charges = charging > 2.0 * map.profile.unit.rest_current;
+        match furthest.filter(|_| charges) {
+            Some(outside) => {
+                ChargedOutside::take(&mut self.charged_outside, at, charging, outside);
+            }
+            None => {
+                if let Some(known) = &mut self.charged_outside {
+                    known.spell.good(at);
+                }
+            }
+        }
+    }
+
+    /// Whether its uptime went on while its own counter stood.
+    pub(crate) fn runs_without_beat(&self) -> bool {
+        let passed = self.uptime.now().zip(self.uptime_at_beat);
+        passed.is_some_and(|(now, then)| now - then >= RUNS_S)
     }
 
     /// Numbers that mean something only while another point says so: an insulation monitor in its self-test
@@ -728,6 +833,7 @@ impl UnitMemory {
     /// The unit has restarted: what it says of itself counts anew.
     fn restarted(&mut self, at: Stamp, map: &Map) {
         self.precharge_seen = false;
+        (self.inverter_beat, self.uptime_at_beat) = (Beat::default(), None);
         self.begin_to_count(at.at);
         // Modules may have been exchanged while the unit was off.
         for (instance, track) in self.layout.instances.iter().zip(&mut self.tracks) {
@@ -764,8 +870,7 @@ impl UnitMemory {
             .take(at.at, kind == StateKind::Waiting, self.asked_from);
         if let Some(switches) = raw_of(self.followed.switches) {
             let closed = map.profile.unit.switches_closed;
-            self.contacts
-                .take(at.at, kind, raw, switches & closed, closed);
+            self.contacts.take(at, kind, raw, switches & closed, closed);
         }
     }
 

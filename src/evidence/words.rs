@@ -12,6 +12,7 @@ use packside_profiles::{Class, Quality, StateKind, Value};
 
 use super::map::Map;
 use super::samples::Given;
+use super::spell::Spell;
 use super::stamp::Stamp;
 
 /// A code that takes turns has shown every one of its faults within this time.
@@ -21,7 +22,7 @@ pub const TURN: Duration = Duration::from_secs(15);
 const CODES: usize = 64;
 
 /// One flag at one instance of its word.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub(crate) struct FlagSeen {
     /// When it was first seen up.
     pub(crate) first_up: Option<Stamp>,
@@ -29,6 +30,45 @@ pub(crate) struct FlagSeen {
     pub(crate) last_up: Option<(Stamp, u64)>,
     /// It was up once while the unit was in service and nothing that brings it was.
     pub(crate) before_silence: bool,
+    /// For how long it is to be reckoned with, if it was ever up.
+    spell: Option<Box<Spell>>,
+}
+
+impl FlagSeen {
+    fn take(&mut self, at: Stamp, raw: u64, flag: &Flag) {
+        if !is_up(flag, raw) {
+            if let Some(spell) = &mut self.spell {
+                spell.good(at);
+            }
+            return;
+        }
+        self.first_up.get_or_insert(at);
+        self.last_up = Some((at, raw));
+        match &mut self.spell {
+            Some(spell) => spell.goes_on(at),
+            None => {
+                let mut spell = Spell::begin(at);
+                // What neither time nor a good reading heals.
+                if matches!(
+                    flag.class,
+                    Class::InsulationLow | Class::ShortCircuit | Class::CellBelowMinimum
+                ) {
+                    spell.stay();
+                }
+                self.spell = Some(Box::new(spell));
+            }
+        }
+    }
+
+    /// Whether it is down and still to be reckoned with.
+    pub(crate) fn is_open(&self, now: Stamp) -> bool {
+        self.spell.as_ref().is_some_and(|spell| spell.is_open(now))
+    }
+
+    /// How often it came up.
+    pub(crate) fn times(&self) -> u32 {
+        self.spell.as_ref().map_or(0, |spell| spell.times())
+    }
 }
 
 /// The words of one instance.
@@ -51,9 +91,8 @@ impl WordMemory {
     /// Takes the next word.
     pub(crate) fn take(&mut self, at: Stamp, raw: u64, point: &Point, flags: &[usize], map: &Map) {
         for (seen, flag) in self.flags.iter_mut().zip(flags) {
-            if map.flag(*flag).is_some_and(|flag| is_up(flag, raw)) {
-                seen.first_up.get_or_insert(at);
-                seen.last_up = Some((at, raw));
+            if let Some(flag) = map.flag(*flag) {
+                seen.take(at, raw, flag);
             }
         }
         if point.rotates {
@@ -66,7 +105,9 @@ impl WordMemory {
 
     /// Bytes that it holds beside itself.
     pub(crate) fn held(&self) -> usize {
+        let spells = self.flags.iter().filter(|flag| flag.spell.is_some());
         self.flags.capacity() * size_of::<FlagSeen>()
+            + spells.count() * size_of::<Spell>()
             + self.codes.capacity() * size_of::<(u64, Stamp)>()
     }
 

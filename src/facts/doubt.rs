@@ -185,6 +185,13 @@ closed! {
             /// Which two.
             what: Contradiction,
         } = "contradiction";
+        /// What came is no measurement.
+        NoMeasurement {
+            /// The word that stands nearly everywhere.
+            word: u16,
+            /// In so many registers of a hundred.
+            per_cent: u8,
+        } = "no-measurement";
         /// Packs that may connect have unlike voltages.
         PacksUnlike {
             /// What the finding is.
@@ -230,6 +237,18 @@ pub enum Contradiction {
         granted: f64,
         /// The battery is being charged (discharged otherwise).
         charging: bool,
+    },
+    /// The counter that the inverter writes stands, and the unit says that it hears it.
+    CounterStands {
+        /// For how long, s.
+        stood_s: f64,
+        /// The silence time of the map, s.
+        silence_s: u32,
+    },
+    /// The unit's own counter stands, and its uptime goes on.
+    BeatAgainstUptime {
+        /// For how long, s.
+        stood_s: f64,
     },
     /// Current flows from pack to pack, and none of it to or from the inverter.
     BetweenPacks {
@@ -402,6 +421,7 @@ impl DoubtKind {
             | Self::OfTwoMoments
             | Self::PerhapsCache
             | Self::GoneSilent
+            | Self::NoMeasurement
             | Self::PackSilent => Gate::Unfilled,
             Self::LampContradicts
             | Self::AnsweredNo
@@ -447,7 +467,7 @@ impl DoubtKind {
             Self::LampContradicts => StepKind::LampAgain,
             Self::AnsweredNo => StepKind::AnswerAgain,
             Self::Terminals | Self::CurrentWhileOpen => StepKind::OtherSources,
-            Self::PerhapsCache => StepKind::PastTheCache,
+            Self::PerhapsCache | Self::NoMeasurement => StepKind::PastTheCache,
             Self::TooEarly => StepKind::WaitSilence,
             Self::LinkUnknown | Self::WokeAfterUs => StepKind::WatchLamp,
             Self::PackSilent => StepKind::MissingPack,

@@ -10,7 +10,7 @@
 use std::time::Duration;
 
 use packside_profiles::model::Severity;
-use packside_profiles::{Class, Place, StateKind};
+use packside_profiles::{Class, Foreign, Place, StateKind};
 
 use super::cause::Cause;
 
@@ -245,6 +245,32 @@ facts! {
             /// The charging current, A.
             amps: f64,
         }
+        /// a temperature rises faster than cells do by themselves, and stays
+        Heats = "heats" {
+            /// Which sensor.
+            at: Spot,
+            /// Before, °C.
+            from: f64,
+            /// After, °C.
+            to: f64,
+            /// Within this time.
+            within: Duration,
+        }
+        /// the unit was charged earlier while a sensor was outside of the temperatures at which it may be
+        ChargedOutside = "charged-outside" {
+            /// The sensor furthest outside.
+            at: Spot,
+            /// What it said, °C.
+            celsius: f64,
+            /// The end of the window that was passed, °C.
+            limit: f64,
+            /// The largest charging current, A.
+            amps: f64,
+            /// When it was last so.
+            last: Duration,
+            /// For how long, where it is known.
+            lasted: Option<Duration>,
+        }
         /// the terminals carry voltage although the switches are reported open
         TerminalsLive = "terminals-live" {
             /// Their voltage, V.
@@ -364,6 +390,27 @@ facts! {
             low: f64,
             /// The warmest of them, °C.
             high: f64,
+        }
+        /// the main switches contradicted the state earlier in these looks and do not now
+        SwitchesDropped = "switches-dropped" {
+            /// How often.
+            times: u32,
+            /// When they last did.
+            last: Duration,
+        }
+        /// modules of one stack have unlike firmware
+        ModulesUnlikeFirmware = "modules-unlike-firmware" {
+            /// One of them, and its firmware.
+            one: (Spot, Foreign),
+            /// Another one.
+            other: (Spot, Foreign),
+        }
+        /// two packs have one serial number, and their counters show that they are two
+        SameSerial = "same-serial" {
+            /// The first address.
+            first: u8,
+            /// The second address.
+            second: u8,
         }
         /// the main switches contradict the state
         SwitchesAgainstState = "switches-against-state" {
@@ -571,7 +618,7 @@ facts! {
 }
 
 /// Kinds that stand for no class: remarks that decide nothing by themselves.
-pub const REMARKS: [FactKind; 16] = {
+pub const REMARKS: [FactKind; 18] = {
     use FactKind as K;
     [
         K::EverHeardUnknown,
@@ -587,6 +634,8 @@ pub const REMARKS: [FactKind; 16] = {
         K::NoOrdinaryTransport,
         K::ChargeAgainstVoltage,
         K::ModulesUnlikeCharge,
+        K::ModulesUnlikeFirmware,
+        K::SameSerial,
         K::InsulationNotJudged,
         K::TerminalsDecay,
         K::BadLine,
@@ -601,6 +650,7 @@ impl Fact {
             FactKind::BeyondLimit
                 | FactKind::ManyBeyondLimit
                 | FactKind::BelowMinimum
+                | FactKind::Heats
                 | FactKind::TooFarApart
                 | FactKind::SwitchesAgainstState
                 | FactKind::GivesWay
@@ -640,6 +690,8 @@ impl Measured {
             | Self::UnreadableSensor { at, .. }
             | Self::ChargesOutside { at, .. }
             | Self::WasBeyond { at, .. }
+            | Self::Heats { at, .. }
+            | Self::ChargedOutside { at, .. }
             | Self::Jumped { at, .. } => vec![*at],
             Self::TooFarApart {
                 point, low, high, ..
@@ -668,6 +720,7 @@ impl Compared {
             Self::HotFromInside { at, cell, .. } => vec![*at, *cell],
             Self::BrokenSenseWire { at, beside, .. } => vec![*at, *beside],
             Self::ModulesUnlikeCharge { low, high, .. } => vec![*low, *high],
+            Self::ModulesUnlikeFirmware { one, other } => vec![one.0, other.0],
             Self::LoneSensor { at, .. }
             | Self::SwitchesAgainstState { at, .. }
             | Self::WrongPosition { at, .. }
@@ -677,6 +730,8 @@ impl Compared {
             | Self::GivesWay { .. }
             | Self::LostConnector { .. }
             | Self::ChargeAgainstVoltage { .. }
+            | Self::SwitchesDropped { .. }
+            | Self::SameSerial { .. }
             | Self::PacksUnlike { .. }
             | Self::PacksUnlikeCharge { .. }
             | Self::LampContradicts { .. } => Vec::new(),
@@ -730,6 +785,31 @@ pub enum Caution {
     ShouldBeDead {
         /// Their voltage, V.
         volts: f64,
+    },
+    /// A part heats: nobody near.
+    Heating {
+        /// Its module, where one is known.
+        module: Option<u16>,
+        /// Before, °C.
+        from: f64,
+        /// After, °C.
+        to: f64,
+        /// Within this time.
+        within: Duration,
+    },
+    /// A part is hot: nobody near.
+    Hot {
+        /// Its module, where one is known.
+        module: Option<u16>,
+        /// The hottest sensor, °C.
+        celsius: f64,
+    },
+    /// A current flows that makes what was found worse.
+    StopCurrent {
+        /// The current, A.
+        amps: f64,
+        /// The battery is being charged, where its map says which sign that is.
+        charges: Option<bool>,
     },
     /// The control unit stands still: its switches may not obey.
     ControlUnitStill,

@@ -8,7 +8,7 @@ use packside_profiles::{Class, Place, Role, StateKind};
 use super::shared::{finding, first};
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Compared, Pair, SumLooks};
-use crate::facts::judgement::{Finding, Reading, ReadingQuality};
+use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality};
 
 /// Two numbers that must be the same, and what it means if they are not.
 struct Sum {
@@ -44,7 +44,12 @@ impl Sum {
             looks: self.looks,
             current_moved,
         };
-        Some(finding(self.class, Severity::Alarm, unit, self.place, fact))
+        let mut found = finding(self.class, Severity::Alarm, unit, self.place, fact);
+        let unexplained = matches!(self.pair, Pair::ModulesAndPack) && self.looks.is_none();
+        if unexplained && self.class == Class::SensorFault {
+            found.sure = Certainty::Likely;
+        }
+        Some(found)
     }
 }
 
@@ -102,6 +107,11 @@ fn sums(
                 whole_pack(Class::ConfigurationFault, Pair::ModulesAndPack, sum);
             for sum in &mut sums {
                 sum.looks = odd_module(readings, sum.left - sum.right);
+                // A pack above its modules has one more than is counted, or one of the two is measured wrongly.
+                let above = odd_module(readings, sum.right - sum.left);
+                if sum.looks.is_none() && above.is_none() {
+                    sum.class = Class::SensorFault;
+                }
                 // Next to nothing beside modules that have their voltage is no order of modules.
                 if sum.right.abs() < 0.02 * sum.left {
                     sum.class = Class::SensorFault;

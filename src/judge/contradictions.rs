@@ -12,16 +12,22 @@ use packside_profiles::{Role, Value};
 
 use super::flags::is_up;
 use super::measure::charging;
-use super::shared::first;
+use super::shared::{first, is_at_its_end};
+use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::{Contradiction, Doubt};
 use crate::facts::judgement::{Reading, ReadingQuality};
 
 /// All contradictions of one look at a member.
-pub(crate) fn contradictions(readings: &[Reading], profile: &Profile) -> Vec<Doubt> {
+pub(crate) fn contradictions(
+    readings: &[Reading],
+    evidence: &UnitMemory,
+    profile: &Profile,
+) -> Vec<Doubt> {
     let flag_up = flag_up(readings, profile);
     let found = [
         age_against_flag(readings, profile, flag_up),
         age_against_uptime(readings, profile),
+        counter_stands(evidence, profile).filter(|_| flag_up == Some(false)),
         current_without_inverter(readings, profile, flag_up),
         beyond_granted(readings, profile).filter(|_| flag_up != Some(true)),
     ];
@@ -50,10 +56,10 @@ fn flag_up(readings: &[Reading], profile: &Profile) -> Option<bool> {
 /// says "at least", which is no number.
 fn age(readings: &[Reading], profile: &Profile) -> Option<(f64, f64)> {
     let reading = good(readings, Role::InverterAge)?;
-    if matches!(reading.raw?, 0x7fff | 0xffff | 0x7fff_ffff | 0xffff_ffff) {
+    let point = profile.points.iter().find(|p| p.id == reading.point)?;
+    if is_at_its_end(point, reading.raw?) {
         return None;
     }
-    let point = profile.points.iter().find(|p| p.id == reading.point)?;
     let step = point.scale.value().abs();
     let oldest = readings
         .iter()
@@ -100,6 +106,19 @@ fn age_against_flag(
         _ => None,
     }
 }
+
+/// The counter that the inverter writes was seen moving and stands for the silence time. One that never
+/// moved says nothing.
+fn counter_stands(evidence: &UnitMemory, profile: &Profile) -> Option<Contradiction> {
+    let (stood, silence_s) = (evidence.inverter_beat.stands()?, profile.inverter.silence_s);
+    let stood_s = stood.as_secs_f64();
+    (stood_s >= f64::from(silence_s).max(STANDS_S))
+        .then_some(Contradiction::CounterStands { stood_s, silence_s })
+}
+
+/// No counter stands that was still for less, s.
+// Kind: common practice
+const STANDS_S: f64 = 15.0;
 
 fn age_against_uptime(readings: &[Reading], profile: &Profile) -> Option<Contradiction> {
     let (age_s, slack) = age(readings, profile)?;

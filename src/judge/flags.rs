@@ -10,6 +10,7 @@ use packside_profiles::model::{Clears, Flag, LiesIn, Point, Profile, Severity};
 use packside_profiles::{Class, Instance, Role, StateKind};
 
 use crate::evidence::map::is_word;
+use crate::evidence::stamp::Stamp;
 use crate::evidence::unit::{Track, UnitMemory};
 pub(crate) use crate::evidence::words::is_up;
 use crate::evidence::words::{FlagSeen, state_explains, word};
@@ -90,7 +91,16 @@ pub(crate) fn picture(
             .extend(hidden(point, profile, &flags, &shown, measured));
         for (flag, seen) in mine.iter().zip(&words.flags) {
             if !shown.iter().any(|raw| is_up(flag.1, *raw)) {
-                earlier(&mut picture, evidence, (*flag, seen), (point, instance));
+                let now = track
+                    .last
+                    .as_ref()
+                    .map_or_else(Stamp::default, |last| last.at);
+                earlier(
+                    &mut picture,
+                    evidence,
+                    (*flag, seen, now),
+                    (point, instance),
+                );
             }
         }
     }
@@ -305,7 +315,7 @@ fn explained_by(
 fn earlier(
     picture: &mut FlagPicture,
     evidence: &UnitMemory,
-    ((index, flag), seen): ((FlagIndex, &Flag), &FlagSeen),
+    ((index, flag), seen, now): ((FlagIndex, &Flag), &FlagSeen, Stamp),
     (point, instance): (&Point, &Instance),
 ) {
     let root = !flag.class.is_status() && flag.class != Class::InverterSilent;
@@ -317,7 +327,9 @@ fn earlier(
     };
     let rebooted_at = evidence.uptime.rebooted_at;
     let reboot_between = rebooted_at.is_some_and(|reboot| reboot > seen_at);
-    let cleared = flag.clears == Clears::BySelf && !reboot_between;
+    // A condition that was lifted is no memory; anything else is believed to be over only after a while.
+    let is_over = flag.class.is_condition() && seen.times() < 2 || !seen.is_open(now);
+    let cleared = flag.clears == Clears::BySelf && !reboot_between && is_over;
     let fact = Flagged::Earlier {
         flag: index,
         at: spot(instance),

@@ -9,8 +9,9 @@ use std::time::Duration;
 use packside_profiles::Role;
 use packside_profiles::model::{FedBy, Profile};
 
-use super::shared::Shared;
+use super::shared::{Shared, is_at_its_end};
 use crate::event::Plugged;
+use crate::evidence::samples::Given;
 use crate::evidence::transitions::Fell;
 use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::LinkUnknown;
@@ -112,6 +113,18 @@ fn whole_seconds(seconds: f64) -> u32 {
         .unwrap_or(86_400)
 }
 
+/// Whether the time since the inverter was heard says no more than "at least".
+fn at_its_end(evidence: &UnitMemory, profile: &Profile) -> bool {
+    let mut ages = evidence.each(profile);
+    let age = ages.find(|(_, point, _)| point.role == Role::InverterAge);
+    age.is_some_and(
+        |(_, point, track)| match track.last.as_ref().map(|last| &last.what) {
+            Some(Given::Decoded(decoded)) => is_at_its_end(point, decoded.raw),
+            _ => false,
+        },
+    )
+}
+
 /// The inverter is silent; was it ever heard?
 fn silent(
     evidence: &UnitMemory,
@@ -129,7 +142,8 @@ fn silent(
         None => shared.seen.asked_by_others.contains(&evidence.unit),
     };
     if heard_before && !in_its_socket {
-        let age = last(Role::InverterAge).filter(|_| ours_cannot_feed);
+        let age = last(Role::InverterAge)
+            .filter(|_| ours_cannot_feed && !at_its_end(evidence, shared.profile));
         return InverterLink::Lost {
             heard_s: age.map(whole_seconds),
         };

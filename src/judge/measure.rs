@@ -4,11 +4,12 @@
 //! Only good, fresh readings are measured. A cell that cannot be read is itself a finding: it
 //! cannot be shown to be above the never-charge-below voltage.
 
-use packside_profiles::model::{Gap, LiesIn, Limits, Positive, Profile, Severity};
+use packside_profiles::model::{Gap, LiesIn, Limits, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
 use super::shared::{finding, first};
 use super::{adds_up, notices};
+use crate::evidence::charge;
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Fact, Limit, Measured, PointIndex, Side, Spot, Switches};
 use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality};
@@ -70,11 +71,7 @@ pub(crate) fn measure(
 pub(crate) fn charging(readings: &[Reading], profile: &Profile) -> Option<f64> {
     let reading = readings.iter().find(|r| r.role == Role::PackCurrent)?;
     let point = profile.points.iter().find(|p| p.id == reading.point)?;
-    let amps = reading.number()?;
-    Some(match point.positive? {
-        Positive::Charge => amps,
-        Positive::Discharge => -amps,
-    })
+    charge::charging(point, reading.number()?)
 }
 
 /// Charging while any sensor is outside of the temperatures at which cells may be charged: what plates

@@ -14,14 +14,15 @@ use super::inverter::{InverterLink, link};
 use super::shared::Shared;
 use super::sightings;
 use super::{
-    answers, beside, contradictions, flags, gate, measure, notices, plausible, remembered, roots,
-    sag,
+    answers, beside, cautions, contradictions, flags, gate, image, measure, notices, plausible,
+    remembered, roots, sag,
 };
 use crate::event::LinkFacts;
 use crate::evidence::heartbeat::Pulse;
+use crate::evidence::stamp::Stamp;
 use crate::evidence::unit::UnitMemory;
-use crate::facts::doubt::{Doubt, Gate, LinkUnknown, Undefined};
-use crate::facts::fact::{Caution, Deed, Fact, FactKind, Measured};
+use crate::facts::doubt::{Contradiction, Doubt, Gate, LinkUnknown, Undefined};
+use crate::facts::fact::{Deed, Fact, Measured};
 use crate::facts::judgement::{
     Certainty, Finding, Reading, ReadingQuality, Source, UnitState, ValueRemark, VerdictKind, Why,
     sort_by_weight,
@@ -117,8 +118,9 @@ pub(crate) fn judge(evidence: &UnitMemory, shared: &Shared<'_>) -> Member {
         let state = state.shown().to_owned();
         why.insert(0, Why::Overheard { state });
     }
-    let caution = caution.or_else(|| stands_still(&findings));
-    why.splice(0..0, caution.map(Why::Caution));
+    let mut cautions = cautions::cautions(&findings, &facts.readings, profile);
+    cautions.extend(caution);
+    why.splice(0..0, cautions.into_iter().map(Why::Caution));
     Member {
         unit: evidence.unit,
         asked: true,
@@ -165,6 +167,8 @@ struct MemberFacts {
     plausible: plausible::Plausible,
     flagged: flags::FlagPicture,
     pulse: Pulse,
+    /// What was read is an image of one word.
+    no_measurement: Option<Doubt>,
     inverter: InverterLink,
 }
 
@@ -175,20 +179,38 @@ impl MemberFacts {
         let readings = readings::readings(evidence, profile, shared.moment, broke_at);
         let state = state(&readings, profile);
         let kind = state.as_ref().and_then(|state: &SaidState| state.kind);
+        let pulse = own_pulse(evidence, profile);
+        let no_measurement = image::no_measurement(&readings, profile, pulse);
+        let now = Stamp {
+            session: evidence.session,
+            at: shared.moment,
+        };
         let terminals = evidence.first(profile, Role::TerminalVoltage);
         let terminals_before = terminals.and_then(|track| track.before);
         let steady = steady(evidence, &readings, profile, shared.moment);
         let measured = measure::measure(&readings, profile, kind, terminals_before, steady);
         let at_rest = measure::at_rest(&readings, profile);
         Self {
-            plausible: plausible::look(&readings, evidence, profile, at_rest),
+            plausible: plausible::look(&readings, evidence, profile, at_rest, now),
             flagged: flags::picture(evidence, profile, kind, &measured.settled),
-            pulse: own_pulse(evidence, profile),
+            pulse,
+            no_measurement,
             inverter: link(evidence, profile, shared),
             measured,
             readings,
             state,
         }
+    }
+
+    /// What the flags of an image say that is no measurement: it is told, and proves nothing.
+    fn flagged_in_vain(&self) -> Vec<Finding> {
+        let mut findings = self.flagged.findings.clone();
+        for finding in &mut findings {
+            finding.root = false;
+            finding.severity = Severity::Notice;
+            finding.sure = Certainty::Open;
+        }
+        findings
     }
 
     /// Findings, and what keeps a clean verdict out, beginning with the doubts given.
@@ -199,14 +221,19 @@ impl MemberFacts {
         mut doubts: Vec<Doubt>,
     ) -> (Vec<Finding>, Vec<Doubt>) {
         let (profile, unit) = (shared.profile, evidence.unit);
+        if let Some(doubt) = &self.no_measurement {
+            doubts.push(doubt.clone());
+            return (self.flagged_in_vain(), doubts);
+        }
         let mut findings = merge(
             self.flagged.findings.clone(),
             self.measured.findings.clone(),
         );
+        remembered::confirm(&mut findings, evidence);
         findings.extend(self.plausible.findings.clone());
         let own = &self.flagged.findings;
-        let earlier = remembered::excursions(evidence, profile, shared.moment);
-        doubts.extend(remembered::doubts(&earlier));
+        let (earlier, open) = remembered::all(evidence, profile, shared.moment);
+        doubts.extend(open);
         findings.extend(earlier);
         findings.extend(sag::gives_way(evidence, &self.readings, profile, own));
         let (inverter, readings) = (&self.inverter, &self.readings);
@@ -242,7 +269,7 @@ impl MemberFacts {
         doubts.extend(self.measured.doubts.clone());
         doubts.extend(self.plausible.doubts.clone());
         doubts.extend(unknown_state(self.state.as_ref()));
-        doubts.extend(contradictions::contradictions(readings, profile));
+        doubts.extend(contradictions::contradictions(readings, evidence, profile));
         doubts.extend(gone_silent(evidence, shared.seen.line.is_lost));
         frozen(
             &mut findings,
@@ -250,6 +277,7 @@ impl MemberFacts {
             self.pulse,
             (unit, profile),
             shared.facts(),
+            evidence.runs_without_beat(),
         );
         (findings, doubts)
     }
@@ -411,10 +439,18 @@ fn frozen(
     pulse: Pulse,
     (unit, profile): (u8, &Profile),
     facts: Option<&LinkFacts>,
+    runs_on: bool,
 ) {
     let Pulse::Frozen { stood } = pulse else {
         return;
     };
+    if runs_on {
+        let what = Contradiction::BeatAgainstUptime {
+            stood_s: stood.as_secs_f64(),
+        };
+        doubts.push(Doubt::Contradiction { what });
+        return;
+    }
     let gateway = facts.is_some_and(LinkFacts::is_gateway);
     let fact = Fact::from(Measured::HeartbeatStill {
         stood,
@@ -455,13 +491,4 @@ fn frozen(
             disposition: None,
         },
     );
-}
-
-/// Behind a control unit that stands still neither the terminals nor the current are known.
-fn stands_still(findings: &[Finding]) -> Option<Caution> {
-    let stands = |f: &Finding| f.is_root_alarm() && f.fact.kind() == FactKind::HeartbeatStill;
-    findings
-        .iter()
-        .any(stands)
-        .then_some(Caution::ControlUnitStill)
 }

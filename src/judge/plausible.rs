@@ -3,18 +3,18 @@
 //! Input: readings of one member at one moment, and how they came. Output: findings with the number
 //! that decided, and doubts. Does not: test limits (see `measure`) or sums (see `adds_up`).
 
-use std::time::Duration;
-
 use packside_profiles::model::{LiesIn, Profile, Severity};
-use packside_profiles::{Class, Place, Role};
+use packside_profiles::{Class, Foreign, Place, Role, Value};
 
 use super::notices::notice;
 use super::resistance::{fit, step_seen};
 use super::shared::{FLAT, finding, first};
+use crate::evidence::spell::Spell;
+use crate::evidence::stamp::Stamp;
 use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Compared, Contradicts, Deed, Fact, Measured, PointIndex, Remark, Spot};
-use crate::facts::judgement::{Finding, Reading};
+use crate::facts::judgement::{Certainty, Finding, Reading};
 use crate::statistics::median;
 
 /// A broken sense wire leaves the sum of its two cells as it was, to within this, V per pair.
@@ -55,6 +55,7 @@ pub(crate) fn look(
     evidence: &UnitMemory,
     profile: &Profile,
     at_rest: bool,
+    now: Stamp,
 ) -> Plausible {
     let mut seen = Plausible::default();
     sense_wires(&mut seen, readings, profile);
@@ -62,11 +63,13 @@ pub(crate) fn look(
     current_while_open(&mut seen, readings, profile);
     charge_against_voltage(&mut seen, readings, profile, at_rest);
     unlike_modules(&mut seen, readings);
-    jumps(&mut seen, evidence, profile);
+    heat(&mut seen, evidence, profile);
     unjudged_insulation(&mut seen, readings, profile);
     contacts_against_state(&mut seen, evidence, profile);
     positions(&mut seen, readings);
     lone_sensors(&mut seen, readings);
+    unlike_firmware(&mut seen, readings);
+    dropped(&mut seen, evidence, now);
     seen
 }
 
@@ -191,10 +194,6 @@ const LOW_V: f64 = 0.1;
 const AGREE_K: f64 = 6.0;
 const ALONE_K: f64 = 10.0;
 
-/// A unit that has just decided to open takes up to this long until its switches are open.
-// Kind: common practice (contactors move within a tenth of a second, control units in cycles of up to one)
-const MOVING: Duration = Duration::from_secs(1);
-
 /// Switches that contradict the state, in the last answers that carry both: a single one may have caught
 /// them on their way.
 fn contacts_against_state(seen: &mut Plausible, evidence: &UnitMemory, profile: &Profile) {
@@ -208,9 +207,7 @@ fn contacts_against_state(seen: &mut Plausible, evidence: &UnitMemory, profile: 
     let contacts = &evidence.contacts;
     let (count, raw) = (contacts.run, contacts.raw);
     let closed = profile.unit.switches_closed;
-    // Where it came up in this very look they may still be on their way.
-    let came_up = count < contacts.both;
-    if count < 2 || (came_up && contacts.until.saturating_sub(contacts.from) < MOVING) {
+    if !contacts.is_certain() {
         return;
     }
     let how = match raw {
@@ -404,29 +401,111 @@ fn unlike_modules(seen: &mut Plausible, readings: &[Reading]) {
     }
 }
 
-/// Temperatures that jump between two looks: a connector, not a temperature.
-fn jumps(seen: &mut Plausible, evidence: &UnitMemory, profile: &Profile) {
+/// Temperatures that jump between two looks and come back: a connector, not a temperature. Those that rise
+/// and stay, the steepest of each module: heat.
+fn heat(seen: &mut Plausible, evidence: &UnitMemory, profile: &Profile) {
+    let mut rises: Vec<(Option<u16>, f64, Finding)> = Vec::new();
     for (instance, _, track) in evidence.each(profile) {
-        let Some(jump) = track.jump() else {
-            continue;
-        };
+        let Some(heat) = track.heat() else { continue };
         let at = Spot {
             point: PointIndex(instance.point),
             place: instance.place,
         };
-        let fact = Measured::Jumped {
+        if let Some(jump) = heat.jumped() {
+            let fact = Measured::Jumped {
+                at,
+                from: jump.before,
+                to: jump.after,
+                within: jump.within,
+            };
+            seen.at_connection(
+                Class::SensorFault,
+                Severity::Warning,
+                (evidence.unit, instance.place),
+                fact,
+            );
+        }
+        let Some(rise) = heat.rises() else { continue };
+        let fact = Measured::Heats {
             at,
-            from: jump.before,
-            to: jump.after,
-            within: jump.within,
+            from: rise.before,
+            to: rise.after,
+            within: rise.within,
         };
-        seen.at_connection(
-            Class::SensorFault,
-            Severity::Warning,
-            (evidence.unit, instance.place),
+        let mut found = finding(
+            Class::OverTemperature,
+            Severity::Alarm,
+            evidence.unit,
+            instance.place,
             fact,
         );
+        found.lies_in = LiesIn::Module;
+        found.sure = Certainty::Likely;
+        let (module, by) = (instance.place.module, rise.after - rise.before);
+        match rises.iter_mut().find(|(known, ..)| *known == module) {
+            Some(known) if known.1 >= by => {}
+            Some(known) => *known = (module, by, found),
+            None => rises.push((module, by, found)),
+        }
     }
+    seen.findings
+        .extend(rises.into_iter().map(|(.., found)| found));
+}
+
+/// Switches that contradicted the state earlier.
+fn dropped(seen: &mut Plausible, evidence: &UnitMemory, now: Stamp) {
+    let contacts = &evidence.contacts;
+    // What goes on is told as that.
+    let is_told = |spell: &Spell| !spell.is_over() && contacts.is_certain();
+    let is_open = |spell: &Spell| spell.is_open(now) || !spell.is_over();
+    let Some(spell) = contacts
+        .spell
+        .filter(|spell| is_open(spell) && !is_told(spell))
+    else {
+        return;
+    };
+    let fact = Fact::from(Compared::SwitchesDropped {
+        times: spell.times(),
+        last: spell.last().at,
+    });
+    seen.doubts.push(Doubt::WasBeyond {
+        found: fact.clone(),
+    });
+    let mut found = finding(
+        Class::SwitchFault,
+        Severity::Warning,
+        evidence.unit,
+        Place::default(),
+        fact,
+    );
+    found.sure = Certainty::Open;
+    seen.findings.push(found);
+}
+
+/// Modules of one stack that have unlike firmware.
+fn unlike_firmware(seen: &mut Plausible, readings: &[Reading]) {
+    let named: Vec<(&Reading, &Foreign)> = readings
+        .iter()
+        .filter(|r| r.role == Role::ModuleFirmware)
+        .filter_map(|r| match &r.value {
+            Some(Value::Text(text)) if !text.is_blank() => Some((r, text)),
+            _ => None,
+        })
+        .collect();
+    let Some((one, firmware)) = named.first() else {
+        return;
+    };
+    let Some((other, unlike)) = named.iter().find(|(_, text)| text != firmware) else {
+        return;
+    };
+    let fact = Compared::ModulesUnlikeFirmware {
+        one: (one.spot(), (*firmware).clone()),
+        other: (other.spot(), (*unlike).clone()),
+    };
+    let mut found = notice(one.unit, fact);
+    found.severity = Severity::Warning;
+    found.place = other.place;
+    seen.findings.push(found);
 }
 
 /// Insulation without a limit in the profile is shown beside the vehicle rules, never judged.

@@ -4,7 +4,7 @@
 //! connected already share one voltage; packs that are not may drive a large current when they do.
 
 use packside_profiles::model::{LiesIn, Profile, Severity};
-use packside_profiles::{Role, Value};
+use packside_profiles::{Foreign, Role, Value};
 
 use super::measure::charging;
 use super::member::Member;
@@ -31,6 +31,7 @@ const SAME_START_S: f64 = 5.0;
 /// Compares all packs of a rack.
 pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
     one_pack_twice(members);
+    copied_numbers(members);
     between_packs(members, profile);
     unlike_volts(members, profile);
     unlike_charge(members, profile);
@@ -98,21 +99,49 @@ fn between_packs(members: &mut [Member], profile: &Profile) {
     }
 }
 
-fn is_one_pack(one: &Member, other: &Member) -> bool {
-    let serial = |m: &Member| {
-        let reading = m.readings.iter().find(|r| r.role == Role::Serial)?;
-        match &reading.value {
-            Some(Value::Text(text)) if !text.is_blank() => Some(text.clone()),
-            _ => None,
+/// The serial number of a pack, unless it is blank.
+fn serial(member: &Member) -> Option<&Foreign> {
+    let reading = member.readings.iter().find(|r| r.role == Role::Serial)?;
+    match &reading.value {
+        Some(Value::Text(text)) if !text.is_blank() => Some(text),
+        _ => None,
+    }
+}
+
+/// Packs with one serial number that are two for certain: that is told, and no more.
+fn copied_numbers(members: &mut [Member]) {
+    let mut copied: Vec<(usize, u8)> = Vec::new();
+    for (n, member) in members.iter().enumerate() {
+        let earlier = members.iter().take(n);
+        let same = earlier.clone().find(|other| {
+            serial(other).is_some()
+                && serial(other) == serial(member)
+                && !is_one_pack(other, member)
+        });
+        copied.extend(same.map(|other| (n, other.unit)));
+    }
+    for (n, first) in copied {
+        if let Some(member) = members.get_mut(n) {
+            let second = member.unit;
+            let mut found = notice(second, Compared::SameSerial { first, second });
+            found.severity = Severity::Warning;
+            member.findings.push(found);
         }
-    };
+    }
+}
+
+fn is_one_pack(one: &Member, other: &Member) -> bool {
     let cells = |m: &Member| -> Vec<f64> {
         let cells = m.readings.iter().filter(|r| r.role == Role::CellVoltage);
         cells.filter_map(Reading::number).collect()
     };
     let (a, b) = (cells(one), cells(other));
     let equal = a.iter().zip(&b).filter(|(a, b)| a == b).count();
-    let started = |m: &Member| first(&m.readings, Role::Uptime);
+    // Both were read at their own times: what counts is when it started.
+    let started = |m: &Member| {
+        let uptime = m.readings.iter().find(|r| r.role == Role::Uptime)?;
+        Some(uptime.number()? + uptime.age?.as_secs_f64())
+    };
     serial(one).is_some()
         && serial(one) == serial(other)
         && started(one)

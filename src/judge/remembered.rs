@@ -13,20 +13,100 @@ use super::shared::finding;
 use crate::evidence::stamp::Stamp;
 use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::Doubt;
-use crate::facts::fact::{Limit, Measured, PointIndex, Side, Spot};
+use crate::facts::fact::{Fact, Limit, Measured, PointIndex, Side, Spot};
 use crate::facts::judgement::{Certainty, Finding};
 
-/// Excursions that are still to be reckoned with, the furthest of each class.
-pub(crate) fn excursions(unit: &UnitMemory, profile: &Profile, moment: Duration) -> Vec<Finding> {
+/// All that is still to be reckoned with, and what keeps the verdict open.
+pub(crate) fn all(
+    unit: &UnitMemory,
+    profile: &Profile,
+    moment: Duration,
+) -> (Vec<Finding>, Vec<Doubt>) {
     let now = Stamp {
         session: unit.session,
         at: moment,
     };
+    let mut found = excursions(unit, profile, now);
+    found.extend(charged_outside(unit, now));
+    let open = found
+        .iter()
+        .filter(|f| !f.is_root_alarm() && f.severity != Severity::Notice);
+    let doubts = open.map(|finding| Doubt::WasBeyond {
+        found: finding.fact.clone(),
+    });
+    let doubts = doubts.collect();
+    (found, doubts)
+}
+
+/// One sample beyond a limit is likely; two of them, or the unit's own flag beside it, prove it.
+pub(crate) fn confirm(findings: &mut [Finding], unit: &UnitMemory) {
+    let at = |finding: &Finding| match finding.fact {
+        Fact::Measured(Measured::BeyondLimit { at, .. } | Measured::BelowMinimum { at, .. }) => {
+            Some(at)
+        }
+        Fact::Measured(Measured::ManyBeyondLimit { worst, .. }) => Some(worst),
+        _ => None,
+    };
+    for finding in findings {
+        let Some(at) = at(finding) else { continue };
+        let mut both = unit.layout.instances.iter().zip(&unit.tracks);
+        let track = both.find(|(one, _)| one.point == at.point.0 && one.place == at.place);
+        let excursion = track.and_then(|(_, track)| track.excursion.as_deref());
+        if excursion.is_some_and(|one| !one.spell.is_confirmed()) {
+            finding.sure = Certainty::Likely;
+        }
+    }
+}
+
+/// A charge outside of its window that has ended. A long one is a root: what plates stays plated.
+fn charged_outside(unit: &UnitMemory, now: Stamp) -> Option<Finding> {
+    let charge = unit.charged_outside.as_deref()?;
+    let instance = unit.layout.instances.get(charge.outside.place)?;
+    if !charge.spell.is_open(now) {
+        return None;
+    }
+    let fact = Measured::ChargedOutside {
+        at: Spot {
+            point: PointIndex(instance.point),
+            place: instance.place,
+        },
+        celsius: charge.outside.celsius,
+        limit: charge.outside.limit,
+        amps: charge.amps,
+        last: charge.spell.last().at,
+        lasted: charge.spell.length(),
+    };
+    let is_long = charge.is_long();
+    let severity = if is_long {
+        Severity::Alarm
+    } else {
+        Severity::Warning
+    };
+    let class = Class::ChargingOutside;
+    let mut found = finding(class, severity, unit.unit, instance.place, fact);
+    found.sure = if is_long {
+        Certainty::Likely
+    } else {
+        Certainty::Open
+    };
+    Some(found)
+}
+
+/// Excursions that are still to be reckoned with, the furthest of each class, and as remarks those that are
+/// over.
+fn excursions(unit: &UnitMemory, profile: &Profile, now: Stamp) -> Vec<Finding> {
     let mut told: Vec<(Class, f64, Finding)> = Vec::new();
     for (instance, point, track) in unit.each(profile) {
-        let Some(one) = track.excursion.as_deref().filter(|one| one.is_open(now)) else {
+        let Some(one) = track.excursion.as_deref() else {
             continue;
         };
+        // What is beyond now is no memory; what has hardly come back is not back.
+        let hardly_back = !one.spell.is_over();
+        let is_beyond = |number: f64| one.above == (number > one.limit);
+        if hardly_back && track.number.is_none_or(|(_, number)| is_beyond(number)) {
+            continue;
+        }
+        let is_open = one.is_open(now);
         let below_minimum = profile.cell.as_ref().is_some_and(|cell| {
             matches!(point.role, Role::CellVoltage | Role::CellVoltageMin)
                 && one.worst < cell.never_charge_below
@@ -35,7 +115,7 @@ pub(crate) fn excursions(unit: &UnitMemory, profile: &Profile, moment: Duration)
         let class = if below_minimum {
             Some(Class::CellBelowMinimum)
         } else {
-            class_of(point.role, !one.above).filter(|class| !class.is_condition())
+            class_of(point.role, !one.above).filter(|class| hardly_back || !class.is_condition())
         };
         let Some(class) = class else {
             continue;
@@ -51,34 +131,27 @@ pub(crate) fn excursions(unit: &UnitMemory, profile: &Profile, moment: Duration)
                 side: if one.above { Side::Above } else { Side::Below },
                 severity: Severity::Alarm,
             },
-            last: one.last.at,
+            last: one.spell.last().at,
         };
         // Neither time nor charge heals a cell that was below its absolute minimum.
-        let severity = if below_minimum {
-            Severity::Alarm
-        } else {
-            Severity::Warning
+        let severity = match (below_minimum || hardly_back, is_open) {
+            (true, _) => Severity::Alarm,
+            (false, true) => Severity::Warning,
+            (false, false) => Severity::Notice,
         };
         let mut found = finding(class, severity, unit.unit, instance.place, fact);
-        found.sure = if below_minimum {
+        found.sure = if below_minimum || hardly_back {
             Certainty::Likely
         } else {
             Certainty::Open
         };
         let far = (one.worst - one.limit).abs();
+        let weight = |found: &Finding, far: f64| (found.severity, far);
         match told.iter_mut().find(|(known, ..)| *known == class) {
-            Some(known) if known.1 >= far => {}
+            Some(known) if weight(&known.2, known.1) >= weight(&found, far) => {}
             Some(known) => *known = (class, far, found),
             None => told.push((class, far, found)),
         }
     }
     told.into_iter().map(|(.., found)| found).collect()
-}
-
-/// What keeps the verdict open.
-pub(crate) fn doubts(found: &[Finding]) -> impl Iterator<Item = Doubt> {
-    let open = found.iter().filter(|finding| !finding.is_root_alarm());
-    open.map(|finding| Doubt::WasBeyond {
-        found: finding.fact.clone(),
-    })
 }

@@ -37,7 +37,10 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
             |class| confirmed.contains(&(class, true)) && confirmed.contains(&(class, false));
         finding.sure = if unconfirmed || finding.severity != Severity::Alarm {
             Certainty::Open
-        } else if finding.source == Source::Measured || finding.class.is_some_and(both) {
+        } else if finding.class.is_some_and(both)
+            // What a rule takes for likely by itself stays so.
+            || (finding.source == Source::Measured && finding.sure == Certainty::Proven)
+        {
             Certainty::Proven
         } else {
             Certainty::Likely

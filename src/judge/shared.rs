@@ -5,7 +5,7 @@
 use std::ops::RangeInclusive;
 use std::time::Duration;
 
-use packside_profiles::model::{LiesIn, Profile, Severity};
+use packside_profiles::model::{LiesIn, Point, Profile, Severity};
 use packside_profiles::{Class, Place, Role, Value};
 
 use crate::event::{LinkFacts, Plugged, StepAnswer};
@@ -63,6 +63,14 @@ pub(crate) fn first(readings: &[Reading], role: Role) -> Option<f64> {
         .iter()
         .find(|r| r.role == role)
         .and_then(Reading::number)
+}
+
+/// Whether a counter stands at the end of its range: that says "at least", which is no number.
+pub(crate) fn is_at_its_end(point: &Point, raw: u64) -> bool {
+    let bits = point.raw_bits().clamp(1, 64);
+    let most = u64::MAX >> (64 - bits);
+    // The last value may say that there is none, so that a counter ends at the one before it.
+    raw >= most - 1 || raw == most >> 1 || raw == (most >> 1) - 1
 }
 
 /// A finding from numbers.

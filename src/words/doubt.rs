@@ -45,6 +45,13 @@ fn contradiction(what: &Contradiction) -> String {
             with_unit(*amps, "A"),
             with_unit(*granted, "A")
         ),
+        Contradiction::CounterStands { stood_s, silence_s } => format!(
+            "the counter that the inverter writes moved and stands still now for {stood_s:.0} s, and the unit says that it \
+             hears it: silent is more than {silence_s} s"
+        ),
+        Contradiction::BeatAgainstUptime { stood_s } => format!(
+            "the unit's own heartbeat stands still for {stood_s:.0} s, and its uptime goes on: one of both is wrong"
+        ),
         Contradiction::BetweenPacks { out, into } => format!(
             "current flows between the packs: {} out of the one at address {}, {} into the one at address {}, nothing to or \
              from the inverter; they equalise, touch no switch",
@@ -147,6 +154,10 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
         Doubt::NotInService { state } => format!(
             "the inverter is heard, but the unit is in state {} and not in service: look again in a few seconds",
             state.map_or("unknown", StateKind::id)
+        ),
+        Doubt::NoMeasurement { word, per_cent } => format!(
+            "NOTHING HERE IS A MEASUREMENT: {per_cent} % of what was read is the one word 0x{word:04x}, in values of any \
+             kind, and the unit's own counter does not move"
         ),
         Doubt::PackSilent { asked } => return line(&Line::MemberMissing { asked: *asked }),
     })
@@ -351,6 +362,7 @@ pub(crate) fn doubt_in_short(kind: DoubtKind) -> &'static str {
         DoubtKind::Contradiction => "the unit contradicts itself",
         DoubtKind::GoneSilent => "it answered, and does not any more",
         DoubtKind::PacksUnlike => "packs that may connect have unlike voltages",
+        DoubtKind::NoMeasurement => "what was read is no measurement",
     }
 }
 
@@ -430,6 +442,10 @@ pub(crate) fn doubt_means(kind: DoubtKind) -> &'static str {
         DoubtKind::NotInService => "the inverter is heard, yet the unit is not in service",
         DoubtKind::PackSilent => {
             "a pack that the rack expects gave no valid answer or was not asked"
+        }
+        DoubtKind::NoMeasurement => {
+            "one word stands in nearly every register, whatever it means there, and the own counter does not move: a unit \
+             that knows nothing yet, a gateway or an adapter invents such images; no number in it proves anything"
         }
         DoubtKind::PacksUnlike => {
             "packs that are not connected yet have unlike voltages: connecting them drives a large current"

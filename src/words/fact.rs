@@ -112,6 +112,34 @@ pub(crate) fn caution(caution: &Caution) -> String {
             "TERMINALS LIVE, {}, in a state in which they should be dead: hands off",
             with_unit(*volts, "V")
         ),
+        Caution::Heating {
+            module,
+            from,
+            to,
+            within,
+        } => format!(
+            "KEEP AWAY: {} heats, from {} to {} within {:.0} s and no less since. Stay away and watch the number from \
+             elsewhere. Rising, gas or smoke: out, call the fire service. Do not come back because it cooled",
+            module_or_unit(*module),
+            with_unit(*from, "degC"),
+            with_unit(*to, "degC"),
+            within.as_secs_f64()
+        ),
+        Caution::Hot { module, celsius } => format!(
+            "KEEP AWAY: {} has {}. Stay away and watch the number from elsewhere. Rising, gas or smoke: out, call the \
+             fire service. Do not come back because it cooled",
+            module_or_unit(*module),
+            with_unit(*celsius, "degC")
+        ),
+        Caution::StopCurrent { amps, charges } => format!(
+            "STOP THE CURRENT: {} {}. Bring it to 0 A at the inverter's screen and see 0 A there, pull no plug",
+            with_unit(amps.abs(), "A"),
+            match charges {
+                Some(true) => "flow into the battery",
+                Some(false) => "flow out of the battery",
+                None => "flow",
+            }
+        ),
         Caution::ControlUnitStill => {
             "THE CONTROL UNIT STANDS STILL: take the terminals for live and current for flowing, \
              its switches may not obey"
@@ -119,6 +147,10 @@ pub(crate) fn caution(caution: &Caution) -> String {
         }
     };
     said(format!("CAUTION: {text}"))
+}
+
+fn module_or_unit(module: Option<u16>) -> String {
+    module.map_or_else(|| "the unit".to_owned(), |n| format!("module {n}"))
 }
 
 fn in_hex(raw: Option<u64>) -> String {
@@ -284,6 +316,37 @@ fn measured(fact: &Measured, profile: &Profile) -> String {
                 ""
             }
         ),
+        Measured::Heats {
+            at,
+            from,
+            to,
+            within,
+        } => format!(
+            "{} rose from {} to {} within {:.1} s and did not come back: heat, no sensor",
+            name(*at, profile),
+            with_unit(*from, "degC"),
+            with_unit(*to, "degC"),
+            within.as_secs_f64()
+        ),
+        Measured::ChargedOutside {
+            at,
+            celsius,
+            limit,
+            amps,
+            last,
+            lasted,
+        } => format!(
+            "the unit was charged with {} {}{}, while {} was {} and its window ends at {}: what plates stays plated",
+            with_unit(*amps, "A"),
+            moment(Some(*last)),
+            lasted.map_or_else(String::new, |time| format!(
+                " for up to {:.0} s",
+                time.as_secs_f64()
+            )),
+            name(*at, profile),
+            with_unit(*celsius, "degC"),
+            with_unit(*limit, "degC"),
+        ),
         Measured::Jumped {
             at,
             from,
@@ -396,6 +459,26 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
         } => format!(
             "{}: a sensor that stands still or sits loose, or a spot of its own",
             alone(*at, *celsius, *others, (*low, *high), profile),
+        ),
+        Compared::SwitchesDropped { times, last } => format!(
+            "the main switches contradicted the unit's state {}, last {}: a switch that drops out and closes again breaks \
+             what is behind it",
+            match times {
+                1 => "once".to_owned(),
+                times => format!("{times} times"),
+            },
+            moment(Some(*last))
+        ),
+        Compared::ModulesUnlikeFirmware { one, other } => format!(
+            "{} is {} and {} is {}: the modules have unlike firmware, perhaps an update was only half done",
+            name(one.0, profile),
+            one.1.clean(),
+            name(other.0, profile),
+            other.1.clean()
+        ),
+        Compared::SameSerial { first, second } => format!(
+            "addresses {first} and {second} have one serial number, and their own counters show that they are two packs: a \
+             copied nameplate"
         ),
         Compared::SwitchesAgainstState {
             how,

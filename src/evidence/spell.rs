@@ -1,0 +1,128 @@
+//! For how long something out of order is to be reckoned with after it is over.
+//!
+//! Input: samples that are out of order or in order, in turn. Output: whether it is still open.
+//!
+//! Does not: know what was out of order, or say what follows from it.
+//!
+//! # Sources
+//! - All times and counts here are common practice, none is published.
+
+use std::time::Duration;
+
+use super::stamp::Stamp;
+
+/// Two samples so far apart are two, and confirm each other.
+const CONFIRMS: Duration = Duration::from_secs(1);
+/// What was seen once is open for so long, and so many good samples.
+const ONCE: (Duration, u32) = (Duration::from_secs(10), 10);
+/// What was confirmed is open for so many times its length.
+const TIMES_ITS_LENGTH: u32 = 10;
+/// Never for less, never for more than this.
+const LEAST: Duration = Duration::from_secs(60);
+const MOST: Duration = Duration::from_secs(30 * 60);
+/// And not before so many good samples.
+const GOOD: u32 = 12;
+
+/// A time out of order, or several with good ones between.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Spell {
+    first: Stamp,
+    last: Stamp,
+    confirmed: bool,
+    stays: bool,
+    times: u32,
+    good_since: Option<Stamp>,
+    good: u32,
+}
+
+impl Spell {
+    /// The first sample that is out of order.
+    pub(crate) fn begin(at: Stamp) -> Self {
+        Self {
+            first: at,
+            last: at,
+            confirmed: false,
+            stays: false,
+            times: 1,
+            good_since: None,
+            good: 0,
+        }
+    }
+
+    /// Another one.
+    pub(crate) fn goes_on(&mut self, at: Stamp) {
+        if self.good_since.take().is_some() {
+            self.times = self.times.saturating_add(1);
+            (self.first, self.good) = (at, 0);
+        }
+        self.confirmed |= at.since(self.first).is_none_or(|apart| apart >= CONFIRMS);
+        self.last = at;
+    }
+
+    /// A sample that is out of order, whether or not there was one before.
+    pub(crate) fn out(known: &mut Option<Self>, at: Stamp) -> &mut Self {
+        match known {
+            Some(known) => {
+                known.goes_on(at);
+                known
+            }
+            None => known.insert(Self::begin(at)),
+        }
+    }
+
+    /// A sample that is in order.
+    pub(crate) fn good(&mut self, at: Stamp) {
+        self.good_since.get_or_insert(at);
+        self.good = self.good.saturating_add(1);
+    }
+
+    /// It is never forgotten.
+    pub(crate) fn stay(&mut self) {
+        self.stays = true;
+    }
+
+    /// When it was last out of order.
+    pub(crate) fn last(&self) -> Stamp {
+        self.last
+    }
+
+    /// How often it came.
+    pub(crate) fn times(&self) -> u32 {
+        self.times
+    }
+
+    /// Seen twice.
+    pub(crate) fn is_confirmed(&self) -> bool {
+        self.confirmed
+    }
+
+    /// From the first sample to the last, or to the first good one: an upper bound.
+    pub(crate) fn length(&self) -> Option<Duration> {
+        self.good_since.unwrap_or(self.last).since(self.first)
+    }
+
+    /// Whether the last sample was in order.
+    pub(crate) fn is_over(&self) -> bool {
+        self.good_since.is_some()
+    }
+
+    /// Whether it is over and still to be reckoned with.
+    pub(crate) fn is_open(&self, now: Stamp) -> bool {
+        let Some(since) = self.good_since else {
+            return false;
+        };
+        if self.stays || self.times > 1 {
+            return true;
+        }
+        let Some(passed) = now.since(since) else {
+            return self.confirmed;
+        };
+        let (time, samples) = if self.confirmed {
+            let length = self.length().unwrap_or(MOST);
+            ((length * TIMES_ITS_LENGTH).clamp(LEAST, MOST), GOOD)
+        } else {
+            ONCE
+        };
+        passed < time || self.good < samples
+    }
+}

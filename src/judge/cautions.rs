@@ -1,0 +1,118 @@
+//! What people must know before anything else, from what was found in one unit.
+//!
+//! Input: findings and readings. Output: cautions, the one that saves a life first. Does not: decide.
+
+use packside_profiles::model::Profile;
+use packside_profiles::{Class, Role};
+
+use super::measure::charging;
+use super::shared::first;
+use crate::facts::fact::{Caution, Compared, Fact, FactKind, Measured};
+use crate::facts::judgement::{Finding, Reading};
+
+/// Cautions of one unit: heat, a current that must end, switches that may not obey.
+pub(crate) fn cautions(
+    findings: &[Finding],
+    readings: &[Reading],
+    profile: &Profile,
+) -> Vec<Caution> {
+    let found = [
+        heat(findings, readings),
+        current(findings, readings, profile),
+        stands_still(findings),
+    ];
+    found.into_iter().flatten().collect()
+}
+
+fn roots(findings: &[Finding]) -> impl Iterator<Item = &Finding> {
+    findings.iter().filter(|f| f.is_root_alarm())
+}
+
+/// Something that is hot, or heats: nobody near.
+fn heat(findings: &[Finding], readings: &[Reading]) -> Option<Caution> {
+    let rises = roots(findings).find_map(|f| match &f.fact {
+        Fact::Measured(Measured::Heats {
+            from, to, within, ..
+        }) => Some(Caution::Heating {
+            module: f.place.module,
+            from: *from,
+            to: *to,
+            within: *within,
+        }),
+        _ => None,
+    });
+    let inside = roots(findings).find_map(|f| match &f.fact {
+        Fact::Compared(Compared::HotFromInside { celsius, .. }) => Some(Caution::Hot {
+            module: f.place.module,
+            celsius: *celsius,
+        }),
+        _ => None,
+    });
+    let is_hot = |f: &&Finding| {
+        matches!(
+            f.class,
+            Some(Class::OverTemperature | Class::TemperatureImbalance)
+        )
+    };
+    let hot = roots(findings).find(is_hot).and_then(|f| {
+        let hottest = hottest(readings)?;
+        Some(Caution::Hot {
+            module: f.place.module.or(hottest.place.module),
+            celsius: hottest.number()?,
+        })
+    });
+    rises.or(inside).or(hot)
+}
+
+fn hottest(readings: &[Reading]) -> Option<&Reading> {
+    let of_cells =
+        |r: &&Reading| matches!(r.role, Role::CellTemperature | Role::CellTemperatureMax);
+    readings
+        .iter()
+        .filter(of_cells)
+        .filter_map(|r| Some((r, r.number()?)))
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|(reading, _)| reading)
+}
+
+/// A current that makes it worse while it flows.
+fn current(findings: &[Finding], readings: &[Reading], profile: &Profile) -> Option<Caution> {
+    let amps = first(readings, Role::PackCurrent)?;
+    if amps.abs() <= (2.0 * profile.unit.rest_current).max(1.5) {
+        return None;
+    }
+    let charges = charging(readings, profile).map(|amps| amps > 0.0);
+    let worse = |f: &Finding| match f.class {
+        Some(Class::CellOverVoltage | Class::PackOverVoltage | Class::ChargingOutside) => {
+            charges != Some(false)
+        }
+        Some(Class::CellUnderVoltage | Class::PackUnderVoltage | Class::LowCharge) => {
+            charges != Some(true)
+        }
+        Some(class) => matches!(
+            class,
+            Class::CellBelowMinimum
+                | Class::OverCurrent
+                | Class::ShortCircuit
+                | Class::OverTemperature
+                | Class::TemperatureImbalance
+                | Class::CellResistance
+                | Class::CellImbalance
+                | Class::SensorFault
+                | Class::InsulationLow
+                | Class::SwitchFault
+                | Class::FuseOpen
+        ),
+        None => false,
+    };
+    roots(findings)
+        .any(worse)
+        .then_some(Caution::StopCurrent { amps, charges })
+}
+
+/// Behind a control unit that stands still neither the terminals nor the current are known.
+fn stands_still(findings: &[Finding]) -> Option<Caution> {
+    roots(findings)
+        .any(|f| f.fact.kind() == FactKind::HeartbeatStill)
+        .then_some(Caution::ControlUnitStill)
+}
