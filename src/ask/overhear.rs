@@ -15,10 +15,12 @@ use super::exchange::{Exchange, Outcome, Stray, StrayKind};
 use super::pairing::{Logged, Pairing};
 use crate::event::{Event, What};
 use crate::wire::Framing;
-use crate::wire::{Ask, Piece, PieceKind, Reply, Stream, read_request};
+use crate::wire::{Adu, Answer, Ask, Piece, PieceKind, Reply, Stream, read_request};
 
 /// Answered questions whose second answer is waited for.
 const ANSWERED: usize = 4;
+/// The same over Modbus TCP, where late ones come behind a slow gateway.
+const NUMBERED: usize = 16;
 /// Noise of more bytes between a question and an answer may hide another question.
 const SPLINTERS: usize = 3;
 
@@ -39,6 +41,9 @@ pub(crate) enum Told {
     /// Nobody else had asked in between: two units have this address, one slower than the other. The
     /// slower one may come when the next question is open already.
     Twice(u8),
+    /// A question of ours was answered once more over Modbus TCP, where a number says which one: when, the
+    /// question, and the registers of this answer.
+    Again(Duration, Ask, Vec<u16>),
 }
 
 /// All that was said on a link, by us and by others, from one pairing of its events.
@@ -72,6 +77,7 @@ impl Talk {
             Told::Overheard(exchange) => self.overheard.push(exchange),
             Told::Request(at, unit) => self.foreign_requests.push((at, unit)),
             Told::Twice(unit) => *self.second_answers.entry(unit).or_insert(0) += 1,
+            Told::Again(..) => {}
         }
     }
 
@@ -98,6 +104,8 @@ pub(crate) struct Talking {
     others: OthersTalk,
     /// Questions of ours that were answered, the last one first.
     answered: VecDeque<Ask>,
+    /// The same over Modbus TCP, each with its number.
+    numbered: VecDeque<(u16, Ask)>,
 }
 
 impl Talking {
@@ -111,6 +119,7 @@ impl Talking {
             heard_until: None,
             others: OthersTalk::default(),
             answered: VecDeque::new(),
+            numbered: VecDeque::new(),
         }
     }
 
@@ -165,12 +174,20 @@ impl Talking {
         let Some(log) = &mut self.pairing.log else {
             return;
         };
-        for logged in std::mem::take(log) {
+        let log = std::mem::take(log);
+        if self.pairing.framing == Framing::Tcp {
+            // Nobody else can be overheard there.
+            for logged in &log {
+                self.numbered(logged, give);
+            }
+            return;
+        }
+        for logged in log {
             if let Some(unit) = second_answer(&mut self.answered, &logged) {
                 give(Told::Twice(unit));
             }
             let is_told = match &logged {
-                Logged::Ours(_) => false,
+                Logged::Ours(..) => false,
                 Logged::Stray(stray) => {
                     self.only_heard.is_some() || self.heard_until.is_some_and(|at| stray.at <= at)
                 }
@@ -180,11 +197,34 @@ impl Talking {
             }
         }
     }
+
+    /// Whether an answer over Modbus TCP is the second one to a question of ours, by its number.
+    fn numbered(&mut self, logged: &Logged, give: &mut impl FnMut(Told)) {
+        let stray = match logged {
+            Logged::Ours(ask, number) => {
+                self.numbered.push_front((*number, *ask));
+                self.numbered.truncate(NUMBERED);
+                return;
+            }
+            Logged::Stray(stray) if stray.kind == StrayKind::Duplicate => stray,
+            Logged::Stray(_) => return,
+        };
+        let Some(adu) = Adu::read(&stray.bytes) else {
+            return;
+        };
+        let mut known = self.numbered.iter();
+        let ask = known.find(|(number, ask)| *number == adu.transaction && ask.unit == adu.unit);
+        if let Some((_, ask)) = ask
+            && let Ok(Reply::Answer(Answer::Registers(words))) = ask.decode(adu.pdu)
+        {
+            give(Told::Again(stray.at, *ask, words));
+        }
+    }
 }
 
 fn pairing(framing: Framing) -> Pairing {
     let mut pairing = Pairing::new(framing);
-    pairing.log = (framing == Framing::Rtu).then(Vec::new);
+    pairing.log = Some(Vec::new());
     pairing
 }
 
@@ -243,7 +283,7 @@ impl OthersTalk {
 /// The unit that answered a question of ours a second time, if this says so.
 fn second_answer(answered: &mut VecDeque<Ask>, logged: &Logged) -> Option<u8> {
     match logged {
-        Logged::Ours(ask) => {
+        Logged::Ours(ask, _) => {
             answered.push_front(*ask);
             answered.truncate(ANSWERED);
             None
@@ -303,7 +343,7 @@ fn answered_by(
 /// What others said in something that was no answer to us.
 fn said(logged: Logged) -> Said {
     match logged {
-        Logged::Ours(_) => Said::Other,
+        Logged::Ours(..) => Said::Other,
         Logged::Stray(Stray { at, kind, bytes }) => match kind {
             StrayKind::Noise | StrayKind::Damaged => Said::Noise(bytes.len()),
             StrayKind::ForeignRequest => Said::Request(at, bytes),

@@ -70,8 +70,8 @@ pub(super) struct ForeignRequest {
 #[derive(Debug, Clone)]
 pub(super) enum Logged {
     Stray(Stray),
-    /// An answer to this question of ours was accepted.
-    Ours(Ask),
+    /// An answer to this question of ours was accepted; over Modbus TCP with the number of the question.
+    Ours(Ask, u16),
 }
 
 /// Pairs questions and answers.
@@ -339,7 +339,7 @@ impl Pairing {
         remember(&mut self.transactions, (open.transaction, true));
         remember(&mut self.accepted, span.bytes);
         if let Some(log) = &mut self.log {
-            log.push(Logged::Ours(open.ask));
+            log.push(Logged::Ours(open.ask, open.transaction));
         }
         let times = (span.last.at, Some(span.first.at));
         done.push(ended(open, outcome, times));

@@ -24,6 +24,7 @@ use super::stamp::Stamp;
 use super::unit::UnitMemory;
 use crate::ask::{Exchange, Talking, Told};
 use crate::event::{Event, What, clock_offset_ms, is_clock_break};
+use crate::wire::Ask;
 
 /// Most units of which others ask, as long as we asked none.
 const UNITS: usize = 32;
@@ -47,6 +48,8 @@ pub(crate) struct Seen {
     pub(crate) units: BTreeMap<u8, UnitMemory>,
     /// How often a unit answered a question a second time, with other content.
     pub(crate) twice: BTreeMap<u8, u32>,
+    /// How often a question was answered a second time by a unit with another identity.
+    pub(crate) contradicted: BTreeMap<u8, u32>,
     /// Units that somebody else ever asked.
     pub(crate) asked_by_others: BTreeSet<u8>,
     /// What people said.
@@ -71,6 +74,7 @@ impl Seen {
             line: LineMemory::default(),
             units: BTreeMap::new(),
             twice: BTreeMap::new(),
+            contradicted: BTreeMap::new(),
             asked_by_others: BTreeSet::new(),
             said: People::default(),
             session: 0,
@@ -184,6 +188,17 @@ impl Seen {
                 self.asked_by_others.insert(unit);
             }
             Told::Twice(unit) => *self.twice.entry(unit).or_insert(0) += 1,
+            Told::Again(at, ask, words) => self.again(at, &ask, &words),
+        }
+    }
+
+    /// A question was answered once more. Numbers may differ lawfully, as a retry comes later: only another
+    /// identity or uptime is another unit.
+    fn again(&mut self, at: Duration, ask: &Ask, words: &[u16]) {
+        let Some(map) = &self.map else { return };
+        let unit = self.units.get(&ask.unit);
+        if unit.is_some_and(|unit| unit.is_another(ask, words, at, map)) {
+            *self.contradicted.entry(ask.unit).or_insert(0) += 1;
         }
     }
 

@@ -101,7 +101,9 @@ pub(super) fn two_units(
     let mut doubts = identity_changes(evidence, profile);
     doubts.extend(uptime_jumps(evidence));
     let twice = shared.seen.twice.get(&evidence.unit).copied();
-    if let Some(times) = twice.filter(|times| *times >= ANSWERED_TWICE) {
+    let contradicted = shared.seen.contradicted.get(&evidence.unit).copied();
+    let twice = twice.filter(|times| *times >= ANSWERED_TWICE);
+    if let Some(times) = contradicted.or(twice) {
         let unit = evidence.unit;
         let sign = TwoUnits::AnsweredTwice { times, unit };
         doubts.push(Doubt::TwoUnits { sign });

@@ -25,8 +25,7 @@ def find():
 
 
 class Browser:
-    def __init__(self, program, fonts=None):
-        """`fonts` is a fontconfig file that names the only fonts there are."""
+    def __init__(self, program):
         self.profile = tempfile.mkdtemp(prefix="packside-page-")
         to_browser_read, to_browser_write = os.pipe()
         from_browser_read, from_browser_write = os.pipe()
@@ -38,7 +37,6 @@ class Browser:
 
         self.process = subprocess.Popen(
             [program, *FLAGS, f"--user-data-dir={self.profile}", "about:blank"],
-            env={**os.environ, **({"FONTCONFIG_FILE": str(fonts)} if fonts else {})},
             preexec_fn=wire, close_fds=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )
         os.close(to_browser_read), os.close(from_browser_write)
@@ -101,8 +99,8 @@ class Browser:
         """Shows the page as on `screen` or `print`."""
         self.call("Emulation.setEmulatedMedia", media=media)
 
-    def value(self, expression, waits=False):
-        result = self.call("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=waits)
+    def value(self, expression):
+        result = self.call("Runtime.evaluate", expression=expression, returnByValue=True)
         if "exceptionDetails" in result:
             raise RuntimeError(result["exceptionDetails"]["text"])
         return result["result"].get("value")

@@ -14,10 +14,6 @@ const WIDE: f64 = 760.0;
 /// Width of the drawing on a narrow page.
 const NARROW: f64 = 340.0;
 
-/// Width of a character in the widest font that is to be reckoned with, and in a usual one, in ems.
-const WIDEST: f64 = 0.72;
-const USUAL: f64 = 0.5;
-
 /// A drawing under construction.
 #[derive(Debug, Clone)]
 pub(crate) struct Canvas {
@@ -83,33 +79,11 @@ impl Canvas {
         );
     }
 
-    /// Words. Where the widest font would lead them out of the drawing, they get a length of their own, so
-    /// that they stay inside whatever fonts the reader's machine has.
+    /// Words.
     pub(crate) fn text(&mut self, at: (f64, f64), class: &str, text: &str) {
         let (x, y) = (px(at.0), px(at.1));
-        let is = |wanted: &str| class.split(' ').any(|class| class == wanted);
-        let room = match () {
-            () if is("t-end") => at.0,
-            () if is("t-mid") => 2.0 * at.0.min(self.width - at.0),
-            () => self.width - at.0,
-        };
-        let room = room.max(1.0);
-        let size = match () {
-            () if is("t-tiny") => 9.0,
-            () if is("t-small") => 10.5,
-            () => 12.0,
-        };
-        let ems = size * text.chars().count() as f64;
-        let length = px((ems * USUAL).min(room));
-        let bounds = [
-            ("textLength", length.as_str()),
-            ("lengthAdjust", "spacingAndGlyphs"),
-        ];
-        let mut attributes = vec![("x", x.as_str()), ("y", y.as_str()), ("class", class)];
-        if ems * WIDEST > room {
-            attributes.extend(bounds);
-        }
-        self.html.put("text", &attributes, text);
+        self.html
+            .put("text", &[("x", &x), ("y", &y), ("class", class)], text);
     }
 
     /// A round mark.
