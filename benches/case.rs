@@ -17,7 +17,7 @@
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use packside::event::Event;
+use packside::event::{Consent, Event};
 use packside::judge::Case;
 use packside::link::{Asking, Wake};
 use packside::poll::{Cost, Look, LookWant};
@@ -139,7 +139,7 @@ fn asked(scenario: &Scenario, profile: &Profile) -> Asking {
     };
     let quiet = open_simulated_as(scenario, profile, how);
     let wake = Wake::of(None, &packside_profiles::Known::default(), &[]);
-    let proof = quiet.prove(&wake, Duration::ZERO, true).unwrap();
+    let proof = quiet.prove(&wake, Duration::ZERO, Consent::BOTH).unwrap();
     quiet
         .ask(proof, &profile.answering.functions)
         .unwrap_or_else(|_| panic!("a simulated unit may be asked"))

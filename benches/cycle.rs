@@ -14,7 +14,7 @@
 
 use std::time::{Duration, Instant};
 
-use packside::event::What;
+use packside::event::{Consent, What};
 use packside::link::{Asking, Interrupt, OpenOptions, Target, Wake, open};
 use packside::poll::{Cost, Read, cycle_time, plan, unplanned};
 use packside::wire::{Ask, Question};
@@ -114,7 +114,7 @@ fn served(line: &str, profile: &Profile) -> Asking {
     };
     let options = OpenOptions {
         plugged: None,
-        ask_anyway: true,
+        consent: Consent::BOTH,
         interrupt: Interrupt::default(),
         ..OpenOptions::default()
     };
@@ -123,7 +123,7 @@ fn served(line: &str, profile: &Profile) -> Asking {
         .prove(
             &Wake::of(Some(profile), &Known::default(), &[]),
             Duration::ZERO,
-            true,
+            Consent::BOTH,
         )
         .unwrap();
     quiet

@@ -19,7 +19,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use packside::drive::find as run;
-use packside::event::What;
+use packside::event::{Consent, What};
 use packside::find::{
     FoundIdentity, Listening, Overhear, Plan, Search, Volley, Who, order, prior, who,
 };
@@ -158,7 +158,9 @@ fn searched(unit: Unit, name: &str, profile: &Profile, profiles: &[Profile]) -> 
         },
     );
     let wake = Wake::of(None, &Known::default(), &[]);
-    let proof = quiet.prove(&wake, Duration::ZERO, false).unwrap();
+    let proof = quiet
+        .prove(&wake, Duration::ZERO, Consent::default())
+        .unwrap();
     let mut asking = quiet.ask(proof, &run::FUNCTIONS).map_err(drop).unwrap();
     let mut search = Search::new(Plan::everything(Duration::ZERO), profiles);
     let alike = |line: LineSettings| LineSettings {
@@ -433,7 +435,9 @@ fn gateway(profiles: &[Profile]) {
             };
             let quiet = open_simulated_as(&scenario, &profiles[1], how);
             let wake = Wake::of(None, &Known::default(), &[]);
-            let proof = quiet.prove(&wake, Duration::ZERO, false).unwrap();
+            let proof = quiet
+                .prove(&wake, Duration::ZERO, Consent::default())
+                .unwrap();
             let mut asking = quiet.ask(proof, &run::FUNCTIONS).map_err(drop).unwrap();
             let began = asking.now();
             let question = who::probes(profiles)[0].question;

@@ -8,6 +8,7 @@ use std::io::{self, Write};
 use std::sync::Arc;
 
 use packside::drive::{self, Link};
+use packside::event::Consent;
 use packside::link::{OpenOptions, Opening, Target};
 use packside::session::{End, Manner, Session, Task};
 use packside::wire::Framing;
@@ -28,7 +29,10 @@ pub(crate) fn run(words: impl Iterator<Item = String>, out: &mut impl Write) -> 
     let target = Target::gateway(host, Framing::Tcp).map_err(io::Error::other)?;
 
     let manner = Manner {
-        user_said: options.iter().any(|option| option == "--may-wake"),
+        consent: Consent {
+            may_wake: options.iter().any(|option| option == "--may-wake"),
+            beside_others: false,
+        },
         ..Manner::of(profile.answering.unit)
     };
     let mut session = Session::new(Arc::clone(&profile), manner);

@@ -204,8 +204,35 @@ pub struct LinkFacts {
     pub framing: Framing,
     /// Where the laptop is plugged in, if said.
     pub plugged: Option<Plugged>,
-    /// The user asked to ask although it may wake the unit or disturb someone.
-    pub ask_anyway: bool,
+    /// What the user said when it was opened.
+    pub consent: Consent,
+}
+
+/// What a person says about asking. The two have nothing to do with each other, and neither is a word
+/// against listening first.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Consent {
+    /// Asking may wake the unit: everybody is clear of it.
+    pub may_wake: bool,
+    /// Somebody else asks on this pair, and it is asked all the same.
+    pub beside_others: bool,
+}
+
+impl Consent {
+    /// Both of them.
+    pub const BOTH: Self = Self {
+        may_wake: true,
+        beside_others: true,
+    };
+
+    /// What was said here or there.
+    #[must_use]
+    pub fn and(self, other: Self) -> Self {
+        Self {
+            may_wake: self.may_wake || other.may_wake,
+            beside_others: self.beside_others || other.beside_others,
+        }
+    }
 }
 
 impl LinkFacts {

@@ -5,7 +5,7 @@ use std::time::Duration;
 use packside_profiles::model::Table;
 
 use super::*;
-use crate::event::{LinkFacts, LinkKind};
+use crate::event::{Consent, LinkFacts, LinkKind};
 use crate::wire::{Answer, Ask, Question, sealed};
 
 fn ms(millis: u64) -> Duration {
@@ -56,7 +56,7 @@ impl Session {
             },
             framing,
             plugged: None,
-            ask_anyway: false,
+            consent: Consent::default(),
         }));
         session
     }

@@ -7,7 +7,7 @@ use clap::{Args, ValueEnum};
 use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
-use crate::event::Plugged;
+use crate::event::{Consent, Plugged};
 use crate::link::Interrupt;
 use crate::link::Target;
 use crate::wire::Framing;
@@ -232,7 +232,10 @@ pub(crate) struct AskArgs {
     pub(crate) listen_first: Option<Duration>,
     /// Ask although it may wake the unit or disturb someone who is asking
     #[arg(long)]
-    pub(crate) ask_anyway: bool,
+    may_wake: bool,
+    /// Somebody else asks on this pair: ask all the same, after listening
+    #[arg(long)]
+    beside_others: bool,
 }
 
 /// Arguments of `check`.
@@ -249,6 +252,32 @@ pub(crate) struct CheckArgs {
     pub(crate) full: bool,
     /// Also say how the verdict came about; with an ID of a result only what that means, and nothing is asked
     #[arg(long, value_name = "ID", num_args = 0..=1, default_missing_value = "")]
+impl ConsentArgs {
+    /// What was said.
+    pub(crate) fn said(self) -> Consent {
+        Consent {
+            may_wake: self.may_wake,
+            beside_others: self.beside_others,
+        }
+    }
+
+    /// The same as words of a command.
+    pub(crate) fn as_typed(self) -> impl Iterator<Item = &'static str> {
+        let words = [
+            ("--may-wake", self.may_wake),
+            ("--beside-others", self.beside_others),
+        ];
+        words
+            .into_iter()
+            .filter_map(|(word, is_said)| is_said.then_some(word))
+    }
+}
+
+/// What is said where the one word is typed that these two were.
+pub(crate) const NO_LONGER: &str = "error: --ask-anyway: there are two words now, for two different things\n\
+    hint: --may-wake, where asking may wake the unit and everybody is clear of it; --beside-others, where somebody \
+    else asks on this pair and is asked beside";
+
     pub(crate) explain: Option<String>,
     /// A lamp as seen, for example fault=blinking; may be given several times
     #[arg(long = "lamp", value_name = "LAMP=PATTERN")]

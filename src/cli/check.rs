@@ -9,14 +9,12 @@ use clap::ValueEnum as _;
 
 use super::args::CheckArgs;
 use super::failure::{Failure, LOCAL, USAGE, failure};
-use super::out;
-use super::places;
 use super::reach::{self, LoadedProfile};
 use super::record::{self, Record};
 use super::session::{self, Telling};
 use crate::drive::{self, Link};
 use crate::event::{Event, LinkFacts, LinkKind, What};
-use crate::facts::Judgement;
+use crate::facts::{CauseKind, Judgement};
 use crate::judge::judge;
 use crate::link::{LinkTrouble, NotShown, Quiet};
 use crate::recording::{self, Entry, Recording, Shown};
@@ -178,7 +176,8 @@ fn replay(path: &Path, args: &CheckArgs, as_json: bool, colour: bool) -> Result<
     let judgement = judge(&*events, Some(&loaded.profile), moment);
     say_later_answers(session, moment);
     say_difference(session, &judgement);
-    show(&judgement, &loaded, session.link(), as_json, colour, args);
+    let how = (as_json, colour);
+    show(&judgement, &loaded, session.link(), None, how, args);
     Ok(judgement.verdict.kind.exit_code())
 }
 
@@ -314,6 +313,7 @@ pub(super) fn place_of(args: &CheckArgs) -> String {
 }
 
 /// The command that comes next, ready to type.
+    place.extend(args.ask.consent.as_typed().map(str::to_owned));
 pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
     use crate::facts::{NextStep, StepKind, VerdictKind};
     let recorded = args.link.place.recording.as_ref();

@@ -15,9 +15,8 @@ use std::time::Duration;
 use clap::Args;
 use packside_profiles::{LineSettings, Profile};
 
-use super::args::{FramingArg, LinkArgs, duration};
+use super::args::{ConsentArgs, FramingArg, LinkArgs, duration};
 use super::failure::{BUS, Failure, INTERRUPTED, LOCAL, USAGE, failure};
-use super::out;
 use super::places::{self, SavedPlace};
 use super::reach::{self, failure_of};
 use super::record::Record;
@@ -63,9 +62,9 @@ pub(crate) struct FindArgs {
     /// Listen this long before the first question [default: 12]
     #[arg(long, value_name = "SECONDS", value_parser = duration)]
     listen_first: Option<Duration>,
-    /// Ask although it may wake a unit or disturb someone who is asking
-    #[arg(long)]
-    ask_anyway: bool,
+    /// What is said about asking.
+    #[command(flatten)]
+    consent: ConsentArgs,
     /// The recording, once it is open.
     #[arg(skip)]
     recorder: Record,
@@ -226,7 +225,7 @@ fn search(
         report.fitting = fitting
             .map(|(map, inside, of)| (map.profile.id.clone(), inside, of))
             .collect();
-        if *listening != Listening::Silent && !args.ask_anyway {
+        if *listening != Listening::Silent && !args.consent.said().beside_others {
             report.ended = SearchEnd::Busy;
             return Ok(report);
         }
@@ -382,7 +381,7 @@ fn connect(args: &FindArgs) -> Result<Quiet, Failure> {
     let line = args.link.place.line.unwrap_or_else(first_line);
     let plugged = args.link.plugged.map(Into::into);
     let Some(name) = &args.link.place.simulated else {
-        return reach::open_place(&args.link.place, line, plugged, args.ask_anyway);
+        return reach::open_place(&args.link.place, line, plugged, args.consent.said());
     };
     let scenario = reach::scenario_of(name)?;
     let found = packside_profiles::find(&scenario.profile, args.link.config.folder());

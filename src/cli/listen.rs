@@ -18,7 +18,6 @@ use packside_simulator::Way;
 
 use super::args::{AskArgs, CheckArgs, LinkArgs, SessionArg, duration};
 use super::failure::{Failure, LOCAL, USAGE, failure};
-use super::out;
 use super::places;
 use super::prompt::Keys;
 use super::reach::{self, LoadedProfile, failure_of};
@@ -312,7 +311,7 @@ fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<
         kind,
         framing: Framing::Rtu,
         plugged: args.link.plugged.map(Into::into),
-        ask_anyway: false,
+        consent: Consent::default(),
     }))]);
     let mut block = vec![0; 64 * 1024];
     let mut is_empty = true;

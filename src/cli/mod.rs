@@ -2,7 +2,7 @@
 //!
 //! Does not: hold logic worth testing elsewhere.
 
-use clap::error::ErrorKind;
+use clap::error::{ContextKind, ContextValue, ErrorKind};
 use clap::{Parser, Subcommand};
 
 mod args;
@@ -98,6 +98,13 @@ pub fn run() -> u8 {
                     0
                 }
                 // It repeats what was typed.
+                ErrorKind::UnknownArgument
+                    if error.get(ContextKind::InvalidArg)
+                        == Some(&ContextValue::String("--ask-anyway".to_owned())) =>
+                {
+                    out::say(args::NO_LONGER);
+                    failure::USAGE
+                }
                 _ => {
                     out::say(error.render().to_string().trim_end());
                     failure::USAGE

@@ -13,7 +13,7 @@ use sha2::{Digest as _, Sha256};
 use super::args::{CheckArgs, Where};
 use super::failure::{BUS, Failure, INTERRUPTED, LOCAL, USAGE, failure};
 use super::out;
-use crate::event::Plugged;
+use crate::event::{Consent, Plugged};
 use crate::lamp;
 use crate::link::{
     Blame, Clock, LinkTrouble, LocalPort, OpenError, OpenOptions, Opening, Quiet, Target,
@@ -211,7 +211,7 @@ fn real(
     let interrupt = given.unwrap_or_else(super::interrupt::on_ctrl_c);
     let options = OpenOptions {
         plugged,
-        ask_anyway: args.ask.ask_anyway,
+        consent: args.ask.consent.said(),
         interrupt,
         clock,
     };
@@ -224,7 +224,7 @@ pub(crate) fn open_to_listen(args: &CheckArgs, line: LineSettings) -> Result<Qui
         &args.link.place,
         line,
         args.link.plugged.map(Into::into),
-        false,
+        Consent::default(),
     )
 }
 
@@ -233,12 +233,12 @@ pub(crate) fn open_place(
     place: &Where,
     line: LineSettings,
     plugged: Option<Plugged>,
-    ask_anyway: bool,
+    consent: Consent,
 ) -> Result<Quiet, Failure> {
     let target = target_at(place, line)?;
     let options = OpenOptions {
         plugged,
-        ask_anyway,
+        consent,
         interrupt: super::interrupt::on_ctrl_c(),
         clock: None,
     };

@@ -5,15 +5,14 @@
 
 use std::fs::File;
 use std::io::BufReader;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use packside_profiles::model::Profile;
 
-use super::args::{RecordArgs, duration};
+use super::args::{LinkArgs, RecordArgs, duration};
 use super::failure::{Failure, LOCAL, USAGE};
-use super::out;
 use super::reach::LoadedProfile;
 use crate::event::Event;
 use crate::facts::Judgement;
@@ -201,7 +200,11 @@ fn failure(error: &WriteError) -> Failure {
         exit: match error {
             WriteError::Exists { .. } => USAGE,
             _ => LOCAL,
+        state.has_events |= matches!(entry, Entry::Event(_));
         },
+            if let Entry::Shown(_) = entry {
+                state.ends_when_too_long();
+            }
         kind: "recording",
         message: error.to_string(),
         hint: None,

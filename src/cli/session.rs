@@ -103,14 +103,14 @@ pub(crate) fn manner(args: &CheckArgs, unit: u8) -> Manner {
     }
 }
 
-/// The user's explicit word that asking is right: given on the command line, or by a key after the
-/// caution where a person can answer.
-pub(crate) fn users_word(why: Option<MayWake>, user_said: bool) -> bool {
+/// Whether somebody said that the unit may wake, where it may: on the command line, or by a key after
+/// the caution where a person can answer.
+pub(crate) fn may_wake(why: Option<MayWake>, is_said: bool) -> bool {
     let Some(why) = why else {
-        return user_said;
+        return is_said;
     };
     out::say(&progress::caution(why));
-    user_said || confirmed()
+    is_said || confirmed()
 }
 
 fn confirmed() -> bool {

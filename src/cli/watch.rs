@@ -141,7 +141,7 @@ fn replay(
         new.iter().for_each(|event| case.push(event));
         teller.take(&new, case.verdict(moment.unwrap_or_else(|| case.moment())));
     }
-    end(&mut teller, look)
+    end(&mut teller, look, None)
 }
 
 /// Looks until the end of the time, or until the person stops.

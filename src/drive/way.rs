@@ -116,9 +116,9 @@ impl Link {
             Want::Prove {
                 wake,
                 window,
-                user_said,
+                consent,
             } => {
-                let begun = self.begin(|quiet| quiet.prove(&wake, window, user_said));
+                let begun = self.begin(|quiet| quiet.prove(&wake, window, consent));
                 return begun.err().map(Came::NotShown);
             }
             _ => Ok(()),

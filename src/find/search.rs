@@ -427,7 +427,7 @@ impl Search {
                 self.suspect(stray, line);
             }
             _ => {
-                // A valid answer names who gave it.
+                // A valid answer names who gave it, and that it is slow.
                 if let Some(unit) = stray.bytes.first() {
                     let longest = order::longest_first_byte(line, self.plan.hold_back);
                     self.hint(f64::INFINITY, (line, *unit), longest);

@@ -13,7 +13,7 @@ use std::time::Duration;
 use packside_profiles::model::Table;
 
 use super::Case;
-use crate::event::{Event, LinkFacts, LinkKind, StepAnswer, What};
+use crate::event::{Consent, Event, LinkFacts, LinkKind, StepAnswer, What};
 use crate::wire::{Ask, Framing, Question, crc16};
 
 /// Most that a case may hold of one unit, and beside all units, bytes.
@@ -94,7 +94,7 @@ impl FuzzSource<'_> {
                     },
                     framing: if is_rtu { Framing::Rtu } else { Framing::Tcp },
                     plugged: None,
-                    ask_anyway: false,
+                    consent: Consent::default(),
                 })
             }
             1..=4 => {

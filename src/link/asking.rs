@@ -95,7 +95,7 @@ impl Asking {
         Self {
             asker,
             functions: functions.to_vec(),
-            bears_others: matches!(proof.grounds(), Grounds::UserSaid | Grounds::Simulated),
+            bears_others: matches!(proof.grounds(), Grounds::BesideOthers | Grounds::Simulated),
             proof,
             pacing: if gentle { Pacing::GENTLE } else { Pacing::FULL },
             began,
@@ -107,11 +107,6 @@ impl Asking {
             is_fresh: false,
             tap,
         }
-    }
-
-    /// Whether it is the user's explicit word that made asking right.
-    pub fn user_said(&self) -> bool {
-        self.proof.grounds() == Grounds::UserSaid
     }
 
     /// Sets how fast to ask; gentle on Modbus TCP until set otherwise.

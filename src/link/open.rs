@@ -8,7 +8,7 @@ use super::serial::SerialOpener;
 use super::tcp::TcpOpener;
 use super::worker::ThreadPort;
 use super::{Interrupt, OpenError, Port, Quiet, Say};
-use crate::event::{LinkFacts, LinkKind, Plugged};
+use crate::event::{Consent, LinkFacts, LinkKind, Plugged};
 use crate::wire::Framing;
 
 /// TCP port of Modbus TCP where none is given.
@@ -74,8 +74,8 @@ impl Target {
 pub struct OpenOptions {
     /// Where the laptop is plugged in, if said.
     pub plugged: Option<Plugged>,
-    /// The user's explicit word that asking is right.
-    pub ask_anyway: bool,
+    /// What the user said about asking.
+    pub consent: Consent,
     /// Raised when the user wants to stop.
     pub interrupt: Interrupt,
     /// The clock of a session that began before; else it begins now.
@@ -171,7 +171,7 @@ impl Target {
             kind,
             framing,
             plugged: options.plugged,
-            ask_anyway: options.ask_anyway,
+            consent: options.consent,
         }
     }
 }

@@ -4,9 +4,9 @@
 //!
 //! # The rules
 //! Asking is shown to be right by one of: a line heard silent for the window; a link on which
-//! nobody can be overheard (Modbus TCP), which is then said; the user's explicit word. Where a
-//! question may wake the unit, only the explicit word will do on every real link. A simulated
-//! link needs none.
+//! nobody can be overheard (Modbus TCP), which is then said; the user's word that it may ask beside
+//! others. Where a question may wake the unit, another word is needed beside that on every real link:
+//! neither word stands for the other. A simulated link needs none.
 //!
 //! # Why any byte breaks the silence, and not only valid frames
 //! With wrong line settings a conversation looks like noise. Asking into it could cause the very
@@ -20,7 +20,7 @@ use packside_profiles::model::Span;
 use super::tap::{Tap, WaitHeard};
 use super::{Asking, EventSink, LinkTrouble, NotShown, Port, Say, at_once};
 use crate::event::BadCharacters;
-use crate::event::{Event, LinkFacts, LinkKind, What};
+use crate::event::{Consent, Event, LinkFacts, What};
 use crate::poll::Read;
 use crate::session::{Wake, touches_any};
 
@@ -36,8 +36,8 @@ pub enum Grounds {
     HeardSilent(Duration),
     /// Nobody can be overheard on this link: the tool may be an unseen second client.
     CannotOverhear,
-    /// The user said so, knowing what it may do.
-    UserSaid,
+    /// The user said so, knowing that others may be disturbed.
+    BesideOthers,
     /// No real unit is there.
     Simulated,
 }
@@ -161,11 +161,16 @@ impl Quiet {
 
     /// Judges by the rules whether asking is right.
     ///
-    /// `window` is the silence needed, `user_said` an explicit word given after the caution.
+    /// `window` is the silence needed, `consent` what a person said after the caution.
     ///
     /// # Errors
     /// Where it is not shown, and why.
-    pub fn prove(&self, wake: &Wake, window: Duration, user_said: bool) -> Result<Proof, NotShown> {
+    pub fn prove(
+        &self,
+        wake: &Wake,
+        window: Duration,
+        consent: Consent,
+    ) -> Result<Proof, NotShown> {
         let facts = self.facts();
         let proof = |grounds, keeps_off: &[Span]| {
             Ok(Proof {
@@ -174,13 +179,10 @@ impl Quiet {
                 clears: wake.clears.clone(),
             })
         };
-        if let LinkKind::Simulated { .. } = facts.kind {
-            return proof(Grounds::Simulated, &[]);
+        if is_simulated {
+            return proof(Grounds::Simulated);
         }
-        if user_said || facts.ask_anyway {
-            return proof(Grounds::UserSaid, &[]);
-        }
-        if let Some(why) = wake.why() {
+        if let Some(why) = wake.why().filter(|_| !consent.may_wake) {
             return Err(NotShown::MayWake { why });
         }
         if !facts.can_overhear() {

@@ -10,7 +10,7 @@ use serde::Deserialize;
 use serde_json::{Map, Value as Json, json};
 
 use super::{Entry, Header, ProfileText, SCHEMA, Shown, ShownFact, Start};
-use crate::event::{Event, LinkFacts, LinkKind, Plugged, StepAnswer, What};
+use crate::event::{Consent, Event, LinkFacts, LinkKind, Plugged, StepAnswer, What};
 use crate::wire::Framing;
 use crate::wire::{Ask, hex};
 
@@ -114,7 +114,9 @@ fn opened(at: u64, facts: &LinkFacts) -> Json {
     };
     json!({
         "type": "opened", "at_ns": at, "kind": kind, "place": place, "line": line.map(ToString::to_string),
-        "framing": framing, "plugged": facts.plugged.map(Plugged::id), "ask_anyway": facts.ask_anyway,
+        "framing": framing, "plugged": facts.plugged.map(Plugged::id),
+        "ask_anyway": facts.consent != Consent::default(),
+        "may_wake": facts.consent.may_wake, "beside_others": facts.consent.beside_others,
     })
 }
 
@@ -391,7 +393,20 @@ impl<'a> ObjectMembers<'a> {
             kind,
             framing,
             plugged,
-            ask_anyway: self.get("ask_anyway", Json::as_bool)?,
+            consent: self.consent()?,
+        })
+    }
+
+    /// Older files have one word for both.
+    fn consent(&self) -> Result<Consent, String> {
+        let both = self.get("ask_anyway", Json::as_bool)?;
+        let word = |key| match self.0.contains_key(key) {
+            true => self.get(key, Json::as_bool),
+            false => Ok(both),
+        };
+        Ok(Consent {
+            may_wake: word("may_wake")?,
+            beside_others: word("beside_others")?,
         })
     }
 }

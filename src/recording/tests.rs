@@ -6,7 +6,7 @@ use std::time::Duration;
 use packside_profiles::model::Table;
 
 use super::*;
-use crate::event::{LinkFacts, LinkKind, Plugged, StepAnswer, What};
+use crate::event::{Consent, LinkFacts, LinkKind, Plugged, StepAnswer, What};
 use crate::wire::Framing;
 use crate::wire::question::Counter;
 use crate::wire::{Ask, Question};
@@ -38,7 +38,7 @@ fn entries() -> Vec<Entry> {
         kind,
         framing,
         plugged,
-        ask_anyway: true,
+        consent: Consent::BOTH,
     };
     let port = LinkKind::Serial {
         port: "/dev/ttyÄ \"0\"".to_owned(),

@@ -8,7 +8,7 @@ use super::machine::SLICE;
 use super::stage::{Begin, Stage};
 use super::wake::wake;
 use super::{End, NotShown, Progress, Session, Task, Want, Word, may_wake};
-use crate::event::LinkFacts;
+use crate::event::{Consent, LinkFacts};
 use crate::judge::{Garble, garbled};
 
 /// How long others are listened to in a task that needs no verdict of its own.
@@ -20,27 +20,30 @@ impl Session {
     /// The first want of a link that listens.
     pub(super) fn listen_first(&mut self, now: Duration) -> Option<Want> {
         self.heard.clear();
-        if let Some(why) = may_wake(&self.profile).filter(|_| !self.is_simulated()) {
-            self.tell(Progress::MayWake(why));
-            if !self.user_said {
-                self.stage = Stage::Begin(Begin::Word);
-                return Some(Want::NeedsWord(Word::MayWake(why)));
-            }
-        }
-        self.listen(now)
-    }
-
-    fn listen(&mut self, now: Duration) -> Option<Want> {
         let overhears = self.facts.as_ref().is_some_and(LinkFacts::can_overhear);
-        if !overhears || self.user_said {
-            self.stage = Stage::Begin(Begin::Prove);
-            return None;
-        }
         let window = self.window();
+        if !overhears || window.is_zero() {
+            return self.may_it_wake();
+        }
         self.tell(Progress::ListeningFirst { window });
         self.stage = Stage::Begin(Begin::Silence);
         let until = now + window;
         Some(Want::Silence { window, until })
+    }
+
+    /// Asks a person whether the unit may wake, where a question may do that and nobody has said so.
+    fn may_it_wake(&mut self) -> Option<Want> {
+        self.stage = Stage::Begin(Begin::Prove);
+        let why = may_wake(&self.profile).filter(|_| !self.is_simulated())?;
+        self.tell(Progress::MayWake(why));
+        if self.consent.may_wake {
+            return None;
+        }
+        self.stage = Stage::Begin(Begin::Word(why));
+        if self.refused {
+            return None;
+        }
+        Some(Want::NeedsWord(Word::MayWake(why)))
     }
 
     pub(super) fn step_to_asking(&mut self, now: Duration) -> Option<Want> {
@@ -49,7 +52,11 @@ impl Session {
         };
         match begin {
             // Nobody gave a word.
-            Begin::Word => self.listen(now),
+            Begin::Word(why) => {
+                let why = *why;
+                self.end_look(now, Err(End::NotAsked(NotShown::MayWake { why })));
+                None
+            }
             Begin::BesideOthers(why) => {
                 let why = why.clone();
                 self.not_beside_others(now, why);
@@ -68,7 +75,7 @@ impl Session {
                 Some(Want::Prove {
                     wake: wake(&self.profile),
                     window: self.window(),
-                    user_said: self.user_said,
+                    consent: self.consent,
                 })
             }
             Begin::Proving => {
@@ -91,15 +98,19 @@ impl Session {
             return Some(Want::Wait { until: now + SLICE });
         }
         let (silent, window) = (self.silent_for(now), self.window());
+        let is_busy = silent < window;
         if found == Garble::Proven {
             self.not_beside_others(now, NotShown::NotSilent { silent, window });
             return None;
         }
-        if silent < window && self.is_simulated() {
+        if is_busy && self.is_simulated() {
             self.tell(Progress::HeardButSimulated);
+        } else if is_busy && !self.consent.beside_others {
+            // What is heard is judged: whether the unit may wake is no question where nothing is asked.
+            self.not_shown(now, NotShown::NotSilent { silent, window });
+            return None;
         }
-        self.stage = Stage::Begin(Begin::Prove);
-        None
+        self.may_it_wake()
     }
 
     /// Takes a person's word.
@@ -107,11 +118,18 @@ impl Session {
         let Stage::Begin(begin) = &self.stage else {
             return;
         };
-        let is_beside = matches!(begin, Begin::BesideOthers(_));
-        self.user_said |= is_given && (is_beside || *begin == Begin::Word);
-        if is_given && is_beside {
-            self.stage = Stage::Begin(Begin::Prove);
-        } else if let Some(want) = self.step_to_asking(now) {
+        let said = Consent {
+            may_wake: matches!(begin, Begin::Word(_)),
+            beside_others: matches!(begin, Begin::BesideOthers(_)),
+        };
+        let want = if is_given {
+            self.consent = self.consent.and(said);
+            self.may_it_wake()
+        } else {
+            self.refused |= said.may_wake;
+            self.step_to_asking(now)
+        };
+        if let Some(want) = want {
             self.told.push_back(want);
         }
     }

@@ -10,7 +10,7 @@ use packside_profiles::model::Profile;
 
 use super::stage::{Rounds, Stage, is_settled};
 use super::{Came, End, LinkTrouble, Manner, Progress, Task, Want, quiet_window};
-use crate::event::{Event, LinkFacts, LinkKind, What};
+use crate::event::{Consent, Event, LinkFacts, LinkKind, What};
 use crate::facts::Judgement;
 use crate::judge::Case;
 use crate::poll::Cost;
@@ -116,9 +116,7 @@ impl Session {
                     let progress = looks.take(exchange);
                     self.told.extend(progress.map(Want::Progress));
                 }
-                Stage::Following(following) => following.take(),
-                _ => {}
-            },
+            }
             Came::Word(is_given) => self.word(now, is_given),
             Came::NotShown(why) => self.not_shown(now, why),
             Came::NotOpened(blame) => self.end_look(now, Err(End::NotOpened(blame))),
@@ -314,3 +312,5 @@ impl Session {
         Duration::from_millis(self.profile.answering.time_out_ms.into())
     }
 }
+    /// How long the first byte of an answer is waited for: as given or as the map says, and as long as the
+    /// slowest answer took that came too late.

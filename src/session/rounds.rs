@@ -50,6 +50,8 @@ impl Session {
         if let Some(end) = ended {
             match end.blame() {
                 None => {}
+                // What was heard so far stays on the screen; nothing is asked, and it is listened on.
+                Some(Blame::Usage) if self.rounds.judged > 0 => self.asks_no_more(end),
                 Some(Blame::ThisComputer | Blame::Path) => self.goes_wrong(end),
                 Some(Blame::Stopped) if self.rounds.judged > 0 && !was_judged => {
                     self.rounds.stops = Some(end);
@@ -74,6 +76,16 @@ impl Session {
         self.stage = Stage::Round;
     }
 
+    /// Tells once that it is only listened to from now on.
+    fn asks_no_more(&mut self, end: End) {
+        self.rounds.is_lost = true;
+        if let End::NotAsked(why) = end
+            && !std::mem::replace(&mut self.rounds.said_not_asking, true)
+        {
+            self.tell(Progress::NotAsking(why));
+        }
+    }
+
     /// Tells once what the link did wrong.
     fn goes_wrong(&mut self, end: End) {
         self.rounds.is_lost = true;
@@ -90,7 +102,7 @@ impl Session {
         let overhears = self.facts.as_ref().is_some_and(LinkFacts::can_overhear);
         let is_real = !self.is_simulated();
         !self.asks
-            && !self.user_said
+            && !self.consent.beside_others
             && is_real
             && overhears
             && self.silent_for(now) < self.window()

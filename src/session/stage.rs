@@ -5,7 +5,7 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use super::{End, LinkTrouble, NotShown, Progress};
+use super::{End, LinkTrouble, MayWake, NotShown, Progress};
 use crate::ask::{Exchange, Outcome};
 use crate::facts::{Doubt, Judgement, VerdictKind};
 use crate::judge::PROVEN;
@@ -40,8 +40,8 @@ pub(super) enum Stage {
 /// How far the way to asking is.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) enum Begin {
-    /// A person is asked whether the unit may wake.
-    Word,
+    /// A person is asked whether the unit may wake, and why it may.
+    Word(MayWake),
     /// Listening for the window.
     Silence,
     /// Listening on, until then at the latest, to see what was heard.
@@ -65,6 +65,8 @@ pub(super) struct Rounds {
     pub(super) is_lost: bool,
     /// What was told of that last.
     pub(super) said: Option<LinkTrouble>,
+    /// It was told that nothing is asked any more.
+    pub(super) said_not_asking: bool,
     /// The user stopped: one verdict more, and the end.
     pub(super) stops: Option<End>,
 }

@@ -84,13 +84,13 @@ impl NotShown {
     pub fn hint(&self) -> &'static str {
         match self {
             Self::NotSilent { .. } => {
-                "listen longer (--listen-first), or make sure that nobody is harmed and give --ask-anyway"
+                "listen longer (--listen-first), or make sure that nobody is harmed and give --beside-others"
             }
             Self::NotListened => {
-                "leave --listen-first out, or make sure that nobody else asks and give --ask-anyway"
+                "leave --listen-first out, or make sure that nobody else asks and give --beside-others"
             }
             Self::MayWake { .. } => {
-                "make sure that nobody works at the terminals, then give --ask-anyway"
+                "make sure that nobody works at the terminals, then give --may-wake"
             }
         }
     }
@@ -175,7 +175,7 @@ impl LinkTrouble {
         match self {
             Self::Lost(PortGone::Adapter) => Some("plug the adapter in again"),
             Self::SomeoneElseAsks { .. } => Some(
-                "listen longer (--listen-first), or make sure that nobody is harmed and give --ask-anyway",
+                "listen longer (--listen-first), or make sure that nobody is harmed and give --beside-others",
             ),
             Self::WrongSpeaker(speaks) => Some(speaks.hint()),
             Self::Flooded { .. } => {

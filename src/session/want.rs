@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use super::{Blame, LinkTrouble, MayWake, NotShown, Wake};
 use crate::ask::Exchange;
+use crate::event::Consent;
 use crate::facts::Judgement;
 use crate::wire::Ask;
 
@@ -108,8 +109,8 @@ pub enum Want {
         wake: Wake,
         /// The silence needed.
         window: Duration,
-        /// The user's word.
-        user_said: bool,
+        /// What the user says about it.
+        consent: Consent,
     },
     /// This question asked.
     Ask {

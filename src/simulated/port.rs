@@ -11,7 +11,7 @@ use packside_simulator::uart::Tty;
 use packside_simulator::{News, Scenario, Site, Way};
 
 use crate::event::BadCharacters;
-use crate::event::{LinkFacts, LinkKind, Plugged};
+use crate::event::{Consent, LinkFacts, LinkKind, Plugged};
 use crate::link::{Arrived, CONNECT_TIME_OUT, Port, PortGone, Quiet};
 use crate::listen::waveform::TtyMarks;
 use crate::wire::Framing;
@@ -108,7 +108,7 @@ pub fn open_simulated_now(
             Framing::Rtu
         },
         plugged: how.plugged,
-        ask_anyway: false,
+        consent: Consent::default(),
     };
     let mut port = SimulatedPort {
         facts,

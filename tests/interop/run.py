@@ -73,7 +73,7 @@ def named(way):
         if not ready or ready[0] != "ready":
             return [f"the server did not start: {server.stderr.read()}"]
         framing = ["--framing", "rtu"] if way == "rtu-tcp" else []
-        command = [TOOL, "find", "--gateway", ready[1], *framing, "--listen-first", "0", "--ask-anyway", "--format", "json"]
+        command = [TOOL, "find", "--gateway", ready[1], *framing, "--listen-first", "0", "--may-wake", "--beside-others", "--format", "json"]
         done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
     finally:
         server.kill()

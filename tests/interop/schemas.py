@@ -20,7 +20,7 @@ PRINTED = [
     ("compared", ["report", VISIT, VISIT]),
     ("explained", ["check", "--explain", "quarantine"]),
     ("failed", ["check", "--simulated", "no-such-scenario"]),
-    ("find", ["find", "--simulated", "hv-waiting", "--ask-anyway"]),
+    ("find", ["find", "--simulated", "hv-waiting", "--may-wake"]),
     ("lamp", ["lamp", "--seen", "3 flashes, pause"]),
     ("lamp", ["lamp", "--seen", "power: steady", "--seen", "fault: blinking", "--profile", "generic-hv-stack"]),
     ("listen-line", ["listen", "--simulated", "hv-commissioning", "--seconds", "20", "--profile", "generic-hv-stack"]),

@@ -12,7 +12,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
 use packside::ask::{Asker, Exchange, Next, Outcome, Silence, StrayKind};
-use packside::event::{Event, LinkFacts, LinkKind, What};
+use packside::event::{Consent, Event, LinkFacts, LinkKind, What};
 use packside::wire::Framing;
 use packside::wire::{Answer, Ask, Question, sealed};
 use packside_profiles::model::Table;
@@ -140,7 +140,7 @@ impl Line {
             },
             framing,
             plugged: None,
-            ask_anyway: true,
+            consent: Consent::BOTH,
         }));
         line
     }

@@ -227,7 +227,7 @@ fn err_wrong_usage_is_2_and_says_what_is_expected() {
 fn rack_that_asking_may_wake_is_not_asked_without_the_explicit_word() {
     let (exit, stderr, sent) = check_mute_gateway(&["--profile", "generic-lv-rack"]);
     assert_eq!(exit, Some(2), "{stderr}");
-    assert!(stderr.contains("--ask-anyway"), "{stderr}");
+    assert!(stderr.contains("--may-wake"), "{stderr}");
     assert!(sent.is_empty(), "a byte was sent");
 }
 
@@ -265,7 +265,7 @@ fn unit_whose_wanted_registers_feed_the_supervision_is_not_asked_without_the_exp
         stderr.contains("a read of some of these registers"),
         "{stderr}"
     );
-    assert!(stderr.contains("--ask-anyway"), "{stderr}");
+    assert!(stderr.contains("--may-wake"), "{stderr}");
     assert!(sent.is_empty(), "a byte was sent");
 }
 

@@ -6,7 +6,7 @@
 use std::time::Duration;
 
 use packside::ask::{Asker, Exchange, Outcome, Silence, StrayKind};
-use packside::event::{Event, LinkFacts, LinkKind, What};
+use packside::event::{Consent, Event, LinkFacts, LinkKind, What};
 use packside::wire::Framing;
 use packside::wire::{Answer, Ask, Question, sealed};
 use packside_profiles::model::Table;
@@ -215,7 +215,7 @@ fn in_memory(case: &Case, framing: Framing) -> Exchange {
             kind,
             framing,
             plugged: None,
-            ask_anyway: true,
+            consent: Consent::BOTH,
         }),
     );
     let (asked, bytes) = asker.open(Duration::from_millis(5), ASK, TIME_OUT);

@@ -5,7 +5,7 @@
 use std::time::Duration;
 
 use packside::drive::find as run;
-use packside::event::What;
+use packside::event::{Consent, What};
 use packside::find::{
     Found, FoundIdentity, Listening, Oddity, Overhear, Plan, Search, Volley, Who, prior, who,
 };
@@ -49,7 +49,9 @@ fn quiet(text: &str, address: u8, way: Way) -> Quiet {
 
 fn asking(quiet: Quiet) -> Asking {
     let wake = Wake::of(None, &Known::default(), &[]);
-    let proof = quiet.prove(&wake, Duration::ZERO, false).unwrap();
+    let proof = quiet
+        .prove(&wake, Duration::ZERO, Consent::default())
+        .unwrap();
     let mut asking = quiet.ask(proof, &run::FUNCTIONS).map_err(drop).unwrap();
     asking.pace(Pacing::FULL);
     asking
@@ -335,7 +337,7 @@ fn find_names_a_web_server_on_the_port() {
         "find",
         "--gateway",
         &address,
-        "--ask-anyway",
+        "--may-wake",
         "--listen-first",
         "0",
     ]);

@@ -69,7 +69,7 @@ fn two_commands(scenario: &str, place: &Place, option: &str, verdict: &str, code
         &served.reach,
         "--listen-first",
         "1",
-        "--ask-anyway",
+        "--may-wake",
     ];
     let found = stdout(&run(folder.path(), 0, &find));
     let next = found.lines().last().unwrap();
@@ -79,7 +79,11 @@ fn two_commands(scenario: &str, place: &Place, option: &str, verdict: &str, code
         .split(' ')
         .collect();
     assert_eq!(words[words.len() - 2], "--config", "{next}");
-    let words = [&words[..words.len() - 2], &["--ask-anyway"]].concat();
+    let words = [
+        &words[..words.len() - 2],
+        &["--may-wake", "--listen-first", "1"],
+    ]
+    .concat();
     let look = stdout(&run(folder.path(), code, &words));
     assert!(look.starts_with(verdict), "{look}");
 
@@ -89,7 +93,14 @@ fn two_commands(scenario: &str, place: &Place, option: &str, verdict: &str, code
         found.contains("\nnext: packside check --at cellar --config "),
         "{found}"
     );
-    let at = ["check", "--at", "cellar", "--ask-anyway"];
+    let at = [
+        "check",
+        "--at",
+        "cellar",
+        "--may-wake",
+        "--listen-first",
+        "1",
+    ];
     let look = stdout(&run(folder.path(), code, &at));
     assert!(look.starts_with(verdict), "{look}");
 
@@ -180,7 +191,7 @@ fn json_of(address: &str) -> serde_json::Value {
         "find",
         "--gateway",
         address,
-        "--ask-anyway",
+        "--may-wake",
         "--listen-first",
         "0",
         "--format",
@@ -228,7 +239,7 @@ fn find_tells_what_a_unit_says_of_itself() {
         "find",
         "--gateway",
         &address,
-        "--ask-anyway",
+        "--may-wake",
         "--listen-first",
         "0",
     ];
@@ -309,7 +320,7 @@ fn find_stopped_by_ctrl_c_goes_on_where_it_was() {
                 &port,
                 "--listen-first",
                 "0.2",
-                "--ask-anyway",
+                "--may-wake",
             ])
             .args(more)
             .env_remove("PACKSIDE_CONFIG")

@@ -17,7 +17,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
 use packside::ask::{Asker, Exchange, Next, Outcome, Silence, exchanges};
-use packside::event::{Event, LinkFacts, LinkKind, What};
+use packside::event::{Consent, Event, LinkFacts, LinkKind, What};
 use packside::wire::Framing;
 use packside::wire::{Ask, Question, Reply, sealed};
 use packside_profiles::model::Table;
@@ -87,7 +87,7 @@ impl World {
             kind,
             framing,
             plugged: None,
-            ask_anyway: true,
+            consent: Consent::BOTH,
         }));
         world
     }

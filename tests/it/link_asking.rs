@@ -4,7 +4,7 @@ use std::net::TcpListener;
 use std::time::Duration;
 
 use packside::ask::Outcome;
-use packside::event::{Event, LinkFacts, LinkKind, What};
+use packside::event::{Consent, Event, LinkFacts, LinkKind, What};
 use packside::link::{Asking, Interrupt, LinkTrouble, OpenOptions, Quiet, Target, Wake, open};
 use packside::wire::Framing;
 use packside::wire::{Ask, Question};
@@ -135,7 +135,7 @@ fn scripted(kind: LinkKind, framing: Framing, coming: Vec<(Duration, Vec<u8>)>) 
         kind,
         framing,
         plugged: None,
-        ask_anyway: false,
+        consent: Consent::default(),
     };
     Quiet::over(
         Box::new(Scripted::open(facts, coming.into())),
@@ -182,7 +182,9 @@ fn gateway_is_asked_gently_and_slower_when_it_does_not_answer() {
         &Known::default(),
         &[],
     );
-    let proof = quiet.prove(&harmless, Duration::ZERO, false).unwrap();
+    let proof = quiet
+        .prove(&harmless, Duration::ZERO, Consent::default())
+        .unwrap();
     let Ok(mut asking) = quiet.ask(proof, &[4]) else {
         panic!("not asking")
     };
@@ -249,7 +251,7 @@ fn registers_that_feed_the_supervision_are_kept_off_without_the_users_word() {
         .prove(
             &Wake::of(Some(&profile), &Known::default(), &[]),
             Duration::ZERO,
-            false,
+            Consent::default(),
         )
         .unwrap();
     let Ok(mut asking) = quiet.ask(proof, &[4]) else {
@@ -355,7 +357,7 @@ fn heard_silent(coming: Vec<u8>) -> Asking {
         &Known::default(),
         &[],
     );
-    let proof = quiet.prove(&harmless, window, false).unwrap();
+    let proof = quiet.prove(&harmless, window, Consent::default()).unwrap();
     let Ok(asking) = quiet.ask(proof, &[4]) else {
         panic!("not asking after silence")
     };
@@ -423,7 +425,7 @@ fn fence_never_reads_what_clears_when_read() {
     }];
     let quiet = scripted(cabinet(), Framing::Rtu, Vec::new());
     let wake = Wake::of(Some(&profile), &Known::default(), &[]);
-    let proof = quiet.prove(&wake, Duration::ZERO, true).unwrap();
+    let proof = quiet.prove(&wake, Duration::ZERO, Consent::BOTH).unwrap();
     let Ok(mut asking) = quiet.ask(proof, &[4]) else {
         panic!("not asking")
     };

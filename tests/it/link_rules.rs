@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use super::scripted::Scripted;
 use packside::ask::{Exchange, Outcome};
-use packside::event::{LinkFacts, LinkKind};
+use packside::event::{Consent, LinkFacts, LinkKind};
 use packside::link::{Grounds, MayWake, NotShown, Quiet, Wake};
 use packside::poll::{Cost, Look, LookWant, Read, may_read};
 use packside::wire::Framing;
@@ -14,17 +14,25 @@ use packside_profiles::Known;
 use packside_profiles::model::{Base, FedBy, Profile, Span, Table};
 
 const WINDOW: Duration = Duration::from_secs(12);
+const WAKES: Consent = Consent {
+    may_wake: true,
+    beside_others: false,
+};
+const BESIDE: Consent = Consent {
+    may_wake: false,
+    beside_others: true,
+};
 
 fn seconds(seconds: u64) -> Duration {
     Duration::from_secs(seconds)
 }
 
-fn quiet(kind: LinkKind, framing: Framing, ask_anyway: bool, coming: &[u64]) -> Quiet {
+fn quiet(kind: LinkKind, framing: Framing, consent: Consent, coming: &[u64]) -> Quiet {
     let facts = LinkFacts {
         kind,
         framing,
         plugged: None,
-        ask_anyway,
+        consent,
     };
     let coming = coming.iter().map(|at| (seconds(*at), vec![0x55])).collect();
     Quiet::over(Box::new(Scripted::mute(facts, coming)), Box::new(|_| {}))
@@ -38,18 +46,18 @@ fn serial(coming: &[u64]) -> Quiet {
             line,
         },
         Framing::Rtu,
-        false,
+        Consent::default(),
         coming,
     )
 }
 
-fn gateway(framing: Framing, ask_anyway: bool) -> Quiet {
+fn gateway(framing: Framing, consent: Consent) -> Quiet {
     quiet(
         LinkKind::Gateway {
             address: "cabinet:502".into(),
         },
         framing,
-        ask_anyway,
+        consent,
         &[],
     )
 }
@@ -140,11 +148,17 @@ fn line_is_shown_silent_only_after_the_whole_window() {
         silent: seconds(10),
         window: WINDOW,
     };
-    assert_eq!(quiet.prove(&harmless, WINDOW, false), Err(not_silent));
+    assert_eq!(
+        quiet.prove(&harmless, WINDOW, Consent::default()),
+        Err(not_silent)
+    );
     assert!(quiet.listen_for_silence(WINDOW, seconds(60)).unwrap());
     assert_eq!(quiet.now(), seconds(17));
     assert_eq!(
-        quiet.prove(&harmless, WINDOW, false).unwrap().grounds(),
+        quiet
+            .prove(&harmless, WINDOW, Consent::default())
+            .unwrap()
+            .grounds(),
         Grounds::HeardSilent(WINDOW)
     );
 }
@@ -156,7 +170,7 @@ fn proof_of_silence_is_void_once_a_byte_has_come() {
     quiet.listen(Duration::from_millis(11_999)).unwrap();
     let window = seconds(11);
     let proof = quiet
-        .prove(&wake("writes", &[], (0, 1)), window, false)
+        .prove(&wake("writes", &[], (0, 1)), window, Consent::default())
         .unwrap();
     assert!(
         quiet.ask(proof.clone(), &[4]).is_ok(),
@@ -189,19 +203,31 @@ fn waking_needs_the_explicit_word_on_every_real_link() {
     assert!(silent.listen_for_silence(WINDOW, seconds(60)).unwrap());
     for link in [
         &silent,
-        &gateway(Framing::Tcp, false),
-        &gateway(Framing::Rtu, false),
+        &gateway(Framing::Tcp, Consent::default()),
+        &gateway(Framing::Rtu, Consent::default()),
     ] {
-        assert_eq!(link.prove(&risky, WINDOW, false), refused);
-        assert_eq!(
-            link.prove(&risky, WINDOW, true).unwrap().grounds(),
-            Grounds::UserSaid
-        );
+        assert_eq!(link.prove(&risky, WINDOW, Consent::default()), refused);
+        assert_eq!(link.prove(&risky, WINDOW, BESIDE), refused);
     }
-    let said = gateway(Framing::Tcp, true)
-        .prove(&risky, WINDOW, false)
-        .unwrap();
-    assert_eq!(said.grounds(), Grounds::UserSaid);
+    let grounds = |link: &Quiet, said| link.prove(&risky, WINDOW, said).map(|p| p.grounds());
+    assert_eq!(
+        grounds(&silent, WAKES),
+        Ok(Grounds::HeardSilent(WINDOW)),
+        "its word does not stand for listening"
+    );
+    let said = gateway(Framing::Tcp, WAKES);
+    assert_eq!(
+        grounds(&said, Consent::default()),
+        Ok(Grounds::CannotOverhear)
+    );
+    let busy = gateway(Framing::Rtu, WAKES);
+    let (silent, window) = (Duration::ZERO, WINDOW);
+    assert_eq!(
+        grounds(&busy, Consent::default()),
+        Err(NotShown::NotSilent { silent, window }),
+        "its word does not stand for the other one"
+    );
+    assert_eq!(grounds(&busy, BESIDE), Ok(Grounds::BesideOthers));
     let line = "9600-8E1".parse().unwrap();
     let simulated = quiet(
         LinkKind::Simulated {
@@ -209,11 +235,14 @@ fn waking_needs_the_explicit_word_on_every_real_link() {
             line: Some(line),
         },
         Framing::Rtu,
-        false,
+        Consent::default(),
         &[],
     );
     assert_eq!(
-        simulated.prove(&risky, WINDOW, false).unwrap().grounds(),
+        simulated
+            .prove(&risky, WINDOW, Consent::default())
+            .unwrap()
+            .grounds(),
         Grounds::Simulated
     );
 }
@@ -222,11 +251,12 @@ fn waking_needs_the_explicit_word_on_every_real_link() {
 #[test]
 fn only_modbus_tcp_cannot_be_overheard() {
     let harmless = wake("other-port", &[], (0, 1));
-    let tcp = gateway(Framing::Tcp, false)
-        .prove(&harmless, WINDOW, false)
+    let tcp = gateway(Framing::Tcp, Consent::default())
+        .prove(&harmless, WINDOW, Consent::default())
         .unwrap();
     assert_eq!(tcp.grounds(), Grounds::CannotOverhear);
-    let rtu = gateway(Framing::Rtu, false).prove(&harmless, WINDOW, false);
+    let rtu =
+        gateway(Framing::Rtu, Consent::default()).prove(&harmless, WINDOW, Consent::default());
     assert_eq!(
         rtu,
         Err(NotShown::NotSilent {
@@ -246,7 +276,7 @@ fn err_not_shown_says_why_and_what_to_do() {
         format!("{refused}\nhint: {}", refused.hint()),
         "not asking: this unit takes any request for its inverter; any question may then wake the unit, \
          and it may close its switches\n\
-         hint: make sure that nobody works at the terminals, then give --ask-anyway"
+         hint: make sure that nobody works at the terminals, then give --may-wake"
     );
     let refused = NotShown::NotSilent {
         silent: seconds(3),
@@ -256,7 +286,11 @@ fn err_not_shown_says_why_and_what_to_do() {
         refused.to_string(),
         "not asking: the line was heard for only 3.0s without a byte, 12.0s are needed"
     );
-    let refused = serial(&[]).prove(&wake("writes", &[], (0, 1)), Duration::ZERO, false);
+    let refused = serial(&[]).prove(
+        &wake("writes", &[], (0, 1)),
+        Duration::ZERO,
+        Consent::default(),
+    );
     assert_eq!(refused, Err(NotShown::NotListened));
     assert_eq!(
         format!(
@@ -265,7 +299,7 @@ fn err_not_shown_says_why_and_what_to_do() {
             NotShown::NotListened.hint()
         ),
         "not asking: without listening first it is not shown that nobody else asks on this line\n\
-         hint: leave --listen-first out, or make sure that nobody else asks and give --ask-anyway"
+         hint: leave --listen-first out, or make sure that nobody else asks and give --beside-others"
     );
 }
 

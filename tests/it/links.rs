@@ -211,7 +211,10 @@ fn in_real_time(scenario: &Scenario, link: &'static str, place: &Place, anyway: 
     }
     // The rack takes any question for its inverter: only the user's word lets the tool ask.
     if anyway || scenario.profile.ends_with("rack") {
-        arguments.push("--ask-anyway");
+        arguments.push("--may-wake");
+    }
+    if anyway {
+        arguments.extend(["--beside-others", "--listen-first", "1"]);
     }
     // On a real line the tool does not ask where somebody else is heard asking: it judges what it
     // overhears. An inverter that reads the state alone leaves twenty needed points unasked, so that

@@ -3,6 +3,7 @@
 use std::thread::JoinHandle;
 use std::time::Duration;
 
+use packside::event::Consent;
 use packside::link::{Asking, Grounds, Interrupt, OpenOptions, Quiet, Target, Wake, open};
 use packside::wire::Framing;
 use packside_profiles::Known;
@@ -101,11 +102,15 @@ impl Peer {
     }
 }
 
-/// Begins to ask by the user's word, as fast as the link allows.
+/// Begins to ask beside others by the user's word, as fast as the link allows.
 pub(crate) fn begin(quiet: Quiet, functions: &[u8]) -> Asking {
     let wake = Wake::of(None, &Known::default(), &[]);
-    let proof = quiet.prove(&wake, Duration::ZERO, true).unwrap();
-    assert_eq!(proof.grounds(), Grounds::UserSaid);
+    let proof = quiet.prove(&wake, Duration::ZERO, Consent::BOTH).unwrap();
+    let grounds = proof.grounds();
+    assert!(matches!(
+        grounds,
+        Grounds::BesideOthers | Grounds::CannotOverhear
+    ));
     let Ok(mut asking) = quiet.ask(proof, functions) else {
         panic!("not asking by the user's word")
     };

@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use packside::event::{Event, LinkFacts, LinkKind, What};
+use packside::event::{Consent, Event, LinkFacts, LinkKind, What};
 use packside::recording::{Entry, Header, Recorder, Shown, Start};
 use packside::wire::Framing;
 use serde_json::Value;
@@ -260,7 +260,7 @@ fn hostile_text_in_any_field_stays_text() {
         kind,
         framing: Framing::Rtu,
         plugged: None,
-        ask_anyway: false,
+        consent: Consent::default(),
     };
     let events = [
         What::Opened(facts),

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use packside::ask::Outcome;
-use packside::event::{LinkKind, What};
+use packside::event::{Consent, LinkKind, What};
 use packside::link::{Quiet, Wake};
 use packside::simulated::Simulated;
 use packside::simulated::open_simulated_as;
@@ -44,7 +44,9 @@ fn heard(line: Option<&str>) -> Vec<u8> {
 fn is_answered(line: Option<&str>) -> bool {
     let (quiet, profile) = opened(line);
     let wake = Wake::of(Some(&profile), &Known::default(), &[]);
-    let proof = quiet.prove(&wake, Duration::ZERO, false).unwrap();
+    let proof = quiet
+        .prove(&wake, Duration::ZERO, Consent::default())
+        .unwrap();
     let functions = &profile.answering.functions;
     let mut asking = quiet.ask(proof, functions).map_err(|_| "refused").unwrap();
     let question = Question::Read {

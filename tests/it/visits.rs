@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use packside::event::{Event, StepAnswer, What};
+use packside::event::{Consent, Event, StepAnswer, What};
 use packside::judge::judge;
 use packside::link::{Asking, Wake};
 use packside::poll::{Cost, Look, LookWant};
@@ -94,7 +94,7 @@ pub(crate) fn record(path: &Path, plan: &Plan) {
         .prove(
             &Wake::of(Some(&profile), &Known::default(), &[]),
             Duration::ZERO,
-            true,
+            Consent::BOTH,
         )
         .unwrap();
     let functions = profile.answering.functions.clone();

@@ -41,7 +41,7 @@ SAID = {
     "lamp-blinking": ["--lamp", "fault=blinking"],
     "lamp-dark": ["--lamp", "fault=off"],
     "other-line": ["--line", "19200-8N1"],
-    "ask-anyway": ["--ask-anyway"],
+    "ask-anyway": ["--listen-first", "0"],
 }
 # Scenarios that go on changing after the first minutes.
 LONG = [

@@ -14,7 +14,7 @@ use super::super::reach::failure_of;
 use super::super::session;
 use super::{FindArgs, FindReport, SearchEnd, first_line, hold_back};
 use crate::drive::find as moves;
-use crate::event::{LinkFacts, LinkKind, What};
+use crate::event::{Consent, LinkFacts, LinkKind, What};
 use crate::find::search::asked_at;
 use crate::find::{Found, Listening, Plan, Search, Volley, VolleyReply, Who, who};
 use crate::link::{Asking, LinkTrouble, Pacing, Quiet, Wake};
@@ -81,8 +81,12 @@ pub(super) fn ask(
     }
     let wake = Wake::of(None, &Known::default(), &[]);
     let is_real = !matches!(quiet.facts().kind, LinkKind::Simulated { .. });
-    let user_said = session::users_word(wake.why().filter(|_| is_real), args.ask_anyway);
-    let Ok(proof) = quiet.prove(&wake, report.window, user_said) else {
+    let said = args.consent.said();
+    let consent = Consent {
+        may_wake: session::may_wake(wake.why().filter(|_| is_real), said.may_wake),
+        ..said
+    };
+    let Ok(proof) = quiet.prove(&wake, report.window, consent) else {
         report.ended = SearchEnd::NotAsked;
         return Ok(());
     };
@@ -95,7 +99,7 @@ pub(super) fn ask(
     let done = if is_gateway {
         behind_gateway(asking, args, profiles, report)
     } else {
-        match on_a_line(&mut asking, search, profiles, report, args.ask_anyway) {
+        match on_a_line(&mut asking, search, profiles, report, said.beside_others) {
             Ok(()) => Ok(Some(asking)),
             Err(trouble) => Err(Stopped(trouble, Some(Box::new(asking)))),
         }
@@ -238,7 +242,7 @@ fn behind_gateway(
             let (heard, summary) = super::listen(&mut quiet, report.window)?;
             let is_silent = heard == Listening::Silent;
             report.listened = Some((heard, summary));
-            if !is_silent && !args.ask_anyway {
+            if !is_silent && !args.consent.said().beside_others {
                 report.facts.framing = Framing::Rtu;
                 report.ended = SearchEnd::Busy;
                 return Ok(None);
@@ -261,7 +265,13 @@ fn behind_gateway(
         ..plan(args, report)
     };
     let search = Search::new(plan, profiles);
-    match on_a_line(&mut asking, search, profiles, report, args.ask_anyway) {
+    match on_a_line(
+        &mut asking,
+        search,
+        profiles,
+        report,
+        args.consent.said().beside_others,
+    ) {
         Ok(()) => Ok(Some(asking)),
         Err(trouble) => Err(Stopped(trouble, Some(Box::new(asking)))),
     }
@@ -285,7 +295,7 @@ fn quiet_again(args: &FindArgs) -> Result<Quiet, LinkTrouble> {
 fn ask_again(quiet: Quiet) -> Result<Asking, LinkTrouble> {
     let wake = Wake::of(None, &Known::default(), &[]);
     let proof = quiet
-        .prove(&wake, Duration::ZERO, true)
+        .prove(&wake, Duration::ZERO, Consent::BOTH)
         .map_err(|why| lost(why.to_string()))?;
     let asking = quiet.ask(proof, &moves::FUNCTIONS);
     asking.map_err(|back| lost(back.1.to_string()))

@@ -95,7 +95,16 @@ fn again_words(report: &FindReport, args: &FindArgs) -> Vec<String> {
     let resume = report.resume.filter(|resume| *resume > 0);
     words.extend(resume.map(|resume| format!("--resume {resume}")));
     if report.ended == SearchEnd::NotAsked {
-        words.push("--ask-anyway".to_owned());
+        let said = args.consent.said();
+        words.extend(args.consent.as_typed().map(str::to_owned));
+        words.push(
+            if said.may_wake {
+                "--beside-others"
+            } else {
+                "--may-wake"
+            }
+            .to_owned(),
+        );
     }
     words
 }

@@ -313,7 +313,7 @@ fn notes(report: &FindReport, args: &FindArgs) -> Vec<String> {
     }
     if report.ended == SearchEnd::NotAsked {
         lines.push(
-            "make sure that nobody works at the terminals, then press y when asked, or give --ask-anyway".to_owned(),
+            "make sure that nobody works at the terminals, then press y when asked, or give --may-wake".to_owned(),
         );
     }
     match (&report.saved, &args.save) {

@@ -14,7 +14,7 @@ use std::time::Duration;
 
 use jiff::tz::Offset;
 use jiff::{SignedDuration, Timestamp};
-use packside_profiles::Role;
+use packside_profiles::{Profile, Role};
 
 use super::super::out;
 use super::super::reach::LoadedProfile;
@@ -119,6 +119,11 @@ impl<'a> Teller<'a> {
     }
 
     /// The end: the last verdict in full, and the next command.
+    /// The register map.
+    pub(super) fn profile(&self) -> &'a Profile {
+        &self.loaded.profile
+    }
+
     pub(super) fn end(&mut self, command: &str) {
         let Some(last) = &self.last else { return };
         let (profile, facts) = (&self.loaded.profile, self.facts.as_ref());

@@ -119,10 +119,14 @@ pub struct Link {
     pub framing: &'static str,
     /// Where the laptop is plugged in, where somebody said so.
     pub plugged: Option<&'static str>,
-    /// Whether asking was wanted although it may wake or disturb.
+    /// Whether one of the two words below was said.
     pub ask_anyway: bool,
 }
 
+    /// Whether somebody said that asking may wake the unit.
+    pub may_wake: bool,
+    /// Whether somebody said to ask beside others.
+    pub beside_others: bool,
 /// The verdict with its reasons.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]

@@ -117,7 +117,9 @@ impl Link {
             line: line.map(ToString::to_string),
             framing: framing(facts.framing),
             plugged: facts.plugged.map(Plugged::id),
-            ask_anyway: facts.ask_anyway,
+            ask_anyway: facts.consent.may_wake || facts.consent.beside_others,
+            may_wake: facts.consent.may_wake,
+            beside_others: facts.consent.beside_others,
         }
     }
 }
