@@ -354,6 +354,15 @@ fn heading(profile: &Profile) -> String {
             functions.join(" ")
         ),
     );
+    let pause = answering.pause_ms.filter(|ms| *ms > 0);
+    let pause = pause.map_or_else(String::new, |ms| format!(", {ms} ms between two questions"));
+    page.line(
+        "answers",
+        &format!(
+            "after {} ms, at the latest {} ms{pause}",
+            answering.answer_time_ms, answering.time_out_ms
+        ),
+    );
     let inverter = &profile.inverter;
     page.line(
         "inverter",

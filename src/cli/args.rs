@@ -230,7 +230,18 @@ pub(crate) struct AskArgs {
     /// Listen this long before the first question [default: 1.2 x the slowest usual poll period]
     #[arg(long, value_name = "SECONDS", value_parser = duration)]
     pub(crate) listen_first: Option<Duration>,
-    /// Ask although it may wake the unit or disturb someone who is asking
+    /// What is said about asking.
+    #[command(flatten)]
+    pub(crate) consent: ConsentArgs,
+    /// Wait so long for the first byte of an answer, ms [default: the profile's]
+    #[arg(long, value_name = "MS", value_parser = milliseconds)]
+    pub(crate) time_out: Option<Duration>,
+}
+
+/// What a person says about asking: two words, and neither stands for the other.
+#[derive(Debug, Clone, Copy, Default, Args)]
+pub(crate) struct ConsentArgs {
+    /// Asking may wake the unit: everybody is clear of it
     #[arg(long)]
     may_wake: bool,
     /// Somebody else asks on this pair: ask all the same, after listening
@@ -327,6 +338,20 @@ pub(crate) fn unit_address(text: &str) -> Result<u8, String> {
 
 /// Longest time that can be given: a week.
 const LONGEST: Duration = Duration::from_secs(7 * 24 * 3600);
+
+/// Longest wait for an answer that can be given.
+const LONGEST_WAIT_MS: u64 = 60_000;
+
+/// A wait for an answer as a person types it.
+fn milliseconds(text: &str) -> Result<Duration, String> {
+    let given = text.parse().ok();
+    given
+        .filter(|ms| (1..=LONGEST_WAIT_MS).contains(ms))
+        .map(Duration::from_millis)
+        .ok_or_else(|| {
+            format!("expected milliseconds from 1 to {LONGEST_WAIT_MS}, for example 2000")
+        })
+}
 
 /// A length of time as a person types it: seconds, or a number with `s`, `min` or `h`.
 ///

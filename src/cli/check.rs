@@ -6,6 +6,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use clap::ValueEnum as _;
+use packside_profiles::{LineSettings, Profile};
 
 use super::args::CheckArgs;
 use super::failure::{Failure, LOCAL, USAGE, failure};
@@ -304,8 +305,8 @@ pub(super) fn place_of(args: &CheckArgs) -> String {
     if let Some(only) = args.ask.only {
         place.push(format!("--only {only}"));
     }
-    if args.ask.ask_anyway {
-        place.push("--ask-anyway".to_owned());
+    if let Some(time_out) = args.ask.time_out {
+        place.push(format!("--time-out {}", time_out.as_millis()));
     }
     let config = args.link.config.folder();
     place.extend(config.map(|folder| format!("--config {}", folder.display())));
@@ -318,6 +319,19 @@ pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
     use crate::facts::{NextStep, StepKind, VerdictKind};
     let recorded = args.link.place.recording.as_ref();
     if let Some(file) = recorded.or(args.link.record.record.as_ref()) {
+/// The settings at which a search has a chance and an end within minutes: those of this look, unless other
+/// settings are what is likely wrong. All settings and addresses take more than an hour where nobody is there.
+fn worth_finding_at(
+    judgement: &Judgement,
+    args: &CheckArgs,
+    profile: &Profile,
+) -> Option<LineSettings> {
+    let first = judgement.verdict.causes.first().map(|cause| cause.kind);
+    let place = &args.link.place;
+    let is_likely = place.serial.is_some() && first != Some(CauseKind::WrongSpeedOrFormat);
+    is_likely.then(|| place.line.unwrap_or(profile.answering.line))
+}
+
         return format!("next: packside report {} -o page.html", file.display());
     }
     let place = place_of(args);
@@ -342,7 +356,9 @@ pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
             } else {
                 ""
             };
-            format!("next: packside find {way}{all}")
+            let line = worth_finding_at(judgement, args, profile);
+            let line = line.map_or_else(String::new, |line| format!(" --line {line}"));
+            format!("next: packside find {way}{line}{all}")
         }
         // The same gateway would give the same memory.
         VerdictKind::Undecided if first_step == Some(StepKind::PastTheCache) => {

@@ -99,7 +99,8 @@ pub(crate) fn manner(args: &CheckArgs, unit: u8) -> Manner {
         unit: args.ask.only.or(args.ask.unit).unwrap_or(unit),
         only: args.ask.only.is_some(),
         listen_first: args.ask.listen_first,
-        user_said: args.ask.ask_anyway,
+        consent: args.ask.consent.said(),
+        time_out: args.ask.time_out,
     }
 }
 

@@ -41,6 +41,8 @@ const STILL_TO_COME: Duration = Duration::from_millis(700);
 const ANSWER: usize = 6;
 /// What a hint's answer time may be off.
 const SLACK: Duration = Duration::from_millis(25);
+/// How long somebody is waited for who was heard answering: an answer ends the wait.
+const SLOW: Duration = Duration::from_secs(3);
 /// A place whose late answer may have been taken for another's is asked before all but that other.
 const RIVAL: f64 = 1e300;
 /// A guess at the neighbouring settings is worth this much of one at the same.
@@ -430,7 +432,7 @@ impl Search {
                 // A valid answer names who gave it, and that it is slow.
                 if let Some(unit) = stray.bytes.first() {
                     let longest = order::longest_first_byte(line, self.plan.hold_back);
-                    self.hint(f64::INFINITY, (line, *unit), longest);
+                    self.hint(f64::INFINITY, (line, *unit), longest.max(SLOW));
                 }
             }
         }

@@ -20,6 +20,8 @@ use crate::visit::load::currents;
 const BY_ITSELF: Duration = Duration::from_secs(20);
 /// Longest time for reading the unit's own counters of the line.
 const COUNTING: Duration = Duration::from_secs(5);
+/// So long a late answer is waited for where nobody answered.
+const LATE: Duration = Duration::from_secs(4);
 /// Between two looks.
 const PAUSE: Duration = Duration::from_secs(2);
 /// Function code of diagnostics.
@@ -74,7 +76,14 @@ impl Session {
                 Some(Err(until)) => return wait(until),
                 None => self.look_again(now),
             },
-            UnderWay::Pause(until) if now < *until => return wait(*until),
+            UnderWay::Pause(until) | UnderWay::Late(until, _) if now < *until => {
+                return wait(*until);
+            }
+            UnderWay::Late(_, waited) if time_out <= *waited => self.look_again(now),
+            UnderWay::Late(..) => {
+                let look = self.look();
+                self.reading(look);
+            }
             UnderWay::Pause(_) => {
                 let look = self.look();
                 self.reading(look);
@@ -107,6 +116,17 @@ impl Session {
         // Another look takes about as long as the first one did: one that would not end in time is not begun.
         let takes = now.saturating_sub(looks.began) + PAUSE;
         looks.again = Some((takes, Duration::MAX));
+        if !self.patience.has_answered() {
+            // Where something came late already, the next look waits longer by itself.
+            let (until, waited) = match self.patience.needed() > self.usual_time_out() {
+                true => (now, self.usual_time_out()),
+                false => (now + LATE, self.time_out()),
+            };
+            if until > now {
+                self.tell(Progress::ListeningForLate { at_most: LATE });
+            }
+            return self.reading(UnderWay::Late(until, waited));
+        }
         match self.turn(now) {
             Some(turn) => self.reading(UnderWay::Turn(turn)),
             None => self.look_again(now),

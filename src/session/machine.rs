@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use packside_profiles::model::Profile;
 
+use super::patience::Patience;
 use super::stage::{Rounds, Stage, is_settled};
 use super::{Came, End, LinkTrouble, Manner, Progress, Task, Want, quiet_window};
 use crate::event::{Consent, Event, LinkFacts, LinkKind, What};
@@ -37,8 +38,11 @@ pub struct Session {
     pub(super) asks: bool,
     /// When the last byte came, or the link was opened.
     pub(super) last_heard: Duration,
-    /// The user's word that asking is right.
-    pub(super) user_said: bool,
+    /// What the user said about asking.
+    pub(super) consent: Consent,
+    /// A person would not let the unit be woken: nobody asks twice.
+    pub(super) refused: bool,
+    pub(super) patience: Patience,
     /// What came since listening, or following, began.
     pub(super) heard: Vec<Event>,
     pub(super) task: Task,
@@ -54,7 +58,9 @@ impl Session {
             case: Case::new(Some(Arc::clone(&profile))),
             whole: None,
             profile,
-            user_said: manner.user_said,
+            consent: manner.consent,
+            refused: false,
+            patience: Patience::default(),
             manner,
             opened: None,
             facts: None,
@@ -90,7 +96,11 @@ impl Session {
                 }
                 self.facts = Some(facts.clone());
             }
-            What::In(_) => self.last_heard = self.last_heard.max(event.at),
+            What::In(_) => {
+                self.last_heard = self.last_heard.max(event.at);
+                self.patience.hears(event.at);
+            }
+            What::Asked { .. } => self.patience.asks(),
             What::Listening(on) => self.asks = !on,
             What::Lost { why } => self.told.push_back(Want::Lost { why: why.clone() }),
             What::Back => {
@@ -111,10 +121,15 @@ impl Session {
     /// Takes what came of the last want.
     pub fn take(&mut self, now: Duration, came: Came<'_>) {
         match came {
-            Came::Exchange(exchange) => match &mut self.stage {
-                Stage::Looks(looks) => {
-                    let progress = looks.take(exchange);
-                    self.told.extend(progress.map(Want::Progress));
+            Came::Exchange(exchange) => {
+                self.patience.take(exchange);
+                match &mut self.stage {
+                    Stage::Looks(looks) => {
+                        let progress = looks.take(exchange);
+                        self.told.extend(progress.map(Want::Progress));
+                    }
+                    Stage::Following(following) => following.take(),
+                    _ => {}
                 }
             }
             Came::Word(is_given) => self.word(now, is_given),
@@ -176,6 +191,7 @@ impl Session {
     }
 
     fn step(&mut self, now: Duration) -> Option<Want> {
+        let rests = self.rests_until();
         match &mut self.stage {
             Stage::Over(end) => Some(Want::Done(end.take().unwrap_or(End::Whole))),
             Stage::Start if self.facts.is_none() => Some(Want::Open),
@@ -185,6 +201,9 @@ impl Session {
             }
             Stage::Start => self.listen_first(now),
             Stage::Begin(_) => self.step_to_asking(now),
+            Stage::Looks(_) | Stage::Following(_) if now < rests => {
+                Some(Want::Wait { until: rests })
+            }
             Stage::Looks(_) => self.step_looks(now),
             Stage::Following(_) => self.step_following(now),
             Stage::Overhear(..) => self.step_overhear(now),
@@ -309,7 +328,19 @@ impl Session {
     }
 
     pub(super) fn time_out(&self) -> Duration {
-        Duration::from_millis(self.profile.answering.time_out_ms.into())
+        self.usual_time_out().max(self.patience.needed())
+    }
+
+    /// As given, or as the map says.
+    pub(super) fn usual_time_out(&self) -> Duration {
+        let of_map = || Duration::from_millis(self.profile.answering.time_out_ms.into());
+        self.manner.time_out.unwrap_or_else(of_map)
+    }
+
+    /// Until when the unit wants no further question.
+    fn rests_until(&self) -> Duration {
+        let pause = self.profile.answering.pause_ms.unwrap_or_default();
+        self.patience.ended_at() + Duration::from_millis(pause.into())
     }
 }
     /// How long the first byte of an answer is waited for: as given or as the map says, and as long as the

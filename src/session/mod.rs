@@ -19,6 +19,7 @@
 mod begin;
 mod look;
 mod machine;
+mod patience;
 mod rounds;
 mod stage;
 mod trouble;

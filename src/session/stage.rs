@@ -96,6 +96,8 @@ pub(super) enum UnderWay {
     Turn(Turn),
     /// Until then nothing, then another look.
     Pause(Duration),
+    /// Nobody answered: listening until then for an answer that comes late, with the wait so far.
+    Late(Duration, Duration),
     Counters(VecDeque<Ask>, Duration),
 }
 

@@ -19,8 +19,10 @@ pub struct Manner {
     pub only: bool,
     /// Listen this long before the first question, where given; else by the register map.
     pub listen_first: Option<Duration>,
-    /// The user's explicit word that asking is right.
-    pub user_said: bool,
+    /// What the user says about asking.
+    pub consent: Consent,
+    /// Longest wait for the first byte of an answer, where given; else by the register map.
+    pub time_out: Option<Duration>,
 }
 
 impl Manner {
@@ -30,7 +32,8 @@ impl Manner {
             unit,
             only: false,
             listen_first: None,
-            user_said: false,
+            consent: Consent::default(),
+            time_out: None,
         }
     }
 }
@@ -188,6 +191,11 @@ pub enum Progress {
         planned: usize,
         /// Address that is read.
         unit: u8,
+    },
+    /// Nobody answered: a very slow unit would be heard now.
+    ListeningForLate {
+        /// At most so long.
+        at_most: Duration,
     },
     /// Another look may settle what is open.
     LookingAgain {

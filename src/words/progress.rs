@@ -28,6 +28,10 @@ pub fn line(progress: &Progress) -> Option<String> {
             "  somebody else asks on this line now: listening to them".to_owned()
         }
         Progress::Looking { .. } => return None,
+        Progress::ListeningForLate { at_most } => format!(
+            "no answer: listening {} s for one that comes late",
+            at_most.as_secs()
+        ),
         Progress::LookingAgain { open, at_most } => format!(
             "still open ({open}): looking again by itself, for at most {} s",
             at_most.as_secs()

@@ -1,6 +1,6 @@
 //! A profile as Rust data: exactly the keys of the file, each with its meaning.
 //!
-//! These structs *are* the file format (`format = 1`): plain serde structs, unknown keys refused.
+//! These structs *are* the file format (`format = 2`, older ones are read): plain serde structs, unknown keys refused.
 //! A key that is added later raises [`FORMAT`].
 //!
 //! Does not: find mistakes beyond wrong keys and types (see the checker), or touch register
@@ -28,13 +28,13 @@ use serde::Deserialize;
 use crate::line::LineSettings;
 
 /// The newest file format that this package reads.
-pub const FORMAT: u32 = 1;
+pub const FORMAT: u32 = 2;
 
 /// A register map and everything else the tool must know about one kind of unit.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Profile {
-    /// File format, 1.
+    /// File format, 1 or 2.
     pub format: u32,
     /// Who wrote this and what for.
     pub profile: Head,
@@ -133,6 +133,8 @@ pub struct Answering {
     pub answer_time_ms: u32,
     /// Longest time after which an answer can still come, ms.
     pub time_out_ms: u32,
+    /// Least time from the end of an answer to the next question, ms; none needed without it. Since format 2.
+    pub pause_ms: Option<u32>,
     /// Function codes that the unit understands; 08, 11 and 2B are sent only if listed.
     pub functions: Vec<u8>,
     /// Slowest usual poll period of an inverter on this bus, s. The quiet window is 1.2 times this.

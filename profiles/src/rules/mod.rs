@@ -17,6 +17,9 @@ use crate::load::{Draft, Item};
 use crate::model::{Flag, Kind, Point, Scalar, Table};
 use crate::problem::Collector;
 
+/// Longest pause between two questions that a unit may need, ms.
+const LONGEST_PAUSE_MS: u32 = 10_000;
+
 /// Names of lamp patterns that need no definition: those of CiA 303-3.
 pub const STANDARD_PATTERNS: &[&str] = &[
     "on",
@@ -129,6 +132,13 @@ fn answering(draft: &Draft<'_>, problems: &mut Collector<'_>) {
                 answering.answer_time_ms, answering.time_out_ms
             ),
             "give the longest time after which an answer can still come",
+        );
+    }
+    if let Some(pause) = answering.pause_ms.filter(|ms| *ms > LONGEST_PAUSE_MS) {
+        problems.add(
+            item.at("pause_ms"),
+            format!("answering.pause_ms: expected at most {LONGEST_PAUSE_MS}, found {pause}"),
+            "give the least time in milliseconds that the unit needs between an answer and the next question",
         );
     }
     for function in &answering.functions {

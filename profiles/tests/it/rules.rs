@@ -81,6 +81,11 @@ fn err_profile_answering() {
         "answering.time_out_ms: expected more than answer_time_ms = 30, found 30",
     );
     check(
+        "time_out_ms = 600",
+        "time_out_ms = 600\npause_ms = 10001",
+        "answering.pause_ms: expected at most 10000, found 10001",
+    );
+    check(
         "functions = [3, 4, 8]",
         "functions = [3, 4, 6]",
         "answering.functions: expected 1, 2, 3, 4, 8, 17 or 43 (all of them read), found 6",
@@ -96,13 +101,13 @@ fn err_profile_answering() {
 fn err_profile_format() {
     check(
         "format = 1",
-        "format = 2",
-        "format: expected a number from 1 to 1, found 2",
+        "format = 3",
+        "format: expected a number from 1 to 2, found 3",
     );
     check(
         "format = 1",
         "format = \"1\"",
-        "format: expected a number from 1 to 1, found string",
+        "format: expected a number from 1 to 2, found string",
     );
     check(
         "format = 1",
