@@ -73,7 +73,7 @@ pub(crate) struct Where {
     /// A scenario of the built-in simulator, in virtual time
     #[arg(long, value_name = "SCENARIO", group = "place")]
     pub(crate) simulated: Option<String>,
-    /// A recording made before: nothing is asked, it is judged anew
+    /// A recording made before, or `last` for the newest that kept itself: nothing is asked, it is judged anew
     #[arg(long, value_name = "FILE", group = "place")]
     pub(crate) recording: Option<PathBuf>,
     /// A place kept by `find --save NAME`: link, address, register map
@@ -93,6 +93,9 @@ pub(crate) struct RecordArgs {
     /// Add to the recording if it is there already
     #[arg(long = "continue", requires = "record")]
     pub(crate) go_on: bool,
+    /// Keep nothing: without it every look at a real unit keeps itself
+    #[arg(long, conflicts_with = "record")]
+    pub(crate) no_keep: bool,
 }
 
 /// Which session of a recording.
@@ -249,20 +252,6 @@ pub(crate) struct ConsentArgs {
     beside_others: bool,
 }
 
-/// Arguments of `check`.
-#[derive(Debug, Clone, Args)]
-pub(crate) struct CheckArgs {
-    /// How to reach the unit.
-    #[command(flatten)]
-    pub(crate) link: LinkArgs,
-    /// How to ask it.
-    #[command(flatten)]
-    pub(crate) ask: AskArgs,
-    /// All of it: every reason, step and module; without it one screen
-    #[arg(long)]
-    pub(crate) full: bool,
-    /// Also say how the verdict came about; with an ID of a result only what that means, and nothing is asked
-    #[arg(long, value_name = "ID", num_args = 0..=1, default_missing_value = "")]
 impl ConsentArgs {
     /// What was said.
     pub(crate) fn said(self) -> Consent {
@@ -289,6 +278,20 @@ pub(crate) const NO_LONGER: &str = "error: --ask-anyway: there are two words now
     hint: --may-wake, where asking may wake the unit and everybody is clear of it; --beside-others, where somebody \
     else asks on this pair and is asked beside";
 
+/// Arguments of `check`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct CheckArgs {
+    /// How to reach the unit.
+    #[command(flatten)]
+    pub(crate) link: LinkArgs,
+    /// How to ask it.
+    #[command(flatten)]
+    pub(crate) ask: AskArgs,
+    /// All of it: every reason, step and module; without it one screen
+    #[arg(long)]
+    pub(crate) full: bool,
+    /// Also say how the verdict came about; with an ID of a result only what that means, and nothing is asked
+    #[arg(long, value_name = "ID", num_args = 0..=1, default_missing_value = "")]
     pub(crate) explain: Option<String>,
     /// A lamp as seen, for example fault=blinking; may be given several times
     #[arg(long = "lamp", value_name = "LAMP=PATTERN")]
@@ -336,9 +339,6 @@ pub(crate) fn unit_address(text: &str) -> Result<u8, String> {
         .map_err(|_| "expected a unit address from 1 to 247 (behind a gateway 0 to 255)".to_owned())
 }
 
-/// Longest time that can be given: a week.
-const LONGEST: Duration = Duration::from_secs(7 * 24 * 3600);
-
 /// Longest wait for an answer that can be given.
 const LONGEST_WAIT_MS: u64 = 60_000;
 
@@ -352,6 +352,9 @@ fn milliseconds(text: &str) -> Result<Duration, String> {
             format!("expected milliseconds from 1 to {LONGEST_WAIT_MS}, for example 2000")
         })
 }
+
+/// Longest time that can be given: a week.
+const LONGEST: Duration = Duration::from_secs(7 * 24 * 3600);
 
 /// A length of time as a person types it: seconds, or a number with `s`, `min` or `h`.
 ///

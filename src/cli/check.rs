@@ -11,8 +11,9 @@ use packside_profiles::{LineSettings, Profile};
 use super::args::CheckArgs;
 use super::failure::{Failure, LOCAL, USAGE, failure};
 use super::reach::{self, LoadedProfile};
-use super::record::{self, Record};
+use super::record::{self, Record, Saved};
 use super::session::{self, Telling};
+use super::{keep, out, places};
 use crate::drive::{self, Link};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::facts::{CauseKind, Judgement};
@@ -42,7 +43,7 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
         args.link.plugged.map(Into::into),
         None,
     )?;
-    let record = Record::begin(&args.link.record, Some(&loaded), seed)?;
+    let record = Record::of_look(&args.link, keep::What::Look, Some(&loaded), seed)?;
     let look = LookDone {
         args,
         loaded: &loaded,
@@ -121,12 +122,14 @@ impl LookDone<'_> {
         }
         // Recorded first: what stands on the screen is on the disk.
         self.record.shown(&judgement);
+        let saved = self.record.saved();
+        let facts = Some(&self.facts);
         show(
             &judgement,
             self.loaded,
-            Some(&self.facts),
-            as_json,
-            colour,
+            facts,
+            saved.as_ref(),
+            (as_json, colour),
             args,
         );
         Ok(judgement.verdict.kind.exit_code())
@@ -242,23 +245,25 @@ fn show(
     judgement: &Judgement,
     loaded: &LoadedProfile,
     facts: Option<&LinkFacts>,
-    as_json: bool,
-    colour: bool,
+    saved: Option<&Saved>,
+    (as_json, colour): (bool, bool),
     args: &CheckArgs,
 ) {
     if as_json {
         let map = (&loaded.profile, loaded.sha256.as_str());
         let mut object = Check::of(judgement, Some(map), facts);
+        object.saved = saved.map(|saved| saved.path.display().to_string());
         if args.explain.is_some() {
             object = object.with_considered(judgement);
         }
         out::result(&json::line(&object));
         return;
     }
-    let command = next_command(judgement, args);
+    let command = next_command(judgement, args, saved, &loaded.profile);
+    let name = saved.map(Saved::name);
     let around = screen::Around {
         colour,
-        kept: None,
+        kept: name.as_deref(),
         command: &command,
     };
     let draw = if args.full {
@@ -308,17 +313,12 @@ pub(super) fn place_of(args: &CheckArgs) -> String {
     if let Some(time_out) = args.ask.time_out {
         place.push(format!("--time-out {}", time_out.as_millis()));
     }
+    place.extend(args.ask.consent.as_typed().map(str::to_owned));
     let config = args.link.config.folder();
     place.extend(config.map(|folder| format!("--config {}", folder.display())));
     place.join(" ")
 }
 
-/// The command that comes next, ready to type.
-    place.extend(args.ask.consent.as_typed().map(str::to_owned));
-pub(super) fn next_command(judgement: &Judgement, args: &CheckArgs) -> String {
-    use crate::facts::{NextStep, StepKind, VerdictKind};
-    let recorded = args.link.place.recording.as_ref();
-    if let Some(file) = recorded.or(args.link.record.record.as_ref()) {
 /// The settings at which a search has a chance and an end within minutes: those of this look, unless other
 /// settings are what is likely wrong. All settings and addresses take more than an hour where nobody is there.
 fn worth_finding_at(
@@ -332,12 +332,25 @@ fn worth_finding_at(
     is_likely.then(|| place.line.unwrap_or(profile.answering.line))
 }
 
+/// The command that comes next, ready to type.
+pub(super) fn next_command(
+    judgement: &Judgement,
+    args: &CheckArgs,
+    saved: Option<&Saved>,
+    profile: &Profile,
+) -> String {
+    use crate::facts::{NextStep, StepKind, VerdictKind};
+    let recorded = args.link.place.recording.as_ref();
+    if let Some(file) = recorded.or(args.link.record.record.as_ref()) {
         return format!("next: packside report {} -o page.html", file.display());
     }
     let place = place_of(args);
     let first_step = judgement.verdict.next.first().map(NextStep::kind);
     match judgement.verdict.kind {
-        // What was seen may go away with the power: a look that is kept comes first.
+        VerdictKind::Fault | VerdictKind::Normal if saved.is_some() => {
+            "next: packside report last -o page.html".to_owned()
+        }
+        // What was seen may go away with the power, and nobody wanted it kept.
         VerdictKind::Fault => {
             format!("next: packside check {place} --record before-switching-off.visit.jsonl")
         }

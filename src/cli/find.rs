@@ -20,6 +20,7 @@ use super::failure::{BUS, Failure, INTERRUPTED, LOCAL, USAGE, failure};
 use super::places::{self, SavedPlace};
 use super::reach::{self, failure_of};
 use super::record::Record;
+use super::{keep, out};
 use crate::drive::find as moves;
 use crate::event::{LinkFacts, What};
 use crate::find::{Found, FoundIdentity, Garbled, Listening, Overhear, prior};
@@ -138,7 +139,7 @@ pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Fa
     let mut args = args.clone();
     let port = local_port(&mut args)?;
     let seed = reach::seed_of(&args.link.place)?;
-    args.recorder = Record::begin(&args.link.record, None, seed)?;
+    args.recorder = Record::of_look(&args.link, keep::What::Find, None, seed)?;
     let found = found(&mut args, port, &profiles, as_json, colour);
     args.recorder.end(found)
 }

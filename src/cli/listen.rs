@@ -22,7 +22,8 @@ use super::places;
 use super::prompt::Keys;
 use super::reach::{self, LoadedProfile, failure_of};
 use super::record::{self, Record};
-use crate::event::{Event, LinkFacts, LinkKind, What};
+use super::{keep, out};
+use crate::event::{Consent, Event, LinkFacts, LinkKind, What};
 use crate::link::{LinkTrouble, Quiet};
 use crate::simulated::Simulated;
 use crate::simulated::open_simulated_as;
@@ -89,7 +90,7 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
     if let Some(path) = &args.raw {
         raw(path, args, &mut heard)?;
     } else if let Some(path) = &args.link.place.recording {
-        let recording = record::open(path)?;
+        let recording = record::open(&keep::heard(path)?)?;
         let session = record::session(&recording, args.session.session)?;
         heard.take(session.events.iter().collect());
     } else {
@@ -132,7 +133,7 @@ fn live(args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<(), Failure> {
         .or(args.link.place.simulated.as_ref().map(|_| SIMULATED));
     let mut quiet = open(args, args.link.place.line, seconds, heard)?;
     let seed = reach::seed_of(&args.link.place)?;
-    let record = Record::begin(&args.link.record, heard.loaded, seed)?;
+    let record = Record::of_look(&args.link, keep::What::Listen, heard.loaded, seed)?;
     record.follow(&mut quiet);
     let result = follow(&mut quiet, seconds, seconds.is_none(), heard);
     // The port must be free before it is opened again.

@@ -11,6 +11,7 @@ mod demo;
 mod failure;
 mod find;
 mod interrupt;
+mod keep;
 pub mod lamp;
 mod listen;
 mod live;
@@ -97,7 +98,6 @@ pub fn run() -> u8 {
                     let _ = error.print();
                     0
                 }
-                // It repeats what was typed.
                 ErrorKind::UnknownArgument
                     if error.get(ContextKind::InvalidArg)
                         == Some(&ContextValue::String("--ask-anyway".to_owned())) =>
@@ -105,6 +105,7 @@ pub fn run() -> u8 {
                     out::say(args::NO_LONGER);
                     failure::USAGE
                 }
+                // It repeats what was typed.
                 _ => {
                     out::say(error.render().to_string().trim_end());
                     failure::USAGE

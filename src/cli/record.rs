@@ -14,6 +14,7 @@ use packside_profiles::model::Profile;
 use super::args::{LinkArgs, RecordArgs, duration};
 use super::failure::{Failure, LOCAL, USAGE};
 use super::reach::LoadedProfile;
+use super::{keep, out};
 use crate::event::Event;
 use crate::facts::Judgement;
 use crate::judge::Case;
@@ -24,6 +25,27 @@ use crate::recording::{
 };
 use crate::show::screen::counted;
 use crate::words;
+
+/// Where what was seen is kept, for whoever reads the result.
+#[derive(Debug, Clone)]
+pub(crate) struct Saved {
+    /// The file.
+    pub(crate) path: PathBuf,
+    /// Nobody asked for it: `last` opens it.
+    pub(crate) by_itself: bool,
+}
+
+impl Saved {
+    /// What it is called on a screen.
+    pub(crate) fn name(&self) -> String {
+        let name = self.path.file_name().filter(|_| self.by_itself);
+        let shown = name.map_or_else(
+            || self.path.to_string_lossy(),
+            |name| name.to_string_lossy(),
+        );
+        shown.into_owned()
+    }
+}
 
 /// A recording under way, or none. Clones write to the same file.
 #[derive(Debug, Clone, Default)]
@@ -38,6 +60,10 @@ struct RecordState {
     trouble: Option<String>,
     /// That was another unit.
     is_another: bool,
+    /// The file, once it is open.
+    saved: Option<Saved>,
+    /// Something happened on the link.
+    has_events: bool,
 }
 
 /// Kind of the failure where another unit answers than the one that is meant.
@@ -70,12 +96,57 @@ impl Record {
         let state = RecordState {
             recorder: Some(recorder),
             earlier,
+            saved: Some(Saved {
+                path: path.clone(),
+                by_itself: false,
+            }),
             ..RecordState::default()
         };
         let record = Self(Arc::new(Mutex::new(state)));
         record.session()?;
         out::say(&format!("recording into {}", path.display()));
         Ok(record)
+    }
+
+    /// The same; where no file was asked for and the unit is real, it is kept all the same.
+    pub(crate) fn of_look(
+        link: &LinkArgs,
+        what: keep::What,
+        loaded: Option<&LoadedProfile>,
+        simulated_seed: Option<u64>,
+    ) -> Result<Self, Failure> {
+        let args = &link.record;
+        if args.record.is_some() || args.no_keep || link.place.simulated.is_some() {
+            return Self::begin(args, loaded, simulated_seed);
+        }
+        let header = Header {
+            tool: env!("CARGO_PKG_VERSION").to_owned(),
+            profile: loaded.map(LoadedProfile::as_text),
+            simulated_seed,
+        };
+        let Some((recorder, path)) = keep::begin(what, &header) else {
+            return Ok(Self::default());
+        };
+        let state = RecordState {
+            recorder: Some(recorder),
+            saved: Some(Saved {
+                path,
+                by_itself: true,
+            }),
+            ..RecordState::default()
+        };
+        let record = Self(Arc::new(Mutex::new(state)));
+        if record.session().is_err() {
+            return Ok(Self::default());
+        }
+        Ok(record)
+    }
+
+    /// Where what was seen is, as far as it is whole.
+    pub(crate) fn saved(&self) -> Option<Saved> {
+        let state = self.state();
+        let is_whole = state.recorder.is_some() && state.has_events;
+        state.saved.clone().filter(|_| is_whole)
     }
 
     /// The file; a thread that panicked while writing has left whole lines.
@@ -129,7 +200,11 @@ impl Record {
     /// Adds a line.
     pub(crate) fn entry(&self, entry: &Entry) {
         let mut state = self.state();
+        state.has_events |= matches!(entry, Entry::Event(_));
         let Some(Err(error)) = state.recorder.as_mut().map(|r| r.entry(entry)) else {
+            if let Entry::Shown(_) = entry {
+                state.ends_when_too_long();
+            }
             return;
         };
         out::say(&format!(
@@ -164,6 +239,10 @@ impl Record {
     /// Where it is not whole.
     pub(crate) fn close(&self) -> Result<(), Failure> {
         let mut state = self.state();
+        if state.saved.as_ref().is_some_and(|saved| saved.by_itself) {
+            state.close_kept();
+            return Ok(());
+        }
         if let Some(mut recorder) = state.recorder.take() {
             match recorder.seal() {
                 Ok(fingerprint) => {
@@ -195,16 +274,41 @@ impl Record {
     }
 }
 
+impl RecordState {
+    /// What nobody asked for may not fill the disk: a very long watch is kept as far as it fits.
+    fn ends_when_too_long(&mut self) {
+        let Some(saved) = self.saved.as_ref().filter(|saved| saved.by_itself) else {
+            return;
+        };
+        let bytes = std::fs::metadata(&saved.path).map_or(0, |about| about.len());
+        if bytes > keep::MOST_BYTES && self.recorder.is_some() {
+            self.close_kept();
+            out::say("note: what comes now is not kept, it got too long: --record FILE keeps all");
+        }
+    }
+
+    /// Closes what nobody asked for. What holds nothing is taken away, and trouble with it is no failure.
+    fn close_kept(&mut self) {
+        let (Some(mut recorder), Some(saved)) = (self.recorder.take(), &self.saved) else {
+            return;
+        };
+        let sealed = recorder.seal();
+        drop(recorder);
+        if !self.has_events {
+            std::fs::remove_file(&saved.path).ok();
+        } else if let Ok(fingerprint) = sealed {
+            let path = saved.path.display();
+            out::say(&format!("kept in {path}, fingerprint {fingerprint}"));
+        }
+    }
+}
+
 fn failure(error: &WriteError) -> Failure {
     Failure {
         exit: match error {
             WriteError::Exists { .. } => USAGE,
             _ => LOCAL,
-        state.has_events |= matches!(entry, Entry::Event(_));
         },
-            if let Entry::Shown(_) = entry {
-                state.ends_when_too_long();
-            }
         kind: "recording",
         message: error.to_string(),
         hint: None,
@@ -236,6 +340,7 @@ fn trouble(path: &Path, message: &str) -> Failure {
 
 /// Opens a recording to be judged, and says what it is and what is missing.
 pub(crate) fn open(path: &Path) -> Result<Recording, Failure> {
+    let path = &keep::named(path)?;
     let recording = load(path)?;
     out::say(&format!(
         "recording {}: {}, {}, fingerprint {}",

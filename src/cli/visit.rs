@@ -90,6 +90,7 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
     let recorded = RecordArgs {
         record: Some(path.clone()),
         go_on: look.link.record.go_on,
+        no_keep: false,
     };
     let record = Record::begin(&recorded, Some(&loaded), seed)?;
     let place = check::place_of(&look);

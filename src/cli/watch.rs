@@ -22,8 +22,8 @@ use super::failure::{Failure, INTERRUPTED, failure};
 use super::live::Live;
 use super::prompt::Keys;
 use super::reach::{self, LoadedProfile};
-use super::record::{self, Record};
-use super::{check, out, places};
+use super::record::{self, Record, Saved};
+use super::{check, keep, out, places};
 use crate::judge::Case;
 use crate::link::{Interrupt, wall};
 use tell::Teller;
@@ -97,18 +97,21 @@ pub(crate) fn run(args: &WatchArgs, as_json: bool, colour: bool) -> Result<u8, F
     // A simulated unit runs in virtual time: nobody could read a view of it.
     let in_place = !as_json && out::shows_in_place() && look.link.place.simulated.is_none();
     let mut teller = Teller::new(&loaded, as_json, colour, in_place, wall().1);
-    let record = Record::begin(&look.link.record, Some(&loaded), seed)?;
+    let record = Record::of_look(&look.link, keep::What::Watch, Some(&loaded), seed)?;
     let watched = watch(args, &look, &loaded, &record, &mut teller);
-    record.end(watched.and_then(|()| end(&mut teller, &look)))
+    record.end(watched.and_then(|()| end(&mut teller, &look, record.saved().as_ref())))
 }
 
 /// The last verdict in full; without one the person stopped before anything was known.
-fn end(teller: &mut Teller<'_>, look: &CheckArgs) -> Result<u8, Failure> {
+fn end(teller: &mut Teller<'_>, look: &CheckArgs, saved: Option<&Saved>) -> Result<u8, Failure> {
     let Some(last) = &teller.last else {
         return Err(failure(INTERRUPTED, "interrupted", "stopped", None));
     };
     let exit = last.verdict.kind.exit_code();
-    teller.end(&check::next_command(last, look));
+    teller.end(
+        saved,
+        &check::next_command(last, look, saved, teller.profile()),
+    );
     Ok(exit)
 }
 

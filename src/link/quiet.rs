@@ -172,10 +172,17 @@ impl Quiet {
         consent: Consent,
     ) -> Result<Proof, NotShown> {
         let facts = self.facts();
-        let proof = |grounds, keeps_off: &[Span]| {
+        let consent = consent.and(facts.consent);
+        let is_simulated = facts.is_simulated();
+        let is_free = consent.may_wake || is_simulated;
+        let proof = |grounds| {
             Ok(Proof {
                 grounds,
-                keeps_off: keeps_off.to_vec(),
+                keeps_off: if is_free {
+                    Vec::new()
+                } else {
+                    wake.keeps_off.clone()
+                },
                 clears: wake.clears.clone(),
             })
         };
@@ -186,7 +193,10 @@ impl Quiet {
             return Err(NotShown::MayWake { why });
         }
         if !facts.can_overhear() {
-            return proof(Grounds::CannotOverhear, &wake.keeps_off);
+            return proof(Grounds::CannotOverhear);
+        }
+        if consent.beside_others {
+            return proof(Grounds::BesideOthers);
         }
         if window.is_zero() {
             return Err(NotShown::NotListened);
@@ -195,7 +205,7 @@ impl Quiet {
         if silent < window {
             return Err(NotShown::NotSilent { silent, window });
         }
-        proof(Grounds::HeardSilent(window), &wake.keeps_off)
+        proof(Grounds::HeardSilent(window))
     }
 
     /// Begins to ask. `functions` are the function codes that the unit is known to understand.

@@ -327,6 +327,8 @@ impl Session {
         }
     }
 
+    /// How long the first byte of an answer is waited for: as given or as the map says, and as long as the
+    /// slowest answer took that came too late.
     pub(super) fn time_out(&self) -> Duration {
         self.usual_time_out().max(self.patience.needed())
     }
@@ -343,5 +345,3 @@ impl Session {
         self.patience.ended_at() + Duration::from_millis(pause.into())
     }
 }
-    /// How long the first byte of an answer is waited for: as given or as the map says, and as long as the
-    /// slowest answer took that came too late.

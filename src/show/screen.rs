@@ -38,6 +38,10 @@ pub fn look(
     headline(&mut out, "", judgement, colour);
     reasons::caution(&mut out, judgement);
     reasons::in_short(&mut out, judgement);
+    // Danger first; then, before anything is switched off, that nothing of this look can be lost.
+    if let Some(kept) = around.kept {
+        let _ = writeln!(out, "Saved  {kept} (keep it: some units forget)");
+    }
     reasons::first_step(&mut out, judgement);
     let _ = writeln!(out);
     who(&mut out, judgement, profile, link);

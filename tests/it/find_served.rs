@@ -324,6 +324,7 @@ fn find_stopped_by_ctrl_c_goes_on_where_it_was() {
             ])
             .args(more)
             .env_remove("PACKSIDE_CONFIG")
+            .env("PACKSIDE_STATE", super::tool::STATE)
             .stdout(std::process::Stdio::piped())
             .stderr(std::process::Stdio::piped())
             .spawn()

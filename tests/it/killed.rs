@@ -44,6 +44,7 @@ fn killed_at(bytes: u64, arguments: &[String], record: &Path) -> String {
     let mut child = Command::new(env!("CARGO_BIN_EXE_packside"))
         .args(arguments)
         .env_remove("PACKSIDE_CONFIG")
+        .env("PACKSIDE_STATE", super::tool::STATE)
         .stdout(Stdio::null())
         .stderr(Stdio::piped())
         .spawn()

@@ -19,6 +19,7 @@ fn packside(arguments: &[&str], input: &[u8]) -> Output {
         .arg("listen")
         .args(arguments)
         .env_remove("PACKSIDE_CONFIG")
+        .env("PACKSIDE_STATE", super::tool::STATE)
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())

@@ -247,6 +247,7 @@ fn limited(blocks: usize, arguments: &str) -> Output {
     shell
         .args(["-c", &script])
         .env_remove("PACKSIDE_CONFIG")
+        .env("PACKSIDE_STATE", super::tool::STATE)
         .output()
         .unwrap()
 }

@@ -18,6 +18,7 @@ use packside_profiles::{Profile, Role};
 
 use super::super::out;
 use super::super::reach::LoadedProfile;
+use super::super::record::Saved;
 use crate::event::{Event, LinkFacts, What};
 use crate::facts::{Finding, Judgement, Reading};
 use crate::show::json::watch::{Line, Number};
@@ -118,18 +119,19 @@ impl<'a> Teller<'a> {
         self.last = Some(judgement);
     }
 
-    /// The end: the last verdict in full, and the next command.
     /// The register map.
     pub(super) fn profile(&self) -> &'a Profile {
         &self.loaded.profile
     }
 
-    pub(super) fn end(&mut self, command: &str) {
+    /// The end: the last verdict in full, and the next command.
+    pub(super) fn end(&mut self, saved: Option<&Saved>, command: &str) {
         let Some(last) = &self.last else { return };
         let (profile, facts) = (&self.loaded.profile, self.facts.as_ref());
         if self.as_json {
             let map = (profile, self.loaded.sha256.as_str());
-            let result = Check::of(last, Some(map), facts);
+            let mut result = Check::of(last, Some(map), facts);
+            result.saved = saved.map(|saved| saved.path.display().to_string());
             return print(&Line::end(last.moment, result));
         }
         if self.in_place {
@@ -137,9 +139,10 @@ impl<'a> Teller<'a> {
             let recent = self.recent.iter().map(String::as_str);
             out::result(&recent.collect::<String>());
         }
+        let name = saved.map(Saved::name);
         let around = screen::Around {
             colour: self.colour,
-            kept: None,
+            kept: name.as_deref(),
             command,
         };
         let screen = screen::glance(last, Some(profile), facts, &around);

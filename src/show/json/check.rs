@@ -41,6 +41,8 @@ pub struct Check {
     pub readings: Vec<Reading>,
     /// How the conversation went.
     pub bus: Bus,
+    /// The recording in which this look is kept; null where nothing is.
+    pub saved: Option<String>,
     /// Of the demo only: the scenario.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub story: Option<&'static str>,
@@ -121,12 +123,12 @@ pub struct Link {
     pub plugged: Option<&'static str>,
     /// Whether one of the two words below was said.
     pub ask_anyway: bool,
-}
-
     /// Whether somebody said that asking may wake the unit.
     pub may_wake: bool,
     /// Whether somebody said to ask beside others.
     pub beside_others: bool,
+}
+
 /// The verdict with its reasons.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]

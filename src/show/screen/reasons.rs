@@ -338,19 +338,12 @@ pub(super) fn caution(out: &mut String, judgement: &Judgement) {
     }
 }
 
-/// The first step in one paragraph. That a look is kept is said by the command below it.
+/// The first step in one paragraph. That a look is kept is said above it.
 pub(super) fn first_step(out: &mut String, judgement: &Judgement) {
     let steps = &judgement.verdict.next;
     let is_step = |step: &&NextStep| !step.keeps_the_look();
     if let Some(step) = steps.iter().find(is_step).or(steps.first()) {
-        let lead = match steps.first() {
-            Some(first) if first.keeps_the_look() => {
-                "first run the last line, it keeps what is seen; then "
-            }
-            _ => "",
-        };
-        let text = format!("{lead}{}", in_words(judgement, step));
-        wrap(out, &text, "  do:  ", "    ");
+        wrap(out, &in_words(judgement, step), "  do:  ", "    ");
     }
 }
 

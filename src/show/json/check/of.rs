@@ -58,6 +58,7 @@ impl Check {
                 .collect(),
             readings: judgement.readings.iter().map(Reading::of).collect(),
             bus: Bus::of(&judgement.bus),
+            saved: None,
             story: None,
             told: None,
         }
