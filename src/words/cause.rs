@@ -13,24 +13,24 @@ pub(crate) fn cause(kind: CauseKind) -> &'static str {
         CauseKind::WrongSpeedOrFormat => "baud rate or parity differ from the unit's",
         CauseKind::WrongAddress => "the unit has another unit address",
         CauseKind::WrongSocket => {
-            "the cable is in another socket (CAN, module link) or has another pinout"
+            "the cable is in the wrong socket (CAN, module link) or is wired for another one"
         }
         CauseKind::WireOpen => "a wire is broken or not seated, or the adapter is not powered",
         CauseKind::UnitOff => "the unit is switched off or asleep",
-        CauseKind::DisturbedLine => "the line is disturbed (noise, a cable along the power lines)",
+        CauseKind::DisturbedLine => "the line is disturbed: noise, or it runs along power cables",
         CauseKind::NoCommonWire => "the common wire or the bias is missing",
         CauseKind::InverterNoise => {
             "the inverter's switching disturbs the line while current flows"
         }
-        CauseKind::SecondClient => "somebody else asks on this bus at the same time",
+        CauseKind::SecondClient => "somebody else asks on this pair at the same time",
         CauseKind::TwoUnitsOneAddress => "two units have the same unit address",
-        CauseKind::SlowUnit => "the unit answers slower than we wait",
-        CauseKind::OtherProtocol => "something that is not Modbus talks on this port",
+        CauseKind::SlowUnit => "the unit answers more slowly than we wait",
+        CauseKind::OtherProtocol => "something other than Modbus talks here",
         CauseKind::GatewayFraming => {
             "the gateway speaks RTU over TCP where Modbus TCP was used, or the reverse"
         }
         CauseKind::GatewayDumb => {
-            "the gateway takes the connection and says nothing of its own: another port or service, another framing, or it hangs"
+            "the gateway takes the connection and says nothing: wrong port, wrong framing, or it hangs"
         }
         CauseKind::GatewayPath => "the gateway is misconfigured or overloaded",
         CauseKind::GatewayCache => "the gateway answers from its memory",
@@ -41,27 +41,25 @@ pub(crate) fn cause(kind: CauseKind) -> &'static str {
             "the gateway works; the wires or settings behind it do not"
         }
         CauseKind::AdapterGone => {
-            "the adapter of this computer drops out, or another program holds it"
+            "the adapter of this computer drops out, or another program uses it"
         }
         CauseKind::InverterOff => "the inverter is off, asleep or still starting",
-        CauseKind::InverterCable => "the inverter's communication cable is open, or not plugged in",
+        CauseKind::InverterCable => "the inverter's data cable is broken or not plugged in",
         CauseKind::InverterPairSwapped => "the two wires of the inverter's pair are swapped",
-        CauseKind::InverterLineSettings => "the inverter talks at other line settings",
+        CauseKind::InverterLineSettings => "the inverter uses other line settings",
         CauseKind::InverterOtherAddress => "the inverter asks another unit address",
-        CauseKind::InverterBatteryType => {
-            "another battery type is chosen on the inverter, so it speaks otherwise"
+        CauseKind::InverterBatteryType => "the wrong battery type is chosen on the inverter",
+        CauseKind::InverterOtherSocket => "the inverter's data cable is in the wrong socket",
+        CauseKind::WeHoldItsSocket => {
+            "the laptop is plugged into the inverter's socket: we keep it silent"
         }
-        CauseKind::InverterOtherSocket => {
-            "the inverter's cable is in another socket than the manual names"
-        }
-        CauseKind::WeHoldItsSocket => "the laptop sits in the inverter's socket: we silenced it",
         CauseKind::InverterNoSupply => {
-            "the inverter has no supply until the battery closes, which waits to be spoken to"
+            "the inverter gets no power until the battery closes its switches, and the battery waits for the inverter"
         }
         CauseKind::UnitDoesNotCount => {
-            "the unit is asked and does not count it: its supervision wants something else, or its receiver is broken"
+            "the unit is asked and takes no notice: it wants something else from its inverter, or its receiver is broken"
         }
-        CauseKind::ToolMistake => "a mistake in this tool or its profile",
+        CauseKind::ToolMistake => "a mistake in this tool or in the map",
     }
 }
 
@@ -83,12 +81,12 @@ pub(crate) fn mind_of(kind: CauseKind) -> &'static str {
             "dark lamps prove nothing: hazardous voltage is inside even when switched off"
         }
         C::SecondClient => "two clients on one pair can cause the very fault that is looked for",
-        C::TwoUnitsOneAddress => "every number may be of either unit",
+        C::TwoUnitsOneAddress => "each number may come from either unit",
         C::GatewayPath => {
             "it may already have another client, which a new connection can throw out"
         }
-        C::GatewayCache => "cached values say nothing about now",
-        C::UnitDoesNotCount => "may be a real fault of the control unit",
+        C::GatewayCache => "old values say nothing about now",
+        C::UnitDoesNotCount => "this may be a real fault of the control unit",
         C::WrongSpeedOrFormat
         | C::WrongAddress
         | C::WrongSocket

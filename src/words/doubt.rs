@@ -89,8 +89,8 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
         Doubt::NotRead { .. } | Doubt::NotAsked { .. } => {
             return doubts_together(std::slice::from_ref(doubt), profile);
         }
-        Doubt::HeartbeatUnseen => "own heartbeat: not yet seen moving".to_owned(),
-        Doubt::NothingThere { role } => format!("the profile has no point for {role}"),
+        Doubt::HeartbeatUnseen => "the unit's own counter has not been seen moving yet, so the answers may be old".to_owned(),
+        Doubt::NothingThere { role } => format!("the map has no point for {role}"),
         Doubt::NotJudged { gap } => not_judged(gap, profile),
         Doubt::LampContradicts { found }
         | Doubt::AnsweredNo { found }
@@ -114,45 +114,44 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
             shows,
             hidden,
         } => format!(
-            "{point} shows {} and may hide: {}",
+            "{point} shows {} and may hide others: {}",
             shown(shows),
             hidden.join(", ")
         ),
-        Doubt::Unexplained { flag } => format!("{flag} is up and nothing explains it"),
+        Doubt::Unexplained { flag } => format!("{flag} is set and nothing explains it"),
         Doubt::BeforeItsCause { flag } => format!(
-            "{flag} was up before the inverter fell silent, so the silence does not explain it"
+            "{flag} was set before the inverter fell silent, so the silence does not explain it"
         ),
         Doubt::SeenEarlier { flag, at } => {
-            format!("{flag} was up {}; does it return?", moment(*at))
+            format!("{flag} was set {} and is not now; does it come back?", moment(*at))
         }
         Doubt::LowByFlagOnly {
             found,
             lowest,
             warning,
         } => format!(
-            "{}, yet the lowest cell reads {}, above its warning at {}: a worn cell is low under load alone",
+            "{}, yet the lowest cell reads {}, above its warning at {}: a worn cell may be low only under load",
             fact(found, profile),
             with_unit(*lowest, "V"),
             with_unit(*warning, "V"),
         ),
         Doubt::FaultStateOnly => {
-            "the unit is in its fault state, yet no flag and no number says why".to_owned()
+            "the unit says that it is in fault, yet no flag and no number says why".to_owned()
         }
         Doubt::TooEarly {
             silence_s,
             remaining_s,
         } => format!(
-            "too early: the silence time of {silence_s} s is not over ({remaining_s} s to go), so neither the \
-             inverter nor its absence has shown"
+            "it waits {silence_s} s for its inverter before it says so; {remaining_s} s are still to go"
         ),
         Doubt::LinkUnknown { why } => link_unknown(*why).to_owned(),
         Doubt::WokeAfterUs { after } => format!(
-            "IT WOKE AFTER OUR QUESTIONS: it waited for its inverter, and stopped {:.0} s after our first question; nobody \
-             else was heard, and the map says that questions cannot do that: the map may be wrong",
+            "IT WOKE AFTER OUR QUESTIONS: it was waiting for its inverter and stopped waiting {:.0} s after our first question; \
+             nobody else asked. The map says that questions cannot do that: the map may be wrong",
             after.as_secs_f64().ceil()
         ),
         Doubt::NotInService { state } => format!(
-            "the inverter is heard, but the unit is in state {} and not in service: look again in a few seconds",
+            "the inverter is heard, but the unit is in state {} and not in service",
             state.map_or("unknown", StateKind::id)
         ),
         Doubt::NoMeasurement { word, per_cent } => format!(
@@ -185,7 +184,7 @@ fn not_judged(gap: &Gap, profile: &Profile) -> String {
             });
             format!("{id} is not judged: the map gives no {end} alarm limit for it{floor}")
         }
-        Gap::Point(role) => format!("the profile has no point for {role}"),
+        Gap::Point(role) => format!("the map has no point for {role}"),
         Gap::Chemistry => {
             "the chemistry of the cells is not known, and what they bear is not judged".to_owned()
         }
@@ -243,7 +242,7 @@ fn what(doubt: &Doubt) -> Option<String> {
 fn two_units(sign: &TwoUnits) -> String {
     match sign {
         TwoUnits::AnsweredTwice { times, unit } => format!(
-            "{times} questions were answered twice, with different content: two units have the address {unit}"
+            "{times} questions got two different answers: two units have the address {unit}"
         ),
         TwoUnits::Identity { name, texts } => {
             let texts: Vec<_> = texts.iter().map(Foreign::clean).collect();
@@ -267,7 +266,7 @@ fn not_recognised(mismatch: &Mismatch) -> String {
             seen,
             expected,
         } => format!(
-            "this may not be a {map}: {point} is {}, the profile expects {}",
+            "this may not be a {map}: {point} is {}, the map expects {}",
             seen.as_ref()
                 .map_or_else(|| "not readable".to_owned(), value),
             match expected {
@@ -276,7 +275,7 @@ fn not_recognised(mismatch: &Mismatch) -> String {
             }
         ),
         Mismatch::Firmware { read, from, below } => format!(
-            "firmware {read} is outside the range of the profile (from {}, below {})",
+            "the map is not for firmware {read} (from {}, below {})",
             from.as_deref().unwrap_or("any"),
             below.as_deref().unwrap_or("any")
         ),
@@ -286,15 +285,15 @@ fn not_recognised(mismatch: &Mismatch) -> String {
 fn undefined(what: &Undefined) -> String {
     match what {
         Undefined::Code { name, code } => {
-            format!("{name} shows code {code}, which the profile does not know")
+            format!("{name} shows code {code}, which the map does not know")
         }
         Undefined::Bit { name, raw, bit } => {
-            format!("{name} = 0x{raw:04x} has bit {bit} set, which the profile does not know")
+            format!("{name} = 0x{raw:04x}: bit {bit} is set, which the map does not know")
         }
         Undefined::State { code, name } => {
             let number = || code.to_string().into();
             let name = name.as_ref().map_or_else(number, Foreign::clean);
-            format!("state {name}, which the profile does not know")
+            format!("the unit is in state {name}, which the map does not know")
         }
     }
 }
@@ -316,11 +315,11 @@ fn link_unknown(why: LinkUnknown) -> &'static str {
     match why {
         LinkUnknown::FlagNotRead => "the unit's flag for a silent inverter was not read",
         LinkUnknown::PerhapsFedByUs => {
-            "the flag is down, but our own questions may have put it down: only listening, or the lamp watched for one \
-             silence time, can tell"
+            "the unit does not say that its inverter is silent, but our own questions may have cleared that: only listening, or \
+             its lamp, can tell"
         }
         LinkUnknown::NeverHeardNotFlagged => {
-            "the unit says that it never heard an inverter, yet does not flag the silence"
+            "the unit says that it never heard an inverter, and also that its inverter is not silent"
         }
         LinkUnknown::NoAnswer => "no answer",
     }
@@ -330,34 +329,34 @@ fn link_unknown(why: LinkUnknown) -> &'static str {
 pub(crate) fn doubt_in_short(kind: DoubtKind) -> &'static str {
     match kind {
         DoubtKind::TwoUnits => "two units answer at one address",
-        DoubtKind::NotRecognised => "this may be another unit than the map describes",
-        DoubtKind::NotRead => "something that a verdict needs was not read",
-        DoubtKind::NotAsked => "somebody else asks here, and not for all that a verdict needs",
+        DoubtKind::NotRecognised => "this may not be the unit that the map describes",
+        DoubtKind::NotRead => "something that a verdict needs could not be read",
+        DoubtKind::NotAsked => {
+            "somebody else asks here, but not for everything that a verdict needs"
+        }
         DoubtKind::HeartbeatUnseen => "the answers may be old",
         DoubtKind::NothingThere | DoubtKind::NotJudged => "the map lacks what a verdict needs",
-        DoubtKind::LampContradicts => "a lamp says something else than the registers",
-        DoubtKind::AnsweredNo => "a person found something not in order",
+        DoubtKind::LampContradicts => "a lamp and the registers contradict each other",
+        DoubtKind::AnsweredNo => "somebody on site found something wrong",
         DoubtKind::UndefinedBit => "the unit says something that the map does not know",
-        DoubtKind::MayHide => "the code shown may hide others",
-        DoubtKind::Unexplained => "a status is up and nothing explains it",
-        DoubtKind::BeforeItsCause => "a status was up before the inverter fell silent",
-        DoubtKind::SeenEarlier => "an alarm was up earlier and is not now",
+        DoubtKind::MayHide => "the code that is shown may hide others",
+        DoubtKind::Unexplained => "a status is set and nothing explains it",
+        DoubtKind::BeforeItsCause => "a status was set before the inverter fell silent",
+        DoubtKind::SeenEarlier => "an alarm was set earlier and is not now",
         DoubtKind::WasBeyond => "a number was beyond its limit earlier and is not now",
-        DoubtKind::Terminals => "the terminals are live although the switches are reported open",
-        DoubtKind::CurrentWhileOpen => {
-            "current is reported although the switches are reported open"
-        }
+        DoubtKind::Terminals => "the terminals are live although the switches are said to be open",
+        DoubtKind::CurrentWhileOpen => "current flows although the switches are said to be open",
         DoubtKind::SpreadUnderLoad => {
-            "cells or temperatures are far apart, and only a look at rest tells why"
+            "cells or temperatures are far apart, and only a look at rest can tell why"
         }
         DoubtKind::LowByFlagOnly => "the unit says that a cell is low, and no cell reads low",
-        DoubtKind::OfTwoMoments => "numbers of two moments do not add up",
+        DoubtKind::OfTwoMoments => "two numbers do not add up, and were read at different moments",
         DoubtKind::PerhapsCache => "the answers may come from the gateway's memory",
-        DoubtKind::FaultStateOnly => "the unit is in its fault state and does not say why",
-        DoubtKind::TooEarly => "too early, the silence time is not over",
-        DoubtKind::LinkUnknown => "whether the unit hears its inverter is not known",
+        DoubtKind::FaultStateOnly => "the unit says that it is in fault, and not why",
+        DoubtKind::TooEarly => "too early: it is still waiting for its inverter",
+        DoubtKind::LinkUnknown => "whether the battery hears its inverter is not known",
         DoubtKind::WokeAfterUs => "it woke after our own questions",
-        DoubtKind::NotInService => "the inverter is heard, yet the unit is not in service",
+        DoubtKind::NotInService => "the inverter is heard, yet the battery is not in service",
         DoubtKind::PackSilent => "a pack gives no answer",
         DoubtKind::Contradiction => "the unit contradicts itself",
         DoubtKind::GoneSilent => "it answered, and does not any more",
@@ -400,10 +399,10 @@ pub(crate) fn doubt_means(kind: DoubtKind) -> &'static str {
              chemistry bears at all was judged, if anything"
         }
         DoubtKind::LampContradicts => "a lamp was seen that the registers do not explain",
-        DoubtKind::AnsweredNo => "a person found something not in order",
+        DoubtKind::AnsweredNo => "somebody on site found something wrong",
         DoubtKind::UndefinedBit => "a bit, code or state is up that the profile does not know",
         DoubtKind::MayHide => "the unit shows one code at a time and may hide others behind it",
-        DoubtKind::Unexplained => "a status is up and nothing explains it",
+        DoubtKind::Unexplained => "a status is set and nothing explains it",
         DoubtKind::BeforeItsCause => {
             "a status was up before the inverter fell silent, so the silence does not explain it"
         }
@@ -430,7 +429,7 @@ pub(crate) fn doubt_means(kind: DoubtKind) -> &'static str {
             "the own counter stands still behind a gateway: a cache, or the unit"
         }
         DoubtKind::FaultStateOnly => {
-            "the unit is in its fault state, yet no flag and no number says why"
+            "the unit says that it is in fault, yet no flag and no number says why"
         }
         DoubtKind::TooEarly => {
             "the silence time is not over: neither the inverter nor its absence has shown"
@@ -439,7 +438,7 @@ pub(crate) fn doubt_means(kind: DoubtKind) -> &'static str {
         DoubtKind::WokeAfterUs => {
             "the unit stopped waiting right after our own questions, and nobody else was heard: the map may be wrong about what feeds its supervision"
         }
-        DoubtKind::NotInService => "the inverter is heard, yet the unit is not in service",
+        DoubtKind::NotInService => "the inverter is heard, yet the battery is not in service",
         DoubtKind::PackSilent => {
             "a pack that the rack expects gave no valid answer or was not asked"
         }
@@ -476,7 +475,7 @@ mod tests {
         assert_eq!(
             told,
             [
-                "own heartbeat: not yet seen moving",
+                "the unit's own counter has not been seen moving yet, so the answers may be old",
                 "alarm_1, alarm_2, alarm_3, alarm_4, alarm_5, alarm_6 and 2 more: not read",
                 "serial: too old",
             ]

@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use packside_profiles::model::{Profile, Severity};
 use packside_profiles::{Class, Place, Role};
 
-use super::names::{family, flag, name, point, spot, unit};
+use super::names::{family, flag, name, place_in_words, point, spot, unit};
 use super::number::{moment, with_unit};
 use super::pseudo::said;
 use crate::facts::fact::{
@@ -68,9 +68,9 @@ pub(crate) fn deciding(fact: &Fact, profile: &Profile) -> Option<String> {
             )
         }
         Fact::Compared(Compared::SwitchesAgainstState { how, .. }) => match how {
-            Contradicts::AllClosed => "all read closed and should be open",
-            Contradicts::AllOpen => "all read open and should be closed",
-            Contradicts::One => "one reads otherwise than it should",
+            Contradicts::AllClosed => "all read closed, and should be open",
+            Contradicts::AllOpen => "all read open, and should be closed",
+            Contradicts::One => "one is not where it should be",
         }
         .to_owned(),
         Fact::Compared(Compared::GivesWay {
@@ -81,7 +81,7 @@ pub(crate) fn deciding(fact: &Fact, profile: &Profile) -> Option<String> {
             with_unit(middle.abs(), "V")
         ),
         Fact::Compared(Compared::LowOnlyUnderCurrent { lowest, middle, .. }) => format!(
-            "{} without current, others {}",
+            "{} without current, the others {}",
             with_unit(*lowest, "V"),
             with_unit(*middle, "V")
         ),
@@ -100,16 +100,16 @@ pub(crate) fn caution(caution: &Caution) -> String {
                 ("", "")
             };
             format!(
-                "TERMINALS LIVE, {}{falls}, although the unit says that they are dead or its switches open: hands off{until}",
+                "TERMINALS LIVE, {}{falls}, although the unit says that they are dead or its switches open. Hands off{until}",
                 with_unit(*volts, "V")
             )
         }
         Caution::WokenByUs { volts } => format!(
-            "OUR OWN QUESTIONS WOKE THIS UNIT, ITS TERMINALS NOW CARRY {}: hands off",
+            "OUR QUESTIONS WOKE THIS BATTERY, ITS TERMINALS NOW CARRY {}. Hands off",
             with_unit(*volts, "V")
         ),
         Caution::ShouldBeDead { volts } => format!(
-            "TERMINALS LIVE, {}, in a state in which they should be dead: hands off",
+            "TERMINALS LIVE, {}, in a state in which they should be dead. Hands off",
             with_unit(*volts, "V")
         ),
         Caution::Heating {
@@ -141,8 +141,8 @@ pub(crate) fn caution(caution: &Caution) -> String {
             }
         ),
         Caution::ControlUnitStill => {
-            "THE CONTROL UNIT STANDS STILL: take the terminals for live and current for flowing, \
-             its switches may not obey"
+            "THE CONTROL UNIT HAS STOPPED. Treat the terminals as live and current as flowing: its \
+             switches may not obey"
                 .to_owned()
         }
     };
@@ -189,14 +189,14 @@ fn measured(fact: &Measured, profile: &Profile) -> String {
             let where_it_lies = match switches {
                 None => "",
                 Some(Switches::Closed) => {
-                    "; the switches are closed, so it may lie on the inverter's or the PV's side"
+                    "; the switches are closed, so it may be on the inverter's or the PV's side"
                 }
                 Some(Switches::Open) => {
-                    "; if the switches are really open, the inverter's side is cut off and it lies in the stack or its cables"
+                    "; if the switches really are open, it is in the stack or its cables"
                 }
             };
             format!(
-                "{} = {} is {}{where_it_lies}",
+                "{}: {}, {}{where_it_lies}",
                 name(*at, profile),
                 value(*at, *number),
                 beyond(*limit, &unit(at.point, profile)),
@@ -230,7 +230,7 @@ fn measured(fact: &Measured, profile: &Profile) -> String {
             limit,
             last,
         } => format!(
-            "{} was {} at {:.0} s, {}, and is good again: does it return?",
+            "{} was {} at {:.0} s, {}, and is good again; does it come back?",
             name(*at, profile),
             value(*at, *number),
             last.as_secs_f64(),
@@ -243,7 +243,7 @@ fn measured(fact: &Measured, profile: &Profile) -> String {
             side,
             amps,
         } => format!(
-            "{} of charge while {} = {}, {} {}, {} which it may not be charged",
+            "charged with {} while {} is at {}; {} {} it may not be charged",
             with_unit(*amps, "A"),
             name(*at, profile),
             value(*at, *celsius),
@@ -252,24 +252,20 @@ fn measured(fact: &Measured, profile: &Profile) -> String {
                 Side::Above => "above",
             },
             value(*at, *limit),
-            match side {
-                Side::Below => "under",
-                Side::Above => "over",
-            },
         ),
         Measured::BelowMinimum { at, volts, limit } => format!(
-            "{} = {} is below {}: never charge this cell again",
+            "{}: {}, below {}: never charge this cell again",
             name(*at, profile),
             value(*at, *volts),
             with_unit(*limit, "V"),
         ),
         Measured::UnreadableCell { at, raw } => format!(
-            "{} cannot be read{}: it cannot be shown to be safe to charge",
+            "{} cannot be read{}, so nobody can say that it is safe to charge",
             name(*at, profile),
             in_hex(*raw)
         ),
         Measured::UnreadableSensor { at, raw } => format!(
-            "{} gives no temperature{}: a sensor or its connector, not a temperature",
+            "{} gives no temperature{}: the sensor or its connector",
             name(*at, profile),
             in_hex(*raw)
         ),
@@ -282,7 +278,7 @@ fn measured(fact: &Measured, profile: &Profile) -> String {
         } => {
             let (low_at, high_at) = (spot(*point, low.0), spot(*point, high.0));
             format!(
-                "{} {} = {} and {} = {} are {} apart, more than {}",
+                "{}: {} at {} and {} at {}, {} apart (limit {})",
                 if *at_rest { "at rest" } else { "not at rest" },
                 name(low_at, profile),
                 value(low_at, low.1),
@@ -293,12 +289,12 @@ fn measured(fact: &Measured, profile: &Profile) -> String {
             )
         }
         Measured::TerminalsLive { volts } => format!(
-            "switches reported open, yet the terminals carry {}: another source, capacitors not yet discharged, or a \
-             switch that does not open",
+            "the switches are said to be open, yet the terminals carry {}: another source, capacitors not yet discharged, \
+             or a switch that does not open",
             with_unit(*volts, "V")
         ),
         Measured::TerminalsDecay { volts, before } => format!(
-            "the terminals still carry {} and it is falling ({} before): capacitors discharge; not safe before it is proven",
+            "the terminals still carry {}, falling from {}: capacitors are discharging; not safe until proven dead",
             with_unit(*volts, "V"),
             with_unit(*before, "V"),
         ),
@@ -307,11 +303,11 @@ fn measured(fact: &Measured, profile: &Profile) -> String {
             every_s,
             by_gateway,
         } => format!(
-            "the own heartbeat has not moved for {:.1} s (it should every {every_s} s): every value shown may be old, and \
+            "the unit's own counter has not moved for {:.1} s (it should every {every_s} s): every value here may be old, and \
              another fault may hide behind them{}",
             stood.as_secs_f64(),
             if *by_gateway {
-                "; the gateway may answer from a cache"
+                "; the gateway may answer from its memory"
             } else {
                 ""
             }
@@ -353,7 +349,7 @@ fn measured(fact: &Measured, profile: &Profile) -> String {
             to,
             within,
         } => format!(
-            "{} went from {} to {} within {:.1} s: a sensor or its connector, not a temperature",
+            "{} went from {} to {} within {:.1} s: the sensor or its connector",
             name(*at, profile),
             with_unit(*from, "degC"),
             with_unit(*to, "degC"),
@@ -379,7 +375,7 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
             let (left_name, right_name, unit) = pair_names(*pair, profile);
             let shown = |number| with_unit(number, unit);
             format!(
-                "{left_name} = {} but {right_name} = {}: {} apart, more than {}{}{}",
+                "{left_name} is {}, {right_name} is {}: {} apart (limit {}){}{}",
                 shown(*left),
                 shown(*right),
                 shown((left - right).abs()),
@@ -405,8 +401,8 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
                 (_, item) => format!("cell {}", item.unwrap_or_default()),
             };
             format!(
-                "{cell} has {milliohm:.1} mOhm (give or take {uncertainty:.1}), its sisters {median:.1}: from {before:.1} to \
-                 {under_load:.1} A it moved that much more"
+                "{cell} has {milliohm:.1} mOhm (give or take {uncertainty:.1}), the other cells {median:.1}, measured from \
+                 {before:.1} to {under_load:.1} A"
             )
         }
         Compared::GivesWay {
@@ -415,7 +411,7 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
             high,
             middle,
         } => format!(
-            "{} went between {} and {} with the current, {} while the middle cell moved {}: it, or a joint beside it, gives way",
+            "{} moves between {} and {} with the current: {}, while the others move {}: this cell, or a joint beside it, gives way",
             place_in_words(*place, "cell"),
             with_unit(*low, "V"),
             with_unit(*high, "V"),
@@ -428,7 +424,7 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
             lowest,
             middle,
         } => format!(
-            "{}, yet now the lowest, {}, has {} and the middle one {}: it falls below only under current",
+            "{}, yet now the lowest, {}, has {} and the middle one {}: it is low only under current",
             flagged(says, profile),
             place_in_words(*place, "cell"),
             with_unit(*lowest, "V"),
@@ -444,7 +440,7 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
             volts,
             usual,
         } => format!(
-            "{}, and {} = {} where others have {}: a cell that heats from inside; keep away",
+            "{}, and {} has {} where the others have {}: a cell that heats from inside. Keep away",
             alone(*at, *celsius, *others, (*low, *high), profile),
             name(*cell, profile),
             with_unit(*volts, "V"),
@@ -457,7 +453,7 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
             low,
             high,
         } => format!(
-            "{}: a sensor that stands still or sits loose, or a spot of its own",
+            "{}: a sensor that is stuck or loose, or one hot or cold spot",
             alone(*at, *celsius, *others, (*low, *high), profile),
         ),
         Compared::SwitchesDropped { times, last } => format!(
@@ -488,15 +484,15 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
             state,
             code,
         } => format!(
-            "{}, in {answers} answers ({} = 0x{raw:04x}, state {})",
+            "{} ({answers} answers; {} = 0x{raw:04x}, state {})",
             match how {
                 Contradicts::AllClosed =>
-                    "all switches read closed and should be open: welded, or their contacts say so",
+                    "all switches read closed and should be open: welded, or their contacts only say so",
                 Contradicts::AllOpen => {
-                    "all switches read open and should be closed: they do not close, or their contacts say so"
+                    "all switches read open and should be closed: they do not close, or their contacts only say so"
                 }
                 Contradicts::One =>
-                    "one switch reads otherwise than it should: it sticks, or its contact says so",
+                    "one switch is not where it should be: it sticks, or its contact only says so",
             },
             name(*at, profile),
             point(profile, *state)
@@ -504,7 +500,7 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
                 .map_or(Cow::Borrowed(""), |value| value.name.clean()),
         ),
         Compared::WrongPosition { at, said } => format!(
-            "{} = {said:.0}: the module at place {} says that it stands elsewhere",
+            "{} is {said:.0}: the module at place {} says that it belongs elsewhere",
             name(*at, profile),
             at.place.module.unwrap_or_default()
         ),
@@ -514,7 +510,8 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
             beside,
             volts_beside,
         } => format!(
-            "{} = {} beside {} = {}: together they are as two others ({}), so a sense wire between them is broken, not a cell",
+            "{} reads {}, and {} beside it {}: together they are like two others ({}), so the sense wire between them is broken, \
+             not a cell",
             name(*at, profile),
             with_unit(*volts, "V"),
             name(*beside, profile),
@@ -522,18 +519,18 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
             with_unit(volts + volts_beside, "V"),
         ),
         Compared::LostConnector { module, cells } => format!(
-            "{cells} cells of {} cannot be read: a sense connector that sits loose, most likely; none of them can be shown \
-             to be safe to charge",
+            "{cells} cells of {} cannot be read: most likely a loose sense connector; nobody can say that they are safe \
+             to charge",
             module.map_or_else(|| "the pack".to_owned(), |m| format!("module {m}"))
         ),
         Compared::CurrentWhileOpen { at, amps } => format!(
-            "{} = {} although every switch is reported open: a current sensor off its zero, or a switch that does not open",
+            "{} is {} although every switch is said to be open: the current sensor is off its zero, or a switch does not open",
             name(*at, profile),
             with_unit(*amps, "A"),
         ),
         Compared::ChargeAgainstVoltage { volts, percent } => format!(
-            "at rest the cells have {} in the mean, which does not fit a state of charge of {percent:.0} %: the counter has \
-             drifted",
+            "at rest the cells have {} on average, which does not fit a state of charge of {percent:.0} %: the charge counter \
+             has drifted",
             with_unit(*volts, "V")
         ),
         Compared::ModulesUnlikeCharge {
@@ -543,18 +540,18 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
             high_percent,
             limit,
         } => format!(
-            "{} = {low_percent:.0} % and {} = {high_percent:.0} %: sister modules are {:.0} points apart, more than {limit:.0}",
+            "{} is {low_percent:.0} % and {} {high_percent:.0} %: {:.0} points apart (limit {limit:.0})",
             name(*low, profile),
             name(*high, profile),
             high_percent - low_percent
         ),
         Compared::PacksUnlikeCharge { low, high, limit } => format!(
-            "packs have unlike states of charge: {:.0} % at address {}, {:.0} % at address {} (at most {limit:.0} % apart \
-             before they may connect)",
+            "the packs are not equally charged: {:.0} % at address {}, {:.0} % at address {} (they may connect only within \
+             {limit:.0} %)",
             low.1, low.0, high.1, high.0
         ),
         Compared::PacksUnlike { low, high, limit } => format!(
-            "pack {} has {} and pack {} has {}: {} apart, more than {}; connecting them drives a large current",
+            "pack {} has {} and pack {} has {}: {} apart (limit {}); connecting them drives a large current",
             low.0,
             with_unit(low.1, "V"),
             high.0,
@@ -567,7 +564,7 @@ fn compared(fact: &Compared, profile: &Profile) -> String {
             pattern,
             should: Some(should),
         } => format!(
-            "lamp {lamp} was seen {pattern}, the registers say that it shows {should}: a broken lamp, another unit, or stale answers"
+            "lamp {lamp} was seen {pattern}, the registers say {should}: a broken lamp, another unit, or old answers"
         ),
         Compared::LampContradicts {
             lamp,
@@ -593,7 +590,7 @@ fn alone(
     profile: &Profile,
 ) -> String {
     format!(
-        "{} = {} while the {others} others of its module agree on {} to {}",
+        "{} is at {} while the {others} others of its module agree on {} to {}",
         name(at, profile),
         with_unit(celsius, "degC"),
         with_unit(low, "degC"),
@@ -629,27 +626,27 @@ fn looks_like(looks: Option<SumLooks>) -> &'static str {
     match looks {
         None => "",
         Some(SumLooks::ModuleReversed) => {
-            "; that is twice the voltage of a module, as if one were reversed"
+            "; that is twice a module's voltage, as if one were reversed"
         }
         Some(SumLooks::ModuleLeftOut) => {
-            "; that is the voltage of a module, as if one were bridged or left out"
+            "; that is one module's voltage, as if one were bridged or left out"
         }
-        Some(SumLooks::PackWireLost) => "; as if the wire that measures the pack were lost",
+        Some(SumLooks::PackWireLost) => "; as if the wire that measures the pack had come off",
     }
 }
 
 fn flagged(fact: &Flagged, profile: &Profile) -> String {
     let meaning =
         |index| flag(profile, index).map_or(Cow::Borrowed(""), |flag| flag.meaning.clean());
-    let word = |at: &Spot, raw: u64| {
-        // Codes stand as plain numbers in manuals, words as bits.
+    // Codes stand as plain numbers in manuals; in which word a bit stands is in the tables.
+    let with_code = |index, at: &Spot, raw: u64| {
         let is_code = point(profile, at.point).is_some_and(|p| p.role == Role::FaultCode);
-        let raw = if is_code {
-            raw.to_string()
+        let code = if is_code {
+            format!(" (code {raw})")
         } else {
-            format!("0x{raw:04x}")
+            String::new()
         };
-        format!("{} = {raw}", name(*at, profile))
+        format!("{}{code}", meaning(index))
     };
     match fact {
         Flagged::Up {
@@ -659,7 +656,7 @@ fn flagged(fact: &Flagged, profile: &Profile) -> String {
             contradicted,
             shown,
         } => {
-            let mut text = format!("{} ({})", meaning(*flag), word(at, *raw));
+            let mut text = with_code(*flag, at, *raw);
             if let Some((shown, all)) = shown {
                 text.push_str(&format!(
                     ", which module is not said: {shown} of {all} show values, perhaps old ones"
@@ -677,22 +674,16 @@ fn flagged(fact: &Flagged, profile: &Profile) -> String {
             let when = if *up_now {
                 "stored as well"
             } else {
-                "stored earlier, not active now"
+                "stored earlier, not set now"
             };
-            let text = format!("{when}: {} ({})", meaning(*flag), word(at, *raw));
+            let text = format!("{when}: {}", with_code(*flag, at, *raw));
             against_terminals(text, *contradicted)
         }
         Flagged::Earlier {
             flag: index,
-            raw,
             seen_at,
             ..
-        } => format!(
-            "seen {}, not now: {} ({} = 0x{raw:04x})",
-            moment(*seen_at),
-            meaning(*index),
-            flag(profile, *index).map_or("", |flag| flag.point.as_str())
-        ),
+        } => format!("set {}, not now: {}", moment(*seen_at), meaning(*index)),
     }
 }
 
@@ -714,7 +705,7 @@ pub(crate) fn line(fact: &Line) -> String {
         }
         Line::MemberMissing { asked: false } => "this pack was not asked".to_owned(),
         Line::BadLine { cause } => format!(
-            "the line does badly, {} because {} ({})",
+            "the line is unreliable, {} because {} ({})",
             if cause.per_mille >= 500 {
                 "likely"
             } else {
@@ -733,7 +724,7 @@ pub(crate) fn line(fact: &Line) -> String {
                 lost => format!("; {lost} of our {ours} got no answer"),
             };
             format!(
-                "{foreign} questions of somebody else were heard while we asked{lost}: only one may ask on a pair at a time"
+                "somebody else asked {foreign} times while we asked{lost}: only one may ask on a pair at a time"
             )
         }
     })
@@ -744,7 +735,7 @@ fn by_person(fact: &Said) -> String {
         Said::NotInOrder { question, note, .. } => {
             let note = note.as_ref().map(|note| format!(" ({note})"));
             format!(
-                "answered on site, not in order: {question}{}",
+                "found wrong on site: {question}{}",
                 note.unwrap_or_default()
             )
         }
@@ -753,14 +744,13 @@ fn by_person(fact: &Said) -> String {
 
 fn remark(fact: &Remark, profile: &Profile) -> String {
     match fact {
-        Remark::EverHeardUnknown {} => "no point tells whether the inverter was heard before: a lost cable and a first \
-             commissioning look the same"
+        Remark::EverHeardUnknown {} => "nothing tells whether the inverter was heard before: a lost cable and a first commissioning look the same"
             .to_owned(),
         Remark::WeHoldItsSocket {} => {
-            "the laptop sits in the inverter's socket, so the inverter was silenced by us".to_owned()
+            "the laptop is plugged into the inverter's socket: the inverter's data cable is unplugged while we are here; its DC may be live".to_owned()
         }
         Remark::FlatCurve {} => {
-            "on the flat part of the LFP curve (30 to 90 %) alike cell voltages do not show equal charge".to_owned()
+            "between 30 and 90 % the LFP curve is flat: equal cell voltages do not show equal charge".to_owned()
         }
         Remark::FirmwareTooOld { firmware, families } => {
             let families = families.iter().filter_map(|index| family(profile, *index));
@@ -773,12 +763,12 @@ fn remark(fact: &Remark, profile: &Profile) -> String {
             )
         }
         Remark::NoOrdinaryTransport { because } => format!(
-            "{}: if it has to leave the site, it does not travel as ordinary goods (UN special provision 376): ask the \
-             maker before it is moved",
+            "{}: if it has to leave the site, it must not travel as ordinary goods (UN special provision 376); ask the \
+             maker first",
             because.id()
         ),
         Remark::InsulationNotJudged { at, kohm, volts } => format!(
-            "{} = {kohm:.0} kOhm at {}, {:.0} ohm per volt (for comparison: 100 and 500 in vehicle rules); the profile has \
+            "{} = {kohm:.0} kOhm at {}, {:.0} ohm per volt (for comparison: 100 and 500 in vehicle rules); the map has \
              no limit, so it is not judged",
             name(*at, profile),
             with_unit(*volts, "V"),
@@ -811,14 +801,6 @@ pub(super) fn plain_whereabouts(at: Whereabouts) -> String {
     }
 }
 
-/// `module 3 cell 14`; `item` is what is counted inside a module.
-pub(crate) fn place_in_words(place: Place, item: &str) -> String {
-    let module = place.module.map(|module| format!("module {module}"));
-    let item = place.item.map(|number| format!("{item} {number}"));
-    let words: Vec<String> = module.into_iter().chain(item).collect();
-    words.join(" ")
-}
-
 /// What a class says, without its explanation.
 pub(crate) fn class_in_short(of: Class) -> &'static str {
     let text = class(of);
@@ -838,7 +820,7 @@ pub(crate) fn class(class: Class) -> &'static str {
         }
         C::CellImbalance => "cells too far apart at rest",
         C::CellResistance => {
-            "a cell or a joint beside it with far more resistance than its sisters"
+            "a cell, or a joint beside it, with far more resistance than the others"
         }
         C::PackOverVoltage => "the pack above its limit",
         C::PackUnderVoltage => "the pack below its limit",
@@ -849,9 +831,9 @@ pub(crate) fn class(class: Class) -> &'static str {
         C::OverCurrent => "current out of limits",
         C::ShortCircuit => "a short circuit was seen",
         C::LowCharge => "state of charge too low to run",
-        C::InsulationLow => "insulation against earth too low",
+        C::InsulationLow => "insulation to earth too low",
         C::SwitchFault => {
-            "a main switch contradicts its order: it does not open, or does not close"
+            "a main switch does not do as it is told: it does not open, or does not close"
         }
         C::PrechargeFailed => "pre-charge did not finish",
         C::FuseOpen => "the main fuse is open",
@@ -862,13 +844,13 @@ pub(crate) fn class(class: Class) -> &'static str {
         C::ConfigurationFault => {
             "modules or packs that do not belong together, in wrong order or count"
         }
-        C::ControlUnitFault => "the control unit is broken or stands still",
+        C::ControlUnitFault => "the control unit is broken or has stopped",
         C::FanFault => "the fan does not turn",
         C::DoorOpen => "the enclosure is open",
         C::OffButton => "the off button is pressed",
         C::Maintenance => "switched to maintenance",
         C::Disabled => "disabled by an operator or a controller",
-        C::InverterSilent => "the unit hears no inverter",
+        C::InverterSilent => "the battery does not hear its inverter",
         C::SwitchesOpen => "the switches are open",
         C::TerminalsDead => {
             "no voltage at the terminals from this unit; no proof that they are dead"
@@ -877,6 +859,6 @@ pub(crate) fn class(class: Class) -> &'static str {
         C::NotReadyStatus => "not ready to run",
         C::Derating => "limits reduced",
         C::Balancing => "cells are being balanced",
-        C::OtherFault => "the unit says only that there is some fault",
+        C::OtherFault => "the unit only says that there is a fault",
     }
 }

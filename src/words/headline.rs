@@ -10,7 +10,7 @@ use crate::facts::{Finding, Headline, Judgement};
 pub fn summary(judgement: &Judgement) -> String {
     said(match &judgement.verdict.headline {
         Headline::InService => {
-            "In service: the inverter is heard and no fault was found so far.".to_owned()
+            "In service: the inverter is heard, and no fault was seen so far.".to_owned()
         }
         Headline::NotReady { roots, .. } => {
             format!("Not ready, no defect seen: {}.", of_roots(judgement, roots))
@@ -20,32 +20,39 @@ pub fn summary(judgement: &Judgement) -> String {
             unconfirmed: true,
             ..
         } => format!(
-            "Fault (unit not recognised for certain): {}.",
+            "Fault, if this is the unit that the map describes: {}.",
             of_roots(judgement, roots)
         ),
-        Headline::Fault { roots, .. } => format!("Real fault: {}.", of_roots(judgement, roots)),
-        Headline::Waiting => "Only waiting for the inverter: no fault was found so far.".to_owned(),
+        Headline::Fault { roots, .. } => begun(&format!("{}.", of_roots(judgement, roots))),
+        Headline::Waiting => {
+            "No fault seen so far. The battery is waiting for its inverter.".to_owned()
+        }
         Headline::InverterLost { heard_s } => {
             let ago = heard_s.map_or_else(String::new, |seconds| format!(" {seconds} s ago"));
-            format!("The inverter fell silent{ago}: no fault was found in the unit so far.")
+            format!("The inverter fell silent{ago}. No fault seen in the battery so far.")
         }
         Headline::NoAnswer { because: None } => {
-            "No valid answer: nothing can be said about the unit.".to_owned()
+            "No valid answer: nothing can be said about the battery.".to_owned()
         }
         Headline::NoAnswer {
             because: Some(kind),
-        } => format!("Nothing can be said about the unit: {}.", cause(*kind)),
+        } => format!("Nothing can be said about the battery: {}.", cause(*kind)),
         Headline::NoMap => {
-            "Undecided: a unit answers, but no profile says what its registers mean.".to_owned()
+            "A unit answers, but no register map says what its registers mean.".to_owned()
         }
         Headline::SilentPacks { silent, others } => silent_packs(silent, others),
         Headline::Unread { names } => format!(
-            "{} could not be read: what stands there is not known, a fault may.",
+            "{} could not be read: there may be a fault behind it.",
             names.join(" and ")
         ),
-        Headline::TooEarly => "Too early to say: the silence time is not over.".to_owned(),
+        Headline::TooEarly => {
+            "Too early to say: the battery has not waited long enough for its inverter.".to_owned()
+        }
         Headline::Open { first, more } => {
-            let first = first.map_or("something is missing or contradicts", doubt_in_short);
+            let first = first.map_or(
+                "something is missing, or two things contradict each other",
+                doubt_in_short,
+            );
             match more {
                 0 => format!("Not settled: {first}."),
                 1 => format!("Not settled: {first}, and one more open point."),
@@ -55,10 +62,17 @@ pub fn summary(judgement: &Judgement) -> String {
     })
 }
 
+/// A sentence begun as one.
+pub(crate) fn begun(text: &str) -> String {
+    let mut characters = text.chars();
+    let first = characters.next().map(char::to_uppercase);
+    first.into_iter().flatten().chain(characters).collect()
+}
+
 /// The first root in words, with its number and where it is; then the others.
 fn of_roots(judgement: &Judgement, roots: &[&'static str]) -> String {
     let Some(first) = judgement.telling_root() else {
-        return "not known".to_owned();
+        return "what it is is not known".to_owned();
     };
     let in_words = |finding: &Finding| finding.class.map_or(finding.id, class_in_short);
     let mut text = in_words(first).to_owned();
@@ -96,7 +110,7 @@ fn silent_packs(silent: &[(usize, u8)], others: &[usize]) -> String {
         if others.len() > 1 { "packs" } else { "pack" },
     );
     format!(
-        "{} {gives} no answer; {rest} {}: no fault found so far.",
+        "{} {gives} no answer; {rest} {}: no fault seen so far.",
         packs.join(" and "),
         numbers.join(" and ")
     )

@@ -30,6 +30,7 @@ use crate::facts::{Doubt, Finding, Judgement, ValueRemark};
 pub(crate) use cause::{cause, mind_of};
 pub(crate) use doubt::{doubt, doubt_in_short, doubt_means};
 pub(crate) use fact::{class, class_in_short, deciding, fact, line, whereabouts};
+pub(crate) use headline::begun;
 pub use headline::summary;
 pub use not_tested::{untested_means, when, why_not};
 pub(crate) use number::with_unit;

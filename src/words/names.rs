@@ -2,8 +2,8 @@
 
 use std::borrow::Cow;
 
-use packside_profiles::Place;
 use packside_profiles::model::{Flag, InverterFamily, Point, Profile};
+use packside_profiles::{Place, Role};
 
 use crate::facts::fact::{FamilyIndex, FlagIndex, PointIndex, Spot};
 
@@ -19,10 +19,25 @@ pub(super) fn family(profile: &Profile, index: FamilyIndex) -> Option<&InverterF
     profile.inverter_families.get(index.0)
 }
 
-/// The name of a reading, as the map and the manual call it: `cell_voltage[2.14]`.
+/// The name of a reading for people: `module 2, cell 14`, `insulation`. What a map calls it stands in the tables.
 pub(super) fn name(spot: Spot, profile: &Profile) -> String {
-    let id = point(profile, spot.point).map_or("", |point| point.id.as_str());
-    packside_profiles::layout::name(id, spot.place)
+    let Some(point) = point(profile, spot.point) else {
+        return String::new();
+    };
+    match point.role {
+        Role::CellVoltage => place_in_words(spot.place, "cell"),
+        Role::CellTemperature => place_in_words(spot.place, "sensor"),
+        Role::Other => packside_profiles::layout::name(&point.id, spot.place),
+        role => {
+            let what = role.id().replace('_', " ");
+            let place = place_in_words(spot.place, "number");
+            if place.is_empty() {
+                what
+            } else {
+                format!("{place}, {what}")
+            }
+        }
+    }
 }
 
 /// The physical unit of a point.
@@ -33,4 +48,12 @@ pub(super) fn unit(index: PointIndex, profile: &Profile) -> Cow<'_, str> {
 /// A point at a place.
 pub(super) fn spot(point: PointIndex, place: Place) -> Spot {
     Spot { point, place }
+}
+
+/// `module 3, cell 14`; `item` is what is counted inside a module.
+pub(crate) fn place_in_words(place: Place, item: &str) -> String {
+    let module = place.module.map(|module| format!("module {module}"));
+    let item = place.item.map(|number| format!("{item} {number}"));
+    let words: Vec<String> = module.into_iter().chain(item).collect();
+    words.join(", ")
 }

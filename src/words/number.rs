@@ -9,7 +9,11 @@ pub(crate) fn with_unit(number: f64, unit: &str) -> String {
         "V" | "A" | "degC" | "%" | "s" => 1,
         _ => 0,
     };
-    let unit = if unit == "degC" { "°C" } else { unit };
+    let unit = match unit {
+        "degC" => "°C",
+        "kOhm" => "kΩ",
+        other => other,
+    };
     if unit.is_empty() {
         return format!("{number}");
     }

@@ -31,9 +31,11 @@ fn why(why: &Why, profile: Option<&Profile>) -> String {
         Why::Caution(what) => return caution(what),
         Why::Finding { fact: what, .. } => return by_map(&|profile| fact(what, profile)),
         Why::Doubts(doubts) => return by_map(&|profile| doubts_together(doubts, profile)),
-        Why::Unconfirmed => "unconfirmed: the map could not be recognised for certain".to_owned(),
-        Why::Overheard { state } => format!("overheard: the unit is in state {state}"),
-        Why::Maintenance => "the unit is in its maintenance state".to_owned(),
+        Why::Unconfirmed => {
+            "it is not certain that this unit is the one the map describes".to_owned()
+        }
+        Why::Overheard { state } => format!("overheard: the unit says \"{state}\""),
+        Why::Maintenance => "the unit is switched to maintenance".to_owned(),
         Why::NoInverter {
             proven,
             fed_by_us,
@@ -41,36 +43,36 @@ fn why(why: &Why, profile: Option<&Profile>) -> String {
         } => no_inverter(*proven, *fed_by_us, *silence_s),
         Why::InverterLost {
             heard_s: Some(ago), ..
-        } => format!(
-            "the unit heard its inverter until {ago} s ago and not since: look at the inverter, then at its cable"
-        ),
+        } => format!("the battery heard its inverter until {ago} s ago and not since"),
         Why::InverterLost {
             heard_s: None,
             silence_s,
-        } => format!("the inverter was heard before and has been silent for {silence_s} s or more"),
-        Why::InService => "the inverter is heard and the unit is in service".to_owned(),
-        Why::NothingYet => "nothing had been asked and nothing was heard at this moment".to_owned(),
+        } => format!(
+            "the battery heard its inverter before; for {silence_s} s or more it has been silent"
+        ),
+        Why::InService => "the inverter is heard, and the battery is in service".to_owned(),
+        Why::NothingYet => "at this moment nothing had been asked and nothing heard".to_owned(),
         Why::OnlyHeard { bytes } => format!("nothing was asked; {bytes} bytes were heard"),
         Why::NoAnswer { asked, bytes } => {
-            format!("{asked} questions, no valid answer; {bytes} bytes came in all")
+            format!("{asked} questions, no valid answer ({bytes} bytes came in all)")
         }
     })
 }
 
 fn no_inverter(proven: bool, fed_by_us: bool, silence_s: u32) -> String {
     let heard = if proven {
-        "it never heard one since power-up"
+        "not once since power-up"
     } else {
-        "whether it heard one before is not known"
+        "whether it did before is not known"
     };
     if fed_by_us {
         format!(
-            "the unit said that it hears no inverter until we asked; nobody else was heard since, so it takes our own \
-             questions for the inverter; {heard}"
+            "the battery did not hear its inverter ({heard}) until we asked; nobody else has asked since, so it takes our \
+             questions for the inverter"
         )
     } else {
         format!(
-            "the unit hears no inverter ({heard}), and its silence time of {silence_s} s is over"
+            "the battery does not hear its inverter ({heard}); it has waited longer than its {silence_s} s"
         )
     }
 }

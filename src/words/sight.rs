@@ -13,8 +13,10 @@ use crate::facts::sight::{HowMany, Others, Sight, SightKind, Text};
 )]
 pub(crate) fn sight(sight: &Sight) -> String {
     said(match sight {
-        Sight::Nothing { questions } => format!("{questions} questions, not one byte came back"),
-        Sight::Garbage { bytes } => format!("{bytes} bytes came, none of them in a valid frame"),
+        Sight::Nothing { questions } => {
+            format!("{questions} questions, and not one byte came back")
+        }
+        Sight::Garbage { bytes } => format!("{bytes} bytes came, but no valid frame"),
         Sight::InvertedLook { percent } => {
             format!("{percent} % of the bytes are 7E, 7F, FE or FF")
         }
@@ -28,7 +30,7 @@ pub(crate) fn sight(sight: &Sight) -> String {
             }
         },
         Sight::Damaged { answers } => match answers {
-            HowMany::Came(n) => format!("{n} answers with a wrong check value came"),
+            HowMany::Came(n) => format!("{n} answers came damaged"),
             HowMany::Among(of) => format!("damaged answers: {}", share(*of)),
         },
         Sight::Foreign { heard } => match heard {
@@ -53,23 +55,22 @@ pub(crate) fn sight(sight: &Sight) -> String {
         Sight::Busy { answers: Some(n) } => {
             format!("{n} answers were \"busy\" (exception 05 or 06)")
         }
-        Sight::SwappedProven { frames, settings } => format!(
-            "{frames} frames were heard that read right only with the pair turned round, as {settings}"
-        ),
+        Sight::SwappedProven { frames, settings } => {
+            format!("{frames} frames read right only with the two wires swapped, at {settings}")
+        }
         Sight::SettingsProven { frames, settings } => {
-            format!("{frames} frames were heard that read right only at {settings}")
+            format!("{frames} frames read right only at {settings}")
         }
         Sight::GrowsWithLength { long, short } => format!(
             "long answers are damaged more often: {} against {} of the short ones",
             share(*long),
             share(*short)
         ),
-        Sight::FirstBytes { answers } => format!(
-            "answers that are whole but for their first bytes, of the damaged ones: {}",
-            share(*answers)
-        ),
+        Sight::FirstBytes { answers } => {
+            format!("damaged only in their first bytes: {}", share(*answers))
+        }
         Sight::SameDamage { answers } => format!(
-            "{answers} answers came damaged in the very way of one before: noise does not repeat itself"
+            "{answers} answers were damaged in exactly the same way as one before: noise does not repeat itself"
         ),
         Sight::Bursts { row } => format!("{row} damaged answers in a row"),
         Sight::FollowsPower { with, without } => format!(
@@ -155,10 +156,8 @@ pub(crate) fn sight_means(kind: SightKind) -> &'static str {
         SightKind::Exception0B => "the gateway answered 0B (no answer behind it)",
         SightKind::Busy => "the answer was \"busy\" (exception 05 or 06)",
         SightKind::Lost => "the link was lost in between",
-        SightKind::SwappedProven => "turned round, the very bytes received are right frames",
-        SightKind::SettingsProven => {
-            "cut at other settings, the very bytes received are right frames"
-        }
+        SightKind::SwappedProven => "with the two wires swapped the bytes are right frames",
+        SightKind::SettingsProven => "at other settings the bytes are right frames",
         SightKind::GrowsWithLength => "long answers are damaged more often than short ones",
         SightKind::FirstBytes => {
             "the damage is in the first bytes, right after a driver takes the line"
@@ -170,7 +169,7 @@ pub(crate) fn sight_means(kind: SightKind) -> &'static str {
             "more answers are damaged than questions of others came in between"
         }
         SightKind::AnsweredTwice => "questions were answered twice with other content",
-        SightKind::IdentityJumps => "serial number or uptime jump",
+        SightKind::IdentityJumps => "serial number or uptime jumps",
         SightKind::Frozen => "the unit's own counter stands still behind a gateway",
         SightKind::UnitMissed => {
             "the unit counted fewer questions than we sent: damage on the way to it"
@@ -184,7 +183,7 @@ pub(crate) fn sight_means(kind: SightKind) -> &'static str {
         SightKind::OtherSocket => {
             "the map says that the inverter uses another socket than this pair"
         }
-        SightKind::InItsSocket => "the laptop sits in the inverter's socket",
+        SightKind::InItsSocket => "the laptop is plugged into the inverter's socket",
         SightKind::NeverHeard => "the unit says that it never heard an inverter since power-up",
         SightKind::HeardBefore => "the inverter was heard before",
     }

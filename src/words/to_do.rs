@@ -41,7 +41,7 @@ fn deed(deed: Deed, profile: &Profile) -> String {
         Deed::Nothing => String::new(),
         Deed::OfMap(index) => flag(profile, index).map_or_else(String::new, |f| f.to_do.clean().into_owned()),
         Deed::Usual(class) => usual(class).to_owned(),
-        Deed::SeeWhetherItReturns => "look again: does it return?".to_owned(),
+        Deed::SeeWhetherItReturns => "look again: does it come back?".to_owned(),
         Deed::SenseWire { place } => {
             let item = place.item.unwrap_or_default();
             let of_module = place
@@ -59,7 +59,7 @@ fn deed(deed: Deed, profile: &Profile) -> String {
             decay(decay_s)
         ),
         Deed::NarrowDownStack => "only if it is still low with the inverter's isolator open: isolate the stack's cables \
-             and modules one after the other by the manual, and look again"
+             and modules one by one as the manual says, and look again"
             .to_owned(),
         Deed::CompareCharge => {
             "compare with the voltages at rest; ask the maker before they are charged together".to_owned()
@@ -98,7 +98,7 @@ pub(crate) fn usual(class: Class) -> &'static str {
             "keep away, let it cool down, look for heat, smell, swelling; leave if there is any"
         }
         Class::CellImbalance => {
-            "leave at rest and look again; then compare the module with its sisters"
+            "leave it at rest and look again; then compare this module with the others"
         }
         Class::CellResistance => {
             "no current through it; unit off by the manual, then look at the joint of this cell for heat; ask the maker"
@@ -107,7 +107,7 @@ pub(crate) fn usual(class: Class) -> &'static str {
             "unit off by the manual, then look at the sense connector of this module"
         }
         Class::ConfigurationFault => {
-            "look at the order, polarity and count of the modules against the nameplates"
+            "check order, polarity and number of the modules against the nameplates"
         }
         Class::InsulationLow => {
             "disconnect nothing live; the fault may lie on the inverter side or in the PV: isolate by the manual and look again"

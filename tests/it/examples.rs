@@ -30,7 +30,10 @@ fn one_look_prints_the_verdict_and_its_line() {
     let mut out = Vec::new();
     one_look::run(words(&["generic-hv-stack", &served.reach]), &mut out).unwrap();
     let out = String::from_utf8(out).unwrap();
-    assert!(out.starts_with("fault: Real fault: "), "{out}");
+    assert!(
+        out.starts_with("fault: Insulation to earth too low"),
+        "{out}"
+    );
     assert_eq!(out.lines().count(), 1, "{out}");
 }
 

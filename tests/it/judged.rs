@@ -44,7 +44,7 @@ fn silent_pack_of_a_rack_is_named_in_the_headline_with_its_step() {
     assert_eq!(kind(&judgement), "undecided");
     assert_eq!(
         packside::words::summary(&judgement),
-        "Pack 3 of 3 (address 3) gives no answer; packs 1 and 2: no fault found so far."
+        "Pack 3 of 3 (address 3) gives no answer; packs 1 and 2: no fault seen so far."
     );
     let step = step(&judgement, "missing-pack").unwrap();
     assert!(
@@ -75,7 +75,7 @@ fn unit_that_our_own_questions_woke_is_never_normal_even_where_the_map_is_wrong(
 fn awaiting_says_that_our_own_questions_are_taken_for_the_inverter_and_warns_of_live_terminals() {
     let judgement = judged("hv-any-question-feeds");
     assert_eq!(kind(&judgement), "awaiting-inverter");
-    assert!(why(&judgement).contains("takes our own questions for the inverter"));
+    assert!(why(&judgement).contains("takes our questions for the inverter"));
     let live = |r: &&packside::facts::Reading| {
         r.role == packside_profiles::Role::TerminalVoltage && r.number().is_some_and(|v| v > 60.0)
     };

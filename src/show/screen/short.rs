@@ -86,7 +86,7 @@ fn who(
         }
     }
     parts.extend(states.into_iter().map(str::to_owned));
-    parts.extend(profile.map(|profile| format!("map {}", profile.profile.id)));
+    parts.extend(profile.map(|profile| profile.profile.id.to_string()));
     match link.map(|link| (link, &link.kind)) {
         Some((_, LinkKind::Simulated { .. })) => parts.push("SIMULATED".to_owned()),
         Some((link, _)) => parts.push(link_text(link)),
@@ -106,7 +106,7 @@ fn steps(out: &mut String, judgement: &Judgement, room: usize) {
             "{}, {}. {}",
             words::needs(step.needs).to_uppercase(),
             words::who(step.who),
-            begun(&words::next_step(judgement, step))
+            words::begun(&words::next_step(judgement, step))
         );
         wrap(&mut text, &what, &format!("{:<3}", index + 1), "   ");
         let lines = text.lines().count();
@@ -125,13 +125,6 @@ fn steps(out: &mut String, judgement: &Judgement, room: usize) {
         left = left.saturating_sub(lines);
         out.push_str(&text);
     }
-}
-
-/// A sentence begun as one.
-fn begun(text: &str) -> String {
-    let mut characters = text.chars();
-    let first = characters.next().map(char::to_uppercase);
-    first.into_iter().flatten().chain(characters).collect()
 }
 
 /// What else was seen: other roots and warnings, each in a few words; what follows from another is left out.
