@@ -14,8 +14,9 @@
 //! # Sources
 //! - Modbus Application Protocol V1.1b3, section 6 (layout and limits), section 7 (exceptions)
 
-/// Longest frame: unit, PDU of 253 bytes, CRC.
-pub(super) const LONGEST: usize = 256;
+/// Longest frame: unit, function, count, 127 registers, CRC. The standard ends at 256 bytes and 125
+/// registers; units are known that give two more.
+pub(super) const LONGEST: usize = 259;
 /// Shortest frame: unit, function, CRC.
 pub(super) const SHORTEST: usize = 4;
 
@@ -105,7 +106,7 @@ pub(super) fn request(bytes: &[u8]) -> Length {
     };
     match function {
         0x01 | 0x02 => with_quantity(rest, 2000, 8),
-        0x03 | 0x04 => with_quantity(rest, 125, 8),
+        0x03 | 0x04 => with_quantity(rest, 127, 8),
         0x05 | 0x06 | 0x08 | 0x15 | 0x16 => echoed(function, a, b, rest),
         0x07 | 0x0b | 0x0c | 0x11 => Is(4),
         0x0f => multiple(rest, |quantity| quantity.div_ceil(8), 1968),
@@ -141,7 +142,8 @@ pub(super) fn answer(bytes: &[u8]) -> Length {
     };
     match function {
         0x01 | 0x02 => counted(a, (1..=250).contains(&a)),
-        0x03 | 0x04 | 0x17 => counted(a, a % 2 == 0 && (2..=250).contains(&a)),
+        0x03 | 0x04 => counted(a, a % 2 == 0 && a >= 2),
+        0x17 => counted(a, a % 2 == 0 && (2..=250).contains(&a)),
         0x05 | 0x06 | 0x08 | 0x15 | 0x16 => echoed(function, a, b, rest),
         0x07 => Is(5),
         // A status that is either ready or busy, then the count of events.
@@ -175,7 +177,8 @@ pub(super) fn fits(request: &[u8], frame: &[u8]) -> bool {
         return false;
     }
     if *answered == function | 0x80 {
-        return exception(frame) == Is(frame.len());
+        // What is due is a refusal with any code, also with one that no standard names.
+        return frame.len() == 5;
     }
     if answered != function {
         return false;
@@ -195,6 +198,15 @@ pub(super) fn fits(request: &[u8], frame: &[u8]) -> bool {
         0x0f | 0x10 => asked.get(..4) == said.get(..4),
         0x2b => asked.get(..2) == said.get(..2),
         _ => true,
+    }
+}
+
+/// Whether a frame of a public function can answer a request that the standard does not allow: as its
+/// copy where answers are copies, or as an answer of a length that the standard allows.
+pub(super) fn answers_oddly(request: &[u8], frame: &[u8]) -> bool {
+    match request {
+        [_, 0x05 | 0x06 | 0x08 | 0x15 | 0x16, ..] => request == frame,
+        _ => request != frame && answer(frame) == Is(frame.len()),
     }
 }
 

@@ -14,7 +14,7 @@
 //! # How a frame is told
 //! Content decides: the first bytes give the lengths that are possible ([`super::shape`]), the CRC
 //! says which of them it is. Times are a hint only, for adapters hold bytes back: after a pause of
-//! a second what is incomplete is given up.
+//! two seconds what is incomplete is given up.
 //!
 //! # How the direction is told
 //! By the conversation: what can answer the request before it is its answer. Writes are answered
@@ -24,8 +24,7 @@
 //!
 //! # Functions that nobody knows
 //! Whatever fills the gap between two known frames to the byte with a right CRC is a frame. In
-//! other gaps it is one when a window with a right CRC, at an end of the gap, shows the same unit
-//! and function for the second time. Such frames are never an answer to anything.
+//! other gaps evidence is counted, see [`strange`].
 //!
 //! # Sources
 //! - Modbus over Serial Line V1.02, 2.4.1: a request, then its answer, one at a time
@@ -35,9 +34,11 @@ use std::time::Duration;
 
 use super::shape::{self, LONGEST, Length, SHORTEST};
 use super::window::{Windows, ends_with_its_crc};
+use strange::{GAP, Side, Strange};
 
-/// After a pause like this, bytes no longer belong to one frame.
-const PAUSE: Duration = Duration::from_secs(1);
+/// After a pause like this, bytes no longer belong to one frame. Adapters and networks leave holes of
+/// more than a second.
+const PAUSE: Duration = Duration::from_secs(2);
 /// How long a request is taken to wait for its answer.
 const ANSWER_WAIT: Duration = Duration::from_secs(3);
 /// A copy of a write that comes later than this is a second try and no answer. Units that were heard
@@ -53,8 +54,6 @@ const KEPT_NOISE: usize = 264;
 const RUN: usize = 1024;
 /// Input is worked through in blocks of this size.
 const BLOCK: usize = 4096;
-/// Units and functions of windows that may be frames of unknown functions.
-const SUSPECTS: usize = 16;
 
 /// What a piece is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -150,7 +149,7 @@ pub struct Stream {
     noise_is_cut: bool,
     /// A frame was heard since the begin or the last pause.
     frame_before: bool,
-    suspects: VecDeque<(u8, u8)>,
+    strange: Strange,
     /// Longest wait for an answer that can be nothing else.
     longest_wait: Duration,
     last_in: Duration,
@@ -196,7 +195,7 @@ impl Stream {
     pub fn finish(&mut self, mut give: impl FnMut(Piece<'_>)) {
         self.scan(true, &mut give);
         self.compact();
-        self.frame_before = false;
+        (self.frame_before, self.noise_is_cut) = (false, false);
     }
 
     /// Takes out whatever can be decided.
@@ -214,6 +213,9 @@ impl Stream {
                 FrameFound::Nothing if self.at >= self.bytes.len() => break,
                 FrameFound::Nothing => {
                     self.at = self.next_candidate();
+                    if self.at - self.decided > GAP {
+                        self.search_run(give);
+                    }
                     if self.at - self.given > RUN {
                         self.cut_noise(give);
                     }
@@ -223,7 +225,8 @@ impl Stream {
         if is_over {
             self.at = self.bytes.len();
             self.settle_deferred(None, give);
-            self.gap(false, give);
+            self.strange(self.at, (Side::Silence, (self.at, self.at)), GAP, give);
+            self.gap(give);
         }
     }
 
@@ -251,7 +254,12 @@ impl Stream {
             return FrameFound::Nothing;
         }
         if function & 0x80 != 0 {
-            return match shape::exception(rest) {
+            let length = if self.is_refusal_due(rest) {
+                Length::Is(5)
+            } else {
+                shape::exception(rest)
+            };
+            return match length {
                 Length::Is(length) if length > rest.len() && !is_over => self.wait_for(length),
                 Length::Is(length) if self.sealed(length) => {
                     FrameFound::Frame(length, Can::Refusal)
@@ -317,6 +325,14 @@ impl Stream {
         here.is_some() && here == self.asked.frame.first_chunk::<2>()
     }
 
+    /// Whether the bytes begin like a refusal of the last request.
+    fn is_refusal_due(&self, rest: &[u8]) -> bool {
+        let ([unit, function, ..], [asked_of, asked, ..]) = (rest, &*self.asked.frame) else {
+            return false;
+        };
+        self.deferred.is_none() && unit == asked_of && *function == asked | 0x80
+    }
+
     #[inline]
     fn sealed(&mut self, length: usize) -> bool {
         if self.at == self.decided {
@@ -329,5 +345,6 @@ impl Stream {
 }
 
 mod settle;
+mod strange;
 #[cfg(test)]
 mod tests;

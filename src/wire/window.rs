@@ -1,6 +1,6 @@
 //! Whether any window of some bytes ends with its own CRC, in constant time.
 //!
-//! Input: bytes, growing at the end and cut at the begin. Output: for any window of at most 256
+//! Input: bytes, growing at the end and cut at the begin. Output: for any window of at most [`LONGEST`]
 //! bytes whether its CRC register is 0 at its end.
 //!
 //! # How
@@ -13,7 +13,7 @@
 //! # Sources
 //! - Modbus over Serial Line V1.02, 2.5.1.2 and appendix B (polynomial A001 hex reflected, start FFFF)
 
-use super::shape::LONGEST;
+use super::shape::{LONGEST, SHORTEST};
 
 /// Windows are computed as long as that costs no more bytes than this for each byte passed. In noise
 /// it rarely does; bytes made for it are looked up.
@@ -195,6 +195,40 @@ impl Windows {
         }
         self.origin = 0;
     }
+}
+
+/// A register moved through any number of bytes of 00.
+fn moved_far(mut register: u16, mut length: usize) -> u16 {
+    while length > 0 {
+        let step = length.min(LONGEST);
+        register = moved(register, step).unwrap_or_default();
+        length -= step;
+    }
+    register
+}
+
+/// Every window of a run that ends with its own CRC: its begin and its end.
+///
+/// Registers before its begin and at its end agree once both are moved to the end of the run, so that
+/// sorting finds all of them: no window is tried by itself.
+pub(super) fn sealed_windows(run: &[u8]) -> Vec<(usize, usize)> {
+    let mut register = 0;
+    let mut ends = Vec::with_capacity(run.len());
+    let mut begins = Vec::with_capacity(run.len());
+    for (at, byte) in run.iter().enumerate() {
+        begins.push(moved_far(register ^ 0xffff, run.len() - at));
+        register = step(register, *byte);
+        ends.push((moved_far(register, run.len() - at - 1), at + 1));
+    }
+    ends.sort_unstable();
+    let mut found = Vec::new();
+    for (begin, wanted) in begins.iter().enumerate() {
+        let first = ends.partition_point(|(value, end)| (*value, *end) < (*wanted, begin + SHORTEST));
+        let alike = ends.get(first..).unwrap_or_default().iter();
+        let alike = alike.take_while(|(value, end)| value == wanted && *end <= begin + LONGEST);
+        found.extend(alike.map(|(_, end)| (begin, *end)));
+    }
+    found
 }
 
 #[cfg(test)]

@@ -1,4 +1,4 @@
-//! What is decided about a frame and the noise before it: direction, unknown functions, order.
+//! What is decided about a frame and the noise before it: direction and order.
 //!
 //! Does not: look for frames (see [`super`]).
 
@@ -11,6 +11,9 @@ impl Stream {
     /// A frame begins at `at`: settles what stands before it, then itself.
     pub(super) fn frame(&mut self, length: usize, can: Can, give: &mut dyn FnMut(Piece<'_>)) {
         let (start, end) = (self.at, self.at + length);
+        if start > self.decided {
+            self.strange(start, (Side::Frame, (start, end)), GAP, give);
+        }
         if self.deferred.is_some() {
             self.settle_deferred(Some((start, end)), give);
         }
@@ -33,7 +36,7 @@ impl Stream {
                 let else_request = !self.noise_was_its_request(start, end);
                 let frame = self.bytes.get(start..end).unwrap_or_default();
                 let likeness = self.likeness(start, frame);
-                self.gap(true, give);
+                self.gap(give);
                 self.deferred = Some(Deferred {
                     start,
                     end,
@@ -46,7 +49,7 @@ impl Stream {
             Can::Either => PieceKind::Request,
         };
         if noise > 0 {
-            self.gap(true, give);
+            self.gap(give);
         }
         self.tell(start, end, kind, give);
         self.frame_ended(end);
@@ -56,6 +59,7 @@ impl Stream {
         (self.at, self.decided) = (end, end);
         self.noise_is_cut = false;
         self.frame_before = true;
+        self.strange.is_searched = false;
     }
 
     /// How long a copy of the last request can still be its answer.
@@ -158,7 +162,7 @@ impl Stream {
 
     /// Gives out a frame and keeps in mind what it means for the next one.
     #[inline]
-    fn tell(&mut self, start: usize, end: usize, kind: PieceKind, give: &mut dyn FnMut(Piece<'_>)) {
+    pub(super) fn tell(&mut self, start: usize, end: usize, kind: PieceKind, give: &mut dyn FnMut(Piece<'_>)) {
         let at = self.time_of(end - 1);
         let asked = &mut self.asked;
         asked.frame.clear();
@@ -173,101 +177,36 @@ impl Stream {
         self.emit(start, end, kind, give);
     }
 
-    /// Gives out the noise up to `at`, or the unknown frames that it turns out to be.
-    pub(super) fn gap(&mut self, frame_behind: bool, give: &mut dyn FnMut(Piece<'_>)) {
+    /// Gives out the noise up to `at`.
+    pub(super) fn gap(&mut self, give: &mut dyn FnMut(Piece<'_>)) {
         let (start, end) = (self.decided, self.at);
-        let length = end - start;
-        if length == 0 {
+        if end > start {
+            self.asked.noise += end - start;
+            self.emit(start, end, PieceKind::Noise, give);
+            self.decided = end;
+            self.noise_is_cut = true;
+        }
+    }
+
+    /// Looks into the begin of a long run of bytes for frames of unknown functions: once behind a
+    /// frame, and again and again where such are spoken.
+    pub(super) fn search_run(&mut self, give: &mut dyn FnMut(Piece<'_>)) {
+        if self.strange.is_searched {
             return;
         }
-        self.asked.noise += length;
-        let is_whole = !self.noise_is_cut && (SHORTEST..=2 * LONGEST).contains(&length);
-        let mut parts = [start, end, end];
-        let mut kinds = [PieceKind::Noise, PieceKind::Noise];
-        if let Some(cut) = self.tight(start, end).filter(|_| is_whole && frame_behind) {
-            (parts, kinds) = ([start, cut, end], [PieceKind::Unknown; 2]);
-        } else if is_whole && let Some((from, to)) = self.seen_again(start, end, frame_behind) {
-            if from == start {
-                (parts, kinds[0]) = ([start, to, end], PieceKind::Unknown);
-            } else {
-                (parts, kinds[1]) = ([start, from, end], PieceKind::Unknown);
-            }
+        self.strange.is_searched = true;
+        let end = self.decided + GAP;
+        // Of what lies further back the frames behind are not known yet.
+        self.strange(end, (Side::Bytes, (end, end)), LONGEST, give);
+        if self.strange.is_searched && self.strange.is_spoken {
+            self.settle_deferred(None, give);
+            let end = self.decided + LONGEST;
+            self.asked.noise += LONGEST;
+            self.emit(self.decided, end, PieceKind::Noise, give);
+            self.decided = end;
+            self.noise_is_cut = true;
+            self.strange.is_searched = false;
         }
-        let [first, middle, last] = parts;
-        let [one, two] = kinds;
-        for (from, to, kind) in [(first, middle, one), (middle, last, two)] {
-            if to > from {
-                self.emit(from, to, kind, give);
-            }
-        }
-        if kinds.contains(&PieceKind::Unknown) {
-            // Somebody else spoke: what was asked before is over.
-            self.asked.frame.clear();
-            self.asked.answer = None;
-        }
-        self.decided = end;
-        self.noise_is_cut = true;
-    }
-
-    /// Where a gap between two frames is one frame, or two that meet at the place given.
-    fn tight(&mut self, start: usize, end: usize) -> Option<usize> {
-        if !self.frame_before {
-            return None;
-        }
-        let most = LONGEST.min(end - start);
-        (SHORTEST..=most).find_map(|length| {
-            let cut = start + length;
-            let rest = end - cut;
-            let fits = self.may_be_unknown(start, length)
-                && (rest == 0
-                    || (SHORTEST..=LONGEST).contains(&rest) && self.may_be_unknown(cut, rest));
-            fits.then_some(cut)
-        })
-    }
-
-    /// Whether a window has a right CRC and a possible function code.
-    fn may_be_unknown(&mut self, start: usize, length: usize) -> bool {
-        let has_code = self
-            .bytes
-            .get(start + 1)
-            .is_some_and(|code| code & 0x7f != 0);
-        has_code && self.windows.is_sealed(&self.bytes, start, length)
-    }
-
-    /// A window at an end of the gap whose unit and unknown function were seen in one before.
-    fn seen_again(
-        &mut self,
-        start: usize,
-        end: usize,
-        frame_behind: bool,
-    ) -> Option<(usize, usize)> {
-        let most = LONGEST.min(end - start);
-        for length in SHORTEST..=most {
-            let ends = [
-                (start, self.frame_before),
-                (end - length, frame_behind && length < end - start),
-            ];
-            for (from, is_tight) in ends {
-                if !is_tight || !self.may_be_unknown(from, length) {
-                    continue;
-                }
-                let Some([unit, code]) = self.bytes.get(from..from + 2) else {
-                    continue;
-                };
-                let suspect = (*unit, *code);
-                if shape::is_public(suspect.1) {
-                    continue;
-                }
-                if self.suspects.contains(&suspect) {
-                    return Some((from, from + length));
-                }
-                if self.suspects.len() >= SUSPECTS {
-                    self.suspects.pop_front();
-                }
-                self.suspects.push_back(suspect);
-            }
-        }
-        None
     }
 
     /// Gives out most of a long run of noise.
@@ -284,7 +223,7 @@ impl Stream {
     }
 
     #[inline]
-    fn emit(&mut self, start: usize, end: usize, kind: PieceKind, give: &mut dyn FnMut(Piece<'_>)) {
+    pub(super) fn emit(&mut self, start: usize, end: usize, kind: PieceKind, give: &mut dyn FnMut(Piece<'_>)) {
         while self.times.get(1).is_some_and(|(from, _)| *from <= start) {
             self.times.pop_front();
         }
