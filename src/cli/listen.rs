@@ -307,7 +307,7 @@ fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<
         at: Duration::ZERO,
         what,
     };
-    heard.without_times();
+    heard.without_times(args.link.place.line.is_some());
     heard.take(vec![event(What::Opened(LinkFacts {
         kind,
         framing: Framing::Rtu,

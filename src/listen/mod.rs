@@ -9,6 +9,8 @@
 pub mod clients;
 pub mod conversation;
 mod fuzz;
+mod noise;
+mod ours;
 pub mod picture;
 pub mod settings;
 mod speaks;
@@ -16,8 +18,9 @@ pub mod tally;
 pub mod waveform;
 
 pub use clients::Clients;
-pub use conversation::{Conversation, Fate, Overheard, Utterance};
+pub use conversation::{Conversation, Fate, Mismatch, Overheard, Utterance};
 pub use fuzz::{any_conversation, any_stream};
-pub use picture::{Id, Picture, Scene, Strength, picture};
+pub use ours::Numbered;
+pub use picture::{Explained, Id, Picture, Scene, Strength, picture};
 pub use speaks::{Speaks, speaks};
 pub use tally::{Asked, Interval, Poll, Summary, UnitTally};

@@ -6,9 +6,11 @@
 
 use std::time::Duration;
 
+use super::noise::is_text;
 use super::tally::Summary;
 use crate::listen::Speaks;
 use crate::listen::speaks;
+use crate::statistics::wilson;
 use crate::wire::Framing;
 
 /// What a picture shows. Ids are stable.
@@ -26,8 +28,16 @@ pub enum Id {
     TwoClients,
     /// Answers without questions.
     OnlyAnswers,
-    /// Questions are answered, but many frames are damaged.
+    /// Questions are answered, but many frames are damaged, or bytes come between them that are none.
     Damaged,
+    /// Questions come back from the line.
+    Echo,
+    /// Others than those asked answer, or at another length.
+    Mismatched,
+    /// Frames with a right check, of functions that no standard names, and nothing else.
+    Unlisted,
+    /// Another protocol between the frames.
+    Beside,
     /// Questions are answered.
     Sound,
 }
@@ -43,6 +53,10 @@ impl Id {
             Self::TwoClients => "two-clients",
             Self::OnlyAnswers => "only-answers",
             Self::Damaged => "damaged",
+            Self::Echo => "echo",
+            Self::Mismatched => "mismatched",
+            Self::Unlisted => "unlisted",
+            Self::Beside => "beside",
             Self::Sound => "sound",
         }
     }
@@ -94,8 +108,19 @@ pub struct Scene<'a> {
     pub listened: Option<Duration>,
     /// The first bytes that were heard.
     pub first: &'a [u8],
-    /// Found, how sure, next: what explains bytes without frames, where that was looked into.
-    pub explained: Option<[&'a str; 3]>,
+    /// What explains bytes without frames, where that was looked into.
+    pub explained: Option<Explained<'a>>,
+}
+
+/// What line settings and wiring explain.
+#[derive(Debug, Clone, Copy)]
+pub struct Explained<'a> {
+    /// What was found, in words.
+    pub found: &'a str,
+    /// How sure that is.
+    pub strength: Strength,
+    /// What to do next, in words.
+    pub next: &'a str,
 }
 
 /// What the line shows, the leading thing first. Never empty.
@@ -112,14 +137,22 @@ pub fn picture(scene: &Scene<'_>) -> Vec<Picture> {
     let mut pictures = Vec::new();
     pictures.extend(unit_silent(summary));
     pictures.extend(two_clients(summary));
+    pictures.extend(mismatched(summary));
     if summary.requests == 0 {
-        pictures.push(only_answers(summary));
+        let is_unlisted = summary.unlisted == summary.frames;
+        pictures.push(if is_unlisted {
+            unlisted(summary)
+        } else {
+            only_answers(summary)
+        });
     }
     // Collisions damage frames: where two ask, the line need not be at fault.
     pictures.extend(damaged(summary).filter(|_| summary.clients.count < 2));
     if pictures.is_empty() {
         pictures.push(sound(scene));
     }
+    pictures.extend(echo(summary));
+    pictures.extend(beside(summary));
     pictures
 }
 
@@ -171,7 +204,7 @@ fn other_protocol(scene: &Scene<'_>) -> Option<Picture> {
         .take(64)
         .filter_map(|at| speaks(Framing::Rtu, scene.first.get(at..)?))
         .max_by_key(|speaker| *speaker == Speaks::ModbusAscii)
-        .or_else(|| is_text(scene.first).then_some(Speaks::Text))?;
+        .or_else(|| (scene.first.len() >= 16 && is_text(scene.first)).then_some(Speaks::Text))?;
     let strength = match speaker {
         Speaks::ModbusAscii | Speaks::WebServer => Strength::Proven,
         _ => Strength::Likely,
@@ -220,28 +253,22 @@ fn other_protocol(scene: &Scene<'_>) -> Option<Picture> {
     })
 }
 
-fn is_text(bytes: &[u8]) -> bool {
-    let printable = |byte: &&u8| byte.is_ascii_graphic() || b" \t\r\n".contains(byte);
-    bytes.len() >= 16 && bytes.iter().filter(printable).count() * 100 >= bytes.len() * 95
-}
-
 fn no_frame(scene: &Scene<'_>) -> Picture {
     let bytes = scene.summary.bytes;
     let mut why = vec![format!(
         "{bytes} bytes were heard, no two frames with a right check value among them"
     )];
     let (strength, next) = match scene.explained {
-        Some([found, sure, next]) => {
-            let strength = match sure {
-                sure if sure.starts_with("proven") => Strength::Proven,
-                sure if sure.starts_with("likely") => Strength::Likely,
-                _ => Strength::Open,
-            };
-            if strength == Strength::Open {
-                why.insert(0, found.to_owned());
+        Some(explained) => {
+            if explained.strength == Strength::Open {
+                why.insert(0, explained.found.to_owned());
             }
-            (strength, next.to_owned())
+            (explained.strength, explained.next.to_owned())
         }
+        None if scene.listened.is_none() => (
+            Strength::Open,
+            "say with --line at which settings these bytes were received, or receive them again at others".to_owned(),
+        ),
         None => (
             Strength::Open,
             "try other line settings with --line, for example 19200-8E1; then swap the pair at the adapter".to_owned(),
@@ -249,8 +276,8 @@ fn no_frame(scene: &Scene<'_>) -> Picture {
     };
     why.push("somebody talks on this pair; nothing can be said about the battery".to_owned());
     let text = match scene.explained {
-        Some([found, ..]) if strength != Strength::Open => {
-            let mut letters = found.chars();
+        Some(explained) if strength != Strength::Open => {
+            let mut letters = explained.found.chars();
             let first = letters.next().map(|c| c.to_ascii_uppercase());
             first.into_iter().chain(letters).chain(['.']).collect()
         }
@@ -291,10 +318,10 @@ fn unit_silent(summary: &Summary) -> Option<Picture> {
             list(&answering)
         ));
     }
-    if summary.damaged > 0 {
+    let runs = summary.damaged + summary.unclear;
+    if runs > 0 {
         why.push(format!(
-            "{} times bytes came that are no frame: it may answer with other settings, or two answer at once",
-            summary.damaged
+            "{runs} times bytes came that are no frame: it may answer with other settings, or two answer at once"
         ));
     }
     why.push(
@@ -340,27 +367,124 @@ fn only_answers(summary: &Summary) -> Picture {
     }
 }
 
+fn mismatched(summary: &Summary) -> Option<Picture> {
+    let asked = summary.answered + summary.exceptions + summary.mismatched;
+    if summary.mismatched < FEW || summary.mismatched * 50 < asked {
+        return None;
+    }
+    Some(Picture {
+        id: Id::Mismatched,
+        strength: Strength::Likely,
+        text: "Questions are answered with something else than what was asked for.".to_owned(),
+        why: vec![format!(
+            "{} of {asked} answers come from another unit, or at another length, or of another register",
+            summary.mismatched
+        )],
+        next: "see which unit speaks in the lines above: two units at one address, or a gateway that answers late with \
+               an older question's data"
+            .to_owned(),
+    })
+}
+
+fn unlisted(summary: &Summary) -> Picture {
+    let mut why = vec![
+        "the line settings and the pair are right: the check values fit".to_owned(),
+        "who asks and who answers cannot be told without knowing these functions".to_owned(),
+    ];
+    why.extend(unlisted_functions(summary));
+    Picture {
+        id: Id::Unlisted,
+        strength: Strength::Likely,
+        text: "Frames are heard whose functions no standard names, and no others.".to_owned(),
+        why,
+        next: "ask the maker what is spoken here: another protocol in Modbus frames, or functions of their own".to_owned(),
+    }
+}
+
+/// Which functions were heard that no standard names, or how the standard was left.
+fn unlisted_functions(summary: &Summary) -> Option<String> {
+    let functions: Vec<String> = summary
+        .by_unlisted
+        .iter()
+        .take(8)
+        .map(|(function, _)| format!("{function:02X}"))
+        .collect();
+    (summary.unlisted > 0).then(|| {
+        format!(
+            "{} whole and valid frames are of functions, exception codes or counts that no standard names (function {} \
+             hex): they are counted as frames, not as damage",
+            summary.unlisted,
+            functions.join(", ")
+        )
+    })
+}
+
+fn echo(summary: &Summary) -> Option<Picture> {
+    (summary.echoes >= FEW).then(|| Picture {
+        id: Id::Echo,
+        strength: Strength::Likely,
+        text: "Questions come back from the line.".to_owned(),
+        why: vec![format!(
+            "{} of {} questions were heard a second time at once: the asker's adapter or a converter gives back what it \
+             sends",
+            summary.echoes, summary.requests
+        )],
+        next: "nothing is wrong with the unit; switch the echo off at the converter where the asker stumbles over it"
+            .to_owned(),
+    })
+}
+
+fn beside(summary: &Summary) -> Option<Picture> {
+    (summary.foreign >= FEW).then(|| Picture {
+        id: Id::Beside,
+        strength: Strength::Likely,
+        text: "Something else is spoken on this pair beside Modbus.".to_owned(),
+        why: vec![format!(
+            "{} times bytes came between the frames that begin alike, or can be read as text: no damage does that",
+            summary.foreign
+        )],
+        next: "find what it is and give it a pair of its own: two protocols on one pair collide sooner or later".to_owned(),
+    })
+}
+
+/// So many of a kind are no accident.
+const FEW: u64 = 3;
 /// Share of damaged frames above which the line itself is the finding.
 const MUCH: f64 = 0.02;
 
 fn damaged(summary: &Summary) -> Option<Picture> {
     let share = summary.damage;
-    if share.low < MUCH {
-        return None;
+    if summary.damaged >= FEW && share.low >= MUCH {
+        return Some(Picture {
+            id: Id::Damaged,
+            strength: Strength::Proven,
+            text: "They talk, but the line damages frames.".to_owned(),
+            why: vec![format!(
+                "at least {:.1} % of the frames fail their check (between {:.1} and {:.1} %): what is left of them still \
+                 shows which frames they were",
+                100.0 * share.seen,
+                100.0 * share.low,
+                100.0 * share.high
+            )],
+            next: REPAIR.to_owned(),
+        });
     }
-    Some(Picture {
+    let runs = summary.damaged + summary.unclear;
+    let (low, _) = wilson(runs, runs + summary.frames);
+    (runs >= FEW && low >= MUCH).then(|| Picture {
         id: Id::Damaged,
-        strength: Strength::Proven,
-        text: "They talk, but the line damages frames.".to_owned(),
-        why: vec![format!(
-            "{:.1} % of what may have been frames fails its check (between {:.1} and {:.1} %)",
-            100.0 * share.seen,
-            100.0 * share.low,
-            100.0 * share.high
-        )],
-        next: "look for the common wire, terminators at both ends only, and the cable's distance to power cables".to_owned(),
+        strength: Strength::Open,
+        text: "They talk, but bytes come between the frames that belong to none.".to_owned(),
+        why: vec![
+            format!("{runs} times, beside {} valid frames", summary.frames),
+            "damaged frames, noise, or another protocol: nothing in the bytes says which"
+                .to_owned(),
+        ],
+        next: REPAIR.to_owned(),
     })
 }
+
+const REPAIR: &str = "look for the common wire, terminators at both ends only, and the cable's distance to power cables";
 
 fn sound(scene: &Scene<'_>) -> Picture {
     let summary = scene.summary;
@@ -376,19 +500,21 @@ fn sound(scene: &Scene<'_>) -> Picture {
             summary.exceptions
         ));
     }
-    let writes = summary
-        .polls
-        .iter()
-        .filter(|poll| poll.asked.writes())
-        .count();
-    why.push(if writes > 0 {
-        "the asker also writes, as an inverter does with its sign of life".to_owned()
-    } else {
-        "the asker only reads: it may be the inverter or a monitoring box".to_owned()
-    });
-    if let Some([found, _, next]) = scene.explained {
+    let writes = summary.polls.iter().any(|poll| poll.asked.writes());
+    if summary.ours > 0 {
+        why.push(format!("{} of the questions are our own", summary.ours));
+    }
+    if summary.ours < summary.requests {
+        why.push(if writes {
+            "the asker also writes, as an inverter does with its sign of life".to_owned()
+        } else {
+            "the asker only reads: it may be the inverter or a monitoring box".to_owned()
+        });
+    }
+    if let Some(Explained { found, next, .. }) = scene.explained {
         why.push(format!("{found}; {next}"));
     }
+    why.extend(unlisted_functions(summary));
     let strength = if answered >= 5 && answered * 10 >= summary.requests * 9 {
         Strength::Proven
     } else {
@@ -398,6 +524,9 @@ fn sound(scene: &Scene<'_>) -> Picture {
         id: Id::Sound,
         strength,
         text: match strength {
+            Strength::Proven if summary.ours == summary.requests => {
+                "Nobody else asks in this recording; our own questions were answered."
+            }
             Strength::Proven => "The conversation is sound: somebody asks and is answered.",
             _ if answered < summary.requests => "Somebody asks and is answered, but not always.",
             _ => "Somebody asks and is answered; too few questions were heard to call it sound.",

@@ -38,6 +38,7 @@ use packside_profiles::{LineSettings, Parity};
 
 use rate::{Rate, rate_of};
 
+use super::picture::Strength;
 use super::waveform::{Mark, Received, parity_bit};
 use crate::wire::Framing;
 use crate::wire::{ByteStamp, SpanKind, Splitter};
@@ -130,6 +131,21 @@ impl Explanation {
     /// Whether the frames found cannot reasonably be an accident.
     pub fn is_proven(&self) -> bool {
         self.evidence.different >= 2 && self.evidence.accidental < PROOF
+    }
+}
+
+impl Explanation {
+    /// How sure it is.
+    pub fn strength(&self) -> Strength {
+        match self.class {
+            Class::Nothing | Class::Lost(_) => Strength::Open,
+            Class::OtherProtocol(Protocol::ModbusAscii { frames, .. }) if frames >= 4 => {
+                Strength::Proven
+            }
+            Class::OtherProtocol(_) => Strength::Likely,
+            _ if self.is_proven() => Strength::Proven,
+            _ => Strength::Likely,
+        }
     }
 }
 

@@ -77,7 +77,7 @@ fn is_ascii_frame(bytes: &[u8]) -> bool {
             .is_some_and(|rest| rest.starts_with(b"\r\n"))
 }
 
-/// A whole answer frame with a right check, and no Modbus TCP header.
+/// A whole answer frame with a right check.
 fn starts_with_rtu(bytes: &[u8]) -> bool {
     let length = match bytes {
         [_, function, ..] if *function >= 0x80 => 5,
@@ -85,7 +85,7 @@ fn starts_with_rtu(bytes: &[u8]) -> bool {
         [_, 8, ..] => 8,
         _ => return false,
     };
-    !starts_with_tcp(bytes) && bytes.get(..length).is_some_and(|frame| check(frame) == 0)
+    bytes.get(..length).is_some_and(|frame| check(frame) == 0)
 }
 
 /// CRC of an RTU frame; 0 over a frame that ends with its own.
@@ -94,15 +94,29 @@ fn check(frame: &[u8]) -> u16 {
     CRC.checksum(frame)
 }
 
-/// A Modbus TCP header with protocol 0 and a length that fits what follows.
+/// Headers that must agree before this is Modbus TCP: one looks like an RTU read of register 0.
+const HEADERS: usize = 3;
+
+/// Several Modbus TCP frames one after the other, whose lengths lead from one to the next and whose
+/// numbers count: each is that of the frame before, or the next one.
 fn starts_with_tcp(bytes: &[u8]) -> bool {
-    match bytes {
-        [_, _, 0, 0, high, low, rest @ ..] => {
-            let length = usize::from(u16::from_be_bytes([*high, *low]));
-            (3..=254).contains(&length) && rest.len() >= length
+    let (mut rest, mut before, mut headers) = (bytes, None, 0);
+    while let [a, b, 0, 0, high, low, body @ ..] = rest {
+        let number = u16::from_be_bytes([*a, *b]);
+        let length = usize::from(u16::from_be_bytes([*high, *low]));
+        let counts = before.is_none_or(|before| number.wrapping_sub(before) <= 1);
+        let Some(next) = body
+            .get(length..)
+            .filter(|_| (3..=254).contains(&length) && counts)
+        else {
+            return false;
+        };
+        (rest, before, headers) = (next, Some(number), headers + 1);
+        if headers == HEADERS {
+            return true;
         }
-        _ => false,
     }
+    false
 }
 
 #[cfg(test)]
@@ -126,11 +140,12 @@ mod tests {
             b":010400000001FA\r\n",
             Some(Speaks::ModbusAscii),
         );
-        named(
-            Framing::Rtu,
-            &[0, 1, 0, 0, 0, 5, 1, 4, 2, 0, 7],
-            Some(Speaks::Tcp),
-        );
+        let one = [0, 1, 0, 0, 0, 5, 1, 4, 2, 0, 7];
+        let next = [0, 2, 0, 0, 0, 5, 1, 4, 2, 0, 8];
+        named(Framing::Rtu, &[one, one, next].concat(), Some(Speaks::Tcp));
+        // One header is any RTU read of register 0, and what does not count is no conversation.
+        named(Framing::Rtu, &one, None);
+        named(Framing::Rtu, &[one, next, one].concat(), None);
         named(Framing::Tcp, &[0, 1, 0, 0, 0, 5, 1, 4, 2, 0, 7], None);
         named(Framing::Tcp, b"ok\r\n", None);
         named(Framing::Rtu, b"UUUUUUUUUUUU", None);

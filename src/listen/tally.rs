@@ -11,7 +11,9 @@ use std::time::Duration;
 
 use super::clients::{Clients, GAPS, Rhythm, count, rhythm};
 use super::conversation::{Fate, Overheard};
+use super::noise::Noise;
 use crate::statistics::{median, wilson};
+use crate::wire;
 
 /// Most kinds of requests that are counted apart.
 const KINDS: usize = 512;
@@ -45,6 +47,7 @@ impl Asked {
             fate: Fate::Unanswered,
             waited: None,
             is_retry: false,
+            is_ours: false,
         };
         Self::from(&exchange)
     }
@@ -119,10 +122,19 @@ pub struct Summary {
     pub frames: u64,
     /// Bytes in no frame.
     pub noise_bytes: u64,
-    /// Runs of them long enough to have been a frame.
+    /// Runs of them between frames that are proven to be damaged frames.
     pub damaged: u64,
-    /// Share of damaged ones among all that may have been frames.
+    /// Runs of them between frames that are another protocol.
+    pub foreign: u64,
+    /// Runs of them between frames that are neither for certain.
+    pub unclear: u64,
+    /// Share of damaged ones among them and the frames: at least so many.
     pub damage: Interval,
+    /// Frames with a right check that no standard allows: their function is unknown, or their exception
+    /// code or count.
+    pub unlisted: u64,
+    /// What they are: function code, and how many.
+    pub by_unlisted: BTreeMap<u8, u32>,
     /// Requests.
     pub requests: u64,
     /// Of these answered.
@@ -133,10 +145,16 @@ pub struct Summary {
     pub unanswered: u64,
     /// Followed by bytes that are no frame.
     pub garbled: u64,
+    /// Answered with something else than what was asked for: by another unit, at another length.
+    pub mismatched: u64,
     /// Answers whose request was not heard.
     pub unasked: u64,
+    /// Requests that came back from the line before they were answered.
+    pub echoes: u64,
     /// Requests that were sent again.
     pub retries: u64,
+    /// Requests that this tool sent itself.
+    pub ours: u64,
     /// Requests to all units.
     pub broadcasts: u64,
     /// Exceptions by code.
@@ -200,7 +218,7 @@ pub(super) struct Tally {
     longest: Option<Duration>,
     /// When the last request was heard, and what it was, until it is answered.
     pending: Option<(Duration, Asked)>,
-    in_noise: usize,
+    noise: Noise,
     hasty: u32,
 }
 
@@ -209,41 +227,47 @@ impl Tally {
         self.longest
     }
 
-    pub(super) fn noise(&mut self, bytes: usize) {
-        self.summary.noise_bytes += bytes as u64;
-        self.in_noise += bytes;
+    /// Bytes in no frame; `open` is the request that waits for its answer.
+    pub(super) fn noise(&mut self, bytes: &[u8], open: Option<&[u8]>) {
+        self.summary.noise_bytes += bytes.len() as u64;
+        self.noise.take(bytes, open);
         // What was answered may be in there: nothing is known of who waits for what.
         self.pending = None;
     }
 
-    /// A frame ends the noise before it.
-    pub(super) fn frame(&mut self) {
+    /// A frame; `is_unasked` where it answers nothing that was heard.
+    pub(super) fn frame(&mut self, frame: &[u8], is_unasked: bool) {
         self.summary.frames += 1;
-        // Longer noise may have been several frames; it counts once.
-        self.summary.damaged += u64::from(self.in_noise >= 4);
-        self.in_noise = 0;
+        self.noise.frame(frame, is_unasked);
+        if !wire::is_listed(frame) {
+            self.summary.unlisted += 1;
+            let function = frame.get(1).copied().unwrap_or_default();
+            *self.summary.by_unlisted.entry(function & 0x7f).or_default() += 1;
+        }
     }
 
-    pub(super) fn request(&mut self, frame: &[u8], at: Duration, is_retry: bool) {
+    pub(super) fn request(&mut self, frame: &[u8], at: Duration, is_retry: bool, is_ours: bool) {
         let asked = Asked::of(frame);
         let summary = &mut self.summary;
         summary.requests += 1;
         summary.retries += u64::from(is_retry);
+        summary.ours += u64::from(is_ours);
         summary.units.entry(asked.unit).or_default().requests += 1;
         // Nobody who waits for an answer asks something else before one could have come.
         if let (Some((before, other)), Some(longest)) = (self.pending, self.longest)
             && other != asked
             && other.unit != 0
+            && !is_ours
             && at.saturating_sub(before) < longest
         {
             self.hasty += 1;
         }
-        self.pending = Some((at, asked));
+        self.pending = (!is_ours).then_some((at, asked));
         if !self.kinds.contains_key(&asked) && self.kinds.len() >= KINDS {
             return;
         }
         let kind = self.kinds.entry(asked).or_default();
-        if kind.requests > 0 && !is_retry {
+        if kind.requests > 0 && !is_retry && !is_ours {
             if kind.gaps.len() >= GAPS {
                 kind.gaps.pop_front();
             }
@@ -264,11 +288,15 @@ impl Tally {
             }
             Fate::Unanswered => summary.unanswered += 1,
             Fate::Damaged => summary.garbled += 1,
+            Fate::Mismatched(_) => summary.mismatched += 1,
             Fate::Unasked => summary.unasked += 1,
+            // Counted with the frames.
+            Fate::Unlisted => {}
+            Fate::Echo => summary.echoes += 1,
             Fate::Broadcast => summary.broadcasts += 1,
         }
-        if !exchange.answer.is_empty() {
-            summary.units.entry(asked.unit).or_default().answers += 1;
+        if let Some(unit) = exchange.answer.first() {
+            summary.units.entry(*unit).or_default().answers += 1;
         }
         let Some(waited) = exchange.waited else {
             return;
@@ -290,7 +318,9 @@ impl Tally {
     pub(super) fn summary(&self) -> Summary {
         let mut summary = self.summary.clone();
         summary.bytes = self.bytes;
-        summary.damaged += u64::from(self.in_noise >= 4);
+        let counted = self.noise.counted();
+        (summary.damaged, summary.foreign, summary.unclear) =
+            (counted.damaged, counted.foreign, counted.open);
         summary.damage = Interval::of(summary.damaged, summary.damaged + summary.frames);
         let mut times: Vec<Duration> = self.times.iter().copied().collect();
         times.sort_unstable();

@@ -26,6 +26,7 @@ pub use crc::{crc16, is_sealed, sealed};
 pub use framing::Framing;
 pub use question::{Ask, Question};
 pub(crate) use rtu::{is_request, read_request};
+pub use shape::{fits as can_answer, is_listed};
 pub use split::{ByteSpan, ByteStamp, SpanKind, Splitter};
 pub use stream::{Piece, PieceKind, Stream};
 pub use tcp::Adu;

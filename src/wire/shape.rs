@@ -73,6 +73,17 @@ pub(super) fn may_begin(function: u8, third: u8) -> bool {
     }
 }
 
+/// Whether the standard knows the function of a frame, its exception code and its count of registers.
+pub fn is_listed(frame: &[u8]) -> bool {
+    match *frame {
+        [_, function, ..] if !is_public(function) => false,
+        [_, 0x80..=0xff, code, _, _] => (1..=0x0b).contains(&code),
+        [_, 0x03 | 0x04, _, _, high, low, _, _] => word(high, low) <= 125,
+        [_, 0x03 | 0x04, count, ..] => count <= 250,
+        _ => true,
+    }
+}
+
 /// Length of a frame, read in one way.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Length {
@@ -168,7 +179,7 @@ pub(super) fn answer(bytes: &[u8]) -> Length {
 
 /// Whether a frame answers a request: both whole, with a right CRC. Exceptions included.
 #[inline]
-pub(super) fn fits(request: &[u8], frame: &[u8]) -> bool {
+pub fn fits(request: &[u8], frame: &[u8]) -> bool {
     let ([unit, function, asked @ ..], [other, answered, said @ ..]) = (request, frame) else {
         return false;
     };
@@ -206,6 +217,8 @@ pub(super) fn fits(request: &[u8], frame: &[u8]) -> bool {
 pub(super) fn answers_oddly(request: &[u8], frame: &[u8]) -> bool {
     match request {
         [_, 0x05 | 0x06 | 0x08 | 0x15 | 0x16, ..] => request == frame,
+        // Nothing was asked for, and nothing comes.
+        [_, 0x14, 0, ..] => request == frame,
         _ => request != frame && answer(frame) == Is(frame.len()),
     }
 }

@@ -39,6 +39,8 @@ use strange::{GAP, Side, Strange};
 /// After a pause like this, bytes no longer belong to one frame. Adapters and networks leave holes of
 /// more than a second.
 const PAUSE: Duration = Duration::from_secs(2);
+/// So long an answer that has begun is waited for.
+const HOLE: Duration = Duration::from_secs(10);
 /// How long a request is taken to wait for its answer.
 const ANSWER_WAIT: Duration = Duration::from_secs(3);
 /// A copy of a write that comes later than this is a second try and no answer. Units that were heard
@@ -186,9 +188,16 @@ impl Stream {
 
     /// Time has passed. After a pause everything that waits is decided.
     pub fn pass(&mut self, now: Duration, mut give: impl FnMut(Piece<'_>)) {
-        if !self.bytes.is_empty() && now.saturating_sub(self.last_in) > PAUSE {
+        let wait = if self.is_answer_begun() { HOLE } else { PAUSE };
+        if !self.bytes.is_empty() && now.saturating_sub(self.last_in) > wait {
             self.finish(&mut give);
         }
+    }
+
+    /// Whether what waits is the begin of the answer that is due.
+    fn is_answer_begun(&self) -> bool {
+        let length = self.needs.saturating_sub(self.at);
+        self.at == self.decided && self.needs > self.bytes.len() && self.is_due(length)
     }
 
     /// Decides everything that waits: nothing more will come, or not soon.

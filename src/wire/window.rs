@@ -223,7 +223,8 @@ pub(super) fn sealed_windows(run: &[u8]) -> Vec<(usize, usize)> {
     ends.sort_unstable();
     let mut found = Vec::new();
     for (begin, wanted) in begins.iter().enumerate() {
-        let first = ends.partition_point(|(value, end)| (*value, *end) < (*wanted, begin + SHORTEST));
+        let first =
+            ends.partition_point(|(value, end)| (*value, *end) < (*wanted, begin + SHORTEST));
         let alike = ends.get(first..).unwrap_or_default().iter();
         let alike = alike.take_while(|(value, end)| value == wanted && *end <= begin + LONGEST);
         found.extend(alike.map(|(_, end)| (begin, *end)));

@@ -100,7 +100,11 @@ fn conversation_survives_any_bytes_at_any_times() {
         conversation.finish(now);
         let summary = conversation.summary();
         assert_eq!(summary.bytes, made.bytes.len() as u64, "seed {seed}");
-        let ended = summary.answered + summary.exceptions + summary.unanswered + summary.garbled;
+        let ended = summary.answered
+            + summary.exceptions
+            + summary.unanswered
+            + summary.garbled
+            + summary.mismatched;
         assert_eq!(summary.requests, ended + summary.broadcasts, "seed {seed}");
     }
 }

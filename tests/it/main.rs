@@ -11,6 +11,7 @@
 
 mod adversary;
 mod bad_input;
+mod captures;
 mod cases;
 mod examples;
 mod find;
@@ -46,6 +47,7 @@ mod simulated_line;
 mod terminal;
 mod tool;
 mod traffic;
+mod unlisted;
 mod verdict;
 mod visits;
 mod watch;

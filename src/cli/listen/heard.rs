@@ -13,9 +13,12 @@ use crate::facts::Judgement;
 use crate::judge::judge;
 use crate::listen::settings::{Class, Explanation, explain};
 use crate::listen::waveform::{Mark, Received};
-use crate::listen::{Conversation, Id, Picture, Scene, Summary, Utterance, picture};
+use crate::listen::{
+    Conversation, Explained, Id, Numbered, Overheard, Picture, Scene, Summary, Utterance, picture,
+};
 use crate::show::json;
 use crate::show::json::listen::Line;
+use crate::wire::Framing;
 
 /// Bytes kept to tell another protocol or other settings.
 const KEPT: usize = 4096;
@@ -43,6 +46,8 @@ pub(super) struct ListenView<'a> {
     verdict: Option<Judgement>,
     command: String,
     conversation: Conversation,
+    /// Our own questions, in a recording of Modbus TCP.
+    ours: Numbered,
     recent: VecDeque<String>,
     events: VecDeque<Event>,
     event_bytes: usize,
@@ -54,6 +59,7 @@ pub(super) struct ListenView<'a> {
     has_marks: bool,
     facts: Option<LinkFacts>,
     has_times: bool,
+    has_settings: bool,
     began: Duration,
     now: Duration,
 }
@@ -76,6 +82,7 @@ impl<'a> ListenView<'a> {
             verdict: None,
             command,
             conversation: Conversation::new(),
+            ours: Numbered::default(),
             recent: VecDeque::new(),
             events: VecDeque::new(),
             event_bytes: 0,
@@ -85,6 +92,7 @@ impl<'a> ListenView<'a> {
             has_marks: false,
             facts: None,
             has_times: true,
+            has_settings: true,
             began: Duration::ZERO,
             now: Duration::ZERO,
         }
@@ -142,9 +150,10 @@ impl<'a> ListenView<'a> {
         self.in_place
     }
 
-    /// The bytes come without times.
-    pub(super) fn without_times(&mut self) {
+    /// The bytes come without times, and perhaps without the settings at which they were received.
+    pub(super) fn without_times(&mut self, has_settings: bool) {
         self.has_times = false;
+        self.has_settings = has_settings;
         self.in_place = false;
     }
 
@@ -163,6 +172,24 @@ impl<'a> ListenView<'a> {
                 What::Opened(facts) => {
                     self.facts = Some(facts.clone());
                     self.began = event.at;
+                }
+                What::Asked {
+                    exchange,
+                    transaction: Some(transaction),
+                    ..
+                } => self.ours.asked(*exchange, *transaction),
+                What::Out(bytes) if self.is_numbered() => self.ours.sent(event.at, bytes),
+                What::Out(bytes) => {
+                    let told = self.conversation.sent(event.at, bytes);
+                    self.tell(told);
+                }
+                What::DeadlinePassed { exchange } => {
+                    let over = self.ours.passed(*exchange);
+                    self.exchanges(over);
+                }
+                What::In(bytes) if self.is_numbered() => {
+                    let done = self.ours.received(event.at, bytes);
+                    self.exchanges(done);
                 }
                 What::In(bytes) => {
                     let room = KEPT.saturating_sub(self.first.len());
@@ -188,6 +215,20 @@ impl<'a> ListenView<'a> {
                 _ => {}
             }
             self.keep(event);
+        }
+    }
+
+    /// Whether frames bear numbers: then nobody else's can be heard.
+    fn is_numbered(&self) -> bool {
+        let facts = self.facts.as_ref();
+        facts.is_some_and(|facts| facts.framing == Framing::Tcp)
+    }
+
+    /// Tells exchanges of ours that are over.
+    fn exchanges(&mut self, over: impl IntoIterator<Item = Overheard>) {
+        for exchange in over {
+            let told = self.conversation.exchange(exchange);
+            self.tell(told);
         }
     }
 
@@ -286,6 +327,8 @@ impl<'a> ListenView<'a> {
 
     /// The end: everything once more in short. Gives whether anything valid was heard.
     pub(super) fn end(&mut self) -> bool {
+        let over = self.ours.finish();
+        self.exchanges(over);
         let told = self.conversation.finish(self.now);
         self.tell(told);
         if self.in_place {
@@ -302,7 +345,7 @@ impl<'a> ListenView<'a> {
         } else {
             out::result(
                 &show::Ending {
-                    facts: self.facts.as_ref(),
+                    facts: self.facts.as_ref().filter(|_| self.has_settings),
                     listened: self.has_times.then(|| self.listened()),
                     summary: &summary,
                     pictures: &pictures,
@@ -322,20 +365,27 @@ impl<'a> ListenView<'a> {
             Class::Equivalent(_) => summary.answered > 0,
             _ => summary.bytes > 0 && summary.answered == 0,
         };
-        let words = self.explain().filter(is_open).map(|e| e.words());
+        let explanation = self.explain().filter(is_open);
+        let strength = explanation.as_ref().map(Explanation::strength);
+        let words = explanation.map(|e| e.words());
         picture(&Scene {
             summary,
             listened: self.has_times.then(|| self.listened()),
             first: &self.first,
             explained: words
                 .as_ref()
-                .map(|words| [&*words.found, &*words.sure, &*words.next]),
+                .zip(strength)
+                .map(|(words, strength)| Explained {
+                    found: &words.found,
+                    strength,
+                    next: &words.next,
+                }),
         })
     }
 
     /// What explains the last bytes by line settings and wiring.
     fn explain(&self) -> Option<Explanation> {
-        let line = self.facts.as_ref()?.line()?;
+        let line = self.facts.as_ref().filter(|_| self.has_settings)?.line()?;
         let received: Vec<Received> = self.last.iter().copied().collect();
         Some(explain(&received, line))
     }

@@ -11,7 +11,7 @@ use packside_profiles::model::Profile;
 
 use crate::event::LinkFacts;
 use crate::facts::{Judgement, Reading, ReadingQuality};
-use crate::listen::{Asked, Fate, Overheard, Picture, Poll, Summary};
+use crate::listen::{Asked, Fate, Mismatch, Overheard, Picture, Poll, Summary};
 use crate::show::json::listen::never_asked;
 use crate::show::screen;
 use crate::wire::exception_name;
@@ -32,7 +32,10 @@ pub(super) fn exchange(exchange: &Overheard, has_times: bool) -> String {
         String::new()
     };
     let asked = what(&Asked::from(exchange));
-    let fate = fate(exchange, has_times);
+    let mut fate = fate(exchange, has_times);
+    if exchange.is_ours {
+        fate.push_str(" (our question)");
+    }
     let mut line = format!("{at}unit {:<3} {asked:<30} {fate}", exchange.unit());
     let frames = [&exchange.request, &exchange.answer];
     for frame in frames.into_iter().filter(|frame| !frame.is_empty()) {
@@ -62,7 +65,16 @@ fn fate(exchange: &Overheard, has_times: bool) -> String {
         Fate::Unanswered if exchange.is_retry => "NO ANSWER to a retry".to_owned(),
         Fate::Unanswered => "NO ANSWER".to_owned(),
         Fate::Damaged => "DAMAGED answer".to_owned(),
+        Fate::Mismatched(Mismatch::Unit) => {
+            let other = exchange.answer.first().copied().unwrap_or_default();
+            format!("UNIT {other} SPOKE instead")
+        }
+        Fate::Mismatched(Mismatch::Function) => "OTHER FUNCTION answered".to_owned(),
+        Fate::Mismatched(Mismatch::Length) => "OTHER LENGTH answered".to_owned(),
+        Fate::Mismatched(Mismatch::Content) => "SOMETHING ELSE answered".to_owned(),
         Fate::Unasked => "(no question heard)".to_owned(),
+        Fate::Unlisted => "(valid, direction not known)".to_owned(),
+        Fate::Echo => "came back from the line".to_owned(),
         Fate::Broadcast => "to all, no answer due".to_owned(),
     }
 }
@@ -203,7 +215,7 @@ fn health(out: &mut String, summary: &Summary) {
     )];
     if summary.frames > 0 {
         parts.push(format!(
-            "damaged {:.1} % ({:.1}…{:.1} %)",
+            "proven damaged {:.1} % ({:.1}…{:.1} %)",
             100.0 * summary.damage.seen,
             100.0 * summary.damage.low,
             100.0 * summary.damage.high
@@ -221,7 +233,12 @@ fn health(out: &mut String, summary: &Summary) {
         ));
     }
     for (count, name) in [
+        (summary.unlisted, "valid but in no standard"),
+        (summary.foreign, "times another protocol"),
+        (summary.unclear, "times bytes of no kind"),
         (summary.unanswered, "unanswered"),
+        (summary.mismatched, "answered with something else"),
+        (summary.echoes, "echoes"),
         (summary.garbled, "garbled"),
         (summary.unasked, "without question"),
         (summary.retries, "retries"),
@@ -261,7 +278,9 @@ impl Ending<'_> {
             }
             let _ = writeln!(out, "  how sure: {}", picture.strength.id());
         }
-        let link = self.facts.map(screen::link_text).unwrap_or_default();
+        let link = self
+            .facts
+            .map_or_else(|| "settings not said".to_owned(), screen::link_text);
         let how_long = self.listened.map_or_else(
             || "bytes without times".to_owned(),
             |listened| format!("listened {}", clock(listened)),

@@ -65,6 +65,8 @@ pub struct Exchange {
     pub exception: Option<u8>,
     /// The same question went unanswered just before.
     pub retry: bool,
+    /// This tool asked it.
+    pub ours: bool,
     /// From the end of the question to the answer.
     pub answer_ms: Option<f64>,
     /// The question as a whole frame, hex.
@@ -105,13 +107,29 @@ pub struct Summary {
     pub unanswered: u64,
     /// Followed by bytes that are no frame.
     pub damaged: u64,
+    /// Answered with something else: by another unit, at another length.
+    pub mismatched: u64,
     /// Answers whose question was not heard.
     pub unasked: u64,
+    /// Questions that came back from the line.
+    pub echoes: u64,
+    /// Questions of our own, in a recording.
+    pub ours: u64,
+    /// Valid frames whose function, exception code or count no standard names.
+    pub unlisted: u64,
+    /// The same by function code, hex.
+    pub unlisted_by_function: BTreeMap<String, u32>,
+    /// Runs of bytes between frames that are another protocol.
+    pub foreign_runs: u64,
+    /// Runs of bytes between frames that are proven to be damaged frames.
+    pub damaged_runs: u64,
+    /// Runs of bytes between frames that are neither for certain.
+    pub unclear_runs: u64,
     /// Questions that were asked again.
     pub retries: u64,
     /// Questions to all units.
     pub broadcasts: u64,
-    /// Share of damaged frames.
+    /// Share of frames that are proven to be damaged.
     pub damage: Damage,
     /// Half of the answers were faster.
     pub answer_ms_p50: Option<f64>,
@@ -252,6 +270,7 @@ impl Exchange {
                 _ => None,
             },
             retry: exchange.is_retry,
+            ours: exchange.is_ours,
             answer_ms: exchange.waited.map(fine_ms),
             request: frame(&exchange.request),
             answer: frame(&exchange.answer),
@@ -292,7 +311,15 @@ impl Summary {
             exceptions_by_code: by_code(summary.by_exception.iter().map(|(c, n)| (*c, *n))),
             unanswered: summary.unanswered,
             damaged: summary.garbled,
+            mismatched: summary.mismatched,
             unasked: summary.unasked,
+            echoes: summary.echoes,
+            ours: summary.ours,
+            unlisted: summary.unlisted,
+            unlisted_by_function: by_code(summary.by_unlisted.iter().map(|(c, n)| (*c, *n))),
+            foreign_runs: summary.foreign,
+            damaged_runs: summary.damaged,
+            unclear_runs: summary.unclear,
             retries: summary.retries,
             broadcasts: summary.broadcasts,
             damage: Damage {

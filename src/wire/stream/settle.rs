@@ -162,7 +162,13 @@ impl Stream {
 
     /// Gives out a frame and keeps in mind what it means for the next one.
     #[inline]
-    pub(super) fn tell(&mut self, start: usize, end: usize, kind: PieceKind, give: &mut dyn FnMut(Piece<'_>)) {
+    pub(super) fn tell(
+        &mut self,
+        start: usize,
+        end: usize,
+        kind: PieceKind,
+        give: &mut dyn FnMut(Piece<'_>),
+    ) {
         let at = self.time_of(end - 1);
         let asked = &mut self.asked;
         asked.frame.clear();
@@ -223,7 +229,13 @@ impl Stream {
     }
 
     #[inline]
-    pub(super) fn emit(&mut self, start: usize, end: usize, kind: PieceKind, give: &mut dyn FnMut(Piece<'_>)) {
+    pub(super) fn emit(
+        &mut self,
+        start: usize,
+        end: usize,
+        kind: PieceKind,
+        give: &mut dyn FnMut(Piece<'_>),
+    ) {
         while self.times.get(1).is_some_and(|(from, _)| *from <= start) {
             self.times.pop_front();
         }

@@ -79,7 +79,10 @@ pub(super) struct Strange {
 
 impl Strange {
     fn seen(&self, (unit, function, length): Shape) -> i32 {
-        let mut shapes = self.shapes.iter().filter(|(u, f, _)| (*u, *f) == (unit, function));
+        let mut shapes = self
+            .shapes
+            .iter()
+            .filter(|(u, f, _)| (*u, *f) == (unit, function));
         match shapes.next() {
             None => 0,
             Some((_, _, first)) if *first == length => SEEN + SEEN_SO_LONG,
@@ -128,7 +131,10 @@ impl Strange {
         };
         let before = gap.get(..from).unwrap_or_default();
         let after = gap.get(to..).unwrap_or_default();
-        let next = best.windows.first().and_then(|(from, to)| gap.get(*from..*to));
+        let next = best
+            .windows
+            .first()
+            .and_then(|(from, to)| gap.get(*from..*to));
         let mut all = self.frames(before, (sides.0, Side::Frame), next.unwrap_or_default());
         all.extend(&best.windows);
         let later = self.frames(after, (Side::Frame, sides.1), behind);
@@ -158,7 +164,11 @@ impl Strange {
             let [unit, function, ..] = here else {
                 continue;
             };
-            let start = if from == 0 { left.cost(ANYWHERE) } else { ANYWHERE };
+            let start = if from == 0 {
+                left.cost(ANYWHERE)
+            } else {
+                ANYWHERE
+            };
             let mut best = Row {
                 bits: -start,
                 windows: Vec::new(),
@@ -167,10 +177,17 @@ impl Strange {
                 let Some(last) = row.windows.last().filter(|(_, end)| *end == from) else {
                     continue;
                 };
-                let answered = if may_answer(bytes(*last), here) { ANSWERED } else { 0 };
+                let answered = if may_answer(bytes(*last), here) {
+                    ANSWERED
+                } else {
+                    0
+                };
                 let bits = row.bits - ANY_LENGTH + answered;
                 if bits > best.bits {
-                    best = Row { bits, windows: row.windows.clone() };
+                    best = Row {
+                        bits,
+                        windows: row.windows.clone(),
+                    };
                 }
             }
             best.bits += SEAL + self.seen((*unit, *function, to - from));
@@ -182,7 +199,11 @@ impl Strange {
                 continue;
             };
             let ends_it = last.1 == gap.len();
-            row.bits -= if ends_it { right.cost(ANY_LENGTH) } else { ANY_LENGTH };
+            row.bits -= if ends_it {
+                right.cost(ANY_LENGTH)
+            } else {
+                ANY_LENGTH
+            };
             if ends_it && may_answer(bytes(last), behind) {
                 row.bits += ANSWERED;
             }
@@ -269,7 +290,9 @@ impl Stream {
         let here = bytes(this);
         let code = here.get(1).copied().unwrap_or_default();
         let is_near = |from: usize, to: usize| to.saturating_sub(from) <= SPLINTERS;
-        let next = rest.first().filter(|next| is_near(this.1, next.0) && next.1 > next.0);
+        let next = rest
+            .first()
+            .filter(|next| is_near(this.1, next.0) && next.1 > next.0);
         let follows = next.is_some_and(|next| may_answer(here, bytes(*next)));
         let waited = self.time_of(this.0).saturating_sub(self.asked.at);
         let is_due = self.asked.noise <= SPLINTERS && waited <= ANSWER_WAIT;
