@@ -11,6 +11,7 @@ mod answer;
 mod crc;
 mod cursor;
 mod framing;
+mod gap;
 pub mod question;
 mod rtu;
 mod shape;

@@ -24,7 +24,7 @@
 //!
 //! # Functions that nobody knows
 //! Whatever fills the gap between two known frames to the byte with a right CRC is a frame. In
-//! other gaps evidence is counted, see [`strange`].
+//! other gaps evidence is counted, see [`super::gap`].
 //!
 //! # Sources
 //! - Modbus over Serial Line V1.02, 2.4.1: a request, then its answer, one at a time
@@ -32,9 +32,9 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
+use super::gap::{GAP, Side, Strange};
 use super::shape::{self, LONGEST, Length, SHORTEST};
 use super::window::{Windows, ends_with_its_crc};
-use strange::{GAP, Side, Strange};
 
 /// After a pause like this, bytes no longer belong to one frame. Adapters and networks leave holes of
 /// more than a second.
