@@ -20,7 +20,7 @@ use crate::facts::{CauseKind, Judgement};
 use crate::judge::judge;
 use crate::link::{LinkTrouble, NotShown, Quiet};
 use crate::recording::{self, Entry, Recording, Shown};
-use crate::session::{End, Session, Task};
+use crate::session::{End, Manner, Session, Task};
 use crate::show::json::{self, Check};
 use crate::show::{explain, screen};
 use crate::words;
@@ -89,7 +89,10 @@ impl LookDone<'_> {
     ) -> Result<u8, Failure> {
         let (args, profile) = (self.args, &self.loaded.profile);
         self.record.follow(&mut quiet);
-        let manner = session::manner(args, profile.answering.unit);
+        let manner = Manner {
+            heard_silent: quiet.silent_for(),
+            ..session::manner(args, profile.answering.unit)
+        };
         let shared = Arc::new(profile.clone());
         let mut session = Session::new(Arc::clone(&shared), manner);
         if let Some(earlier) = self.record.earlier_case(&shared) {

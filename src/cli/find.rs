@@ -20,9 +20,9 @@ use super::failure::{BUS, Failure, INTERRUPTED, LOCAL, USAGE, failure};
 use super::places::{self, SavedPlace};
 use super::reach::{self, failure_of};
 use super::record::Record;
-use super::{keep, out};
+use super::{heard, keep, out};
 use crate::drive::find as moves;
-use crate::event::{LinkFacts, What};
+use crate::event::{LinkFacts, LinkKind, What};
 use crate::find::{Found, FoundIdentity, Garbled, Listening, Overhear, prior};
 use crate::link::{LinkTrouble, LocalPort, Quiet, quiet_window, wait_for_new};
 use crate::listen::Summary;
@@ -107,7 +107,11 @@ struct FindReport {
     took: Duration,
     /// Where to go on.
     resume: Option<usize>,
+    /// The framing in which that number counts, where it is one.
+    resume_in: Option<Framing>,
     saved: Option<PathBuf>,
+    /// Until when the silence that was heard counts for a look.
+    quiet_until: Option<jiff::Timestamp>,
 }
 
 impl FindReport {
@@ -157,6 +161,7 @@ fn found(
     if let Some(name) = &args.save {
         report.saved = save(&report, args, name)?;
     }
+    report.quiet_until = keep_quiet(&report, args);
     out::result(&if as_json {
         line(&json::object(&report, next::next_command(&report, args)))
     } else {
@@ -188,7 +193,9 @@ fn search(
         questions: 0,
         took: Duration::ZERO,
         resume: None,
+        resume_in: None,
         saved: None,
+        quiet_until: None,
     };
     if is_any_framing(args, &quiet) && !window.is_zero() {
         match passes_bytes_on(&mut quiet, window) {
@@ -400,6 +407,31 @@ fn connect(args: &FindArgs) -> Result<Quiet, Failure> {
         way: args.link.place.way(),
     };
     Ok(open_simulated_as(&scenario, &profile, how))
+}
+
+/// Keeps the silence for the look that follows, where nobody was heard before and while asking.
+fn keep_quiet(report: &FindReport, args: &FindArgs) -> Option<jiff::Timestamp> {
+    let was_silent = matches!(report.listened, Some((Listening::Silent, _)));
+    let (found, _) = report.found.first()?;
+    let LinkKind::Serial { port, .. } = &report.facts.kind else {
+        return None;
+    };
+    if !was_silent || report.is_noisy || report.ended != SearchEnd::Found {
+        return None;
+    }
+    let facts = LinkFacts {
+        kind: LinkKind::Serial {
+            port: port.clone(),
+            line: found.line,
+        },
+        ..report.facts.clone()
+    };
+    heard::keep(
+        &facts,
+        report.window,
+        heard::now(),
+        args.link.config.folder(),
+    )
 }
 
 /// Keeps the first unit found under a name.

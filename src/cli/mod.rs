@@ -10,6 +10,7 @@ mod check;
 mod demo;
 mod failure;
 mod find;
+mod heard;
 mod interrupt;
 mod keep;
 pub mod lamp;

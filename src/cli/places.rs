@@ -40,7 +40,7 @@ pub(crate) struct SavedPlace {
 }
 
 /// Where the config folder is: as given, else the usual one of the system.
-fn folder(config: Option<&Path>) -> Result<PathBuf, Failure> {
+pub(super) fn folder(config: Option<&Path>) -> Result<PathBuf, Failure> {
     let from = |name: &str| {
         std::env::var_os(name)
             .filter(|value| !value.is_empty())

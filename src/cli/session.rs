@@ -101,6 +101,7 @@ pub(crate) fn manner(args: &CheckArgs, unit: u8) -> Manner {
         listen_first: args.ask.listen_first,
         consent: args.ask.consent.said(),
         time_out: args.ask.time_out,
+        heard_silent: std::time::Duration::ZERO,
     }
 }
 

@@ -54,7 +54,7 @@ pub fn identify(asking: &mut Asking, who: &mut Who<'_>) -> Result<(), LinkTroubl
         if let Some(wait) = who.listens_first().filter(|_| is_rtu) {
             who.overhear(&heard_until(asking, asking.now() + wait)?);
         }
-        let exchange = asking.ask(ask, who::WAIT)?;
+        let exchange = asking.ask(ask, who.wait())?;
         who.take(&exchange);
     }
     Ok(())

@@ -14,7 +14,7 @@ pub mod prior;
 pub mod search;
 pub mod who;
 
-pub use gateway::{Volley, VolleyReply};
+pub use gateway::{Alike, Volley, VolleyReply};
 pub use overhear::{Listening, Overhear};
 pub use search::{Found, Garbled, Plan, Search, SearchProgress, SearchWant};
 pub use who::{Candidate, FoundIdentity, Oddity, Who};

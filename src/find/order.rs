@@ -49,6 +49,19 @@ pub struct Trial {
 /// Waits of the looks, ms: where the prior's answer times bend.
 pub const LOOKS: [u16; 3] = [50, 200, 500];
 
+/// Wait of a slow look, ms: for units beyond all that, and for such as answer nothing but function 11.
+// Kind: common practice (units of weak firmware answer within a second or so)
+pub const SLOW_MS: u16 = 1_300;
+/// The look of that wait.
+pub const SLOW_LOOK: usize = LOOKS.len();
+/// Settings with at least this share get slow looks, and the first of these addresses before all rare
+/// settings. What comes later stands at the end.
+const LIKELY: f64 = 0.07;
+const SLOW_UNITS: [u8; 3] = [1, 3, 16];
+/// Share of all units that is that slow; it says where the slow looks stand.
+// Kind: common practice
+const SLOW: f64 = 0.03;
+
 /// Share of the answers that are too late for a first look and that nobody hears either: high
 /// addresses follow each other at the same settings, low ones stand between questions at others.
 // Kind: derived (counted by the bench in virtual time: 53 of 206, 2 of 36; its units have the prior's shares)
@@ -80,6 +93,11 @@ pub fn longest_first_byte(line: LineSettings, hold_back: Duration) -> Duration {
     first_byte(line, last, hold_back) + whole(line)
 }
 
+/// The wait of a slow look.
+pub fn slow_first_byte(line: LineSettings, hold_back: Duration) -> Duration {
+    first_byte(line, SLOW_MS, hold_back) + whole(line)
+}
+
 impl Trial {
     /// Time that it takes where nobody answers.
     pub fn cost(&self, hold_back: Duration) -> Duration {
@@ -97,8 +115,57 @@ impl Trial {
 
     /// Wait for the begin of an answer, ms.
     pub fn wait_ms(&self) -> u16 {
-        LOOKS.get(self.look).copied().unwrap_or(500)
+        LOOKS.get(self.look).copied().unwrap_or(SLOW_MS)
     }
+}
+
+/// Puts slow looks into an order: those of the likeliest addresses at the likeliest settings by their share
+/// per second, those of further ones at the end. Where all settings are given, every address has one.
+pub fn with_slow_looks(
+    order: Vec<Trial>,
+    lines: &[(LineSettings, f64)],
+    units: &[u8],
+    hold_back: Duration,
+) -> Vec<Trial> {
+    let [first, early, late] = SLOW_UNITS;
+    let mut slow: Vec<(f64, Trial)> = Vec::new();
+    let mut last = Vec::new();
+    let are_few = units.len() <= SLOW_UNITS.len();
+    for (line, share) in lines
+        .iter()
+        .filter(|(_, share)| are_few || *share >= LIKELY)
+    {
+        for unit in units {
+            let trial = Trial {
+                line: *line,
+                unit: *unit,
+                look: SLOW_LOOK,
+            };
+            let worth = SLOW * share * prior::address(*unit) / trial.cost(hold_back).as_secs_f64();
+            match unit {
+                _ if are_few => slow.push((worth, trial)),
+                unit if (first..=early).contains(unit) => slow.push((worth, trial)),
+                unit if *unit <= late || lines.len() == 1 => last.push(trial),
+                _ => {}
+            }
+        }
+    }
+    slow.sort_by(|(a, _), (b, _)| b.total_cmp(a));
+    let mut slow = slow.into_iter().peekable();
+    let mut all = Vec::with_capacity(order.len() + last.len());
+    for trial in order {
+        let of = lines.iter().find(|(line, _)| *line == trial.line);
+        let share = of.map_or(0.0, |(_, share)| *share) * prior::address(trial.unit);
+        let found = share * look_share(trial.look, unheard(trial.unit));
+        let worth = found / trial.cost(hold_back).as_secs_f64();
+        while let Some((_, before)) = slow.next_if(|(slow, _)| *slow > worth) {
+            all.push(before);
+        }
+        all.push(trial);
+    }
+    all.extend(slow.map(|(_, trial)| trial));
+    all.extend(last);
+    all
 }
 
 /// Share of all units that a look finds, the earlier looks at the same address having found none.

@@ -92,7 +92,7 @@ pub enum SearchWant {
     Done,
 }
 
-/// A unit that answers.
+/// A unit that answers. One that answers at several settings is one.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Found {
     /// Settings at which it answers.
@@ -105,6 +105,10 @@ pub struct Found {
     pub answer_time: Option<Duration>,
     /// What was asked of it.
     pub ask: Ask,
+    /// Further settings at which it answers.
+    pub also_lines: Vec<LineSettings>,
+    /// Further addresses at which it answers.
+    pub also_at: Vec<u8>,
 }
 
 /// Somebody who answers for an address, never readably.
@@ -135,6 +139,12 @@ pub struct SearchProgress {
 
 /// An address at some settings.
 type LineAndUnit = (LineSettings, u8);
+
+impl Found {
+    fn is_at(&self, (line, unit): LineAndUnit) -> bool {
+        self.unit == unit && (self.line == line || self.also_lines.contains(&line))
+    }
+}
 
 /// A trial that was made.
 #[derive(Debug, Clone, Copy)]
@@ -168,7 +178,9 @@ pub struct Search {
 impl Search {
     /// Over this plan; the factory settings of these profiles come first.
     pub fn new(plan: Plan, profiles: &[Profile]) -> Self {
-        let all = order::order(&plan.lines, &plan.units, plan.hold_back, order::unheard);
+        let (lines, units) = (&plan.lines, &plan.units);
+        let all = order::order(lines, units, plan.hold_back, order::unheard);
+        let all = order::with_slow_looks(all, lines, units, plan.hold_back);
         let is_factory = |trial: &Trial| {
             // Asked twice, since the next question is at other settings and hears no late answer.
             trial.look <= 1
@@ -254,12 +266,12 @@ impl Search {
             self.hints_left -= u32::from(by_hint && self.hints_left > 0);
             return;
         };
-        if self
-            .found
-            .iter()
-            .any(|found| (found.line, found.unit) == place)
-            || self.may_be_late(trial)
-        {
+        if self.found.iter().any(|found| found.is_at(place)) || self.may_be_late(trial) {
+            return;
+        }
+        let mut known = self.found.iter_mut();
+        if let Some(known) = known.find(|found| found.unit == trial.unit) {
+            known.also_lines.push(trial.line);
             return;
         }
         let sent_at = exchange.sent_at.unwrap_or(exchange.asked_at);
@@ -269,6 +281,8 @@ impl Search {
             refused,
             answer_time: exchange.first_byte_at.map(|at| at.saturating_sub(sent_at)),
             ask: exchange.ask,
+            also_lines: Vec::new(),
+            also_at: Vec::new(),
         });
         // Whoever is on the same pair has the same settings, and is heard however slow it is.
         self.order.drain(..self.next);
@@ -384,7 +398,7 @@ impl Search {
             let trial = *self.order.get(self.next)?;
             self.next += 1;
             self.left = self.left.saturating_sub(trial.cost(self.plan.hold_back));
-            let is_found = |found: &Found| (found.line, found.unit) == (trial.line, trial.unit);
+            let is_found = |found: &Found| found.is_at((trial.line, trial.unit));
             if self.found.iter().any(is_found) {
                 continue;
             }
@@ -411,6 +425,8 @@ impl Search {
         match trial.look {
             0 => self.questions.first().copied(),
             1 => Some(register(Table::Input, 0, 1)),
+            // Some answer nothing else.
+            order::SLOW_LOOK => Some(Question::ServerId),
             _ => self.questions.last().copied(),
         }
         .unwrap_or(register(Table::Holding, 0, 1))
@@ -431,8 +447,9 @@ impl Search {
             _ => {
                 // A valid answer names who gave it, and that it is slow.
                 if let Some(unit) = stray.bytes.first() {
-                    let longest = order::longest_first_byte(line, self.plan.hold_back);
-                    self.hint(f64::INFINITY, (line, *unit), longest.max(SLOW));
+                    // It may be slower than any usual look waits.
+                    let longest = order::slow_first_byte(line, self.plan.hold_back);
+                    self.hint(f64::INFINITY, (line, *unit), longest);
                 }
             }
         }
@@ -506,7 +523,7 @@ impl Search {
     fn hint(&mut self, score: f64, place: LineAndUnit, first_byte: Duration) {
         let is_planned = self.plan.lines.iter().any(|(line, _)| *line == place.0)
             && self.plan.units.contains(&place.1);
-        let is_found = |found: &Found| (found.line, found.unit) == place;
+        let is_found = |found: &Found| found.is_at(place);
         let asked = self.again.get(&place).copied().unwrap_or_default();
         if !is_planned || asked >= AGAIN || self.found.iter().any(is_found) {
             return;

@@ -127,6 +127,23 @@ impl Oddity {
 }
 
 impl FoundIdentity {
+    /// Whether two say the same of themselves: a serial, or else everything.
+    pub fn is_like(&self, other: &Self) -> bool {
+        match (&self.serial, &other.serial) {
+            (Some(one), Some(other)) => one == other,
+            (None, None) => {
+                (self.profile(), self.sunspec, &self.device, &self.server_id)
+                    == (
+                        other.profile(),
+                        other.sunspec,
+                        &other.device,
+                        &other.server_id,
+                    )
+            }
+            _ => false,
+        }
+    }
+
     /// Whether another unit may have given any of the answers.
     pub fn is_shared_address(&self) -> bool {
         self.oddities.iter().any(Oddity::is_shared_address)
@@ -222,12 +239,18 @@ impl<'p> Who<'p> {
         None
     }
 
+    /// Longest wait for the begin of its answer: longer for one that was slow.
+    pub fn wait(&self) -> Duration {
+        let slow = self.found.answer_time.map_or(WAIT, |time| time * 2);
+        slow.max(WAIT)
+    }
+
     /// How long only to listen before the next question.
     pub fn listens_first(&self) -> Option<Duration> {
         let last = READINGS - 1;
         let is_last =
             matches!(self.steps.front(), Some(Inquiry::Serial { nth, .. }) if *nth == last);
-        (is_last && self.tries == 0).then_some(WAIT)
+        (is_last && self.tries == 0).then(|| self.wait())
     }
 
     /// Bytes came while nothing was asked.

@@ -113,6 +113,12 @@ impl Quiet {
         self.tap.silent_for()
     }
 
+    /// An earlier link heard silence on the same line for so long, just before: it counts as heard here
+    /// until the first byte comes.
+    pub fn was_silent(&mut self, before: Duration) {
+        self.tap.was_silent(before);
+    }
+
     /// Listens until `until`. A lost link is opened again meanwhile.
     ///
     /// # Errors

@@ -39,6 +39,8 @@ pub(crate) struct Tap {
     line_busy_until: Duration,
     /// When the last foreign byte came, or the link was opened.
     last_heard: Duration,
+    /// Silence that an earlier link heard on the same line, just before.
+    silent_before: Duration,
     /// The first bytes since the link was opened.
     first_received: Vec<u8>,
     /// Bytes that came, all in all.
@@ -74,6 +76,7 @@ impl Tap {
             clocks: ClockWatch::default(),
             line_busy_until: now,
             last_heard: now,
+            silent_before: Duration::ZERO,
             first_received: Vec::new(),
             received: 0,
             opened_at: now,
@@ -131,7 +134,20 @@ impl Tap {
 
     /// How long no byte has come in.
     pub(crate) fn silent_for(&self) -> Duration {
-        self.port.now().saturating_sub(self.last_heard)
+        let silent = self.port.now().saturating_sub(self.last_heard);
+        // One byte, or a link that was gone, and what was heard before counts no more.
+        let is_unbroken = self.received == 0 && self.last_heard == self.opened_at;
+        silent
+            + if is_unbroken {
+                self.silent_before
+            } else {
+                Duration::ZERO
+            }
+    }
+
+    /// An earlier link heard silence on the same line for so long, just before.
+    pub(crate) fn was_silent(&mut self, before: Duration) {
+        self.silent_before = before;
     }
 
     /// The first bytes that came since the link was opened.

@@ -22,7 +22,9 @@ impl Session {
         self.heard.clear();
         let overhears = self.facts.as_ref().is_some_and(LinkFacts::can_overhear);
         let window = self.window();
-        if !overhears || window.is_zero() {
+        // The link itself judges whether that proves anything.
+        let was_heard = !window.is_zero() && self.manner.heard_silent >= window;
+        if !overhears || window.is_zero() || was_heard {
             return self.may_it_wake();
         }
         self.tell(Progress::ListeningFirst { window });

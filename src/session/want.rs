@@ -23,6 +23,8 @@ pub struct Manner {
     pub consent: Consent,
     /// Longest wait for the first byte of an answer, where given; else by the register map.
     pub time_out: Option<Duration>,
+    /// So long the line was heard silent when it was opened.
+    pub heard_silent: Duration,
 }
 
 impl Manner {
@@ -34,6 +36,7 @@ impl Manner {
             listen_first: None,
             consent: Consent::default(),
             time_out: None,
+            heard_silent: Duration::ZERO,
         }
     }
 }

@@ -16,7 +16,9 @@ use super::{FindArgs, FindReport, SearchEnd, first_line, hold_back};
 use crate::drive::find as moves;
 use crate::event::{Consent, LinkFacts, LinkKind, What};
 use crate::find::search::asked_at;
-use crate::find::{Found, Listening, Plan, Search, Volley, VolleyReply, Who, who};
+use crate::find::{
+    Alike, Found, FoundIdentity, Listening, Plan, Search, Volley, VolleyReply, Who, who,
+};
 use crate::link::{Asking, LinkTrouble, Pacing, Quiet, Wake};
 use crate::listen::Speaks;
 use crate::wire::Framing;
@@ -25,7 +27,7 @@ use crate::wire::{Ask, Question};
 /// What a network may add to an answer behind a gateway that passes bytes on.
 const NETWORK: Duration = Duration::from_millis(250);
 /// Addresses tried before another framing is, where not a byte comes.
-const TO_TELL_FRAMING: [u8; 3] = [1, 2, 3];
+const TO_TELL_FRAMING: usize = 3;
 /// Times are told in seconds up to two of these.
 const MINUTE: Duration = Duration::from_secs(60);
 
@@ -42,8 +44,39 @@ pub(super) struct Behind {
     pub(super) nothing: usize,
     /// Addresses at which it answers itself.
     pub(super) own: Vec<u8>,
+    /// Addresses at which everything is refused, beside one that gives data.
+    pub(super) refusing: Vec<u8>,
     /// Most questions that were outstanding.
     pub(super) most_open: usize,
+}
+
+impl Behind {
+    fn new(framing: Framing) -> Self {
+        Self {
+            framing,
+            silent: 0,
+            no_path: 0,
+            nothing: 0,
+            own: Vec::new(),
+            refusing: Vec::new(),
+            most_open: 1,
+        }
+    }
+
+    /// What came of a volley.
+    fn of(volley: &Volley) -> Self {
+        let count = |wanted: VolleyReply| {
+            let replies = volley.replies().values();
+            replies.filter(|reply| **reply == wanted).count()
+        };
+        Self {
+            silent: count(VolleyReply::Silent),
+            no_path: count(VolleyReply::NoPath),
+            nothing: count(VolleyReply::Nothing),
+            most_open: volley.most_open(),
+            ..Self::new(Framing::Tcp)
+        }
+    }
 }
 
 /// Asks, where the user says so.
@@ -53,9 +86,15 @@ pub(super) fn ask(
     profiles: &[Profile],
     report: &mut FindReport,
 ) -> Result<(), Failure> {
-    let search = Search::new(plan(args, report), profiles);
+    let is_gateway = report.facts.is_gateway();
+    let plan = Plan {
+        // Behind a gateway the number counts other questions as well.
+        skip: if is_gateway { 0 } else { args.resume },
+        ..plan(args, report)
+    };
+    let search = Search::new(plan, profiles);
     let progress = search.progress();
-    if args.resume > 0 && args.resume >= progress.of {
+    if !is_gateway && args.resume > 0 && args.resume >= progress.of {
         let message = format!(
             "--resume: expected at most {}, found {}",
             progress.of.saturating_sub(1),
@@ -64,7 +103,6 @@ pub(super) fn ask(
         let hint = Some("leave it out to begin at the first question".to_owned());
         return Err(failure(USAGE, "usage", message, hint));
     }
-    let is_gateway = report.facts.is_gateway();
     if is_gateway {
         out::say(
             "asking is for a gateway to a service or inverter socket. Up to 247 addresses, the likely ones first: one \
@@ -221,22 +259,54 @@ fn identify(
     Ok(())
 }
 
-/// The search behind a gateway: in the framing given first, then in the other one.
+/// The search behind a gateway, in the framing given; where none is given in both: a few likely
+/// addresses over Modbus TCP, then RTU bytes, then all others over Modbus TCP. That the first ones are
+/// silent says nothing of the framing.
 fn behind_gateway(
     mut asking: Asking,
     args: &FindArgs,
     profiles: &[Profile],
     report: &mut FindReport,
 ) -> Result<Option<Asking>, Stopped> {
-    if report.facts.framing == Framing::Tcp {
-        match by_modbus_tcp(&mut asking, args, profiles, report) {
-            Ok(true) => return Ok(Some(asking)),
-            Ok(false) | Err(LinkTrouble::WrongSpeaker(Speaks::Rtu)) => {}
+    if report.facts.framing == Framing::Rtu {
+        report.resume_in = Some(Framing::Rtu);
+        return by_rtu(asking, args, args.resume, profiles, report).map(Some);
+    }
+    let units = args
+        .only
+        .map_or_else(Volley::likely_first, |unit| vec![unit]);
+    let is_given = args.link.place.framing.is_some();
+    let few = if is_given {
+        units.len()
+    } else {
+        TO_TELL_FRAMING.min(units.len())
+    };
+    let of_rtu = Search::new(rtu_plan(args, 0, report), profiles)
+        .progress()
+        .of;
+    if is_given || args.resume < few {
+        let tells_after = (!is_given).then_some(few - args.resume);
+        let before = args.resume;
+        let is_spoken = match by_modbus_tcp(
+            &mut asking,
+            args,
+            (&units, before),
+            tells_after,
+            profiles,
+            report,
+        ) {
+            Err(LinkTrouble::WrongSpeaker(Speaks::Rtu)) if !is_given => false,
             Err(trouble) => return Err(Stopped(trouble, Some(Box::new(asking)))),
+            Ok(is_spoken) => is_spoken,
+        };
+        if is_spoken || is_given {
+            return Ok(Some(asking));
         }
-        out::say("no Modbus TCP frame came; trying RTU bytes over TCP on a new connection");
+    }
+    if args.resume < few + of_rtu {
+        out::say("no Modbus TCP frame came so far; trying RTU bytes over TCP on a new connection");
         drop(asking);
-        let mut quiet = quiet_again(args)?;
+        let mut quiet = quiet_again(args, FramingArg::Rtu)?;
         // Where it was not listened to before, somebody can be overheard only now.
         if report.listened.is_none() && !report.window.is_zero() {
             let (heard, summary) = super::listen(&mut quiet, report.window)?;
@@ -248,23 +318,48 @@ fn behind_gateway(
                 return Ok(None);
             }
         }
-        asking = ask_again(quiet)?;
+        let rtu = by_rtu(
+            ask_again(quiet)?,
+            args,
+            args.resume.saturating_sub(few),
+            profiles,
+            report,
+        );
+        report.resume = report.resume.map(|resume| resume + few);
+        asking = rtu?;
+        let is_over = report.ended != SearchEnd::Exhausted || !report.garbled.is_empty();
+        if is_over || few == units.len() {
+            return Ok(Some(asking));
+        }
     }
+    out::say(
+        "no RTU answer either; asking all other addresses over Modbus TCP on a new connection",
+    );
+    drop(asking);
+    asking = ask_again(quiet_again(args, FramingArg::Tcp)?)?;
+    report.facts.framing = Framing::Tcp;
+    let before = few + args.resume.saturating_sub(few + of_rtu);
+    let done = by_modbus_tcp(&mut asking, args, (&units, before), None, profiles, report);
+    if report.resume_in.is_none() {
+        report.resume = report.resume.map(|resume| resume + of_rtu);
+    }
+    match done {
+        Ok(_) => Ok(Some(asking)),
+        Err(trouble) => Err(Stopped(trouble, Some(Box::new(asking)))),
+    }
+}
+
+/// RTU bytes over TCP, at the gateway's own line settings.
+fn by_rtu(
+    mut asking: Asking,
+    args: &FindArgs,
+    skip: usize,
+    profiles: &[Profile],
+    report: &mut FindReport,
+) -> Result<Asking, Stopped> {
     report.facts.framing = Framing::Rtu;
-    report.gateway = Some(Behind {
-        framing: Framing::Rtu,
-        silent: 0,
-        no_path: 0,
-        nothing: 0,
-        own: Vec::new(),
-        most_open: 1,
-    });
-    let plan = Plan {
-        lines: vec![(first_line(), 1.0)],
-        hold_back: NETWORK,
-        ..plan(args, report)
-    };
-    let search = Search::new(plan, profiles);
+    report.gateway = Some(Behind::new(Framing::Rtu));
+    let search = Search::new(rtu_plan(args, skip, report), profiles);
     match on_a_line(
         &mut asking,
         search,
@@ -272,8 +367,17 @@ fn behind_gateway(
         report,
         args.consent.said().beside_others,
     ) {
-        Ok(()) => Ok(Some(asking)),
+        Ok(()) => Ok(asking),
         Err(trouble) => Err(Stopped(trouble, Some(Box::new(asking)))),
+    }
+}
+
+fn rtu_plan(args: &FindArgs, skip: usize, report: &FindReport) -> Plan {
+    Plan {
+        lines: vec![(first_line(), 1.0)],
+        hold_back: NETWORK,
+        skip,
+        ..plan(args, report)
     }
 }
 
@@ -281,10 +385,10 @@ fn lost(why: String) -> LinkTrouble {
     LinkTrouble::Lost(crate::link::PortGone::StillGone { why })
 }
 
-/// A new connection, RTU framing.
-fn quiet_again(args: &FindArgs) -> Result<Quiet, LinkTrouble> {
+/// A new connection in this framing.
+fn quiet_again(args: &FindArgs, framing: FramingArg) -> Result<Quiet, LinkTrouble> {
     let mut args = args.clone();
-    args.link.place.framing = Some(FramingArg::Rtu);
+    args.link.place.framing = Some(framing);
     let session = args.recorder.session();
     session
         .and_then(|()| super::open(&args))
@@ -301,74 +405,144 @@ fn ask_again(quiet: Quiet) -> Result<Asking, LinkTrouble> {
     asking.map_err(|back| lost(back.1.to_string()))
 }
 
-/// Modbus TCP: gives whether that is what is spoken there.
+/// Modbus TCP to these addresses, of which so many are left out: gives whether that is what is spoken
+/// there. With `tells_after` it ends where so many say nothing and no frame has come.
 fn by_modbus_tcp(
     asking: &mut Asking,
     args: &FindArgs,
+    (units, before): (&[u8], usize),
+    tells_after: Option<usize>,
     profiles: &[Profile],
     report: &mut FindReport,
 ) -> Result<bool, LinkTrouble> {
     let question = first_question(profiles);
-    let mut first = Volley::new(&TO_TELL_FRAMING, question, true);
-    moves::volley(asking, &mut first, |_| {})?;
-    if !first.has_heard() {
-        let gone = LinkTrouble::Lost(crate::link::PortGone::Closed);
-        return if first.is_shut_out() {
-            Err(gone)
-        } else {
-            Ok(false)
-        };
+    let units = units.get(before..).unwrap_or_default();
+    let mut volley = Volley::new(units, question, !args.all).then(other_questions(profiles));
+    if let Some(silent) = tells_after {
+        volley = volley.tells_after(silent);
     }
-    let units: Vec<u8> = match args.only {
-        Some(unit) => vec![unit],
-        None => Volley::likely_first()
-            .into_iter()
-            .skip(args.resume)
-            .collect(),
-    };
-    let mut volley = Volley::new(&units, question, !args.all);
-    if let Err(trouble) = volley_with_bar(asking, &mut volley) {
-        report.resume = Some(args.resume + volley.progress().0);
+    let mut done = volley_with_bar(asking, &mut volley);
+    if done.is_ok() && tells_after.is_none_or(|_| volley.has_heard()) && volley.alike().is_empty() {
+        // Some answer one function only, and say nothing to all others.
+        let silent: Vec<u8> = volley.replies().keys().copied().collect();
+        let silent: Vec<u8> = units
+            .iter()
+            .copied()
+            .filter(|unit| silent.contains(unit))
+            .collect();
+        let mut last = Volley::new(&silent, Question::ServerId, !args.all);
+        done = volley_with_bar(asking, &mut last);
+        if !last.alike().is_empty() {
+            volley = last;
+        }
+    }
+    if volley.is_shut_out() && done.is_ok() {
+        done = Err(LinkTrouble::Lost(crate::link::PortGone::Closed));
+    }
+    let behind = Behind::of(&volley);
+    if let Err(trouble) = done {
+        report.resume = Some(before + volley.progress().0);
+        // Whoever has answered so far is not forgotten.
+        if volley.has_heard() {
+            (report.gateway, report.resume_in) = (Some(behind), Some(Framing::Tcp));
+        }
         return Err(trouble);
     }
-    let count = |wanted: VolleyReply| {
-        volley
-            .replies()
-            .values()
-            .filter(|reply| **reply == wanted)
-            .count()
-    };
-    let mut behind = Behind {
-        framing: Framing::Tcp,
-        silent: count(VolleyReply::Silent),
-        no_path: count(VolleyReply::NoPath),
-        nothing: count(VolleyReply::Nothing),
-        own: Vec::new(),
-        most_open: volley.most_open(),
-    };
-    let silent = volley
-        .replies()
-        .iter()
-        .find(|(_, reply)| **reply == VolleyReply::Silent);
-    let silent = silent.map(|(unit, _)| *unit);
-    let answering: Vec<(u8, Option<u8>)> = volley.answering().collect();
-    for (unit, refused) in answering {
-        one_behind(
-            asking,
-            (unit, refused, question),
-            silent,
-            profiles,
-            report,
-            &mut behind,
-        )?;
+    if !volley.has_heard() && tells_after.is_some() {
+        return Ok(false);
     }
+    report.gateway = Some(behind);
+    name_all(asking, &volley, profiles, report)?;
     report.ended = if report.found.is_empty() {
         SearchEnd::Exhausted
     } else {
         SearchEnd::Found
     };
-    report.gateway = Some(behind);
-    Ok(true)
+    Ok(volley.has_heard())
+}
+
+/// Asks who they are, those that give data first; what is one device at many addresses is one.
+fn name_all(
+    asking: &mut Asking,
+    volley: &Volley,
+    profiles: &[Profile],
+    report: &mut FindReport,
+) -> Result<(), LinkTrouble> {
+    let mut silent = volley.replies().iter();
+    let silent = silent.find(|(_, reply)| **reply == VolleyReply::Silent);
+    let silent = silent.map(|(unit, _)| *unit);
+    let alike = volley.alike();
+    let gives_data = alike.iter().any(|one| one.refused.is_none());
+    for Alike {
+        units,
+        refused,
+        question,
+        answer_time,
+    } in alike
+    {
+        if units.len() > 1 && refused.is_some() && gives_data {
+            // Beside one that gives data: the same device, or the gateway.
+            if let Some(behind) = &mut report.gateway {
+                behind.refusing.extend(units);
+            }
+            continue;
+        }
+        let found = |unit: u8| Found {
+            line: first_line(),
+            unit,
+            refused,
+            answer_time,
+            ask: Ask { unit, question },
+            also_lines: Vec::new(),
+            also_at: Vec::new(),
+        };
+        let Some((first, others)) = units.split_first() else {
+            continue;
+        };
+        let before = report.found.len();
+        one_behind(asking, found(*first), silent, profiles, report)?;
+        let mut others = others.iter();
+        if let Some(second) = others.next() {
+            one_behind(asking, found(*second), silent, profiles, report)?;
+        }
+        let is_one = match report.found.get(before..) {
+            Some([(_, one), (_, other)]) => one.is_like(other),
+            // The gateway itself, at many addresses.
+            Some([]) => true,
+            _ => false,
+        };
+        for unit in others {
+            match report.found.get_mut(before) {
+                Some((one, _)) if is_one => one.also_at.push(*unit),
+                None if is_one => {}
+                _ => one_behind(asking, found(*unit), silent, profiles, report)?,
+            }
+        }
+        fold(&mut report.found);
+    }
+    Ok(())
+}
+
+/// Makes one entry of those that are the same device by what they say of themselves.
+fn fold(found: &mut Vec<(Found, FoundIdentity)>) {
+    let mut folded: Vec<(Found, FoundIdentity)> = Vec::new();
+    for (one, identity) in found.drain(..) {
+        let is_same = |(other, known): &&mut (Found, FoundIdentity)| {
+            known.is_like(&identity)
+                && (identity.serial.is_some()
+                    || !other.also_at.is_empty()
+                    || !one.also_at.is_empty())
+        };
+        match folded.iter_mut().find(is_same) {
+            Some((known, _)) => {
+                known.also_at.push(one.unit);
+                known.also_at.extend(one.also_at);
+                known.also_at.sort_unstable();
+            }
+            None => folded.push((one, identity)),
+        }
+    }
+    *found = folded;
 }
 
 /// Asks all of them, with a bar on a terminal.
@@ -400,23 +574,28 @@ fn first_question(profiles: &[Profile]) -> Question {
     )
 }
 
+/// What those are asked who refuse the first question: they may have something else, or no registers.
+fn other_questions(profiles: &[Profile]) -> Vec<Question> {
+    let probes = who::probes(profiles).into_iter().skip(1);
+    let mut questions: Vec<Question> = probes.map(|probe| probe.question).collect();
+    questions.extend([Table::Input, Table::Holding].map(|table| Question::Read {
+        table,
+        address: 0,
+        count: 1,
+    }));
+    questions.push(Question::ServerId);
+    questions
+}
+
 /// Who answers for an address: a unit, or the gateway itself.
 fn one_behind(
     asking: &mut Asking,
-    (unit, refused, question): (u8, Option<u8>, Question),
+    found: Found,
     silent: Option<u8>,
     profiles: &[Profile],
     report: &mut FindReport,
-    behind: &mut Behind,
 ) -> Result<(), LinkTrouble> {
-    let ask = Ask { unit, question };
-    let found = Found {
-        line: first_line(),
-        unit,
-        refused,
-        answer_time: None,
-        ask,
-    };
+    let (unit, question) = (found.unit, found.ask.question);
     let mut who = Who::new(&found, profiles);
     moves::identify(asking, &mut who)?;
     let identity = who.identity();
@@ -440,7 +619,9 @@ fn one_behind(
             None => None,
         };
         if itself == Some(true) {
-            behind.own.push(unit);
+            if let Some(behind) = &mut report.gateway {
+                behind.own.push(unit);
+            }
             return Ok(());
         }
     }

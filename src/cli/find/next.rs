@@ -2,6 +2,7 @@
 //!
 //! Does not: say how it ended.
 
+use super::super::args::FramingArg;
 use super::ask::words_of;
 use super::{FindArgs, FindReport, SearchEnd};
 use crate::find::{Found, FoundIdentity, Listening};
@@ -86,25 +87,37 @@ fn again_words(report: &FindReport, args: &FindArgs) -> Vec<String> {
     let mut words = vec![if listens { "listen" } else { "find" }.to_owned()];
     words.extend(args.link.place.as_typed());
     words.extend(args.link.place.line.map(|line| format!("--line {line}")));
+    let typed = args.link.place.framing.filter(|_| !listens);
+    let counted_in = report.resume.and(report.resume_in).map(FramingArg::from);
     words.extend(
-        args.only
-            .filter(|_| !listens)
-            .map(|unit| format!("--only {unit}")),
+        typed
+            .or(counted_in)
+            .map(|framing| format!("--framing {}", framing.id())),
     );
-    words.extend((args.all && !listens).then(|| "--all".to_owned()));
-    let resume = report.resume.filter(|resume| *resume > 0);
-    words.extend(resume.map(|resume| format!("--resume {resume}")));
-    if report.ended == SearchEnd::NotAsked {
-        let said = args.consent.said();
-        words.extend(args.consent.as_typed().map(str::to_owned));
-        words.push(
-            if said.may_wake {
-                "--beside-others"
-            } else {
-                "--may-wake"
-            }
-            .to_owned(),
-        );
+    if !listens {
+        words.extend(args.only.map(|unit| format!("--only {unit}")));
+        words.extend(args.all.then(|| "--all".to_owned()));
+        words.extend(args.save.as_ref().map(|name| format!("--save {name}")));
+        let window = args.listen_first.map(|window| window.as_secs_f64());
+        words.extend(window.map(|seconds| format!("--listen-first {seconds}")));
     }
+    words.extend(
+        args.link
+            .config
+            .folder()
+            .map(|folder| format!("--config {}", folder.display())),
+    );
+    let resume = report.resume.filter(|resume| *resume > 0);
+    // The words are given anew each time, but for the rest of one search.
+    let is_not_asked = report.ended == SearchEnd::NotAsked;
+    if is_not_asked || resume.is_some() {
+        words.extend(args.consent.as_typed().map(str::to_owned));
+    }
+    let missing = match args.consent.said().may_wake {
+        true => "--beside-others",
+        false => "--may-wake",
+    };
+    words.extend(is_not_asked.then(|| missing.to_owned()));
+    words.extend(resume.map(|resume| format!("--resume {resume}")));
     words
 }

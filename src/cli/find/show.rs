@@ -186,6 +186,16 @@ fn nothing(report: &FindReport) -> String {
 /// What is known of one unit.
 fn unit(report: &FindReport, found: &Found, identity: &FoundIdentity) -> Vec<String> {
     let mut lines: Vec<String> = identity.oddities.iter().map(ToString::to_string).collect();
+    if let (Some(first), Some(last)) = (found.also_at.first(), found.also_at.last()) {
+        lines.push(format!(
+            "the same device answers at {} ({first} to {last}): it is one, and counted once",
+            counted(found.also_at.len() as u64, "further address")
+        ));
+    }
+    if !found.also_lines.is_empty() {
+        let also: Vec<String> = found.also_lines.iter().map(ToString::to_string).collect();
+        lines.push(format!("it answers at {} as well", also.join(", ")));
+    }
     lines.extend(identity.candidates.iter().map(candidate));
     if let Some(at) = identity.sunspec {
         lines.push(format!(
@@ -304,6 +314,12 @@ fn notes(report: &FindReport, args: &FindArgs) -> Vec<String> {
                 counted(behind.most_open as u64, "question")
             ));
         }
+        if let (Some(first), Some(last)) = (behind.refusing.first(), behind.refusing.last()) {
+            lines.push(format!(
+                "{} ({first} to {last}) refuse every question: the gateway itself, or the same device",
+                counted(behind.refusing.len() as u64, "address")
+            ));
+        }
         for unit in &behind.own {
             lines.push(format!(
                 "address {unit} is answered while the line is busy with another unit: likely the gateway's own \
@@ -315,6 +331,12 @@ fn notes(report: &FindReport, args: &FindArgs) -> Vec<String> {
         lines.push(
             "make sure that nobody works at the terminals, then press y when asked, or give --may-wake".to_owned(),
         );
+    }
+    if let Some(until) = report.quiet_until {
+        lines.push(format!(
+            "nobody else was heard here: a look that begins before {} does not listen first once more",
+            until.strftime("%H:%M:%S UTC")
+        ));
     }
     match (&report.saved, &args.save) {
         (Some(path), _) => lines.push(format!("kept in {}", path.display())),

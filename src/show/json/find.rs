@@ -47,6 +47,8 @@ pub struct Search {
     pub took_ms: u64,
     /// How long it was listened first.
     pub window_ms: u64,
+    /// Until when the silence that was heard counts for a look: then it need not listen again.
+    pub quiet_until: Option<String>,
     /// Where to go on.
     pub resume: Option<usize>,
     /// File in which the place was kept.
@@ -111,8 +113,12 @@ pub struct Heard {
 pub struct Unit {
     /// Unit address.
     pub unit: u8,
+    /// Further addresses at which the same unit answers.
+    pub also_at: Vec<u8>,
     /// Line settings; null behind a gateway.
     pub line: Option<String>,
+    /// Further line settings at which it answers.
+    pub also_lines: Vec<String>,
     /// Exception code with which it refused.
     pub exception: Option<u8>,
     /// How long its answer took.
@@ -185,6 +191,8 @@ pub struct Gateway {
     pub nothing: usize,
     /// Addresses at which it answers itself.
     pub own: Vec<u8>,
+    /// Addresses at which everything is refused, beside one that gives data.
+    pub refusing: Vec<u8>,
     /// Most questions that were outstanding.
     pub most_open: usize,
 }
@@ -240,7 +248,9 @@ impl Unit {
     pub fn of(found: &Answering, identity: &FoundIdentity, has_line: bool) -> Self {
         Self {
             unit: found.unit,
+            also_at: found.also_at.clone(),
             line: has_line.then(|| found.line.to_string()),
+            also_lines: found.also_lines.iter().map(ToString::to_string).collect(),
             exception: found.refused,
             answer_ms: found.answer_time.map(ms),
             profile: identity.profile().map(str::to_owned),
