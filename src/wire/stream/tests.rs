@@ -202,13 +202,8 @@ fn unknown_function_is_a_frame_between_frames_or_at_the_second_sight() {
     let kinds: Vec<PieceKind> = told.iter().map(|(kind, _)| *kind).collect();
     assert_eq!(
         kinds,
-        [
-            REQUEST,
-            ANSWER,
-            PieceKind::Unknown,
-            PieceKind::Unknown,
-            REQUEST
-        ]
+        [REQUEST, ANSWER, REQUEST, ANSWER, REQUEST],
+        "unit and function come again: asked and answered"
     );
     assert_eq!(told[2].1, strange);
     // With noise behind it, only when it was seen before.
