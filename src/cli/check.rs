@@ -14,6 +14,7 @@ use super::reach::{self, LoadedProfile};
 use super::record::{self, Record, Saved};
 use super::session::{self, Telling};
 use super::{keep, out, places};
+use super::heard;
 use crate::drive::{self, Link};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::facts::{CauseKind, Judgement};
@@ -37,12 +38,13 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
     let loaded = reach::load_profile(args)?;
     let seed = reach::seed_of(&args.link.place)?;
     let sightings = reach::sightings(args, &loaded.profile)?;
-    let quiet = reach::open(
+    let mut quiet = reach::open(
         args,
         &loaded.profile,
         args.link.plugged.map(Into::into),
         None,
     )?;
+    heard::count(&mut quiet, args.link.config.folder());
     let record = Record::of_look(&args.link, keep::What::Look, Some(&loaded), seed)?;
     let look = LookDone {
         args,

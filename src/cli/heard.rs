@@ -14,9 +14,10 @@ use std::time::Duration;
 use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
 
+use super::out;
 use super::places;
 use crate::event::{LinkFacts, LinkKind};
-use crate::link::since_1970;
+use crate::link::{Quiet, since_1970};
 
 /// How long a silence counts that nobody has listened to any more.
 const HOLDS: SignedDuration = SignedDuration::from_secs(120);
@@ -66,9 +67,21 @@ pub(super) fn keep(
     Some(until)
 }
 
+/// Lets the silence count that a search has heard on this line, and says so.
+pub(super) fn count(quiet: &mut Quiet, config: Option<&Path>) {
+    if let Some((silent, until)) = take(quiet.facts(), now(), config) {
+        out::say(&format!(
+            "find heard {:.0} s of silence on this line just before: that counts until {}",
+            silent.as_secs_f64(),
+            until.strftime("%H:%M:%S UTC")
+        ));
+        quiet.was_silent(silent);
+    }
+}
+
 /// The silence that was heard on this line and still counts, and until when. It is taken: a second look
 /// listens by itself.
-pub(super) fn take(
+fn take(
     facts: &LinkFacts,
     now: Timestamp,
     config: Option<&Path>,

@@ -12,7 +12,6 @@ use sha2::{Digest as _, Sha256};
 
 use super::args::{CheckArgs, Where};
 use super::failure::{BUS, Failure, INTERRUPTED, LOCAL, USAGE, failure};
-use super::heard;
 use super::out;
 use crate::event::{Consent, Plugged};
 use crate::lamp;
@@ -164,18 +163,8 @@ pub(crate) fn open(
         return Ok(open_simulated_now(&scenario, profile, how, now));
     }
     let (target, options) = real(args, profile, plugged, clock)?;
-    let mut quiet = crate::link::open(&target, options, Box::new(out::say))
-        .map_err(|error| failure_of_open(&error, &target))?;
-    let config = args.link.config.folder();
-    if let Some((silent, until)) = heard::take(quiet.facts(), heard::now(), config) {
-        out::say(&format!(
-            "find heard {:.0} s of silence on this line just before; that counts until {}",
-            silent.as_secs_f64(),
-            until.strftime("%H:%M:%S UTC")
-        ));
-        quiet.was_silent(silent);
-    }
-    Ok(quiet)
+    crate::link::open(&target, options, Box::new(out::say))
+        .map_err(|error| failure_of_open(&error, &target))
 }
 
 /// A link, and whether it is open.

@@ -92,6 +92,8 @@ pub struct Alike {
     pub units: Vec<u8>,
     /// Code with which everything is refused there.
     pub refused: Option<u8>,
+    /// Code with which the first question was refused.
+    pub first_refusal: Option<u8>,
     /// What was asked last.
     pub question: Question,
     /// From the question to the answer.
@@ -337,6 +339,7 @@ impl Volley {
             };
             let size = if units.len() > MANY { units.len() } else { 1 };
             all.extend(units.chunks(size).map(|units| Alike {
+                first_refusal: units.first().and_then(|unit| self.refused.get(unit)).copied(),
                 units: units.to_vec(),
                 refused,
                 question,

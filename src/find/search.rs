@@ -447,9 +447,8 @@ impl Search {
             _ => {
                 // A valid answer names who gave it, and that it is slow.
                 if let Some(unit) = stray.bytes.first() {
-                    // It may be slower than any usual look waits.
-                    let longest = order::slow_first_byte(line, self.plan.hold_back);
-                    self.hint(f64::INFINITY, (line, *unit), longest);
+                    let longest = order::longest_first_byte(line, self.plan.hold_back);
+                    self.hint(f64::INFINITY, (line, *unit), longest.max(SLOW));
                 }
             }
         }

@@ -59,6 +59,9 @@ const TOO_FEW: usize = 8;
 const MOST_BITS_PER_BIT: u32 = 3;
 /// Fewer accidental fits than this must be expected for a proof.
 const PROOF: f64 = 1e-6;
+/// And than this for the best reading that there is: where only two different frames come again and again
+/// and bits are unseen, no time of listening makes a proof of them.
+const LIKELY: f64 = 1e-4;
 
 /// Rates that are tried.
 pub const BAUDS: [u32; 8] = [1_200, 2_400, 4_800, 9_600, 19_200, 38_400, 57_600, 115_200];
@@ -183,7 +186,7 @@ pub fn explain(received: &[Received], ours: LineSettings) -> Explanation {
         return of_class(Class::Nothing, evidence);
     }
     let (survivors, evidence) = survivors(last(recent, RECENT_RECUT), ours);
-    if evidence.different >= 2 && evidence.accidental < PROOF || evidence.is_one_question() {
+    if evidence.different >= 2 && evidence.accidental < LIKELY || evidence.is_one_question() {
         return of_class(Class::Survives(survivors), evidence);
     }
     of_class(Class::Lost(next_settings(recent, ours, &[])), evidence)

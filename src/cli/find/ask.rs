@@ -476,6 +476,7 @@ fn name_all(
     for Alike {
         units,
         refused,
+        first_refusal,
         question,
         answer_time,
     } in alike
@@ -490,7 +491,7 @@ fn name_all(
         let found = |unit: u8| Found {
             line: first_line(),
             unit,
-            refused,
+            refused: first_refusal,
             answer_time,
             ask: Ask { unit, question },
             also_lines: Vec::new(),
