@@ -10,11 +10,11 @@ use packside_profiles::{LineSettings, Profile};
 
 use super::args::CheckArgs;
 use super::failure::{Failure, LOCAL, USAGE, failure};
+use super::heard;
 use super::reach::{self, LoadedProfile};
 use super::record::{self, Record, Saved};
 use super::session::{self, Telling};
 use super::{keep, out, places};
-use super::heard;
 use crate::drive::{self, Link};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::facts::{CauseKind, Judgement};

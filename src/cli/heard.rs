@@ -5,8 +5,9 @@
 //!
 //! # How long it counts
 //! What ends a silence is a person who plugs something in or switches an inverter on, and that person
-//! stands beside. Two minutes ([`HOLDS`]) are enough for the next command, and short enough to know what
-//! was done meanwhile. The look itself still stops where it hears anybody.
+//! stands beside. One minute ([`HOLDS`]) is enough for the next command, and short enough to know what was
+//! done meanwhile. An adapter that was pulled and plugged in again is another line, whatever its name.
+//! The look itself still stops where it hears anybody.
 
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -20,7 +21,7 @@ use crate::event::{LinkFacts, LinkKind};
 use crate::link::{Quiet, since_1970};
 
 /// How long a silence counts that nobody has listened to any more.
-const HOLDS: SignedDuration = SignedDuration::from_secs(120);
+const HOLDS: SignedDuration = SignedDuration::from_secs(60);
 /// Version of the file.
 const FORMAT: u32 = 1;
 
@@ -81,11 +82,7 @@ pub(super) fn count(quiet: &mut Quiet, config: Option<&Path>) {
 
 /// The silence that was heard on this line and still counts, and until when. It is taken: a second look
 /// listens by itself.
-fn take(
-    facts: &LinkFacts,
-    now: Timestamp,
-    config: Option<&Path>,
-) -> Option<(Duration, Timestamp)> {
+fn take(facts: &LinkFacts, now: Timestamp, config: Option<&Path>) -> Option<(Duration, Timestamp)> {
     let path = file(config)?;
     let text = std::fs::read_to_string(&path).ok()?;
     let heard: HeardQuiet = toml::from_str(&text).ok()?;
@@ -100,15 +97,31 @@ fn take(
     counts.then_some((Duration::from_millis(heard.silent_ms), until))
 }
 
-/// The line: its port, by whatever name it was opened, and its settings.
+/// The line: its port, by whatever name it was opened and since when it is there, and its settings.
 fn name_of(facts: &LinkFacts) -> Option<String> {
     match &facts.kind {
         LinkKind::Serial { port, line } => {
             let real = std::fs::canonicalize(port).unwrap_or_else(|_| PathBuf::from(port));
-            Some(format!("{} at {line}", real.display()))
+            Some(format!("{}{} at {line}", real.display(), since(&real)))
         }
         _ => None,
     }
+}
+
+/// Since when the system has this port, where it tells.
+#[cfg(unix)]
+fn since(port: &Path) -> String {
+    use std::os::unix::fs::MetadataExt as _;
+    let node = std::fs::metadata(port);
+    node.map_or_else(
+        |_| String::new(),
+        |node| format!(" since {}.{:09}", node.ctime(), node.ctime_nsec()),
+    )
+}
+
+#[cfg(not(unix))]
+fn since(_: &Path) -> String {
+    String::new()
 }
 
 fn file(config: Option<&Path>) -> Option<PathBuf> {
@@ -129,7 +142,7 @@ mod tests {
             },
             framing: Framing::Rtu,
             plugged: None,
-            ask_anyway: false,
+            consent: crate::event::Consent::default(),
         }
     }
 
@@ -143,7 +156,7 @@ mod tests {
         let window = Duration::from_secs(12);
         let here = facts("/dev/nowhere0", "9600-8E1");
         let keep = || keep(&here, window, now, config).unwrap();
-        assert_eq!(keep(), later(120));
+        assert_eq!(keep(), later(60));
         // Another port and other settings leave it for whom it was kept.
         assert_eq!(
             take(&facts("/dev/nowhere1", "9600-8E1"), later(5), config),
@@ -153,10 +166,10 @@ mod tests {
             take(&facts("/dev/nowhere0", "9600-8N1"), later(5), config),
             None
         );
-        assert_eq!(take(&here, later(5), config), Some((window, later(120))));
+        assert_eq!(take(&here, later(5), config), Some((window, later(60))));
         assert_eq!(take(&here, later(6), config), None);
         keep();
-        assert_eq!(take(&here, later(121), config), None);
+        assert_eq!(take(&here, later(61), config), None);
         // A clock that was set back proves nothing.
         keep();
         assert_eq!(take(&here, later(-1), config), None);

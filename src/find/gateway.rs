@@ -338,12 +338,17 @@ impl Volley {
                 continue;
             };
             let size = if units.len() > MANY { units.len() } else { 1 };
-            all.extend(units.chunks(size).map(|units| Alike {
-                first_refusal: units.first().and_then(|unit| self.refused.get(unit)).copied(),
-                units: units.to_vec(),
-                refused,
-                question,
-                answer_time,
+            all.extend(units.chunks(size).map(|units| {
+                Alike {
+                    first_refusal: units
+                        .first()
+                        .and_then(|unit| self.refused.get(unit))
+                        .copied(),
+                    units: units.to_vec(),
+                    refused,
+                    question,
+                    answer_time,
+                }
             }));
         }
         all

@@ -130,6 +130,32 @@ fn find_leads_to_a_verdict_over_a_pseudo_terminal() {
     );
 }
 
+// Kind: derived (one window of silence, heard once: the look that follows does not listen again, the one behind
+// it does)
+#[cfg(unix)]
+#[test]
+fn find_has_listened_for_the_look_that_follows() {
+    let folder = tempfile::tempdir().unwrap();
+    let served = Served::start("hv-waiting", &Place::Pty);
+    let window = ["--listen-first", "2"];
+    let find = ["find", "--serial", &served.reach, "--may-wake"];
+    let found = stdout(&run(folder.path(), 0, &[&find[..], &window].concat()));
+    assert!(found.contains("does not listen first once more"), "{found}");
+    let next = found.lines().last().unwrap();
+    let words = next.strip_prefix("next: packside ").unwrap();
+    let words: Vec<&str> = words.split(' ').collect();
+    let words = [&words[..words.len() - 2], &window, &["--may-wake"]].concat();
+    let first = stderr(&run(folder.path(), 5, &words));
+    assert!(
+        first.contains("of silence on this line just before: that counts until"),
+        "{first}"
+    );
+    assert!(!first.contains("listening"), "{first}");
+    let second = stderr(&run(folder.path(), 5, &words));
+    assert!(!second.contains("just before"), "{second}");
+    assert!(second.contains("listening"), "{second}");
+}
+
 #[test]
 fn find_leads_to_a_verdict_over_modbus_tcp() {
     two_commands(
@@ -352,7 +378,7 @@ fn find_stopped_by_ctrl_c_goes_on_where_it_was() {
     let (command, number) = next.rsplit_once(' ').unwrap();
     assert_eq!(
         command,
-        format!("next: packside find --serial {port} --listen-first 0.2 --ask-anyway --resume")
+        format!("next: packside find --serial {port} --listen-first 0.2 --may-wake --resume")
     );
     let skip: usize = number.parse().unwrap();
     let whole = asked.len() / 8;

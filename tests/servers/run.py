@@ -97,7 +97,7 @@ class Server:
 
 def find(*words, seconds=600):
     began = time.monotonic()
-    command = [PROGRAM, "find", *words, "--ask-anyway", "--format", "json"]
+    command = [PROGRAM, "find", *words, "--may-wake", "--beside-others", "--format", "json"]
     done = subprocess.run(command, capture_output=True, text=True, timeout=seconds, check=False)
     try:
         result = json.loads(done.stdout)
