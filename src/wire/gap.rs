@@ -220,3 +220,56 @@ pub(super) fn may_answer(request: &[u8], next: &[u8]) -> bool {
     };
     unit == other && *asked < 0x80 && (said == asked || *said == asked | 0x80 && next.len() == 5)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::crc::sealed;
+    use super::*;
+
+    fn found(gap: &[u8], sides: (Side, Side), behind: &[u8]) -> Vec<(usize, usize)> {
+        Strange::default().frames(gap, sides, behind)
+    }
+
+    // Kind: derived (bits of evidence as this file counts them)
+    #[test]
+    fn window_needs_what_is_not_free_to_choose() {
+        let strange = sealed(vec![7, 0x65, 1, 2, 3, 4, 5]);
+        let noise = [0x55, 0xaa, 0x55];
+        let length = strange.len();
+        let tight = (Side::Frame, Side::Frame);
+        // Between two frames nothing is free; before noise its length is.
+        assert_eq!(found(&strange, tight, &[]), [(0, length)]);
+        assert_eq!(found(&[&*strange, &noise].concat(), tight, &[]), []);
+        assert_eq!(found(&strange, (Side::Bytes, Side::Bytes), &[]), []);
+        // Its refusal behind it, or a second one of its kind.
+        let refusal = sealed(vec![7, 0xe5, 1]);
+        let both = [&noise, &*strange, &refusal, &noise].concat();
+        assert_eq!(
+            found(&both, (Side::Bytes, Side::Bytes), &[]),
+            [(3, 3 + length), (3 + length, 8 + length)]
+        );
+        let mut known = Strange::default();
+        let one = [&*strange, &noise].concat();
+        assert_eq!(known.frames(&one, tight, &[]), []);
+        assert_eq!(known.frames(&one, tight, &[]), [(0, length)]);
+    }
+
+    // Kind: derived (2^-16 a window, some 200 windows in gaps as long as these)
+    #[test]
+    fn random_gaps_hold_no_frames() {
+        let mut state = 88_172_645_463_325_252_u64;
+        let mut byte = || {
+            state ^= state << 13;
+            state ^= state >> 7;
+            state ^= state << 17;
+            state.to_le_bytes()[3]
+        };
+        let mut strange = Strange::default();
+        let mut frames = 0;
+        for round in 0..2_000 {
+            let gap: Vec<u8> = (0..4 + round % 40).map(|_| byte()).collect();
+            frames += strange.frames(&gap, (Side::Frame, Side::Frame), &[]).len();
+        }
+        assert!(frames <= 2, "{frames}");
+    }
+}

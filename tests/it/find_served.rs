@@ -140,7 +140,8 @@ fn find_has_listened_for_the_look_that_follows() {
     let window = ["--listen-first", "2"];
     let find = ["find", "--serial", &served.reach, "--may-wake"];
     let found = stdout(&run(folder.path(), 0, &[&find[..], &window].concat()));
-    assert!(found.contains("does not listen first once more"), "{found}");
+    let flat = found.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flat.contains("does not listen first once more"), "{found}");
     let next = found.lines().last().unwrap();
     let words = next.strip_prefix("next: packside ").unwrap();
     let words: Vec<&str> = words.split(' ').collect();

@@ -340,6 +340,25 @@ fn raw_bytes_give_exchanges_with_unit_register_and_outcome() {
     assert_eq!(lines[5]["exchanges"], 3);
 }
 
+// Kind: derived (nobody else asks on the simulated line: every question in the recording is our own)
+#[test]
+fn our_own_questions_in_a_recording_are_told_as_ours() {
+    let folder = tempfile::tempdir().unwrap();
+    for way in [&[][..], &["--framing", "tcp"], &["--framing", "rtu"]] {
+        let file = folder.path().join(format!("{}.visit.jsonl", way.concat()));
+        let file = file.to_str().unwrap();
+        let look = ["check", "--simulated", "hv-waiting", "--record", file];
+        let look = super::tool::packside(&[&look[..], way].concat());
+        assert_eq!(look.status.code(), Some(5), "{way:?}");
+        let parts = ["our own questions were answered", "(our question)"];
+        let summary = check(&["--recording", file], &[], 0, "sound", &parts);
+        let ours = summary["ours"].as_u64().unwrap();
+        assert!(ours > 3, "{way:?}: {summary}");
+        assert_eq!(summary["requests"], ours, "{way:?}");
+        assert_eq!(summary["exchanges"], ours, "{way:?}");
+    }
+}
+
 #[test]
 fn readings_come_from_raw_bytes_through_a_map() {
     // Kind: derived (register 0 of the invented map is the state, 5 is running)

@@ -30,6 +30,15 @@ def refused(pdu, code):
     return bytes([pdu[0] | 0x80, code])
 
 
+def crc16(data):
+    value = 0xFFFF
+    for byte in data:
+        value ^= byte
+        for _ in range(8):
+            value = (value >> 1) ^ 0xA001 if value & 1 else value >> 1
+    return struct.pack("<H", value)
+
+
 class Server:
     """Modbus TCP. `answer(unit, pdu)` gives (seconds, pdu) or None. `asked` holds every address that came."""
 
@@ -58,11 +67,11 @@ class Server:
                 return
             if not came:
                 return
+            if crc16(came[:-2]) == came[-2:]:
+                # RTU bytes, which begin with their address. Nobody here answers them.
+                self.asked.append(came[0])
+                continue
             held += came
-            if held[2:4] != b"\0\0" and len(held) >= 4:
-                # No Modbus TCP: RTU bytes begin with their address. Nobody here answers them.
-                self.asked.append(held[0])
-                held = b""
             frames = []
             while len(held) >= 7 and len(held) >= 6 + struct.unpack(">H", held[4:6])[0]:
                 size = 6 + struct.unpack(">H", held[4:6])[0]
@@ -229,15 +238,6 @@ def every_address():
         missed = [unit for unit, found in zip(wanted, pool.map(one, wanted)) if found is None]
     expect("missed", [], missed)
     return f"{len(wanted)} of {len(wanted)} addresses found"
-
-
-def crc16(data):
-    value = 0xFFFF
-    for byte in data:
-        value ^= byte
-        for _ in range(8):
-            value = (value >> 1) ^ 0xA001 if value & 1 else value >> 1
-    return struct.pack("<H", value)
 
 
 class Terminal:
