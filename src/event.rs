@@ -6,9 +6,13 @@
 use std::time::Duration;
 
 use jiff::Timestamp;
-use packside_profiles::LineSettings;
+use packside_profiles::{Foreign, LineSettings};
 
 use crate::wire::{Ask, Framing};
+
+mod answer;
+
+pub use answer::{AnswerValue, Fitness, FollowedEnd};
 
 /// One thing that happened.
 #[derive(Debug, Clone, PartialEq)]
@@ -82,16 +86,16 @@ pub enum What {
 }
 
 /// An answer at a step of a visit. The same step may be answered again: the last one counts.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct StepAnswer {
     /// Id of the step.
     pub step: String,
     /// The question as it was put.
-    pub question: String,
-    /// The answer: an id of the step's choices, a number with its unit, or words.
-    pub value: String,
+    pub question: Foreign,
+    /// The answer.
+    pub value: AnswerValue,
     /// Reason or remark.
-    pub note: Option<String>,
+    pub note: Option<Foreign>,
 }
 
 impl What {
@@ -154,20 +158,15 @@ impl Plugged {
 }
 
 impl StepAnswer {
-    /// Value of a step that is in order.
-    pub const YES: &'static str = "yes";
-    /// Value of a step that is not in order.
-    pub const NO: &'static str = "no";
-    /// Value of a step that is still to be done and says nothing about the unit.
-    pub const NOT_DONE: &'static str = "not-done";
-    /// Value of a step that was left out; its note says why.
-    pub const SKIPPED: &'static str = "skipped";
-    /// Value of the storage step where the modules must not be connected.
-    pub const QUARANTINE: &'static str = "never-charge-quarantine";
-
     /// Whether it says that something is not in order.
     pub fn says_no(&self) -> bool {
-        matches!(self.value.as_str(), Self::NO | Self::QUARANTINE)
+        use AnswerValue as V;
+        matches!(self.value, V::NotInOrder | V::Stored(Fitness::Quarantine))
+    }
+
+    /// Whether the step was left out.
+    pub fn is_left_out(&self) -> bool {
+        self.value.is_left_out()
     }
 }
 

@@ -73,8 +73,8 @@ pub(crate) struct Live<'a> {
     pub(crate) plugged: Option<Plugged>,
 }
 
-/// How a measured step ended, in an id and words.
-pub(crate) type MeasuredEnd = (String, String);
+/// How a measured step ended, and in words.
+pub(crate) type MeasuredEnd = (FollowedEnd, String);
 
 impl<'a> Live<'a> {
     /// A visit begins. A simulated unit is powered up now; a real link is opened when it is needed.
@@ -340,7 +340,7 @@ impl<'a> Live<'a> {
             match power_up::alone(&judgement, self.now().saturating_sub(began), self.profile) {
                 Pace::Over(outcome, heard) => {
                     let why = power_up_in_words(&judgement, heard);
-                    return Ok((outcome.id().to_owned(), why));
+                    return Ok((outcome, why));
                 }
                 Pace::GoOn => self.wait(PAUSE)?,
             }
@@ -387,7 +387,7 @@ impl<'a> Live<'a> {
             if let Pace::Over(outcome, heard) = power_up::with_inverter(&judgement, since) {
                 let why = power_up_in_words(&judgement, heard);
                 let precharge = power_up::precharge(&self.states());
-                return Ok((outcome.id().to_owned(), format!("{why} {precharge}.")));
+                return Ok((outcome, format!("{why} {precharge}.")));
             }
         }
     }
@@ -444,7 +444,7 @@ impl<'a> Live<'a> {
         let before = self.last.as_ref().map(Judgement::roots).unwrap_or_default();
         let first = self.switched_on();
         if first.is_none() && self.args.link.place.simulated.is_some() {
-            return Ok((FollowedEnd::NotYet.id().to_owned(), NO_UPTIME.to_owned()));
+            return Ok((FollowedEnd::NotYet, NO_UPTIME.to_owned()));
         }
         if let Some(first) = first {
             let again = |live: &Self| {
@@ -452,7 +452,7 @@ impl<'a> Live<'a> {
                 now.is_some_and(|now| now > first + UPTIME_SLACK)
             };
             if !self.done(again)? {
-                return Ok((FollowedEnd::NotYet.id().to_owned(), NOT_CYCLED.to_owned()));
+                return Ok((FollowedEnd::NotYet, NOT_CYCLED.to_owned()));
             }
         }
         let (outcome, why) = self.afresh()?;
@@ -478,7 +478,7 @@ impl<'a> Live<'a> {
     fn swapped(&mut self) -> Result<MeasuredEnd, Failure> {
         let Some(before) = self.faulty.clone() else {
             let why = "the fault was not read in this session, so there is nothing to compare with";
-            return Ok((FollowedEnd::NotYet.id().to_owned(), why.to_owned()));
+            return Ok((FollowedEnd::NotYet, why.to_owned()));
         };
         // Only serial numbers at other positions show that modules were swapped.
         let is_swapped = |live: &Self| live.judged().identity.modules != before.identity.modules;
@@ -487,13 +487,13 @@ impl<'a> Live<'a> {
         }
         let after = self.last.as_ref().unwrap_or(&before);
         let swapped = swap::compare(&before, after);
-        Ok((swapped.id.to_owned(), format!("{}.", swapped.words)))
+        Ok((swapped.end, format!("{}.", swapped.words)))
     }
 
     /// Reads the cells at rest, waits for a step of the current, reads them again.
     fn load(&mut self) -> Result<MeasuredEnd, Failure> {
         let [rest_begin, rest_end, load_begin, load_end] = MARKS;
-        let not_yet = |why: String| Ok((FollowedEnd::NotYet.id().to_owned(), why));
+        let not_yet = |why: String| Ok((FollowedEnd::NotYet, why));
         self.cells_between(rest_begin, rest_end)?;
         let Some(rest) = self.last_current() else {
             return not_yet("the current was not read: somebody else asks on this line".to_owned());
@@ -526,7 +526,7 @@ impl<'a> Live<'a> {
             outcome = FollowedEnd::Fault;
             words = format!("{} {words}", crate::words::summary(&judgement));
         }
-        Ok((outcome.id().to_owned(), words))
+        Ok((outcome, words))
     }
 
     /// Reads all cells once, the current just before and after them, between two marks.

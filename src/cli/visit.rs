@@ -6,8 +6,8 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use packside_profiles::Role;
 use packside_profiles::model::{Needs, Profile};
+use packside_profiles::{Foreign, Role};
 use sha2::{Digest as _, Sha256};
 
 use super::args::{CheckArgs, RecordArgs};
@@ -18,13 +18,11 @@ use super::prompt::{self, Typed};
 use super::reach::{self, LoadedProfile};
 use super::record::{self, Record};
 use super::{check, out};
-use crate::event::{Event, Plugged, StepAnswer, What};
+use crate::event::{AnswerValue, Event, Plugged, StepAnswer, What};
 use crate::link::wall;
 use crate::show::{json, screen};
 use crate::visit::answers::{self, Answers};
-use crate::visit::{
-    AnswerKind, Lamps, Measure, Visit, VisitStep, in_words, lamps_in, steps, understand,
-};
+use crate::visit::{AnswerKind, Lamps, Measure, Visit, VisitStep, in_words, steps, understand};
 use crate::wire::hex;
 use end::VisitEnd;
 
@@ -53,7 +51,7 @@ enum AnswerSource {
 /// What a person or file gives to a step.
 enum StepInput {
     /// Value and note.
-    Answer(String, Option<String>),
+    Answer(AnswerValue, Option<Foreign>),
     /// A picture was taken; the step is still open.
     Photo(String),
     /// Do the measuring.
@@ -211,7 +209,7 @@ fn walk<'a>(
                     if let AnswerSource::Person = source {
                         ask_for_lamp(&mut live, &loaded.profile);
                     }
-                    (value, Some(why))
+                    (AnswerValue::Measured(value), Some(why.into()))
                 }
                 // A page about two units would be worse than none.
                 Err(failure) if failure.kind == record::ANOTHER_UNIT => return Err(failure),
@@ -227,7 +225,7 @@ fn walk<'a>(
         };
         let answer = StepAnswer {
             step: step.id.clone(),
-            question: step.text.clone(),
+            question: step.text.as_str().into(),
             value,
             note,
         };
@@ -240,10 +238,12 @@ fn walk<'a>(
             tell(&line_of(&answer));
         }
         if let AnswerKind::Lamps(_) = step.kind {
-            live.sees(lamps_in(&answer.value));
+            live.sees(answer.value.lamps());
         }
         if step.id == "plugged" {
-            live.plugged = Plugged::ALL.into_iter().find(|p| p.id() == answer.value);
+            live.plugged = Plugged::ALL
+                .into_iter()
+                .find(|p| answer.value.is_choice(p.id()));
         }
         visit.take(answer);
         // What to do instead stands at the end, once.
@@ -284,10 +284,7 @@ fn given(
     live: &mut Live<'_>,
 ) -> Result<StepInput, Failure> {
     if let Some(why) = visit.held_back(step) {
-        return Ok(StepInput::Answer(
-            StepAnswer::SKIPPED.to_owned(),
-            Some(why.to_owned()),
-        ));
+        return Ok(StepInput::Answer(AnswerValue::HeldBack, Some(why.into())));
     }
     if step.kind == AnswerKind::Storage {
         return Ok(match visit.storage() {
@@ -295,11 +292,11 @@ fn given(
                 let (low, high) = judged.charge_now;
                 let mut why = format!("charge now {low:.0} to {high:.0} %; ");
                 why.push_str(&judged.why.join("; "));
-                StepInput::Answer(judged.fitness.id().to_owned(), Some(why))
+                StepInput::Answer(AnswerValue::Stored(judged.fitness), Some(why.into()))
             }
             None => StepInput::Answer(
-                StepAnswer::SKIPPED.to_owned(),
-                Some("charge, date or temperatures of the storage are not known".to_owned()),
+                AnswerValue::LeftOut,
+                Some("charge, date or temperatures of the storage are not known".into()),
             ),
         });
     }
@@ -312,10 +309,9 @@ fn given(
             Ok(match answers.answers.get(&step.id) {
                 Some((value, note)) => StepInput::Answer(value.clone(), note.clone()),
                 None if matches!(step.kind, AnswerKind::Measured(_)) => StepInput::Measure,
-                None => StepInput::Answer(
-                    StepAnswer::SKIPPED.to_owned(),
-                    Some("not in the answers file".to_owned()),
-                ),
+                None => {
+                    StepInput::Answer(AnswerValue::LeftOut, Some("not in the answers file".into()))
+                }
             })
         }
     }
@@ -365,7 +361,7 @@ fn ask(visit: &Visit<'_>, step: &VisitStep) -> StepInput {
         match typed.as_str() {
             "s" => match reason("   why is it skipped? ") {
                 Some(reason) => {
-                    return StepInput::Answer(StepAnswer::SKIPPED.to_owned(), Some(reason));
+                    return StepInput::Answer(AnswerValue::LeftOut, Some(reason.into()));
                 }
                 None => return StepInput::Stop,
             },
@@ -378,9 +374,9 @@ fn ask(visit: &Visit<'_>, step: &VisitStep) -> StepInput {
             },
             _ if matches!(step.kind, AnswerKind::Measured(_)) => return StepInput::Measure,
             typed => match understand(step, typed) {
-                Ok(value) if value != StepAnswer::YES && step.kind == AnswerKind::Confirm => {
+                Ok(value) if value != AnswerValue::InOrder && step.kind == AnswerKind::Confirm => {
                     return match reason("   what is not in order? ") {
-                        Some(note) => StepInput::Answer(value, Some(note)),
+                        Some(note) => StepInput::Answer(value, Some(note.into())),
                         None => StepInput::Stop,
                     };
                 }
@@ -415,7 +411,7 @@ fn lamps(known: &Lamps) -> Typed {
                 ));
                 match prompt::line("   in words, then Enter > ") {
                     Typed::Text(words) => match known.understand(&words) {
-                        Ok(told) => seen.push(told),
+                        Ok(told) => seen.push(told.text().clean().into_owned()),
                         Err(why) => out::say(&format!("   {why}")),
                     },
                     Typed::Stop => return Typed::Stop,
@@ -456,10 +452,7 @@ fn cannot_measure(source: &AnswerSource, failure: &Failure) -> Option<StepInput>
     if let Some(hint) = &failure.hint {
         out::say(&format!("   hint: {hint}"));
     }
-    let skipped = StepInput::Answer(
-        StepAnswer::SKIPPED.to_owned(),
-        Some(failure.message.clone()),
-    );
+    let skipped = StepInput::Answer(AnswerValue::LeftOut, Some(failure.message.as_str().into()));
     if !matches!(source, AnswerSource::Person) {
         return Some(skipped);
     }
@@ -490,12 +483,12 @@ fn measured(
 
 /// Whether the control unit is new enough for the inverter chosen.
 fn firmware_for(visit: &Visit<'_>, live: &Live<'_>) -> String {
-    let chosen = visit.answer("inverter-family").map(|a| a.value.clone());
+    let chosen = visit.answer("inverter-family").map(|a| a.value.text());
     let firmware = live.last.as_ref().and_then(|j| j.identity.firmware.clone());
     let (Some(chosen), Some(firmware)) = (chosen, firmware) else {
         return String::new();
     };
-    match visit.firmware_fits(&chosen, &firmware) {
+    match visit.firmware_fits(chosen.as_given(), &firmware) {
         Some((true, from)) => {
             format!(" Firmware {firmware} fits this inverter family (from {from}).")
         }
@@ -541,7 +534,10 @@ fn take_photo(live: &mut Live<'_>, step: &VisitStep, file: &str) {
 
 /// An answer in one line.
 fn line_of(answer: &StepAnswer) -> String {
-    let note = answer.note.as_ref().map(|note| format!("; {note}"));
+    let note = answer
+        .note
+        .as_ref()
+        .map(|note| format!("; {}", note.clean()));
     format!(
         "{}: {}{}",
         answer.step,

@@ -18,7 +18,7 @@ pub(crate) struct LampSaid {
 }
 
 /// What people said last.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) struct People {
     /// The last sighting of each lamp, in the order of these.
     pub(crate) lamps: Vec<LampSaid>,

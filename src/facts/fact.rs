@@ -579,9 +579,9 @@ facts! {
             /// The step of the visit.
             step: String,
             /// The question as it was put.
-            question: String,
+            question: Foreign,
             /// What the person added.
-            note: Option<String>,
+            note: Option<Foreign>,
         }
     }
 

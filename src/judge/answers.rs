@@ -38,15 +38,15 @@ pub(crate) fn findings(said: &[StepAnswer], unit: u8) -> Vec<Finding> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::event::What;
+    use crate::event::{AnswerValue, Fitness, What};
     use crate::evidence::stamp::Stamp;
 
     fn say(said: &mut People, step: &str, value: &str) {
         let answer = StepAnswer {
             step: step.to_owned(),
-            question: "Earth connected?".to_owned(),
-            value: value.to_owned(),
-            note: Some("clamp missing".to_owned()),
+            question: "Earth connected?".into(),
+            value: AnswerValue::untyped(value),
+            note: Some("clamp missing".into()),
         };
         said.take(Stamp::default(), &What::Answer(answer));
     }
@@ -60,13 +60,22 @@ mod tests {
         assert_eq!(findings.len(), 1);
         let fact = Said::NotInOrder {
             step: "earth".to_owned(),
-            question: "Earth connected?".to_owned(),
-            note: Some("clamp missing".to_owned()),
+            question: "Earth connected?".into(),
+            note: Some("clamp missing".into()),
         };
         assert_eq!(findings[0].fact, fact.into());
         say(&mut said, "earth", "yes");
         assert!(not_in_order(&said).is_empty());
-        say(&mut said, "storage", StepAnswer::QUARANTINE);
+        say(&mut said, "storage", Fitness::Quarantine.id());
+        assert_eq!(not_in_order(&said).len(), 1);
+        // A place called so is no finding.
+        let place = StepAnswer {
+            step: "where".to_owned(),
+            question: "Where?".into(),
+            value: AnswerValue::Words("no".into()),
+            note: None,
+        };
+        said.take(Stamp::default(), &What::Answer(place));
         assert_eq!(not_in_order(&said).len(), 1);
     }
 }

@@ -10,10 +10,11 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use packside_profiles::Foreign;
 use packside_profiles::model::Table;
 
 use super::Case;
-use crate::event::{Consent, Event, LinkFacts, LinkKind, StepAnswer, What};
+use crate::event::{AnswerValue, Consent, Event, LinkFacts, LinkKind, StepAnswer, What};
 use crate::wire::{Ask, Framing, Question, crc16};
 
 /// Most that a case may hold of one unit, and beside all units, bytes.
@@ -123,8 +124,8 @@ impl FuzzSource<'_> {
             _ => match self.byte() {
                 step if step < 128 => What::Answer(StepAnswer {
                     step: step.to_string(),
-                    question: String::new(),
-                    value: StepAnswer::NO.to_owned(),
+                    question: Foreign::default(),
+                    value: AnswerValue::NotInOrder,
                     note: None,
                 }),
                 lamp => What::Sighting {

@@ -5,12 +5,12 @@
 
 use std::time::Duration;
 
-use packside_profiles::LineSettings;
+use packside_profiles::{Foreign, LineSettings};
 use serde::Deserialize;
 use serde_json::{Map, Value as Json, json};
 
 use super::{Entry, Header, ProfileText, SCHEMA, Shown, ShownFact, Start};
-use crate::event::{Consent, Event, LinkFacts, LinkKind, Plugged, StepAnswer, What};
+use crate::event::{AnswerValue, Consent, Event, LinkFacts, LinkKind, Plugged, StepAnswer, What};
 use crate::wire::Framing;
 use crate::wire::{Ask, hex};
 
@@ -93,8 +93,9 @@ fn event(event: &Event) -> Json {
         }
         What::Mark(name) => json!({ "type": "mark", "at_ns": at, "name": name }),
         What::Answer(answer) => json!({
-            "type": "answer", "at_ns": at, "step": answer.step, "question": answer.question,
-            "value": answer.value, "note": answer.note,
+            "type": "answer", "at_ns": at, "step": answer.step, "question": answer.question.as_given(),
+            "value": answer.value.text().as_given(), "kind": answer.value.kind(),
+            "note": answer.note.as_ref().map(Foreign::as_given),
         }),
         What::Photo { step, file, sha256 } => {
             json!({ "type": "photo", "at_ns": at, "step": step, "file": file, "sha256": sha256 })
@@ -344,9 +345,9 @@ impl<'a> ObjectMembers<'a> {
             "mark" => What::Mark(self.owned("name")?),
             "answer" => What::Answer(StepAnswer {
                 step: self.owned("step")?,
-                question: self.owned("question")?,
-                value: self.owned("value")?,
-                note: self.maybe("note", |v| v.as_str().map(str::to_owned))?,
+                question: self.owned("question")?.into(),
+                value: self.answer()?,
+                note: self.maybe("note", |v| v.as_str().map(Foreign::from))?,
             }),
             "photo" => What::Photo {
                 step: self.owned("step")?,
@@ -355,6 +356,16 @@ impl<'a> ObjectMembers<'a> {
             },
             _ => return Ok(None),
         }))
+    }
+
+    /// What was answered; older versions did not write of what kind it is.
+    fn answer(&self) -> Result<AnswerValue, String> {
+        let value = self.owned("value")?;
+        let Some(kind) = self.maybe("kind", |v| v.as_str().map(str::to_owned))? else {
+            return Ok(AnswerValue::untyped(&value));
+        };
+        AnswerValue::read(&kind, &value)
+            .ok_or_else(|| format!("\"value\": expected an answer of kind {kind}, found {value}"))
     }
 
     fn ask(&self) -> Result<Ask, String> {

@@ -6,7 +6,7 @@ use std::time::Duration;
 use packside_profiles::model::Table;
 
 use super::*;
-use crate::event::{Consent, LinkFacts, LinkKind, Plugged, StepAnswer, What};
+use crate::event::{AnswerValue, Consent, LinkFacts, LinkKind, Plugged, StepAnswer, What};
 use crate::wire::Framing;
 use crate::wire::question::Counter;
 use crate::wire::{Ask, Question};
@@ -90,9 +90,9 @@ fn entries() -> Vec<Entry> {
         What::Mark("before switching off".to_owned()),
         What::Answer(StepAnswer {
             step: "earth".to_owned(),
-            question: "Earth connected?".to_owned(),
-            value: "skipped".to_owned(),
-            note: Some("cellar locked".to_owned()),
+            question: "Earth connected?".into(),
+            value: AnswerValue::LeftOut,
+            note: Some("cellar locked".into()),
         }),
         What::Photo {
             step: "nameplate".to_owned(),

@@ -16,17 +16,18 @@
 
 use std::collections::BTreeMap;
 
+use packside_profiles::Foreign;
 use serde::Deserialize;
 use toml::Spanned;
 
 use super::{AnswerKind, VisitStep, understand};
-use crate::event::StepAnswer;
+use crate::event::AnswerValue;
 
 /// Answers by step.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Answers {
     /// Value and note of each step.
-    pub answers: BTreeMap<String, (String, Option<String>)>,
+    pub answers: BTreeMap<String, (AnswerValue, Option<Foreign>)>,
     /// Files of pictures by step.
     pub photos: BTreeMap<String, Vec<String>>,
 }
@@ -133,7 +134,7 @@ pub fn read(text: &str, steps: &[VisitStep]) -> Result<Answers, String> {
 }
 
 /// Value and note of one answer.
-fn one(step: &VisitStep, value: &toml::Value) -> Result<(String, Option<String>), String> {
+fn one(step: &VisitStep, value: &toml::Value) -> Result<(AnswerValue, Option<Foreign>), String> {
     let text = |value: &toml::Value| match value {
         toml::Value::String(text) => Some(text.clone()),
         toml::Value::Integer(number) => Some(number.to_string()),
@@ -149,9 +150,9 @@ fn one(step: &VisitStep, value: &toml::Value) -> Result<(String, Option<String>)
     if let Some(other) = table.keys().find(|key| !known(key)) {
         return Err(format!("expected answer, note or skip, found \"{other}\""));
     }
-    let note = table.get("note").and_then(text);
+    let note = table.get("note").and_then(text).map(Foreign::from);
     match (table.get("answer"), table.get("skip").and_then(text)) {
-        (None, Some(reason)) => Ok((StepAnswer::SKIPPED.to_owned(), Some(reason))),
+        (None, Some(reason)) => Ok((AnswerValue::LeftOut, Some(reason.into()))),
         (Some(answer), None)
             if !matches!(step.kind, AnswerKind::Measured(_) | AnswerKind::Storage) =>
         {

@@ -1,10 +1,11 @@
 //! Lamps as a person tells them at a step of a visit.
 //!
-//! Input: words, as in `fault: 3 flashes, pause; power: steady`. Output: the one form that answers
-//! have, `fault=triple-flash; power=on`, and back to sightings. Does not: give a lamp a meaning.
+//! Input: words, as in `fault: 3 flashes, pause; power: steady`. Output: lamps with the patterns they
+//! showed. Does not: give a lamp a meaning.
 
 use packside_profiles::Profile;
 
+use crate::event::AnswerValue;
 use crate::lamp::{Pattern, patterns, read_words};
 
 /// The lamp that a call is about.
@@ -30,12 +31,12 @@ impl Lamps {
         }
     }
 
-    /// Brings what was typed into its one form.
+    /// The lamps that were typed, each with its pattern.
     ///
     /// # Errors
     /// What was expected and found.
-    pub fn understand(&self, typed: &str) -> Result<String, String> {
-        let mut seen: Vec<String> = Vec::new();
+    pub fn understand(&self, typed: &str) -> Result<AnswerValue, String> {
+        let mut seen: Vec<(String, String)> = Vec::new();
         for part in typed.split(';').filter(|part| !part.trim().is_empty()) {
             let (lamp, words) = part.split_once([':', '=']).ok_or_else(|| {
                 format!(
@@ -51,13 +52,10 @@ impl Lamps {
                     self.lamps.join(", ")
                 ));
             }
-            if seen
-                .iter()
-                .any(|told| told.starts_with(&format!("{lamp}=")))
-            {
+            if seen.iter().any(|(told, _)| told == lamp) {
                 return Err(format!("expected every lamp once, found {lamp} again"));
             }
-            seen.push(format!("{lamp}={}", self.pattern(words)?));
+            seen.push((lamp.to_owned(), self.pattern(words)?));
         }
         if seen.is_empty() {
             return Err(format!(
@@ -65,7 +63,7 @@ impl Lamps {
                 self.example()
             ));
         }
-        Ok(seen.join("; "))
+        Ok(AnswerValue::Lamps(seen))
     }
 
     /// The pattern meant by words, or its own id.
@@ -102,14 +100,6 @@ impl Lamps {
     }
 }
 
-/// Lamps and patterns of an answer in its one form; nothing of one that was skipped.
-pub fn lamps_in(value: &str) -> Vec<(String, String)> {
-    let pairs = value.split("; ").filter_map(|pair| pair.split_once('='));
-    pairs
-        .map(|(lamp, pattern)| (lamp.to_owned(), pattern.to_owned()))
-        .collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -119,6 +109,7 @@ mod tests {
             .unwrap()
             .profile;
         let found = Lamps::of(&profile).understand(typed);
+        let found = found.map(|value| value.text().clean().into_owned());
         assert_eq!(
             found.as_deref().map_err(String::as_str),
             expected,
@@ -131,12 +122,6 @@ mod tests {
     fn words_become_patterns_and_sightings() {
         check("fault: 3 flashes, pause", Ok("fault=triple-flash"));
         check("fault=off; power: steady", Ok("fault=off; power=on"));
-        let pair = |lamp: &str, pattern: &str| (lamp.to_owned(), pattern.to_owned());
-        assert_eq!(
-            lamps_in("fault=triple-flash; power=on"),
-            [pair("fault", "triple-flash"), pair("power", "on")]
-        );
-        assert_eq!(lamps_in("skipped"), []);
     }
 
     #[test]

@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 
 use packside_profiles::model::Profile;
 
-use crate::event::{Event, StepAnswer, What};
+use crate::event::{AnswerValue, Event, Fitness, FollowedEnd, Plugged, StepAnswer, What};
 use crate::judge::version;
 
 pub mod answers;
@@ -28,36 +28,36 @@ pub mod swap;
 #[cfg(test)]
 mod tests;
 
-pub use lamps::{Lamps, lamps_in};
+pub use lamps::Lamps;
 pub use steps::{AnswerKind, Measure, Part, VisitStep, steps};
 use storage::{Judged, Stored, judge_storage};
 
 /// Answers behind which nothing more is done: step, value, and what to do instead.
-const STOPS: [(&str, &str, &str); 5] = [
+const STOPS: [(&str, AnswerValue, &str); 5] = [
     (
         "sound-outside",
-        StepAnswer::NO,
+        AnswerValue::NotInOrder,
         "Hot, hissing, smoking, swollen or smelling: leave, call the fire service. Flooded: do not touch. Dropped: do not \
          connect, set it apart, ask the maker. No more is diagnosed.",
     ),
     (
         "storage",
-        StepAnswer::QUARANTINE,
+        AnswerValue::Stored(Fitness::Quarantine),
         "Do not connect, do not charge: set the modules apart, ask the maker.",
     ),
     (
         "earth",
-        StepAnswer::NO,
+        AnswerValue::NotInOrder,
         "Do not switch on: connect earth and bonding by the maker's manual, then answer again.",
     ),
     (
         "latches",
-        StepAnswer::NO,
+        AnswerValue::NotInOrder,
         "Do not switch on: latch every connector by the maker's manual, nothing under load, then answer again.",
     ),
     (
         "polarity",
-        StepAnswer::NO,
+        AnswerValue::NotInOrder,
         "Do not connect: correct the polarity by the maker's manual with the isolator open, measure it again, then answer again.",
     ),
 ];
@@ -172,9 +172,10 @@ impl<'a> Visit<'a> {
     /// What stands open: steps that are not in order, skipped, or not passed, with their answers.
     pub fn open(&self) -> Vec<(&VisitStep, &StepAnswer)> {
         let is_open = |answer: &StepAnswer| {
+            use AnswerValue as V;
             !matches!(
-                answer.value.as_str(),
-                StepAnswer::YES | "pass-so-far" | "fit-to-install"
+                answer.value,
+                V::InOrder | V::Measured(FollowedEnd::PassSoFar) | V::Stored(Fitness::Fit)
             )
         };
         let judged = |step: &VisitStep| {
@@ -188,9 +189,7 @@ impl<'a> Visit<'a> {
             .iter()
             .filter_map(|step| Some((step, self.answers.get(&step.id)?)));
         with_answer
-            .filter(|(step, answer)| {
-                answer.value == StepAnswer::SKIPPED || judged(step) && is_open(answer)
-            })
+            .filter(|(step, answer)| answer.is_left_out() || judged(step) && is_open(answer))
             .collect()
     }
 
@@ -231,26 +230,34 @@ impl<'a> Visit<'a> {
 
     /// The number in the answer to a step.
     pub fn number(&self, step: &str) -> Option<f64> {
-        let value = &self.answers.get(step)?.value;
-        value.split(' ').next()?.parse().ok()
+        self.answers.get(step)?.value.number()
     }
 
-    fn keep(&mut self, answer: StepAnswer) {
+    fn keep(&mut self, mut answer: StepAnswer) {
+        // Older versions said only in words why they left a step out.
+        if answer.is_left_out()
+            && answer
+                .note
+                .as_ref()
+                .is_some_and(|note| *note == FAULT_IS_OPEN)
+        {
+            answer.value = AnswerValue::HeldBack;
+        }
         let measured = |step: &&VisitStep| {
             step.id == answer.step && matches!(step.kind, AnswerKind::Measured(_))
         };
-        if answer.value == power_up::FollowedEnd::Fault.id()
+        if answer.value == AnswerValue::Measured(FollowedEnd::Fault)
             && self.steps.iter().any(|s| measured(&s))
         {
             self.fault_seen = true;
         }
-        let is_clean_cycle =
-            answer.step == "power-cycle" && answer.value == power_up::FollowedEnd::PassSoFar.id();
+        let is_clean_cycle = answer.step == "power-cycle"
+            && answer.value == AnswerValue::Measured(FollowedEnd::PassSoFar);
         self.answers.insert(answer.step.clone(), answer);
         if is_clean_cycle {
             let before = self.answers.len();
             self.answers
-                .retain(|_, answer| answer.note.as_deref() != Some(FAULT_IS_OPEN));
+                .retain(|_, answer| answer.value != AnswerValue::HeldBack);
             self.catches_up |= self.answers.len() < before;
         }
     }
@@ -258,18 +265,16 @@ impl<'a> Visit<'a> {
     /// Why a step is left out now, if it is: a unit with an open fault is not put into service, and no
     /// current is sent through it. A power cycle that ended clean lifts this: the steps are asked then.
     pub fn held_back(&self, step: &VisitStep) -> Option<&'static str> {
-        let is = |id: &str, outcome: power_up::FollowedEnd| {
-            self.answers
-                .get(id)
-                .is_some_and(|a| a.value == outcome.id())
+        let is = |id: &str, outcome: FollowedEnd| {
+            let answer = self.answers.get(id);
+            answer.is_some_and(|a| a.value == AnswerValue::Measured(outcome))
         };
         let is_measured = |step: &&VisitStep| matches!(step.kind, AnswerKind::Measured(_));
         let mut measured = self.steps.iter().filter(is_measured);
-        let is_faulty =
-            measured.any(|s| s.id != step.id && is(&s.id, power_up::FollowedEnd::Fault));
+        let is_faulty = measured.any(|s| s.id != step.id && is(&s.id, FollowedEnd::Fault));
         let is_held = step.part == Part::WithInverter
             && is_faulty
-            && !is("power-cycle", power_up::FollowedEnd::PassSoFar);
+            && !is("power-cycle", FollowedEnd::PassSoFar);
         is_held.then_some(FAULT_IS_OPEN)
     }
 
@@ -293,26 +298,39 @@ impl<'a> Visit<'a> {
     }
 }
 
-/// An answer in words, where its value is an id of ours; anything else as it is.
-pub fn in_words(value: &str) -> &str {
-    match value {
-        StepAnswer::YES => "in order",
-        StepAnswer::NO => "not in order",
-        StepAnswer::NOT_DONE => "still to be done",
-        StepAnswer::SKIPPED => "left out",
-        "pass-so-far" => "nothing wrong so far",
-        "fault" => "a fault",
-        "not-yet" => "not settled yet",
-        "fit-to-install" => "fit to install",
-        "charge-first" => "charge first",
-        StepAnswer::QUARANTINE => "do not connect, do not charge, set apart",
-        "stayed-at-the-position" => "the fault stayed at the position",
-        "followed-the-module" => "the fault followed the module",
-        "service" => "a service socket, or a gateway",
-        "instead-of-inverter" => "the inverter's own socket",
-        "across-the-pair" => "across the pair, as a second device",
-        other => other,
-    }
+/// An answer in words.
+pub fn in_words(value: &AnswerValue) -> String {
+    let text = match value {
+        AnswerValue::InOrder => "in order",
+        AnswerValue::NotInOrder => "not in order",
+        AnswerValue::NotDone => "still to be done",
+        AnswerValue::LeftOut | AnswerValue::HeldBack => "left out",
+        AnswerValue::Measured(end) => match end {
+            FollowedEnd::PassSoFar => "nothing wrong so far",
+            FollowedEnd::Fault => "a fault",
+            FollowedEnd::NotYet => "not settled yet",
+            FollowedEnd::StayedAtPosition => "the fault stayed at the position",
+            FollowedEnd::FollowedModule => "the fault followed the module",
+            FollowedEnd::Gone => "gone",
+        },
+        AnswerValue::Stored(fitness) => match fitness {
+            Fitness::Fit => "fit to install",
+            Fitness::ChargeFirst => "charge first",
+            Fitness::Quarantine => "do not connect, do not charge, set apart",
+        },
+        AnswerValue::Choice(_) | AnswerValue::Untyped(_) => {
+            match Plugged::ALL.into_iter().find(|p| value.is_choice(p.id())) {
+                Some(Plugged::Service) => "a service socket, or a gateway",
+                Some(Plugged::InsteadOfInverter) => "the inverter's own socket",
+                Some(Plugged::AcrossThePair) => "across the pair, as a second device",
+                None => return value.text().clean().into_owned(),
+            }
+        }
+        AnswerValue::Number(..) | AnswerValue::Lamps(_) | AnswerValue::Words(_) => {
+            return value.text().clean().into_owned();
+        }
+    };
+    text.to_owned()
 }
 
 /// Whether a person answers it.
@@ -324,14 +342,14 @@ fn is_asked(step: &VisitStep) -> bool {
 ///
 /// # Errors
 /// What was expected and found.
-pub fn understand(step: &VisitStep, typed: &str) -> Result<String, String> {
+pub fn understand(step: &VisitStep, typed: &str) -> Result<AnswerValue, String> {
     let typed = typed.trim();
     match &step.kind {
         AnswerKind::Confirm => match typed.to_lowercase().as_str() {
-            "y" | "yes" => Ok(StepAnswer::YES.to_owned()),
+            "y" | "yes" => Ok(AnswerValue::InOrder),
             // What is left to do before leaving says nothing about the unit.
-            "n" | "no" if step.part == Part::After => Ok(StepAnswer::NOT_DONE.to_owned()),
-            "n" | "no" => Ok(StepAnswer::NO.to_owned()),
+            "n" | "no" if step.part == Part::After => Ok(AnswerValue::NotDone),
+            "n" | "no" => Ok(AnswerValue::NotInOrder),
             _ => Err(format!("expected y or n, found \"{typed}\"")),
         },
         AnswerKind::Number {
@@ -342,7 +360,7 @@ pub fn understand(step: &VisitStep, typed: &str) -> Result<String, String> {
             let plain = typed.strip_suffix(unit).unwrap_or(typed).trim();
             let number = plain.replace(',', ".").parse::<f64>().ok();
             match number.filter(|n| (*lowest..=*highest).contains(n)) {
-                Some(number) => Ok(format!("{number} {unit}")),
+                Some(number) => Ok(AnswerValue::Number(number, (*unit).into())),
                 None => Err(format!(
                     "expected a number from {lowest} to {highest} ({unit}), found \"{typed}\""
                 )),
@@ -351,19 +369,22 @@ pub fn understand(step: &VisitStep, typed: &str) -> Result<String, String> {
         AnswerKind::Words if typed.is_empty() => {
             Err("expected a few words, found nothing".to_owned())
         }
-        AnswerKind::Words => Ok(typed.to_owned()),
+        AnswerKind::Words => Ok(AnswerValue::Words(typed.into())),
         AnswerKind::OneOf(choices) => {
             let number = typed.parse::<usize>().ok().and_then(|n| n.checked_sub(1));
             let chosen = number.and_then(|n| choices.get(n));
             let named = choices.iter().find(|(id, _)| id == typed);
-            chosen.or(named).map(|(id, _)| id.clone()).ok_or_else(|| {
-                let ids: Vec<&str> = choices.iter().map(|(id, _)| id.as_str()).collect();
-                format!(
-                    "expected 1 to {} or one of {}, found \"{typed}\"",
-                    choices.len(),
-                    ids.join(", ")
-                )
-            })
+            chosen
+                .or(named)
+                .map(|(id, _)| AnswerValue::Choice(id.as_str().into()))
+                .ok_or_else(|| {
+                    let ids: Vec<&str> = choices.iter().map(|(id, _)| id.as_str()).collect();
+                    format!(
+                        "expected 1 to {} or one of {}, found \"{typed}\"",
+                        choices.len(),
+                        ids.join(", ")
+                    )
+                })
         }
         AnswerKind::Lamps(known) => known.understand(typed),
         AnswerKind::Storage | AnswerKind::Measured(_) => Err(

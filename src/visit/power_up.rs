@@ -10,34 +10,13 @@ use std::time::Duration;
 use packside_profiles::StateKind;
 use packside_profiles::model::Profile;
 
+pub use crate::event::FollowedEnd;
 use crate::facts::{Judgement, VerdictKind};
 
 /// Added to the silence time before "not yet" is said.
 const GRACE: Duration = Duration::from_secs(30);
 /// How long a unit with its inverter is followed.
 const FOLLOW: Duration = Duration::from_secs(240);
-
-/// How a followed step ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum FollowedEnd {
-    /// Nothing wrong was seen; what is not tested stands beside it.
-    PassSoFar,
-    /// A fault.
-    Fault,
-    /// The step did not come to its end.
-    NotYet,
-}
-
-impl FollowedEnd {
-    /// The stable id.
-    pub fn id(self) -> &'static str {
-        match self {
-            Self::PassSoFar => "pass-so-far",
-            Self::Fault => "fault",
-            Self::NotYet => "not-yet",
-        }
-    }
-}
 
 /// Whether to follow on.
 #[derive(Debug, Clone, PartialEq)]

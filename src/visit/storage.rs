@@ -12,7 +12,7 @@
 
 use packside_profiles::model::Profile;
 
-use crate::event::StepAnswer;
+pub use crate::event::Fitness;
 
 // Kind: common practice (trade knowledge without a source: at most 3 % a month near 25 degC, and
 // about twice as much for every 10 K more)
@@ -40,28 +40,6 @@ pub struct Stored {
     pub coldest_c: f64,
     /// Capacity of a module, Ah, where its nameplate says it.
     pub capacity_ah: Option<f64>,
-}
-
-/// What follows.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Fitness {
-    /// May be installed.
-    Fit,
-    /// May be installed, and must be charged as the maker's manual says before anything else.
-    ChargeFirst,
-    /// Set apart: never charged before the maker was asked.
-    Quarantine,
-}
-
-impl Fitness {
-    /// The stable id.
-    pub fn id(self) -> &'static str {
-        match self {
-            Self::Fit => "fit-to-install",
-            Self::ChargeFirst => "charge-first",
-            Self::Quarantine => StepAnswer::QUARANTINE,
-        }
-    }
 }
 
 /// The result with its range and reasons.

@@ -5,13 +5,14 @@
 //!
 //! Does not: allow a swap (a profile does), or judge the unit.
 
+use crate::event::FollowedEnd;
 use crate::facts::{Finding, Identity, Judgement};
 
 /// What a swap showed.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Swapped {
-    /// Stable id: `followed-the-module`, `stayed-at-the-position`, `gone` or `not-yet`.
-    pub id: &'static str,
+    /// Where the fault is now.
+    pub end: FollowedEnd,
     /// In words.
     pub words: String,
 }
@@ -22,7 +23,7 @@ type Position = (u8, u16);
 /// Compares both.
 pub fn compare(before: &Judgement, after: &Judgement) -> Swapped {
     let not_yet = |words: String| Swapped {
-        id: "not-yet",
+        end: FollowedEnd::NotYet,
         words,
     };
     let root = before.findings.iter().find_map(|finding| {
@@ -75,9 +76,9 @@ fn concluded(
     (from, to): (Position, Position),
     now: &[Position],
 ) -> Swapped {
-    let (id, words) = match (now.contains(&to), now.contains(&from)) {
+    let (end, words) = match (now.contains(&to), now.contains(&from)) {
         (true, false) => (
-            "followed-the-module",
+            FollowedEnd::FollowedModule,
             format!(
                 "{id} followed the module {serial} from {} to {}: it lies in the module",
                 name(from),
@@ -85,25 +86,28 @@ fn concluded(
             ),
         ),
         (false, true) => (
-            "stayed-at-the-position",
+            FollowedEnd::StayedAtPosition,
             format!(
                 "{id} stayed at {} with another module: it lies in the wiring, the connector or the control unit",
                 name(from)
             ),
         ),
         (true, true) => (
-            "not-yet",
+            FollowedEnd::NotYet,
             format!("{id} shows at both positions now: look at the connectors that were moved"),
         ),
         (false, false) if now.is_empty() => (
-            "gone",
+            FollowedEnd::Gone,
             format!(
                 "{id} is gone after the swap: a connector that sits better now may hide it, look again after some hours"
             ),
         ),
-        (false, false) => ("not-yet", format!("{id} shows somewhere else now")),
+        (false, false) => (
+            FollowedEnd::NotYet,
+            format!("{id} shows somewhere else now"),
+        ),
     };
-    Swapped { id, words }
+    Swapped { end, words }
 }
 
 /// Where a finding lies, if it is about one module.
@@ -185,9 +189,9 @@ mod tests {
         }
     }
 
-    fn check(before: (&[&str], &[u16]), after: (&[&str], &[u16]), id: &str, says: &str) {
+    fn check(before: (&[&str], &[u16]), after: (&[&str], &[u16]), end: FollowedEnd, says: &str) {
         let found = compare(&judged(before.0, before.1), &judged(after.0, after.1));
-        assert_eq!(found.id, id, "{}", found.words);
+        assert_eq!(found.end, end, "{}", found.words);
         assert!(found.words.contains(says), "{}", found.words);
     }
 
@@ -201,7 +205,7 @@ mod tests {
         check(
             (&BEFORE, &[2]),
             (&SWAPPED, &[3]),
-            "followed-the-module",
+            FollowedEnd::FollowedModule,
             says,
         );
     }
@@ -212,14 +216,19 @@ mod tests {
         check(
             (&BEFORE, &[2]),
             (&SWAPPED, &[2]),
-            "stayed-at-the-position",
+            FollowedEnd::StayedAtPosition,
             says,
         );
     }
 
     #[test]
     fn fault_that_is_gone_is_no_proof() {
-        check((&BEFORE, &[2]), (&SWAPPED, &[]), "gone", "may hide it");
+        check(
+            (&BEFORE, &[2]),
+            (&SWAPPED, &[]),
+            FollowedEnd::Gone,
+            "may hide it",
+        );
     }
 
     #[test]
@@ -227,37 +236,37 @@ mod tests {
         check(
             (&BEFORE, &[2]),
             (&BEFORE, &[2]),
-            "not-yet",
+            FollowedEnd::NotYet,
             "nothing was swapped",
         );
         check(
             (&BEFORE, &[]),
             (&SWAPPED, &[]),
-            "not-yet",
+            FollowedEnd::NotYet,
             "not one of a single module",
         );
         check(
             (&["M-1", ""], &[2]),
             (&SWAPPED, &[2]),
-            "not-yet",
+            FollowedEnd::NotYet,
             "was not read",
         );
         check(
             (&BEFORE, &[2]),
             (&["M-1", "", ""], &[2]),
-            "not-yet",
+            FollowedEnd::NotYet,
             "was not found",
         );
         check(
             (&BEFORE, &[2]),
             (&SWAPPED, &[2, 3]),
-            "not-yet",
+            FollowedEnd::NotYet,
             "both positions",
         );
         check(
             (&BEFORE, &[2]),
             (&SWAPPED, &[1]),
-            "not-yet",
+            FollowedEnd::NotYet,
             "somewhere else",
         );
     }

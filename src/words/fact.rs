@@ -733,9 +733,10 @@ pub(crate) fn line(fact: &Line) -> String {
 fn by_person(fact: &Said) -> String {
     match fact {
         Said::NotInOrder { question, note, .. } => {
-            let note = note.as_ref().map(|note| format!(" ({note})"));
+            let note = note.as_ref().map(|note| format!(" ({})", note.clean()));
             format!(
-                "found wrong on site: {question}{}",
+                "found wrong on site: {}{}",
+                question.clean(),
                 note.unwrap_or_default()
             )
         }

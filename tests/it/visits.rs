@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use packside::event::{Consent, Event, StepAnswer, What};
+use packside::event::{AnswerValue, Consent, Event, StepAnswer, What};
 use packside::judge::judge;
 use packside::link::{Asking, Wake};
 use packside::poll::{Cost, Look, LookWant};
@@ -44,9 +44,9 @@ pub(crate) fn stack(seed: u64, current: f64, more: &str) -> String {
 pub(crate) fn answer(step: &str, question: &str, value: &str, note: Option<&str>) -> What {
     What::Answer(StepAnswer {
         step: step.to_owned(),
-        question: question.to_owned(),
-        value: value.to_owned(),
-        note: note.map(str::to_owned),
+        question: question.into(),
+        value: AnswerValue::untyped(value),
+        note: note.map(Into::into),
     })
 }
 

@@ -2,10 +2,14 @@
 //!
 //! Does not: judge, or decide what stands open ([`Visit`]'s).
 
+use std::borrow::Cow;
 use std::fmt::Write as _;
 use std::path::Path;
 
+use packside_profiles::Foreign;
+
 use super::super::failure::INTERRUPTED;
+use crate::cli::args::typed;
 use crate::cli::reach::LoadedProfile;
 use crate::event::{LinkFacts, StepAnswer};
 use crate::facts::Judgement;
@@ -101,7 +105,7 @@ impl VisitEnd<'_> {
             .collect();
         let lines = not_tested.iter().map(String::as_str);
         screen::section(&mut text, "Not tested, may still be broken", lines);
-        let path = self.path.display();
+        let path = typed(self.path);
         let _ = writeln!(text, "\nrecording: {path}");
         let _ = match (self.stopped, stop) {
             (true, Some(_)) => writeln!(
@@ -121,7 +125,7 @@ impl VisitEnd<'_> {
 
     /// How much was answered, and what stands open.
     fn open(&self, text: &mut String) {
-        let is_skipped = |answer: &&StepAnswer| answer.value == StepAnswer::SKIPPED;
+        let is_skipped = |answer: &&StepAnswer| answer.is_left_out();
         let skipped = self.answers().filter(is_skipped).count();
         let answered = self.answers().count() - skipped;
         let open = self.visit.open();
@@ -137,9 +141,12 @@ impl VisitEnd<'_> {
             screen::wrap(text, &line(step, answer), "  - ", "    ");
         }
         // One line for each reason: most have the same.
-        let mut reasons: Vec<(&str, Vec<&str>)> = Vec::new();
+        let mut reasons: Vec<(Cow<'_, str>, Vec<&str>)> = Vec::new();
         for (step, answer) in &left_out {
-            let reason = answer.note.as_deref().unwrap_or("no reason given");
+            let reason = answer
+                .note
+                .as_ref()
+                .map_or("no reason given".into(), Foreign::clean);
             match reasons.iter_mut().find(|(known, _)| *known == reason) {
                 Some((_, steps)) => steps.push(&step.id),
                 None => reasons.push((reason, vec![&step.id])),
@@ -154,7 +161,10 @@ impl VisitEnd<'_> {
 
 /// A step that is open, in words.
 fn line(step: &VisitStep, answer: &StepAnswer) -> String {
-    let note = answer.note.as_ref().map(|note| format!(": {note}"));
+    let note = answer
+        .note
+        .as_ref()
+        .map(|note| format!(": {}", note.clean()));
     format!(
         "{}: {}{}",
         step.id,

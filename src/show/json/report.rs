@@ -9,7 +9,7 @@ use serde::Serialize;
 
 use super::check::Check;
 use super::tenths;
-use crate::event::clock_breaks;
+use crate::event::{AnswerValue, clock_breaks};
 use crate::recording::Recording;
 use crate::show::page::facts::{self, Answered, PageFacts, Taken};
 use crate::show::page::series::Series;
@@ -326,7 +326,10 @@ fn hide_place(mut judged: Check, options: Options) -> Check {
 impl Visit {
     fn of(source: &PageSource, facts: &PageFacts) -> Self {
         let start = &source.session.start;
-        let answer = |step| facts.answer(step).map(|answer| answer.value.clone());
+        let answer = |step| {
+            let answer = facts.answer(step)?;
+            Some(answer.value.text().clean().into_owned())
+        };
         Self {
             who: answer("who"),
             place: answer("where"),
@@ -404,13 +407,14 @@ impl Resistance {
 
 impl Answer {
     fn of(answered: &Answered) -> Self {
+        let text = |value: &AnswerValue| value.text().clean().into_owned();
         Self {
             step: answered.step.clone(),
             question: answered.question.clone(),
-            value: answered.value.clone(),
+            value: text(&answered.value),
             note: answered.note.clone(),
             when: answered.when.clone(),
-            before: answered.before.clone(),
+            before: answered.before.iter().map(text).collect(),
         }
     }
 }

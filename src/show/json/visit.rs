@@ -56,9 +56,9 @@ impl From<&StepAnswer> for Step {
     fn from(answer: &StepAnswer) -> Self {
         Self {
             step: answer.step.clone(),
-            question: answer.question.clone(),
-            value: answer.value.clone(),
-            note: answer.note.clone(),
+            question: answer.question.clean().into_owned(),
+            value: answer.value.text().clean().into_owned(),
+            note: answer.note.as_ref().map(|note| note.clean().into_owned()),
         }
     }
 }

@@ -9,7 +9,7 @@ use super::facts::Answered;
 use super::html::Html;
 use super::sections::{section, table};
 use super::words;
-use crate::event::{StepAnswer, clock_breaks};
+use crate::event::{AnswerValue, clock_breaks};
 use crate::visit::in_words;
 
 /// Every answer by its question.
@@ -18,7 +18,7 @@ pub(crate) fn answers(html: &mut Html, parts: &Parts) {
         return;
     }
     section(html, "Answers", |inner| {
-        let is_given = |answer: &&Answered| answer.value != StepAnswer::SKIPPED;
+        let is_given = |answer: &&Answered| !answer.value.is_left_out();
         let (given, left_out): (Vec<_>, Vec<_>) = parts.facts.answers.iter().partition(is_given);
         let head = words::local(&parts.source.session.start, Duration::ZERO);
         let rows: Vec<Vec<String>> = given
@@ -72,8 +72,8 @@ fn time_of<'t>(when: &'t str, head: &str) -> &'t str {
 }
 
 /// Earlier answers, in words.
-fn words(before: &[String]) -> String {
-    let words: Vec<&str> = before.iter().map(|value| in_words(value)).collect();
+fn words(before: &[AnswerValue]) -> String {
+    let words: Vec<String> = before.iter().map(in_words).collect();
     words.join(", ")
 }
 

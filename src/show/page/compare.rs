@@ -253,7 +253,7 @@ fn answers(
         let facts = PageFacts::of(source.recording, options);
         let pairs = facts.answers.into_iter();
         pairs
-            .map(|a| (a.question, a.value))
+            .map(|a| (a.question, a.value.text().clean().into_owned()))
             .collect::<BTreeMap<String, String>>()
     };
     differing(&all(before), &all(after))

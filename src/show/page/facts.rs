@@ -9,7 +9,7 @@ use std::time::Duration;
 use packside_profiles::Role;
 
 use super::{Options, PageSource};
-use crate::event::{Event, LinkFacts, LinkKind, What, clock_offset_ms};
+use crate::event::{AnswerValue, Event, LinkFacts, LinkKind, What, clock_offset_ms};
 use crate::facts::Reading;
 use crate::recording::{Recording, Start};
 
@@ -19,20 +19,20 @@ const NAMING: [&str; 2] = ["who", "where"];
 pub(crate) const TAKEN_OUT: &str = "(taken out)";
 
 /// An answer, with those that it replaced.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Answered {
     /// Step.
     pub(crate) step: String,
     /// Question as it was put.
     pub(crate) question: String,
     /// The last answer.
-    pub(crate) value: String,
+    pub(crate) value: AnswerValue,
     /// Reason or remark.
     pub(crate) note: String,
     /// Local time of it.
     pub(crate) when: String,
     /// Earlier answers.
-    pub(crate) before: Vec<String>,
+    pub(crate) before: Vec<AnswerValue>,
 }
 
 /// A picture that was taken.
@@ -45,7 +45,7 @@ pub(crate) struct Taken {
 }
 
 /// Everything beside the wire.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) struct PageFacts {
     /// Answers in the order of their steps' first answer.
     pub(crate) answers: Vec<Answered>,
@@ -76,9 +76,12 @@ impl PageFacts {
             What::Answer(answer) => {
                 let new = Answered {
                     step: answer.step.clone(),
-                    question: answer.question.clone(),
+                    question: answer.question.clean().into_owned(),
                     value: answer.value.clone(),
-                    note: answer.note.clone().unwrap_or_default(),
+                    note: answer
+                        .note
+                        .as_ref()
+                        .map_or_else(String::new, |n| n.clean().into_owned()),
                     when: super::words::local(start, event.at),
                     before: Vec::new(),
                 };
@@ -86,7 +89,7 @@ impl PageFacts {
                 match known.and_then(|index| self.answers.get_mut(index)) {
                     Some(old) => {
                         let mut before = std::mem::take(&mut old.before);
-                        before.push(std::mem::take(&mut old.value));
+                        before.push(old.value.clone());
                         *old = Answered { before, ..new };
                     }
                     None => {
@@ -109,11 +112,12 @@ impl PageFacts {
     fn take_names_out(&mut self) {
         let naming = |answer: &&mut Answered| NAMING.contains(&answer.step.as_str());
         for answer in self.answers.iter_mut().filter(naming) {
-            let value = std::mem::replace(&mut answer.value, TAKEN_OUT.to_owned());
-            let note = std::mem::take(&mut answer.note);
-            self.removed.push(value);
-            self.removed.push(note);
-            self.removed.append(&mut answer.before);
+            let taken_out = AnswerValue::Words(TAKEN_OUT.into());
+            let value = std::mem::replace(&mut answer.value, taken_out);
+            self.removed.push(std::mem::take(&mut answer.note));
+            for value in answer.before.drain(..).chain([value]) {
+                self.removed.push(value.text().clean().into_owned());
+            }
         }
         self.removed.retain(|text| text.chars().count() >= 3);
         // The longest first, so that a name inside another leaves nothing behind.
@@ -121,11 +125,13 @@ impl PageFacts {
             .sort_by_key(|text| std::cmp::Reverse(text.len()));
         let mut answers = std::mem::take(&mut self.answers);
         for answer in &mut answers {
-            for text in [&mut answer.value, &mut answer.note, &mut answer.question]
-                .into_iter()
-                .chain(&mut answer.before)
-            {
+            for text in [&mut answer.note, &mut answer.question] {
                 *text = self.without_names(text);
+            }
+            for value in std::iter::once(&mut answer.value).chain(&mut answer.before) {
+                if let AnswerValue::Words(text) | AnswerValue::Untyped(text) = value {
+                    *text = self.without_names(&text.clean()).into();
+                }
             }
         }
         self.answers = answers;

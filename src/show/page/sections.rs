@@ -12,7 +12,6 @@ use super::facts;
 use super::found;
 use super::html::Html;
 use super::words;
-use crate::event::StepAnswer;
 use crate::facts::{NextStep, StepKind, VerdictKind};
 use crate::words as sentence;
 
@@ -291,13 +290,8 @@ pub(crate) fn cautions(html: &mut Html) {
 pub(crate) fn visit(html: &mut Html, parts: &Parts) {
     let source = parts.source;
     let identity = &source.judgement.identity;
-    let said = |step: &str| {
-        parts
-            .facts
-            .answer(step)
-            .filter(|a| a.value != StepAnswer::SKIPPED)
-    };
-    let answer = |step: &str| said(step).map(|a| a.value.clone());
+    let said = |step: &str| parts.facts.answer(step).filter(|a| !a.value.is_left_out());
+    let answer = |step: &str| said(step).map(|a| a.value.text().clean().into_owned());
     let not_said = || "not said".to_owned();
     section(html, "Who, where, what", |inner| {
         inner.around("dl", &[], |list| {
