@@ -12,7 +12,7 @@ use std::time::Duration;
 
 use packside::drive::{self, Link, Sink};
 use packside::facts::{Judgement, VerdictKind};
-use packside::link::{OpenOptions, Opening, Target, side_by_side};
+use packside::link::{Notice, OpenOptions, Opening, Target, side_by_side};
 use packside::session::{Manner, Session, Task};
 use packside::wire::Framing;
 use packside::words;
@@ -56,7 +56,7 @@ pub(crate) fn run(words: impl Iterator<Item = String>, out: &Mutex<impl Write>) 
 
     let watched = hosts.iter().map(|host| async move {
         let target = Target::gateway(host, Framing::Tcp).map_err(io::Error::other)?;
-        let opening = Opening::new(target, OpenOptions::default(), Arc::new(|_: &str| {}));
+        let opening = Opening::new(target, OpenOptions::default(), Arc::new(|_: &Notice| {}));
         let mut link = Link::closed(opening.awaited(), &profile.answering.functions);
         let manner = Manner::of(profile.answering.unit);
         let mut session = Session::new(Arc::clone(profile), manner);

@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use packside::drive::{self, Link};
 use packside::event::Consent;
-use packside::link::{OpenOptions, Opening, Target};
+use packside::link::{Notice, OpenOptions, Opening, Target};
 use packside::session::{End, Manner, Session, Task};
 use packside::wire::Framing;
 use packside::words;
@@ -36,7 +36,7 @@ pub(crate) fn run(words: impl Iterator<Item = String>, out: &mut impl Write) -> 
         ..Manner::of(profile.answering.unit)
     };
     let mut session = Session::new(Arc::clone(&profile), manner);
-    let opening = Opening::new(target, OpenOptions::default(), Arc::new(|_: &str| {}));
+    let opening = Opening::new(target, OpenOptions::default(), Arc::new(|_: &Notice| {}));
     let mut link = Link::closed(opening, &profile.answering.functions);
     match drive::run(&mut session, Task::LookUntilSettled, &mut link, &mut ()) {
         End::Whole | End::Overheard(_) => {}

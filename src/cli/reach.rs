@@ -16,12 +16,13 @@ use super::out;
 use crate::event::{Consent, Plugged};
 use crate::lamp;
 use crate::link::{
-    Blame, Clock, LinkTrouble, LocalPort, OpenError, OpenOptions, Opening, Quiet, Target,
+    Blame, Clock, LinkTrouble, LocalPort, Notice, OpenError, OpenOptions, Opening, Quiet, Target,
     since_1970,
 };
 use crate::simulated::Simulated;
 use crate::simulated::open_simulated_now;
 use crate::wire::hex;
+use crate::words;
 
 /// A profile with the fingerprint of its text.
 pub(crate) struct LoadedProfile {
@@ -163,8 +164,13 @@ pub(crate) fn open(
         return Ok(open_simulated_now(&scenario, profile, how, now));
     }
     let (target, options) = real(args, profile, plugged, clock)?;
-    crate::link::open(&target, options, Box::new(out::say))
+    crate::link::open(&target, options, Box::new(say))
         .map_err(|error| failure_of_open(&error, &target))
+}
+
+/// Says what a link tells.
+fn say(notice: &Notice) {
+    out::say(&words::progress::notice(notice));
 }
 
 /// A link, and whether it is open.
@@ -186,7 +192,7 @@ pub(crate) fn link(
         return open(args, profile, plugged, Some(clock)).map(Reached::Open);
     }
     let (target, options) = real(args, profile, plugged, Some(clock))?;
-    let say = Arc::new(out::say);
+    let say = Arc::new(say);
     Ok(Reached::Closed(Opening::new(target, options, say)))
 }
 
@@ -242,7 +248,7 @@ pub(crate) fn open_place(
         interrupt: super::interrupt::on_ctrl_c(),
         clock: None,
     };
-    crate::link::open(&target, options, Box::new(out::say))
+    crate::link::open(&target, options, Box::new(say))
         .map_err(|error| failure_of_open(&error, &target))
 }
 

@@ -7,7 +7,7 @@ use super::clock::Clock;
 use super::serial::SerialOpener;
 use super::tcp::TcpOpener;
 use super::worker::ThreadPort;
-use super::{Interrupt, OpenError, Port, Quiet, Say};
+use super::{Interrupt, Notice, OpenError, Port, Quiet, Say};
 use crate::event::{Consent, LinkFacts, LinkKind, Plugged};
 use crate::wire::Framing;
 
@@ -135,12 +135,15 @@ pub(super) async fn open_async(
 
 impl Target {
     /// What is told before it is opened.
-    fn opening(&self) -> String {
+    fn opening(&self) -> Notice {
         match self {
-            Self::Serial { port, line } => {
-                format!("opening {port} at {line}; its DTR and RTS lines are put down")
-            }
-            Self::Gateway { .. } => format!("connecting to {}", self.place()),
+            Self::Serial { port, line } => Notice::OpeningPort {
+                port: port.clone(),
+                line: *line,
+            },
+            Self::Gateway { .. } => Notice::Connecting {
+                address: self.place(),
+            },
         }
     }
 

@@ -7,10 +7,10 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use super::open::open_async;
-use super::{Clock, OpenError, OpenOptions, Quiet, Say, Target, open};
+use super::{Clock, Notice, OpenError, OpenOptions, Quiet, Say, Target, open};
 
 /// Told to the user while a link takes its time, by whichever link.
-pub type SayShared = Arc<dyn Fn(&str) + Send + Sync>;
+pub type SayShared = Arc<dyn Fn(&Notice) + Send + Sync>;
 
 /// Where a real unit is, and how it is opened.
 #[derive(Clone)]
@@ -60,7 +60,7 @@ impl Opening {
     /// [`OpenError`] with the true cause.
     pub async fn open(&self) -> Result<Quiet, OpenError> {
         let shared = Arc::clone(&self.say);
-        let say: Say = Box::new(move |text| shared(text));
+        let say: Say = Box::new(move |notice| shared(notice));
         if self.is_awaited {
             return open_async(&self.target, self.options.clone(), say).await;
         }

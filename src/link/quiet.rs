@@ -18,7 +18,7 @@ use packside_profiles::LineSettings;
 use packside_profiles::model::Span;
 
 use super::tap::{Tap, WaitHeard};
-use super::{Asking, EventSink, LinkTrouble, NotShown, Port, Say, at_once};
+use super::{Asking, EventSink, LinkTrouble, NotShown, Notice, Port, Say, at_once};
 use crate::event::BadCharacters;
 use crate::event::{Consent, Event, LinkFacts, What};
 use crate::poll::Read;
@@ -230,8 +230,7 @@ impl Quiet {
             }
         }
         if proof.grounds == Grounds::CannotOverhear {
-            self.tap
-                .say("nobody else can be overheard behind this gateway: asking gently");
+            self.tap.say(&Notice::AskingGently);
         }
         let now = self.now();
         self.tap.record(now, What::Listening(false));

@@ -9,12 +9,12 @@ use std::time::Duration;
 
 use packside_profiles::LineSettings;
 
-use super::{Arrived, ClockWatch, LinkTrouble, Port};
+use super::{Arrived, ClockWatch, LinkTrouble, Notice, Port};
 use crate::event::BadCharacters;
 use crate::event::{Event, What};
 
 /// Told to the user while something takes its time, one line each.
-pub type Say = Box<dyn FnMut(&str) + Send>;
+pub type Say = Box<dyn FnMut(&Notice) + Send>;
 
 /// Told every event the moment it stands on the tape.
 pub type EventSink = Box<dyn FnMut(&Event) + Send>;
@@ -123,8 +123,8 @@ impl Tap {
     }
 
     /// Tells the user.
-    pub(crate) fn say(&mut self, text: &str) {
-        (self.say)(text);
+    pub(crate) fn say(&mut self, notice: &Notice) {
+        (self.say)(notice);
     }
 
     /// When the last byte in either direction has left the wire.
@@ -229,7 +229,7 @@ impl Tap {
     /// Notes that the port is lost.
     pub(crate) fn lost(&mut self, why: String) -> Event {
         self.is_lost = true;
-        self.say(&format!("link lost: {why}"));
+        self.say(&Notice::Lost { why: why.clone() });
         let now = self.port.now();
         self.record(now, What::Lost { why })
     }
@@ -244,13 +244,13 @@ impl Tap {
                     self.first_received.clear();
                     let now = self.port.now();
                     (self.line_busy_until, self.last_heard) = (now, now);
-                    self.say("link is back");
+                    self.say(&Notice::Back);
                     return Ok(self.record(now, What::Back));
                 }
                 Err(why) if self.port.now() + pause > give_up => {
                     return Err(LinkTrouble::Lost(why));
                 }
-                Err(why) => self.say(&format!("{why}; trying again in {} s", pause.as_secs_f64())),
+                Err(why) => self.say(&Notice::TryingAgain { why, pause }),
             }
             self.rest(pause).await?;
             pause = (pause * 2).min(LONGEST_PAUSE);

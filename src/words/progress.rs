@@ -1,6 +1,9 @@
 //! What a session does, in a line for whoever waits.
 
+use packside_profiles::clean;
+
 use super::pseudo::said;
+use crate::link::Notice;
 use crate::session::{MayWake, Progress};
 
 /// The line; nothing where a bar shows it better.
@@ -47,6 +50,25 @@ pub fn line(progress: &Progress) -> Option<String> {
         Progress::Trouble(trouble) => format!("note: {trouble}"),
     };
     Some(said(text))
+}
+
+/// What a link tells.
+pub fn notice(notice: &Notice) -> String {
+    said(match notice {
+        Notice::OpeningPort { port, line } => format!(
+            "opening {} at {line}; its DTR and RTS lines are put down",
+            clean(port)
+        ),
+        Notice::Connecting { address } => format!("connecting to {}", clean(address)),
+        Notice::Lost { why } => format!("link lost: {}", clean(why)),
+        Notice::Back => "link is back".to_owned(),
+        Notice::TryingAgain { why, pause } => {
+            format!("{why}; trying again in {} s", pause.as_secs_f64())
+        }
+        Notice::AskingGently => {
+            "nobody else can be overheard behind this gateway: asking gently".to_owned()
+        }
+    })
 }
 
 /// What is said before a question may wake a unit.

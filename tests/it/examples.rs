@@ -75,14 +75,14 @@ fn port_link_and_session_may_move_to_another_thread() {
 /// A call that blocks on a link that must be awaited says so instead of hanging.
 #[test]
 fn blocking_call_on_an_awaited_link_is_an_error() {
-    use packside::link::{LinkTrouble, OpenOptions, Opening, Target, side_by_side};
+    use packside::link::{LinkTrouble, Notice, OpenOptions, Opening, Target, side_by_side};
     use packside::wire::Framing;
     let served = served("hv-running");
     let target = Target::gateway(&served.reach, Framing::Tcp).unwrap();
     let opening = Opening::new(
         target,
         OpenOptions::default(),
-        std::sync::Arc::new(|_: &str| {}),
+        std::sync::Arc::new(|_: &Notice| {}),
     );
     let opening = opening.awaited();
     let waited = side_by_side([async {

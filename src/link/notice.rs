@@ -1,0 +1,43 @@
+//! What a link tells while it takes its time.
+//!
+//! Does not: put it into words.
+
+use std::time::Duration;
+
+use packside_profiles::LineSettings;
+
+use super::PortGone;
+
+/// Something that whoever waits may want to know.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Notice {
+    /// A serial port is opened; its DTR and RTS lines are put down.
+    OpeningPort {
+        /// The port.
+        port: String,
+        /// Its settings.
+        line: LineSettings,
+    },
+    /// A gateway is connected to.
+    Connecting {
+        /// Host and port.
+        address: String,
+    },
+    /// The link is lost.
+    Lost {
+        /// Why.
+        why: String,
+    },
+    /// It is back.
+    Back,
+    /// It is not back yet.
+    TryingAgain {
+        /// Why not.
+        why: PortGone,
+        /// When it is tried again.
+        pause: Duration,
+    },
+    /// Nobody else can be overheard behind this gateway.
+    AskingGently,
+}
