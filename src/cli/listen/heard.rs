@@ -98,8 +98,8 @@ impl<'a> ListenView<'a> {
         }
     }
 
-    /// Starts anew at other line settings.
-    pub(super) fn again(&self, line: LineSettings) -> Self {
+    /// Starts anew at other line settings, with the command that listens at them.
+    pub(super) fn again(&self, line: LineSettings, command: String) -> Self {
         if self.as_json {
             print(&Line::Settings {
                 line: line.to_string(),
@@ -109,12 +109,8 @@ impl<'a> ListenView<'a> {
                 "nothing valid so far: listening at {line} now, sending nothing"
             ));
         }
-        let command = self.command.clone();
         let mut again = Self::new(self.loaded, self.as_json, self.colour, command);
         again.in_place = self.in_place;
-        if !again.command.contains("--line") {
-            again.command.push_str(&format!(" --line {line}"));
-        }
         again
     }
 
