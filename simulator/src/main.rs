@@ -95,7 +95,25 @@ fn speed_from_text(text: &str) -> Result<f64, String> {
 }
 
 fn main() -> ExitCode {
-    let done = match Cli::parse().command {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) if !error.use_stderr() => {
+            let _ = error.print();
+            return ExitCode::SUCCESS;
+        }
+        Err(error) => {
+            // It repeats what was typed.
+            let text = error.render().to_string();
+            let lines: Vec<_> = text
+                .trim_end()
+                .lines()
+                .map(packside_profiles::clean)
+                .collect();
+            note(&lines.join("\n"));
+            return ExitCode::from(2);
+        }
+    };
+    let done = match cli.command {
         Command::List => {
             say(&list());
             Ok(())

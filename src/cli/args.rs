@@ -115,6 +115,17 @@ pub(crate) enum FramingArg {
     Rtu,
 }
 
+/// A value as it must be typed in a shell, without anything that acts on a terminal.
+pub(crate) fn typed(value: &(impl AsRef<std::ffi::OsStr> + ?Sized)) -> String {
+    let value = value.as_ref().to_string_lossy();
+    let value = packside_profiles::clean(&value);
+    let is_plain = |c: char| c.is_alphanumeric() || "-_./:=@%+,[]".contains(c);
+    if !value.is_empty() && value.chars().all(is_plain) {
+        return value.into_owned();
+    }
+    format!("'{}'", value.replace('\'', "'\\''"))
+}
+
 impl Where {
     /// The way to the unit as it was typed, where one was.
     pub(crate) fn as_typed(&self) -> Option<String> {
@@ -125,7 +136,7 @@ impl Where {
         ];
         options
             .into_iter()
-            .find_map(|(option, value)| Some(format!("{option} {}", value.as_ref()?)))
+            .find_map(|(option, value)| Some(format!("{option} {}", typed(value.as_ref()?))))
     }
 
     /// What the gateway speaks.

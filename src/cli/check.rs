@@ -8,7 +8,7 @@ use std::time::Duration;
 use clap::ValueEnum as _;
 use packside_profiles::{LineSettings, Profile};
 
-use super::args::CheckArgs;
+use super::args::{CheckArgs, typed};
 use super::failure::{Failure, LOCAL, USAGE, failure};
 use super::heard;
 use super::reach::{self, LoadedProfile};
@@ -23,8 +23,8 @@ use crate::link::{LinkTrouble, NotShown, Quiet};
 use crate::recording::{self, Entry, Recording, Shown};
 use crate::session::{End, Manner, Session, Task};
 use crate::show::json::{self, Check};
+use crate::show::page::holds;
 use crate::show::{explain, screen};
-use crate::words;
 
 /// Runs the command; the exit code is that of the verdict.
 pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
@@ -231,8 +231,7 @@ fn say_difference(session: &recording::RecordedSession, judgement: &Judgement) {
         return;
     };
     let now = &judgement.verdict;
-    let same = shown.verdict == now.kind.id() && shown.summary == words::summary(judgement);
-    out::say(&if same {
+    out::say(&if holds(shown, judgement) {
         format!("as shown on site by packside {}", shown.tool)
     } else {
         format!(
@@ -307,7 +306,7 @@ pub(super) fn place_of(args: &CheckArgs) -> String {
         place.push(format!("--framing {value}"));
     }
     if let Some(profile) = &args.ask.profile {
-        place.push(format!("--profile {profile}"));
+        place.push(format!("--profile {}", typed(profile)));
     }
     if let Some(unit) = args.ask.unit {
         place.push(format!("--unit {unit}"));
@@ -320,7 +319,7 @@ pub(super) fn place_of(args: &CheckArgs) -> String {
     }
     place.extend(args.ask.consent.as_typed().map(str::to_owned));
     let config = args.link.config.folder();
-    place.extend(config.map(|folder| format!("--config {}", folder.display())));
+    place.extend(config.map(|folder| format!("--config {}", typed(folder))));
     place.join(" ")
 }
 
@@ -347,7 +346,7 @@ pub(super) fn next_command(
     use crate::facts::{NextStep, StepKind, VerdictKind};
     let recorded = args.link.place.recording.as_ref();
     if let Some(file) = recorded.or(args.link.record.record.as_ref()) {
-        return format!("next: packside report {} -o page.html", file.display());
+        return format!("next: packside report {} -o page.html", typed(file));
     }
     let place = place_of(args);
     let first_step = judgement.verdict.next.first().map(NextStep::kind);
@@ -381,7 +380,7 @@ pub(super) fn next_command(
         // The same gateway would give the same memory.
         VerdictKind::Undecided if first_step == Some(StepKind::PastTheCache) => {
             let map = args.ask.profile.as_ref();
-            let map = map.map_or_else(String::new, |map| format!(" --profile {map}"));
+            let map = map.map_or_else(String::new, |map| format!(" --profile {}", typed(map)));
             format!("next: packside check --serial PORT{map}")
         }
         VerdictKind::Normal => {

@@ -16,7 +16,7 @@ use clap::Args;
 use packside_profiles::LineSettings;
 use packside_simulator::Way;
 
-use super::args::{AskArgs, CheckArgs, LinkArgs, SessionArg, duration};
+use super::args::{AskArgs, CheckArgs, LinkArgs, SessionArg, duration, typed};
 use super::failure::{Failure, LOCAL, USAGE, failure};
 use super::places;
 use super::prompt::Keys;
@@ -85,7 +85,7 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
         ..args.clone()
     };
     let loaded = profile(args)?;
-    let mut heard = ListenView::new(loaded.as_ref(), as_json, colour, command(args));
+    let mut heard = ListenView::new(loaded.as_ref(), as_json, colour, command(args, None));
     heard.begin();
     if let Some(path) = &args.raw {
         raw(path, args, &mut heard)?;
@@ -154,7 +154,7 @@ fn at_other_settings(
     heard: &mut ListenView<'_>,
 ) -> Result<(), Failure> {
     for line in heard.worth_trying().into_iter().take(TRIES) {
-        let mut again = heard.again(line);
+        let mut again = heard.again(line, command(args, Some(line)));
         let mut quiet = open(args, Some(line), seconds, &again)?;
         record.session()?;
         record.follow(&mut quiet);
@@ -335,23 +335,23 @@ fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<
     }
 }
 
-/// The place as it was given, for the next command.
-fn command(args: &ListenArgs) -> String {
+/// The place as it was given, for the next command; at other line settings where they are known.
+fn command(args: &ListenArgs, at: Option<LineSettings>) -> String {
     let mut words = vec!["listen".to_owned()];
     let place = &args.link.place;
     words.extend(
         args.raw
             .as_ref()
-            .map(|file| format!("--raw {}", file.display())),
+            .map(|file| format!("--raw {}", typed(file))),
     );
     for (option, value) in [
         ("--serial", place.serial.clone()),
-        ("--line", place.line.map(|line| line.to_string())),
+        ("--line", at.or(place.line).map(|line| line.to_string())),
         ("--gateway", place.gateway.clone()),
         ("--simulated", place.simulated.clone()),
         ("--profile", args.profile.clone()),
     ] {
-        words.extend(value.map(|value| format!("{option} {value}")));
+        words.extend(value.map(|value| format!("{option} {}", typed(&value))));
     }
     if place.gateway.is_some() {
         words.push("--framing rtu".to_owned());

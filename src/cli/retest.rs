@@ -14,7 +14,7 @@ use std::time::Duration;
 use clap::Args;
 use packside_simulator::Scenario;
 
-use super::args::ConfigArg;
+use super::args::{ConfigArg, typed};
 use super::failure::{Failure, LOCAL, failure};
 use super::{out, record};
 use crate::facts::Judgement;
@@ -316,7 +316,10 @@ fn as_text(cases: &[Expectation], failed: usize, folder: &str) -> String {
         }
     }
     let next = if failed == 0 {
-        format!("next: packside retest {folder} --profile YOUR-MAP.toml")
+        format!(
+            "next: packside retest {} --profile YOUR-MAP.toml",
+            typed(folder)
+        )
     } else {
         "next: packside check --simulated SCENARIO --look-at SECONDS, or --recording FILE --moment SECONDS".to_owned()
     };

@@ -2,7 +2,7 @@
 //!
 //! Does not: say how it ended.
 
-use super::super::args::FramingArg;
+use super::super::args::{FramingArg, typed};
 use super::ask::words_of;
 use super::{FindArgs, FindReport, SearchEnd};
 use crate::find::{Found, FoundIdentity, Listening};
@@ -43,7 +43,7 @@ fn check_words(
 ) -> Vec<String> {
     let mut words = vec!["check".to_owned()];
     if let (Some(_), Some(name)) = (&report.saved, &args.save) {
-        words.push(format!("--at {name}"));
+        words.push(format!("--at {}", typed(name)));
     } else {
         words.extend(args.link.place.as_typed());
         if !report.facts.is_gateway() {
@@ -52,13 +52,17 @@ fn check_words(
             words.push("--framing rtu".to_owned());
         }
         let profile = identity.profile().unwrap_or("YOUR-MAP.toml");
-        words.push(format!("--unit {} --profile {profile}", found.unit));
+        words.push(format!(
+            "--unit {} --profile {}",
+            found.unit,
+            typed(profile)
+        ));
     }
     let config = args.link.config.folder();
     words.extend(
         config
             .iter()
-            .map(|folder| format!("--config {}", folder.display())),
+            .map(|folder| format!("--config {}", typed(folder))),
     );
     words
 }
@@ -76,7 +80,7 @@ fn overhear_words(report: &FindReport, args: &FindArgs) -> Vec<String> {
         Some(_) => format!("--line {line}"),
         None => "--framing rtu".to_owned(),
     });
-    words.extend(fits.map(|((map, ..), unit)| format!("--unit {unit} --profile {map}")));
+    words.extend(fits.map(|((map, ..), unit)| format!("--unit {unit} --profile {}", typed(map))));
     words
 }
 

@@ -35,7 +35,7 @@ pub use compare::{Comparison, Unequal, compare};
 pub use compare_page::comparison_page;
 pub use document::page;
 pub use series::Courses;
-pub use verify::{Broken, verify};
+pub use verify::{Broken, holds, verify};
 
 use std::time::Duration;
 

@@ -82,6 +82,11 @@ pub fn verify(recording: &Recording, judged: &[(Shown, Judgement)]) -> Vec<Broke
     broken
 }
 
+/// Whether what was shown is what is judged now.
+pub fn holds(shown: &Shown, now: &Judgement) -> bool {
+    differs(shown, now).is_none()
+}
+
 fn differs(shown: &Shown, judgement: &Judgement) -> Option<Broken> {
     let now = &judgement.verdict;
     let same_version = shown.tool == env!("CARGO_PKG_VERSION");
