@@ -91,7 +91,12 @@ enum Command {
 
 /// Runs the tool with the arguments of this process and gives its exit code.
 pub fn run() -> u8 {
-    let cli = match Cli::try_parse() {
+    run_with(std::env::args_os())
+}
+
+/// Runs the tool with these arguments, the first one its own name.
+pub fn run_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
+    let cli = match Cli::try_parse_from(arguments) {
         Ok(cli) => cli,
         Err(error) => {
             return match error.kind() {
