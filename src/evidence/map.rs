@@ -21,6 +21,8 @@ pub(crate) struct Map {
     pub(crate) point_of: Vec<Option<usize>>,
     /// The flag of the silent inverter, if it is one.
     pub(crate) inverter_flag: Option<usize>,
+    /// Points whose numbers count only while another point says so: both of them.
+    pub(crate) valid_when: Vec<(usize, usize)>,
     /// What two steps of the uptime's register come to, s.
     pub(crate) uptime_step: f64,
 }
@@ -48,8 +50,14 @@ impl Map {
             .and_then(|id| profile.flags.iter().position(|flag| flag.id == *id));
         let mut uptimes = profile.points.iter().filter(|p| p.role == Role::Uptime);
         let uptime_step = uptimes.next().map_or(0.0, |p| 2.0 * p.scale.value().abs());
+        let place = |id: &str| profile.points.iter().position(|p| p.id == id);
+        let valid_when = profile.points.iter().enumerate();
+        let valid_when = valid_when
+            .filter_map(|(own, p)| Some((own, place(&p.valid_when.as_ref()?.point)?)))
+            .collect();
         Self {
             counts,
+            valid_when,
             uptime_step,
             flags_of: profile.points.iter().map(in_point).collect(),
             brought_by: profile

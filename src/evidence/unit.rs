@@ -806,21 +806,22 @@ impl UnitMemory {
     /// Numbers that mean something only while another point says so: an insulation monitor in its self-test
     /// shows nothing.
     fn valid_numbers(&mut self, at: Stamp, map: &Map) {
-        for (index, point) in map.profile.points.iter().enumerate() {
-            let Some(condition) = &point.valid_when else {
+        for (index, other) in &map.valid_when {
+            let Some((point, condition)) = map
+                .point(*index)
+                .and_then(|point| Some((point, point.valid_when.as_ref()?)))
+            else {
                 continue;
             };
             let first_of = |index: usize| self.followed.first_of.get(&index).copied();
-            let points = map.profile.points.iter();
-            let other = points.clone().position(|p| p.id == condition.point);
-            let raw = other.and_then(first_of).and_then(|other| {
+            let raw = first_of(*other).and_then(|other| {
                 match &self.tracks.get(other)?.last.as_ref()?.what {
                     Given::Decoded(decoded) => Some(decoded.raw),
                     Given::Refused(_) => None,
                 }
             });
             let is_valid = raw.is_some_and(|raw| condition.is.contains(&raw));
-            let Some(track) = first_of(index).and_then(|own| self.tracks.get_mut(own)) else {
+            let Some(track) = first_of(*index).and_then(|own| self.tracks.get_mut(own)) else {
                 continue;
             };
             if let Some(number) = track.number_of(at).filter(|_| is_valid) {

@@ -12,7 +12,7 @@ use packside_profiles::{Role, Value};
 
 use super::flags::is_up;
 use super::measure::charging;
-use super::shared::{first, is_at_its_end};
+use super::shared::{first, first_good, is_at_its_end};
 use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::{Contradiction, Doubt};
 use crate::facts::judgement::{Reading, ReadingQuality};
@@ -35,15 +35,10 @@ pub(crate) fn contradictions(
     found.map(|what| Doubt::Contradiction { what }).collect()
 }
 
-fn good(readings: &[Reading], role: Role) -> Option<&Reading> {
-    let is = |r: &&Reading| r.role == role && r.quality == ReadingQuality::Good;
-    readings.iter().find(is)
-}
-
 /// Whether the unit's own flag for a silent inverter is up in the newest reading of it.
 fn flag_up(readings: &[Reading], profile: &Profile) -> Option<bool> {
     let Some(id) = &profile.inverter.flag else {
-        return Some(good(readings, Role::InverterFlag)?.raw? != 0);
+        return Some(first_good(readings, Role::InverterFlag)?.raw? != 0);
     };
     let flag = profile.flags.iter().find(|flag| flag.id == *id)?;
     let word = readings
@@ -55,7 +50,7 @@ fn flag_up(readings: &[Reading], profile: &Profile) -> Option<bool> {
 /// Time since the inverter was heard, s, and what may be added to it. A counter at the end of its range
 /// says "at least", which is no number.
 fn age(readings: &[Reading], profile: &Profile) -> Option<(f64, f64)> {
-    let reading = good(readings, Role::InverterAge)?;
+    let reading = first_good(readings, Role::InverterAge)?;
     let point = profile.points.iter().find(|p| p.id == reading.point)?;
     if is_at_its_end(point, reading.raw?) {
         return None;

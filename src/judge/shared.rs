@@ -11,7 +11,7 @@ use packside_profiles::{Class, Place, Role, Value};
 use crate::event::{LinkFacts, Plugged, StepAnswer};
 use crate::evidence::Seen;
 use crate::facts::fact::{Deed, Fact};
-use crate::facts::judgement::{Certainty, Finding, Reading, Source};
+use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality, Source};
 
 /// A lamp and the pattern it showed.
 pub(crate) type Sighting = (String, String);
@@ -57,12 +57,15 @@ pub(crate) fn we_hold_its_socket(facts: Option<&LinkFacts>) -> bool {
     facts.is_some_and(|f| f.plugged == Some(Plugged::InsteadOfInverter))
 }
 
+/// The first reading with a role, if it is good.
+pub(crate) fn first_good(readings: &[Reading], role: Role) -> Option<&Reading> {
+    let first = readings.iter().find(|r| r.role == role);
+    first.filter(|r| r.quality == ReadingQuality::Good)
+}
+
 /// The good number of the first reading with a role.
 pub(crate) fn first(readings: &[Reading], role: Role) -> Option<f64> {
-    readings
-        .iter()
-        .find(|r| r.role == role)
-        .and_then(Reading::number)
+    first_good(readings, role).and_then(Reading::number)
 }
 
 /// Whether a counter stands at the end of its range: that says "at least", which is no number.
