@@ -18,7 +18,7 @@ use crate::statistics::median;
 use crate::wire::{Ask, Question};
 
 /// Most different questions to one unit: a bit for each fits into a number.
-const MOST: usize = 128;
+pub(crate) const MOST: usize = 128;
 /// Latest gaps that count.
 const GAPS: usize = 63;
 
@@ -40,11 +40,15 @@ pub(crate) struct RegisterQuestion {
 
 /// All questions to a unit.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Questions(Vec<RegisterQuestion>);
+pub(crate) struct Questions {
+    asked: Vec<RegisterQuestion>,
+    /// There were more than are kept.
+    pub(crate) forgot: bool,
+}
 
 impl Questions {
     pub(crate) fn get(&self, number: usize) -> Option<&RegisterQuestion> {
-        self.0.get(number)
+        self.asked.get(number)
     }
 
     /// Bytes that they hold.
@@ -54,7 +58,8 @@ impl Questions {
             let words = asked.words.capacity() + asked.gaps.capacity() + asked.cells.len();
             pairs + words * size_of::<u16>()
         };
-        self.0.capacity() * size_of::<RegisterQuestion>() + self.0.iter().map(of).sum::<usize>()
+        self.asked.capacity() * size_of::<RegisterQuestion>()
+            + self.asked.iter().map(of).sum::<usize>()
     }
 
     /// Takes an answer. Gives the number of its question and the registers of its answer before, if there
@@ -70,8 +75,8 @@ impl Questions {
         if !matches!(ask.question, Question::Read { .. }) {
             return None;
         }
-        if let Some(number) = self.0.iter().position(|asked| asked.ask == *ask) {
-            let asked = self.0.get_mut(number)?;
+        if let Some(number) = self.asked.iter().position(|asked| asked.ask == *ask) {
+            let asked = self.asked.get_mut(number)?;
             if let Some(gap) = at.since(asked.last) {
                 if asked.gaps.len() >= GAPS {
                     asked.gaps.pop_front();
@@ -94,30 +99,31 @@ impl Questions {
             cells: Arc::default(),
         };
         asked.lay_out(layout, cells);
-        if self.0.len() < MOST {
-            self.0.push(asked);
-            return Some((self.0.len() - 1, None));
+        if self.asked.len() < MOST {
+            self.asked.push(asked);
+            return Some((self.asked.len() - 1, None));
         }
         let (number, oldest) = self
-            .0
+            .asked
             .iter_mut()
             .enumerate()
             .min_by_key(|(_, asked)| asked.last)?;
         *oldest = asked;
+        self.forgot = true;
         Some((number, None))
     }
 
     /// Everything stands elsewhere now; `cells` says of each instance whether it is a cell.
     pub(crate) fn lay_out(&mut self, layout: &Layout, cells: &[bool]) {
-        self.0
+        self.asked
             .iter_mut()
             .for_each(|asked| asked.lay_out(layout, cells));
     }
 
     /// Numbers of the questions, the one first whose answer is the oldest.
     pub(crate) fn oldest_first(&self) -> Vec<usize> {
-        let mut numbers: Vec<usize> = (0..self.0.len()).collect();
-        numbers.sort_by_key(|number| self.0.get(*number).map(|asked| asked.last));
+        let mut numbers: Vec<usize> = (0..self.asked.len()).collect();
+        numbers.sort_by_key(|number| self.asked.get(*number).map(|asked| asked.last));
         numbers
     }
 
@@ -125,7 +131,7 @@ impl Questions {
     pub(crate) fn median_gaps(&self, instances: usize, session: u32) -> Vec<Duration> {
         // A bit for each question in which an instance stands.
         let mut inside = vec![0u128; instances];
-        for (number, asked) in self.0.iter().enumerate() {
+        for (number, asked) in self.asked.iter().enumerate() {
             if asked.last.session == session {
                 for (index, _) in &asked.inside {
                     if let Some(inside) = inside.get_mut(usize::from(*index)) {
@@ -145,7 +151,7 @@ impl Questions {
 
     /// The middle of the gaps between the answers to any of these questions, a bit for each.
     fn median_of(&self, inside: u128) -> Duration {
-        let asked = self.0.iter().enumerate();
+        let asked = self.asked.iter().enumerate();
         let asked = asked.filter(|(number, _)| inside >> number & 1 == 1);
         let gaps: Vec<Duration> = if inside.count_ones() < 2 {
             asked.flat_map(|(_, asked)| asked.gaps()).collect()

@@ -105,6 +105,11 @@ closed! {
             /// When it was last seen up; nothing where that was in an earlier session.
             at: Option<Duration>,
         } = "seen-earlier";
+        /// More came than is remembered of a unit: what is forgotten is not known.
+        TooMuchToKeep {
+            /// Most different questions that are remembered.
+            most: usize,
+        } = "too-much-to-keep";
         /// The unit answered, and does not any more.
         GoneSilent {
             /// Questions in a row without an answer.
@@ -421,6 +426,7 @@ impl DoubtKind {
             | Self::OfTwoMoments
             | Self::PerhapsCache
             | Self::GoneSilent
+            | Self::TooMuchToKeep
             | Self::NoMeasurement
             | Self::PackSilent => Gate::Unfilled,
             Self::LampContradicts
@@ -462,6 +468,7 @@ impl DoubtKind {
             | Self::FaultStateOnly
             | Self::Contradiction
             | Self::GoneSilent
+            | Self::TooMuchToKeep
             | Self::NotInService => StepKind::LookAgain,
             Self::NotAsked => StepKind::LetItBeRead,
             Self::LampContradicts => StepKind::LampAgain,

@@ -19,6 +19,7 @@ use super::{
 };
 use crate::event::LinkFacts;
 use crate::evidence::heartbeat::Pulse;
+use crate::evidence::questions;
 use crate::evidence::stamp::Stamp;
 use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::{Contradiction, Doubt, Gate, LinkUnknown, Undefined};
@@ -271,6 +272,9 @@ impl MemberFacts {
         doubts.extend(unknown_state(self.state.as_ref()));
         doubts.extend(contradictions::contradictions(readings, evidence, profile));
         doubts.extend(gone_silent(evidence, shared.seen.line.is_lost));
+        doubts.extend(evidence.questions.forgot.then_some(Doubt::TooMuchToKeep {
+            most: questions::MOST,
+        }));
         frozen(
             &mut findings,
             &mut doubts,

@@ -102,6 +102,9 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
         | Doubt::PerhapsCache { found }
         | Doubt::PacksUnlike { found } => return fact(found, profile),
         Doubt::Contradiction { what } => contradiction(what),
+        Doubt::TooMuchToKeep { most } => format!(
+            "more than {most} different questions were asked of it: what the oldest were answered is forgotten"
+        ),
         Doubt::GoneSilent { lost: true, .. } => {
             "the link is gone: what is shown is from before, look at the cable, the adapter or the gateway first".to_owned()
         }
@@ -359,6 +362,7 @@ pub(crate) fn doubt_in_short(kind: DoubtKind) -> &'static str {
         DoubtKind::NotInService => "the inverter is heard, yet the battery is not in service",
         DoubtKind::PackSilent => "a pack gives no answer",
         DoubtKind::Contradiction => "the unit contradicts itself",
+        DoubtKind::TooMuchToKeep => "more was asked of it than is remembered",
         DoubtKind::GoneSilent => "it answered, and does not any more",
         DoubtKind::PacksUnlike => "packs that may connect have unlike voltages",
         DoubtKind::NoMeasurement => "what was read is no measurement",
@@ -383,6 +387,9 @@ pub(crate) fn doubt_means(kind: DoubtKind) -> &'static str {
         }
         DoubtKind::NotAsked => {
             "a required point was asked for by nobody: we asked nothing, and whoever asks on this line does not want it"
+        }
+        DoubtKind::TooMuchToKeep => {
+            "more different questions were asked of the unit than are remembered: what the oldest were answered is forgotten"
         }
         DoubtKind::GoneSilent => {
             "the link is gone, or the last questions got no answer: no verdict rests on what was read before"
