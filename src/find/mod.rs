@@ -7,6 +7,7 @@
 //!
 //! Does not: decide whether asking is right ([`crate::link::Quiet`] does), or judge a battery.
 
+mod found;
 pub mod gateway;
 pub mod order;
 pub mod overhear;
@@ -14,7 +15,8 @@ pub mod prior;
 pub mod search;
 pub mod who;
 
+pub use found::{Found, asked_at};
 pub use gateway::{Alike, Volley, VolleyReply};
 pub use overhear::{Listening, Overhear};
-pub use search::{Found, Garbled, Plan, Search, SearchProgress, SearchWant};
+pub use search::{Garbled, Plan, Search, SearchProgress, SearchWant};
 pub use who::{Candidate, FoundIdentity, Oddity, Who};

@@ -14,7 +14,7 @@ use std::time::Duration;
 use packside_profiles::model::{Base, Profile, Table};
 use packside_profiles::{LineSettings, Parity};
 
-use super::search::asked_at;
+use super::found::asked_at;
 use crate::event::BadCharacters;
 use crate::listen::settings::{Class, Explanation, Protocol, explain, next_settings};
 use crate::listen::waveform::Received;

@@ -24,6 +24,7 @@ use std::time::Duration;
 use packside_profiles::model::{Profile, Table};
 use packside_profiles::{LineSettings, Parity};
 
+use super::found::{Found, asked_at};
 use super::order::{self, LOOKS, Trial};
 use super::{prior, who};
 use crate::ask::{Exchange, Outcome, Silence, Stray, StrayKind};
@@ -90,25 +91,6 @@ pub enum SearchWant {
     },
     /// Everything was asked, or enough is found.
     Done,
-}
-
-/// A unit that answers. One that answers at several settings is one.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Found {
-    /// Settings at which it answers.
-    pub line: LineSettings,
-    /// Its address.
-    pub unit: u8,
-    /// Its exception code where it refused.
-    pub refused: Option<u8>,
-    /// From the end of the question to the first byte of the answer, where measured.
-    pub answer_time: Option<Duration>,
-    /// What was asked of it.
-    pub ask: Ask,
-    /// Further settings at which it answers.
-    pub also_lines: Vec<LineSettings>,
-    /// Further addresses at which it answers.
-    pub also_at: Vec<u8>,
 }
 
 /// Somebody who answers for an address, never readably.
@@ -554,13 +536,5 @@ fn somebody(exchange: &Exchange) -> Option<Option<u8>> {
                 _ => Some(None),
             }
         }
-    }
-}
-
-/// The settings at which units with these are asked: of two stop bits only the first is checked.
-pub fn asked_at(line: LineSettings) -> LineSettings {
-    LineSettings {
-        stop_bits: 1,
-        ..line
     }
 }

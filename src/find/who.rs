@@ -19,7 +19,7 @@ use std::time::Duration;
 use packside_profiles::model::{Base, Profile, Scalar, Table};
 use packside_profiles::{Instance, Known, Layout, Role, Value, decode};
 
-use super::search::{Found, asked_at};
+use super::found::{Found, asked_at};
 use crate::ask::{Exchange, Outcome, Silence};
 use crate::wire::Framing;
 use crate::wire::{Answer, Ask, ByteSpan, ByteStamp, Question, SpanKind, Splitter};

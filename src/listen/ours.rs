@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-use super::conversation::{Fate, Overheard};
+use super::overheard::{Fate, Overheard};
 use crate::wire::{Adu, ByteStamp, Framing, SpanKind, Splitter, sealed};
 
 /// Questions that may be open at once.

@@ -36,6 +36,7 @@ use std::time::Duration;
 
 use packside_profiles::{LineSettings, Parity};
 
+pub use rate::BAUDS;
 use rate::{Rate, rate_of};
 
 use super::picture::Strength;
@@ -63,8 +64,6 @@ const PROOF: f64 = 1e-6;
 /// and bits are unseen, no time of listening makes a proof of them.
 const LIKELY: f64 = 1e-4;
 
-/// Rates that are tried.
-pub const BAUDS: [u32; 8] = [1_200, 2_400, 4_800, 9_600, 19_200, 38_400, 57_600, 115_200];
 /// Character layouts that are tried: parity and stop bits.
 pub const LAYOUTS: [(Parity, u8); 4] = [
     (Parity::None, 1),

@@ -10,8 +10,8 @@ use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
 use super::clients::{Clients, GAPS, Rhythm, count, rhythm};
-use super::conversation::{Fate, Overheard};
 use super::noise::Noise;
+use super::overheard::{Fate, Overheard};
 use crate::statistics::{median, wilson};
 use crate::wire;
 

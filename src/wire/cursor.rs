@@ -1,6 +1,6 @@
 //! Reads bytes in order, and says by name what is missing or left over.
 
-use super::answer::Misfit;
+use super::misfit::Misfit;
 
 /// A place in a run of bytes.
 #[derive(Debug, Clone)]

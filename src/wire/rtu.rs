@@ -8,8 +8,8 @@
 //! - Modbus Application Protocol V1.1b3, section 6 (layout of requests and answers)
 
 use super::crc::is_sealed;
+use super::measure::FrameMeasure;
 use super::question::{Ask, Question};
-use super::split::FrameMeasure;
 
 /// Longest frame: unit, PDU of 253 bytes, CRC.
 pub(super) const LONGEST: usize = 256;

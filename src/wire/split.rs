@@ -23,6 +23,7 @@ use std::ops::Range;
 use std::time::Duration;
 
 use super::Framing;
+use super::measure::FrameMeasure;
 use super::question::Ask;
 use super::{rtu, tcp};
 
@@ -55,17 +56,6 @@ pub enum SpanKind {
     Frame,
     /// Anything else.
     Noise,
-}
-
-/// What stands at the begin of some bytes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum FrameMeasure {
-    /// A frame of this length.
-    Frame(usize),
-    /// More bytes are needed to tell.
-    More,
-    /// No frame.
-    Nothing,
 }
 
 /// Splits one direction of one link.

@@ -3,8 +3,8 @@
 //! # Sources
 //! - Modbus Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3 (MBAP header)
 
+use super::measure::FrameMeasure;
 use super::question::Ask;
-use super::split::FrameMeasure;
 
 /// Header without the unit.
 const HEADER: usize = 6;

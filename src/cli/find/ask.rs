@@ -15,7 +15,7 @@ use super::super::session;
 use super::{FindArgs, FindReport, SearchEnd, first_line, hold_back};
 use crate::drive::find as moves;
 use crate::event::{Consent, LinkFacts, LinkKind, What};
-use crate::find::search::asked_at;
+use crate::find::asked_at;
 use crate::find::{
     Alike, Found, FoundIdentity, Listening, Plan, Search, Volley, VolleyReply, Who, who,
 };

@@ -8,8 +8,10 @@
 
 use packside_profiles::LineSettings;
 
-use super::BAUDS;
 use crate::listen::waveform::{Received, Receiver, common_clock};
+
+/// Rates that are tried.
+pub const BAUDS: [u32; 8] = [1_200, 2_400, 4_800, 9_600, 19_200, 38_400, 57_600, 115_200];
 
 /// A rate fits if its sender can have caused this share of the characters, in percent.
 const LEAST_SHARE: usize = 85;

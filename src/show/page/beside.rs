@@ -4,10 +4,10 @@
 
 use std::time::Duration;
 
-use super::document::Parts;
 use super::facts::Answered;
 use super::html::Html;
-use super::sections::{section, table};
+use super::parts::Parts;
+use super::parts::{section, table};
 use super::words;
 use crate::event::{AnswerValue, clock_breaks};
 use crate::visit::in_words;

@@ -8,9 +8,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use packside_profiles::Role;
 
 use super::canvas::{Canvas, MarkShape, figure};
-use super::document::Parts;
 use super::html::{Html, number};
-use super::sections;
+use super::parts;
+use super::parts::Parts;
 use crate::facts::{Finding, Reading};
 use crate::statistics;
 
@@ -340,7 +340,7 @@ fn table(html: &mut Html, grid: &Grid, parts: &Parts) {
         "Coolest sensor, \u{b0}C",
         "Warmest sensor, \u{b0}C",
     ];
-    sections::table(
+    parts::table(
         html,
         "Number of the cell or sensor in brackets",
         &columns,

@@ -9,8 +9,8 @@ use packside_profiles::Role;
 
 use super::canvas::{Canvas, LEFT, MarkShape, Scale, across, figure, range};
 use super::cells::{Grid, module_name};
-use super::document::Parts;
 use super::html::{Html, number};
+use super::parts::Parts;
 use super::series::{Curve, Dot, ExchangeDot, ExchangeEnd, Series};
 use super::timeline::{axis, curved, lane};
 use crate::facts::Bus;

@@ -2,22 +2,11 @@
 //!
 //! Does not: write the parts (`sections`, `figures`), or decide anything.
 
-use super::facts::{self, PageFacts};
+use super::facts::PageFacts;
 use super::html::Html;
+use super::parts::Parts;
 use super::series::Series;
 use super::{Options, PageSource, beside, figures, found, sections, style};
-
-/// Everything that the parts of a page draw from.
-pub(crate) struct Parts<'a> {
-    /// Recording and result.
-    pub(crate) source: &'a PageSource<'a>,
-    /// How the page is to be.
-    pub(crate) options: Options,
-    /// What stands beside the wire.
-    pub(crate) facts: PageFacts,
-    /// Values over time.
-    pub(crate) series: Series,
-}
 
 /// The page about one visit.
 pub fn page(source: &PageSource, options: Options) -> String {
@@ -78,24 +67,4 @@ pub(crate) fn document(title: &str, body: impl FnOnce(&mut Html)) -> String {
         html.around("body", &[], body);
     });
     html.into_string()
-}
-
-impl Parts<'_> {
-    /// Serial number of the unit, or that it is not known.
-    pub(crate) fn serial(&self) -> String {
-        let read = self.source.judgement.identity.serial.clone();
-        let recorded = || self.source.session.units.last().cloned();
-        read.or_else(recorded)
-            .unwrap_or_else(|| "without a known serial number".to_owned())
-    }
-
-    /// Whether the page is for the desk.
-    pub(crate) fn for_desk(&self) -> bool {
-        self.options.reader == super::Reader::Desk
-    }
-
-    /// Whether no real unit was there.
-    pub(crate) fn is_simulated(&self) -> bool {
-        facts::is_simulated(self.source)
-    }
 }

@@ -2,9 +2,9 @@
 //!
 //! Does not: decide what is good or bad.
 
-use super::document::Parts;
 use super::html::Html;
-use super::sections::section;
+use super::parts::Parts;
+use super::parts::section;
 use super::{cells, curves, resistance, timeline};
 
 /// Adds every picture that the recording has data for.

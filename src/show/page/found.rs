@@ -4,9 +4,9 @@
 
 use packside_profiles::{Role, Value};
 
-use super::document::Parts;
 use super::html::{Html, number};
-use super::sections::{section, table};
+use super::parts::Parts;
+use super::parts::{section, table};
 use super::words;
 use crate::facts::{Finding, Reading, ReadingQuality};
 use crate::words as sentence;

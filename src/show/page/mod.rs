@@ -23,6 +23,7 @@ pub(super) mod facts;
 mod figures;
 mod found;
 mod html;
+mod parts;
 mod resistance;
 mod sections;
 pub(super) mod series;

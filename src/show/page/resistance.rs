@@ -4,9 +4,9 @@
 //! values; who stands out is said by the fit.
 
 use super::canvas::{Canvas, Scale, figure, range};
-use super::document::Parts;
 use super::html::{Html, number};
-use super::sections;
+use super::parts;
+use super::parts::Parts;
 use crate::visit::load::{self, Fitted, LoadStep, Resistance};
 
 /// Left end of the scale.
@@ -68,7 +68,7 @@ fn fit(html: &mut Html, step: &LoadStep, fitted: &Fitted) {
             ]
         })
         .collect();
-    sections::table(
+    parts::table(
         html,
         "Modules under the same step",
         &["Module", "Mean of its cells", "Of the middle cell"],

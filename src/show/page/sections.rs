@@ -7,55 +7,13 @@ use std::time::Duration;
 use packside_profiles::Role;
 use packside_profiles::model::{Needs, Profile};
 
-use super::document::Parts;
 use super::facts;
 use super::found;
 use super::html::Html;
+use super::parts::{Parts, section, table};
 use super::words;
 use crate::facts::{NextStep, StepKind, VerdictKind};
 use crate::words as sentence;
-
-/// A section with its heading.
-pub(crate) fn section(html: &mut Html, heading: &str, inner: impl FnOnce(&mut Html)) {
-    html.around("section", &[], |section| {
-        section.put("h2", &[], heading);
-        section.around("div", &[], inner);
-    });
-}
-
-/// A table whose rows turn into short lists where the page is narrow.
-pub(crate) fn table(html: &mut Html, caption: &str, columns: &[&str], rows: &[Vec<String>]) {
-    // What is short stays a table on a phone too.
-    let width = |row: &Vec<String>| {
-        row.iter()
-            .map(|cell| cell.chars().count() + 3)
-            .sum::<usize>()
-    };
-    let class = match (rows.iter().all(|row| width(row) <= 44), columns.len() > 3) {
-        (true, _) => "",
-        (false, true) => "pile full",
-        (false, false) => "pile",
-    };
-    html.around("table", &[("class", class)], |table| {
-        if !caption.is_empty() {
-            table.put("caption", &[], caption);
-        }
-        table.head(columns);
-        table.around("tbody", &[], |body| {
-            for cells in rows {
-                body.around("tr", &[], |row| {
-                    for (index, (cell, column)) in cells.iter().zip(columns).enumerate() {
-                        if index == 0 {
-                            row.put("th", &[("scope", "row")], cell);
-                        } else {
-                            row.put("td", &[("data-label", column)], cell);
-                        }
-                    }
-                });
-            }
-        });
-    });
-}
 
 /// Who is it about, and when.
 pub(crate) fn title(html: &mut Html, parts: &Parts) {

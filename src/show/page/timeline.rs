@@ -8,10 +8,10 @@ use std::time::Duration;
 use packside_profiles::Role;
 
 use super::canvas::{Canvas, LEFT, MarkShape, Scale, across, figure, range, words_width};
-use super::document::Parts;
 use super::html::Html;
+use super::parts::Parts;
 use super::series::{Curve, ExchangeEnd, Series};
-use super::{sections, words};
+use super::{parts, words};
 use crate::recording::Start;
 
 /// Current that is worth a lane, A.
@@ -53,7 +53,7 @@ pub(crate) fn add(html: &mut Html, parts: &Parts) {
         0 => "The same in words".to_owned(),
         more => format!("The same in words; {more} later events are left out"),
     };
-    sections::table(html, &caption, &["No.", "Since start", "What"], &rows);
+    parts::table(html, &caption, &["No.", "Since start", "What"], &rows);
 }
 
 fn in_words(series: &Series) -> String {
