@@ -37,7 +37,7 @@ pub struct Problem {
 }
 
 /// How much something in a map hinders.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Grade {
     /// The map is not used.
     Mistake,
@@ -75,7 +75,9 @@ impl fmt::Display for Problems {
             _ => "",
         };
         writeln!(f, "{}: {}{usable}", self.origin, said.join(", "))?;
-        for problem in self.list.iter().take(PRINTED) {
+        let mut gravest: Vec<&Problem> = self.list.iter().collect();
+        gravest.sort_by_key(|problem| problem.grade);
+        for problem in gravest.into_iter().take(PRINTED) {
             self.print(problem, f)?;
         }
         if let Some(more) = self.list.len().checked_sub(PRINTED).filter(|n| *n > 0) {

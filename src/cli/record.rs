@@ -64,6 +64,8 @@ struct RecordState {
     saved: Option<Saved>,
     /// Something happened on the link.
     has_events: bool,
+    /// The unit that it is about was named.
+    is_named: bool,
 }
 
 /// Kind of the failure where another unit answers than the one that is meant.
@@ -201,6 +203,13 @@ impl Record {
     pub(crate) fn entry(&self, entry: &Entry) {
         let mut state = self.state();
         state.has_events |= matches!(entry, Entry::Event(_));
+        if matches!(entry, Entry::Unit(_)) {
+            // What keeps itself is about whatever answered: another unit is what the verdict is to tell.
+            let by_itself = state.saved.as_ref().is_some_and(|saved| saved.by_itself);
+            if std::mem::replace(&mut state.is_named, true) && by_itself {
+                return;
+            }
+        }
         let Some(Err(error)) = state.recorder.as_mut().map(|r| r.entry(entry)) else {
             if let Entry::Shown(_) = entry {
                 state.ends_when_too_long();

@@ -322,6 +322,7 @@ fn ask(visit: &Visit<'_>, step: &VisitStep) -> StepInput {
     let (number, all) = visit.progress();
     let touch = match step.needs {
         Needs::Look => "",
+        Needs::Operate => "  [operate the inverter]",
         Needs::LowVoltage => "  [low voltage]",
         Needs::UnitOff => "  [unit off]",
         Needs::LiveDc => "  [LIVE DC]",

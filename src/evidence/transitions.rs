@@ -235,6 +235,11 @@ impl Beat {
         self.until = at;
     }
 
+    /// Whether it was ever seen moving.
+    pub(crate) fn has_moved(&self) -> bool {
+        self.moved
+    }
+
     /// How long it stands, where it was seen moving before and has the same value at least three times.
     pub(crate) fn stands(&self) -> Option<Duration> {
         let stood = self.until.since(self.from)?;

@@ -478,15 +478,25 @@ impl DoubtKind {
             Self::TooEarly => StepKind::WaitSilence,
             Self::LinkUnknown | Self::WokeAfterUs => StepKind::WatchLamp,
             Self::PackSilent => StepKind::MissingPack,
-            Self::PacksUnlike => StepKind::LikePacks,
+            Self::PacksUnlike => StepKind::PacksApart,
         }
     }
 }
 
 impl Doubt {
+    /// The step that settles it. A mark that nobody read says nothing about the map.
+    pub(crate) fn step(&self) -> StepKind {
+        match self {
+            Self::NotRecognised {
+                mismatch: Mismatch::Mark { seen: None, .. },
+            } => StepKind::LookAgain,
+            _ => self.kind().step(),
+        }
+    }
+
     /// Id of the step that settles it.
     pub fn settled_by(&self) -> &'static str {
-        self.kind().step().id()
+        self.step().id()
     }
 
     /// The finding that it repeats.

@@ -2,6 +2,8 @@
 //!
 //! Does not: decide what a look could test (see `judge::next`), or put it into words.
 
+use packside_profiles::Role;
+
 /// What this look cannot tell, although it may be broken.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NotTested {
@@ -43,11 +45,35 @@ pub enum Untested {
     CellBalance,
     /// The unit's own insulation measurement.
     Insulation,
+    /// A number for which the map has no limit.
+    Unjudged(Role),
+    /// A second stack at the same terminals.
+    SecondStack,
+    /// One pole that does not open.
+    OnePole,
+    /// Swelling, leaks, plating, what happened on the way.
+    Damage,
+    /// Sense wires in another order.
+    SenseWires,
+    /// Earth faults that escape the monitor, and the monitor itself.
+    EarthFaults,
+    /// Scale and sign of the current.
+    CurrentScale,
+    /// The true capacity.
+    Capacity,
+    /// Temperature sensors in another order.
+    SensorOrder,
+    /// What stands around it.
+    Site,
+    /// An inverter that goes its own way.
+    InverterKeepsTo,
+    /// Cold in storage.
+    ColdStorage,
 }
 
 impl Untested {
     /// Everything.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 21] = [
         Self::Precharge,
         Self::MainSwitches,
         Self::MainFuse,
@@ -57,6 +83,33 @@ impl Untested {
         Self::ChargeReport,
         Self::CellBalance,
         Self::Insulation,
+        Self::Unjudged(Role::CellVoltage),
+        Self::SecondStack,
+        Self::OnePole,
+        Self::Damage,
+        Self::SenseWires,
+        Self::EarthFaults,
+        Self::CurrentScale,
+        Self::Capacity,
+        Self::SensorOrder,
+        Self::Site,
+        Self::InverterKeepsTo,
+        Self::ColdStorage,
+    ];
+
+    /// What no wire and no lamp can tell, of any unit: it stands in every list.
+    pub const BEYOND: [Self; 11] = [
+        Self::SecondStack,
+        Self::OnePole,
+        Self::Damage,
+        Self::SenseWires,
+        Self::EarthFaults,
+        Self::CurrentScale,
+        Self::Capacity,
+        Self::SensorOrder,
+        Self::Site,
+        Self::InverterKeepsTo,
+        Self::ColdStorage,
     ];
 
     /// The stable id.
@@ -71,6 +124,18 @@ impl Untested {
             Self::ChargeReport => "charge-report",
             Self::CellBalance => "cell-balance",
             Self::Insulation => "insulation",
+            Self::Unjudged(_) => "not-judged",
+            Self::SecondStack => "second-stack",
+            Self::OnePole => "one-pole-welded",
+            Self::Damage => "damage",
+            Self::SenseWires => "sense-wires-swapped",
+            Self::EarthFaults => "hidden-earth-faults",
+            Self::CurrentScale => "current-scale-and-sign",
+            Self::Capacity => "true-capacity",
+            Self::SensorOrder => "temperature-sensors-swapped",
+            Self::Site => "site",
+            Self::InverterKeepsTo => "inverter-keeps-to-the-data",
+            Self::ColdStorage => "below-zero-in-storage",
         }
     }
 }
@@ -102,6 +167,12 @@ pub enum WhyNot {
     FlatCurve,
     /// The unit has no valid value now.
     NoValidValue,
+    /// No point of the map tells it.
+    NoPoint,
+    /// The map gives no limit for a number of this role.
+    NoLimit(Role),
+    /// No wire and no lamp can tell it.
+    NoWire,
 }
 
 /// When something can be tested.
@@ -125,4 +196,8 @@ pub enum When {
     AtTheEnds,
     /// When the unit has measured it.
     Measured,
+    /// When the map is complete.
+    MapComplete,
+    /// In another way than by this wire: see what it is.
+    Otherwise(Untested),
 }

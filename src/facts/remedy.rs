@@ -40,10 +40,7 @@ pub enum First {
     /// No charging.
     DoNotCharge,
     /// The terminals must be proven dead.
-    ProveDead {
-        /// Time until capacitors are discharged, s.
-        decay_s: Option<f64>,
-    },
+    ProveDead,
 }
 
 /// What is to be done.
@@ -64,10 +61,9 @@ pub enum Deed {
         place: Place,
     },
     /// Open the isolators of all other sources: no switch of the unit makes these terminals dead.
-    OpenIsolators {
-        /// Time until capacitors are discharged, s.
-        decay_s: Option<f64>,
-    },
+    OpenIsolators,
+    /// Find the person who switched it so.
+    FindPerson,
     /// Isolate the stack's own cables and modules one after the other.
     NarrowDownStack,
     /// Compare charge and voltage at rest.

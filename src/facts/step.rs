@@ -5,7 +5,7 @@
 //! Does not: choose steps (see `next`, `doubt`, `causes`), or put them into words.
 //!
 //! # The order
-//! Risk first: looking comes before low voltage, before unit off, before live DC. Within one risk
+//! Danger first, then risk: looking comes before operating, low voltage, unit off and live DC. Within one risk
 //! the step comes first that separates most of what is still open per minute of a technician's
 //! time (greedy: what a chosen step settles no longer counts for the others). Minutes are common
 //! practice, rounded; they order steps and promise nothing.
@@ -102,6 +102,14 @@ closed! {
             /// What is to be settled before.
             after: HandOver,
         } = "hand-over";
+        /// Nobody near something that heats.
+        KeepAway = "keep-away";
+        /// Bring the current to nothing at the inverter's screen.
+        StopCurrent = "stop-current";
+        /// The unit is busy: wait.
+        WaitForBusy = "wait-for-busy";
+        /// Look at the line before anything else.
+        LineFirst = "line-first";
         /// Keep this look before anything is switched off.
         RecordFirst = "record-first";
         /// Set a part apart.
@@ -196,7 +204,9 @@ closed! {
         LampAgain = "lamp-again";
         /// Isolate every other source.
         OtherSources = "other-sources";
-        /// Do not let unlike packs connect.
+        /// Keep unlike packs apart.
+        PacksApart = "packs-apart";
+        /// Bring unlike packs to one voltage.
         LikePacks = "like-packs";
         /// Look at the pack that does not answer.
         MissingPack {
@@ -245,8 +255,12 @@ impl StepKind {
     pub(crate) fn usual(self) -> (Needs, Who, u32) {
         match self {
             Self::HandOver => (Needs::Look, Who::Technician, 1),
+            Self::KeepAway => (Needs::Look, Who::Anyone, 1),
+            Self::StopCurrent => (Needs::Operate, Who::Technician, 2),
+            Self::WaitForBusy => (Needs::Look, Who::Anyone, 1),
+            Self::LineFirst => (Needs::Look, Who::Technician, 5),
             Self::RecordFirst => (Needs::Look, Who::Technician, 1),
-            Self::SetApart => (Needs::Look, Who::Technician, 10),
+            Self::SetApart => (Needs::LiveDc, Who::Licensed, 10),
             Self::LiftCondition => (Needs::Look, Who::Technician, 5),
             Self::WorkOnRoot => (Needs::Look, Who::Technician, 15),
             Self::Isolate => (Needs::UnitOff, Who::Licensed, 20),
@@ -272,8 +286,9 @@ impl StepKind {
             Self::PastTheCache => (Needs::Look, Who::Technician, 10),
             Self::AnswerAgain => (Needs::Look, Who::Technician, 5),
             Self::LampAgain => (Needs::Look, Who::Anyone, 1),
-            Self::OtherSources => (Needs::UnitOff, Who::Licensed, 15),
-            Self::LikePacks => (Needs::Look, Who::Technician, 20),
+            Self::OtherSources => (Needs::LiveDc, Who::Licensed, 15),
+            Self::PacksApart => (Needs::Look, Who::Anyone, 1),
+            Self::LikePacks => (Needs::LiveDc, Who::Licensed, 20),
             Self::MissingPack => (Needs::Look, Who::Technician, 5),
             Self::SwapPair => (Needs::LowVoltage, Who::Technician, 3),
             Self::OtherLine => (Needs::Look, Who::Technician, 3),
@@ -301,6 +316,10 @@ impl StepKind {
             Self::HandOver => Step::HandOver {
                 after: HandOver::Nothing,
             },
+            Self::KeepAway => Step::KeepAway,
+            Self::StopCurrent => Step::StopCurrent,
+            Self::WaitForBusy => Step::WaitForBusy,
+            Self::LineFirst => Step::LineFirst,
             Self::RecordFirst => Step::RecordFirst,
             Self::SetApart => Step::SetApart {
                 at: AtRoots::default(),
@@ -341,6 +360,7 @@ impl StepKind {
             Self::AnswerAgain => Step::AnswerAgain,
             Self::LampAgain => Step::LampAgain,
             Self::OtherSources => Step::OtherSources,
+            Self::PacksApart => Step::PacksApart,
             Self::LikePacks => Step::LikePacks,
             Self::MissingPack => Step::MissingPack { unit: None },
             Self::SwapPair => Step::SwapPair,
@@ -423,7 +443,8 @@ impl NextStep {
     }
 }
 
-/// Lowest risk first; looking again comes after what is to be done before.
+/// Danger first: nobody near, no current. Then the lowest risk first; looking again comes after what is to be
+/// done before.
 pub(crate) fn by_risk(steps: &mut [NextStep]) {
     let last = |kind| {
         matches!(
@@ -435,7 +456,16 @@ pub(crate) fn by_risk(steps: &mut [NextStep]) {
                 | StepKind::AskMaker
         )
     };
-    steps.sort_by_key(|step| (last(step.kind()), step.needs));
+    let first = |kind| match kind {
+        StepKind::KeepAway => 0,
+        StepKind::StopCurrent => 1,
+        StepKind::PacksApart => 2,
+        _ => 3,
+    };
+    steps.sort_by_key(|step| {
+        let kind = step.kind();
+        (first(kind), last(kind), step.needs)
+    });
 }
 
 /// Orders steps by risk, then by what each separates per minute.

@@ -29,7 +29,7 @@ pub(crate) fn relate(
     unheard_modules(findings, readings);
     let live = first(readings, Role::TerminalVoltage).filter(|v| v.abs() > TOUCH_LIMIT_V);
     let volts = live?;
-    wait_for_dead_terminals(findings, profile, should_be_dead);
+    wait_for_dead_terminals(findings, should_be_dead);
     if contradicted(findings, volts) {
         let decays = |f: &Finding| f.fact.kind() == FactKind::TerminalsDecay;
         let falling = findings.iter().any(decays);
@@ -64,15 +64,14 @@ fn unheard_modules(findings: &mut [Finding], readings: &[Reading]) {
 
 /// Work at a stack whose terminals carry voltage begins with proving them dead; behind switches that stay
 /// closed nothing but the isolators of the other sources helps, and the pack itself stays.
-fn wait_for_dead_terminals(findings: &mut [Finding], profile: &Profile, should_be_dead: bool) {
-    let decay_s = profile.unit.decay_s;
+fn wait_for_dead_terminals(findings: &mut [Finding], should_be_dead: bool) {
     for root in findings.iter_mut().filter(|f| f.is_root_alarm()) {
         match root.class {
             Some(Class::SwitchFault) if should_be_dead => {
-                root.to_do = Deed::OpenIsolators { decay_s }.alone();
+                root.to_do = Deed::OpenIsolators.alone();
             }
             Some(Class::InsulationLow) if root.lies_in == LiesIn::Module => {
-                root.to_do.first.insert(0, First::ProveDead { decay_s });
+                root.to_do.first.insert(0, First::ProveDead);
             }
             _ => {}
         }

@@ -25,10 +25,13 @@ fn is_condition(finding: &Finding, readings: &[Reading], profile: &Profile) -> b
     ) {
         return true;
     }
-    profile
-        .cell
-        .as_ref()
-        .is_some_and(|cell| only_empty(readings, cell.never_charge_below, profile))
+    is_empty_only(readings, profile)
+}
+
+/// Whether low cells are those of an empty pack, where the map says below which voltage none may be charged.
+pub(super) fn is_empty_only(readings: &[Reading], profile: &Profile) -> bool {
+    let cell = profile.cell.as_ref();
+    cell.is_some_and(|cell| only_empty(readings, cell.never_charge_below, profile))
 }
 
 /// Above the voltage below which no cell may ever be charged by so much, V.

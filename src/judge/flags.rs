@@ -13,7 +13,7 @@ use crate::evidence::map::is_word;
 use crate::evidence::stamp::Stamp;
 use crate::evidence::unit::{Track, UnitMemory};
 pub(crate) use crate::evidence::words::is_up;
-use crate::evidence::words::{FlagSeen, state_explains, word};
+use crate::evidence::words::{FlagSeen, TURN, state_explains, word};
 use crate::facts::doubt::{Doubt, Shows, Undefined};
 use crate::facts::fact::{Deed, FlagIndex, Flagged, Follows, PointIndex, Spot};
 use crate::facts::judgement::{Certainty, Finding, Source};
@@ -330,6 +330,8 @@ fn earlier(
     // A condition that was lifted is no memory; anything else is believed to be over only after a while.
     let is_over = flag.class.is_condition() && seen.times() < 2 || !seen.is_open(now);
     let cleared = flag.clears == Clears::BySelf && !reboot_between && is_over;
+    // What comes and goes is there, whatever the last answer caught of it.
+    let flickers = seen.times() >= 2 && now.since(seen_at).is_some_and(|ago| ago <= TURN);
     let fact = Flagged::Earlier {
         flag: index,
         at: spot(instance),
@@ -346,11 +348,15 @@ fn earlier(
         fact: fact.into(),
         id: flag.class.id(),
         class: Some(flag.class),
-        severity: Severity::Warning,
+        severity: if flickers {
+            Severity::Alarm
+        } else {
+            Severity::Warning
+        },
         source: Source::Flag,
-        root: false,
+        root: flickers,
         follows_from: None,
-        lies_in: if cleared {
+        lies_in: if cleared || flickers {
             flag.lies_in
         } else {
             LiesIn::Unknown

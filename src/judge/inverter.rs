@@ -60,7 +60,9 @@ pub(crate) fn link(evidence: &UnitMemory, profile: &Profile, shared: &Shared<'_>
     if now_up || (flag.was_up && !ours_cannot_feed && !foreign_lately) {
         return silent(evidence, shared, ours_cannot_feed, !now_up);
     }
-    if let Some(after) = woke_after_us(evidence).filter(|_| !foreign_lately) {
+    // A counter that the inverter writes moves by no question of ours.
+    let is_there = foreign_lately || evidence.inverter_beat.has_moved();
+    if let Some(after) = woke_after_us(evidence).filter(|_| !is_there) {
         return InverterLink::Woke { after };
     }
     if foreign_lately {

@@ -8,7 +8,7 @@ use std::time::Duration;
 use packside_profiles::model::{LiesIn, Profile, Severity, Terminals};
 use packside_profiles::{Class, Foreign, Place, Role, StateKind};
 
-use super::decide::{Roots, decide};
+use super::decide::{Roots, decide, is_empty_only};
 use super::identity::{recognition, two_units};
 use super::inverter::{InverterLink, link};
 use super::shared::Shared;
@@ -101,7 +101,9 @@ pub(crate) fn judge(evidence: &UnitMemory, shared: &Shared<'_>) -> Member {
         woken,
         should_be_dead,
     );
-    roots::settle(&mut findings, unconfirmed || !two_units.is_empty());
+    let is_certain = !unconfirmed && two_units.is_empty();
+    let is_empty_only = is_empty_only(&facts.readings, profile);
+    roots::settle(&mut findings, is_certain, is_empty_only);
     let roots = Roots::of(&findings, &facts.readings, profile, unconfirmed);
     let (mut kind, mut why) = decide(&roots, &mut doubts, &facts.inverter, state, profile);
     let none = Roots::default();
@@ -120,7 +122,7 @@ pub(crate) fn judge(evidence: &UnitMemory, shared: &Shared<'_>) -> Member {
         why.insert(0, Why::Overheard { state });
     }
     let mut cautions = cautions::cautions(&findings, &facts.readings, profile);
-    cautions.extend(caution);
+    cautions.extend(caution.filter(|_| facts.no_measurement.is_none()));
     why.splice(0..0, cautions.into_iter().map(Why::Caution));
     Member {
         unit: evidence.unit,
@@ -210,6 +212,7 @@ impl MemberFacts {
             finding.root = false;
             finding.severity = Severity::Notice;
             finding.sure = Certainty::Open;
+            finding.to_do = Deed::Nothing.alone();
         }
         findings
     }

@@ -60,6 +60,7 @@ use crate::evidence::Seen;
 use crate::evidence::samples::{self, MemberEvidence};
 use crate::facts::fact::Line;
 use crate::facts::headline::RootKnown;
+use crate::facts::health::Health;
 use crate::facts::judgement::{self, root_ids};
 use crate::facts::step::{self, StepKind, Who};
 use crate::facts::{
@@ -204,8 +205,13 @@ fn compose(
     let line = bus::line_sights(seen, &bus, &doubts);
     let considered = consider(kind, &deciding, &bus, &line, (seen, profile));
     let settling = causes::steps(&considered);
-    let (why, mut steps) =
-        reasons_and_steps(&deciding, members.len() > 1, profile, moment, &settling);
+    let (why, mut steps) = reasons_and_steps(
+        &deciding,
+        members.len() > 1,
+        profile,
+        moment,
+        (&settling, &bus.health),
+    );
     if kind == VerdictKind::Undecided && deciding.iter().all(|m| speaks_of_line(m)) {
         let known: Vec<StepKind> = steps.iter().map(NextStep::kind).collect();
         let new = settling.iter().filter(|step| !known.contains(&step.kind()));
@@ -222,6 +228,10 @@ fn compose(
         steps.extend(too);
     }
     steps.extend(rack::keep_apart(&members, &steps));
+    // What was restarted may connect onto packs of another voltage.
+    if steps.iter().any(|s| s.kind() == StepKind::LikePacks) {
+        steps.retain(|s| s.kind() != StepKind::DoesItReturn);
+    }
     step::by_risk(&mut steps);
     let findings = findings(
         &members,
@@ -265,7 +275,7 @@ fn reasons_and_steps(
     several: bool,
     profile: &Profile,
     moment: Duration,
-    settling: &[NextStep],
+    (settling, line): (&[NextStep], &Health),
 ) -> (Vec<Reason>, Vec<NextStep>) {
     let mut why = Vec::new();
     let mut steps: Vec<NextStep> = Vec::new();
@@ -274,7 +284,7 @@ fn reasons_and_steps(
             unit: several.then_some(member.unit),
             why: why.clone(),
         }));
-        for mut step in next::steps(member, profile, moment.as_secs(), settling) {
+        for mut step in next::steps(member, profile, moment.as_secs(), settling, line) {
             if several {
                 step.at_pack(member.unit);
             }

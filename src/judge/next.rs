@@ -3,15 +3,18 @@
 //! Input: a judged member, its profile. Output: steps by risk (see `step`), and what may be broken
 //! although nothing shows it.
 
-use packside_profiles::model::{Clears, LiesIn, Needs, Profile, Severity};
+use packside_profiles::model::{Clears, Gap, LiesIn, Needs, Profile, Severity};
 use packside_profiles::{Class, Role, StateKind};
 
 use super::inverter::InverterLink;
 use super::measure::at_rest;
 use super::member::Member;
 use crate::facts::doubt::{Doubt, DoubtKind, Lack};
-use crate::facts::fact::{Deed, Remedy};
-use crate::facts::judgement::{Disposition, Finding, Reading, ReadingQuality, Source, VerdictKind};
+use crate::facts::fact::{Caution, Deed, FactKind, Remedy};
+use crate::facts::health::Health;
+use crate::facts::judgement::{
+    Disposition, Finding, Reading, ReadingQuality, Source, VerdictKind, Why,
+};
 use crate::facts::not_tested::{NotTested, Untested, When, WhyNot};
 use crate::facts::step::{
     AtRoots, HandOver, LookAgain, Mind, NextStep, Step, StepKind, Who, by_risk,
@@ -24,6 +27,7 @@ pub(crate) fn steps(
     profile: &Profile,
     seconds_since_start: u64,
     causes: &[NextStep],
+    line: &Health,
 ) -> Vec<NextStep> {
     let mut steps = match member.kind {
         VerdictKind::Normal => vec![hand_over(member)],
@@ -34,9 +38,10 @@ pub(crate) fn steps(
         }
         // A pack that gave no valid answer keeps the rack open.
         VerdictKind::BusProblem | VerdictKind::Undecided => {
-            undecided_steps(member, profile, seconds_since_start)
+            undecided_steps(member, profile, seconds_since_start, line)
         }
     };
+    steps.extend(danger_first(member));
     by_risk(&mut steps);
     steps
 }
@@ -80,7 +85,17 @@ fn condition_steps(member: &Member) -> Vec<NextStep> {
         let to_do = deed.clone();
         Step::LiftCondition { ids, cold, to_do }.needing(needs, Who::Technician)
     };
-    by_deed.into_iter().map(step).collect()
+    let mut steps: Vec<NextStep> = by_deed.into_iter().map(step).collect();
+    if steps.is_empty() {
+        // Its state alone says it.
+        let lift = Step::LiftCondition {
+            ids: vec![Class::Maintenance.id()],
+            cold: false,
+            to_do: Deed::FindPerson.alone(),
+        };
+        steps.push(lift.next());
+    }
+    steps
 }
 
 /// Whether it is charging that lifts it.
@@ -106,7 +121,8 @@ fn fault_steps(member: &Member) -> Vec<NextStep> {
     if roots(member).any(|f| nobody_knows(f) || untold(f)) {
         steps.push(StepKind::Isolate.plain());
     }
-    if roots(member).any(|f| f.clears == Some(Clears::PowerCycle) && !f.returned) {
+    let restarts = |f: &Finding| f.clears == Some(Clears::PowerCycle) && !f.returned;
+    if roots(member).any(restarts) && !stays_off(member) {
         steps.push(StepKind::DoesItReturn.plain());
     }
     if let Some(root) = disposed(Disposition::Claim) {
@@ -128,6 +144,28 @@ fn fault_steps(member: &Member) -> Vec<NextStep> {
         steps.insert(0, StepKind::RecordFirst.plain());
     }
     steps
+}
+
+/// Whether a restart could charge, close or connect what should stay apart.
+fn stays_off(member: &Member) -> bool {
+    roots(member).any(|f| {
+        matches!(
+            f.class,
+            Some(Class::ShortCircuit | Class::CellBelowMinimum | Class::OverTemperature)
+        ) || matches!(f.fact.kind(), FactKind::GivesWay | FactKind::HotFromInside)
+    })
+}
+
+/// What the cautions of a member want first.
+fn danger_first(member: &Member) -> Vec<NextStep> {
+    let step = |why: &Why| match why {
+        Why::Caution(Caution::Heating { .. } | Caution::Hot { .. }) => {
+            Some(StepKind::KeepAway.plain())
+        }
+        Why::Caution(Caution::StopCurrent { .. }) => Some(StepKind::StopCurrent.plain()),
+        _ => None,
+    };
+    member.why.iter().filter_map(step).collect()
 }
 
 /// Whether nobody says what to do about it.
@@ -171,13 +209,21 @@ fn at_the_roots(member: &Member) -> Vec<NextStep> {
         if root.lies_in == LiesIn::InverterSide {
             mind.push(Mind::ReturnNothing);
         }
-        let (needs, who) = risk(root);
+        let (mut needs, who) = risk(root);
+        if mind.contains(&Mind::StopInverter) {
+            needs = needs.max(Needs::Operate);
+        }
         if root.class == Some(Class::InsulationLow) && needs == Needs::LiveDc {
             steps.push(Step::Isolate { insulation: true }.next());
         }
         let work = Step::WorkOnRoot {
             at: at_roots(member, ids, root.id),
-            to_do: root.to_do.clone(),
+            to_do: if root.to_do.deed == Deed::RestartControlUnit && stays_off(member) {
+                root.class
+                    .map_or_else(Remedy::default, |class| Deed::Usual(class).alone())
+            } else {
+                root.to_do.clone()
+            },
             mind,
         };
         steps.push(work.needing(needs, who));
@@ -195,10 +241,9 @@ fn risk(root: &Finding) -> (Needs, Who) {
     match root.class {
         Some(C::InsulationLow) if inside => (Needs::LiveDc, Who::Licensed),
         Some(C::CellResistance) => (Needs::LiveDc, Who::Licensed),
-        Some(C::SensorFault) if matches!(root.to_do.deed, Deed::SenseWire { .. }) => {
-            (Needs::LiveDc, Who::Licensed)
-        }
-        Some(C::SwitchFault) if matches!(root.to_do.deed, Deed::OpenIsolators { .. }) => {
+        // The sense harness sits at stack potential.
+        Some(C::SensorFault) => (Needs::LiveDc, Who::Licensed),
+        Some(C::SwitchFault) if root.to_do.deed == Deed::OpenIsolators => {
             (Needs::LiveDc, Who::Licensed)
         }
         // Its switches may not obey, so that nothing can be said to be off.
@@ -209,15 +254,12 @@ fn risk(root: &Finding) -> (Needs, Who) {
             (Needs::UnitOff, Who::Licensed)
         }
         Some(class) if is_low(class) => (Needs::LiveDc, Who::Technician),
+        // What is done is done at the inverter's screen.
+        Some(C::CellOverVoltage | C::PackOverVoltage | C::OverCurrent | C::ChargingOutside) => {
+            (Needs::Operate, Who::Technician)
+        }
         Some(
-            C::CellImbalance
-            | C::CellOverVoltage
-            | C::PackOverVoltage
-            | C::TemperatureImbalance
-            | C::OverTemperature
-            | C::OverCurrent
-            | C::ChargingOutside
-            | C::ConfigurationFault,
+            C::CellImbalance | C::TemperatureImbalance | C::OverTemperature | C::ConfigurationFault,
         ) => (Needs::Look, Who::Technician),
         _ => match root.lies_in {
             LiesIn::InverterSide | LiesIn::Unknown => (Needs::UnitOff, Who::Licensed),
@@ -271,20 +313,39 @@ fn waiting_steps(member: &Member, profile: &Profile, causes: &[NextStep]) -> Vec
     steps
 }
 
-fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64) -> Vec<NextStep> {
+fn undecided_steps(
+    member: &Member,
+    profile: &Profile,
+    seconds_since_start: u64,
+    line: &Health,
+) -> Vec<NextStep> {
     let state = member.state.as_ref().map(|state| state.kind);
     let starting = matches!(state, Some(StateKind::SelfTest | StateKind::Precharge));
     let refuses = |doubt: &Doubt| matches!(doubt.lack(), Some(Some(Lack::Refused(_))));
     let refused = member.doubts.iter().any(refuses);
-    let for_this = |kind: DoubtKind| match (kind.step(), &member.inverter) {
+    let is_busy =
+        |doubt: &Doubt| matches!(doubt.lack(), Some(Some(Lack::Refused(BUSY | BUSY_LONG))));
+    let only_busy = line.busy >= 2 && !line.damages();
+    let busy = only_busy || member.doubts.iter().any(is_busy);
+    let gone = |doubt: &Doubt| matches!(doubt, Doubt::GoneSilent { .. });
+    let line_is_bad = line.is_bad() || member.doubts.iter().any(gone);
+    let unread = |doubt: &Doubt| {
+        matches!(
+            doubt,
+            Doubt::NotRead { .. } | Doubt::NotRecognised { .. } | Doubt::GoneSilent { .. }
+        )
+    };
+    let for_this = |doubt: &Doubt| match (doubt.step(), &member.inverter) {
         (StepKind::WaitSilence, InverterLink::TooEarly { remaining_s }) => Step::WaitSilence {
             remaining_s: Some(*remaining_s),
         },
         (StepKind::WatchLamp, _) => Step::WatchLamp {
             silence_s: Some(profile.inverter.silence_s),
         },
+        (StepKind::LookAgain, _) if unread(doubt) && busy => Step::WaitForBusy,
+        (StepKind::LookAgain, _) if unread(doubt) && !refused && line_is_bad => Step::LineFirst,
         (StepKind::LookAgain, _) => Step::LookAgain {
-            why: match kind {
+            why: match doubt.kind() {
                 DoubtKind::NotRead if refused => LookAgain::Refused,
                 DoubtKind::NotRead => LookAgain::Unreadable,
                 DoubtKind::LowByFlagOnly => LookAgain::UnderCurrent,
@@ -305,12 +366,17 @@ fn undecided_steps(member: &Member, profile: &Profile, seconds_since_start: u64)
     steps
 }
 
+/// Exceptions of a unit that has no time: it works on something longer, or on something else.
+const BUSY_LONG: u8 = 0x05;
+const BUSY: u8 = 0x06;
+
 /// The steps that settle these doubts, each once, as they are to be done here.
-fn settling(doubts: &[Doubt], for_this: impl Fn(DoubtKind) -> Step) -> Vec<NextStep> {
+fn settling(doubts: &[Doubt], for_this: impl Fn(&Doubt) -> Step) -> Vec<NextStep> {
     let mut steps: Vec<NextStep> = Vec::new();
-    for kind in doubts.iter().map(Doubt::kind) {
-        if !steps.iter().any(|told| told.kind() == kind.step()) {
-            steps.push(for_this(kind).next());
+    for doubt in doubts {
+        let step = for_this(doubt);
+        if !steps.iter().any(|told| told.kind() == step.kind()) {
+            steps.push(step.next());
         }
     }
     steps
@@ -385,6 +451,26 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
     let insulation = member.readings.iter().find(|r| r.role == Role::Insulation);
     if insulation.is_some_and(|r| r.quality != ReadingQuality::Good) {
         add(Untested::Insulation, WhyNot::NoValidValue, When::Measured);
+    }
+    if !profile.points.iter().any(|p| p.role == Role::Insulation) {
+        let when = When::Otherwise(Untested::EarthFaults);
+        add(Untested::Insulation, WhyNot::NoPoint, when);
+    }
+    for gap in &profile.gaps {
+        let point = match gap {
+            Gap::Limit { point, .. } => profile.points.get(*point),
+            _ => None,
+        };
+        if let Some(role) = point.map(|point| point.role) {
+            add(
+                Untested::Unjudged(role),
+                WhyNot::NoLimit(role),
+                When::MapComplete,
+            );
+        }
+    }
+    for what in Untested::BEYOND {
+        add(what, WhyNot::NoWire, When::Otherwise(what));
     }
     list
 }

@@ -217,9 +217,9 @@ fn tell(members: &mut [Member], fact: Fact, unit: u8) {
     keep_open(member, doubt, reason);
 }
 
-/// The step that keeps unlike packs apart, where none of the steps does: whatever else is wrong, what is
+/// The steps that keep unlike packs apart and make them alike, where none of the steps does: whatever else is wrong, what is
 /// mended must not connect onto packs of another voltage.
-pub(crate) fn keep_apart(members: &[Member], steps: &[NextStep]) -> Option<NextStep> {
+pub(crate) fn keep_apart(members: &[Member], steps: &[NextStep]) -> Vec<NextStep> {
     let unlike = |m: &Member| {
         m.findings.iter().any(|f| {
             matches!(
@@ -228,8 +228,13 @@ pub(crate) fn keep_apart(members: &[Member], steps: &[NextStep]) -> Option<NextS
             )
         })
     };
-    let is_told = steps.iter().any(|s| s.kind() == StepKind::LikePacks);
-    (members.iter().any(unlike) && !is_told).then(|| StepKind::LikePacks.plain())
+    if !members.iter().any(unlike) {
+        return Vec::new();
+    }
+    let is_told = |kind| steps.iter().any(|s| s.kind() == kind);
+    let both = [StepKind::PacksApart, StepKind::LikePacks];
+    let untold = both.into_iter().filter(|kind| !is_told(*kind));
+    untold.map(StepKind::plain).collect()
 }
 
 /// Whether the unit reports its switches closed; without such a point it may be.

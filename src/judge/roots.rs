@@ -14,8 +14,9 @@ use super::notices::notice;
 use crate::facts::fact::{Deed, Follows, Remark};
 use crate::facts::judgement::{Certainty, Disposition, Finding, Source};
 
-/// Orders and completes the findings of one member.
-pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
+/// Orders and completes the findings of one member; `is_certain` is whether this is the unit of the map for
+/// certain, `is_empty_only` whether low cells are those of a pack that is empty and no more.
+pub(crate) fn settle(findings: &mut Vec<Finding>, is_certain: bool, is_empty_only: bool) {
     let confirmed: Vec<(Class, bool)> = findings
         .iter()
         .filter(|f| f.is_root_alarm())
@@ -35,7 +36,7 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
     for finding in findings.iter_mut().filter(|f| f.root) {
         let both =
             |class| confirmed.contains(&(class, true)) && confirmed.contains(&(class, false));
-        finding.sure = if unconfirmed || finding.severity != Severity::Alarm {
+        finding.sure = if !is_certain || finding.severity != Severity::Alarm {
             Certainty::Open
         } else if finding.class.is_some_and(both)
             // What a rule takes for likely by itself stays so.
@@ -64,7 +65,7 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, unconfirmed: bool) {
     }
     // Low cells beside an imbalance are what makes it, and no mere condition.
     findings.sort_by_key(|f| {
-        let makes_it = odd_cells && f.class == Some(Class::CellUnderVoltage);
+        let makes_it = (odd_cells || !is_empty_only) && f.class == Some(Class::CellUnderVoltage);
         (
             !f.is_root_alarm(),
             std::cmp::Reverse(f.severity),
@@ -201,7 +202,7 @@ mod tests {
     }
 
     fn dispositions(mut findings: Vec<Finding>) -> Vec<(&'static str, Option<Disposition>)> {
-        settle(&mut findings, false);
+        settle(&mut findings, true, true);
         findings
             .iter()
             .filter(|f| f.is_root_alarm())
@@ -264,7 +265,7 @@ mod tests {
                 true,
             ),
         ];
-        settle(&mut findings, false);
+        settle(&mut findings, true, true);
         assert_eq!(findings[0].id, "cell-below-minimum");
         assert_eq!(findings[0].disposition, Some(Disposition::Quarantine));
         assert_eq!(findings[0].sure, Certainty::Proven);

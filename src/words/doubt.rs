@@ -159,7 +159,7 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
         ),
         Doubt::NoMeasurement { word, per_cent } => format!(
             "NOTHING HERE IS A MEASUREMENT: {per_cent} % of what was read is the one word 0x{word:04x}, in values of any \
-             kind, and the unit's own counter does not move"
+             kind, and the unit's own counter does not move; take the terminals for live and current for flowing"
         ),
         Doubt::PackSilent { asked } => return line(&Line::MemberMissing { asked: *asked }),
     })

@@ -808,6 +808,30 @@ pub(crate) fn class_in_short(of: Class) -> &'static str {
     text.split([',', ';', ':']).next().unwrap_or(text)
 }
 
+/// What a fact says in a few words, where that is more than its class does.
+pub(crate) fn fact_in_short(fact: &Fact) -> Option<&'static str> {
+    let Fact::Compared(Compared::DoesNotAddUp { pair, looks, .. }) = fact else {
+        return match fact {
+            Fact::Measured(Measured::Heats { .. }) => Some("it heats"),
+            Fact::Measured(Measured::ChargedOutside { .. }) => {
+                Some("it was charged while too cold or too hot for it")
+            }
+            _ => None,
+        };
+    };
+    match (pair, looks) {
+        (Pair::TerminalsAndPack, _) => {
+            Some("main switch or fuse open (no proof of dead, one pole may be live)")
+        }
+        (_, Some(SumLooks::ModuleReversed)) => {
+            Some("a module reads as if reversed, or its voltage twice over")
+        }
+        (_, Some(SumLooks::ModuleLeftOut)) => Some("a module adds nothing to the pack"),
+        (_, Some(SumLooks::PackWireLost)) => Some("the wire by which the pack is measured is lost"),
+        _ => None,
+    }
+}
+
 /// What a class says, in words.
 pub(crate) fn class(class: Class) -> &'static str {
     use Class as C;

@@ -3,14 +3,17 @@
 //! Input: a judgement. Output: English. Does not: decide, or choose what leads.
 
 use super::pseudo::said;
-use super::{cause, class_in_short, deciding, doubt_in_short, whereabouts};
+use super::{cause, class_in_short, deciding, doubt_in_short, fact_in_short, whereabouts};
 use crate::facts::{Finding, Headline, Judgement};
 
 /// The verdict in one sentence.
 pub fn summary(judgement: &Judgement) -> String {
     said(match &judgement.verdict.headline {
         Headline::InService => {
-            "In service: the inverter is heard, and no fault was seen so far.".to_owned()
+            format!(
+                "In service, the inverter is heard. {}.",
+                no_fault(judgement)
+            )
         }
         Headline::NotReady { roots, .. } => {
             format!("Not ready, no defect seen: {}.", of_roots(judgement, roots))
@@ -24,12 +27,13 @@ pub fn summary(judgement: &Judgement) -> String {
             of_roots(judgement, roots)
         ),
         Headline::Fault { roots, .. } => begun(&format!("{}.", of_roots(judgement, roots))),
-        Headline::Waiting => {
-            "No fault seen so far. The battery is waiting for its inverter.".to_owned()
-        }
+        Headline::Waiting => format!(
+            "{}. The battery is waiting for its inverter.",
+            no_fault(judgement)
+        ),
         Headline::InverterLost { heard_s } => {
             let ago = heard_s.map_or_else(String::new, |seconds| format!(" {seconds} s ago"));
-            format!("The inverter fell silent{ago}. No fault seen in the battery so far.")
+            format!("The inverter fell silent{ago}. {}.", no_fault(judgement))
         }
         Headline::NoAnswer { because: None } => {
             "No valid answer: nothing can be said about the battery.".to_owned()
@@ -69,12 +73,24 @@ pub(crate) fn begun(text: &str) -> String {
     first.into_iter().flatten().chain(characters).collect()
 }
 
+/// That nothing was seen is no proof, and how much was not looked at.
+fn no_fault(judgement: &Judgement) -> String {
+    format!(
+        "No fault seen so far, {} things not tested",
+        judgement.not_tested.len()
+    )
+}
+
 /// The first root in words, with its number and where it is; then the others.
 fn of_roots(judgement: &Judgement, roots: &[&'static str]) -> String {
     let Some(first) = judgement.telling_root() else {
-        return "what it is is not known".to_owned();
+        // Its state alone says it.
+        return "somebody switched it to maintenance".to_owned();
     };
-    let in_words = |finding: &Finding| finding.class.map_or(finding.id, class_in_short);
+    let in_words = |finding: &Finding| {
+        let by_class = || finding.class.map_or(finding.id, class_in_short);
+        fact_in_short(&finding.fact).unwrap_or_else(by_class)
+    };
     let mut text = in_words(first).to_owned();
     let several = judgement.identity.members.len() > 1;
     let address = several.then(|| format!("address {}", first.unit));

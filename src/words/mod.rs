@@ -29,7 +29,7 @@ use crate::facts::{Doubt, Finding, Judgement, ValueRemark};
 
 pub(crate) use cause::{cause, mind_of};
 pub(crate) use doubt::{doubt, doubt_in_short, doubt_means};
-pub(crate) use fact::{class, class_in_short, deciding, fact, line, whereabouts};
+pub(crate) use fact::{class, class_in_short, deciding, fact, fact_in_short, line, whereabouts};
 pub(crate) use headline::begun;
 pub use headline::summary;
 pub use not_tested::{untested_means, when, why_not};
@@ -83,5 +83,9 @@ pub fn remark(remark: ValueRemark) -> String {
 
 /// That a unit refuses to give a value, with its exception.
 fn refused(code: u8) -> String {
-    said(format!("refused with exception {code:02x}"))
+    said(match code {
+        0x05 => "the unit is busy with something longer (exception 05)".to_owned(),
+        0x06 => "the unit is busy (exception 06)".to_owned(),
+        _ => format!("refused with exception {code:02x}"),
+    })
 }

@@ -22,12 +22,28 @@ pub fn why_not(item: &NotTested) -> String {
             "the state of charge can be compared with the cells only at rest, outside the flat part of the curve"
         }
         WhyNot::NoValidValue => "the unit has no valid value now",
+        WhyNot::NoPoint => "the unit does not show it",
+        WhyNot::NoLimit(role) => {
+            return said(format!(
+                "{}the map gives no limit for {role}, so it is shown and not judged",
+                at(item)
+            ));
+        }
+        WhyNot::NoWire => "no wire and no lamp can tell",
     };
     if item.units.is_empty() {
         return said(why);
     }
+    said(format!("{}{why}", at(item)))
+}
+
+/// At which addresses, where that is not all of them.
+fn at(item: &NotTested) -> String {
+    if item.units.is_empty() {
+        return String::new();
+    }
     let units: Vec<String> = item.units.iter().map(u8::to_string).collect();
-    said(format!("at address {}: {why}", units.join(", ")))
+    format!("at address {}: ", units.join(", "))
 }
 
 /// When it can be.
@@ -42,7 +58,45 @@ pub fn when(when: When) -> String {
         When::SmallCurrent => "with a small charge and discharge",
         When::AtTheEnds => "at rest, nearly empty or nearly full",
         When::Measured => "when its measurement has run",
+        When::MapComplete => "when its map has the limit of the maker's document",
+        When::Otherwise(what) => otherwise(what),
     })
+}
+
+/// How else it can be told.
+fn otherwise(what: Untested) -> &'static str {
+    match what {
+        Untested::SecondStack => {
+            "by eye: is there another stack at these terminals, and where is its isolator?"
+        }
+        Untested::OnePole => "with a rated two-pole tester at each pole: one pole may be welded",
+        Untested::Damage => {
+            "by eye and nose, from a distance: swelling, leaks, transport damage; plating shows nowhere"
+        }
+        Untested::SenseWires => {
+            "with the maker's drawing of the harness: swapped sense wires look right"
+        }
+        Untested::EarthFaults => {
+            "with the maker's test of the insulation monitor: an earth fault that is symmetric or comes and goes escapes it"
+        }
+        Untested::CurrentScale => "beside a second meter: scale and sign of the current",
+        Untested::Capacity => {
+            "with a full discharge and charge by the maker's manual: the true capacity"
+        }
+        Untested::SensorOrder => {
+            "with the maker's drawing: temperature sensors that are swapped look right"
+        }
+        Untested::Site => {
+            "by eye and meter: tags, gas, flood line, earth continuity and bonding, torque, polarity"
+        }
+        Untested::InverterKeepsTo => {
+            "under current: an inverter may ignore the battery's data until current flows"
+        }
+        Untested::ColdStorage => {
+            "from the papers: a rested battery that was below zero in storage shows nothing of it"
+        }
+        _ => "in another way",
+    }
 }
 
 /// What it is.
@@ -57,5 +111,21 @@ pub fn untested_means(what: Untested) -> &'static str {
         Untested::ChargeReport => "whether the state of charge that the unit reports is right",
         Untested::CellBalance => "whether cells and temperatures are alike at rest",
         Untested::Insulation => "the unit's own insulation measurement",
+        Untested::Unjudged(_) => "a number that must be judged, and for which the map has no limit",
+        Untested::SecondStack => "a second stack at the same terminals and its isolator",
+        Untested::OnePole => "one pole welded, where the unit does not measure each pole",
+        Untested::Damage => "plating, leak, swelling, transport damage",
+        Untested::SenseWires => "sense wires that are swapped",
+        Untested::EarthFaults => {
+            "earth faults that are symmetric or come and go, and the insulation monitor itself"
+        }
+        Untested::CurrentScale => "scale and sign of the current without a second meter",
+        Untested::Capacity => "the true capacity",
+        Untested::SensorOrder => "temperature sensors that are swapped",
+        Untested::Site => "tags, gas, flood line, earth continuity, torque, polarity",
+        Untested::InverterKeepsTo => {
+            "an inverter that ignores the battery's data until current flows"
+        }
+        Untested::ColdStorage => "a rested battery that was below zero in storage",
     }
 }

@@ -18,6 +18,7 @@ pub fn next_step(judgement: &Judgement, next: &NextStep) -> String {
 pub fn needs(needs: Needs) -> &'static str {
     match needs {
         Needs::Look => "look only",
+        Needs::Operate => "operate",
         Needs::LowVoltage => "low voltage",
         Needs::UnitOff => "unit off",
         Needs::LiveDc => "LIVE DC",
@@ -54,16 +55,17 @@ fn step(step: &Step, profile: Option<&Profile>) -> String {
         }
         Step::WorkOnRoot { at, to_do, mind } => work_on_root(at, to_do, mind, profile),
         Step::Isolate { insulation: true } => {
-            "insulation-low: unit off, open the isolator to the inverter, unit on, all by the manual, and look again: \
-             still low, it is the stack or its cables; risen, the inverter's side"
+            "insulation-low: touch no metal, a pole may be at earth. Inverter to 0 A at its screen, unit off, open the \
+             isolator to the inverter, unit on, all by the manual, and look again: still low, it is the stack or its \
+             cables; risen, it lies beyond the switches: cable, isolator, inverter or PV (a restart opens switches too)"
                 .to_owned()
         }
         Step::InverterPowered { was_heard: true } => {
             "is the inverter on: its display, the grid? Then its communication cable, at both ends".to_owned()
         }
         Step::InverterCable { port: Some(port) } => format!(
-            "connect or check the communication cable on {}: socket, pair and polarity, common wire, line settings, \
-             address",
+            "covers on, hands off DC, it may pre-charge at once: connect or check the communication cable on {}: socket, \
+             pair and polarity, common wire, line settings, address",
             socket(*port)
         ),
         Step::LineToo { first: Some(first) } => {
@@ -83,6 +85,10 @@ fn step(step: &Step, profile: Option<&Profile>) -> String {
         | Step::LineToo { first: None }
         | Step::WaitSilence { remaining_s: None }
         | Step::WatchLamp { silence_s: None }
+        | Step::KeepAway
+        | Step::StopCurrent
+        | Step::WaitForBusy
+        | Step::LineFirst
         | Step::RecordFirst
         | Step::DoesItReturn
         | Step::FollowModule
@@ -101,6 +107,7 @@ fn step(step: &Step, profile: Option<&Profile>) -> String {
         | Step::AnswerAgain
         | Step::LampAgain
         | Step::OtherSources
+        | Step::PacksApart
         | Step::LikePacks
         | Step::SwapPair
         | Step::OtherLine
@@ -142,7 +149,9 @@ fn deed(to_do: &Remedy, profile: Option<&Profile>) -> String {
 
 fn work_on_root(at: &AtRoots, to_do: &Remedy, mind: &[Mind], profile: Option<&Profile>) -> String {
     let said_of = |one: &Mind| match one {
-        Mind::StopInverter => "stop the inverter, neither charge nor discharge; ",
+        Mind::StopInverter => {
+            "bring the inverter to 0 A at its screen, neither charge nor discharge; "
+        }
         Mind::FuseAndResistor => "; then the main fuse and the pre-charge resistor",
         Mind::ReturnNothing => "; nothing is returned before that",
         Mind::BarStaysLive => "; the packs beside it keep the common bar live",
@@ -179,7 +188,8 @@ fn look_again(why: LookAgain) -> &'static str {
              service"
         }
         LookAgain::Unreadable => {
-            "look again; if the same points stay unreadable, the profile or firmware does not fit"
+            "look again; where clean answers still leave the same points out, compare nameplate and map (packside profile \
+             show)"
         }
         LookAgain::UnderCurrent => {
             "look again, best while a small current flows: does one cell sag beside its sisters?"
@@ -196,13 +206,29 @@ pub fn step_means(kind: StepKind) -> &'static str {
         StepKind::RecordFirst => {
             "before anything is switched off, restarted or reset: keep this look (--record FILE), some units forget at power-off"
         }
+        StepKind::KeepAway => {
+            "stay away and keep others away; watch the number from elsewhere. Rising, gas or smoke: out, call the fire \
+             service. Never open the cabinet, and do not come back because it cooled"
+        }
+        StepKind::StopCurrent => {
+            "bring the current to 0 A at the inverter's screen and see 0 A there; pull no plug, open no switch under load"
+        }
+        StepKind::WaitForBusy => {
+            "the unit answers that it is busy: wait a minute, then look again; it has an update or a task of its own to end"
+        }
+        StepKind::LineFirst => {
+            "the line first: some answers did not come or came damaged. Look at the cable, the common wire, the adapter or the \
+             gateway, then look again"
+        }
         StepKind::SetApart => {
-            "do not charge, do not install; set it apart where a fire could not spread, and ask the maker"
+            "do not charge, do not install, ask the maker. Only if it is cold and the maker agrees: LIVE DC, two people, set \
+             it apart where a fire could not spread; it does not travel as ordinary goods. Otherwise stop and stay out"
         }
         StepKind::LiftCondition => "put right what keeps the unit from running, then look again",
         StepKind::WorkOnRoot => "do what the map says of this root",
         StepKind::Isolate => {
-            "this may lie on the inverter's side: isolate it by the manual and look again before anything is returned"
+            "this may lie on the inverter's side: first 0 A at its screen, never under load; then isolate it by the manual \
+             and look again; do not claim this part yet"
         }
         StepKind::DoesItReturn => {
             "after recording: one power cycle by the manual; does the flag return?"
@@ -221,7 +247,8 @@ pub fn step_means(kind: StepKind) -> &'static str {
         }
         StepKind::InverterSocket => "is the inverter's cable in the socket that the manual names?",
         StepKind::InverterCable => {
-            "check the communication cable: seated, pair and polarity, common wire, not chafed"
+            "covers on, hands off DC, it may pre-charge at once: check the communication cable: seated, pair and polarity, \
+             common wire, not chafed"
         }
         StepKind::InverterCableToo => {
             "besides, the unit hears no inverter: once the fault is settled, look at the inverter and its communication cable"
@@ -233,7 +260,7 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "besides, somebody else asks on this pair and some of our questions got no answer: let packside listen tell who it is, and how the line does without us"
         }
         StepKind::FreeSocket => {
-            "give the inverter its socket back, read from the service socket, then look again"
+            "covers on, hands off DC: give the inverter its socket back, read from the service socket, then look again"
         }
         StepKind::WaitSilence => "wait until the silence time is over, then look again",
         StepKind::WatchLamp => {
@@ -264,10 +291,13 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "look at the lamp again, at the same unit: a code may be hidden or the answers stale"
         }
         StepKind::OtherSources => {
-            "isolate every other source, wait for the decay time, and look again"
+            "always live: first 0 A at the inverter's screen, never under load; then isolate every other source, wait as the \
+             inverter's label says, and look again; only the far side of an open isolator can be proven dead, pole to pole \
+             and pole to earth"
         }
+        StepKind::PacksApart => "do not let these packs connect, touch no switch",
         StepKind::LikePacks => {
-            "do not let these packs connect: bring them to one voltage by the maker's manual first"
+            "bring the packs to one voltage: LIVE DC work by the maker's manual, before they may connect"
         }
         StepKind::MissingPack => {
             "look at the pack that does not answer: its lamps, the data cable from pack to pack (leave the power leads alone), its unit address; then look again"
@@ -289,7 +319,8 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "with all bus devices off measure the pair: about 60 ohms two terminators, 120 one, high none or open"
         }
         StepKind::LookAtLamps => {
-            "look at the lamps. Dark: switch it on or wake it as the manual says (dark proves nothing). Lit: compare socket and pins with the manual"
+            "look at the lamps, and touch nothing. Dark proves nothing: ask who switched it off, and why. Lit: compare socket \
+             and pins with the manual"
         }
         StepKind::CheckCommon => {
             "look for the common wire and for terminators at both ends, then look again"
@@ -298,10 +329,10 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "lead the pair away from the inverter's power cables, screen earthed at one end, then look again"
         }
         StepKind::ListenFirst => {
-            "do not ask while the inverter asks: listen (packside listen), or unplug with the inverter's owner's consent"
+            "do not ask while the inverter asks: listen (packside listen), or, with its owner's consent and 0 A on its screen first, unplug its data cable (lost data may open switches under load or leave it charging blind)"
         }
         StepKind::LetItBeRead => {
-            "with the owner's consent take the inverter off this pair and look again, or say --ask-anyway: then two ask at once, and answers may collide"
+            "with the owner's consent, and 0 A on the inverter's screen first (lost data may open switches under load or leave it charging blind), take it off this pair and look again, or say --ask-anyway: then two ask at once, and answers may collide"
         }
         StepKind::CheckPort => "look what else is reached by this port, then give the right one",
         StepKind::CheckAdapter => {

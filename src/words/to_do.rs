@@ -19,21 +19,13 @@ pub(super) fn plain_to_do(remedy: &Remedy, profile: &Profile) -> String {
     for first in &remedy.first {
         parts.push(match first {
             First::DoNotCharge => "do not charge".to_owned(),
-            First::ProveDead { decay_s } => format!(
-                "{}, prove the terminals dead with a two-pole tester",
-                decay(*decay_s)
-            ),
+            First::ProveDead => "inverter to 0 A, isolators open, wait as the inverter's label says; only the far side of an \
+                 open isolator can be proven dead, pole to pole and pole to earth, with a rated two-pole tester"
+                .to_owned(),
         });
     }
     parts.push(deed(remedy.deed, profile));
     parts.join("; ")
-}
-
-fn decay(decay_s: Option<f64>) -> String {
-    decay_s.map_or_else(
-        || "wait for the decay time".to_owned(),
-        |seconds| format!("wait {seconds:.0} s"),
-    )
 }
 
 fn deed(deed: Deed, profile: &Profile) -> String {
@@ -48,24 +40,28 @@ fn deed(deed: Deed, profile: &Profile) -> String {
                 .module
                 .map_or_else(String::new, |m| format!(" of module {m}"));
             format!(
-                "do not charge until both can be read; unit off by the manual, then look at the sense wire between cells \
-                 {item} and {}{of_module}: the cells behind it stay live",
+                "do not charge until both can be read; first 0 A, then LIVE DC, licensed: look at the sense wire between \
+                 cells {item} and {}{of_module}, the harness sits at stack potential",
                 item + 1
             )
         }
-        Deed::OpenIsolators { decay_s } => format!(
-            "switching off does not make these terminals dead: open the isolators of inverter and PV by the manual, {}, \
-             take them for live until a two-pole tester shows otherwise, and look again",
-            decay(decay_s)
-        ),
-        Deed::NarrowDownStack => "only if it is still low with the inverter's isolator open: isolate the stack's cables \
-             and modules one by one as the manual says, and look again"
+        Deed::OpenIsolators => "always live, switching off does not make these terminals dead: inverter to 0 A at its \
+             screen, then open the isolators of inverter and PV by the manual, wait as the inverter's label says; prove \
+             only the far side, pole to pole and pole to earth, and look again"
+            .to_owned(),
+        Deed::FindPerson => {
+            "find the person who switched it so, and ask why before anything is switched back".to_owned()
+        }
+        Deed::NarrowDownStack => "touch no metal, a pole may be at earth. Only if it is still low with 0 A and the \
+             inverter's isolator open: isolate the stack's cables and modules one after the other by the manual, and look \
+             again"
             .to_owned(),
         Deed::CompareCharge => {
             "compare with the voltages at rest; ask the maker before they are charged together".to_owned()
         }
         Deed::RestartControlUnit => {
-            "stop the inverter, then restart the control unit by the manual: does it return?".to_owned()
+            "bring the inverter to 0 A at its screen, then restart the control unit by the manual: does it return?"
+                .to_owned()
         }
         Deed::AnswerAgain => {
             "put it right by the maker's manual, then answer the step again".to_owned()
@@ -81,38 +77,54 @@ fn deed(deed: Deed, profile: &Profile) -> String {
 pub(crate) fn usual(class: Class) -> &'static str {
     match class {
         Class::CellBelowMinimum => {
-            "do not charge, do not install, set the module apart and ask its maker; it does not travel as ordinary goods"
+            "do not charge, do not install, ask its maker; it does not travel as ordinary goods"
         }
         Class::CellOverVoltage | Class::PackOverVoltage => {
-            "do not charge; read again, then ask the maker"
+            "set charging to 0 A at the inverter's screen and see 0 A there, then ask the maker"
         }
         Class::CellUnderVoltage | Class::PackUnderVoltage | Class::LowCharge => {
-            "no discharge; charge only as the maker's manual allows"
+            "no discharge; charge only under the unit's own control, with no other charger"
         }
         Class::ChargingOutside => {
             "set charging to zero at the inverter's screen and see 0 A there; pull no plug, do not heat it; ask the maker \
              about the cells that were charged like this"
         }
-        Class::UnderTemperature => "let the unit warm up to its window, then look again",
+        Class::UnderTemperature => {
+            "warm the room slowly, no heater on the unit, no condensation; then look again"
+        }
         Class::OverTemperature => {
-            "keep away, let it cool down, look for heat, smell, swelling; leave if there is any"
+            "stay away and watch the number from elsewhere; rising, gas or smoke: out, call the fire service; do not come \
+             back because it cooled"
         }
         Class::CellImbalance => {
             "leave it at rest and look again; then compare this module with the others"
         }
         Class::CellResistance => {
-            "no current through it; unit off by the manual, then look at the joint of this cell for heat; ask the maker"
+            "no current through it: 0 A at the inverter's screen; the joint of this cell is LIVE DC work; ask the maker"
         }
         Class::SensorFault => {
-            "unit off by the manual, then look at the sense connector of this module"
+            "first 0 A at the inverter's screen, then LIVE DC, licensed: the sense connector of this module, the harness sits \
+             at stack potential"
         }
         Class::ConfigurationFault => {
             "check order, polarity and number of the modules against the nameplates"
         }
         Class::InsulationLow => {
-            "disconnect nothing live; the fault may lie on the inverter side or in the PV: isolate by the manual and look again"
+            "touch no metal, a pole may be at earth; disconnect nothing live. It may lie beyond the switches: inverter to 0 A, \
+             then isolate by the manual and look again"
         }
-        Class::SwitchFault => "isolate every other source, wait for the decay time and look again",
+        Class::SwitchFault => {
+            "always live: first 0 A at the inverter's screen, never under load; then isolate every other source and look again"
+        }
+        Class::OverCurrent => {
+            "bring the current to 0 A at the inverter's screen; then look for the load or the charge limit that was too large"
+        }
+        Class::TemperatureImbalance => {
+            "stay away and watch the numbers from elsewhere; only after ten minutes of falling look for what warms it"
+        }
+        Class::OffButton | Class::Maintenance | Class::Disabled => {
+            "find the person who switched it so, and ask why before anything is switched back"
+        }
         _ => "look again, then follow the maker's manual",
     }
 }

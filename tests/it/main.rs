@@ -31,6 +31,7 @@ mod link_watch;
 mod links;
 mod listen;
 mod listen_figures;
+mod mutants;
 mod paper;
 mod peer;
 mod recording;

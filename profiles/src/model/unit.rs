@@ -224,6 +224,8 @@ pub struct ManualStep {
 pub enum Needs {
     /// Looking only.
     Look,
+    /// Operating the inverter at its screen: no plug, no tool.
+    Operate,
     /// Work at extra-low voltage.
     LowVoltage,
     /// The unit switched off.

@@ -96,6 +96,7 @@ pub(crate) fn lies_in(lies_in: LiesIn) -> &'static str {
 pub(crate) fn needs(needs: Needs) -> &'static str {
     match needs {
         Needs::Look => "look only",
+        Needs::Operate => "operate the inverter",
         Needs::LowVoltage => "low voltage",
         Needs::UnitOff => "unit off",
         Needs::LiveDc => "live DC",
