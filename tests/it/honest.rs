@@ -6,6 +6,7 @@
 use std::path::{Path, PathBuf};
 
 use super::tool::{packside, stderr, stdout};
+use super::visits;
 
 const ANSWERS: &str = "format = 1\n[answers]\nwho = \"A. Invented\"\nwhere = \"cellar\"\nsound-outside = true\n\
                        earth = true\nlatches = true\npolarity = true\nswitched-on = true\ninverter-on = true\n";
@@ -82,6 +83,49 @@ fn looks_and_watches_in_one_file_hold() {
     run(&[&["watch"], &link[..], &["--continue"]].concat());
     run(&[&["check"], &link[..], &["--continue"]].concat());
     holds(&record, 5);
+}
+
+/// The computer slept on the way, and somebody answered and saw a lamp only after the last verdict was shown.
+#[test]
+fn visit_across_a_sleep_with_later_answers_holds() {
+    use packside::event::What;
+    let folder = tempfile::tempdir().unwrap();
+    let record = folder.path().join("slept.visit.jsonl");
+    let clock = |time: &str| What::Clock(format!("2026-11-25T{time}.000Z"));
+    visits::record(
+        &record,
+        &visits::Plan {
+            scenario: &visits::stack(7, 0.0, ""),
+            utc: "2026-11-25T10:00:00.000Z",
+            seconds: 60,
+            looks: &[20, 40],
+            all: false,
+            more: vec![
+                (0, clock("10:00:00")),
+                (30, clock("10:10:30")),
+                (
+                    50,
+                    visits::answer("earth", "Earth connected?", "no", Some("clamp missing")),
+                ),
+                (52, visits::sighting("fault", "triple-flash")),
+                (55, clock("10:10:55")),
+            ],
+        },
+    );
+    holds(&record, 2);
+    // Judged at that moment with what was said later it is another thing, and says so.
+    let moment = [
+        "check",
+        "--recording",
+        record.to_str().unwrap(),
+        "--moment",
+        "41",
+    ];
+    let (_, said) = run(&moment);
+    assert!(
+        said.contains("judged with later answers: 1 answer"),
+        "{said}"
+    );
 }
 
 /// A verdict that was put in afterwards, by somebody who also mended the hashes, does not hold.
