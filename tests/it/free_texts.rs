@@ -233,3 +233,67 @@ fn exit_codes_of_all_scenarios_hold_in_any_language() {
         (commands.len(), commands.len())
     );
 }
+
+// A visit begun in one language goes on in another, is judged again and verified in both.
+#[test]
+fn visits_are_resumed_and_verified_in_any_language() {
+    const FIRST: &str = "format = 1\n[answers]\nwho = \"A. Invented\"\nwhere = \"cellar\"\nsite = true\n\
+                         sound-outside = true\nearth = { answer = \"no\", note = \"the strap is missing\" }\n";
+    const SECOND: &str = "format = 1\n[answers]\nearth = true\nlatches = true\npolarity = true\n\
+                          switched-on = true\nlamps-alone = \"fault: blinking\"\ninverter-on = true\n";
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let (first, second) = (path("first.toml"), path("second.toml"));
+    std::fs::write(&first, FIRST).unwrap();
+    std::fs::write(&second, SECOND).unwrap();
+    let words = |words: &[&str]| {
+        words
+            .iter()
+            .map(|word| (*word).to_owned())
+            .collect::<Vec<_>>()
+    };
+    let names = [
+        "hv-commissioning",
+        "hv-fault-behind-lamp",
+        "hv-resistive-cell",
+    ];
+    let mut all = Vec::new();
+    for (begun, resumed) in [(false, false), (true, true), (false, true), (true, false)] {
+        let file = |name: &str| path(&format!("{name}-{begun}-{resumed}.visit.jsonl"));
+        let begin = |name: &&str| {
+            let file = file(name);
+            words(&[
+                "visit",
+                "--simulated",
+                name,
+                "--answers",
+                &first,
+                "--record",
+                &file,
+            ])
+        };
+        let go_on = |name: &&str| {
+            let file = file(name);
+            let visit = ["visit", "--simulated", name, "--answers", &second];
+            let visit = words(&[&visit[..], &["--record", &file, "--continue"]].concat());
+            let verify = words(&["report", &file, "--verify"]);
+            [visit, verify, words(&["check", "--recording", &file])]
+        };
+        let begins: Vec<_> = names.iter().map(begin).collect();
+        let goes_on: Vec<_> = names.iter().flat_map(go_on).collect();
+        let mut exits_of = exits(folder.path(), begun, &begins);
+        exits_of.extend(exits(folder.path(), resumed, &goes_on));
+        all.push(exits_of);
+    }
+    for (n, exits) in all.iter().enumerate() {
+        assert_eq!(exits, &all[0], "{n}");
+    }
+    // Kind: derived. `--verify` holds: the second of each three behind the three beginnings.
+    let verified: Vec<u8> = all[0]
+        .iter()
+        .skip(names.len() + 1)
+        .step_by(3)
+        .copied()
+        .collect();
+    assert_eq!(verified, [0, 0, 0]);
+}
