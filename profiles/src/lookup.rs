@@ -4,12 +4,25 @@
 //! a walk over a list of at most a few hundred entries.
 
 use crate::meaning::Role;
-use crate::model::{Flag, Group, Kind, Lamp, LampCode, NamedValue, Point, Profile, Table};
+use crate::model::{Base, Flag, Group, Kind, Lamp, LampCode, NamedValue, Point, Profile, Table};
 
 impl Profile {
     /// The point with this id.
     pub fn point(&self, id: &str) -> Option<&Point> {
         self.points.iter().find(|point| point.id == id)
+    }
+
+    /// Interval at which the control unit refreshes its values, s, as far as it can be believed.
+    pub fn refresh_s(&self) -> f64 {
+        self.unit.refresh_s.clamp(0.1, 60.0)
+    }
+
+    /// Whether points stand in models of a chain that has to be found on the unit first.
+    pub fn needs_models(&self) -> bool {
+        let is_model = |base: Base| base != Base::Absolute;
+        self.groups.iter().any(|group| is_model(group.base))
+            || self.points.iter().any(|point| is_model(point.base))
+            || self.spans.iter().any(|span| is_model(span.base))
     }
 
     /// All points with this role, in the order of the file.

@@ -35,7 +35,7 @@ macro_rules! closed_set {
 
 closed_set! {
     /// What a point is for. At most one point of a profile (with its repetitions) has a given role,
-    /// except the word roles, `serial` and `firmware`, which may stand several times.
+    /// except words, codes, `serial` and `firmware`, which may stand several times.
     Role {
         /// Sum of the modules as the control unit measures it, on the battery side of the switches, V.
         PackVoltage = "pack_voltage",
@@ -185,6 +185,8 @@ closed_set! {
         Maintenance = "maintenance",
         /// Disabled by an operator or a controller.
         Disabled = "disabled",
+        /// The unit says that something must be looked at before it can be called a fault or none.
+        NeedsCheck = "needs-check",
         /// The inverter is not heard.
         InverterSilent = "inverter-silent",
         /// Status: the switches are open.

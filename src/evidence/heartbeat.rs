@@ -70,6 +70,11 @@ impl PulseCounter {
         }
     }
 
+    /// Whether it was seen to move at all.
+    pub(crate) fn has_moved(&self) -> bool {
+        self.moved
+    }
+
     /// What it does; `interval` is the refresh interval.
     pub(crate) fn pulse(&self, interval: Duration) -> Pulse {
         let Some((last_at, _)) = self.last else {

@@ -9,9 +9,10 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
+use packside_profiles::layout::name;
 use packside_profiles::model::{Point, Profile};
 use packside_profiles::{
-    Decoded, Instance, Known, Layout, Quality, Role, StateKind, Value, decode,
+    Decoded, Instance, Known, Layout, Place, Quality, Role, StateKind, Value, decode,
 };
 
 use super::map::count_points;
@@ -204,10 +205,31 @@ fn powers(mine: &ByQuestion, profile: &Profile, layout: &Layout) -> BTreeMap<Str
         let power =
             last.and_then(|p| (-10i8..=10).find(|power| (f64::from(*power) - p).abs() < 0.5));
         if let Some(power) = power {
-            powers.insert(point.id.clone(), power);
+            powers.insert(instance.name.clone(), power);
         }
     }
     powers
+}
+
+/// Power of ten of an instance: that of its own instance of the group, else the one that stands
+/// alone. Nothing where it is not known yet.
+pub(crate) fn power_of(
+    powers: &BTreeMap<String, i8>,
+    point: &Point,
+    instance: &Instance,
+) -> Option<i8> {
+    let Some(id) = &point.scale_point else {
+        return Some(0);
+    };
+    let beside = Place {
+        item: None,
+        ..instance.place
+    };
+    let own = instance
+        .place
+        .module
+        .and_then(|_| powers.get(&name(id, beside)));
+    own.or_else(|| powers.get(id)).copied()
 }
 
 /// Exchanges of one unit by what was asked: a poll asks the same few questions over and over, and an
@@ -234,12 +256,8 @@ fn samples(
     point: &Point,
     powers: &BTreeMap<String, i8>,
 ) -> Vec<Sample> {
-    let power = match &point.scale_point {
-        None => 0,
-        Some(name) => match powers.get(name) {
-            Some(power) => *power,
-            None => return Vec::new(),
-        },
+    let Some(power) = power_of(powers, point, instance) else {
+        return Vec::new();
     };
     let mut samples = Vec::new();
     for (ask, group) in &mine.0 {

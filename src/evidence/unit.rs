@@ -28,7 +28,7 @@ use super::heartbeat::PulseCounter;
 use super::heat::Heat;
 use super::map::Map;
 use super::questions::Questions;
-use super::samples::{Given, is_alone, offset_inside, usable, whole};
+use super::samples::{Given, is_alone, offset_inside, power_of, usable, whole};
 use super::stamp::Stamp;
 use super::transitions::{Beat, Contacts, Fell, States, Uptime};
 use super::words::{WordMemory, is_up, state_explains, word};
@@ -332,6 +332,8 @@ pub(crate) struct UnitMemory {
     pub(crate) counts_from: Duration,
     /// Its own counter, since then.
     pub(crate) heartbeat: PulseCounter,
+    /// The counter that its inverter writes, since then.
+    pub(crate) inverter_counter: PulseCounter,
     /// It was read in its pre-charge since it last started.
     pub(crate) precharge_seen: bool,
     /// The states that it was read in, since this session began or the clocks went apart.
@@ -354,6 +356,7 @@ pub(crate) struct UnitMemory {
     pub(crate) cells: Cells,
     pub(crate) questions: Questions,
     known: Known,
+    /// By the name of the instance that gives it.
     powers: BTreeMap<String, i8>,
     followed: Followed,
 }
@@ -375,6 +378,7 @@ impl UnitMemory {
             uptime: Uptime::default(),
             counts_from,
             heartbeat: PulseCounter::default(),
+            inverter_counter: PulseCounter::default(),
             precharge_seen: false,
             states: States::default(),
             waits: Fell::default(),
@@ -497,6 +501,7 @@ impl UnitMemory {
         self.begin_to_count(Duration::ZERO);
         self.heartbeat = PulseCounter::default();
         (self.inverter_beat, self.uptime_at_beat) = (Beat::default(), None);
+        self.inverter_counter = PulseCounter::default();
     }
 
     /// The clocks went apart: how long anything took that was under way is not known.
@@ -509,6 +514,7 @@ impl UnitMemory {
     pub(crate) fn begin_to_count(&mut self, from: Duration) {
         self.counts_from = from;
         self.heartbeat.begin_at(from);
+        self.inverter_counter.begin_at(from);
         self.waits = Fell::default();
         self.inverter = InverterFlag::default();
     }
@@ -620,7 +626,7 @@ impl UnitMemory {
                 (-10i8..=10).find(|power| (f64::from(*power) - number).abs() < 0.5)
             });
             if let Some((power, point)) = power.zip(map.point(instance.point))
-                && self.powers.insert(point.id.clone(), power) != Some(power)
+                && self.powers.insert(instance.name.clone(), power) != Some(power)
             {
                 new.push(point.id.clone());
             }
@@ -695,12 +701,8 @@ impl UnitMemory {
                 track.again(question.last, map, (instance.point, point));
                 continue;
             }
-            let power = match &point.scale_point {
-                None => 0,
-                Some(name) => match self.powers.get(name) {
-                    Some(power) => *power,
-                    None => continue,
-                },
+            let Some(power) = power_of(&self.powers, point, instance) else {
+                continue;
             };
             if let Ok(decoded) = decode(point, words, power) {
                 let what = Given::Decoded(decoded);
@@ -733,6 +735,7 @@ impl UnitMemory {
         }
         if let Some(value) = inverter_beat {
             self.inverter_beat.take(at, value);
+            self.inverter_counter.take(at.at, value);
         }
         if let Some(amps) = amps {
             self.currents.take(at.at, amps);

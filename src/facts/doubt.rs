@@ -93,6 +93,16 @@ closed! {
             /// Id of its flag.
             flag: String,
         } = "unexplained-status";
+        /// The unit says something that is a fault or none, depending on what is found there.
+        NeedsCheck {
+            /// Id of its flag.
+            flag: String,
+        } = "needs-check";
+        /// Nothing that can be read shows now whether the inverter talks to the unit.
+        InverterNotShown {
+            /// Why not.
+            why: LinkUnknown,
+        } = "inverter-not-shown";
         /// A status was up before the inverter fell silent.
         BeforeItsCause {
             /// Id of its flag.
@@ -406,8 +416,24 @@ pub enum LinkUnknown {
     PerhapsFedByUs,
     /// It never heard an inverter, yet does not flag the silence.
     NeverHeardNotFlagged,
+    /// The map has no sign of the inverter at all.
+    NoSign,
+    /// The counter that the inverter writes was not watched long enough.
+    CounterUnseen,
+    /// That counter stands still although the battery is in use.
+    CounterStillInUse,
     /// The unit gave no answer.
     NoAnswer,
+}
+
+impl LinkUnknown {
+    /// Whether this is about what the map can show, and not about who was heard.
+    pub(crate) fn is_not_shown(self) -> bool {
+        matches!(
+            self,
+            Self::NoSign | Self::CounterUnseen | Self::CounterStillInUse
+        )
+    }
 }
 
 impl DoubtKind {
@@ -432,6 +458,8 @@ impl DoubtKind {
             Self::LampContradicts
             | Self::AnsweredNo
             | Self::Unexplained
+            | Self::NeedsCheck
+            | Self::InverterNotShown
             | Self::BeforeItsCause
             | Self::SeenEarlier
             | Self::WasBeyond
@@ -459,6 +487,7 @@ impl DoubtKind {
             | Self::HeartbeatUnseen
             | Self::MayHide
             | Self::Unexplained
+            | Self::NeedsCheck
             | Self::BeforeItsCause
             | Self::SeenEarlier
             | Self::WasBeyond
@@ -478,6 +507,7 @@ impl DoubtKind {
             Self::TooEarly => StepKind::WaitSilence,
             Self::LinkUnknown | Self::WokeAfterUs => StepKind::WatchLamp,
             Self::PackSilent => StepKind::MissingPack,
+            Self::InverterNotShown => StepKind::InverterPowered,
             Self::PacksUnlike => StepKind::PacksApart,
         }
     }

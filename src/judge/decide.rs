@@ -144,6 +144,9 @@ fn by_inverter(
             remaining_s: *remaining_s,
         }),
         (InverterLink::Woke { after }, _) => Err(Doubt::WokeAfterUs { after: *after }),
+        (InverterLink::Unknown(why), _) if why.is_not_shown() => {
+            Err(Doubt::InverterNotShown { why: *why })
+        }
         (InverterLink::Unknown(why), _) => Err(Doubt::LinkUnknown { why: *why }),
         (InverterLink::SilentSoFar { proven, fed_by_us }, _) => {
             let why = Why::NoInverter {

@@ -219,6 +219,11 @@ fn finding(
             false => Doubt::Unexplained { flag },
         });
     }
+    let to_check = flag.class == Class::NeedsCheck && !latched;
+    if to_check && flag.severity == Severity::Alarm {
+        let flag = flag.id.clone();
+        doubts.push(Doubt::NeedsCheck { flag });
+    }
     // What neither time nor charge heals, and only service takes back.
     let stays = latched
         && flag.severity == Severity::Alarm
@@ -257,7 +262,7 @@ fn finding(
         source: Source::Flag,
         root: (!flag.class.is_status() || too_early)
             && (!latched || stays)
-            && flag.class != Class::InverterSilent,
+            && !matches!(flag.class, Class::InverterSilent | Class::NeedsCheck),
         follows_from: follows,
         lies_in: flag.lies_in,
         clears: Some(flag.clears),
@@ -318,7 +323,8 @@ fn earlier(
     ((index, flag), seen, now): ((FlagIndex, &Flag), &FlagSeen, Stamp),
     (point, instance): (&Point, &Instance),
 ) {
-    let root = !flag.class.is_status() && flag.class != Class::InverterSilent;
+    let root =
+        !flag.class.is_status() && !matches!(flag.class, Class::InverterSilent | Class::NeedsCheck);
     if !root || flag.severity != Severity::Alarm || point.role == Role::LatchedWord {
         return;
     }

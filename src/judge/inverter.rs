@@ -6,11 +6,12 @@
 
 use std::time::Duration;
 
-use packside_profiles::Role;
 use packside_profiles::model::{FedBy, Profile};
+use packside_profiles::{Role, StateKind};
 
 use super::shared::{Shared, is_at_its_end};
 use crate::event::Plugged;
+use crate::evidence::heartbeat::Pulse;
 use crate::evidence::samples::Given;
 use crate::evidence::transitions::Fell;
 use crate::evidence::unit::UnitMemory;
@@ -47,6 +48,9 @@ pub(crate) enum InverterLink {
 
 /// Judges the inverter link of one member.
 pub(crate) fn link(evidence: &UnitMemory, profile: &Profile, shared: &Shared<'_>) -> InverterLink {
+    if !has_flag(profile) {
+        return by_counter(evidence, profile);
+    }
     let flag = &evidence.inverter;
     let Some(now_up) = flag.now_up else {
         return InverterLink::Unknown(LinkUnknown::FlagNotRead);
@@ -72,6 +76,51 @@ pub(crate) fn link(evidence: &UnitMemory, profile: &Profile, shared: &Shared<'_>
         return InverterLink::Unknown(LinkUnknown::PerhapsFedByUs);
     }
     not_flagged(evidence, profile)
+}
+
+/// Whether the unit itself says that its inverter is silent.
+fn has_flag(profile: &Profile) -> bool {
+    profile.inverter.flag.is_some() || profile.points_with(Role::InverterFlag).next().is_some()
+}
+
+/// By the counter that the inverter writes, where the unit has no flag of its own: it moves, or it
+/// has stood still for the silence time.
+fn by_counter(evidence: &UnitMemory, profile: &Profile) -> InverterLink {
+    let unknown = InverterLink::Unknown;
+    if profile
+        .points_with(Role::InverterHeartbeat)
+        .next()
+        .is_none()
+    {
+        return unknown(LinkUnknown::NoSign);
+    }
+    let counter = &evidence.inverter_counter;
+    let silence = Duration::from_secs(profile.inverter.silence_s.into());
+    let stood = match counter.pulse(Duration::from_secs_f64(profile.refresh_s())) {
+        Pulse::Moving => return InverterLink::Heard,
+        Pulse::Frozen { stood } => Some(stood),
+        Pulse::NotKnown => None,
+    };
+    if stood.is_none_or(|stood| stood < silence) {
+        return match counter.has_moved() {
+            true => InverterLink::Heard,
+            false => unknown(LinkUnknown::CounterUnseen),
+        };
+    }
+    let state = evidence.states.read().last().map(|(_, kind)| *kind);
+    let flows = evidence
+        .current()
+        .is_some_and(|amps| amps.abs() > 2.0 * profile.unit.rest_current);
+    if counter.has_moved() {
+        return InverterLink::Lost { heard_s: None };
+    }
+    if flows || state == Some(StateKind::Running) {
+        return unknown(LinkUnknown::CounterStillInUse);
+    }
+    InverterLink::SilentSoFar {
+        proven: false,
+        fed_by_us: false,
+    }
 }
 
 /// A map that says that questions feed nothing is believed once the unit stayed silent under them for

@@ -58,6 +58,7 @@ use crate::ask::Talk;
 use crate::event::{Event, What};
 use crate::evidence::Seen;
 use crate::evidence::samples::{self, MemberEvidence};
+use crate::facts::doubt::LinkUnknown;
 use crate::facts::fact::Line;
 use crate::facts::headline::RootKnown;
 use crate::facts::health::Health;
@@ -152,6 +153,9 @@ pub fn by_looking_again(open: &Doubt) -> bool {
             | Doubt::CurrentWhileOpen { .. }
             | Doubt::NotRecognised { .. }
             | Doubt::Unexplained { .. }
+            | Doubt::InverterNotShown {
+                why: LinkUnknown::CounterUnseen
+            }
             | Doubt::OfTwoMoments { .. }
             | Doubt::SpreadUnderLoad { .. }
     )

@@ -32,6 +32,8 @@ const TRIES: u8 = 3;
 const DISTURBED_TRIES: u8 = 6;
 /// Looks at the heartbeat before giving up on it.
 const HEARTBEAT_LOOKS: u32 = 5;
+/// Looks at the counter of the inverter, where only that tells of it: enough for its silence time.
+const COUNTER_LOOKS: u32 = 12;
 /// Refusals without a single answer after which a unit is left alone.
 const REFUSALS: u32 = 12;
 /// Pause after a "busy" answer.
@@ -260,7 +262,11 @@ impl Look {
     /// Queues the reads of the present stage.
     fn fill(&mut self) {
         let wanted: Vec<usize> = match self.stage {
-            LookStage::Quick | LookStage::Heartbeat(_) => self.indices(is_quick),
+            LookStage::Quick => self.indices(is_quick),
+            LookStage::Heartbeat(_) => {
+                let counts = |role| role == Role::InverterHeartbeat && self.is_by_counter();
+                self.indices(|role| is_quick(role) || counts(role))
+            }
             LookStage::Identity => {
                 let counts = count_points(&self.profile);
                 self.indices_of(|role, id| is_identity(role) || counts.contains(id))
@@ -338,7 +344,7 @@ impl Look {
             }
             LookStage::Everything => LookStage::Heartbeat(0),
             LookStage::Heartbeat(looks)
-                if looks + 1 < HEARTBEAT_LOOKS && !self.heartbeat_known() =>
+                if looks + 1 < self.most_looks() && !self.heartbeat_known() =>
             {
                 LookStage::Heartbeat(looks + 1)
             }
@@ -369,19 +375,47 @@ impl Look {
         self.layout = Layout::new(&self.profile, &self.known);
     }
 
-    /// Whether the heartbeat was seen moving, or standing still for certain.
+    /// Whether the heartbeat was seen moving, or standing still for certain; the inverter's counter too,
+    /// where only that tells of the inverter.
     fn heartbeat_known(&self) -> bool {
-        let refresh = Duration::from_secs_f64(self.profile.unit.refresh_s.clamp(0.1, 60.0));
         let evidence = gather(&self.exchanges, &self.profile);
         let mine = evidence.iter().find(|e| e.unit == self.unit);
-        let series = mine
-            .map(|e| e.series(&self.profile, Role::OwnHeartbeat))
-            .unwrap_or_default();
-        let mut counter = PulseCounter::default();
-        for (at, value) in series {
-            counter.take(at, value);
+        let pulse = |role| {
+            let series = mine.map(|e| e.series(&self.profile, role));
+            let mut counter = PulseCounter::default();
+            for (at, value) in series.unwrap_or_default() {
+                counter.take(at, value);
+            }
+            counter.pulse(Duration::from_secs_f64(self.profile.refresh_s()))
+        };
+        let silence = Duration::from_secs(self.profile.inverter.silence_s.into());
+        let of_inverter = || match pulse(Role::InverterHeartbeat) {
+            Pulse::Moving => true,
+            Pulse::Frozen { stood } => stood >= silence,
+            Pulse::NotKnown => false,
+        };
+        let has_own = self
+            .profile
+            .points_with(Role::OwnHeartbeat)
+            .next()
+            .is_some();
+        let own_known = !has_own || pulse(Role::OwnHeartbeat) != Pulse::NotKnown;
+        own_known && (!self.is_by_counter() || of_inverter())
+    }
+
+    /// Whether nothing but the counter that it writes tells of the inverter.
+    fn is_by_counter(&self) -> bool {
+        let has = |role| self.profile.points_with(role).next().is_some();
+        self.profile.inverter.flag.is_none()
+            && has(Role::InverterHeartbeat)
+            && !has(Role::InverterFlag)
+    }
+
+    fn most_looks(&self) -> u32 {
+        match self.is_by_counter() {
+            true => COUNTER_LOOKS,
+            false => HEARTBEAT_LOOKS,
         }
-        counter.pulse(refresh) != Pulse::NotKnown
     }
 
     fn next_unit(&mut self) {

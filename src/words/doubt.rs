@@ -122,6 +122,10 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
             hidden.join(", ")
         ),
         Doubt::Unexplained { flag } => format!("{flag} is set and nothing explains it"),
+        Doubt::NeedsCheck { flag } => {
+            format!("{flag} is set: it must be looked at before it is called a fault, or none")
+        }
+        Doubt::InverterNotShown { why } => link_unknown(*why).to_owned(),
         Doubt::BeforeItsCause { flag } => format!(
             "{flag} was set before the inverter fell silent, so the silence does not explain it"
         ),
@@ -324,6 +328,15 @@ fn link_unknown(why: LinkUnknown) -> &'static str {
         LinkUnknown::NeverHeardNotFlagged => {
             "the unit says that it never heard an inverter, and also that its inverter is not silent"
         }
+        LinkUnknown::NoSign => {
+            "nothing that can be read of this unit says whether its inverter talks to it"
+        }
+        LinkUnknown::CounterUnseen => {
+            "the inverter's counter was not watched long enough: neither seen moving nor standing still"
+        }
+        LinkUnknown::CounterStillInUse => {
+            "the inverter's counter stands still, yet the battery is in use: this inverter may not write it, or talks no more"
+        }
         LinkUnknown::NoAnswer => "no answer",
     }
 }
@@ -344,6 +357,8 @@ pub(crate) fn doubt_in_short(kind: DoubtKind) -> &'static str {
         DoubtKind::UndefinedBit => "the unit says something that the map does not know",
         DoubtKind::MayHide => "the code that is shown may hide others",
         DoubtKind::Unexplained => "a status is set and nothing explains it",
+        DoubtKind::NeedsCheck => "the unit says something that must be looked at first",
+        DoubtKind::InverterNotShown => "whether the inverter talks to it cannot be read",
         DoubtKind::BeforeItsCause => "a status was set before the inverter fell silent",
         DoubtKind::SeenEarlier => "an alarm was set earlier and is not now",
         DoubtKind::WasBeyond => "a number was beyond its limit earlier and is not now",
@@ -410,6 +425,12 @@ pub(crate) fn doubt_means(kind: DoubtKind) -> &'static str {
         DoubtKind::UndefinedBit => "a bit, code or state is up that the profile does not know",
         DoubtKind::MayHide => "the unit shows one code at a time and may hide others behind it",
         DoubtKind::Unexplained => "a status is set and nothing explains it",
+        DoubtKind::NeedsCheck => {
+            "the unit says something that is a fault or none, depending on what is found there"
+        }
+        DoubtKind::InverterNotShown => {
+            "the map has nothing, or nothing that tells now, from which the inverter's life could be read"
+        }
         DoubtKind::BeforeItsCause => {
             "a status was up before the inverter fell silent, so the silence does not explain it"
         }

@@ -875,6 +875,7 @@ pub(crate) fn class(class: Class) -> &'static str {
         C::OffButton => "the off button is pressed",
         C::Maintenance => "switched to maintenance",
         C::Disabled => "disabled by an operator or a controller",
+        C::NeedsCheck => "something to look at before it can be called a fault, or none",
         C::InverterSilent => "the battery does not hear its inverter",
         C::SwitchesOpen => "the switches are open",
         C::TerminalsDead => {

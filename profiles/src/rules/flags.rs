@@ -183,7 +183,7 @@ fn is_belittled(draft: &Draft<'_>, flag: &Flag) -> bool {
         .is_some_and(|p| matches!(p.role, Role::AlarmWord | Role::FaultCode));
     let always_fault = !flag.class.is_status()
         && !flag.class.is_condition()
-        && flag.class != Class::InverterSilent;
+        && !matches!(flag.class, Class::InverterSilent | Class::NeedsCheck);
     let mut others = draft.flags.iter().map(|item| &item.value);
     let has_alarm = others
         .any(|f| f.point == flag.point && f.class == flag.class && f.severity == Severity::Alarm);

@@ -6,7 +6,7 @@ use super::{STANDARD_PATTERNS, flag_named, unknown};
 use crate::load::Draft;
 use crate::meaning::{Class, Role};
 use crate::model::FedBy;
-use crate::problem::Collector;
+use crate::problem::{Collector, Grade};
 
 /// Roles that tell without a flag whether the inverter is heard.
 const INVERTER_SIGNS: &[Role] = &[
@@ -43,6 +43,7 @@ pub(super) fn inverter(draft: &Draft<'_>, problems: &mut Collector<'_>) {
             .any(|p| INVERTER_SIGNS.contains(&p.value.role)) =>
         {
             problems.add(item.at("flag"), "inverter.flag: expected a flag, or a point that shows the inverter's life, found neither", "add flag = \"...\", or a point with role inverter_flag, inverter_age or inverter_heartbeat");
+            problems.only(Grade::Gap);
         }
         _ => {}
     }

@@ -156,6 +156,7 @@ pub(crate) fn finding_for_customer(finding: &Finding) -> &'static str {
         Some(C::OffButton) => "the off button is pressed",
         Some(C::Maintenance) => "the battery is switched to maintenance",
         Some(C::Disabled) => "the battery is switched off by an operator or a controller",
+        Some(C::NeedsCheck) => "something must be looked at before it can be judged",
         Some(C::InverterSilent) => "the inverter has not been heard by the battery",
         Some(C::SwitchesOpen) => "the main switches are open",
         Some(C::TerminalsDead) => {
