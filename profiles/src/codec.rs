@@ -254,7 +254,8 @@ fn slice(point: &Point, whole: u64) -> u64 {
 /// A word of bits that is all ones is an erased or absent word, not every alarm at once.
 fn is_all_ones(point: &Point, raw: u64) -> bool {
     let word = matches!(point.kind, Kind::Bits16 | Kind::Bits32) && point.bits.is_none();
-    word && raw == mask(point.raw_bits())
+    let top = point.absent_if_top_bit && (raw >> (part(point).1 - 1).min(63)) & 1 == 1;
+    word && (top || raw == mask(point.raw_bits()))
 }
 
 fn signed(point: &Point, raw: u64) -> i128 {

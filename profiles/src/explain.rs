@@ -456,8 +456,9 @@ fn base(base: Base) -> String {
 /// Registers of the first instance, `input 64` or `holding 4-11`.
 pub fn address(profile: &Profile, point: &Point) -> String {
     let group = point.group.as_ref().and_then(|id| profile.group(id));
-    let first = u32::from(point.address) + group.map_or(0, |group| u32::from(group.address));
-    let last = first + u32::from(point.width().max(1)) - 1;
+    let start = group.and_then(|group| group.start(0)).unwrap_or_default();
+    let first = u64::from(point.address) + start;
+    let last = first + u64::from(point.width().max(1)) - 1;
     let origin = base(group.map_or(point.base, |group| group.base));
     let table = profile.table_of(point).map_or("?", table);
     if first == last {
@@ -484,16 +485,19 @@ fn short_repeat(profile: &Profile, point: &Point) -> String {
 fn times(count: &Count) -> String {
     match count {
         Count::Fixed(n) => n.to_string(),
-        Count::Named(_) => "n".to_owned(),
+        Count::Each(_) | Count::Named(_) => "n".to_owned(),
     }
 }
 
 fn repetition(profile: &Profile, point: &Point) -> String {
     let mut parts = Vec::new();
     if let Some(group) = point.group.as_ref().and_then(|id| profile.group(id)) {
-        let stride = group.stride;
+        let every = match group.starts.as_slice() {
+            [] => format!("every {} registers", group.stride),
+            starts => format!("at {}", listed(starts)),
+        };
         parts.push(format!(
-            "{} {} times, every {stride} registers, at most {}",
+            "{} {} times, {every}, at most {}",
             group.id,
             spelled(&group.count),
             group.at_most
@@ -513,8 +517,15 @@ fn repetition(profile: &Profile, point: &Point) -> String {
 fn spelled(count: &Count) -> String {
     match count {
         Count::Fixed(n) => n.to_string(),
+        Count::Each(counts) => listed(counts),
         Count::Named(name) => format!("({name})"),
     }
+}
+
+/// Numbers one after the other, `40278, 40310`.
+fn listed(numbers: &[u16]) -> String {
+    let numbers: Vec<String> = numbers.iter().map(u16::to_string).collect();
+    numbers.join(", ")
 }
 
 fn value_rule(point: &Point) -> String {

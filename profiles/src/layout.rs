@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::model::{Base, Count, Group, Point, Profile, Table};
+use crate::model::{Base, Count, Group, Point, Profile, Span, Table};
 
 /// What must be known besides the profile: counts read from the unit, models found in its chain.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -79,19 +79,21 @@ fn place(profile: &Profile, known: &Known, index: usize, point: &Point) -> Optio
         None => 1,
         Some(group) => group_count(group, known, model_length)?,
     };
-    let repeats = match &point.repeat {
-        None => 1,
-        Some(repeat) => count(&repeat.count, known, || {
-            rest(model_length, point.address, repeat.stride)
-        })?,
-    };
-    let first = base_address + u64::from(point.address) + group.map_or(0, |g| u64::from(g.address));
-    let group_stride = group.map_or(0, |g| u64::from(g.stride));
     let item_stride = point.repeat.as_ref().map_or(0, |r| u64::from(r.stride));
     let mut instances = Vec::new();
     for module in 0..groups {
+        let Some(start) = group.map_or(Some(0), |group| group.start(module)) else {
+            break;
+        };
+        let first = base_address + u64::from(point.address) + start;
+        let repeats = match &point.repeat {
+            None => 1,
+            Some(repeat) => count(&repeat.count, module, known, || {
+                rest(model_length, point.address, repeat.stride)
+            })?,
+        };
         for item in 0..repeats {
-            let address = first + u64::from(module) * group_stride + u64::from(item) * item_stride;
+            let address = first + u64::from(item) * item_stride;
             let last = address + u64::from(point.width().max(1)) - 1;
             // Addresses only grow: what follows does not fit either. Without a stride none would end it.
             let (Ok(address), true) = (u16::try_from(address), last <= u64::from(u16::MAX)) else {
@@ -101,7 +103,7 @@ fn place(profile: &Profile, known: &Known, index: usize, point: &Point) -> Optio
                 return Some(instances);
             }
             let place = Place {
-                module: group.map(|_| module + 1),
+                module: group.map(|group| group.number(module)),
                 item: point.repeat.as_ref().map(|_| item + 1),
             };
             let name = name(&point.id, place);
@@ -139,15 +141,22 @@ fn base_of(base: Base, known: &Known) -> Option<(u64, Option<u32>)> {
 }
 
 fn group_count(group: &Group, known: &Known, model_length: Option<u32>) -> Option<u16> {
-    let found = count(&group.count, known, || {
+    let found = count(&group.count, 0, known, || {
         rest(model_length, group.address, group.stride)
     })?;
     Some(found.min(group.at_most))
 }
 
-fn count(count: &Count, known: &Known, rest: impl Fn() -> Option<u16>) -> Option<u16> {
+/// How often something repeats in an instance of its group.
+fn count(
+    count: &Count,
+    instance: u16,
+    known: &Known,
+    rest: impl Fn() -> Option<u16>,
+) -> Option<u16> {
     match count {
         Count::Fixed(n) => Some(*n),
+        Count::Each(counts) => Some(counts.get(usize::from(instance)).copied().unwrap_or(0)),
         Count::Named(name) if name == Count::REST_OF_MODEL => rest(),
         Count::Named(name) => known.counts.get(name).copied(),
     }
@@ -157,6 +166,96 @@ fn count(count: &Count, known: &Known, rest: impl Fn() -> Option<u16>) -> Option
 fn rest(model_length: Option<u32>, address: u16, stride: u16) -> Option<u16> {
     let left = model_length?.saturating_sub(address.into());
     u16::try_from(left / u32::from(stride.max(1))).ok()
+}
+
+/// Gives whatever stands in a model of the chain the registers at which the unit has that model. Of a
+/// model that stands several times the first is meant; what stands in one that the unit does not have is
+/// left out, with its flags.
+pub(crate) fn stand_in_models(profile: &mut Profile) {
+    let found: BTreeMap<u16, (u16, u16)> = profile
+        .models
+        .iter()
+        .rev()
+        .map(|model| (model.id, (model.address, model.length)))
+        .collect();
+    if found.is_empty() {
+        return;
+    }
+    let settled = |base: Base, address: u16| match base {
+        Base::Absolute => Some((Base::Absolute, address, None)),
+        Base::Model(id) => {
+            let (start, length) = found.get(&id)?;
+            Some((Base::Absolute, start.checked_add(address)?, Some(*length)))
+        }
+    };
+    let settle_count = |count: &mut Count, length: Option<u16>, address: u16, stride: u16| {
+        let is_rest = matches!(count, Count::Named(name) if name == Count::REST_OF_MODEL);
+        if let Some(length) = length.filter(|_| is_rest) {
+            let left = rest(Some(u32::from(length) + 2), address, stride);
+            *count = Count::Fixed(left.unwrap_or_default());
+        }
+    };
+    let span = |span: &mut Span| {
+        let from = settled(span.base, span.from);
+        let to = settled(span.base, span.to);
+        let (Some((base, from, _)), Some((_, to, _))) = (from, to) else {
+            return false;
+        };
+        (span.base, span.from, span.to) = (base, from, to);
+        true
+    };
+    profile.spans.retain_mut(span);
+    profile.clears_when_read.retain_mut(span);
+    profile.inverter.reads_of.retain_mut(span);
+    let lengths: BTreeMap<String, Option<u16>> = profile
+        .groups
+        .iter()
+        .map(|group| {
+            (
+                group.id.clone(),
+                settled(group.base, 0).and_then(|(.., length)| length),
+            )
+        })
+        .collect();
+    profile.groups.retain_mut(|group| {
+        let Some((base, address, length)) = settled(group.base, group.address) else {
+            return false;
+        };
+        settle_count(&mut group.count, length, group.address, group.stride);
+        (group.base, group.address) = (base, address);
+        true
+    });
+    let groups = &profile.groups;
+    profile.points.retain_mut(|point| {
+        if let Some(id) = &point.group {
+            let length = lengths.get(id).copied().flatten();
+            if let Some(repeat) = &mut point.repeat {
+                settle_count(&mut repeat.count, length, point.address, repeat.stride);
+            }
+            return groups.iter().any(|group| group.id == *id);
+        }
+        let Some((base, address, length)) = settled(point.base, point.address) else {
+            return false;
+        };
+        if let Some(repeat) = &mut point.repeat {
+            settle_count(&mut repeat.count, length, point.address, repeat.stride);
+        }
+        (point.base, point.address) = (base, address);
+        true
+    });
+    let points = &profile.points;
+    profile
+        .flags
+        .retain(|flag| points.iter().any(|point| point.id == flag.point));
+    profile
+        .recognise
+        .retain(|rule| points.iter().any(|point| point.id == rule.point));
+}
+
+/// So many registers from an address on; nothing where one of them is not known.
+pub(crate) fn words_at(words: &BTreeMap<u16, u16>, from: u16, count: u16) -> Option<Vec<u16>> {
+    let registers = (0..count).map(|n| words.get(&from.checked_add(n)?).copied());
+    registers.collect()
 }
 
 /// Models of a SunSpec chain in `words`, which begin at register `start` with the mark "SunS".

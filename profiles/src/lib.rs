@@ -13,6 +13,7 @@
 //! - Register addresses are 0-based, as on the wire, everywhere.
 
 pub mod codec;
+pub mod coverage;
 pub mod explain;
 pub mod foreign;
 pub mod layout;
@@ -21,8 +22,10 @@ pub mod load;
 pub mod lookup;
 pub mod meaning;
 pub mod model;
+mod numbering;
 mod problem;
 mod rules;
+pub mod sunspec;
 pub mod text;
 mod words;
 

@@ -17,9 +17,10 @@ use toml::de::{DeTable, DeValue};
 use crate::lookup::near_matches;
 use crate::model::{
     Ambient, Answering, CellLimits, CrossCheck, FORMAT, Flag, Group, Head, Inverter,
-    InverterFamily, Lamp, LampCode, LampPattern, ManualStep, Members, Point, Profile, Recognise,
-    Span, StorageWindow, UnitPicture,
+    InverterFamily, Lamp, LampCode, LampPattern, ManualStep, Members, ModelAt, Point, Profile,
+    Recognise, Span, StorageWindow, UnitPicture,
 };
+use crate::numbering;
 use crate::problem::{self, Collector};
 pub use crate::problem::{Grade, Problem, Problems};
 use crate::rules;
@@ -58,6 +59,11 @@ pub(crate) struct Item<'t, T> {
 }
 
 impl<T> Item<'_, T> {
+    /// Whether the file has this key.
+    pub(crate) fn has(&self, key: &str) -> bool {
+        self.source.get_ref().get(key).is_some()
+    }
+
     /// Place of a key's value, or of the whole item where it has no such key.
     pub(crate) fn at(&self, key: &str) -> Range<usize> {
         self.source
@@ -83,6 +89,7 @@ pub(crate) struct Draft<'t> {
     pub(crate) clears_when_read: Vec<Item<'t, Span>>,
     pub(crate) groups: Vec<Item<'t, Group>>,
     pub(crate) points: Vec<Item<'t, Point>>,
+    pub(crate) models: Vec<Item<'t, ModelAt>>,
     pub(crate) flags: Vec<Item<'t, Flag>>,
     pub(crate) inverter: Option<Item<'t, Inverter>>,
     pub(crate) unit: Option<Item<'t, UnitPicture>>,
@@ -100,6 +107,7 @@ pub(crate) struct Draft<'t> {
 /// Keys of a file, in the order in which the README shows them.
 const KEYS: &[&str] = &[
     "format",
+    "addresses",
     "profile",
     "answering",
     "members",
@@ -108,6 +116,7 @@ const KEYS: &[&str] = &[
     "clears_when_read",
     "group",
     "point",
+    "model",
     "flag",
     "inverter",
     "unit",
@@ -155,13 +164,16 @@ pub fn check(text: &str, origin: &str) -> Checked {
     let mut profile = None;
     if errors.is_empty() && format_fits(table.get_ref(), &mut problems) {
         rules::finite(table.get_ref(), &mut problems);
-        let draft = draft(table.get_ref(), &mut problems);
+        let mut draft = draft(table.get_ref(), &mut problems);
+        let numbering = numbering::named(one(table.get_ref(), "addresses", &mut problems));
+        numbering::settle(&mut draft, numbering, &mut problems);
         rules::check(&draft, &mut problems);
         profile = assemble(draft);
     }
     let list = problems.finish();
     let usable = list.iter().all(|problem| problem.grade != Grade::Mistake);
     let mut profile = profile.filter(|_| usable);
+    profile.iter_mut().for_each(crate::layout::stand_in_models);
     profile.iter_mut().for_each(rules::settle);
     Checked {
         profile,
@@ -227,6 +239,7 @@ fn draft<'t>(table: &'t DeTable<'t>, problems: &mut Collector<'_>) -> Draft<'t> 
         clears_when_read: many(table, "clears_when_read", problems),
         groups: many(table, "group", problems),
         points: many(table, "point", problems),
+        models: many(table, "model", problems),
         flags: many(table, "flag", problems),
         inverter: needed(table, "inverter", problems),
         unit: needed(table, "unit", problems),
@@ -253,6 +266,10 @@ fn read<'t, T: DeserializeOwned>(
         .get("id")
         .and_then(|id| id.get_ref().as_str());
     let name = id.map_or_else(|| key.to_owned(), |id| format!("{key} \"{id}\""));
+    if lacks_keys(key, &name, source, problems) {
+        problems.broken(id.unwrap_or(key));
+        return None;
+    }
     let mut rest = source.clone();
     let mut taken_out: Vec<String> = Vec::new();
     loop {
@@ -285,6 +302,100 @@ fn read<'t, T: DeserializeOwned>(
     None
 }
 
+/// Keys that a table must have. serde would name one a run; whoever starts a map wants all.
+const REQUIRED: &[(&str, &[&str])] = &[
+    (
+        "profile",
+        &[
+            "id",
+            "title",
+            "document",
+            "revision",
+            "author",
+            "date",
+            "verified_on_hardware",
+        ],
+    ),
+    (
+        "answering",
+        &["line", "unit", "answer_time_ms", "time_out_ms", "functions"],
+    ),
+    ("members", &["at_most"]),
+    ("recognise", &["point", "equals"]),
+    ("span", &["table", "from", "to"]),
+    ("group", &["id", "table", "count", "at_most"]),
+    ("point", &["id", "role", "address", "type"]),
+    (
+        "flag",
+        &[
+            "id", "point", "class", "severity", "meaning", "lies_in", "clears",
+        ],
+    ),
+    ("inverter", &["port", "fed_by", "silence_s"]),
+    (
+        "unit",
+        &[
+            "switch",
+            "terminals_without_inverter",
+            "self_test_s",
+            "cells_per_module",
+            "chemistry",
+            "rest_current",
+        ],
+    ),
+    ("lamp", &["id", "colour"]),
+    ("lamp_pattern", &["id", "cycle_ms"]),
+    ("lamp_code", &["id", "lamps", "meaning"]),
+    ("cross_check", &["what", "tolerance"]),
+    (
+        "cell",
+        &["never_charge_below", "charge_from_c", "charge_to_c"],
+    ),
+];
+
+/// The keys that a table must have.
+pub(crate) fn required(key: &str) -> &'static [&'static str] {
+    let of = REQUIRED.iter().find(|(table, _)| *table == key);
+    of.map_or(&[], |(_, keys)| keys)
+}
+
+/// Names every key that an item lacks, in one line. A key that may be a misspelt one is left to the reader,
+/// who knows what it was taken for.
+fn lacks_keys(
+    key: &str,
+    name: &str,
+    source: &Spanned<DeValue<'_>>,
+    problems: &mut Collector<'_>,
+) -> bool {
+    let Some(table) = source.get_ref().as_table() else {
+        return false;
+    };
+    let known = required(key);
+    let is_misspelt = |wanted: &&&str| {
+        let unknown = table.keys().map(|key| key.get_ref().as_ref());
+        let mut unknown = unknown.filter(|key: &&str| !known.contains(key));
+        unknown.any(|key| near_matches(key, [**wanted]).contains(*wanted))
+    };
+    let lacking: Vec<&str> = known
+        .iter()
+        .filter(|wanted| !table.contains_key(**wanted))
+        .filter(|wanted| !is_misspelt(wanted))
+        .copied()
+        .collect();
+    if lacking.len() < 2 {
+        return false;
+    }
+    problems.add(
+        first_line(source.span()),
+        format!(
+            "{name}: expected the keys {}, found none of them",
+            lacking.join(", ")
+        ),
+        format!("add {} = ...", lacking.join(" = ..., ")),
+    );
+    true
+}
+
 /// The key of a table that a mistake belongs to: it, or its value, stands there.
 fn wrong_key(item: &Spanned<DeValue<'_>>, span: &Range<usize>) -> Option<String> {
     let table = item.get_ref().as_table()?;
@@ -313,7 +424,10 @@ fn needed<'t, T: DeserializeOwned>(
     if !table.contains_key(key) {
         problems.add_whole(
             format!("{key}: expected a table [{key}], found none"),
-            format!("add [{key}]"),
+            match required(key) {
+                [] => format!("add [{key}]"),
+                keys => format!("add [{key}] with {}", keys.join(", ")),
+            },
         );
     }
     one(table, key, problems)
@@ -357,6 +471,7 @@ fn assemble(draft: Draft<'_>) -> Option<Profile> {
         clears_when_read: values(draft.clears_when_read),
         groups: values(draft.groups),
         points: values(draft.points),
+        models: values(draft.models),
         flags: values(draft.flags),
         inverter: draft.inverter?.value,
         unit: draft.unit?.value,
@@ -445,6 +560,16 @@ pub fn find(name: &str, config: Option<&Path>) -> Result<Loaded, FindError> {
             }
         }
         (None, Some(text)) => from_text(text.to_owned(), format!("shipped:{name}")),
+        (None, None) if name == crate::sunspec::NAME => match crate::sunspec::example() {
+            Ok(text) => from_text(
+                text,
+                "shipped:an example of a unit with every model".to_owned(),
+            ),
+            Err(why) => Err(FindError::Unreadable {
+                path: name.into(),
+                why: why.to_string(),
+            }),
+        },
         (None, None) => Err(FindError::Unknown {
             name: name.to_owned(),
             known: known(config),

@@ -56,7 +56,7 @@ pub struct Problems {
     pub list: Vec<Problem>,
 }
 
-/// Mistakes printed before the rest is only counted, so that they fit a screen.
+/// Mistakes printed before the rest is only counted, so that they fit a screen; `{:#}` prints all.
 const PRINTED: usize = 10;
 
 impl fmt::Display for Problems {
@@ -75,12 +75,13 @@ impl fmt::Display for Problems {
             _ => "",
         };
         writeln!(f, "{}: {}{usable}", self.origin, said.join(", "))?;
+        let most = if f.alternate() { usize::MAX } else { PRINTED };
         let mut gravest: Vec<&Problem> = self.list.iter().collect();
         gravest.sort_by_key(|problem| problem.grade);
-        for problem in gravest.into_iter().take(PRINTED) {
+        for problem in gravest.into_iter().take(most) {
             self.print(problem, f)?;
         }
-        if let Some(more) = self.list.len().checked_sub(PRINTED).filter(|n| *n > 0) {
+        if let Some(more) = self.list.len().checked_sub(most).filter(|n| *n > 0) {
             writeln!(f, "and {more} more")?;
         }
         Ok(())

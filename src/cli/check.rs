@@ -14,7 +14,7 @@ use super::heard;
 use super::reach::{self, LoadedProfile};
 use super::record::{self, Record, Saved};
 use super::session::{self, Telling};
-use super::{keep, out, places};
+use super::{describe, keep, out, places};
 use crate::drive::{self, Link};
 use crate::event::{Event, LinkFacts, LinkKind, What};
 use crate::facts::{CauseKind, Judgement};
@@ -34,8 +34,8 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
     if let Some(path) = &args.link.place.recording {
         return replay(path, args, as_json, colour);
     }
-    let args = &places::fill(args)?;
-    let loaded = reach::load_profile(args)?;
+    let (args, loaded) = describe::map_for(&places::fill(args)?)?;
+    let args = &args;
     let seed = reach::seed_of(&args.link.place)?;
     let sightings = reach::sightings(args, &loaded.profile)?;
     let mut quiet = reach::open(

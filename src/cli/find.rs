@@ -15,7 +15,7 @@ use std::time::Duration;
 use clap::Args;
 use packside_profiles::{LineSettings, Profile};
 
-use super::args::{ConsentArgs, FramingArg, LinkArgs, duration};
+use super::args::{CheckArgs, ConsentArgs, FramingArg, LinkArgs, RecordArgs, duration};
 use super::failure::{BUS, Failure, INTERRUPTED, LOCAL, USAGE, failure};
 use super::places::{self, SavedPlace};
 use super::reach::{self, failure_of};
@@ -146,6 +146,51 @@ pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Fa
     args.recorder = Record::of_look(&args.link, keep::What::Find, None, seed)?;
     let found = found(&mut args, port, &profiles, as_json, colour);
     args.recorder.end(found)
+}
+
+/// Finds the unit of a look of which no map is known: where it answers, who it is, and through which
+/// framing. Nothing is recorded of the search.
+pub(super) fn first_of(look: &CheckArgs) -> Result<(Found, FoundIdentity, Framing), Failure> {
+    let mut link = look.link.clone();
+    link.record = RecordArgs {
+        record: None,
+        go_on: false,
+        no_keep: true,
+    };
+    let mut args = FindArgs {
+        link,
+        only: look.ask.only.or(look.ask.unit),
+        all: false,
+        wait: false,
+        resume: 0,
+        save: None,
+        listen_first: look.ask.listen_first,
+        consent: look.ask.consent,
+        recorder: Record::default(),
+    };
+    out::say("no register map was named: looking which unit this is");
+    let profiles = known_profiles(&args)?;
+    let port = local_port(&mut args)?;
+    let report = search(open(&args)?, &args, port, &profiles)?;
+    let framing = report.facts.framing;
+    let next = next::next_command(&report, &args);
+    let exit = report.exit();
+    let mut found = report.found.into_iter();
+    if let Some((found, who)) = found.next().filter(|(_, who)| !who.is_shared_address()) {
+        return Ok((found, who, framing));
+    }
+    let (kind, message) = match &report.ended {
+        SearchEnd::Trouble(trouble) => return Err(failure_of(trouble)),
+        SearchEnd::Stopped => ("interrupted", "stopped"),
+        SearchEnd::NotAsked => (
+            "may-wake",
+            "which unit this is was not asked: that may wake it (--may-wake, or a map with --profile)",
+        ),
+        SearchEnd::Busy => ("bus", "somebody else asks here: nothing was asked"),
+        _ => ("bus", "no unit was found that says who it is"),
+    };
+    let exit = if exit == 0 { BUS } else { exit };
+    Err(failure(exit, kind, message, Some(next)))
 }
 
 /// Opens the link, searches, and tells the result.
@@ -463,7 +508,7 @@ fn save(report: &FindReport, args: &FindArgs, name: &str) -> Result<Option<PathB
             .filter(|_| is_gateway)
             .map(|framing| FramingArg::from(framing).id().to_owned()),
         unit: found.unit,
-        profile: identity.profile().map(str::to_owned),
+        profile: next::map_name(identity).map(str::to_owned),
         unit_serial: identity.serial.clone(),
     };
     places::save(&place, name, args.link.config.folder()).map(Some)

@@ -8,6 +8,7 @@ use clap::{Parser, Subcommand};
 mod args;
 mod check;
 mod demo;
+mod describe;
 mod failure;
 mod find;
 mod heard;

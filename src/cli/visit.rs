@@ -11,6 +11,7 @@ use packside_profiles::{Foreign, Role};
 use sha2::{Digest as _, Sha256};
 
 use super::args::{CheckArgs, RecordArgs};
+use super::describe;
 use super::failure::{Failure, LOCAL, USAGE, failure};
 use super::live::{Live, MeasuredEnd};
 use super::places;
@@ -78,7 +79,8 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
     if look.link.place.simulated.is_some() && look.look_at.is_none() {
         look.look_at = Some(std::time::Duration::ZERO);
     }
-    let loaded = reach::load_profile(&look)?;
+    let loaded;
+    (look, loaded) = describe::map_for(&look)?;
     let mut visit = Visit::new(&loaded.profile);
     let source = source(args, &visit)?;
     let path = look.link.record.record.clone().unwrap_or_else(default_name);

@@ -23,7 +23,7 @@ use super::live::Live;
 use super::prompt::Keys;
 use super::reach::{self, LoadedProfile};
 use super::record::{self, Record, Saved};
-use super::{check, keep, out, places};
+use super::{check, describe, keep, out, places};
 use crate::judge::Case;
 use crate::link::{Interrupt, wall};
 use tell::Teller;
@@ -88,11 +88,12 @@ impl WatchArgs {
 
 /// Runs the command; the exit code is that of the last verdict.
 pub(crate) fn run(args: &WatchArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
-    let look = places::fill(&args.as_check()?)?;
+    let mut look = places::fill(&args.as_check()?)?;
     if let Some(path) = &look.link.place.recording {
         return replay(path, args, &look, as_json, colour);
     }
-    let loaded = reach::load_profile(&look)?;
+    let loaded;
+    (look, loaded) = describe::map_for(&look)?;
     let seed = reach::seed_of(&look.link.place)?;
     // A simulated unit runs in virtual time: nobody could read a view of it.
     let in_place = !as_json && out::shows_in_place() && look.link.place.simulated.is_none();

@@ -4,6 +4,10 @@
 
 use std::time::Duration;
 
+use packside_profiles::model::Table;
+use packside_profiles::sunspec::{Walk, WalkAnswer, WalkStep};
+
+use crate::ask::Outcome;
 use crate::event::What;
 use crate::find::gateway::{self, Volley};
 use crate::find::overhear::{Listening, Overhear};
@@ -11,7 +15,7 @@ use crate::find::search::{Search, SearchProgress, SearchWant};
 use crate::find::who::{self, Who};
 use crate::link::{Asking, LinkTrouble, Quiet, VolleyCame};
 use crate::wire::Framing;
-use crate::wire::{Adu, Ask, ByteStamp, Splitter};
+use crate::wire::{Adu, Answer, Ask, ByteStamp, Question, Splitter};
 
 /// Functions that a search may ask with: nothing is known of the unit, and it tolerates them or not.
 pub const FUNCTIONS: [u8; 4] = [0x03, 0x04, 0x11, 0x2b];
@@ -59,6 +63,30 @@ pub fn identify(asking: &mut Asking, who: &mut Who<'_>) -> Result<(), LinkTroubl
     }
     Ok(())
 }
+
+/// Reads the chain of a unit that describes itself.
+///
+/// # Errors
+/// As [`search`].
+pub fn describe(asking: &mut Asking, unit: u8, walk: &mut Walk) -> Result<(), LinkTrouble> {
+    while let WalkStep::Read { address, count } = walk.next() {
+        let question = Question::Read {
+            table: Table::Holding,
+            address,
+            count,
+        };
+        let exchange = asking.ask(Ask { unit, question }, WAIT_FOR_MODELS)?;
+        walk.take(match &exchange.outcome {
+            Outcome::Answered(Answer::Registers(words)) => WalkAnswer::Words(words),
+            Outcome::Exception(0x01..=0x04) => WalkAnswer::Refused,
+            _ => WalkAnswer::Nothing,
+        });
+    }
+    Ok(())
+}
+
+/// Longest wait for the begin of an answer that carries a hundred registers.
+const WAIT_FOR_MODELS: Duration = Duration::from_millis(1500);
 
 /// All bytes that come until then, nothing being asked.
 fn heard_until(asking: &mut Asking, until: Duration) -> Result<Vec<u8>, LinkTrouble> {

@@ -19,4 +19,4 @@ pub use found::{Found, asked_at};
 pub use gateway::{Alike, Volley, VolleyReply};
 pub use overhear::{Listening, Overhear};
 pub use search::{Garbled, Plan, Search, SearchProgress, SearchWant};
-pub use who::{Candidate, FoundIdentity, Oddity, Who};
+pub use who::{Candidate, FoundIdentity, Oddity, SelfMap, Who};

@@ -17,6 +17,7 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 use packside_profiles::model::{Base, Profile, Scalar, Table};
+use packside_profiles::sunspec::{Chain, MARK_AT, NoMap, UnitAt, map_of};
 use packside_profiles::{Instance, Known, Layout, Role, Value, decode};
 
 use super::found::{Found, asked_at};
@@ -24,8 +25,7 @@ use crate::ask::{Exchange, Outcome, Silence};
 use crate::wire::Framing;
 use crate::wire::{Answer, Ask, ByteSpan, ByteStamp, Question, SpanKind, Splitter};
 
-/// Where the mark of the open models may stand, and the mark.
-const SUNSPEC_AT: [u16; 3] = [40_000, 0, 50_000];
+/// The mark of the open models.
 const SUNSPEC: [u16; 2] = [0x5375, 0x6e53];
 /// Times that a question is asked where what comes is damaged, or nothing comes.
 const TRIES: u32 = 3;
@@ -83,6 +83,10 @@ pub struct FoundIdentity {
     pub candidates: Vec<Candidate>,
     /// Register of the mark of the open models.
     pub sunspec: Option<u16>,
+    /// The models in its chain, where they were read.
+    pub chain: Option<Chain>,
+    /// The map made of them.
+    pub described: Option<SelfMap>,
     /// Device identification: object and text.
     pub device: Vec<(u8, String)>,
     /// Data of the server id.
@@ -93,6 +97,15 @@ pub struct FoundIdentity {
     pub firmware: Option<String>,
     /// What is odd about it.
     pub oddities: Vec<Oddity>,
+}
+
+/// What a unit that describes itself gives.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum SelfMap {
+    /// The text of a register map.
+    Made(String),
+    /// None, and why.
+    No(NoMap),
 }
 
 /// Something odd about a unit.
@@ -147,6 +160,15 @@ impl FoundIdentity {
     /// Whether another unit may have given any of the answers.
     pub fn is_shared_address(&self) -> bool {
         self.oddities.iter().any(Oddity::is_shared_address)
+    }
+
+    /// Takes the chain of models, and makes a map of it.
+    pub fn take_chain(&mut self, chain: Chain, at: UnitAt) {
+        self.described = Some(match map_of(&chain, at) {
+            Ok(text) => SelfMap::Made(text),
+            Err(why) => SelfMap::No(why),
+        });
+        self.chain = Some(chain);
     }
 
     /// The map that fits.
@@ -210,7 +232,7 @@ impl<'p> Who<'p> {
         let mut steps: VecDeque<Inquiry> = marks
             .map(|profile| Inquiry::Mark { profile, rule: 0 })
             .collect();
-        steps.extend(SUNSPEC_AT.map(Inquiry::SunSpec));
+        steps.extend(MARK_AT.map(Inquiry::SunSpec));
         steps.extend([Inquiry::Device, Inquiry::ServerId]);
         Self {
             profiles,

@@ -51,6 +51,8 @@ const CHEMISTRIES: &[Chemistry] = &[
     of("NCA", [2.0, 4.5], 0.0),
     of("LMO", [2.0, 4.5], 0.0),
     of("LTO", [1.2, 3.0], -30.0),
+    // Any of them but titanate: of a unit that says no more of its cells.
+    of("lithium-ion", [1.5, 4.5], 0.0),
 ];
 
 const fn of(name: &'static str, volts: [f64; 2], charge_from_c: f64) -> Chemistry {

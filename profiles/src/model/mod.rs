@@ -57,6 +57,9 @@ pub struct Profile {
     /// Everything that can be read.
     #[serde(default, rename = "point")]
     pub points: Vec<Point>,
+    /// The models that were found in the chain of the unit; points with `base = "model(ID)"` stand there.
+    #[serde(default, rename = "model")]
+    pub models: Vec<ModelAt>,
     /// What the bits and codes mean.
     #[serde(default, rename = "flag")]
     pub flags: Vec<Flag>,
@@ -149,6 +152,18 @@ pub struct Members {
     pub at_most: u8,
     /// Point (at the first pack) that says how many there are.
     pub count: Option<String>,
+}
+
+/// A model in the chain of a unit that describes itself.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ModelAt {
+    /// Its id.
+    pub id: u16,
+    /// The register of its id.
+    pub address: u16,
+    /// Registers behind id and length.
+    pub length: u16,
 }
 
 /// A point whose value proves the map.

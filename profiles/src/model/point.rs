@@ -66,6 +66,8 @@ pub struct Span {
 pub enum Count {
     /// Always as many.
     Fixed(u16),
+    /// So many in each instance of the group, in their order.
+    Each(Vec<u16>),
     /// As many as a point says, or `rest-of-model`.
     Named(String),
 }
@@ -73,6 +75,15 @@ pub enum Count {
 impl Count {
     /// The word that stands for "until the model ends".
     pub const REST_OF_MODEL: &'static str = "rest-of-model";
+
+    /// How many there are, where the map alone says so; the most in any instance.
+    pub fn fixed(&self) -> Option<u16> {
+        match self {
+            Self::Fixed(count) => Some(*count),
+            Self::Each(counts) => Some(counts.iter().copied().max().unwrap_or_default()),
+            Self::Named(_) => None,
+        }
+    }
 }
 
 /// A block of registers that repeats; points inside give addresses relative to it.
@@ -87,13 +98,40 @@ pub struct Group {
     #[serde(default)]
     pub base: Base,
     /// First register of the first instance.
+    #[serde(default)]
     pub address: u16,
     /// How many instances.
     pub count: Count,
     /// Most instances there can be.
     pub at_most: u16,
     /// Registers from one instance to the next.
+    #[serde(default)]
     pub stride: u16,
+    /// First register of each instance, where they do not stand at equal distances: instead of
+    /// `address` and `stride`.
+    #[serde(default)]
+    pub starts: Vec<u16>,
+    /// What each instance is called by number, where they do not count from 1.
+    #[serde(default)]
+    pub numbers: Vec<u16>,
+}
+
+impl Group {
+    /// Registers from the base to an instance, from 0.
+    pub fn start(&self, instance: u16) -> Option<u64> {
+        if self.starts.is_empty() {
+            return Some(u64::from(self.address) + u64::from(instance) * u64::from(self.stride));
+        }
+        self.starts
+            .get(usize::from(instance))
+            .map(|start| u64::from(*start))
+    }
+
+    /// The number by which people call an instance, from 0.
+    pub fn number(&self, instance: u16) -> u16 {
+        let own = self.numbers.get(usize::from(instance)).copied();
+        own.unwrap_or_else(|| instance.saturating_add(1))
+    }
 }
 
 /// Repetition of one point (inside its group instance, if it has one).
@@ -217,6 +255,9 @@ pub struct Point {
     /// Raw values that mean "not available".
     #[serde(default)]
     pub not_available: Vec<u64>,
+    /// With its highest bit set the word is not implemented, whatever else is in it.
+    #[serde(default)]
+    pub absent_if_top_bit: bool,
     /// Raw values at which a sensor is off scale (a wire, not a measurement).
     #[serde(default)]
     pub rail: Vec<u64>,

@@ -41,6 +41,11 @@ fn finite_value(value: &Spanned<DeValue<'_>>, problems: &mut Collector<'_>) {
                 );
             }
         }
+        DeValue::String(text) if text == "?" => problems.add(
+            value.span(),
+            "a blank is left here: expected what the document says, found \"?\"",
+            "fill it in, or take the key out where it need not be there",
+        ),
         DeValue::Array(items) => items.iter().for_each(|item| finite_value(item, problems)),
         DeValue::Table(table) => finite(table, problems),
         _ => {}

@@ -5,9 +5,9 @@ use std::ops::Range;
 
 use super::{point_named, unknown};
 use crate::explain::table as table_name;
-use crate::load::Draft;
+use crate::load::{Draft, Item};
 use crate::meaning::Role;
-use crate::model::{Base, Count, Kind, Point, Span, Table};
+use crate::model::{Base, Count, Group, Kind, Point, Span, Table};
 use crate::problem::{Collector, Grade};
 
 fn count_reference(
@@ -307,8 +307,9 @@ pub(super) fn limits(draft: &Draft<'_>, problems: &mut Collector<'_>) {
 pub(super) struct Reach {
     pub(super) table: Table,
     pub(super) base: Base,
-    /// First registers: those of the first instance of each group instance.
-    groups: Vec<u64>,
+    /// First registers: those of the first instance of each group instance, with the number of
+    /// repetitions in it.
+    groups: Vec<(u64, usize)>,
     /// Offsets of the repetitions inside a group instance.
     items: Vec<u64>,
     width: u64,
@@ -327,6 +328,12 @@ impl Reach {
         };
         let first = u64::from(point.address) + group.map_or(0, |g| u64::from(g.address));
         let groups = match group {
+            Some(g) if !g.starts.is_empty() => {
+                let starts = g.starts.iter().map(|start| u64::from(*start));
+                starts
+                    .map(|start| start + u64::from(point.address))
+                    .collect()
+            }
             Some(g) => steps(first, g.stride, at_least_one(&g.count, g.at_most)),
             None => vec![first],
         };
@@ -334,6 +341,12 @@ impl Reach {
             Some(r) => steps(0, r.stride, at_least_one(&r.count, 1)),
             None => vec![0],
         };
+        let each = |instance: usize| match point.repeat.as_ref().map(|r| &r.count) {
+            Some(Count::Each(counts)) => counts.get(instance).copied().unwrap_or(0).into(),
+            _ => items.len(),
+        };
+        let groups = groups.into_iter().enumerate();
+        let groups = groups.map(|(n, first)| (first, each(n))).collect();
         Some(Self {
             table,
             base,
@@ -343,24 +356,25 @@ impl Reach {
         })
     }
 
+    /// First registers of all instances.
+    fn firsts(&self) -> impl Iterator<Item = u64> {
+        let instances = self.groups.iter();
+        instances.flat_map(|(group, items)| self.items.iter().take(*items).map(move |i| group + i))
+    }
+
     /// Last register of the last instance.
     fn last(&self) -> u64 {
-        let end = |list: &[u64]| list.last().copied().unwrap_or_default();
-        end(&self.groups) + end(&self.items) + self.width - 1
+        self.firsts().max().unwrap_or_default() + self.width - 1
     }
 
     /// Every register of every instance.
     pub(super) fn registers(&self) -> impl Iterator<Item = u64> {
-        let instances = self.groups.iter();
-        let firsts = instances.flat_map(|group| self.items.iter().map(move |item| group + item));
-        firsts.flat_map(|first| first..first + self.width)
+        self.firsts().flat_map(|first| first..first + self.width)
     }
 
     /// First and last register of the first instance that does not stand inside one span.
     fn first_outside(&self, spans: &[&Span]) -> Option<(u64, u64)> {
-        self.groups
-            .iter()
-            .flat_map(|group| self.items.iter().map(move |item| group + item))
+        self.firsts()
             .map(|first| (first, first + self.width - 1))
             .find(|(first, last)| {
                 !spans
@@ -372,8 +386,8 @@ impl Reach {
 
 fn at_least_one(count: &Count, at_most: u16) -> u16 {
     match count {
-        Count::Fixed(n) => (*n).max(1),
         Count::Named(_) => at_most.max(1),
+        count => count.fixed().unwrap_or_default().max(1),
     }
 }
 
@@ -420,7 +434,10 @@ pub(super) fn places(draft: &Draft<'_>, problems: &mut Collector<'_>) {
         let cleared = draft.clears_when_read.iter().map(|s| &s.value).filter(near);
         let lost = cleared.filter(|s| {
             u64::from(s.from) <= reach.last()
-                && reach.groups.first().is_some_and(|f| *f <= u64::from(s.to))
+                && reach
+                    .groups
+                    .first()
+                    .is_some_and(|(f, _)| *f <= u64::from(s.to))
         });
         if point.required && lost.count() > 0 {
             problems.add(
@@ -445,6 +462,7 @@ pub(super) fn strides(draft: &Draft<'_>, problems: &mut Collector<'_>) {
                 "give the most instances there can be",
             );
         }
+        starts(group, problems);
     }
     for item in &draft.points {
         let point = &item.value;
@@ -452,6 +470,8 @@ pub(super) fn strides(draft: &Draft<'_>, problems: &mut Collector<'_>) {
             .group
             .as_ref()
             .and_then(|id| draft.groups.iter().map(|g| &g.value).find(|g| g.id == *id))
+            // What stands at places of its own is held by the rule about shared registers.
+            .filter(|group| group.starts.is_empty())
         else {
             continue;
         };
@@ -483,6 +503,59 @@ pub(super) fn strides(draft: &Draft<'_>, problems: &mut Collector<'_>) {
                 "one must not reach into the next",
             );
         }
+    }
+}
+
+/// A group says where its instances stand, in one of two ways, and how they are called.
+fn starts(item: &Item<'_, Group>, problems: &mut Collector<'_>) {
+    let group = &item.value;
+    let named = |key: &str| format!("group \"{}\", {key}", group.id);
+    let (first, stride) = (item.has("address"), item.has("stride"));
+    if group.starts.is_empty() {
+        for key in [("address", first), ("stride", stride)]
+            .into_iter()
+            .filter(|k| !k.1)
+        {
+            let message = format!(
+                "group \"{}\": expected the key {}, found none",
+                group.id, key.0
+            );
+            problems.add(item.at("id"), message, format!("add {} = ...", key.0));
+        }
+    } else if first || stride {
+        let message = format!(
+            "{}: expected either starts, or address and stride",
+            named("starts")
+        );
+        problems.add(item.at("starts"), message, "remove one of both");
+    }
+    let lengths = [
+        ("starts", group.starts.len()),
+        ("numbers", group.numbers.len()),
+    ];
+    for (key, length) in lengths.into_iter().filter(|(_, length)| *length > 0) {
+        let count = group.count.fixed().map(usize::from);
+        if count != Some(length) {
+            let count = count.map_or("a count that the unit gives".to_owned(), |n| n.to_string());
+            let message = format!(
+                "{}: expected as many as count = {count}, found {length}",
+                named(key)
+            );
+            problems.add(item.at(key), message, "give one for each instance");
+        }
+    }
+    let mut numbers = group.numbers.clone();
+    numbers.sort_unstable();
+    if numbers
+        .windows(2)
+        .any(|pair| matches!(pair, [a, b] if a == b))
+    {
+        let message = format!("{}: expected different numbers", named("numbers"));
+        problems.add(
+            item.at("numbers"),
+            message,
+            "people find a module by its number",
+        );
     }
 }
 
@@ -533,6 +606,7 @@ pub(super) fn roles(draft: &Draft<'_>, problems: &mut Collector<'_>) {
             Role::AlarmWord
                 | Role::WarningWord
                 | Role::LatchedWord
+                | Role::FaultCode
                 | Role::Serial
                 | Role::Firmware
                 | Role::MapMark

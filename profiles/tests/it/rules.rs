@@ -114,7 +114,7 @@ fn err_profile_format() {
         "",
         "format: expected format = 1 at the top of the file, found nothing",
     );
-    let newer = mistakes_in("generic-hv-stack", "format = 1", "format = 2");
+    let newer = mistakes_in("generic-hv-stack", "format = 1", "format = 3");
     assert_eq!(newer.list[0].fix, "use a newer packside for this file");
 }
 
@@ -850,7 +850,7 @@ fn err_profile_careless() {
     check(
         "chemistry = \"LFP\"",
         "chemistry = \"lead\"",
-        "unit.chemistry: expected one of LFP, NMC, NCA, LMO, LTO, found \"lead\"",
+        "unit.chemistry: expected one of LFP, NMC, NCA, LMO, LTO, lithium-ion, found \"lead\"",
     );
     check(
         "limits = { warn_above = 3.58, alarm_above = 3.65 }",

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use packside_profiles::model::Profile;
+use packside_profiles::sunspec::{self, Chain, UnitAt, Walk, WalkAnswer, WalkStep};
 use packside_profiles::{Known, Layout, Quality, Value, decode, load, models_in_chain};
 
 // Kind:   published (models) and derived (image)
@@ -168,4 +169,58 @@ fn layout_without_models_leaves_every_point_pending() {
     let profile = profile();
     let layout = Layout::new(&profile, &Known::default());
     assert_eq!(layout.pending.len(), profile.points.len());
+}
+
+/// Walks over an image, and stops where the walk does.
+fn walked(words: &[u16], start: u16) -> Chain {
+    let mut walk = Walk::new(&sunspec::models().unwrap());
+    while let WalkStep::Read { address, count } = walk.next() {
+        let from = usize::from(address.wrapping_sub(start));
+        match words.get(from..from + usize::from(count)) {
+            Some(words) => walk.take(WalkAnswer::Words(words)),
+            None => walk.take(WalkAnswer::Refused),
+        }
+    }
+    walk.chain().unwrap()
+}
+
+fn made(chain: &Chain) -> Profile {
+    let line = "9600-8N1".parse().unwrap();
+    let text = sunspec::map_of(chain, UnitAt { unit: 1, line }).unwrap();
+    load(&text, "made").unwrap_or_else(|problems| panic!("{problems}"))
+}
+
+// Kind:   published (models), captured (image) and derived (what the map must say of it)
+// Source: as IMAGE
+#[test]
+fn chain_of_the_image_is_walked_and_made_into_a_map() {
+    let chain = walked(&image(), START);
+    let models: Vec<_> = chain
+        .models
+        .iter()
+        .map(|m| (m.id, m.at, m.length))
+        .collect();
+    assert_eq!(models, [(1, 40002, 66), (802, 40070, 62), (803, 40134, 90)]);
+    assert_eq!(chain.end, sunspec::ChainEnd::Whole(40226));
+    let profile = made(&chain);
+    let flag = profile.flag("strings-2-contactor-error").unwrap();
+    assert_eq!(
+        flag.meaning.clean(),
+        "string 2: a contactor did not open or close as ordered"
+    );
+    assert_eq!(flag.point, "strings_2_str_evt1");
+}
+
+#[test]
+fn example_with_every_model_has_no_mistakes() {
+    let text = sunspec::example().unwrap();
+    let profile = load(&text, "example").unwrap_or_else(|problems| panic!("{problems}"));
+    for role in [
+        "cell_voltage",
+        "pack_current",
+        "own_heartbeat",
+        "inverter_heartbeat",
+    ] {
+        assert!(profile.points.iter().any(|p| p.role.id() == role), "{role}");
+    }
 }

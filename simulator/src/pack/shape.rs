@@ -23,8 +23,7 @@ pub(crate) fn sensors_per_module(profile: &Profile) -> u16 {
     match sensors.map(|p| p.repeat.as_ref().map(|r| &r.count)) {
         None => 0,
         Some(None) => 1,
-        Some(Some(Count::Fixed(n))) => *n,
-        Some(Some(Count::Named(_))) => profile.unit.cells_per_module,
+        Some(Some(count)) => count.fixed().unwrap_or(profile.unit.cells_per_module),
     }
 }
 

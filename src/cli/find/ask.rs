@@ -5,6 +5,7 @@
 use std::time::Duration;
 
 use packside_profiles::model::{Profile, Table};
+use packside_profiles::sunspec::{self, UnitAt, Walk};
 use packside_profiles::{Known, LineSettings};
 
 use super::super::args::FramingArg;
@@ -253,8 +254,34 @@ fn identify(
         }
         let mut who = Who::new(found, profiles);
         let done = moves::identify(asking, &mut who);
-        report.found.push((found.clone(), who.identity()));
+        let mut identity = who.identity();
+        let done = done.and_then(|()| describe(asking, found, &mut identity));
+        report.found.push((found.clone(), identity));
         done?;
+    }
+    Ok(())
+}
+
+/// Reads the models of a unit that describes itself, where no known map fits it better.
+fn describe(
+    asking: &mut Asking,
+    found: &Found,
+    identity: &mut FoundIdentity,
+) -> Result<(), LinkTrouble> {
+    let Some(mark) = identity.sunspec else {
+        return Ok(());
+    };
+    let Ok(models) = sunspec::models() else {
+        return Ok(());
+    };
+    let mut walk = Walk::from_mark(&models, mark);
+    moves::describe(asking, found.unit, &mut walk)?;
+    if let Some(chain) = walk.chain() {
+        let at = UnitAt {
+            unit: found.unit,
+            line: found.line,
+        };
+        identity.take_chain(chain, at);
     }
     Ok(())
 }
@@ -599,7 +626,8 @@ fn one_behind(
     let (unit, question) = (found.unit, found.ask.question);
     let mut who = Who::new(&found, profiles);
     moves::identify(asking, &mut who)?;
-    let identity = who.identity();
+    let mut identity = who.identity();
+    describe(asking, &found, &mut identity)?;
     if identity.profile().is_none() && identity.sunspec.is_none() {
         // Nobody has read this yet, so that no cache can have it.
         let fresh = Question::Read {

@@ -5,7 +5,9 @@
 use super::super::args::{FramingArg, typed};
 use super::ask::words_of;
 use super::{FindArgs, FindReport, SearchEnd};
-use crate::find::{Found, FoundIdentity, Listening};
+use packside_profiles::sunspec;
+
+use crate::find::{Found, FoundIdentity, Listening, SelfMap};
 use crate::wire::Framing;
 
 /// The complete next command.
@@ -34,6 +36,12 @@ pub(super) fn next_command(report: &FindReport, args: &FindArgs) -> String {
     }
 }
 
+/// The map with which a unit is read: a known one that fits, or the one made of what it says of itself.
+pub(super) fn map_name(identity: &FoundIdentity) -> Option<&str> {
+    let made = matches!(identity.described, Some(SelfMap::Made(_)));
+    identity.profile().or(made.then_some(sunspec::NAME))
+}
+
 /// To look at the unit that was found.
 fn check_words(
     report: &FindReport,
@@ -51,7 +59,7 @@ fn check_words(
         } else if report.facts.framing == Framing::Rtu {
             words.push("--framing rtu".to_owned());
         }
-        let profile = identity.profile().unwrap_or("YOUR-MAP.toml");
+        let profile = map_name(identity).unwrap_or("YOUR-MAP.toml");
         words.push(format!(
             "--unit {} --profile {}",
             found.unit,

@@ -8,7 +8,7 @@ use packside_profiles::Parity;
 use super::ask::{line_text, long};
 use super::next::next_command;
 use super::{FindArgs, FindReport, SearchEnd};
-use crate::find::{Candidate, Found, FoundIdentity, Listening};
+use crate::find::{Candidate, Found, FoundIdentity, Listening, SelfMap};
 use crate::link::LocalPort;
 use crate::listen::settings::Protocol;
 use crate::show::screen::{counted, section, wrap};
@@ -202,6 +202,14 @@ fn unit(report: &FindReport, found: &Found, identity: &FoundIdentity) -> Vec<Str
             "\"SunS\" stands in holding register {at}: it speaks the open SunSpec models"
         ));
     }
+    match &identity.described {
+        Some(SelfMap::Made(_)) => lines.push(format!(
+            "it describes itself: packside check makes a map of that ({})",
+            models(identity)
+        )),
+        Some(SelfMap::No(why)) => lines.push(why.to_string()),
+        None => {}
+    }
     for (object, text) in &identity.device {
         let what = match object {
             0 => "maker",
@@ -228,6 +236,13 @@ fn unit(report: &FindReport, found: &Found, identity: &FoundIdentity) -> Vec<Str
         lines.push("8N1 and 8N2 are received alike: it may be set to either".to_owned());
     }
     lines
+}
+
+/// The models in its chain, by id.
+fn models(identity: &FoundIdentity) -> String {
+    let chain = identity.chain.iter().flat_map(|chain| &chain.models);
+    let ids: Vec<String> = chain.take(12).map(|model| model.id.to_string()).collect();
+    format!("models {}", ids.join(", "))
 }
 
 fn candidate(candidate: &Candidate) -> String {
