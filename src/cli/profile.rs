@@ -11,6 +11,9 @@
 //! `error` {`kind`, `message`, `exit`}. Registers count from 0 at `base`; `register` is that of the first
 //! instance.
 
+mod coverage;
+mod new;
+
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
@@ -43,6 +46,16 @@ enum ProfileCommand {
         /// Name of a map, or a file
         name: String,
     },
+    /// Start a map of your own: a file with everything that is required, asked for or left as blanks
+    New {
+        /// The file to write; it must not be there yet
+        file: PathBuf,
+    },
+    /// Say what can go wrong in a unit, and when this map would show it
+    Coverage {
+        /// Name of a map, or a file; `sunspec` for the models of self-describing units
+        name: String,
+    },
     /// Look for mistakes in profile files, all of them at once
     Check {
         /// Profile files
@@ -67,6 +80,10 @@ pub fn run(args: &ProfileArgs, json: bool) -> CheckOutcome {
     match &args.command {
         ProfileCommand::List => list(config, json),
         ProfileCommand::Show { name } => with_profile("show", name, config, json, show),
+        ProfileCommand::New { file } => new::new(file, json),
+        ProfileCommand::Coverage { name } => {
+            with_profile("coverage", name, config, json, coverage::coverage)
+        }
         ProfileCommand::Check { files } => check(files, json),
         ProfileCommand::Explain { name, what } => {
             with_profile("explain", name, config, json, |loaded, json| {
@@ -283,7 +300,7 @@ fn check(files: &[PathBuf], json: bool) -> CheckOutcome {
             _ => exit = LOCAL,
         }
         if !problems.list.is_empty() {
-            stderr.push_str(&problems.to_string());
+            stderr.push_str(&format!("{problems:#}"));
         }
         results.push(File::of(&name, problems));
     }

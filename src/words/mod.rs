@@ -10,6 +10,8 @@
 //! may change.
 
 mod cause;
+#[cfg(feature = "cli")]
+pub(crate) mod coverage;
 mod doubt;
 mod fact;
 mod headline;

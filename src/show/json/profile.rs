@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use packside_profiles::coverage::{Covered, FirstStep, Hazard, Sight};
 use packside_profiles::explain::{self, Subject};
 use packside_profiles::model::{self, Clears, FedBy, LiesIn, Severity};
 use packside_profiles::{Class, Foreign, Grade, Loaded, Problems, Role, StateKind};
@@ -42,6 +43,20 @@ pub enum Content {
         /// What bears the name that was asked for.
         subjects: Vec<Entry>,
     },
+    /// A started map.
+    Started {
+        /// Its file.
+        file: String,
+        /// Lines with blanks that are left.
+        blanks: usize,
+    },
+    /// What can go wrong, and when a map would show it.
+    Coverage {
+        /// Id of the map.
+        profile: String,
+        /// Every failure mode, by number.
+        modes: Vec<CoveredMode>,
+    },
     /// Mistakes in files.
     Check {
         /// File by file.
@@ -52,6 +67,56 @@ pub enum Content {
         /// Why.
         error: Trouble,
     },
+}
+
+/// A failure mode, and when a map would show it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct CoveredMode {
+    /// Number in the table.
+    pub number: u16,
+    /// Stable name.
+    pub id: String,
+    /// In words.
+    pub text: String,
+    /// `at-rest`, `with-inverter`, `under-current`, `flag-only` or `not-at-all`.
+    #[cfg_attr(test, schemars(with = "String"))]
+    pub seen: Sight,
+    /// Only with time or luck.
+    pub weak: bool,
+    /// `people`, `goods` or `none`.
+    #[cfg_attr(test, schemars(with = "String"))]
+    pub hazard: Hazard,
+    /// What to do first: `away`, `stop`, `off`, `quarantine`, `apart`, `cable`, `person`, `compare`, `record`.
+    #[cfg_attr(test, schemars(with = "String"))]
+    pub first: FirstStep,
+    /// Roles of points that the map lacks for it.
+    #[cfg_attr(test, schemars(with = "Vec<String>"))]
+    pub missing_roles: Vec<Role>,
+    /// Classes of flags of which one would show it.
+    #[cfg_attr(test, schemars(with = "Vec<String>"))]
+    pub missing_flags: Vec<Class>,
+    /// What tells of it where no wire can.
+    pub beyond: Option<String>,
+}
+
+impl CoveredMode {
+    /// What a map sees of one mode.
+    pub fn of(covered: &Covered) -> Self {
+        let mode = &covered.mode;
+        Self {
+            number: mode.number,
+            id: mode.id.clone(),
+            text: mode.words.clone(),
+            seen: covered.sight,
+            weak: covered.weak,
+            hazard: mode.hazard,
+            first: mode.first,
+            missing_roles: covered.missing.clone(),
+            missing_flags: covered.missing_flags.clone(),
+            beyond: mode.beyond.clone(),
+        }
+    }
 }
 
 /// Why it could not be done.
@@ -376,7 +441,10 @@ impl Entry {
 
     fn point(profile: &model::Profile, point: &model::Point) -> Self {
         let group = point.group.as_ref().and_then(|id| profile.group(id));
-        let first = group.map_or(0, |group| group.address);
+        let first = group.and_then(|group| group.start(0));
+        let first = first
+            .and_then(|first| u16::try_from(first).ok())
+            .unwrap_or_default();
         Self::Point {
             id: point.id.clone(),
             role: point.role,
