@@ -12,6 +12,7 @@
 //! instance.
 
 mod coverage;
+mod given;
 mod new;
 
 use std::path::{Path, PathBuf};
@@ -21,10 +22,11 @@ use packside_profiles::explain;
 use packside_profiles::load::{FindError, known};
 use packside_profiles::{Grade, Loaded, find};
 
+use given::{CheckOutcome, failed, object};
+
 use super::args::ConfigArg;
 use super::failure::{LOCAL, USAGE};
-use crate::show::json::line;
-use crate::show::json::profile::{Content, Entry, File, Listed, Profiles, Trouble};
+use crate::show::json::profile::{Content, Entry, File, Listed};
 
 /// List, show, check and explain register maps.
 #[derive(Debug, Clone, Args)]
@@ -71,9 +73,6 @@ enum ProfileCommand {
     },
 }
 
-/// What a command gives: stdout, stderr, exit code.
-type CheckOutcome = (String, String, u8);
-
 /// Runs the command.
 pub fn run(args: &ProfileArgs, json: bool) -> CheckOutcome {
     let config = args.config.folder();
@@ -91,35 +90,6 @@ pub fn run(args: &ProfileArgs, json: bool) -> CheckOutcome {
             })
         }
     }
-}
-
-fn object(command: &'static str, content: Content) -> String {
-    line(&Profiles::new(command, content))
-}
-
-fn failed(
-    command: &'static str,
-    kind: &'static str,
-    message: &str,
-    hint: &str,
-    exit: u8,
-    json: bool,
-) -> CheckOutcome {
-    let error = Trouble {
-        kind,
-        message: message.to_owned(),
-        exit,
-    };
-    let stdout = if json {
-        object(command, Content::Failed { error })
-    } else {
-        String::new()
-    };
-    (
-        stdout,
-        format!("error: {}\nhint: {hint}\n", message.trim_end()),
-        exit,
-    )
 }
 
 fn with_profile(

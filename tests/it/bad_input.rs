@@ -213,8 +213,8 @@ fn err_wrong_usage_is_2_and_says_what_is_expected() {
     );
     check(
         &["check", "--gateway", "127.0.0.1:1"],
-        2,
-        &["no register map given", "hint: known maps"],
+        3,
+        &["looking which unit this is", "refused"],
     );
     check(
         &["check", "--serial", "x", "--line", "9600,n,8,1"],

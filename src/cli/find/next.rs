@@ -2,11 +2,11 @@
 //!
 //! Does not: say how it ended.
 
+use packside_profiles::sunspec;
+
 use super::super::args::{FramingArg, typed};
 use super::ask::words_of;
 use super::{FindArgs, FindReport, SearchEnd};
-use packside_profiles::sunspec;
-
 use crate::find::{Found, FoundIdentity, Listening, SelfMap};
 use crate::wire::Framing;
 

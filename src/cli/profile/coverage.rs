@@ -1,8 +1,9 @@
 //! `packside profile coverage`: what can go wrong, and when a map would show it.
 
+use packside_profiles::Loaded;
 use packside_profiles::coverage::{Covered, Sight, coverage as covered};
 
-use super::{CheckOutcome, Loaded, failed, object};
+use super::given::{CheckOutcome, failed, object};
 use crate::cli::failure::LOCAL;
 use crate::show::json::profile::{Content, CoveredMode};
 use crate::words::coverage as words;

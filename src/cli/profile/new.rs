@@ -5,7 +5,7 @@
 
 use std::path::Path;
 
-use super::{CheckOutcome, failed, object};
+use super::given::{CheckOutcome, failed, object};
 use crate::cli::failure::LOCAL;
 use crate::cli::out;
 use crate::show::json::profile::Content;
