@@ -22,7 +22,7 @@ use crate::evidence::heartbeat::Pulse;
 use crate::evidence::questions;
 use crate::evidence::stamp::Stamp;
 use crate::evidence::unit::UnitMemory;
-use crate::facts::doubt::{Contradiction, Doubt, Gate, LinkUnknown, Undefined};
+use crate::facts::doubt::{Contradiction, Doubt, Gate, Lack, LinkUnknown, Undefined};
 use crate::facts::fact::{Deed, Fact, Measured};
 use crate::facts::judgement::{
     Certainty, Finding, Reading, ReadingQuality, Source, UnitState, ValueRemark, VerdictKind, Why,
@@ -272,6 +272,7 @@ impl MemberFacts {
         doubts.extend(self.flagged.doubts.clone());
         doubts.extend(self.measured.doubts.clone());
         doubts.extend(self.plausible.doubts.clone());
+        doubts.extend(warned_in_vain(&findings, readings));
         doubts.extend(unknown_state(self.state.as_ref()));
         doubts.extend(contradictions::contradictions(readings, evidence, profile));
         doubts.extend(gone_silent(evidence, shared.seen.line.is_lost));
@@ -352,6 +353,21 @@ fn lamps(
 ) -> Vec<Finding> {
     let (seen, profile) = (shared.sightings, shared.profile);
     sightings::contradictions(seen, profile, active, alarm, state, unit)
+}
+
+/// The unit warns of its insulation, and the number that would tell is not valid now.
+fn warned_in_vain(findings: &[Finding], readings: &[Reading]) -> Option<Doubt> {
+    let warns = |f: &Finding| {
+        f.class == Some(Class::InsulationLow)
+            && f.source == Source::Flag
+            && f.severity == Severity::Warning
+    };
+    let insulation = readings.iter().find(|r| r.role == Role::Insulation)?;
+    let is_told = insulation.quality == ReadingQuality::Good;
+    (findings.iter().any(warns) && !is_told).then(|| Doubt::NotRead {
+        name: insulation.name.clone(),
+        lack: Lack::NoValue,
+    })
 }
 
 /// A state that the profile does not know.

@@ -231,11 +231,7 @@ fn compose(
         }
         steps.extend(too);
     }
-    steps.extend(rack::keep_apart(&members, &steps));
-    // What was restarted may connect onto packs of another voltage.
-    if steps.iter().any(|s| s.kind() == StepKind::LikePacks) {
-        steps.retain(|s| s.kind() != StepKind::DoesItReturn);
-    }
+    keep_apart(&members, &mut steps);
     step::by_risk(&mut steps);
     let findings = findings(
         &members,
@@ -270,6 +266,14 @@ fn compose(
         findings,
         readings: members.into_iter().flat_map(|m| m.readings).collect(),
         bus,
+    }
+}
+
+/// Keeps unlike packs apart: what was restarted may connect onto packs of another voltage.
+fn keep_apart(members: &[Member], steps: &mut Vec<NextStep>) {
+    steps.extend(rack::keep_apart(members, steps));
+    if steps.iter().any(|s| s.kind() == StepKind::LikePacks) {
+        steps.retain(|s| s.kind() != StepKind::DoesItReturn);
     }
 }
 

@@ -452,6 +452,21 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
     if insulation.is_some_and(|r| r.quality != ReadingQuality::Good) {
         add(Untested::Insulation, WhyNot::NoValidValue, When::Measured);
     }
+    list.extend(beyond(profile));
+    list
+}
+
+/// What this map leaves out, and what no wire and no lamp can tell of any unit.
+fn beyond(profile: &Profile) -> Vec<NotTested> {
+    let mut list = Vec::new();
+    let mut add = |what, why, when| {
+        list.push(NotTested {
+            what,
+            why,
+            when,
+            units: Vec::new(),
+        });
+    };
     if !profile.points.iter().any(|p| p.role == Role::Insulation) {
         let when = When::Otherwise(Untested::EarthFaults);
         add(Untested::Insulation, WhyNot::NoPoint, when);
