@@ -3,7 +3,8 @@
 //! Does not: have a thread, or serve a serial line (its silences are shorter than the timers here are fine).
 //!
 //! # Invariants
-//! - Works only inside [`super::side_by_side`], where its timers and sockets are moved.
+//! - Works only inside a runtime that moves its timers and sockets: [`super::side_by_side`], or the one of an
+//!   [`super::on_thread`] port.
 
 use std::future::Future;
 use std::pin::Pin;
@@ -223,7 +224,11 @@ impl Port for AwaitedPort {
         let opening = self
             .opening
             .get_or_insert_with(|| Box::pin(opener.clone().open()));
-        let opened = ready!(opening.as_mut().poll(cx));
+        let opened = match opening.as_mut().poll(cx) {
+            Poll::Ready(opened) => opened,
+            Poll::Pending if self.is_stopped(cx) => Err(OpenError::Interrupted),
+            Poll::Pending => return Poll::Pending,
+        };
         self.opening = None;
         Poll::Ready(match opened {
             Ok((stream, _)) => {

@@ -21,6 +21,7 @@ mod clock;
 mod interrupt;
 mod local;
 mod notice;
+mod on_thread;
 mod open;
 mod opening;
 mod pacing;

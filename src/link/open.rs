@@ -4,6 +4,7 @@ use packside_profiles::LineSettings;
 
 use super::awaited::AwaitedPort;
 use super::clock::Clock;
+use super::on_thread::OwnThreadPort;
 use super::serial::SerialOpener;
 use super::tcp::TcpOpener;
 use super::worker::ThreadPort;
@@ -99,12 +100,21 @@ pub fn open(target: &Target, options: OpenOptions, mut say: Say) -> Result<Quiet
             };
             Box::new(ThreadPort::open(opener, facts, interrupt, clock)?)
         }
-        Target::Gateway { host, port, .. } => {
+        Target::Gateway {
+            host,
+            port,
+            framing,
+        } => {
             let opener = TcpOpener {
                 host: host.clone(),
                 port: *port,
             };
-            Box::new(ThreadPort::open(opener, facts, interrupt, clock)?)
+            // Over Modbus TCP nothing comes unasked that would have to be stamped meanwhile.
+            if *framing == Framing::Tcp && OwnThreadPort::can_be() {
+                Box::new(OwnThreadPort::open(opener, facts, interrupt, clock)?)
+            } else {
+                Box::new(ThreadPort::open(opener, facts, interrupt, clock)?)
+            }
         }
     };
     Ok(Quiet::over(port, say))

@@ -27,6 +27,8 @@ const LONGEST_PAUSE: Duration = Duration::from_secs(8);
 const KEPT: usize = 512;
 /// Bytes allowed at once, and for each second more: ten times what the fastest line carries.
 const FLOOD: u64 = 1 << 20;
+/// Bytes allowed beside that for each question of ours: its answer, an echo, and as much again.
+const ANSWER: u64 = 1 << 10;
 
 /// A port, its tape, and what the tape says about silence.
 pub(crate) struct Tap {
@@ -45,6 +47,8 @@ pub(crate) struct Tap {
     first_received: Vec<u8>,
     /// Bytes that came, all in all.
     received: u64,
+    /// Questions sent.
+    sent: u64,
     opened_at: Duration,
     is_lost: bool,
     gave_marks: bool,
@@ -79,6 +83,7 @@ impl Tap {
             silent_before: Duration::ZERO,
             first_received: Vec::new(),
             received: 0,
+            sent: 0,
             opened_at: now,
             is_lost: false,
             gave_marks: false,
@@ -170,6 +175,7 @@ impl Tap {
     pub(crate) async fn send(&mut self, bytes: &[u8]) -> Result<Event, Event> {
         match poll_fn(|cx| self.port.poll_send(cx, bytes)).await {
             Ok(at) => {
+                self.sent += 1;
                 let on_the_wire = self
                     .port
                     .line()
@@ -201,7 +207,8 @@ impl Tap {
                 self.line_busy_until = self.line_busy_until.max(at);
                 self.last_heard = self.last_heard.max(at);
                 self.received += bytes.len() as u64;
-                let allowed = FLOOD * (1 + at.saturating_sub(self.opened_at).as_secs());
+                let seconds = 1 + at.saturating_sub(self.opened_at).as_secs();
+                let allowed = FLOOD * seconds + ANSWER * self.sent;
                 if self.received > allowed {
                     let bytes = self.received;
                     return Err(LinkTrouble::Flooded { bytes });
