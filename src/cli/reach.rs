@@ -50,7 +50,10 @@ pub(crate) fn load_profile(args: &CheckArgs) -> Result<LoadedProfile, Failure> {
     let name = match (&args.ask.profile, &args.link.place.simulated) {
         (Some(name), _) => name.clone(),
         (None, Some(scenario)) => {
-            return map_of(&scenario_of(scenario)?, args.link.config.folder());
+            return map_of(
+                &scenario_of(scenario)?,
+                args.link.config.folder(),
+            );
         }
         (None, None) => {
             let known: Vec<&str> = packside_profiles::shipped()
@@ -268,12 +271,13 @@ fn target_at(place: &Where, line: LineSettings) -> Result<Target, Failure> {
             line,
         });
     }
-    let adapters = crate::link::adapters();
+    let mut adapters = crate::link::ports();
+    adapters.retain(|port| port.adapter.is_some());
     match adapters.as_slice() {
         [only] => {
             out::say(&format!(
                 "one serial adapter is present, using it: {}",
-                only.name
+                with_lasting_name(only)
             ));
             Ok(Target::Serial {
                 port: only.name.clone(),
@@ -281,7 +285,7 @@ fn target_at(place: &Where, line: LineSettings) -> Result<Target, Failure> {
             })
         }
         several => {
-            let names: Vec<&str> = several.iter().map(|port| port.name.as_str()).collect();
+            let names: Vec<String> = several.iter().map(with_lasting_name).collect();
             let found = if names.is_empty() {
                 "none".to_owned()
             } else {
@@ -296,6 +300,14 @@ fn target_at(place: &Where, line: LineSettings) -> Result<Target, Failure> {
                 Some("packside demo shows it without hardware".to_owned()),
             ))
         }
+    }
+}
+
+/// A port, and beside it the name that stays the same when it is plugged in elsewhere.
+fn with_lasting_name(port: &LocalPort) -> String {
+    match &port.system.by_id {
+        Some(lasting) => format!("{} (lasting name {lasting})", port.name),
+        None => port.name.clone(),
     }
 }
 

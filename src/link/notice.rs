@@ -38,6 +38,24 @@ pub enum Notice {
         /// When it is tried again.
         pause: Duration,
     },
+    /// The adapter of a port held bytes back for so long, and is asked not to until the port is closed.
+    Eased {
+        /// The port.
+        port: String,
+        /// How long.
+        held: Duration,
+    },
+    /// It holds them back, long for this line, and this user may not change that.
+    HoldsBack {
+        /// The port.
+        port: String,
+        /// Its settings.
+        line: LineSettings,
+        /// How long.
+        held: Duration,
+        /// The file by which it is changed.
+        timer: String,
+    },
     /// Nobody else can be overheard behind this gateway.
     AskingGently,
 }

@@ -1,5 +1,7 @@
 //! Opens a link, and leaves it quiet.
 
+use std::path::Path;
+
 use packside_profiles::LineSettings;
 
 use super::awaited::AwaitedPort;
@@ -94,9 +96,11 @@ pub fn open(target: &Target, options: OpenOptions, mut say: Say) -> Result<Quiet
     let interrupt = options.interrupt;
     let port: Box<dyn Port> = match target {
         Target::Serial { port, line } => {
+            let eased = super::latency::ease(Path::new("/"), port, *line, &mut say);
             let opener = SerialOpener {
                 port: port.clone(),
                 line: *line,
+                eased,
             };
             Box::new(ThreadPort::open(opener, facts, interrupt, clock)?)
         }

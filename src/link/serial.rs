@@ -14,6 +14,7 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio_serial::{ErrorKind, SerialPort, SerialPortBuilderExt, SerialPortType, SerialStream};
 
 use super::PortGone;
+use super::latency::Eased;
 use super::trouble::OpenError;
 use super::worker::Opener;
 
@@ -24,6 +25,9 @@ pub(crate) struct SerialOpener {
     pub(crate) port: String,
     /// Settings.
     pub(crate) line: LineSettings,
+    /// What was asked of its adapter, as long as the port is used.
+    #[expect(dead_code, reason = "it is there to be dropped")]
+    pub(super) eased: Option<Eased>,
 }
 
 impl Opener for SerialOpener {
@@ -193,12 +197,4 @@ pub fn list() -> Vec<SerialPortName> {
         .collect();
     ports.sort_by(|a, b| a.name.cmp(&b.name));
     ports
-}
-
-/// The serial adapters that were plugged into this computer, in order of name.
-pub fn adapters() -> Vec<SerialPortName> {
-    list()
-        .into_iter()
-        .filter(|port| port.adapter.is_some())
-        .collect()
 }

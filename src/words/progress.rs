@@ -65,6 +65,23 @@ pub fn notice(notice: &Notice) -> String {
         Notice::TryingAgain { why, pause } => {
             format!("{why}; trying again in {} s", pause.as_secs_f64())
         }
+        Notice::Eased { port, held } => format!(
+            "{}: its adapter held bytes back for up to {} ms, asked for 1 ms until the port is closed",
+            clean(port),
+            held.as_millis()
+        ),
+        Notice::HoldsBack {
+            port,
+            line,
+            held,
+            timer,
+        } => format!(
+            "note: {}: its adapter holds bytes back for up to {} ms, much at {line}: looks take longer, and \
+             times are uncertain by as much; to change it: echo 1 | sudo tee {}",
+            clean(port),
+            held.as_millis(),
+            clean(timer)
+        ),
         Notice::AskingGently => {
             "nobody else can be overheard behind this gateway: asking gently".to_owned()
         }
