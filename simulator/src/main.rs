@@ -268,7 +268,7 @@ fn columns() -> Option<usize> {
     #[cfg(unix)]
     let width = width.ok().filter(|width| *width > 0);
     #[cfg(not(unix))]
-    let width = None;
+    let width: Option<u16> = None;
     is_terminal.then(|| usize::from(width.unwrap_or(80)))
 }
 

@@ -15,7 +15,7 @@
 //! request that comes meanwhile is not missed.
 
 mod clock;
-#[cfg(unix)]
+#[cfg_attr(not(unix), path = "no_pty.rs")]
 mod pty;
 mod tcp;
 #[cfg(target_os = "linux")]
@@ -108,9 +108,6 @@ pub enum ServeError {
         /// As the system says it.
         why: String,
     },
-    /// This system has no pseudo-terminals that a program can serve.
-    #[error("pseudo-terminal: not on this system; serve with --tcp or --rtu-tcp")]
-    NoPty,
     /// Nobody can be let in at this address.
     #[error("{address}: cannot be listened on: {why}")]
     Listen {
@@ -147,6 +144,7 @@ enum Message {
     /// A connection ended.
     Left { client: u32 },
     /// Nothing can come any more.
+    #[cfg_attr(not(unix), expect(dead_code, reason = "only a terminal goes"))]
     Gone { why: String },
 }
 
@@ -174,7 +172,6 @@ impl Inlet {
 }
 
 enum Outlet {
-    #[cfg(unix)]
     Pty(pty::Line),
     Tcp(tcp::Doors),
 }
@@ -298,7 +295,6 @@ impl Server {
 
     /// On a pseudo-terminal, the client's line settings are those of its end.
     fn heed_settings(&mut self) {
-        #[cfg(unix)]
         if let Outlet::Pty(line) = &self.outlet
             && let Some((settings, tty)) = line.settings(self.site.world().line())
         {
@@ -321,9 +317,7 @@ impl Server {
         }
         for news in self.site.advance(now) {
             match (&mut self.outlet, news) {
-                #[cfg(unix)]
                 (Outlet::Pty(line), News::Bytes(arrival)) => line.write(&arrival.bytes),
-                #[cfg(unix)]
                 (Outlet::Pty(line), News::Closed { .. }) => line.pull_out(),
                 (Outlet::Tcp(doors), News::Bytes(arrival)) => {
                     gone.extend(doors.write(arrival.client, &arrival.bytes));
@@ -334,7 +328,6 @@ impl Server {
         for client in gone {
             self.forget(client);
         }
-        #[cfg(unix)]
         if let Outlet::Pty(line) = &mut self.outlet
             && self.site.is_reachable()
         {
@@ -356,14 +349,11 @@ fn open_place(
     inlet: &Inlet,
 ) -> Result<(Outlet, String), ServeError> {
     match place {
-        #[cfg(unix)]
         Place::Pty => {
             let (line, name) =
                 pty::open(line, inlet, comes_and_goes).map_err(|why| ServeError::Pty { why })?;
             Ok((Outlet::Pty(line), name))
         }
-        #[cfg(not(unix))]
-        Place::Pty => Err(ServeError::NoPty),
         Place::Tcp(address) | Place::RtuOverTcp(address) => {
             let (doors, reach) = tcp::open(address, inlet).map_err(|why| ServeError::Listen {
                 address: address.clone(),
