@@ -1,6 +1,6 @@
 //! The command line as data.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::{Args, ValueEnum};
@@ -40,6 +40,8 @@ pub(crate) enum Format {
     Text,
     /// For programs.
     Json,
+    /// For tables.
+    Csv,
 }
 
 /// When to colour.
@@ -285,9 +287,11 @@ impl ConsentArgs {
 }
 
 /// What is said where the one word is typed that these two were.
-pub(crate) const NO_LONGER: &str = "error: --ask-anyway: there are two words now, for two different things\n\
-    hint: --may-wake, where asking may wake the unit and everybody is clear of it; --beside-others, where somebody \
-    else asks on this pair and is asked beside";
+pub(crate) const NO_LONGER: [&str; 2] = [
+    "--ask-anyway: there are two words now, for two different things",
+    "--may-wake, where asking may wake the unit and everybody is clear of it; --beside-others, where somebody \
+    else asks on this pair and is asked beside",
+];
 
 /// Arguments of `check`.
 #[derive(Debug, Clone, Args)]
@@ -318,7 +322,8 @@ pub(crate) struct CheckArgs {
 /// Where the files of this user are.
 #[derive(Debug, Clone, Default, Args)]
 pub(crate) struct ConfigArg {
-    /// Folder with own profiles and saved places
+    /// Folder with own register maps (profiles/NAME.toml) and kept places [default: packside in the usual
+    /// folder for settings: ~/.config, %APPDATA%]
     #[arg(
         long,
         global = true,
@@ -330,9 +335,15 @@ pub(crate) struct ConfigArg {
 }
 
 impl ConfigArg {
-    /// The folder, if one is given.
-    pub(crate) fn folder(&self) -> Option<&Path> {
-        self.config.as_deref()
+    /// The folder: the option, else the variable, else the usual one of the platform.
+    pub(crate) fn folder(&self) -> Option<PathBuf> {
+        packside_profiles::config_folder(self.config.clone(), |name| std::env::var_os(name))
+    }
+
+    /// The option that gives the next command the same folder, where one was given.
+    pub(crate) fn to_type(&self) -> Option<String> {
+        let folder = self.config.as_deref()?;
+        Some(format!("--config {}", typed(folder)))
     }
 }
 

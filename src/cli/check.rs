@@ -8,7 +8,7 @@ use std::time::Duration;
 use clap::ValueEnum as _;
 use packside_profiles::{LineSettings, Profile};
 
-use super::args::{CheckArgs, typed};
+use super::args::{CheckArgs, Format, typed};
 use super::failure::{Failure, LOCAL, USAGE, failure};
 use super::heard;
 use super::reach::{self, LoadedProfile};
@@ -24,15 +24,15 @@ use crate::recording::{self, Entry, Recording, Shown};
 use crate::session::{End, Manner, Session, Task};
 use crate::show::json::{self, Check};
 use crate::show::page::holds;
-use crate::show::{explain, screen};
+use crate::show::{csv, explain, screen};
 
 /// Runs the command; the exit code is that of the verdict.
-pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
+pub(crate) fn run(args: &CheckArgs, format: Format, colour: bool) -> Result<u8, Failure> {
     if let Some(id) = args.explain.as_deref().filter(|id| !id.is_empty()) {
-        return explain_id(id, as_json);
+        return explain_id(id, format == Format::Json);
     }
     if let Some(path) = &args.link.place.recording {
-        return replay(path, args, as_json, colour);
+        return replay(path, args, format, colour);
     }
     let (args, loaded) = describe::map_for(&places::fill(args)?)?;
     let args = &args;
@@ -44,7 +44,7 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
         args.link.plugged.map(Into::into),
         None,
     )?;
-    heard::count(&mut quiet, args.link.config.folder());
+    heard::count(&mut quiet, args.link.config.folder().as_deref());
     let record = Record::of_look(&args.link, keep::What::Look, Some(&loaded), seed)?;
     let look = LookDone {
         args,
@@ -52,7 +52,7 @@ pub(crate) fn run(args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, F
         facts: quiet.facts().clone(),
         record: record.clone(),
     };
-    record.end(look.finish(quiet, &sightings, as_json, colour))
+    record.end(look.finish(quiet, &sightings, format, colour))
 }
 
 /// Says what one id of a result means.
@@ -86,7 +86,7 @@ impl LookDone<'_> {
         &self,
         mut quiet: Quiet,
         sightings: &[(String, String)],
-        as_json: bool,
+        format: Format,
         colour: bool,
     ) -> Result<u8, Failure> {
         let (args, profile) = (self.args, &self.loaded.profile);
@@ -134,7 +134,7 @@ impl LookDone<'_> {
             self.loaded,
             facts,
             saved.as_ref(),
-            (as_json, colour),
+            (format, colour),
             args,
         );
         Ok(judgement.verdict.kind.exit_code())
@@ -171,7 +171,7 @@ fn say_end(end: End) -> Result<(), Failure> {
 }
 
 /// Judges a recording anew, and says where that differs from what was shown on site.
-fn replay(path: &Path, args: &CheckArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
+fn replay(path: &Path, args: &CheckArgs, format: Format, colour: bool) -> Result<u8, Failure> {
     let recording = record::open(path)?;
     let (session, moment) = record::moment(&recording, args.moment.as_deref())?;
     let loaded = recorded_profile(&recording, args)?;
@@ -185,7 +185,7 @@ fn replay(path: &Path, args: &CheckArgs, as_json: bool, colour: bool) -> Result<
     let judgement = judge(&*events, Some(&loaded.profile), moment);
     say_later_answers(session, moment);
     say_difference(session, &judgement);
-    let how = (as_json, colour);
+    let how = (format, colour);
     show(&judgement, &loaded, session.link(), None, how, args);
     Ok(judgement.verdict.kind.exit_code())
 }
@@ -250,17 +250,20 @@ fn show(
     loaded: &LoadedProfile,
     facts: Option<&LinkFacts>,
     saved: Option<&Saved>,
-    (as_json, colour): (bool, bool),
+    (format, colour): (Format, bool),
     args: &CheckArgs,
 ) {
-    if as_json {
+    if format != Format::Text {
         let map = (&loaded.profile, loaded.sha256.as_str());
         let mut object = Check::of(judgement, Some(map), facts);
         object.saved = saved.map(|saved| saved.path.display().to_string());
         if args.explain.is_some() {
             object = object.with_considered(judgement);
         }
-        out::result(&json::line(&object));
+        out::result(&match format {
+            Format::Csv => csv::readings(&object.readings),
+            _ => json::line(&object),
+        });
         return;
     }
     let command = next_command(judgement, args, saved, &loaded.profile);
@@ -318,8 +321,7 @@ pub(super) fn place_of(args: &CheckArgs) -> String {
         place.push(format!("--time-out {}", time_out.as_millis()));
     }
     place.extend(args.ask.consent.as_typed().map(str::to_owned));
-    let config = args.link.config.folder();
-    place.extend(config.map(|folder| format!("--config {}", typed(folder))));
+    place.extend(args.link.config.to_type());
     place.join(" ")
 }
 

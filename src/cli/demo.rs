@@ -10,13 +10,14 @@ use std::time::Duration;
 use packside_profiles::Profile;
 use packside_simulator::World;
 
-use super::failure::{Failure, LOCAL, finish};
+use super::failure::{Failure, LOCAL};
 use super::out;
 use super::reach::{LoadedProfile, scenario_of};
 use crate::drive::{self, Link};
 use crate::event::LinkFacts;
 use crate::facts::{Judgement, VerdictKind};
 use crate::session::{End, Manner, Session, Task};
+use crate::show::json::demo::Demo;
 use crate::show::json::{self, Check};
 use crate::show::screen;
 use crate::simulated::open_simulated;
@@ -53,12 +54,7 @@ struct DemoMoment {
 }
 
 /// Runs the demo; 0 where both stories ended as told.
-pub(crate) fn run(as_json: bool, colour: bool) -> u8 {
-    let told = tell(as_json, colour);
-    finish(told, as_json)
-}
-
-fn tell(as_json: bool, colour: bool) -> Result<u8, Failure> {
+pub(crate) fn run(as_json: bool, colour: bool) -> Result<u8, Failure> {
     let mut ended_as_told = true;
     let mut endings = Vec::new();
     for (number, story) in STORIES.iter().enumerate() {
@@ -76,7 +72,7 @@ fn tell(as_json: bool, colour: bool) -> Result<u8, Failure> {
         if as_json {
             let map = (&loaded.profile, loaded.sha256.as_str());
             let object = Check::of(&last.judgement, Some(map), Some(&facts));
-            let object = object.with_story(story.scenario, story.ends.id());
+            let object = Demo::new(story.scenario, story.ends.id(), object);
             out::result(&json::line(&object));
         } else {
             out::result(&story_text(

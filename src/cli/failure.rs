@@ -2,6 +2,8 @@
 //!
 //! Does not: decide what went wrong.
 
+use clap::error::ErrorKind;
+
 use super::out;
 use crate::show::json;
 
@@ -42,19 +44,26 @@ pub(crate) fn failure(
     }
 }
 
-/// Prints a failure in the form that was asked for.
-pub(crate) fn finish(result: Result<u8, Failure>, json: bool) -> u8 {
+impl Failure {
+    /// The same as JSON.
+    pub(crate) fn object(&self, command: Option<&str>) -> String {
+        let error = json::Trouble {
+            kind: self.kind,
+            exit: self.exit,
+            message: self.message.clone(),
+            hint: self.hint.clone(),
+        };
+        json::line(&json::Failed::new(command, error))
+    }
+}
+
+/// Prints a failure of a command in the form that was asked for.
+pub(crate) fn finish(command: Option<&str>, result: Result<u8, Failure>, json: bool) -> u8 {
     match result {
         Ok(exit) => exit,
         Err(failure) => {
             if json {
-                let object = json::Failed::new(
-                    failure.kind,
-                    failure.exit,
-                    &failure.message,
-                    failure.hint.as_deref(),
-                );
-                out::result(&json::line(&object));
+                out::result(&failure.object(command));
             }
             out::say(&format!("error: {}", failure.message));
             if let Some(hint) = &failure.hint {
@@ -63,4 +72,24 @@ pub(crate) fn finish(result: Result<u8, Failure>, json: bool) -> u8 {
             failure.exit
         }
     }
+}
+
+/// What is wrong with what was typed, for programs: the first paragraph that the parser prints, and its
+/// tip, else how the command is used.
+pub(crate) fn mistyped(error: &clap::Error) -> Failure {
+    let text = error.render().to_string();
+    let one_line = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let paragraphs: Vec<String> = text.split("\n\n").map(one_line).collect();
+    let behind = |lead: &str| {
+        let found = paragraphs.iter().find_map(|text| text.strip_prefix(lead));
+        found.map(str::to_owned)
+    };
+    let message = match error.kind() {
+        ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand => {
+            "no command given".to_owned()
+        }
+        _ => behind("error: ").unwrap_or_else(|| "wrong usage".to_owned()),
+    };
+    let usage = || behind("Usage: ").map(|usage| format!("usage: {usage}"));
+    failure(USAGE, "usage", message, behind("tip: ").or_else(usage))
 }

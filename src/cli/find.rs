@@ -331,6 +331,7 @@ fn listen(quiet: &mut Quiet, window: Duration) -> Result<(Listening, Summary), L
 /// All maps that can be had; one that cannot be read is said and left out.
 fn known_profiles(args: &FindArgs) -> Result<Vec<Profile>, Failure> {
     let config = args.link.config.folder();
+    let config = config.as_deref();
     let mut profiles = Vec::new();
     for name in packside_profiles::load::known(config) {
         match packside_profiles::find(&name, config) {
@@ -437,7 +438,7 @@ fn connect(args: &FindArgs) -> Result<Quiet, Failure> {
         return reach::open_place(&args.link.place, line, plugged, args.consent.said());
     };
     let scenario = reach::scenario_of(name)?;
-    let found = packside_profiles::find(&scenario.profile, args.link.config.folder());
+    let found = packside_profiles::find(&scenario.profile, args.link.config.folder().as_deref());
     let profile = found
         .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?
         .profile;
@@ -475,7 +476,7 @@ fn keep_quiet(report: &FindReport, args: &FindArgs) -> Option<jiff::Timestamp> {
         &facts,
         report.window,
         heard::now(),
-        args.link.config.folder(),
+        args.link.config.folder().as_deref(),
     )
 }
 
@@ -511,5 +512,5 @@ fn save(report: &FindReport, args: &FindArgs, name: &str) -> Result<Option<PathB
         profile: next::map_name(identity).map(str::to_owned),
         unit_serial: identity.serial.clone(),
     };
-    places::save(&place, name, args.link.config.folder()).map(Some)
+    places::save(&place, name, args.link.config.folder().as_deref()).map(Some)
 }

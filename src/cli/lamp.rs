@@ -17,7 +17,8 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use packside_profiles::model::Profile;
 
-use super::failure::{LOCAL, USAGE};
+use super::args::ConfigArg;
+use super::failure::{LOCAL, USAGE, failure};
 use super::out;
 use super::prompt::{self, Typed};
 use crate::lamp::{
@@ -56,6 +57,9 @@ pub struct LampArgs {
     /// Which lamp of the profile
     #[arg(long, value_name = "LAMP", requires = "profile", default_value = USUAL_LAMP)]
     pub lamp: String,
+    /// Folder with own files.
+    #[command(flatten)]
+    config: ConfigArg,
 }
 
 impl LampArgs {
@@ -66,6 +70,7 @@ impl LampArgs {
             trace: None,
             profile: None,
             lamp: USUAL_LAMP.to_owned(),
+            config: ConfigArg::default(),
         }
     }
 }
@@ -156,7 +161,7 @@ pub fn run(args: &LampArgs, as_json: bool, colour: bool) -> (String, String, u8)
     answer(args, as_json, colour).unwrap_or_else(|(text, exit)| {
         let stdout = if as_json {
             let kind = if exit == USAGE { "usage" } else { "local" };
-            json::line(&json::Failed::new(kind, exit, &text, None))
+            failure(exit, kind, text.clone(), None).object(Some("lamp"))
         } else {
             String::new()
         };
@@ -165,10 +170,11 @@ pub fn run(args: &LampArgs, as_json: bool, colour: bool) -> (String, String, u8)
 }
 
 fn answer(args: &LampArgs, as_json: bool, colour: bool) -> Result<(String, String, u8), Refused> {
+    let config = args.config.folder();
     let found = args
         .profile
         .as_deref()
-        .map(|name| packside_profiles::find(name, None));
+        .map(|name| packside_profiles::find(name, config.as_deref()));
     let found = found
         .transpose()
         .map_err(|error| (error.to_string(), LOCAL))?;

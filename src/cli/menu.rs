@@ -1,6 +1,6 @@
 //! The short menu of a bare `packside` on a terminal.
 
-use super::failure::USAGE;
+use super::failure::{Failure, USAGE, failure};
 use super::{demo, lamp, out};
 
 const MENU: &str = "\
@@ -19,29 +19,49 @@ packside: a real fault, or an inverter that is not talking yet?
 
 Hazardous voltage is inside a unit even when it is switched off: `packside --help` carries the cautions.";
 
-/// Shows the menu; without a terminal it is wrong usage.
-pub(crate) fn run(colour: bool) -> u8 {
-    if !out::interactive() {
-        out::say(
-            "error: no command given: expected one of find, check, watch, listen, lamp, visit, report, profile, retest, demo",
-        );
-        out::say("hint: packside --help");
-        return USAGE;
+/// Shows the menu; without a terminal, or for a program, it is wrong usage.
+pub(crate) fn run(as_json: bool, colour: bool) -> Result<u8, Failure> {
+    if as_json || !out::interactive() {
+        let message = "no command given: expected one of find, check, watch, listen, lamp, visit, report, profile, retest, demo";
+        let hint = Some("packside --help".to_owned());
+        return Err(failure(USAGE, "usage", message, hint));
     }
     out::say(MENU);
     loop {
         out::say("\nWhich one?");
         match out::answer().as_deref() {
             Some("1") => return demo::run(false, colour),
-            Some("2") => return told("packside find"),
-            Some("3") => return told("packside check --serial PORT --profile generic-hv-stack"),
-            Some("4") => return told("packside check --gateway HOST --profile generic-hv-stack"),
-            Some("5") => return told("packside watch --serial PORT --profile generic-hv-stack"),
-            Some("6") => return told("packside listen --serial PORT"),
-            Some("7") => return told("packside visit --serial PORT --profile generic-hv-stack"),
-            Some("8") => return out::outcome(lamp::run(&lamp::LampArgs::bare(), false, colour)),
-            Some("9") => return told("packside profile list"),
-            Some("q" | "Q") | None => return 0,
+            Some("2") => return Ok(told("packside find")),
+            Some("3") => {
+                return Ok(told(
+                    "packside check --serial PORT --profile generic-hv-stack",
+                ));
+            }
+            Some("4") => {
+                return Ok(told(
+                    "packside check --gateway HOST --profile generic-hv-stack",
+                ));
+            }
+            Some("5") => {
+                return Ok(told(
+                    "packside watch --serial PORT --profile generic-hv-stack",
+                ));
+            }
+            Some("6") => return Ok(told("packside listen --serial PORT")),
+            Some("7") => {
+                return Ok(told(
+                    "packside visit --serial PORT --profile generic-hv-stack",
+                ));
+            }
+            Some("8") => {
+                return Ok(out::outcome(lamp::run(
+                    &lamp::LampArgs::bare(),
+                    false,
+                    colour,
+                )));
+            }
+            Some("9") => return Ok(told("packside profile list")),
+            Some("q" | "Q") | None => return Ok(0),
             Some(other) => out::say(&format!("expected 1 to 9 or q, found \"{other}\"")),
         }
     }

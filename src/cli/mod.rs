@@ -2,8 +2,10 @@
 //!
 //! Does not: hold logic worth testing elsewhere.
 
+use std::ffi::OsString;
+
 use clap::error::{ContextKind, ContextValue, ErrorKind};
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory as _, Parser, Subcommand};
 
 mod args;
 mod check;
@@ -30,7 +32,8 @@ mod session;
 mod visit;
 mod watch;
 
-use args::{CAUTIONS, CheckArgs, Colour, EXIT_CODES, Format};
+use args::{CAUTIONS, CheckArgs, Colour, ConfigArg, EXIT_CODES, Format};
+use failure::{Failure, USAGE, failure};
 
 /// Does this unit have a real fault, or is the inverter just not talking to it yet?
 #[derive(Debug, Parser)]
@@ -52,12 +55,15 @@ struct Cli {
     /// What to do.
     #[command(subcommand)]
     command: Option<Command>,
-    /// Result as text for people or JSON for programs.
+    /// Result as text for people, JSON for programs, or (check, report) CSV for tables.
     #[arg(long, global = true, value_enum, default_value_t = Format::Text)]
     format: Format,
     /// Colour: `auto` means on a terminal, unless `NO_COLOR` is set.
     #[arg(long, global = true, value_enum, default_value_t = Colour::Auto)]
     color: Colour,
+    /// Folder with own files.
+    #[command(flatten)]
+    config: ConfigArg,
 }
 
 /// The commands.
@@ -90,6 +96,24 @@ enum Command {
     Demo,
 }
 
+impl Command {
+    /// Its name, as typed.
+    fn name(&self) -> &'static str {
+        match self {
+            Self::Find(_) => "find",
+            Self::Check(_) => "check",
+            Self::Watch(_) => "watch",
+            Self::Visit(_) => "visit",
+            Self::Retest(_) => "retest",
+            Self::Report(_) => "report",
+            Self::Listen(_) => "listen",
+            Self::Lamp(_) => "lamp",
+            Self::Profile(_) => "profile",
+            Self::Demo => "demo",
+        }
+    }
+}
+
 /// Runs the tool with the arguments of this process and gives its exit code.
 pub fn run() -> u8 {
     run_with(std::env::args_os())
@@ -99,32 +123,16 @@ pub fn run() -> u8 {
 pub fn run_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
     let cli = match Cli::try_parse_from(arguments) {
         Ok(cli) => cli,
-        Err(error) => {
-            return match error.kind() {
-                ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => {
-                    let _ = error.print();
-                    0
-                }
-                ErrorKind::UnknownArgument
-                    if error.get(ContextKind::InvalidArg)
-                        == Some(&ContextValue::String("--ask-anyway".to_owned())) =>
-                {
-                    out::say(args::NO_LONGER);
-                    failure::USAGE
-                }
-                // It repeats what was typed.
-                _ => {
-                    out::say(error.render().to_string().trim_end());
-                    failure::USAGE
-                }
-            };
-        }
+        Err(error) => return not_run(&error),
     };
     start_log();
     let colour = out::colour(cli.color);
     crate::show::paper::lay(out::paper());
-    let json = cli.format == Format::Json;
-    let exit = command(cli, json, colour);
+    let (json, name) = (
+        cli.format == Format::Json,
+        cli.command.as_ref().map(Command::name),
+    );
+    let exit = failure::finish(name, command(cli, colour), json);
     match out::unwritten() {
         Some(why) => {
             out::say(&format!(
@@ -137,19 +145,60 @@ pub fn run_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
     }
 }
 
-fn command(cli: Cli, json: bool, colour: bool) -> u8 {
-    match cli.command {
-        None => menu::run(colour),
-        Some(Command::Demo) => demo::run(json, colour),
-        Some(Command::Find(args)) => failure::finish(find::run(&args, json, colour), json),
-        Some(Command::Check(args)) => failure::finish(check::run(&args, json, colour), json),
-        Some(Command::Watch(args)) => failure::finish(watch::run(&args, json, colour), json),
-        Some(Command::Visit(args)) => failure::finish(visit::run(&args, json, colour), json),
-        Some(Command::Retest(args)) => failure::finish(retest::run(&args, json), json),
-        Some(Command::Report(args)) => failure::finish(report::run(&args, json), json),
-        Some(Command::Listen(args)) => failure::finish(listen::run(&args, json, colour), json),
-        Some(Command::Lamp(args)) => out::outcome(lamp::run(&args, json, colour)),
-        Some(Command::Profile(args)) => out::outcome(profile::run(&args, json)),
+/// Help and version are results. Everything else is wrong usage, said in the parser's own words, which
+/// repeat what was typed; a program that asked for JSON gets an object.
+fn not_run(error: &clap::Error) -> u8 {
+    if let ErrorKind::DisplayHelp | ErrorKind::DisplayVersion = error.kind() {
+        let _ = error.print();
+        return 0;
+    }
+    let typed: Vec<OsString> = std::env::args_os().skip(1).collect();
+    let (cli, as_json) = (Cli::command(), wants_json(&typed));
+    let mut known = cli.get_subcommands().map(clap::Command::get_name);
+    let command = known.find(|name| typed.iter().any(|word| word == name));
+    let old = ContextValue::String("--ask-anyway".to_owned());
+    if error.kind() == ErrorKind::UnknownArgument
+        && error.get(ContextKind::InvalidArg) == Some(&old)
+    {
+        let [message, hint] = args::NO_LONGER;
+        let no_longer = failure(USAGE, "usage", message, Some(hint.to_owned()));
+        return failure::finish(command, Err(no_longer), as_json);
+    }
+    if as_json {
+        out::result(&failure::mistyped(error).object(command));
+    }
+    out::say(error.render().to_string().trim_end());
+    USAGE
+}
+
+/// Whether JSON was asked for, as far as arguments can be read that make no command.
+fn wants_json(typed: &[OsString]) -> bool {
+    let pairs = typed.iter().zip(typed.iter().skip(1));
+    let is_pair = |(option, value): (&OsString, &OsString)| option == "--format" && value == "json";
+    typed.iter().any(|word| word == "--format=json") || pairs.into_iter().any(is_pair)
+}
+
+fn command(cli: Cli, colour: bool) -> Result<u8, Failure> {
+    let json = cli.format == Format::Json;
+    let Some(command) = cli.command else {
+        return menu::run(json, colour);
+    };
+    match command {
+        Command::Check(args) => check::run(&args, cli.format, colour),
+        Command::Report(args) => report::run(&args, cli.format),
+        _ if cli.format == Format::Csv => {
+            let name = command.name();
+            let message = format!("--format csv: expected with check or report, found with {name}");
+            Err(failure(USAGE, "usage", message, None))
+        }
+        Command::Demo => demo::run(json, colour),
+        Command::Find(args) => find::run(&args, json, colour),
+        Command::Watch(args) => watch::run(&args, json, colour),
+        Command::Visit(args) => visit::run(&args, json, colour),
+        Command::Retest(args) => retest::run(&args, json),
+        Command::Listen(args) => listen::run(&args, json, colour),
+        Command::Lamp(args) => Ok(out::outcome(lamp::run(&args, json, colour))),
+        Command::Profile(args) => Ok(out::outcome(profile::run(&args, json))),
     }
 }
 

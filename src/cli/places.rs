@@ -39,23 +39,9 @@ pub(crate) struct SavedPlace {
     pub(crate) unit_serial: Option<String>,
 }
 
-/// Where the config folder is: as given, else the usual one of the system.
+/// The folder of places in the config folder.
 pub(super) fn folder(config: Option<&Path>) -> Result<PathBuf, Failure> {
-    let from = |name: &str| {
-        std::env::var_os(name)
-            .filter(|value| !value.is_empty())
-            .map(PathBuf::from)
-    };
-    let usual = || {
-        let base = if cfg!(windows) {
-            from("APPDATA")
-        } else {
-            from("XDG_CONFIG_HOME").or_else(|| Some(from("HOME")?.join(".config")))
-        };
-        base.map(|base| base.join("packside"))
-    };
-    let folder = config.map(Path::to_path_buf).or_else(usual);
-    folder.map(|folder| folder.join("places")).ok_or_else(|| {
+    config.map(|folder| folder.join("places")).ok_or_else(|| {
         let hint = Some("give --config FOLDER".to_owned());
         failure(
             LOCAL,
@@ -93,30 +79,11 @@ pub(crate) fn save(
             None,
         )
     };
-    let text = text_of(place);
+    let text = toml::to_string(place).map_err(|error| trouble(error.to_string()))?;
     std::fs::create_dir_all(&folder)
         .and_then(|()| std::fs::write(&path, text))
         .map_err(|error| trouble(error.to_string()))?;
     Ok(path)
-}
-
-/// The file, key by key: texts quoted as TOML quotes them.
-fn text_of(place: &SavedPlace) -> String {
-    let mut text = format!("format = {}\nunit = {}\n", place.format, place.unit);
-    for (key, value) in [
-        ("serial", &place.serial),
-        ("line", &place.line),
-        ("gateway", &place.gateway),
-        ("framing", &place.framing),
-        ("profile", &place.profile),
-        ("unit_serial", &place.unit_serial),
-    ] {
-        if let Some(value) = value {
-            let quoted = serde_json::Value::from(value.as_str());
-            text.push_str(&format!("{key} = {quoted}\n"));
-        }
-    }
-    text
 }
 
 /// Reads a place.
@@ -181,7 +148,7 @@ pub(crate) fn fill(args: &CheckArgs) -> Result<CheckArgs, Failure> {
     let Some(name) = &args.link.place.at else {
         return Ok(args.clone());
     };
-    let saved = load(name, args.link.config.folder())?;
+    let saved = load(name, args.link.config.folder().as_deref())?;
     let mut args = args.clone();
     let wrong = |key: &str, value: &str| {
         failure(

@@ -7,9 +7,8 @@
 //!
 //! # JSON
 //! One object with `"schema":"packside.profile/1"` and `"command"`; `list` has `profiles`, `show`
-//! has `profile`, `check` has `files` with `problems`, `explain` has `subjects`. Failures have
-//! `error` {`kind`, `message`, `exit`}. Registers count from 0 at `base`; `register` is that of the first
-//! instance.
+//! has `profile`, `check` has `files` with `problems`, `explain` has `subjects`. Registers count from 0 at
+//! `base`; `register` is that of the first instance.
 
 mod coverage;
 mod given;
@@ -76,6 +75,7 @@ enum ProfileCommand {
 /// Runs the command.
 pub fn run(args: &ProfileArgs, json: bool) -> CheckOutcome {
     let config = args.config.folder();
+    let config = config.as_deref();
     match &args.command {
         ProfileCommand::List => list(config, json),
         ProfileCommand::Show { name } => with_profile("show", name, config, json, show),
@@ -118,7 +118,6 @@ fn with_profile(
             )
         }
         Err(error) => failed(
-            command,
             "profile",
             &error.to_string(),
             "packside profile list names them",
@@ -238,7 +237,7 @@ fn explain_one(loaded: &Loaded, what: &str, json: bool) -> CheckOutcome {
                 "packside profile show {} names the points",
                 profile.profile.id
             );
-            failed("explain", "usage", &error.to_string(), &hint, USAGE, json)
+            failed("usage", &error.to_string(), &hint, USAGE, json)
         }
     }
 }
@@ -301,7 +300,6 @@ mod tests {
     fn parsed(outcome: &CheckOutcome) -> Json {
         assert_eq!(outcome.0.lines().count(), 1, "one object on one line");
         let object: Json = serde_json::from_str(&outcome.0).unwrap();
-        assert_eq!(object["schema"], "packside.profile/1");
         object
     }
 
@@ -325,6 +323,7 @@ mod tests {
         );
         assert_eq!((stderr.as_str(), exit), ("", 0));
         let object = parsed(&ask(ProfileCommand::List, true));
+        assert_eq!(object["schema"], "packside.profile/1");
         assert_eq!(object["profiles"][1]["id"], "generic-lv-rack");
         assert_eq!(object["profiles"][1]["verified_on_hardware"], false);
     }
@@ -369,10 +368,9 @@ mod tests {
             "error: generic-hv-stack: expected the id of a flag, point, lamp or lamp code, found \"insulatoin-low\"; \
              did you mean insulation-low?\nhint: packside profile show generic-hv-stack names the points\n"
         );
-        assert_eq!(
-            parsed(&explain_of("insulatoin-low", true))["error"]["exit"],
-            USAGE
-        );
+        let object = parsed(&explain_of("insulatoin-low", true));
+        assert_eq!(object["schema"], "packside.failed/1");
+        assert_eq!(object["error"]["exit"], USAGE);
     }
 
     #[test]

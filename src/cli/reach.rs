@@ -52,7 +52,7 @@ pub(crate) fn load_profile(args: &CheckArgs) -> Result<LoadedProfile, Failure> {
         (None, Some(scenario)) => {
             return map_of(
                 &scenario_of(scenario)?,
-                args.link.config.folder(),
+                args.link.config.folder().as_deref(),
             );
         }
         (None, None) => {
@@ -71,7 +71,7 @@ pub(crate) fn load_profile(args: &CheckArgs) -> Result<LoadedProfile, Failure> {
             ));
         }
     };
-    let found = packside_profiles::find(&name, args.link.config.folder())
+    let found = packside_profiles::find(&name, args.link.config.folder().as_deref())
         .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?;
     Ok(LoadedProfile::new(found.profile, &found.text))
 }

@@ -277,7 +277,7 @@ impl Record {
     /// and the exit code; the result that was printed stands all the same.
     pub(crate) fn end(&self, result: Result<u8, Failure>) -> Result<u8, Failure> {
         match (self.close(), result) {
-            (Err(failure), Ok(_)) => Ok(super::failure::finish(Err(failure), false)),
+            (Err(failure), Ok(_)) => Ok(super::failure::finish(None, Err(failure), false)),
             (_, result) => result,
         }
     }

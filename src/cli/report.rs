@@ -10,6 +10,7 @@ use std::sync::Arc;
 use clap::{Args, ValueEnum};
 use sha2::{Digest as _, Sha256};
 
+use super::args::Format;
 use super::failure::{Failure, LOCAL, USAGE};
 use super::reach::LoadedProfile;
 use super::{out, record};
@@ -18,6 +19,7 @@ use crate::evidence::Ended;
 use crate::facts::Judgement;
 use crate::judge::{Case, judge};
 use crate::recording::{RecordedSession, Recording, Shown};
+use crate::show::csv;
 use crate::show::json::compare::Compared;
 use crate::show::json::report::{Report, Verified};
 use crate::show::json::{self, Check};
@@ -57,8 +59,11 @@ pub(crate) struct ReportArgs {
 const BEGIN: u64 = 4096;
 /// How a recording begins.
 const RECORDING: &str = "{\"type\":\"header\"";
-/// How a report as data begins.
-const REPORT_AS_JSON: &str = "{\"schema\":\"packside.report/";
+/// How a report or a comparison as data begins.
+const AS_JSON: [&str; 2] = [
+    "{\"schema\":\"packside.report/",
+    "{\"schema\":\"packside.compared/",
+];
 
 /// Reader as an argument.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -79,7 +84,8 @@ struct OpenedRecording {
 }
 
 /// Runs the command.
-pub(crate) fn run(args: &ReportArgs, as_json: bool) -> Result<u8, Failure> {
+pub(crate) fn run(args: &ReportArgs, format: Format) -> Result<u8, Failure> {
+    let as_json = format == Format::Json;
     let options = Options {
         reader: match args.reader {
             ReaderArg::Desk => Reader::Desk,
@@ -88,6 +94,15 @@ pub(crate) fn run(args: &ReportArgs, as_json: bool) -> Result<u8, Failure> {
         names: !args.without_names,
     };
     match args.files.as_slice() {
+        [file] if format == Format::Csv && !args.verify => {
+            write(args, &courses(file)?)?;
+            Ok(0)
+        }
+        _ if format == Format::Csv => Err(failure(
+            USAGE,
+            "usage",
+            "--format csv: expected one recording and no --verify".to_owned(),
+        )),
         [file] if args.verify => verify(file, args, options, as_json),
         [file] => {
             let opened = OpenedRecording::read(file)?;
@@ -112,6 +127,34 @@ pub(crate) fn run(args: &ReportArgs, as_json: bool) -> Result<u8, Failure> {
             "--verify: expected one recording, found two".to_owned(),
         )),
     }
+}
+
+/// Every value that was read in a recording, as a table.
+fn courses(path: &Path) -> Result<String, Failure> {
+    let recording = record::open(path)?;
+    let profile = recorded_map(&recording)?.map(|loaded| Arc::new(loaded.profile));
+    let mut table = csv::Courses::default();
+    recording.replay_telling(
+        profile.as_ref(),
+        |_, _, _| {},
+        |number, ended| {
+            if let (Some(session), Some(profile)) = (recording.sessions.get(number), &profile) {
+                table.take(number, &session.start, &ended, profile);
+            }
+        },
+    );
+    Ok(table.into_text())
+}
+
+/// The register map in a recording, where one stands in it.
+fn recorded_map(recording: &Recording) -> Result<Option<LoadedProfile>, Failure> {
+    let recorded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
+    let Some(recorded) = recorded else {
+        return Ok(None);
+    };
+    let profile = packside_profiles::load(&recorded.text, "the map in the recording")
+        .map_err(|problems| failure(LOCAL, "profile", problems.to_string()))?;
+    Ok(Some(LoadedProfile::new(profile, &recorded.text)))
 }
 
 /// Says what does not hold; writes the page too where one is asked for.
@@ -148,16 +191,7 @@ impl OpenedRecording {
         let Some(session) = page::session_of(&recording) else {
             return Err(no_session());
         };
-        let recorded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
-        let loaded = match recorded {
-            None => None,
-            Some(recorded) => {
-                let profile =
-                    packside_profiles::load(&recorded.text, "the map in the recording")
-                        .map_err(|problems| failure(LOCAL, "profile", problems.to_string()))?;
-                Some(LoadedProfile::new(profile, &recorded.text))
-            }
-        };
+        let loaded = recorded_map(&recording)?;
         let (judgement, courses) = shown_last(&recording, session, loaded.as_ref());
         let pictures = pictures(path, &recording);
         Ok(Self {
@@ -335,7 +369,9 @@ fn may_replace(args: &ReportArgs, path: &Path) -> Result<(), Failure> {
             "give the page another name",
         );
     }
-    let is_report = begin.contains(page::MARK) || begin.starts_with(REPORT_AS_JSON);
+    let is_report = begin.contains(page::MARK)
+        || AS_JSON.iter().any(|lead| begin.starts_with(lead))
+        || begin.starts_with(csv::COURSES);
     if opened.is_ok() && (is_report || begin.is_empty()) || args.replace {
         return Ok(());
     }

@@ -19,6 +19,7 @@ use super::failure::{Failure, LOCAL, failure};
 use super::{out, record};
 use crate::facts::Judgement;
 use crate::judge::judge;
+use crate::link::{Clock, wall};
 use crate::recording::Shown;
 use crate::show::json::{self, retest::Retest};
 use crate::show::screen;
@@ -56,6 +57,10 @@ struct Expectation {
     given: String,
     /// Why it does not hold.
     wrong: Option<String>,
+    /// It could not even be tried.
+    is_broken: bool,
+    /// How long judging took.
+    took: Duration,
 }
 
 /// Something that brings cases.
@@ -66,7 +71,7 @@ enum Work {
 
 /// Runs the command.
 pub(crate) fn run(args: &RetestArgs, as_json: bool) -> Result<u8, Failure> {
-    let work = work(&args.folder)?;
+    let (work, begun) = (work(&args.folder)?, wall().0);
     let cases = on_all_cores(&work, args);
     if cases.is_empty() {
         let message = format!(
@@ -76,7 +81,7 @@ pub(crate) fn run(args: &RetestArgs, as_json: bool) -> Result<u8, Failure> {
         return Err(failure(LOCAL, "retest", message, None));
     }
     if let Some(path) = &args.junit {
-        std::fs::write(path, junit(&cases)).map_err(|why| {
+        std::fs::write(path, junit(&cases, &args.folder, &begun)).map_err(|why| {
             failure(
                 LOCAL,
                 "retest",
@@ -166,6 +171,8 @@ fn broken(name: &str, why: String) -> Vec<Expectation> {
         expected: "readable".to_owned(),
         given: "not readable".to_owned(),
         wrong: Some(why),
+        is_broken: true,
+        took: Duration::ZERO,
     }]
 }
 
@@ -175,6 +182,7 @@ fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Expectation> {
         Err(error) => return broken(name, error.to_string()),
     };
     let config = args.config.folder();
+    let config = config.as_deref();
     let profile = match &args.profile {
         Some(map) => packside_profiles::find(map, config)
             .map(|found| found.profile)
@@ -189,6 +197,7 @@ fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Expectation> {
         Err(why) => return broken(name, why),
     };
     let case = |expect: &packside_simulator::Expect| {
+        let clock = Clock::start();
         let judgement = judge(
             look(&scenario, &profile, expect.at, None),
             Some(&profile),
@@ -208,6 +217,8 @@ fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Expectation> {
             expected: expect.verdict.join(" or "),
             given: given.to_owned(),
             wrong: why,
+            is_broken: false,
+            took: clock.now(),
         }
     };
     scenario.expects.iter().map(case).collect()
@@ -244,7 +255,7 @@ fn of_recording(path: &Path, args: &RetestArgs) -> Vec<Expectation> {
     };
     let embedded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
     let profile = match (&args.profile, embedded) {
-        (Some(map), _) => packside_profiles::find(map, args.config.folder())
+        (Some(map), _) => packside_profiles::find(map, args.config.folder().as_deref())
             .map(|found| found.profile)
             .map_err(|error| error.to_string()),
         (None, Some(map)) => packside_profiles::load(&map.text, "the map in the recording")
@@ -255,14 +266,18 @@ fn of_recording(path: &Path, args: &RetestArgs) -> Vec<Expectation> {
         Ok(profile) => profile,
         Err(why) => return broken(&name, why),
     };
-    let mut cases = Vec::new();
+    let (mut cases, clock) = (Vec::new(), Clock::start());
+    let mut before = Duration::ZERO;
     recording.replay(Some(&Arc::new(profile)), |_, shown, case| {
-        cases.push(again(&name, shown, &case.verdict(shown.at)));
+        let judgement = case.verdict(shown.at);
+        let took = clock.now().saturating_sub(before);
+        before += took;
+        cases.push(again(&name, shown, &judgement, took));
     });
     cases
 }
 
-fn again(name: &str, shown: &Shown, judgement: &Judgement) -> Expectation {
+fn again(name: &str, shown: &Shown, judgement: &Judgement, took: Duration) -> Expectation {
     let given = judgement.verdict.kind.id();
     // Ids are stable, texts are not: better words are no other verdict.
     let same = given == shown.verdict;
@@ -279,6 +294,8 @@ fn again(name: &str, shown: &Shown, judgement: &Judgement) -> Expectation {
                 words::summary(judgement)
             )
         }),
+        is_broken: false,
+        took,
     }
 }
 
@@ -336,31 +353,55 @@ fn as_object(cases: &[Expectation]) -> Retest {
 }
 
 /// The results in the form that build servers read.
-fn junit(cases: &[Expectation]) -> String {
-    let failed = cases.iter().filter(|case| case.wrong.is_some()).count();
+///
+/// # Sources
+/// - The JUnit XML format as build servers take it (from memory): `testsuites`, `testsuite`, `testcase` with
+///   `classname` and `time`, in it `failure` or `error`
+fn junit(cases: &[Expectation], folder: &str, begun: &str) -> String {
+    let count = |is: fn(&Expectation) -> bool| cases.iter().filter(|case| is(case)).count();
+    let errors = count(|case| case.is_broken);
+    let failures = count(|case| case.wrong.is_some()) - errors;
+    let time: Duration = cases.iter().map(|case| case.took).sum();
+    let counts = format!(
+        "tests=\"{}\" failures=\"{failures}\" errors=\"{errors}\" skipped=\"0\" time=\"{:.3}\"",
+        cases.len(),
+        time.as_secs_f64()
+    );
     let mut xml = format!(
-        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<testsuite name=\"packside retest\" tests=\"{}\" failures=\"{failed}\">\n",
-        cases.len()
+        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<testsuites name=\"packside retest\" {counts}>\n  \
+         <testsuite name=\"{}\" {counts} timestamp=\"{begun}\">\n",
+        escaped(folder)
     );
     for case in cases {
-        let name = escaped(&format!("{} at {:.1} s", case.name, case.at.as_secs_f64()));
-        let _ = match &case.wrong {
-            None => writeln!(xml, "  <testcase classname=\"retest\" name=\"{name}\"/>"),
-            Some(why) => writeln!(
-                xml,
-                "  <testcase classname=\"retest\" name=\"{name}\"><failure message=\"{}\"/></testcase>",
-                escaped(&format!(
-                    "expected {}, given {}: {why}",
-                    case.expected, case.given
-                ))
-            ),
+        let _ = write!(
+            xml,
+            "    <testcase classname=\"retest.{}\" name=\"at {:.1} s\" time=\"{:.3}\"",
+            escaped(&case.name),
+            case.at.as_secs_f64(),
+            case.took.as_secs_f64()
+        );
+        let Some(why) = &case.wrong else {
+            xml.push_str("/>\n");
+            continue;
         };
+        let (element, kind) = if case.is_broken {
+            ("error", "not-readable")
+        } else {
+            ("failure", "verdict")
+        };
+        let what = format!("expected {}, given {}", case.expected, case.given);
+        let _ = writeln!(
+            xml,
+            ">\n      <{element} type=\"{kind}\" message=\"{}\">{}</{element}>\n    </testcase>",
+            escaped(&what),
+            escaped(why)
+        );
     }
-    xml.push_str("</testsuite>\n");
+    xml.push_str("  </testsuite>\n</testsuites>\n");
     xml
 }
 
-/// Text inside an XML attribute, without characters that act where it is shown.
+/// Text inside an XML document, without characters that act where it is shown.
 fn escaped(text: &str) -> String {
     let mut out = String::new();
     let lines: Vec<_> = text.lines().map(packside_profiles::clean).collect();

@@ -55,6 +55,30 @@ pub(crate) fn readings(
     readings
 }
 
+/// What an answer that was complete at this moment gave, in the order of the layout.
+pub(crate) fn just_read(unit: &UnitMemory, profile: &Profile, at: Duration) -> Vec<Reading> {
+    let is_new = |track: &Track| {
+        let last = track.last.as_ref();
+        last.and_then(|last| last.at.within(unit.session)) == Some(at)
+    };
+    // Only a value with a condition needs the others to be looked at.
+    let mut instances = unit.each(profile).filter(|(.., track)| is_new(track));
+    let needs_all = instances.any(|(_, point, _)| point.valid_when.is_some());
+    let wanted = unit
+        .each(profile)
+        .map(|(instance, point, track)| (is_new(track), instance, point, track))
+        .filter(|(new, ..)| needs_all || *new);
+    let (new, mut readings): (Vec<bool>, Vec<Reading>) = wanted
+        .map(|(new, instance, point, track)| (new, reading(unit.unit, instance, point, track)))
+        .unzip();
+    if needs_all {
+        apply_validity(&mut readings, profile);
+    }
+    let each = readings.into_iter().zip(new);
+    each.filter_map(|(reading, new)| new.then_some(reading))
+        .collect()
+}
+
 /// How long ago it was read is not known.
 fn too_old(reading: &mut Reading, remark: ValueRemark) {
     if reading.quality == ReadingQuality::Good {

@@ -1,7 +1,8 @@
-//! What people and programs read: the screen of a look, the page to hand over, JSON.
+//! What people and programs read: the screen of a look, the page to hand over, JSON, CSV.
 //!
 //! Does not: decide anything.
 
+pub mod csv;
 pub mod explain;
 pub mod json;
 pub mod page;

@@ -19,9 +19,67 @@ fn check(arguments: &[&str], exit: i32, parts: &[&str]) {
     assert!(!stderr.contains("panicked"), "{stderr}");
     let json = packside(&[arguments, &["--format", "json"]].concat());
     assert_eq!(json.status.code(), Some(exit), "as JSON: {stderr}");
-    if matches!(exit, 3 | 4) {
+    if matches!(exit, 2..=4) {
         let object: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
-        assert_eq!(object["schema"], "packside.check/1");
+        // A verdict and the mistakes of a map are results.
+        if object["error"].is_object() {
+            assert_eq!(object["schema"], "packside.failed/1", "{arguments:?}");
+            assert_eq!(object["error"]["exit"], exit, "{arguments:?}");
+        }
+    }
+}
+
+/// Whatever is typed wrong, a program that wants JSON gets one object that names the command.
+#[test]
+fn err_wrong_usage_is_an_object_for_programs() {
+    // Kind: invented. Arguments, command, a part of the message, a part of the hint.
+    for (typed, command, message, hint) in [
+        (
+            vec!["report"],
+            Some("report"),
+            "<FILE>",
+            "usage: packside report",
+        ),
+        (
+            vec!["report", "a", "--withuot-names"],
+            Some("report"),
+            "--withuot-names",
+            "--without-names",
+        ),
+        (vec!["retest", "--junit"], Some("retest"), "--junit", ""),
+        (
+            vec!["profile"],
+            Some("profile"),
+            "no command given",
+            "usage: packside profile",
+        ),
+        (vec!["nonsense"], None, "nonsense", "usage: packside"),
+        (vec![], None, "no command given", "--help"),
+        (
+            vec!["lamp", "--seen", "steady", "--profile", "no-such-map"],
+            Some("lamp"),
+            "no-such-map",
+            "",
+        ),
+    ] {
+        let asked = [typed.clone(), vec!["--format", "json"]].concat();
+        let before = [vec!["--format=json"], typed.clone()].concat();
+        for arguments in [asked, before] {
+            let output = packside(&arguments);
+            let object: serde_json::Value = serde_json::from_slice(&output.stdout)
+                .unwrap_or_else(|_| panic!("{arguments:?}: {:?}", output.stdout));
+            assert_eq!(object["schema"], "packside.failed/1");
+            assert_eq!(object["command"].as_str(), command, "{arguments:?}");
+            let exit = object["error"]["exit"].as_i64();
+            assert_eq!(output.status.code().map(i64::from), exit);
+            for (key, part) in [("message", message), ("hint", hint)] {
+                let text = object["error"][key].as_str().unwrap_or_default();
+                assert!(text.contains(part), "{arguments:?}: {key}: {text}");
+            }
+        }
+        if command != Some("lamp") {
+            assert_eq!(packside(&typed).stdout, b"", "text has no result");
+        }
     }
 }
 

@@ -24,6 +24,43 @@ fn words<'w>(words: &'w [&'w str]) -> impl Iterator<Item = String> + 'w {
     words.iter().map(|word| (*word).to_owned())
 }
 
+/// The step of a pipeline passes while every verdict is as it was shown, and fails with what changed.
+#[cfg(unix)]
+#[test]
+fn pipeline_fails_on_a_changed_verdict() {
+    let folder = tempfile::tempdir().unwrap();
+    let step = |words: &[&std::ffi::OsStr]| {
+        let script = concat!(env!("CARGO_MANIFEST_DIR"), "/examples/pipeline/judge-again");
+        let done = std::process::Command::new(script)
+            .args(words)
+            .env("PACKSIDE", env!("CARGO_BIN_EXE_packside"))
+            .current_dir(folder.path())
+            .output()
+            .unwrap();
+        (
+            done.status.code(),
+            String::from_utf8_lossy(&done.stdout).into_owned(),
+        )
+    };
+    let visits = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/visits");
+    let kept = folder.path().join("kept");
+    std::fs::create_dir(&kept).unwrap();
+    let name = "sound-waits-for-inverter.visit.jsonl";
+    std::fs::copy(format!("{visits}/{name}"), kept.join(name)).unwrap();
+    let (exit, said) = step(&[kept.as_os_str()]);
+    assert_eq!(exit, Some(0), "{said}");
+    assert!(
+        said.ends_with("judge-again: every verdict as shown\n"),
+        "{said}"
+    );
+    // Kind: derived (another map sees another unit in the same bytes)
+    let (exit, said) = step(&[kept.as_os_str(), "generic-lv-rack".as_ref()]);
+    assert_eq!(exit, Some(7), "{said}");
+    assert!(said.ends_with("judge-again: a verdict changed\n"), "{said}");
+    let xml = std::fs::read_to_string(folder.path().join("verdicts.xml")).unwrap();
+    assert!(xml.contains("<failure type=\"verdict\""), "{xml}");
+}
+
 #[test]
 fn one_look_prints_the_verdict_and_its_line() {
     let served = served("hv-fault-behind-lamp");

@@ -363,6 +363,43 @@ fn find_sends_nothing_without_the_word() {
     assert!(came.is_empty(), "{came:02x?}");
 }
 
+/// An own map in the usual folder is found by every command that takes one; what is given goes before it.
+#[cfg(target_os = "linux")]
+#[test]
+fn own_map_in_the_usual_folder_is_found_everywhere() {
+    let usual = tempfile::tempdir().unwrap();
+    let maps = usual.path().join("packside/profiles");
+    std::fs::create_dir_all(&maps).unwrap();
+    let text = packside_profiles::shipped()[0].1;
+    // Kind: invented
+    let mine = text.replacen("id = \"generic-hv-stack\"", "id = \"mine\"", 1);
+    assert_ne!(mine, text);
+    std::fs::write(maps.join("mine.toml"), mine).unwrap();
+    let empty = tempfile::tempdir().unwrap();
+    let run = |arguments: &[&str], variable: Option<&std::path::Path>| {
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_packside"));
+        command.args(arguments).env("XDG_CONFIG_HOME", usual.path());
+        match variable {
+            Some(folder) => command.env("PACKSIDE_CONFIG", folder),
+            None => command.env_remove("PACKSIDE_CONFIG"),
+        };
+        command.output().unwrap().status.code()
+    };
+    let look = ["check", "--simulated", "hv-waiting", "--profile", "mine"];
+    assert_eq!(run(&look, None), Some(5));
+    assert_eq!(run(&["profile", "show", "mine"], None), Some(0));
+    let lamp = ["lamp", "--seen", "steady", "--profile", "mine"];
+    assert_eq!(run(&lamp, None), Some(0));
+    let again = ["retest", "tests/visits", "--profile", "mine"];
+    assert!(matches!(run(&again, None), Some(0 | 7)));
+    // The variable goes before the usual folder, the option before the variable.
+    assert_eq!(run(&look, Some(empty.path())), Some(4));
+    let folder = usual.path().join("packside");
+    let option = ["--config", folder.to_str().unwrap()];
+    let with_option = [&look[..], &option[..]].concat();
+    assert_eq!(run(&with_option, Some(empty.path())), Some(5));
+}
+
 // Kind: invented
 #[test]
 fn place_kept_under_a_name_is_found_again_and_missing_ones_are_said() {
@@ -374,6 +411,13 @@ fn place_kept_under_a_name_is_found_again_and_missing_ones_are_said() {
     assert!(
         said.contains("--at cellar: there is no such place; places kept: none"),
         "{said}"
+    );
+
+    let before = packside(&["--config", config, "check", "--at", "cellar"]);
+    assert_eq!(
+        stderr(&before),
+        said,
+        "the option may stand before the command"
     );
 
     std::fs::create_dir(folder.path().join("places")).unwrap();

@@ -594,3 +594,36 @@ fn page_that_finds_no_room_says_so_and_leaves_the_device() {
     );
     assert!(std::fs::symlink_metadata(&link).unwrap().is_symlink());
 }
+
+/// Readings of a look and the courses of a recording as tables; the same values as in JSON.
+#[test]
+fn readings_and_courses_come_as_tables() {
+    let visit = "tests/visits/rack-hidden-fault.visit.jsonl";
+    let text = |arguments: &[&str]| super::tool::stdout(&super::tool::packside(arguments));
+    let json: serde_json::Value =
+        serde_json::from_str(&text(&["check", "--recording", visit, "--format", "json"])).unwrap();
+    let table = text(&["check", "--recording", visit, "--format", "csv"]);
+    let readings = json["readings"].as_array().unwrap();
+    assert_eq!(table.lines().count(), readings.len() + 1, "{table}");
+    for (line, reading) in table.lines().skip(1).zip(readings) {
+        let start = format!(
+            "{},{},",
+            reading["unit"],
+            reading["point"].as_str().unwrap()
+        );
+        assert!(line.starts_with(&start), "{line}: {reading}");
+    }
+    let courses = text(&["report", visit, "--format", "csv"]);
+    let mut lines = courses.lines();
+    assert_eq!(
+        lines.next(),
+        Some("session,time,at_ms,unit,point,value,value_name,value_unit,quality")
+    );
+    let first = lines.next().unwrap();
+    // Kind: published (RFC 3339, 5.6: full-date "T" full-time with an offset)
+    let time = first.split(',').nth(1).unwrap();
+    assert!(time.len() == 29 && time.as_bytes()[10] == b'T', "{first}");
+    assert!(lines.count() > readings.len() / 2, "{courses}");
+    let refused = super::tool::packside(&["demo", "--format", "csv"]);
+    assert_eq!(refused.status.code(), Some(2));
+}

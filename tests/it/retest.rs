@@ -37,8 +37,14 @@ fn expectation_that_does_not_hold_is_named_and_ends_with_7() {
     );
     assert!(text.contains("cut.visit.jsonl"), "{text}");
     let xml = std::fs::read_to_string(xml).unwrap();
-    assert!(xml.contains("tests=\"2\" failures=\"2\""), "{xml}");
-    assert!(xml.contains("cold-&lt;&amp;&gt; at 90.0 s"), "{xml}");
+    assert!(
+        xml.contains("tests=\"2\" failures=\"1\" errors=\"1\""),
+        "{xml}"
+    );
+    assert!(
+        xml.contains("classname=\"retest.cold-&lt;&amp;&gt;\" name=\"at 90.0 s\" time=\""),
+        "{xml}"
+    );
     let json = packside(&["retest", folder, "--format", "json"]);
     let object: Value = serde_json::from_slice(&json.stdout).unwrap();
     assert_eq!(object["schema"], "packside.retest/1");

@@ -134,7 +134,7 @@ fn demo_as_json_is_one_verdict_per_line() {
         .unwrap()
         .lines()
         .map(|line| {
-            serde_json::from_str::<Value>(line).unwrap()["verdict"]["kind"]
+            serde_json::from_str::<Value>(line).unwrap()["result"]["verdict"]["kind"]
                 .as_str()
                 .unwrap()
                 .to_owned()

@@ -1,5 +1,7 @@
 //! Runs the built tool and reads what it printed.
 
+use std::hash::{DefaultHasher, Hash as _, Hasher as _};
+use std::path::Path;
 use std::process::{Command, Output};
 
 /// Where looks of the tests keep themselves: never in the folder of whoever runs them.
@@ -7,12 +9,29 @@ pub(crate) const STATE: &str = concat!(env!("CARGO_TARGET_TMPDIR"), "/state");
 
 /// The tool with these arguments, without the user's own config folder.
 pub(crate) fn packside(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_packside"))
+    let output = Command::new(env!("CARGO_BIN_EXE_packside"))
         .args(arguments)
         .env_remove("PACKSIDE_CONFIG")
         .env("PACKSIDE_STATE", STATE)
+        .env("XDG_CONFIG_HOME", "/nowhere")
         .output()
-        .unwrap()
+        .unwrap();
+    keep(arguments, &output);
+    output
+}
+
+/// Keeps what was printed as JSON; `tests/interop/schemas.py` reads it against the schemas.
+fn keep(arguments: &[&str], output: &Output) {
+    let is_json = |word: &&str| *word == "json" || *word == "--format=json";
+    if !arguments.iter().any(|word| is_json(word)) {
+        return;
+    }
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("printed");
+    let mut hasher = DefaultHasher::new();
+    (arguments, &output.stdout).hash(&mut hasher);
+    let file = folder.join(format!("{:016x}.jsonl", hasher.finish()));
+    let kept = std::fs::create_dir_all(&folder).and_then(|()| std::fs::write(file, &output.stdout));
+    kept.unwrap();
 }
 
 pub(crate) fn stdout(output: &Output) -> String {

@@ -21,7 +21,7 @@ TEXT_FIELDS = {
 LEFT_OUT = {"tool", "sha256", "fingerprint"}
 # Longer rows of numbers are kept as digests.
 LONGEST_ROW = 8
-DATE = re.compile(r"\b20\d\d-\d\d-\d\d[ T]\d\d:\d\d:\d\d(\.\d+)?(Z| [+-]\d\d:\d\d)?")
+DATE = re.compile(r"\b20\d\d-\d\d-\d\d[ T]\d\d:\d\d:\d\d(\.\d+)?(Z| ?[+-]\d\d:\d\d)?")
 FINGERPRINT = re.compile(r"\bfingerprint [0-9a-f]{16}\b")
 
 

@@ -66,12 +66,7 @@ fn check_words(
             typed(profile)
         ));
     }
-    let config = args.link.config.folder();
-    words.extend(
-        config
-            .iter()
-            .map(|folder| format!("--config {}", typed(folder))),
-    );
+    words.extend(args.link.config.to_type());
     words
 }
 

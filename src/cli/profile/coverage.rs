@@ -15,14 +15,7 @@ pub(super) fn coverage(loaded: &Loaded, json: bool) -> CheckOutcome {
         Ok(modes) => modes,
         Err(error) => {
             let hint = "this is a defect of packside itself";
-            return failed(
-                "coverage",
-                "internal",
-                &error.to_string(),
-                hint,
-                LOCAL,
-                json,
-            );
+            return failed("internal", &error.to_string(), hint, LOCAL, json);
         }
     };
     if json {

@@ -1,7 +1,7 @@
 //! What a command of `packside profile` gives: text for stdout, text for stderr, an exit code.
 
-use crate::show::json::line;
-use crate::show::json::profile::{Content, Profiles, Trouble};
+use crate::show::json::profile::{Content, Profiles};
+use crate::show::json::{Failed, Trouble, line};
 
 /// What a command gives: stdout, stderr, exit code.
 pub(super) type CheckOutcome = (String, String, u8);
@@ -13,7 +13,6 @@ pub(super) fn object(command: &'static str, content: Content) -> String {
 
 /// A command that failed, with what to do.
 pub(super) fn failed(
-    command: &'static str,
     kind: &'static str,
     message: &str,
     hint: &str,
@@ -22,11 +21,12 @@ pub(super) fn failed(
 ) -> CheckOutcome {
     let error = Trouble {
         kind,
-        message: message.to_owned(),
         exit,
+        message: message.trim_end().to_owned(),
+        hint: Some(hint.to_owned()),
     };
     let stdout = if json {
-        object(command, Content::Failed { error })
+        line(&Failed::new(Some("profile"), error))
     } else {
         String::new()
     };

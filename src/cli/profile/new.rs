@@ -200,7 +200,7 @@ pub(super) fn new(file: &Path, json: bool) -> CheckOutcome {
     let name = file.display().to_string();
     if file.exists() {
         let message = format!("{name}: it is there already");
-        return failed("new", "file", &message, "give another name", LOCAL, json);
+        return failed("file", &message, "give another name", LOCAL, json);
     }
     let text = filled(|question| {
         if json || !out::interactive() {
@@ -211,7 +211,7 @@ pub(super) fn new(file: &Path, json: bool) -> CheckOutcome {
     });
     if let Err(error) = std::fs::write(file, &text) {
         let message = format!("{name}: cannot be written: {error}");
-        return failed("new", "file", &message, "give another place", LOCAL, json);
+        return failed("file", &message, "give another place", LOCAL, json);
     }
     let blanks = text
         .lines()

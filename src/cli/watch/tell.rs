@@ -4,7 +4,8 @@
 //! Everything follows from the events and the judgements given, so that a recording gives the very
 //! same words. JSON, one object per line: `start`; per round first its `change`s (`about` is one of
 //! `verdict`, `state`, `finding`, `link`), then `look` with verdict and numbers; last `end` with
-//! `result`, an object as `check` gives it. `time` is local, null where no wall clock is known.
+//! `result`, an object as `check` gives it. `time` is local with its offset (RFC 3339), null where no wall clock
+//! is known.
 //!
 //! Does not: judge.
 
@@ -12,8 +13,8 @@ use std::collections::{BTreeMap, VecDeque};
 use std::fmt::Write as _;
 use std::time::Duration;
 
-use jiff::tz::Offset;
-use jiff::{SignedDuration, Timestamp};
+use jiff::tz::{Offset, TimeZone};
+use jiff::{SignedDuration, Timestamp, ZonedDateTime as Zoned};
 use packside_profiles::{Profile, Role};
 
 use super::super::out;
@@ -132,7 +133,8 @@ impl<'a> Teller<'a> {
             let map = (profile, self.loaded.sha256.as_str());
             let mut result = Check::of(last, Some(map), facts);
             result.saved = saved.map(|saved| saved.path.display().to_string());
-            return print(&Line::end(last.moment, result));
+            let time = self.stamp(last.moment);
+            return print(&Line::end(last.moment, time, result));
         }
         if self.in_place {
             out::redraw("", self.drawn);
@@ -204,17 +206,22 @@ impl<'a> Teller<'a> {
     }
 
     /// Local time of a moment, where the wall clock is known.
-    fn local(&self, at: Duration) -> Option<jiff::civil::DateTime> {
+    fn local(&self, at: Duration) -> Option<Zoned> {
         let (noted, utc) = self.clock?;
         let since = SignedDuration::try_from(at).ok()? - SignedDuration::try_from(noted).ok()?;
         let utc = utc.checked_add(since).ok()?;
-        Some(self.offset.to_datetime(utc))
+        Some(utc.to_zoned_datetime(TimeZone::fixed(self.offset)))
+    }
+
+    /// The same by RFC 3339.
+    fn stamp(&self, at: Duration) -> Option<String> {
+        let local = self.local(at)?;
+        Some(local.strftime("%Y-%m-%dT%H:%M:%S%.3f%:z").to_string())
     }
 
     fn tell(&mut self, change: &WatchChange) {
-        let local = self.local(change.at);
         if self.as_json {
-            let time = local.map(|local| local.strftime("%Y-%m-%dT%H:%M:%S").to_string());
+            let time = self.stamp(change.at);
             let WatchChange {
                 at,
                 about,
@@ -223,7 +230,7 @@ impl<'a> Teller<'a> {
             } = change;
             return print(&Line::change(*at, time, about, id, text));
         }
-        let time = local.map_or_else(
+        let time = self.local(change.at).map_or_else(
             || format!("{:>6.0} s", change.at.as_secs_f64()),
             |local| local.strftime("%H:%M:%S").to_string(),
         );
@@ -250,7 +257,8 @@ impl<'a> Teller<'a> {
             })
         };
         let numbers = numbers(judgement).into_iter().filter_map(number);
-        print(&Line::look(judgement, numbers.collect()));
+        let time = self.stamp(judgement.moment);
+        print(&Line::look(judgement, time, numbers.collect()));
     }
 
     /// Verdict, next step, numbers, changes.

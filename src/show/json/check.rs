@@ -43,12 +43,6 @@ pub struct Check {
     pub bus: Bus,
     /// The recording in which this look is kept; null where nothing is.
     pub saved: Option<String>,
-    /// Of the demo only: the scenario.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub story: Option<&'static str>,
-    /// Of the demo only: the verdict with which the story must end.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub told: Option<&'static str>,
 }
 
 /// Who the unit is.
@@ -418,30 +412,4 @@ pub struct Counted {
     pub errors: Option<u32>,
     /// Our answers that did not come whole.
     pub damaged_answers: u32,
-}
-
-/// Why a command could not do its work.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[cfg_attr(test, derive(schemars::JsonSchema))]
-pub struct Failed {
-    /// `packside.check/1`.
-    pub schema: &'static str,
-    /// Version of this tool.
-    pub tool: &'static str,
-    /// What went wrong.
-    pub error: Trouble,
-}
-
-/// What went wrong.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[cfg_attr(test, derive(schemars::JsonSchema))]
-pub struct Trouble {
-    /// Stable word.
-    pub kind: &'static str,
-    /// Exit code.
-    pub exit: u8,
-    /// Where, what was expected, what was found.
-    pub message: String,
-    /// The one thing to do.
-    pub hint: Option<String>,
 }

@@ -1,4 +1,4 @@
-//! Two visits to one unit beside each other, `packside.report/1`.
+//! Two visits to one unit beside each other, `packside.compared/1`.
 
 use std::time::Duration;
 
@@ -9,14 +9,14 @@ use super::tenths;
 use crate::facts::{self, Judgement};
 use crate::show::page::cells::Grid;
 use crate::show::page::compare::{Comparison, EarlierLater};
-use crate::show::page::{PageSource, SCHEMA, words};
+use crate::show::page::{PageSource, words};
 use crate::words as sentence;
 
 /// What changed between two visits.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Compared {
-    /// `packside.report/1`.
+    /// `packside.compared/1`.
     pub schema: &'static str,
     /// Version of this tool.
     pub tool: &'static str,
@@ -46,7 +46,7 @@ pub struct Compared {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Visit {
-    /// Local time at which it began.
+    /// Local time at which it began, RFC 3339.
     pub begun: String,
     /// Id of the verdict of today.
     pub verdict: &'static str,
@@ -133,7 +133,7 @@ impl From<&Comparison<'_>> for Compared {
             findings.collect()
         };
         Self {
-            schema: SCHEMA,
+            schema: "packside.compared/1",
             tool: super::TOOL,
             serial: comparison.serial.clone(),
             before: Visit::of(&comparison.sources.before),
@@ -157,7 +157,7 @@ impl Visit {
     fn of(source: &PageSource) -> Self {
         let recording = source.recording;
         Self {
-            begun: words::local(&source.session.start, Duration::ZERO),
+            begun: words::rfc3339(&source.session.start, Duration::ZERO),
             verdict: source.judgement.verdict.kind.id(),
             shown: source
                 .session

@@ -2,7 +2,8 @@
 //!
 //! One plain struct for every object, in the order of its fields; the schemas in `docs/schema/` are made
 //! from them. Ids are stable, texts are not. Fields may be added; removing or changing one raises the
-//! number of its schema. Bytes and raw words are lower-case hex; times are ms.
+//! number of its schema. Bytes and raw words are lower-case hex; times since the session
+//! began are ms, a moment by the wall clock is RFC 3339 with its offset.
 //!
 //! Does not: decide anything, or print.
 
@@ -15,7 +16,9 @@ use crate::wire::Framing;
 
 pub mod check;
 pub mod compare;
+pub mod demo;
 pub mod explain;
+pub mod failed;
 pub mod find;
 pub mod lamp;
 pub mod listen;
@@ -28,7 +31,8 @@ pub mod watch;
 #[cfg(test)]
 mod schema;
 
-pub use check::{Check, Failed};
+pub use check::Check;
+pub use failed::{Failed, Trouble};
 
 /// Version of this tool.
 pub(crate) const TOOL: &str = env!("CARGO_PKG_VERSION");

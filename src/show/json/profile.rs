@@ -62,11 +62,6 @@ pub enum Content {
         /// File by file.
         files: Vec<File>,
     },
-    /// It could not be done.
-    Failed {
-        /// Why.
-        error: Trouble,
-    },
 }
 
 /// A failure mode, and when a map would show it.
@@ -117,18 +112,6 @@ impl CoveredMode {
             beyond: mode.beyond.clone(),
         }
     }
-}
-
-/// Why it could not be done.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[cfg_attr(test, derive(schemars::JsonSchema))]
-pub struct Trouble {
-    /// Stable word.
-    pub kind: &'static str,
-    /// Where, what was expected, what was found.
-    pub message: String,
-    /// Exit code.
-    pub exit: u8,
 }
 
 /// A map that is known.

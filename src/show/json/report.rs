@@ -52,7 +52,7 @@ pub struct Report {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Shown {
-    /// Local time.
+    /// Local time, RFC 3339.
     pub at: String,
     /// Version of the tool that showed it.
     pub tool: String,
@@ -73,7 +73,7 @@ pub struct Visit {
     pub place: Option<String>,
     /// The inverter, or how it is set.
     pub inverter: Option<String>,
-    /// Local time at which it began.
+    /// Local time at which it began, RFC 3339.
     pub begun: String,
     /// The same in UTC.
     pub begun_utc: String,
@@ -185,7 +185,7 @@ pub struct Answer {
     pub value: String,
     /// Reason or remark.
     pub note: String,
-    /// Local time.
+    /// Local time, RFC 3339.
     pub when: String,
     /// Answers before it.
     pub before: Vec<String>,
@@ -201,7 +201,7 @@ pub struct Photo {
     pub file: String,
     /// Its fingerprint, hex.
     pub sha256: String,
-    /// Local time.
+    /// Local time, RFC 3339.
     pub when: String,
     /// Whether it was found, with this fingerprint.
     pub found: bool,
@@ -229,7 +229,7 @@ pub struct Kept {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct ClockJump {
-    /// Local time.
+    /// Local time, RFC 3339.
     pub at: String,
     /// How far the wall clock had run ahead.
     pub apart_ms: i64,
@@ -239,7 +239,7 @@ pub struct ClockJump {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Verified {
-    /// `packside.report/1`.
+    /// `packside.verified/1`.
     pub schema: &'static str,
     /// Version of this tool.
     pub tool: &'static str,
@@ -269,7 +269,7 @@ impl Verified {
             text: broken.to_string(),
         };
         Self {
-            schema: SCHEMA,
+            schema: "packside.verified/1",
             tool: super::TOOL,
             holds: broken.is_empty(),
             fingerprint: recording.fingerprint.clone(),
@@ -284,7 +284,7 @@ impl Report {
         let facts = PageFacts::of(source.recording, options);
         let shown = source.session.last_shown();
         let verdict = &source.judgement.verdict;
-        let local = |at| words::local(&source.session.start, at);
+        let local = |at| words::rfc3339(&source.session.start, at);
         Self {
             schema: SCHEMA,
             tool: super::TOOL,
@@ -334,7 +334,7 @@ impl Visit {
             who: answer("who"),
             place: answer("where"),
             inverter: answer("inverter-setting").or_else(|| answer("inverter")),
-            begun: words::local(start, Duration::ZERO),
+            begun: words::rfc3339(start, Duration::ZERO),
             begun_utc: start.utc.clone(),
             offset_minutes: start.offset_minutes,
             unit_clock_error_s: facts::clock_error(source).map(tenths),
@@ -413,7 +413,7 @@ impl Answer {
             question: answered.question.clone(),
             value: text(&answered.value),
             note: answered.note.clone(),
-            when: answered.when.clone(),
+            when: answered.stamp.clone(),
             before: answered.before.iter().map(text).collect(),
         }
     }
@@ -426,7 +426,7 @@ impl Photo {
             step: taken.step.clone(),
             file: taken.file.clone(),
             sha256: taken.sha256.clone(),
-            when: taken.when.clone(),
+            when: taken.stamp.clone(),
             found: pictures.any(|picture| picture.sha256 == taken.sha256),
         }
     }
@@ -437,7 +437,7 @@ impl Kept {
         let recording = source.recording;
         let breaks = clock_breaks(source.session.events.beside());
         let jumps = breaks.iter().map(|broken| ClockJump {
-            at: words::local(&source.session.start, broken.at),
+            at: words::rfc3339(&source.session.start, broken.at),
             apart_ms: broken.apart_ms,
         });
         Self {

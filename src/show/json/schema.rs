@@ -6,15 +6,19 @@ use std::path::{Path, PathBuf};
 use schemars::generate::SchemaSettings;
 use schemars::{JsonSchema, Schema};
 
-use super::{check, compare, explain, find, lamp, listen, profile, report, retest, visit, watch};
+use super::{
+    check, compare, demo, explain, failed, find, lamp, listen, profile, report, retest, visit,
+    watch,
+};
 
 /// File, and the schema that it holds.
-fn schemas() -> [(&'static str, Schema); 13] {
+fn schemas() -> [(&'static str, Schema); 14] {
     [
         ("check", of::<check::Check>()),
         ("compared", of::<compare::Compared>()),
+        ("demo", of::<demo::Demo>()),
         ("explained", of::<explain::Explained>()),
-        ("failed", of::<check::Failed>()),
+        ("failed", of::<failed::Failed>()),
         ("find", of::<find::Search>()),
         ("lamp", of::<lamp::Answer>()),
         ("listen-line", of::<listen::Line>()),

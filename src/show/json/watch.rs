@@ -28,6 +28,8 @@ pub enum Line {
     End {
         /// Moment of the last look.
         at_ms: u64,
+        /// Local time by RFC 3339, where the wall clock is known.
+        time: Option<String>,
         /// The last look in full.
         result: Box<Check>,
     },
@@ -65,7 +67,7 @@ pub struct Profile {
 pub struct Change {
     /// When.
     pub at_ms: u64,
-    /// Local time, where the wall clock is known.
+    /// Local time by RFC 3339, where the wall clock is known.
     pub time: Option<String>,
     /// What it is about.
     pub about: &'static str,
@@ -81,6 +83,8 @@ pub struct Change {
 pub struct Look {
     /// When.
     pub at_ms: u64,
+    /// Local time by RFC 3339, where the wall clock is known.
+    pub time: Option<String>,
     /// The verdict.
     pub verdict: Verdict,
     /// Numbers that are followed.
@@ -146,10 +150,11 @@ impl Line {
     }
 
     /// A look in short, with the numbers that are followed.
-    pub fn look(judgement: &Judgement, numbers: Vec<Number>) -> Self {
+    pub fn look(judgement: &Judgement, time: Option<String>, numbers: Vec<Number>) -> Self {
         let verdict = &judgement.verdict;
         Self::Look(Look {
             at_ms: ms(judgement.moment),
+            time,
             verdict: Verdict {
                 kind: verdict.kind.id(),
                 summary: words::summary(judgement),
@@ -160,9 +165,10 @@ impl Line {
     }
 
     /// The end, with the last look in full.
-    pub fn end(at: Duration, result: Check) -> Self {
+    pub fn end(at: Duration, time: Option<String>, result: Check) -> Self {
         Self::End {
             at_ms: ms(at),
+            time,
             result: Box::new(result),
         }
     }

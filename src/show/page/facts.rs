@@ -31,6 +31,8 @@ pub(crate) struct Answered {
     pub(crate) note: String,
     /// Local time of it.
     pub(crate) when: String,
+    /// The same for programs.
+    pub(crate) stamp: String,
     /// Earlier answers.
     pub(crate) before: Vec<AnswerValue>,
 }
@@ -42,6 +44,7 @@ pub(crate) struct Taken {
     pub(crate) file: String,
     pub(crate) sha256: String,
     pub(crate) when: String,
+    pub(crate) stamp: String,
 }
 
 /// Everything beside the wire.
@@ -83,6 +86,7 @@ impl PageFacts {
                         .as_ref()
                         .map_or_else(String::new, |n| n.clean().into_owned()),
                     when: super::words::local(start, event.at),
+                    stamp: super::words::rfc3339(start, event.at),
                     before: Vec::new(),
                 };
                 let known = place.get(&answer.step).copied();
@@ -103,6 +107,7 @@ impl PageFacts {
                 file: file.clone(),
                 sha256: sha256.clone(),
                 when: super::words::local(start, event.at),
+                stamp: super::words::rfc3339(start, event.at),
             }),
             _ => {}
         }

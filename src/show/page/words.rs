@@ -216,6 +216,11 @@ pub(crate) fn local(start: &Start, at: Duration) -> String {
     local_as(start, at, "%Y-%m-%d %H:%M:%S %:z").unwrap_or_else(|| start.utc.clone())
 }
 
+/// The same for programs, by RFC 3339: `2026-11-25T14:03:20.250+01:00`.
+pub(crate) fn rfc3339(start: &Start, at: Duration) -> String {
+    local_as(start, at, "%Y-%m-%dT%H:%M:%S%.3f%:z").unwrap_or_else(|| start.utc.clone())
+}
+
 /// Only the time of day: `14:03`.
 pub(crate) fn local_time(start: &Start, at: Duration) -> String {
     local_as(start, at, "%H:%M").unwrap_or_default()
@@ -275,6 +280,10 @@ mod tests {
             "2026-11-26 01:01:00 +01:00"
         );
         assert_eq!(local_time(&start, Duration::from_secs(90)), "01:01");
+        assert_eq!(
+            rfc3339(&start, Duration::from_millis(90_250)),
+            "2026-11-26T01:01:00.250+01:00"
+        );
     }
 
     #[test]

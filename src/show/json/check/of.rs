@@ -6,29 +6,13 @@ use packside_profiles::model::{self, Table};
 use packside_profiles::{Place, Value};
 
 use super::{
-    Bus, Cause, Check, Counted, Failed, Finding, Health, Identity, Link, Member, Module, NextStep,
-    NotTested, OpenPoint, Profile, Reading, SCHEMA, Scalar, Share, Trouble, Verdict, Where,
+    Bus, Cause, Check, Counted, Finding, Health, Identity, Link, Member, Module, NextStep,
+    NotTested, OpenPoint, Profile, Reading, SCHEMA, Scalar, Share, Verdict, Where,
 };
 use crate::event::{LinkFacts, LinkKind, Plugged};
 use crate::facts::{self, Basis, Disposition, Doubt, Judgement, Sight, VerdictKind};
 use crate::show::json::{TOOL, by_code, fine_ms, framing, ms, thousandths};
 use crate::words;
-
-impl Failed {
-    /// A failure in its words.
-    pub fn new(kind: &'static str, exit: u8, message: &str, hint: Option<&str>) -> Self {
-        Self {
-            schema: SCHEMA,
-            tool: TOOL,
-            error: Trouble {
-                kind,
-                exit,
-                message: message.to_owned(),
-                hint: hint.map(str::to_owned),
-            },
-        }
-    }
-}
 
 impl Check {
     /// One judgement; `profile` is the map and the fingerprint of its text.
@@ -59,8 +43,6 @@ impl Check {
             readings: judgement.readings.iter().map(Reading::of).collect(),
             bus: Bus::of(&judgement.bus),
             saved: None,
-            story: None,
-            told: None,
         }
     }
 
@@ -69,14 +51,6 @@ impl Check {
     pub fn with_considered(mut self, judgement: &Judgement) -> Self {
         let considered = judgement.verdict.considered.iter();
         self.verdict.considered = Some(considered.map(Cause::of).collect());
-        self
-    }
-
-    /// The same with the story of the demo that it belongs to, and the verdict with which it must end.
-    #[must_use]
-    pub fn with_story(mut self, story: &'static str, told: &'static str) -> Self {
-        self.story = Some(story);
-        self.told = Some(told);
         self
     }
 }
@@ -225,7 +199,8 @@ impl Where {
 }
 
 impl Reading {
-    fn of(reading: &facts::Reading) -> Self {
+    /// One reading.
+    pub(crate) fn of(reading: &facts::Reading) -> Self {
         let value = |value: &Value| match value {
             Value::Number(number) => Scalar::Number(*number),
             Value::Text(text) => Scalar::Text(text.clean().into_owned()),
