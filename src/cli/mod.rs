@@ -6,6 +6,9 @@ use std::ffi::OsString;
 
 use clap::error::{ContextKind, ContextValue, ErrorKind};
 use clap::{CommandFactory as _, Parser, Subcommand};
+use tracing_subscriber::filter::Targets;
+use tracing_subscriber::layer::{Layer as _, SubscriberExt as _};
+use tracing_subscriber::util::SubscriberInitExt as _;
 
 mod args;
 mod check;
@@ -19,6 +22,7 @@ mod keep;
 pub mod lamp;
 mod listen;
 mod live;
+mod manual;
 mod menu;
 mod out;
 mod places;
@@ -39,7 +43,7 @@ use failure::{Failure, USAGE, failure};
 #[derive(Debug, Parser)]
 #[command(
     name = "packside",
-    version,
+    version = env!("PACKSIDE_VERSION"),
     about = "Field tool for battery storage units: a real fault, or an inverter that is not talking yet?",
     long_about = "Reads a battery storage unit over RS-485 or a TCP gateway and says whether it has a real fault or \
                   only waits for its inverter. It only reads.\n\nTry it without hardware:\n  packside demo\n\nOne look \
@@ -94,6 +98,10 @@ enum Command {
     Profile(profile::ProfileArgs),
     /// All of it on a built-in simulated stack, without hardware
     Demo,
+    /// Print what lets a shell complete these commands
+    Completions(manual::CompletionsArgs),
+    /// Print a page of the manual
+    Man(manual::ManArgs),
 }
 
 impl Command {
@@ -110,6 +118,8 @@ impl Command {
             Self::Lamp(_) => "lamp",
             Self::Profile(_) => "profile",
             Self::Demo => "demo",
+            Self::Completions(_) => "completions",
+            Self::Man(_) => "man",
         }
     }
 }
@@ -191,6 +201,15 @@ fn command(cli: Cli, colour: bool) -> Result<u8, Failure> {
             let message = format!("--format csv: expected with check or report, found with {name}");
             Err(failure(USAGE, "usage", message, None))
         }
+        Command::Completions(_) | Command::Man(_) if json => {
+            let message = format!("--format json: {} prints text only", command.name());
+            Err(failure(USAGE, "usage", message, None))
+        }
+        Command::Completions(args) => {
+            manual::completions(&args, Cli::command());
+            Ok(0)
+        }
+        Command::Man(args) => manual::man(&args, Cli::command()),
         Command::Demo => demo::run(json, colour),
         Command::Find(args) => find::run(&args, json, colour),
         Command::Watch(args) => watch::run(&args, json, colour),
@@ -202,12 +221,13 @@ fn command(cli: Cli, colour: bool) -> Result<u8, Failure> {
     }
 }
 
-/// The developers' log, off unless `PACKSIDE_LOG` asks for it.
+/// The developers' log, off unless `PACKSIDE_LOG` asks for it: a level, or `packside::link=debug,warn`.
 fn start_log() {
-    if let Ok(filter) = tracing_subscriber::EnvFilter::try_from_env("PACKSIDE_LOG") {
-        let _ = tracing_subscriber::fmt()
-            .with_env_filter(filter)
-            .with_writer(std::io::stderr)
+    let wanted = std::env::var("PACKSIDE_LOG").ok();
+    if let Some(targets) = wanted.and_then(|wanted| wanted.parse::<Targets>().ok()) {
+        let lines = tracing_subscriber::fmt::layer().with_writer(std::io::stderr);
+        let _ = tracing_subscriber::registry()
+            .with(lines.with_filter(targets))
             .try_init();
     }
 }

@@ -47,9 +47,11 @@ const WRONG_WAY: [(&str, &str); 0] = [];
 const IN_CIRCLES: [(&str, usize); 4] = [("ask", 2), ("cli", 8), ("link", 7), ("show", 3)];
 
 /// Packages that only some rooms may name.
-const ONLY_IN: [(&str, &[&str]); 8] = [
+const ONLY_IN: [(&str, &[&str]); 10] = [
     ("anstyle", &["show", "cli"]),
     ("clap", &["cli"]),
+    ("clap_complete", &["cli"]),
+    ("clap_mangen", &["cli"]),
     ("crossterm", &["cli"]),
     ("indicatif", &["cli"]),
     ("packside_simulator", &["simulated", "cli"]),
