@@ -6,7 +6,8 @@
 //! # As many as the gateway stands
 //! One question is outstanding at first. Every reply lets one more out, up to [`MOST`]; a busy (06)
 //! or overloaded (0A) gateway, a closed connection or a reply that never comes halves them, and what
-//! was under way is asked again. There is never more than one connection.
+//! was under way is asked again. So many as one was lost among are never outstanding again; silent is only
+//! whoever was asked alone. There is never more than one connection.
 //!
 //! # What a reply says
 //! 0B: the gateway asked and the unit is silent. 0A: it has no path, or no room; alone it is asked
@@ -75,6 +76,8 @@ struct Posted {
     unit: u8,
     question: usize,
     at: Duration,
+    /// Most questions that were outstanding together with it, itself counted.
+    company: usize,
 }
 
 /// What somebody said.
@@ -225,10 +228,15 @@ impl Volley {
     /// The question that was wanted is on its way.
     pub fn posted(&mut self, transaction: u16, now: Duration) {
         if let Some((unit, question)) = self.waiting.pop_front() {
+            let company = self.open.len() + 1;
+            for other in self.open.values_mut() {
+                other.company = company;
+            }
             let posted = Posted {
                 unit,
                 question,
                 at: now,
+                company,
             };
             self.open.insert(transaction, posted);
             self.most_open = self.most_open.max(self.open.len());
@@ -257,15 +265,20 @@ impl Volley {
         self.splitter = Splitter::new(Framing::Tcp);
         self.last_news = now;
         self.late.clear();
-        let under_way = std::mem::take(&mut self.open);
-        let is_alone = under_way.len() == 1;
-        for posted in under_way.into_values() {
-            if is_alone {
+        for posted in std::mem::take(&mut self.open).into_values() {
+            if posted.company == 1 {
                 self.once_more(posted, VolleyReply::Nothing);
             } else {
-                self.waiting.push_back((posted.unit, posted.question));
+                self.was_too_many(posted);
             }
         }
+    }
+
+    /// It was lost beside others: so many are never outstanding again, and it is asked once more.
+    fn was_too_many(&mut self, posted: Posted) {
+        self.most = self.most.min(posted.company - 1).max(1);
+        self.width = self.width.min(self.most);
+        self.waiting.push_back((posted.unit, posted.question));
     }
 
     /// Whether the gateway closes the connection whenever it is asked.
@@ -463,15 +476,13 @@ impl Volley {
         }
         self.halve();
         self.last_news = now;
-        let under_way = std::mem::take(&mut self.open);
-        let is_alone = under_way.len() == 1;
-        for (id, posted) in under_way {
+        for (id, posted) in std::mem::take(&mut self.open) {
             self.late.insert(id, posted);
-            if is_alone {
+            if posted.company == 1 {
                 self.silent_in_a_row += 1;
                 self.reply_of_silence(posted.unit);
             } else {
-                self.waiting.push_back((posted.unit, posted.question));
+                self.was_too_many(posted);
             }
         }
     }
@@ -497,10 +508,13 @@ mod tests {
         count: 1,
     };
 
-    /// Plays a server that answers each question after some time, or not at all.
+    const DATA: [u8; 4] = [3, 2, 0, 7];
+
+    /// Plays a server that answers each question after some time, or not at all; it is told how many answers
+    /// are still to come.
     fn play(
         mut volley: Volley,
-        answers: impl Fn(u8, &[u8]) -> Option<(u64, Vec<u8>)>,
+        answers: impl Fn(u8, &[u8], usize) -> Option<(u64, Vec<u8>)>,
     ) -> (Volley, Vec<u8>) {
         let mut now = Duration::ZERO;
         let (mut asked, mut coming): (Vec<u8>, Vec<(Duration, Vec<u8>)>) = (Vec::new(), Vec::new());
@@ -515,7 +529,7 @@ mod tests {
                     let id = u16::try_from(asked.len()).unwrap();
                     asked.push(ask.unit);
                     let pdu = ask.encode_pdu();
-                    if let Some((after, said)) = answers(ask.unit, pdu.as_slice()) {
+                    if let Some((after, said)) = answers(ask.unit, pdu.as_slice(), coming.len()) {
                         let length = u8::try_from(said.len() + 1).unwrap();
                         let head =
                             [&id.to_be_bytes()[..], &[0, 0, 0, length, ask.unit], &said].concat();
@@ -537,7 +551,7 @@ mod tests {
         for unit in 1..=247 {
             let (volley, asked) = play(
                 Volley::new(&Volley::likely_first(), READ, true),
-                |other, _| (other == unit).then(|| (20, vec![3, 2, 0, 7])),
+                |other, _, _| (other == unit).then(|| (20, DATA.to_vec())),
             );
             assert_eq!(volley.answering().collect::<Vec<_>>(), [(unit, None)]);
             assert_eq!(asked.last(), Some(&unit));
@@ -550,7 +564,7 @@ mod tests {
         for after in [900, 1_500, 2_900] {
             let (volley, _) = play(
                 Volley::new(&Volley::likely_first(), READ, true),
-                |unit, _| (unit == 40).then(|| (after, vec![3, 2, 0, 7])),
+                |unit, _, _| (unit == 40).then(|| (after, DATA.to_vec())),
             );
             assert_eq!(
                 volley.answering().collect::<Vec<_>>(),
@@ -563,14 +577,14 @@ mod tests {
     // Kind: invented
     #[test]
     fn nobody_but_those_wanted_is_asked() {
-        let (_, asked) = play(Volley::new(&[31], READ, true), |_, _| None);
+        let (_, asked) = play(Volley::new(&[31], READ, true), |_, _, _| None);
         assert!(asked.iter().all(|unit| *unit == 31), "{asked:?}");
     }
 
     // Kind: published (Modbus Application Protocol V1.1b3, 6.13 and section 7: 01 for what it does not know)
     #[test]
     fn who_refuses_is_asked_the_other_questions() {
-        let server = |unit: u8, pdu: &[u8]| {
+        let server = |unit: u8, pdu: &[u8], _: usize| {
             Some(match (unit, pdu) {
                 (9, [0x11]) => (5, vec![0x11, 3, 0x42, 0x43, 0xff]),
                 (_, [function, ..]) => (5, vec![function | 0x80, 1]),
@@ -590,12 +604,31 @@ mod tests {
         assert_eq!(alike.len(), 2);
     }
 
+    // Kind: invented (poor firmware reads one frame and drops what came with it)
+    #[test]
+    fn address_is_found_where_only_one_question_is_taken_at_a_time() {
+        for unit in [1, 16, 60, 200, 247] {
+            let volley = Volley::new(&Volley::likely_first(), READ, true);
+            let (volley, _) = play(volley, |other, _, under_way| {
+                let is_unit = other == unit;
+                let said = if is_unit {
+                    DATA.to_vec()
+                } else {
+                    vec![0x83, 0x0b]
+                };
+                (under_way == 0).then_some((5, said))
+            });
+            assert_eq!(volley.answering().collect::<Vec<_>>(), [(unit, None)]);
+        }
+    }
+
     // Kind: invented
     #[test]
     fn one_device_at_every_address_is_one() {
-        let (volley, _) = play(Volley::new(&Volley::likely_first(), READ, false), |_, _| {
-            Some((5, vec![3, 2, 0, 7]))
-        });
+        let (volley, _) = play(
+            Volley::new(&Volley::likely_first(), READ, false),
+            |_, _, _| Some((5, DATA.to_vec())),
+        );
         let alike = volley.alike();
         assert_eq!(alike.len(), 1);
         assert_eq!(alike[0].units.len(), 247);

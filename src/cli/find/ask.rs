@@ -331,29 +331,14 @@ fn behind_gateway(
         }
     }
     if args.resume < few + of_rtu {
-        out::say("no Modbus TCP frame came so far; trying RTU bytes over TCP on a new connection");
         drop(asking);
-        let mut quiet = quiet_again(args, FramingArg::Rtu)?;
-        // Where it was not listened to before, somebody can be overheard only now.
-        if report.listened.is_none() && !report.window.is_zero() {
-            let (heard, summary) = super::listen(&mut quiet, report.window)?;
-            let is_silent = heard == Listening::Silent;
-            report.listened = Some((heard, summary));
-            if !is_silent && !args.consent.said().beside_others {
-                report.facts.framing = Framing::Rtu;
-                report.ended = SearchEnd::Busy;
-                return Ok(None);
-            }
-        }
-        let rtu = by_rtu(
-            ask_again(quiet)?,
-            args,
-            args.resume.saturating_sub(few),
-            profiles,
-            report,
-        );
+        let skip = args.resume.saturating_sub(few);
+        let rtu = after_silence(args, skip, profiles, report);
         report.resume = report.resume.map(|resume| resume + few);
-        asking = rtu?;
+        let Some(rtu) = rtu? else {
+            return Ok(None);
+        };
+        asking = rtu;
         let is_over = report.ended != SearchEnd::Exhausted || !report.garbled.is_empty();
         if is_over || few == units.len() {
             return Ok(Some(asking));
@@ -374,6 +359,29 @@ fn behind_gateway(
         Ok(_) => Ok(Some(asking)),
         Err(trouble) => Err(Stopped(trouble, Some(Box::new(asking)))),
     }
+}
+
+/// RTU bytes on a new connection, where nothing came over Modbus TCP; nothing where somebody else is heard.
+fn after_silence(
+    args: &FindArgs,
+    skip: usize,
+    profiles: &[Profile],
+    report: &mut FindReport,
+) -> Result<Option<Asking>, Stopped> {
+    out::say("no Modbus TCP frame came so far; trying RTU bytes over TCP on a new connection");
+    let mut quiet = quiet_again(args, FramingArg::Rtu)?;
+    // Where it was not listened to before, somebody can be overheard only now.
+    if report.listened.is_none() && !report.window.is_zero() {
+        let (heard, summary) = super::listen(&mut quiet, report.window)?;
+        let is_silent = heard == Listening::Silent;
+        report.listened = Some((heard, summary));
+        if !is_silent && !args.consent.said().beside_others {
+            report.facts.framing = Framing::Rtu;
+            report.ended = SearchEnd::Busy;
+            return Ok(None);
+        }
+    }
+    by_rtu(ask_again(quiet)?, args, skip, profiles, report).map(Some)
 }
 
 /// RTU bytes over TCP, at the gateway's own line settings.
