@@ -155,6 +155,9 @@ pub fn volley(
     }
 }
 
+/// What refuses for a silent unit so soon has asked no line: then nothing was busy.
+const AT_ONCE: Duration = Duration::from_millis(50);
+
 /// Whether this question is answered while the line is busy with a unit that is silent: then the
 /// gateway itself has answered, since a unit's answer would have had to wait. Nothing where that
 /// cannot be told.
@@ -170,6 +173,7 @@ pub fn is_past_the_line(
     let asked = asking.post(ask)?;
     let give_up = asking.now() + who::WAIT * 8;
     let mut splitter = Splitter::new(Framing::Tcp);
+    let mut answered_at = None;
     loop {
         let VolleyCame::Bytes(bytes) = asking.receive(give_up)? else {
             return Ok(None);
@@ -181,8 +185,11 @@ pub fn is_past_the_line(
         splitter.push(&bytes, stamp);
         while let Some(span) = splitter.next(None, false) {
             match Adu::read(&span.bytes).map(|frame| frame.transaction) {
-                Some(first) if first == busy => return Ok(Some(false)),
-                Some(first) if first == asked => return Ok(Some(true)),
+                Some(first) if first == busy => {
+                    let waited = answered_at.map(|at| asking.now().saturating_sub(at));
+                    return Ok(Some(waited.is_some_and(|waited| waited > AT_ONCE)));
+                }
+                Some(first) if first == asked => answered_at = Some(asking.now()),
                 _ => {}
             }
         }
