@@ -120,6 +120,12 @@ impl Questions {
             .for_each(|asked| asked.lay_out(layout, cells));
     }
 
+    /// When the last answer of this session came.
+    pub(crate) fn newest(&self, session: u32) -> Option<Duration> {
+        let last = self.asked.iter().filter_map(|asked| asked.last.within(session));
+        last.max()
+    }
+
     /// Numbers of the questions, the one first whose answer is the oldest.
     pub(crate) fn oldest_first(&self) -> Vec<usize> {
         let mut numbers: Vec<usize> = (0..self.asked.len()).collect();

@@ -19,11 +19,12 @@ const FRESH_AT_LEAST: Duration = Duration::from_secs(30);
 const FRESH_AT_MOST: Duration = Duration::from_secs(120);
 
 /// Latest readings of a member, in the order of its layout; points that wait for a count follow as
-/// never asked.
+/// never asked. Ages are those at the moment judged; whether a value is fresh is decided by when the unit
+/// itself was read last.
 pub(crate) fn readings(
     evidence: &UnitMemory,
     profile: &Profile,
-    moment: Duration,
+    (moment, read_until): (Duration, Duration),
     clocks_broke_at: Option<Duration>,
 ) -> Vec<Reading> {
     let session = evidence.session;
@@ -44,7 +45,7 @@ pub(crate) fn readings(
                 let age = moment.saturating_sub(at);
                 reading.age = Some(age);
                 let is_good = reading.quality == ReadingQuality::Good;
-                if is_good && age > fresh_for(gap, point.role) {
+                if is_good && read_until.saturating_sub(at) > fresh_for(gap, point.role) {
                     reading.quality = ReadingQuality::Stale;
                 }
             }

@@ -179,7 +179,8 @@ impl MemberFacts {
     fn of(evidence: &UnitMemory, shared: &Shared<'_>) -> Self {
         let profile = shared.profile;
         let broke_at = shared.seen.clocks_broke_at;
-        let readings = readings::readings(evidence, profile, shared.moment, broke_at);
+        let now = (shared.moment, shared.read_until(evidence));
+        let readings = readings::readings(evidence, profile, now, broke_at);
         let state = state(&readings, profile);
         let kind = state.as_ref().and_then(|state: &SaidState| state.kind);
         let pulse = own_pulse(evidence, profile);
@@ -321,7 +322,7 @@ fn steady(
 
 /// So many questions in a row without an answer are no accident.
 // Kind: common practice
-const MISSES: u32 = 3;
+const MISSES: u32 = 2;
 
 /// No clean verdict from before the link was lost or the unit fell silent.
 fn gone_silent(unit: &UnitMemory, lost: bool) -> Option<Doubt> {

@@ -10,8 +10,12 @@ use packside_profiles::{Class, Place, Role, Value};
 
 use crate::event::{LinkFacts, Plugged, StepAnswer};
 use crate::evidence::Seen;
+use crate::evidence::unit::UnitMemory;
 use crate::facts::fact::{Deed, Fact};
 use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality, Source};
+
+/// Longest time that reading a whole rack may take: what was read before that is old.
+const RACK_AT_MOST: Duration = Duration::from_secs(120);
 
 /// A lamp and the pattern it showed.
 pub(crate) type Sighting = (String, String);
@@ -34,6 +38,17 @@ impl Shared<'_> {
     /// The link.
     pub(crate) fn facts(&self) -> Option<&LinkFacts> {
         self.seen.line.facts.as_ref()
+    }
+
+    /// The moment from which the age of what a unit said counts. Of a rack that is when the unit was read last:
+    /// how long its sisters take to be read makes its numbers no older than they are beside each other.
+    pub(crate) fn read_until(&self, evidence: &UnitMemory) -> Duration {
+        let others = self.seen.units.values().filter(|unit| unit.answered > 0);
+        let last = evidence.questions.newest(evidence.session);
+        match last.filter(|_| others.count() > 1) {
+            Some(last) if self.moment.saturating_sub(last) <= RACK_AT_MOST => last.min(self.moment),
+            _ => self.moment,
+        }
     }
 
     /// Whether any question of ours was asked.
