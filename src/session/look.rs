@@ -2,7 +2,7 @@
 //!
 //! Does not: know when a question is sent, or what its answer means.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -11,7 +11,7 @@ use packside_profiles::{Profile, StateKind};
 use super::stage::{Following, Looks, Stage, Turn, UnderWay};
 use super::{End, Progress, Session, Task, Until, Want};
 use crate::evidence::samples::MemberEvidence;
-use crate::facts::{Doubt, VerdictKind};
+use crate::facts::{Doubt, Fact, Finding, Source, VerdictKind};
 use crate::judge::{TURN, by_looking_again, evidence_in};
 use crate::poll::{self, Follow, Look, counter_questions};
 use crate::visit::load::currents;
@@ -104,6 +104,9 @@ impl Session {
 
     /// A look is over.
     fn looked(&mut self, now: Duration) {
+        if self.reads_again(now) {
+            return;
+        }
         if self.task != Task::LookUntilSettled {
             return self.end_look(now, Ok(()));
         }
@@ -131,6 +134,28 @@ impl Session {
             Some(turn) => self.reading(UnderWay::Turn(turn)),
             None => self.look_again(now),
         }
+    }
+
+    /// What was measured beyond a limit is read a second time, once for each unit, before a look ends: one
+    /// number is no proof.
+    fn reads_again(&mut self, now: Duration) -> bool {
+        let findings = self.verdict(None).findings;
+        let measured = findings.iter().filter(|found| is_by_limit(found));
+        let units: BTreeSet<u8> = measured.map(|found| found.unit).collect();
+        let units: Vec<u8> = units.difference(&self.read_twice).copied().collect();
+        let Stage::Looks(looks) = &mut self.stage else {
+            return false;
+        };
+        let UnderWay::Look(look) = &mut looks.now else {
+            return false;
+        };
+        if units.is_empty() {
+            return false;
+        }
+        look.read_again(units.iter().copied(), now);
+        self.read_twice.extend(units);
+        self.tell(Progress::ReadingAgain);
+        true
     }
 
     /// Another look, where it may settle what is open and brought something new last time.
@@ -255,6 +280,12 @@ fn has_come(until: Until, evidence: &MemberEvidence, profile: &Profile) -> bool 
             last.is_some_and(|amperes| (amperes - from).abs() >= by)
         }
     }
+}
+
+/// Whether a number beyond its limit is what was found, and nothing else says so.
+pub(super) fn is_by_limit(found: &Finding) -> bool {
+    let is_number = found.source == Source::Measured && matches!(found.fact, Fact::Measured(_));
+    is_number && found.is_root_alarm()
 }
 
 /// Whether another look left open what was open. A spread under load changes its digits each time; a

@@ -2,7 +2,7 @@
 //!
 //! Does not: know how a task is done; its stages do, each in a file of its own.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -43,6 +43,8 @@ pub struct Session {
     /// A person would not let the unit be woken: nobody asks twice.
     pub(super) refused: bool,
     pub(super) patience: Patience,
+    /// Units of which numbers beyond a limit were read a second time.
+    pub(super) read_twice: BTreeSet<u8>,
     /// What came since listening, or following, began.
     pub(super) heard: Vec<Event>,
     pub(super) task: Task,
@@ -61,6 +63,7 @@ impl Session {
             consent: manner.consent,
             refused: false,
             patience: Patience::default(),
+            read_twice: BTreeSet::new(),
             manner,
             opened: None,
             facts: None,

@@ -200,6 +200,8 @@ pub enum Progress {
         /// At most so long.
         at_most: Duration,
     },
+    /// A number is beyond its limit: it is read a second time.
+    ReadingAgain,
     /// Another look may settle what is open.
     LookingAgain {
         /// Id of the first open point.

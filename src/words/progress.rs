@@ -35,6 +35,9 @@ pub fn line(progress: &Progress) -> Option<String> {
             "no answer: listening {} s for one that comes late",
             at_most.as_secs()
         ),
+        Progress::ReadingAgain => {
+            "a number is beyond its limit: reading it a second time".to_owned()
+        }
         Progress::LookingAgain { open, at_most } => format!(
             "still open ({open}): looking again by itself, for at most {} s",
             at_most.as_secs()
