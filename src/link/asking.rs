@@ -149,13 +149,13 @@ impl Asking {
         Quiet::again(self.tap)
     }
 
-    /// Lets time pass, listening.
+    /// Lets time pass, listening; ends early where the link is lost, which the next call mends.
     ///
     /// # Errors
-    /// Where the user stops, someone else asks, or the link is lost.
+    /// Where the user stops, someone else asks, or a lost link does not come back.
     pub async fn idle_async(&mut self, until: Duration) -> Result<(), LinkTrouble> {
         self.bring_back().await?;
-        while self.now() < until {
+        while self.now() < until && !self.tap.is_lost() {
             self.hear(until).await?;
         }
         Ok(())
@@ -316,6 +316,9 @@ impl Asking {
         self.bring_back().await?;
         self.keep_pace().await?;
         self.keep_silence().await?;
+        if self.tap.is_lost() {
+            return Ok(self.not_sent(ask));
+        }
         self.asker.tick(self.now());
         let wait = self.whole_wait(ask, time_out);
         let (asked, bytes) = self.asker.open(self.now(), ask, wait);
@@ -346,6 +349,22 @@ impl Asking {
         match self.speaks() {
             Some(speaker) if !self.has_answered => Err(LinkTrouble::WrongSpeaker(speaker)),
             _ => Ok(done),
+        }
+    }
+
+    /// What came of a question that was not sent, since the link was lost before.
+    fn not_sent(&self, ask: Ask) -> Exchange {
+        let now = self.now();
+        Exchange {
+            number: 0,
+            ask,
+            asked_at: now,
+            sent_at: None,
+            ended_at: now,
+            first_byte_at: None,
+            outcome: Outcome::LinkLost,
+            strays: Vec::new(),
+            fence: false,
         }
     }
 
@@ -418,10 +437,8 @@ impl Asking {
     async fn hear(&mut self, until: Duration) -> Result<(), LinkTrouble> {
         match self.tap.wait(until).await? {
             WaitHeard::Bytes(event) => self.take(&event).map(drop),
-            WaitHeard::Lost(event) => {
-                self.take(&event)?;
-                self.bring_back().await
-            }
+            // It is told before it is brought back.
+            WaitHeard::Lost(event) => self.take(&event).map(drop),
             WaitHeard::Nothing => Ok(()),
         }
     }
@@ -444,7 +461,7 @@ impl Asking {
         let due = due.max(self.now());
         loop {
             self.hear(due).await?;
-            if self.now() >= due {
+            if self.now() >= due || self.tap.is_lost() {
                 return Ok(());
             }
         }
@@ -459,7 +476,7 @@ impl Asking {
         let give_up = self.now() + NEVER_SILENT;
         loop {
             let silent = self.tap.line_busy_until() + silence;
-            if self.now() >= silent {
+            if self.now() >= silent || self.tap.is_lost() {
                 return Ok(());
             }
             if self.now() >= give_up {

@@ -156,6 +156,8 @@ impl Session {
                 self.overhear(now, None);
             }
             Task::Begin => self.end(End::NotAsked(why)),
+            // What is overheard is told as it comes.
+            Task::Rounds { pause, .. } => self.stage = Stage::Wait(now + pause),
             _ => self.stage = Stage::Wait(now + LISTEN_OUT),
         }
     }

@@ -105,7 +105,10 @@ impl Session {
             }
             What::Asked { .. } => self.patience.asks(),
             What::Listening(on) => self.asks = !on,
-            What::Lost { why } => self.told.push_back(Want::Lost { why: why.clone() }),
+            What::Lost { why } => {
+                self.told.push_back(Want::Lost { why: why.clone() });
+                self.rounds.has_lost = true;
+            }
             What::Back => {
                 self.last_heard = event.at;
                 self.told.push_back(Want::Back);
@@ -134,6 +137,7 @@ impl Session {
                     Stage::Following(following) => following.take(),
                     _ => {}
                 }
+                self.speak_at_once(now, exchange);
             }
             Came::Word(is_given) => self.word(now, is_given),
             Came::NotShown(why) => self.not_shown(now, why),
@@ -145,6 +149,10 @@ impl Session {
     /// What it wants now.
     pub fn next(&mut self, now: Duration) -> Want {
         loop {
+            if let Some(told) = self.told.pop_front() {
+                return told;
+            }
+            self.speak_of_loss(now);
             if let Some(told) = self.told.pop_front() {
                 return told;
             }

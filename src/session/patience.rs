@@ -21,6 +21,8 @@ pub(super) struct Patience {
     ended_at: Duration,
     /// The longest time after which something came that was waited for no more.
     slowest: Duration,
+    /// Questions in a row in vain.
+    in_vain: u32,
     /// A question was answered, if only by a refusal.
     has_answered: bool,
 }
@@ -46,6 +48,10 @@ impl Patience {
         if let Some(late) = late.filter(|stray| stray.kind == StrayKind::Late).last() {
             self.is_late(late.at);
         }
+        self.in_vain = match exchange.outcome {
+            Outcome::TimedOut(_) | Outcome::LinkLost => self.in_vain.saturating_add(1),
+            _ => 0,
+        };
         self.has_answered |= matches!(
             exchange.outcome,
             Outcome::Answered(_) | Outcome::Exception(_)
@@ -70,6 +76,11 @@ impl Patience {
     /// Whether anybody ever answered in time.
     pub(super) fn has_answered(&self) -> bool {
         self.has_answered
+    }
+
+    /// Questions in a row in vain.
+    pub(super) fn in_vain(&self) -> u32 {
+        self.in_vain
     }
 
     /// End of the last exchange.

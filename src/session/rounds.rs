@@ -2,12 +2,18 @@
 //!
 //! Does not: end because the link does wrong; that is told, judged, and tried again.
 
+use std::collections::BTreeSet;
 use std::time::Duration;
 
+use super::look::is_by_limit;
 use super::stage::Stage;
 use super::{Blame, End, Progress, Session, Task, Want};
+use crate::ask::{Exchange, Outcome};
 use crate::event::LinkFacts;
+use crate::facts::{Finding, Judgement, Source, VerdictKind};
 
+/// So many questions in a row in vain are told at once.
+const IN_VAIN: u32 = 2;
 /// Judging may take this share of the time at most: in a long session there is much to judge.
 const SHARE_OF_JUDGING: u32 = 5;
 
@@ -65,9 +71,49 @@ impl Session {
             return;
         }
         let judgement = self.verdict(Some(now));
-        self.told.push_back(Want::Judged(Box::new(judgement)));
+        self.tell_verdict(judgement);
         self.rounds.judged += 1;
         self.rounds.judged_at = Some(now);
+    }
+
+    fn tell_verdict(&mut self, judgement: Judgement) {
+        self.rounds.told = Some((judgement.verdict.kind, roots(&judgement)));
+        self.told.push_back(Want::Judged(Box::new(judgement)));
+    }
+
+    /// Tells in the middle of a round what cannot wait for its end: a root that one answer shows, by a flag or by
+    /// a number beyond its limit, and that nobody answers any more. What only several answers show together waits:
+    /// half a round holds numbers of two times.
+    pub(super) fn speak_at_once(&mut self, now: Duration, exchange: &Exchange) {
+        let is_silent = match exchange.outcome {
+            Outcome::Answered(_) => false,
+            Outcome::TimedOut(_) if self.patience.in_vain() >= IN_VAIN => true,
+            _ => return,
+        };
+        if !matches!(self.task, Task::Rounds { .. }) {
+            return;
+        }
+        let judgement = self.verdict(Some(now));
+        let kind = judgement.verdict.kind;
+        let told = self.rounds.told.as_ref();
+        let is_new = if is_silent {
+            told.is_some_and(|(before, _)| *before != kind) && !is_clean(kind)
+        } else {
+            let known = |root| told.is_some_and(|(_, roots)| roots.contains(root));
+            kind == VerdictKind::Fault && !roots(&judgement).iter().all(known)
+        };
+        if is_new {
+            self.tell_verdict(judgement);
+        }
+    }
+
+    /// Tells a lost link before anything else is tried on it.
+    pub(super) fn speak_of_loss(&mut self, now: Duration) {
+        let is_new = std::mem::take(&mut self.rounds.has_lost) && self.rounds.told.is_some();
+        if is_new && matches!(self.task, Task::Rounds { .. }) {
+            let judgement = self.verdict(Some(now));
+            self.tell_verdict(judgement);
+        }
     }
 
     /// The pause is over.
@@ -107,4 +153,21 @@ impl Session {
             && overhears
             && self.silent_for(now) < self.window()
     }
+}
+
+/// The roots that one answer shows.
+fn roots(judgement: &Judgement) -> BTreeSet<(u8, &'static str)> {
+    let is_one = |found: &&Finding| {
+        is_by_limit(found) || (found.source == Source::Flag && found.is_root_alarm())
+    };
+    let found = judgement.findings.iter().filter(is_one);
+    found.map(|found| (found.unit, found.id)).collect()
+}
+
+/// Whether nothing is said to be wrong or open.
+fn is_clean(kind: VerdictKind) -> bool {
+    !matches!(
+        kind,
+        VerdictKind::Fault | VerdictKind::Undecided | VerdictKind::BusProblem
+    )
 }

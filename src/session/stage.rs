@@ -2,7 +2,7 @@
 //!
 //! Does not: know the session that it belongs to.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 use std::time::Duration;
 
 use super::{End, LinkTrouble, MayWake, NotShown, Progress};
@@ -65,6 +65,10 @@ pub(super) struct Rounds {
     pub(super) is_lost: bool,
     /// What was told of that last.
     pub(super) said: Option<LinkTrouble>,
+    /// Verdict and roots that were told last.
+    pub(super) told: Option<(VerdictKind, BTreeSet<(u8, &'static str)>)>,
+    /// The link was lost, which is not told yet.
+    pub(super) has_lost: bool,
     /// It was told that nothing is asked any more.
     pub(super) said_not_asking: bool,
     /// The user stopped: one verdict more, and the end.
