@@ -365,7 +365,7 @@ pub(crate) fn unit_address(text: &str) -> Result<u8, String> {
 const LONGEST_WAIT_MS: u64 = 60_000;
 
 /// A wait for an answer as a person types it.
-fn milliseconds(text: &str) -> Result<Duration, String> {
+pub(crate) fn milliseconds(text: &str) -> Result<Duration, String> {
     let given = text.parse().ok();
     given
         .filter(|ms| (1..=LONGEST_WAIT_MS).contains(ms))

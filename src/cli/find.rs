@@ -15,7 +15,9 @@ use std::time::Duration;
 use clap::Args;
 use packside_profiles::{LineSettings, Profile};
 
-use super::args::{CheckArgs, ConsentArgs, FramingArg, LinkArgs, RecordArgs, duration};
+use super::args::{
+    CheckArgs, ConsentArgs, FramingArg, LinkArgs, RecordArgs, duration, milliseconds,
+};
 use super::failure::{BUS, Failure, INTERRUPTED, LOCAL, USAGE, failure};
 use super::places::{self, SavedPlace};
 use super::reach::{self, failure_of};
@@ -63,6 +65,9 @@ pub(crate) struct FindArgs {
     /// Listen this long before the first question [default: 12]
     #[arg(long, value_name = "SECONDS", value_parser = duration)]
     listen_first: Option<Duration>,
+    /// Wait so long for the first byte of an answer, ms [default: 50 to 500, as the search goes on]
+    #[arg(long, value_name = "MS", value_parser = milliseconds)]
+    time_out: Option<Duration>,
     /// What is said about asking.
     #[command(flatten)]
     consent: ConsentArgs,
@@ -165,6 +170,7 @@ pub(super) fn first_of(look: &CheckArgs) -> Result<(Found, FoundIdentity, Framin
         resume: 0,
         save: None,
         listen_first: look.ask.listen_first,
+        time_out: look.ask.time_out,
         consent: look.ask.consent,
         recorder: Record::default(),
     };

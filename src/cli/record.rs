@@ -230,7 +230,9 @@ impl Record {
     /// Where the recording is about another one.
     pub(crate) fn unit(&self, serial: &str) -> Result<(), Failure> {
         self.entry(&Entry::Unit(serial.to_owned()));
-        if !self.state().is_another {
+        let by_itself = |saved: &Saved| saved.by_itself;
+        let is_kept = self.state().saved.as_ref().is_some_and(by_itself);
+        if is_kept || !self.state().is_another {
             return Ok(());
         }
         let hint = "nothing of this unit was recorded: give it a recording of its own, --record NEW.visit.jsonl";

@@ -122,7 +122,10 @@ impl Questions {
 
     /// When the last answer of this session came.
     pub(crate) fn newest(&self, session: u32) -> Option<Duration> {
-        let last = self.asked.iter().filter_map(|asked| asked.last.within(session));
+        let last = self
+            .asked
+            .iter()
+            .filter_map(|asked| asked.last.within(session));
         last.max()
     }
 

@@ -500,6 +500,8 @@ pub enum Why {
     OnlyHeard {
         /// Bytes that came.
         bytes: u64,
+        /// Unit addresses that others asked, the first few of them.
+        asked: Vec<u8>,
     },
     /// No question was answered.
     NoAnswer {

@@ -616,7 +616,10 @@ fn without_answer(bus: Bus, seen: &Seen, moment: Duration) -> Judgement {
     let bytes = bus.bytes_in;
     let why = match (nothing_yet, asked) {
         (true, _) => Why::NothingYet,
-        (false, 0) => Why::OnlyHeard { bytes },
+        (false, 0) => Why::OnlyHeard {
+            bytes,
+            asked: seen.line.foreign.keys().copied().take(3).collect(),
+        },
         (false, _) => Why::NoAnswer { asked, bytes },
     };
     let proven = considered.first().filter(|_| share >= PROVEN);

@@ -52,7 +52,14 @@ fn why(why: &Why, profile: Option<&Profile>) -> String {
         ),
         Why::InService => "the inverter is heard, and the battery is in service".to_owned(),
         Why::NothingYet => "at this moment nothing had been asked and nothing heard".to_owned(),
-        Why::OnlyHeard { bytes } => format!("nothing was asked; {bytes} bytes were heard"),
+        Why::OnlyHeard { bytes, asked } => {
+            let units: Vec<String> = asked.iter().map(u8::to_string).collect();
+            let whom = match units.as_slice() {
+                [] => String::new(),
+                units => format!(", and somebody asks address {}", units.join(", ")),
+            };
+            format!("nothing was asked; {bytes} bytes were heard{whom}")
+        }
         Why::NoAnswer { asked, bytes } => {
             format!("{asked} questions, no valid answer ({bytes} bytes came in all)")
         }

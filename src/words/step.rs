@@ -212,7 +212,7 @@ pub fn step_means(kind: StepKind) -> &'static str {
     match kind {
         StepKind::HandOver => "nothing to mend; keep this result with the visit's papers",
         StepKind::RecordFirst => {
-            "before anything is switched off, restarted or reset: keep this look (--record FILE), some units forget at power-off"
+            "before anything is switched off, restarted or reset: this look must be saved (a look at a real unit saves itself, else --record FILE), some units forget at power-off"
         }
         StepKind::KeepAway => {
             "stay away and keep others away; watch the number from elsewhere. Rising, gas or smoke: out, call the fire \

@@ -1,6 +1,7 @@
 """Independent libraries against both ends: pymodbus serves what the tool reads, and minimalmodbus
 reads what the simulator serves. Every step prints what it saw; any difference fails."""
 import json
+import os
 import pathlib
 import subprocess
 import sys
@@ -13,6 +14,9 @@ import schemas
 HERE = pathlib.Path(__file__).parent
 ROOT = HERE.parent.parent
 TOOL = ROOT / "target" / "release" / "packside"
+
+# Looks keep themselves: not among those of whoever runs this.
+os.environ.setdefault("PACKSIDE_STATE", tempfile.mkdtemp())
 
 # Case: verdict, exit code.
 CASES = {

@@ -282,6 +282,14 @@ fn err_wrong_usage_is_2_and_says_what_is_expected() {
 }
 
 #[test]
+fn err_one_word_for_two_consents_names_both() {
+    for command in ["check", "watch", "find", "visit"] {
+        let words = [command, "--serial", "x", "--ask-anyway"];
+        check(&words, 2, &["--may-wake", "--beside-others"]);
+    }
+}
+
+#[test]
 fn rack_that_asking_may_wake_is_not_asked_without_the_explicit_word() {
     let (exit, stderr, sent) = check_mute_gateway(&["--profile", "generic-lv-rack"]);
     assert_eq!(exit, Some(2), "{stderr}");

@@ -18,6 +18,70 @@ fn json(output: &Output) -> Value {
         .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&output.stderr)))
 }
 
+// Kind: invented
+#[test]
+fn look_at_a_real_link_keeps_itself_unless_told_not_to() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = |words: &[&str]| {
+        std::process::Command::new(env!("CARGO_BIN_EXE_packside"))
+            .args(words)
+            .env_remove("PACKSIDE_CONFIG")
+            .env("PACKSIDE_STATE", folder.path())
+            .output()
+            .unwrap()
+    };
+    let kept = || {
+        let all = std::fs::read_dir(folder.path()).unwrap();
+        all.map(|file| file.unwrap().file_name().into_string().unwrap())
+            .collect::<Vec<_>>()
+    };
+    let none = run(&["check", "--recording", "last"]);
+    assert_eq!(none.status.code(), Some(4), "{}", stderr(&none));
+    assert!(stderr(&none).contains("expected a look that kept itself"));
+    // Nothing came about on the link: nothing is kept.
+    let refused = run(&[
+        "check",
+        "--gateway",
+        "127.0.0.1:1",
+        "--profile",
+        "generic-hv-stack",
+    ]);
+    assert_eq!(refused.status.code(), Some(3), "{}", stderr(&refused));
+    // Nobody can be told apart from a unit that says nothing.
+    let mute = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = mute.local_addr().unwrap().to_string();
+    let look = [
+        "check",
+        "--gateway",
+        &address,
+        "--profile",
+        "generic-hv-stack",
+        "--time-out",
+        "50",
+    ];
+    let unkept = run(&[&look[..], &["--no-keep"]].concat());
+    assert_eq!(unkept.status.code(), Some(3), "{}", stderr(&unkept));
+    assert_eq!(kept(), Vec::<String>::new());
+    let seen = run(&look);
+    assert_eq!(seen.status.code(), Some(3), "{}", stderr(&seen));
+    let names = kept();
+    assert!(
+        matches!(names.as_slice(), [one] if one.starts_with("look-") && one.ends_with(".visit.jsonl")),
+        "{names:?}"
+    );
+    let saved = stdout(&seen).find(&names[0]).expect("the screen names it");
+    assert!(saved < stdout(&seen).find("Line").unwrap_or(usize::MAX));
+    let again = run(&["check", "--recording", "last"]);
+    assert_eq!(again.status.code(), Some(3), "{}", stderr(&again));
+    assert!(
+        stderr(&again).contains("as shown on site"),
+        "{}",
+        stderr(&again)
+    );
+    let page = run(&["report", "last"]);
+    assert_eq!(page.status.code(), Some(0), "{}", stderr(&page));
+}
+
 /// Looks at a scenario and records it; gives the result and the file.
 fn recorded(folder: &Path, scenario: &str, more: &[&str]) -> (Output, PathBuf) {
     let path = folder.join(format!("{scenario}.visit.jsonl"));

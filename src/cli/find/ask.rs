@@ -169,7 +169,8 @@ impl From<LinkTrouble> for Stopped {
 }
 
 fn plan(args: &FindArgs, report: &FindReport) -> Plan {
-    let everything = Plan::everything(hold_back(report.port.as_ref()));
+    let given = args.time_out.unwrap_or_default();
+    let everything = Plan::everything(hold_back(report.port.as_ref()).max(given));
     Plan {
         lines: match args.link.place.line {
             Some(line) => vec![(asked_at(line), 1.0)],
@@ -410,7 +411,7 @@ fn by_rtu(
 fn rtu_plan(args: &FindArgs, skip: usize, report: &FindReport) -> Plan {
     Plan {
         lines: vec![(first_line(), 1.0)],
-        hold_back: NETWORK,
+        hold_back: NETWORK.max(args.time_out.unwrap_or_default()),
         skip,
         ..plan(args, report)
     }
