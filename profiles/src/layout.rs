@@ -207,15 +207,10 @@ pub(crate) fn stand_in_models(profile: &mut Profile) {
     profile.spans.retain_mut(span);
     profile.clears_when_read.retain_mut(span);
     profile.inverter.reads_of.retain_mut(span);
-    let lengths: BTreeMap<String, Option<u16>> = profile
-        .groups
-        .iter()
-        .map(|group| {
-            (
-                group.id.clone(),
-                settled(group.base, 0).and_then(|(.., length)| length),
-            )
-        })
+    let length_of = |base: Base| settled(base, 0).and_then(|(.., length)| length);
+    let groups = profile.groups.iter();
+    let lengths: BTreeMap<String, Option<u16>> = groups
+        .map(|group| (group.id.clone(), length_of(group.base)))
         .collect();
     profile.groups.retain_mut(|group| {
         let Some((base, address, length)) = settled(group.base, group.address) else {
@@ -243,13 +238,16 @@ pub(crate) fn stand_in_models(profile: &mut Profile) {
         (point.base, point.address) = (base, address);
         true
     });
+    keep_what_has_its_point(profile);
+}
+
+/// Leaves out flags and marks whose point is not there.
+fn keep_what_has_its_point(profile: &mut Profile) {
     let points = &profile.points;
-    profile
-        .flags
-        .retain(|flag| points.iter().any(|point| point.id == flag.point));
-    profile
-        .recognise
-        .retain(|rule| points.iter().any(|point| point.id == rule.point));
+    let flags = &mut profile.flags;
+    flags.retain(|flag| points.iter().any(|point| point.id == flag.point));
+    let marks = &mut profile.recognise;
+    marks.retain(|rule| points.iter().any(|point| point.id == rule.point));
 }
 
 /// So many registers from an address on; nothing where one of them is not known.

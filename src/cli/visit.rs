@@ -243,9 +243,7 @@ fn walk<'a>(
             live.sees(answer.value.lamps());
         }
         if step.id == "plugged" {
-            live.plugged = Plugged::ALL
-                .into_iter()
-                .find(|p| answer.value.is_choice(p.id()));
+            live.plugged = plugged(&answer.value);
         }
         visit.take(answer);
         // What to do instead stands at the end, once.
@@ -254,6 +252,11 @@ fn walk<'a>(
         }
     }
     Ok((live, false))
+}
+
+/// Where the laptop is plugged in, as it was answered.
+fn plugged(value: &AnswerValue) -> Option<Plugged> {
+    Plugged::ALL.into_iter().find(|p| value.is_choice(p.id()))
 }
 
 /// On a wire that stayed silent only the lamp can still tell something.

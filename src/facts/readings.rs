@@ -57,6 +57,7 @@ pub(crate) fn readings(
 }
 
 /// What an answer that was complete at this moment gave, in the order of the layout.
+#[cfg(feature = "cli")]
 pub(crate) fn just_read(unit: &UnitMemory, profile: &Profile, at: Duration) -> Vec<Reading> {
     let is_new = |track: &Track| {
         let last = track.last.as_ref();

@@ -44,8 +44,8 @@ impl Patience {
     pub(super) fn take(&mut self, exchange: &Exchange) {
         self.is_open = false;
         self.ended_at = exchange.ended_at;
-        let late = exchange.strays.iter();
-        if let Some(late) = late.filter(|stray| stray.kind == StrayKind::Late).last() {
+        let mut newest = exchange.strays.iter().rev();
+        if let Some(late) = newest.find(|stray| stray.kind == StrayKind::Late) {
             self.is_late(late.at);
         }
         self.in_vain = match exchange.outcome {

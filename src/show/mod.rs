@@ -2,6 +2,7 @@
 //!
 //! Does not: decide anything.
 
+#[cfg(feature = "cli")]
 pub mod csv;
 pub mod explain;
 pub mod json;

@@ -23,7 +23,7 @@ pub(crate) fn packside(arguments: &[&str]) -> Output {
 /// Keeps what was printed as JSON; `tests/interop/schemas.py` reads it against the schemas.
 fn keep(arguments: &[&str], output: &Output) {
     let is_json = |word: &&str| *word == "json" || *word == "--format=json";
-    if !arguments.iter().any(|word| is_json(word)) {
+    if !arguments.iter().any(is_json) {
         return;
     }
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("printed");

@@ -375,7 +375,7 @@ mod tests {
     #[test]
     fn model_longer_than_one_read_is_read_whole_and_unknown_ones_are_stepped_over() {
         let mut words = vec![0x5375, 0x6e53, 120, 3, 9, 9, 9, 804, 46 + 16 * 16];
-        words.extend((0..46 + 16 * 16).map(|n| n as u16));
+        words.extend(0..46 + 16 * 16u16);
         words.extend([0xffff, 0]);
         let (chain, asked) = walked(at(40_000, &words));
         let chain = chain.unwrap();

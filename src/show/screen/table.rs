@@ -7,7 +7,7 @@ use packside_profiles::Role;
 use packside_profiles::model::{Point, Profile};
 
 use super::numbers::{axis, picture, range, strip_width};
-use super::{Colours, counted, labelled, link_text, wrap};
+use super::{Colours, counted, labelled, wrap};
 use crate::event::{LinkFacts, LinkKind};
 use crate::facts::{Judgement, Reading, ReadingQuality};
 use crate::show::paper;
@@ -392,7 +392,7 @@ pub(super) fn line(
         (Some(line), Some(map)) if line == map => parts.push(format!("{line} as the map says")),
         (Some(line), Some(map)) => parts.push(format!("{line}, but the map says {map}")),
         (Some(line), None) => parts.push(line.to_string()),
-        (None, _) => parts.extend(link.map(link_text)),
+        (None, _) => {}
     }
     if !parts.is_empty() {
         labelled(out, "Line", &parts.join(" · "));
