@@ -1,0 +1,176 @@
+//! What README and docs tell is so: links lead somewhere, commands run, the screen shown is the screen.
+//!
+//! Kind of all expectations: derived (from the pages themselves, run on invented units).
+
+use std::path::Path;
+use std::process::Command;
+
+const PAGES: [&str; 10] = [
+    "README.md",
+    "DEVELOPERS.md",
+    "CHANGELOG.md",
+    "SECURITY.md",
+    "REFERENCE.md",
+    "docs/figures.md",
+    "docs/gateways.md",
+    "docs/json.md",
+    "docs/maps.md",
+    "docs/visits.md",
+];
+
+fn page(name: &str) -> String {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(name);
+    std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{name}: {error}"))
+}
+
+#[test]
+fn every_file_that_a_page_names_is_there() {
+    let ends = [".md", ".toml", ".json", ".rs", ".py", ".png", ".sh"];
+    for name in PAGES {
+        let text = page(name);
+        for word in text.split(['`', '(', ')', ' ', '\n']) {
+            let is_path = word.contains('/') && ends.iter().any(|end| word.ends_with(end));
+            let is_ours = [
+                "docs/",
+                "src/",
+                "tests/",
+                "profiles/",
+                "simulator/",
+                "examples/",
+                "benches/",
+                "fuzz/",
+            ];
+            if !is_path || !is_ours.iter().any(|folder| word.starts_with(folder)) {
+                continue;
+            }
+            let is_pattern = word.contains(['*', '{', '<']);
+            let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(word);
+            assert!(
+                is_pattern || path.exists(),
+                "{name} names {word}, which is not there"
+            );
+        }
+    }
+}
+
+/// The commands of a page: indented lines, without what a `#` explains.
+fn commands(text: &str) -> Vec<Vec<String>> {
+    let lines = text
+        .lines()
+        .filter_map(|line| line.strip_prefix("    packside "));
+    lines
+        .map(|line| {
+            let line = line.split(" #").next().unwrap_or(line);
+            let line = line.split(['|', '>']).next().unwrap_or(line);
+            line.split_whitespace().map(str::to_owned).collect()
+        })
+        .collect()
+}
+
+/// The same command at a simulated unit, with the shipped map for one of your own.
+fn at_the_simulator(typed: &[String]) -> Vec<String> {
+    let mut arguments: Vec<String> = Vec::new();
+    let mut left = typed.iter();
+    let is_unit =
+        |command: &str| !["report", "retest", "profile", "lamp", "help"].contains(&command);
+    let has_place =
+        |word: &String| ["--simulated", "--recording", "--explain"].contains(&word.as_str());
+    while let Some(word) = left.next() {
+        match word.as_str() {
+            "--serial" | "--gateway" | "--at" | "--framing" | "--profile"
+                if !typed.iter().any(has_place) =>
+            {
+                left.next();
+            }
+            "--save" => {
+                left.next();
+            }
+            "NAME" => arguments.push("generic-hv-stack".to_owned()),
+            "FILE" => arguments.push("try.visit.jsonl".to_owned()),
+            other => arguments.push(other.to_owned()),
+        }
+    }
+    let command = arguments.first().cloned().unwrap_or_default();
+    if is_unit(&command) && command != "demo" && !typed.iter().any(has_place) {
+        arguments.extend(["--simulated".to_owned(), "hv-waiting".to_owned()]);
+    }
+    arguments
+}
+
+#[test]
+fn every_command_of_readme_and_docs_runs() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let map = root.join("profiles/maps/generic-hv-stack.toml");
+    let own = std::fs::read_to_string(map)
+        .unwrap()
+        .replace("id = \"generic-hv-stack\"", "id = \"my-map\"");
+    std::fs::write(folder.path().join("my-map.toml"), own).unwrap();
+    std::os::unix::fs::symlink(root.join("tests"), folder.path().join("tests")).unwrap();
+    let run = |arguments: &[String]| {
+        let mut tool = Command::new(env!("CARGO_BIN_EXE_packside"));
+        tool.args(arguments)
+            .current_dir(folder.path())
+            .stdin(std::process::Stdio::null());
+        tool.env("XDG_STATE_HOME", folder.path())
+            .env("XDG_CONFIG_HOME", folder.path());
+        let output = tool.output().unwrap();
+        (
+            output.status.code(),
+            String::from_utf8_lossy(&output.stderr).into_owned(),
+            output.stdout,
+        )
+    };
+    let words = |line: &str| {
+        line.split_whitespace()
+            .map(str::to_owned)
+            .collect::<Vec<_>>()
+    };
+    for name in ["try", "before", "after"] {
+        let record = format!("check --simulated hv-waiting --record {name}.visit.jsonl");
+        assert_eq!(run(&words(&record)).0, Some(5));
+    }
+    let mut tried = 0;
+    for name in [
+        "README.md",
+        "docs/gateways.md",
+        "docs/json.md",
+        "docs/maps.md",
+        "docs/visits.md",
+    ] {
+        for typed in commands(&page(name)) {
+            if typed
+                .iter()
+                .any(|word| word == "last" || word == "--answers")
+            {
+                continue;
+            }
+            let arguments = at_the_simulator(&typed);
+            let (code, said, _) = run(&arguments);
+            let wrong = [Some(2), Some(4), Some(101), None];
+            assert!(
+                !wrong.contains(&code),
+                "{name}: {typed:?}\nrun as {arguments:?}\nexit {code:?}: {said}"
+            );
+            tried += 1;
+        }
+    }
+    println!("{tried} commands run");
+    assert!(tried >= 15, "{tried}");
+}
+
+#[test]
+fn the_screen_of_the_readme_is_what_the_tool_prints() {
+    let mut tool = Command::new(env!("CARGO_BIN_EXE_packside"));
+    tool.args(["check", "--simulated", "hv-fault-behind-lamp"])
+        .env_remove("COLUMNS");
+    let shown = String::from_utf8(tool.output().unwrap().stdout).unwrap();
+    let indented: String = shown
+        .lines()
+        .map(|line| format!("    {line}").trim_end().to_owned() + "\n")
+        .collect();
+    assert!(
+        page("README.md").contains(&indented),
+        "expected in the README:\n{indented}"
+    );
+}
