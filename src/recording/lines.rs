@@ -361,9 +361,10 @@ impl<'a> ObjectMembers<'a> {
     /// What was answered; older versions did not write of what kind it is.
     fn answer(&self) -> Result<AnswerValue, String> {
         let value = self.owned("value")?;
-        let Some(kind) = self.maybe("kind", |v| v.as_str().map(str::to_owned))? else {
+        if !self.0.contains_key("kind") {
             return Ok(AnswerValue::untyped(&value));
-        };
+        }
+        let kind = self.owned("kind")?;
         AnswerValue::read(&kind, &value)
             .ok_or_else(|| format!("\"value\": expected an answer of kind {kind}, found {value}"))
     }

@@ -40,7 +40,8 @@ pub fn look(
     reasons::in_short(&mut out, judgement);
     // Danger first; then, before anything is switched off, that nothing of this look can be lost.
     if let Some(kept) = around.kept {
-        let _ = writeln!(out, "Saved  {kept} (keep it: some units forget)");
+        let text = format!("{kept} (keep it: some units forget)");
+        wrap(&mut out, &text, "Saved  ", "       ");
     }
     reasons::first_step(&mut out, judgement);
     let _ = writeln!(out);

@@ -272,7 +272,7 @@ fn err_wrong_usage_is_2_and_says_what_is_expected() {
     check(
         &["check", "--gateway", "127.0.0.1:1"],
         3,
-        &["looking which unit this is", "refused"],
+        &["looking which unit this is", "refuses"],
     );
     check(
         &["check", "--serial", "x", "--line", "9600,n,8,1"],

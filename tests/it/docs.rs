@@ -5,11 +5,10 @@
 use std::path::Path;
 use std::process::Command;
 
-const PAGES: [&str; 10] = [
+const PAGES: [&str; 9] = [
     "README.md",
     "DEVELOPERS.md",
     "CHANGELOG.md",
-    "SECURITY.md",
     "REFERENCE.md",
     "docs/figures.md",
     "docs/gateways.md",
@@ -141,7 +140,10 @@ fn every_command_of_readme_and_docs_runs() {
         for typed in commands(&page(name)) {
             if typed
                 .iter()
-                .any(|word| word == "last" || word == "--answers")
+                .any(|word| word == "last" || word == "--answers" || word == "new")
+                || typed.first().is_some_and(|word| word == "visit")
+                    && typed.len() < 6
+                    && !typed.contains(&"--print-answers".to_owned())
             {
                 continue;
             }

@@ -334,7 +334,7 @@ fn full_disk_is_said_at_once_keeps_what_was_written_and_does_not_hide_the_verdic
     );
     assert!(said.contains("error: the recording is not whole"), "{said}");
     let screen = String::from_utf8_lossy(&output.stdout).into_owned();
-    assert!(screen.contains("waiting for the inverter"), "{screen}");
+    assert!(screen.contains("AWAITING INVERTER"), "{screen}");
     let recording = read(&std::fs::read(&path).unwrap()).unwrap();
     assert_eq!(
         recording.missing.len(),

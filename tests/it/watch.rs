@@ -145,8 +145,14 @@ fn recording_tells_the_very_same_as_live() {
         "--record",
         file,
     ];
-    let live = objects(&live);
-    let replayed = objects(&["--recording", file]);
+    let mut live = objects(&live);
+    let mut replayed = objects(&["--recording", file]);
+    // Where it was kept is said once, by the one that kept it.
+    for told in [&mut live, &mut replayed] {
+        if let Some(end) = told.1.last_mut().and_then(|end| end["result"].as_object_mut()) {
+            end.remove("saved");
+        }
+    }
     assert_eq!(live, replayed);
     // Into a pipe as well, but for the command to type next.
     let text = |place: &[&str]| {

@@ -108,12 +108,7 @@ fn again_words(report: &FindReport, args: &FindArgs) -> Vec<String> {
         let window = args.listen_first.map(|window| window.as_secs_f64());
         words.extend(window.map(|seconds| format!("--listen-first {seconds}")));
     }
-    words.extend(
-        args.link
-            .config
-            .folder()
-            .map(|folder| format!("--config {}", folder.display())),
-    );
+    words.extend(args.link.config.to_type());
     let resume = report.resume.filter(|resume| *resume > 0);
     // The words are given anew each time, but for the rest of one search.
     let is_not_asked = report.ended == SearchEnd::NotAsked;
