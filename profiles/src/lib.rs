@@ -35,9 +35,12 @@ pub use folder::config_folder;
 pub use foreign::{Foreign, clean};
 pub use layout::{Instance, Known, Layout, Place, models_in_chain};
 pub use line::{LineSettings, Parity};
-pub use load::{Checked, FindError, Grade, Loaded, Problem, Problems, check, find, load, shipped};
+pub use load::{
+    Checked, FindError, Grade, Lines, Loaded, Problem, Problems, check, excerpt, find, load,
+    misfit, shipped,
+};
 pub use lookup::{near_matches, words_of};
 pub use meaning::{Class, Role, StateKind};
 pub use model::Profile;
 pub use rules::STANDARD_PATTERNS;
-pub use text::{read_text, text_of};
+pub use text::{open_file, read_text, text_of};

@@ -22,7 +22,7 @@ use crate::model::{
 };
 use crate::numbering;
 use crate::problem::{self, Collector};
-pub use crate::problem::{Grade, Problem, Problems};
+pub use crate::problem::{Grade, Lines, Problem, Problems, excerpt, misfit};
 use crate::rules;
 
 /// A shipped profile: id and text. A new map is added here.
@@ -170,8 +170,9 @@ pub fn check(text: &str, origin: &str) -> Checked {
         rules::check(&draft, &mut problems);
         profile = assemble(draft);
     }
-    let list = problems.finish();
-    let usable = list.iter().all(|problem| problem.grade != Grade::Mistake);
+    let (list, more) = problems.finish();
+    // Of those that are only counted nobody knows the grade.
+    let usable = more == 0 && list.iter().all(|problem| problem.grade != Grade::Mistake);
     let mut profile = profile.filter(|_| usable);
     profile.iter_mut().for_each(crate::layout::stand_in_models);
     profile.iter_mut().for_each(rules::settle);
@@ -180,6 +181,7 @@ pub fn check(text: &str, origin: &str) -> Checked {
         problems: Problems {
             origin: origin.to_owned(),
             list,
+            more,
         },
     }
 }
@@ -217,7 +219,12 @@ fn format_fits(table: &DeTable<'_>, problems: &mut Collector<'_>) -> bool {
 fn draft<'t>(table: &'t DeTable<'t>, problems: &mut Collector<'_>) -> Draft<'t> {
     for (key, _) in table {
         if !KEYS.contains(&key.get_ref().as_ref()) {
-            let near = near_matches(key.get_ref(), KEYS.iter().copied());
+            // Of the rest only the number is told.
+            let near = if problems.is_full() {
+                Vec::new()
+            } else {
+                near_matches(key.get_ref(), KEYS.iter().copied())
+            };
             let fix = match near.as_slice() {
                 [] => format!("use one of: {}", KEYS.join(", ")),
                 near => format!("did you mean {}?", near.join(" or ")),
@@ -450,11 +457,26 @@ fn many<'t, T: DeserializeOwned>(
         );
         return Vec::new();
     };
+    if let Some(surplus) = items.get(MOST_ITEMS) {
+        problems.add(
+            first_line(surplus.span()),
+            format!(
+                "{key}: expected at most {MOST_ITEMS} items [[{key}]], found {}",
+                items.len()
+            ),
+            "leave out what is never read",
+        );
+        problems.broken(key);
+        return Vec::new();
+    }
     items
         .iter()
         .filter_map(|item| read(key, item, problems))
         .collect()
 }
+
+/// More of a kind than any unit has, and few enough to hold each against the others.
+const MOST_ITEMS: usize = 2_000;
 
 /// The profile, if every part that must be there could be read.
 fn assemble(draft: Draft<'_>) -> Option<Profile> {

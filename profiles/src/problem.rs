@@ -26,8 +26,10 @@ pub struct Problem {
     pub column: usize,
     /// Characters to underline.
     pub width: usize,
-    /// The line as it stands, control characters as blanks.
+    /// The line as it stands, control characters as blanks; of a long one what stands around the column.
     pub source: String,
+    /// Where the column stands in it, characters, 0-based.
+    pub caret: usize,
     /// Where: expected what, found what.
     pub message: String,
     /// What to change.
@@ -52,8 +54,78 @@ pub enum Grade {
 pub struct Problems {
     /// File name.
     pub origin: String,
-    /// The mistakes, by line.
+    /// The mistakes, by line; the first [`MOST`] of them.
     pub list: Vec<Problem>,
+    /// So many more were found.
+    pub more: usize,
+}
+
+/// Mistakes that are kept; of more only their number is.
+pub(crate) const MOST: usize = 1_000;
+/// Most characters of a line that are shown.
+const SHOWN: usize = 160;
+/// So many of them stand before the place that is meant.
+const BEFORE: usize = 60;
+
+/// Of a line what can be shown around a column (characters, 0-based), cleaned, and where the column
+/// stands in that.
+pub fn excerpt(line: &str, column: usize) -> (String, usize) {
+    let from = if line.len() > SHOWN {
+        column.saturating_sub(BEFORE)
+    } else {
+        0
+    };
+    let mut rest = line.chars().skip(from);
+    let part: String = rest.by_ref().take(SHOWN).collect();
+    let (lead, end) = (
+        if from > 0 { "…" } else { "" },
+        if rest.next().is_some() { "…" } else { "" },
+    );
+    let shown = format!("{lead}{}{end}", clean(&part));
+    (shown, column - from + usize::from(from > 0))
+}
+
+/// What does not fit in a file of TOML, in one line: where, why, and what stands there.
+pub fn misfit(text: &str, error: &toml::de::Error) -> String {
+    let place = error.span().unwrap_or_default().start;
+    let (number, line, column) = Lines::of(text).at(place);
+    format!(
+        "line {}, column {}: {}: \"{}\"",
+        number + 1,
+        column + 1,
+        clean(error.message()),
+        excerpt(line, column).0
+    )
+}
+
+/// Finds lines and columns of places in a text.
+pub struct Lines<'t> {
+    text: &'t str,
+    /// Where each line begins.
+    begins: Vec<usize>,
+}
+
+impl<'t> Lines<'t> {
+    /// Those of a text.
+    pub fn of(text: &'t str) -> Self {
+        let after = text.match_indices('\n').map(|(at, _)| at + 1);
+        Self {
+            text,
+            begins: std::iter::once(0).chain(after).collect(),
+        }
+    }
+
+    /// Number of the line that holds a place (0-based), the line, and the column in it (characters,
+    /// 0-based).
+    pub fn at(&self, place: usize) -> (usize, &'t str, usize) {
+        let place = place.min(self.text.len());
+        let number = self.begins.partition_point(|begin| *begin <= place) - 1;
+        let begin = self.begins.get(number).copied().unwrap_or_default();
+        let line = self.text.get(begin..).unwrap_or_default();
+        let line = line.lines().next().unwrap_or_default();
+        let before = self.text.get(begin..place).unwrap_or_default();
+        (number, line, before.chars().count())
+    }
 }
 
 /// Mistakes printed before the rest is only counted, so that they fit a screen; `{:#}` prints all.
@@ -81,7 +153,8 @@ impl fmt::Display for Problems {
         for problem in gravest.into_iter().take(most) {
             self.print(problem, f)?;
         }
-        if let Some(more) = self.list.len().checked_sub(most).filter(|n| *n > 0) {
+        let more = self.list.len().saturating_sub(most) + self.more;
+        if more > 0 {
             writeln!(f, "and {more} more")?;
         }
         Ok(())
@@ -95,6 +168,7 @@ impl Problems {
             column,
             width,
             source,
+            caret,
             message,
             fix,
             ..
@@ -102,7 +176,7 @@ impl Problems {
         if *line == 0 {
             writeln!(f, "{}: {message}", self.origin)?;
         } else {
-            let before = " ".repeat(column.saturating_sub(1));
+            let before = " ".repeat(*caret);
             let carets = "^".repeat((*width).max(1));
             writeln!(f, "{}:{line}:{column}: {message}", self.origin)?;
             writeln!(f, "{line:>5} | {source}")?;
@@ -117,7 +191,11 @@ impl std::error::Error for Problems {}
 /// Collects mistakes while a file is read.
 pub(crate) struct Collector<'t> {
     text: &'t str,
+    lines: Lines<'t>,
     list: Vec<Problem>,
+    more: usize,
+    /// What was noted last is in the list.
+    is_kept: bool,
     broken: BTreeSet<String>,
 }
 
@@ -126,7 +204,10 @@ impl<'t> Collector<'t> {
     pub(crate) fn new(text: &'t str) -> Self {
         Self {
             text,
+            lines: Lines::of(text),
             list: Vec::new(),
+            more: 0,
+            is_kept: false,
             broken: BTreeSet::new(),
         }
     }
@@ -138,26 +219,21 @@ impl<'t> Collector<'t> {
         message: impl Into<String>,
         fix: impl Into<String>,
     ) {
-        let start = span.start.min(self.text.len());
-        let part = |range: Range<usize>| self.text.get(range).unwrap_or_default();
-        let before = part(0..start);
-        let line_start = before.rfind('\n').map_or(0, |at| at + 1);
-        let source = part(line_start..self.text.len())
-            .lines()
-            .next()
-            .unwrap_or_default();
-        let column = part(line_start..start).chars().count();
-        let covered = part(span)
-            .lines()
-            .next()
-            .unwrap_or_default()
-            .chars()
-            .count();
+        if !self.has_room() {
+            return;
+        }
+        let (number, line, column) = self.lines.at(span.start);
+        let covered = self.text.get(span).unwrap_or_default();
+        let covered = covered.lines().next().unwrap_or_default();
+        let covered = covered.chars().take(SHOWN).count();
+        let (source, caret) = excerpt(line, column);
+        let left = source.chars().count().saturating_sub(caret);
         self.list.push(Problem {
-            line: before.matches('\n').count() + 1,
+            line: number + 1,
             column: column + 1,
-            width: covered.clamp(1, source.chars().count().saturating_sub(column).max(1)),
-            source: clean(source).into_owned(),
+            width: covered.clamp(1, left.max(1)),
+            source,
+            caret,
             message: clean(&message.into()).into_owned(),
             fix: clean(&fix.into()).into_owned(),
             grade: Grade::Mistake,
@@ -166,11 +242,15 @@ impl<'t> Collector<'t> {
 
     /// Notes a mistake of the whole file: something is not there at all.
     pub(crate) fn add_whole(&mut self, message: impl Into<String>, fix: impl Into<String>) {
+        if !self.has_room() {
+            return;
+        }
         self.list.push(Problem {
             line: 0,
             column: 0,
             width: 0,
             source: String::new(),
+            caret: 0,
             message: clean(&message.into()).into_owned(),
             fix: clean(&fix.into()).into_owned(),
             grade: Grade::Mistake,
@@ -179,7 +259,7 @@ impl<'t> Collector<'t> {
 
     /// Takes what was noted last for something less than a mistake.
     pub(crate) fn only(&mut self, grade: Grade) {
-        if let Some(last) = self.list.last_mut() {
+        if let Some(last) = self.list.last_mut().filter(|_| self.is_kept) {
             last.grade = grade;
         }
     }
@@ -200,11 +280,23 @@ impl<'t> Collector<'t> {
         !self.broken.is_empty()
     }
 
-    /// All mistakes, by place.
-    pub(crate) fn finish(mut self) -> Vec<Problem> {
+    /// Whether one more is kept; else it is counted.
+    fn has_room(&mut self) -> bool {
+        self.is_kept = !self.is_full();
+        self.more += usize::from(!self.is_kept);
+        self.is_kept
+    }
+
+    /// Whether as many mistakes were found as are kept.
+    pub(crate) fn is_full(&self) -> bool {
+        self.list.len() >= MOST
+    }
+
+    /// All mistakes, by place, and how many more there are.
+    pub(crate) fn finish(mut self) -> (Vec<Problem>, usize) {
         self.list.sort_by_key(|p| (p.line, p.column));
         self.list.dedup();
-        self.list
+        (self.list, self.more)
     }
 }
 

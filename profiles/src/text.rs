@@ -1,18 +1,38 @@
 //! Reading a text file that a person named: bounded, so that a device or a wrong file cannot fill the
 //! memory.
 
+use std::fs::File;
 use std::io::{Error, ErrorKind, Read};
 use std::path::Path;
 
 /// Most bytes of a text file. Register maps and scenarios stay below a hundredth of it.
-pub const MOST_BYTES: u64 = 16 << 20;
+pub const MOST_BYTES: u64 = 4 << 20;
 
 /// The text of a file.
 ///
 /// # Errors
 /// Where it cannot be read, is no UTF-8 text, or is longer than [`MOST_BYTES`].
 pub fn read_text(path: &Path) -> std::io::Result<String> {
-    text_of(std::fs::File::open(path)?)
+    text_of(open_file(path)?)
+}
+
+/// Opens a file to be read. A pipe nobody writes into would be waited for without end, and a device
+/// may never end: neither is one.
+///
+/// # Errors
+/// Where it cannot be opened, or is something else than a file.
+pub fn open_file(path: &Path) -> std::io::Result<File> {
+    let found = std::fs::metadata(path)?;
+    if found.is_file() {
+        return File::open(path);
+    }
+    let what = if found.is_dir() {
+        "a folder"
+    } else {
+        "a pipe or device"
+    };
+    let why = format!("expected a file, found {what}");
+    Err(Error::new(ErrorKind::InvalidInput, why))
 }
 
 /// The text of an open file or stream.

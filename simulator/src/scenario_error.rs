@@ -14,11 +14,16 @@ pub struct Mistake {
     pub line: usize,
     /// Column in characters, 1-based.
     pub column: usize,
-    /// The line as it stands.
+    /// The line as it stands; of a long one what stands around the column.
     pub source: String,
+    /// Where the column stands in it, characters, 0-based.
+    pub caret: usize,
     /// Where: expected what, found what.
     pub message: String,
 }
+
+/// Mistakes printed before the rest is only counted, so that they fit a screen.
+const PRINTED: usize = 10;
 
 /// Why there is no scenario.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -84,14 +89,18 @@ impl fmt::Display for ScenarioError {
                     line,
                     column,
                     source,
+                    caret,
                     message,
-                } in list
+                } in list.iter().take(PRINTED)
                 {
                     write!(
                         f,
                         "\n{origin}:{line}:{column}: {message}\n{line:>5} | {source}"
                     )?;
-                    write!(f, "\n      | {}^", " ".repeat(column.saturating_sub(1)))?;
+                    write!(f, "\n      | {}^", " ".repeat(*caret))?;
+                }
+                if n > PRINTED {
+                    write!(f, "\nand {} more", n - PRINTED)?;
                 }
                 Ok(())
             }

@@ -6,7 +6,7 @@
 use std::ops::Range;
 use std::time::Duration;
 
-use packside_profiles::Profile;
+use packside_profiles::{Lines, Profile, excerpt};
 use serde::Deserialize;
 use serde::de::{DeserializeOwned, IntoDeserializer};
 use toml::Spanned;
@@ -91,26 +91,28 @@ const SINCE: &[(u32, &str, &[&str])] = &[
 
 /// Collects mistakes with their places.
 pub(crate) struct Mistakes<'t> {
-    text: &'t str,
+    lines: Lines<'t>,
     list: Vec<Mistake>,
 }
 
+/// Mistakes that are kept: more nobody mends at once.
+const MOST: usize = 100;
+/// More entries of a kind than any scenario needs.
+const MOST_ENTRIES: usize = 2_000;
+
 impl Mistakes<'_> {
     pub(crate) fn add(&mut self, span: Range<usize>, message: String) {
-        let before = self.text.get(..span.start).unwrap_or(self.text);
-        let line_start = before.rfind('\n').map_or(0, |at| at + 1);
-        let source = self
-            .text
-            .get(line_start..)
-            .unwrap_or_default()
-            .lines()
-            .next()
-            .unwrap_or_default();
+        if self.list.len() >= MOST {
+            return;
+        }
+        let (number, line, column) = self.lines.at(span.start);
+        let (source, caret) = excerpt(line, column);
         self.list.push(Mistake {
-            line: before.matches('\n').count() + 1,
-            column: before.get(line_start..).unwrap_or_default().chars().count() + 1,
-            source: source.to_owned(),
-            message,
+            line: number + 1,
+            column: column + 1,
+            source,
+            caret,
+            message: packside_profiles::clean(&message).into_owned(),
         });
     }
 }
@@ -139,7 +141,7 @@ impl<T> Entry<'_, T> {
 /// Reads a scenario.
 pub(crate) fn read(text: &str) -> Result<Scenario, Vec<Mistake>> {
     let mut mistakes = Mistakes {
-        text,
+        lines: Lines::of(text),
         list: Vec::new(),
     };
     let (table, errors) = DeTable::parse_recoverable(text);
@@ -373,6 +375,16 @@ fn many<'t, T: DeserializeOwned>(
         );
         return Vec::new();
     };
+    if let Some(surplus) = items.get(MOST_ENTRIES) {
+        mistakes.add(
+            surplus.span(),
+            format!(
+                "{key}: expected at most {MOST_ENTRIES} entries, found {}",
+                items.len()
+            ),
+        );
+        return Vec::new();
+    }
     items
         .iter()
         .filter_map(|item| read_one(key, item, mistakes))

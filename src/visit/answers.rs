@@ -16,7 +16,7 @@
 
 use std::collections::BTreeMap;
 
-use packside_profiles::Foreign;
+use packside_profiles::{Foreign, Lines, misfit};
 use serde::Deserialize;
 use toml::Spanned;
 
@@ -85,12 +85,9 @@ pub fn template(steps: &[VisitStep]) -> String {
 /// # Errors
 /// All mistakes, one line each: where, what was expected, what was found.
 pub fn read(text: &str, steps: &[VisitStep]) -> Result<Answers, String> {
-    let draft: AnswersDraft = toml::from_str(text).map_err(|error| error.to_string())?;
-    let line = |offset: usize| {
-        1 + text
-            .get(..offset)
-            .map_or(0, |before| before.matches('\n').count())
-    };
+    let lines = Lines::of(text);
+    let draft: AnswersDraft = toml::from_str(text).map_err(|error| misfit(text, &error))?;
+    let line = |offset: usize| lines.at(offset).0 + 1;
     let mut mistakes = Vec::new();
     if draft.format != 1 {
         mistakes.push(format!("format: expected 1, found {}", draft.format));

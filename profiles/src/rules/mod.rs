@@ -111,6 +111,9 @@ fn head(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     }
 }
 
+/// Longest time-out of a map, ms. Kind: common practice (units answer within a second, gateways within ten).
+const LONGEST_TIME_OUT_MS: u32 = 60_000;
+
 fn answering(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     let Some(item) = &draft.answering else { return };
     let answering = &item.value;
@@ -122,6 +125,16 @@ fn answering(draft: &Draft<'_>, problems: &mut Collector<'_>) {
                 answering.unit
             ),
             "give the factory unit address",
+        );
+    }
+    if answering.time_out_ms > LONGEST_TIME_OUT_MS {
+        problems.add(
+            item.at("time_out_ms"),
+            format!(
+                "answering.time_out_ms: expected at most {LONGEST_TIME_OUT_MS}, found {}",
+                answering.time_out_ms
+            ),
+            "a look would take hours: no unit takes so long",
         );
     }
     if answering.time_out_ms <= answering.answer_time_ms {
@@ -200,10 +213,11 @@ fn no_twice<T>(
 /// Longest id, characters.
 const LONGEST_ID: usize = 64;
 
-/// Ids become names of files and stand in results for programs: letters, digits, `-`, `_`, no more.
+/// Ids become names of files and arguments and stand in results for programs: letters, digits, `-`, `_`,
+/// no more, and no `-` in front.
 fn is_name(id: &str) -> bool {
     let fits = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_');
-    (1..=LONGEST_ID).contains(&id.len()) && id.chars().all(fits)
+    (1..=LONGEST_ID).contains(&id.len()) && id.chars().all(fits) && !id.starts_with('-')
 }
 
 fn no_name(at: Range<usize>, what: &str, id: &str, problems: &mut Collector<'_>) {
