@@ -14,7 +14,8 @@
 //! # Invariants
 //! - A line is acknowledged once it is written whole; a person's lines are also synced to disk.
 //! - A file cut at any byte opens; what is missing is said.
-//! - A changed line is named, and nothing of the file is used.
+//! - A changed line is named; what stands before it is proven and used, nothing behind it is.
+//! - One recorder at a time: the file is held alone while it is written.
 //! - Lines of unknown types are kept out, counted, and said.
 //!
 //! # What the hashes prove

@@ -2,7 +2,7 @@
 //!
 //! Does not: read a file, or judge.
 
-use std::io::{BufRead, Read as _};
+use std::io::{BufRead, Read as _, Seek};
 use std::panic::resume_unwind;
 use std::sync::Arc;
 use std::sync::mpsc::{SyncSender, sync_channel};
@@ -143,6 +143,30 @@ pub enum Missing {
     /// No seal at the end.
     #[error("no seal at the end: it ended without being closed, more may have been in it")]
     Seal,
+    /// Changed after it was written; what stands before it is proven, what stands behind it is not.
+    #[error(
+        "line {line} was changed after it was written: its hash does not fit; it and what follows is left out"
+    )]
+    Broken {
+        /// 1-based.
+        line: u64,
+    },
+    /// A line so long that no recorder wrote it.
+    #[error("line {line}: expected at most {} MB, found a longer one; it and what follows is left out", LONGEST_LINE >> 20)]
+    TooLong {
+        /// 1-based.
+        line: u64,
+    },
+    /// Other line ends, as mail and some editors make them.
+    #[error(
+        "its line ends were changed to CRLF, as mail does; the lines themselves are as they were"
+    )]
+    LineEnds,
+    /// A mark in front, as some editors put it.
+    #[error(
+        "a byte order mark was put in front, as some editors do; the lines themselves are as they were"
+    )]
+    ByteOrderMark,
     /// Lines of another version.
     #[error("line {line}: of the unknown type \"{kind}\", left out; a newer packside may know it")]
     Unknown {
@@ -151,6 +175,13 @@ pub enum Missing {
         /// Its type.
         kind: String,
     },
+}
+
+impl Missing {
+    /// Whether every line is there and as it was written all the same.
+    pub fn is_harmless(&self) -> bool {
+        matches!(self, Self::LineEnds | Self::ByteOrderMark)
+    }
 }
 
 /// Why a recording cannot be used.
@@ -165,14 +196,9 @@ pub enum ReadError {
         /// What it is instead.
         found: String,
     },
-    /// A line is not as it was written.
-    #[error(
-        "line {line} was changed after it was written: its hash does not fit; nothing of the recording is used"
-    )]
-    Changed {
-        /// 1-based.
-        line: u64,
-    },
+    /// It was changed, and can therefore not be added to.
+    #[error("{0}; nothing is added to it")]
+    Changed(Missing),
     /// A sealed line says what cannot be.
     #[error("line {line}: {why}")]
     Senseless {
@@ -183,59 +209,81 @@ pub enum ReadError {
     },
 }
 
-impl ReadError {
-    /// Line that it is about, 1-based.
-    fn line(&self) -> u64 {
-        match self {
-            Self::NotARecording { .. } => 1,
-            Self::Changed { line } | Self::Senseless { line, .. } => *line,
-        }
-    }
-}
-
-/// Reads a recording.
+/// Reads a recording, up to where it was changed, if it was.
 ///
 /// # Errors
-/// Where it is none, or a line was changed.
+/// Where it is none, or a sealed line says what cannot be.
 pub fn read(bytes: &[u8]) -> Result<Recording, ReadError> {
     let (mut chain, mut reading) = (Chain::default(), RecordingReader::default());
     for line in bytes.split_inclusive(|byte| *byte == b'\n') {
-        check(&mut chain, line)?;
-        reading.line(line)?;
+        match check(&mut chain, line) {
+            Checked::Fits => reading.line(line)?,
+            Checked::Ends(missing) => {
+                reading.breaks(missing);
+                break;
+            }
+            Checked::NoRecording(why) => return Err(why),
+        }
     }
     Ok(reading.finish(&chain))
 }
 
 /// Reads a recording from a file or the like, without holding its text. The hashes are checked
-/// beside the reading, by a thread of their own: both take about as long.
+/// beside the reading, by a thread of their own: both take about as long. A changed one is read again,
+/// up to its break.
 ///
 /// # Errors
-/// Outside, where it cannot be read; inside, where it is none, or a line was changed.
-pub fn read_from(mut source: impl BufRead) -> std::io::Result<Result<Recording, ReadError>> {
-    std::thread::scope(|scope| {
+/// Outside, where it cannot be read; inside, where it is none, or a sealed line says what cannot be.
+pub fn read_from(mut source: impl BufRead + Seek) -> std::io::Result<Result<Recording, ReadError>> {
+    let (chain, ends, read) = std::thread::scope(|scope| {
         let (give, blocks) = sync_channel::<Arc<Vec<u8>>>(BLOCKS);
-        let checker = scope.spawn(move || -> Result<Chain, ReadError> {
+        let checker = scope.spawn(move || {
             let mut chain = Chain::default();
             for block in blocks {
                 for line in block.split_inclusive(|byte| *byte == b'\n') {
-                    check(&mut chain, line)?;
+                    match check(&mut chain, line) {
+                        Checked::Fits => {}
+                        ends => return (chain, Some(ends)),
+                    }
                 }
             }
-            Ok(chain)
+            (chain, None)
         });
         let read = understand_all(&mut source, &give);
         drop(give);
-        // The checker has seen every line that was read. What it finds comes first: a changed line
-        // is one, whatever it seems to say.
-        let checked = checker.join().unwrap_or_else(|panic| resume_unwind(panic));
-        let (reading, senseless) = read?;
-        Ok(match (checked, senseless) {
-            (Err(changed), None) => Err(changed),
-            (Err(changed), Some(why)) if changed.line() <= why.line() => Err(changed),
-            (_, Some(why)) => Err(why),
-            (Ok(chain), None) => Ok(reading.finish(&chain)),
-        })
-    })
+        // The checker has seen every line that was read.
+        let (chain, ends) = checker.join().unwrap_or_else(|panic| resume_unwind(panic));
+        (chain, ends, read)
+    });
+    let (reading, senseless) = read?;
+    let missing = match (ends, senseless) {
+        (Some(Checked::NoRecording(why)), _) => return Ok(Err(why)),
+        // A line that fits its hash and makes no sense comes before the break, or is the break itself.
+        (_, Some(why)) if why.line() <= chain.lines => return Ok(Err(why)),
+        (Some(Checked::Ends(missing)), _) => missing,
+        (_, Some(why)) => return Ok(Err(why)),
+        (_, None) => return Ok(Ok(reading.finish(&chain))),
+    };
+    source.rewind()?;
+    up_to_break(&mut source, &chain, missing)
+}
+
+/// Reads the lines whose hashes fit once more, without those behind them.
+fn up_to_break(
+    source: &mut impl BufRead,
+    chain: &Chain,
+    missing: Missing,
+) -> std::io::Result<Result<Recording, ReadError>> {
+    let mut reading = RecordingReader::default();
+    for _ in 0..chain.lines {
+        let mut line = Vec::new();
+        source.take(LONGEST_LINE).read_until(b'\n', &mut line)?;
+        if let Err(why) = reading.line(&line) {
+            return Ok(Err(why));
+        }
+    }
+    reading.breaks(missing);
+    Ok(Ok(reading.finish(chain)))
 }
 
 /// Reads to the end, or to the first line that says what cannot be. Everything read is given on.
@@ -255,7 +303,7 @@ fn understand_all(
         }
         let is_last = block.len() < BLOCK || block.last() != Some(&b'\n');
         let block = Arc::new(block);
-        // Not taken any more: a changed line was found.
+        // Not taken any more: the checker has found an end.
         let is_over = give.send(Arc::clone(&block)).is_err();
         for line in block.split_inclusive(|byte| *byte == b'\n') {
             if let Err(why) = reading.line(line) {
@@ -269,29 +317,62 @@ fn understand_all(
 }
 
 /// No line of a recording is longer, the register map included.
-const LONGEST_LINE: u64 = 64 << 20;
+const LONGEST_LINE: u64 = 8 << 20;
 /// Whole lines of about so many bytes are read at once.
 const BLOCK: usize = 256 << 10;
 /// So many of these may wait for their check.
 const BLOCKS: usize = 4;
+/// What some editors put in front of a text.
+const BYTE_ORDER_MARK: &[u8] = b"\xef\xbb\xbf";
+
+/// What the hash of a line says.
+enum Checked {
+    /// It fits, or the line was cut and has none.
+    Fits,
+    /// Here it ends.
+    Ends(Missing),
+    /// It never began.
+    NoRecording(ReadError),
+}
 
 /// Checks the hash of the next line, given with its end; one without was cut and has none.
-fn check(chain: &mut Chain, piece: &[u8]) -> Result<(), ReadError> {
-    let Some(line) = piece.strip_suffix(b"\n") else {
-        return Ok(());
-    };
+fn check(chain: &mut Chain, piece: &[u8]) -> Checked {
     let number = chain.lines + 1;
+    let Some(line) = bare(piece, number) else {
+        return if piece.len() as u64 == LONGEST_LINE && (number > 1 || may_be_header(piece)) {
+            Checked::Ends(Missing::TooLong { line: number })
+        } else {
+            Checked::Fits
+        };
+    };
     let text = std::str::from_utf8(line).ok();
     if text.is_some_and(|text| chain.open(text)) {
-        return Ok(());
-    }
-    Err(if number == 1 && !looks_like_header(line) {
-        ReadError::NotARecording {
+        Checked::Fits
+    } else if number == 1 && !looks_like_header(line) {
+        Checked::NoRecording(ReadError::NotARecording {
             found: beginning(line),
-        }
+        })
     } else {
-        ReadError::Changed { line: number }
-    })
+        Checked::Ends(Missing::Broken { line: number })
+    }
+}
+
+/// A line without its end and without what mail and editors add to it; nothing where it was cut.
+fn bare(piece: &[u8], number: u64) -> Option<&[u8]> {
+    let line = piece.strip_suffix(b"\n")?;
+    let line = line.strip_suffix(b"\r").unwrap_or(line);
+    let marked = line.strip_prefix(BYTE_ORDER_MARK).filter(|_| number == 1);
+    Some(marked.unwrap_or(line))
+}
+
+impl ReadError {
+    /// Line that it is about, 1-based.
+    fn line(&self) -> u64 {
+        match self {
+            Self::Senseless { line, .. } => *line,
+            Self::NotARecording { .. } | Self::Changed(_) => 1,
+        }
+    }
 }
 
 /// A recording that is being read, line by line. Says nothing of hashes.
@@ -308,7 +389,7 @@ impl RecordingReader {
     /// Where it is no recording, or says what cannot be.
     fn line(&mut self, piece: &[u8]) -> Result<(), ReadError> {
         let number = self.recording.lines + 1;
-        let Some(line) = piece.strip_suffix(b"\n") else {
+        let Some(line) = bare(piece, number) else {
             // Somebody's own file must not be taken for a recording that was cut in its first line.
             if number == 1 && !may_be_header(piece) {
                 return Err(ReadError::NotARecording {
@@ -327,9 +408,26 @@ impl RecordingReader {
             why: why.to_string(),
         })?;
         self.is_sealed = self.recording.take(object, number)?;
+        if number == 1 {
+            self.note_mail(piece);
+        }
         self.recording.lines = number;
         self.recording.whole_bytes += piece.len();
         Ok(())
+    }
+
+    /// What mail and editors did to it, seen at its first line.
+    fn note_mail(&mut self, piece: &[u8]) {
+        let missing = &mut self.recording.missing;
+        missing.extend(piece.ends_with(b"\r\n").then_some(Missing::LineEnds));
+        let is_marked = piece.starts_with(BYTE_ORDER_MARK);
+        missing.extend(is_marked.then_some(Missing::ByteOrderMark));
+    }
+
+    /// It ends here, although more stands in the file.
+    fn breaks(&mut self, missing: Missing) {
+        self.recording.missing.push(missing);
+        self.is_sealed = false;
     }
 
     /// The recording, with what it lacks.
@@ -348,6 +446,17 @@ impl RecordingReader {
 }
 
 impl Recording {
+    /// What keeps anything from being added to it: it is not as it was written.
+    pub(super) fn changed(&self) -> Option<Missing> {
+        let is_cut = |missing: &&Missing| {
+            matches!(
+                missing,
+                Missing::Tail { .. } | Missing::Seal | Missing::Unknown { .. }
+            )
+        };
+        self.missing.iter().find(|one| !is_cut(one)).cloned()
+    }
+
     /// Takes the object of one line. Gives whether it is a seal.
     fn take(&mut self, object: &str, number: u64) -> Result<bool, ReadError> {
         let senseless = |why: String| ReadError::Senseless { line: number, why };

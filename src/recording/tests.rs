@@ -235,20 +235,54 @@ fn any_changed_byte_is_found_and_its_line_named() {
         let mut changed = bytes.clone();
         changed[at] ^= change;
         let line = 1 + bytes[..at].iter().filter(|b| **b == b'\n').count() as u64;
-        let by_two_threads = read_from(changed.as_slice()).unwrap();
+        let by_two_threads = read_from(std::io::Cursor::new(&changed)).unwrap();
         assert_eq!(by_two_threads, read(&changed));
         let named = match by_two_threads {
-            Err(ReadError::Changed { line }) => line,
             Err(ReadError::NotARecording { .. }) => 1,
             Err(other) => panic!("byte {at}: {other}"),
-            // Only the very last byte, the end of the seal's line, looks like a cut.
             Ok(recording) => match recording.missing.first() {
+                Some(Missing::Broken { line }) => {
+                    assert_eq!(recording.lines + 1, *line, "up to the break");
+                    *line
+                }
+                // Only the very last byte, the end of the seal's line, looks like a cut.
                 Some(Missing::Tail { line, .. }) => *line,
                 other => panic!("byte {at} changed, not found: {other:?}"),
             },
         };
         assert_eq!(named, line, "byte {at} by {change:#x}");
     }
+}
+
+// Kind: common practice (what mail programs and editors do to text files)
+#[test]
+fn mailed_file_is_read_and_named_and_not_added_to() {
+    let (_folder, path, bytes) = written(true);
+    let text = String::from_utf8(bytes).unwrap();
+    let whole = read(text.as_bytes()).unwrap();
+    for (mailed, missing) in [
+        (text.replace('\n', "\r\n"), Missing::LineEnds),
+        (format!("\u{feff}{text}"), Missing::ByteOrderMark),
+    ] {
+        let recording = read(mailed.as_bytes()).unwrap();
+        assert_eq!(recording.missing, [missing]);
+        assert_eq!(recording.sessions, whole.sessions);
+        std::fs::write(&path, &mailed).unwrap();
+        let refused = Recorder::go_on(&path, &header()).unwrap_err();
+        assert!(matches!(refused, WriteError::Unfit { .. }), "{refused}");
+        assert_eq!(std::fs::read(&path).unwrap(), mailed.as_bytes());
+    }
+}
+
+#[test]
+fn second_recorder_is_refused_while_the_first_one_writes() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("one.visit.jsonl");
+    let first = Recorder::create(&path, &header()).unwrap();
+    let refused = Recorder::go_on(&path, &header()).unwrap_err();
+    assert!(matches!(refused, WriteError::Busy { .. }), "{refused}");
+    drop(first);
+    assert!(Recorder::go_on(&path, &header()).is_ok());
 }
 
 #[test]
@@ -286,6 +320,7 @@ fn recording_is_not_overwritten_nor_mixed_with_another_unit_or_map() {
         error.to_string(),
         format!("recording {shown}: it is about the unit INV-1, but INV-2 answers now")
     );
+    drop(recorder);
     let mut other = header();
     other.profile = None;
     let error = Recorder::go_on(&path, &other).unwrap_err();

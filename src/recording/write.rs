@@ -2,7 +2,7 @@
 //!
 //! Does not: read a clock, or know what is worth recording.
 
-use std::fs::{File, OpenOptions};
+use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{BufReader, Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
 
@@ -36,6 +36,12 @@ pub enum WriteError {
     /// It is there already.
     #[error("recording {}: it exists already; expected a new name, or --continue to add to it", path.display())]
     Exists {
+        /// The file.
+        path: PathBuf,
+    },
+    /// It is being written.
+    #[error("recording {}: expected one that nobody writes, found it held by another recorder", path.display())]
+    Busy {
         /// The file.
         path: PathBuf,
     },
@@ -90,6 +96,7 @@ impl Recorder {
             },
             _ => system(path, why),
         })?;
+        hold(&file, path)?;
         let mut recorder = Self {
             path: path.to_owned(),
             file,
@@ -106,15 +113,20 @@ impl Recorder {
     /// Goes on with a recording, and gives it as it is. A line that was cut is taken off.
     ///
     /// # Errors
-    /// Where it cannot be read or written, was changed, or was made with another register map.
+    /// Where it cannot be read or written, another recorder holds it, it was changed, or was made with another register map.
     pub fn go_on(path: &Path, header: &Header) -> Result<(Self, Recording), WriteError> {
         let opened = OpenOptions::new().read(true).write(true).open(path);
         let mut file = opened.map_err(|why| system(path, why))?;
-        let read = read_from(BufReader::new(&mut file)).map_err(|why| system(path, why))?;
-        let recording = read.map_err(|why| WriteError::Unfit {
+        hold(&file, path)?;
+        let unfit = |why| WriteError::Unfit {
             path: path.to_owned(),
             why,
-        })?;
+        };
+        let read = read_from(BufReader::new(&mut file)).map_err(|why| system(path, why))?;
+        let recording = read.map_err(unfit)?;
+        if let Some(missing) = recording.changed() {
+            return Err(unfit(ReadError::Changed(missing)));
+        }
         let named = |header: &Header| {
             let profile = header.profile.as_ref();
             profile.map_or_else(
@@ -146,6 +158,11 @@ impl Recorder {
             recorder.line(&lines::header(header), true)?;
         }
         Ok((recorder, recording))
+    }
+
+    /// The file.
+    pub fn path(&self) -> &Path {
+        &self.path
     }
 
     /// Begins a session.
@@ -238,6 +255,17 @@ impl Recorder {
     fn cut_off(&mut self) -> std::io::Result<()> {
         self.file.set_len(self.length)?;
         self.file.seek(SeekFrom::Start(self.length)).map(drop)
+    }
+}
+
+/// Holds the file alone while it is open: two recorders would write into each other's lines.
+fn hold(file: &File, path: &Path) -> Result<(), WriteError> {
+    match file.try_lock() {
+        Err(TryLockError::WouldBlock) => Err(WriteError::Busy {
+            path: path.to_owned(),
+        }),
+        // Some file systems cannot; nobody else can hold it there either.
+        Ok(()) | Err(TryLockError::Error(_)) => Ok(()),
     }
 }
 

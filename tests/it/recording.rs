@@ -236,7 +236,7 @@ fn second_session_is_added_only_when_asked_for_and_only_for_the_same_unit() {
 }
 
 #[test]
-fn cut_recording_opens_and_a_changed_one_does_not() {
+fn cut_recording_opens_and_a_changed_one_up_to_its_break() {
     let folder = tempfile::tempdir().unwrap();
     let (live, path) = recorded(folder.path(), "hv-waiting", &[]);
     let bytes = std::fs::read(&path).unwrap();
@@ -253,11 +253,12 @@ fn cut_recording_opens_and_a_changed_one_does_not() {
     changed[middle] ^= 1;
     std::fs::write(&path, changed).unwrap();
     let changed = replayed(&path, &[]);
-    assert_eq!(changed.status.code(), Some(4));
     let line = 1 + bytes[..middle].iter().filter(|b| **b == b'\n').count();
     let named = format!("line {line} was changed");
     assert!(stderr(&changed).contains(&named), "{}", stderr(&changed));
-    assert_eq!(json(&changed)["error"]["kind"], "recording");
+    // Half of a look is no look: whatever it is called, it is nothing clean.
+    assert_ne!(changed.status.code(), Some(0));
+    assert_ne!(json(&changed)["verdict"], Value::Null);
 }
 
 /// A recording with notes of the wall clock at its begin and shortly before its end.

@@ -389,9 +389,10 @@ fn whole_recording_holds_and_a_cut_or_changed_one_does_not() {
     let at = changed.len() / 2;
     changed[at] = if changed[at] == b'0' { b'1' } else { b'0' };
     std::fs::write(&cut, changed).unwrap();
-    let unreadable = verify(&cut);
-    assert_eq!(unreadable.status.code(), Some(4));
-    assert!(String::from_utf8_lossy(&unreadable.stderr).contains("was changed after"));
+    let broken = verify(&cut);
+    assert_eq!(broken.status.code(), Some(7));
+    assert!(stdout(&broken).contains("was changed after"));
+    assert!(page(&cut, &[]).contains("was changed after"), "on its page");
 }
 
 #[test]
