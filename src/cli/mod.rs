@@ -25,6 +25,7 @@ mod live;
 mod manual;
 mod menu;
 mod out;
+mod output;
 mod places;
 pub mod profile;
 mod prompt;

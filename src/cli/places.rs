@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use super::args::{CheckArgs, FramingArg};
 use super::failure::{Failure, LOCAL, USAGE, failure};
+use super::output::Output;
 use super::record::ANOTHER_UNIT;
 
 /// Version of the file.
@@ -71,18 +72,23 @@ pub(crate) fn save(
     check_name(name)?;
     let folder = folder(config)?;
     let path = folder.join(format!("{name}.toml"));
-    let trouble = |why: String| {
-        failure(
-            LOCAL,
-            "file",
-            format!("{}: cannot be written: {why}", path.display()),
-            None,
-        )
+    std::fs::create_dir_all(&folder).map_err(|why| {
+        let message = format!("{}: cannot be made: {why}", folder.display());
+        failure(LOCAL, "file", message, None)
+    })?;
+    let output = Output {
+        option: "--save",
+        path: &path,
+        kind: "a place",
+        is_kind: |begin| toml::from_str::<SavedPlace>(begin).is_ok(),
+        inputs: &[],
+        replace: None,
     };
-    let text = toml::to_string(place).map_err(|error| trouble(error.to_string()))?;
-    std::fs::create_dir_all(&folder)
-        .and_then(|()| std::fs::write(&path, text))
-        .map_err(|error| trouble(error.to_string()))?;
+    let text = toml::to_string(place).map_err(|error| {
+        let message = format!("{}: cannot be written: {error}", path.display());
+        failure(LOCAL, "file", message, None)
+    })?;
+    output.write(&text)?;
     Ok(path)
 }
 
@@ -111,16 +117,18 @@ pub(crate) fn load(name: &str, config: Option<&Path>) -> Result<SavedPlace, Fail
         let message = format!("--at {name}: {why}; places kept: {there}");
         failure(LOCAL, "place", message, hint())
     })?;
-    let wrong = |why: String| failure(LOCAL, "place", format!("{}: {why}", path.display()), hint());
-    let place: SavedPlace = toml::from_str(&text).map_err(|error| wrong(error.to_string()))?;
+    read(&text).map_err(|why| failure(LOCAL, "place", format!("{}: {why}", path.display()), hint()))
+}
+
+/// Reads the text of a place.
+pub(crate) fn read(text: &str) -> Result<SavedPlace, String> {
+    let place: SavedPlace =
+        toml::from_str(text).map_err(|error| packside_profiles::misfit(text, &error))?;
     if place.format != FORMAT {
-        return Err(wrong(format!(
-            "format: expected {FORMAT}, found {}",
-            place.format
-        )));
+        return Err(format!("format: expected {FORMAT}, found {}", place.format));
     }
     if place.serial.is_some() == place.gateway.is_some() {
-        return Err(wrong("expected either serial or gateway".to_owned()));
+        return Err("expected either serial or gateway".to_owned());
     }
     Ok(place)
 }

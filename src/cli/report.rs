@@ -2,8 +2,7 @@
 //!
 //! Does not: judge by itself or lay out; reads and writes the files, and says what it did.
 
-use std::fs::File;
-use std::io::Read as _;
+use std::fs::Metadata;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -12,6 +11,7 @@ use sha2::{Digest as _, Sha256};
 
 use super::args::Format;
 use super::failure::{Failure, LOCAL, USAGE};
+use super::output::Output;
 use super::reach::LoadedProfile;
 use super::{out, record};
 use crate::event::What;
@@ -55,10 +55,6 @@ pub(crate) struct ReportArgs {
     verify: bool,
 }
 
-/// So much of a file shows what it is.
-const BEGIN: u64 = 4096;
-/// How a recording begins.
-const RECORDING: &str = "{\"type\":\"header\"";
 /// How a report or a comparison as data begins.
 const AS_JSON: [&str; 2] = [
     "{\"schema\":\"packside.report/",
@@ -178,6 +174,8 @@ fn verify(file: &Path, args: &ReportArgs, options: Options, as_json: bool) -> Re
         ));
     } else {
         for broken in &broken {
+            let broken = broken.to_string();
+            let broken = packside_profiles::clean(&broken);
             out::result(&format!("does not hold: {broken}\n"));
         }
     }
@@ -283,7 +281,8 @@ fn pictures(recording_path: &Path, recording: &Recording) -> Vec<PhotoBytes> {
             continue;
         };
         let path = folder.join(name);
-        let size = std::fs::metadata(&path).map_or(u64::MAX, |m| m.len());
+        let there = std::fs::metadata(&path).ok().filter(Metadata::is_file);
+        let size = there.map_or(u64::MAX, |file| file.len());
         let is_known = found.iter().any(|picture| picture.sha256 == *sha256);
         if is_known || size > PHOTO_AT_MOST.min(room) {
             continue;
@@ -311,74 +310,27 @@ fn hash(bytes: &[u8]) -> String {
     crate::wire::hex(&Sha256::digest(bytes))
 }
 
-/// Writes the page; a file is written whole or not at all, a device or pipe as it comes.
+/// Writes the page.
 fn write(args: &ReportArgs, text: &str) -> Result<(), Failure> {
     let Some(path) = &args.output else {
         out::result(text);
         return Ok(());
     };
-    let trouble = |why: std::io::Error| {
-        let why = format!("page {}: cannot be written: {why}", path.display());
-        failure(LOCAL, "page", why)
+    let output = Output {
+        option: "--output",
+        path,
+        kind: "a report",
+        is_kind: |begin| {
+            begin.contains(page::MARK)
+                || begin.starts_with(csv::COURSES)
+                || AS_JSON.iter().any(|lead| begin.starts_with(lead))
+        },
+        inputs: &args.files,
+        replace: Some(args.replace),
     };
-    match std::fs::canonicalize(path) {
-        // What a link points at is written, not the link.
-        Ok(real) if real.is_file() => {
-            may_replace(args, &real)?;
-            whole(&real, text)
-        }
-        Ok(_) => std::fs::write(path, text),
-        Err(_) => whole(path, text),
-    }
-    .map_err(trouble)?;
+    output.write(text)?;
     out::say(&format!("written: {}", path.display()));
     Ok(())
-}
-
-/// Beside it first, then in its place.
-fn whole(path: &Path, text: &str) -> std::io::Result<()> {
-    let mut beside = path.as_os_str().to_owned();
-    beside.push(".part");
-    let written = std::fs::write(&beside, text).and_then(|()| std::fs::rename(&beside, path));
-    if written.is_err() {
-        let _ = std::fs::remove_file(&beside);
-    }
-    written
-}
-
-/// A recording is evidence and is never written over; anything else only where it is a report, or
-/// the user says so.
-fn may_replace(args: &ReportArgs, path: &Path) -> Result<(), Failure> {
-    let mut begin = Vec::new();
-    let opened = File::open(path).and_then(|file| file.take(BEGIN).read_to_end(&mut begin));
-    let begin = String::from_utf8_lossy(&begin);
-    let inputs = args
-        .files
-        .iter()
-        .filter_map(|file| std::fs::canonicalize(file).ok());
-    let refused = |what: &str, hint: &str| {
-        let message = format!("--output {}: {what}", path.display());
-        Err(Failure {
-            hint: Some(hint.to_owned()),
-            ..failure(USAGE, "usage", message)
-        })
-    };
-    if inputs.into_iter().any(|input| input == path) || begin.starts_with(RECORDING) {
-        return refused(
-            "it is a recording, which is never written over",
-            "give the page another name",
-        );
-    }
-    let is_report = begin.contains(page::MARK)
-        || AS_JSON.iter().any(|lead| begin.starts_with(lead))
-        || begin.starts_with(csv::COURSES);
-    if opened.is_ok() && (is_report || begin.is_empty()) || args.replace {
-        return Ok(());
-    }
-    refused(
-        "it exists already and is no report",
-        "give another name, or --replace to write over it",
-    )
 }
 
 fn failure(exit: u8, kind: &'static str, message: String) -> Failure {

@@ -16,6 +16,7 @@ use packside_simulator::Scenario;
 
 use super::args::{ConfigArg, typed};
 use super::failure::{Failure, LOCAL, failure};
+use super::output::Output;
 use super::{out, record};
 use crate::facts::Judgement;
 use crate::judge::judge;
@@ -26,6 +27,8 @@ use crate::show::screen;
 use crate::simulated::rehearsal::look;
 use crate::words;
 
+/// How the results begin in the form for build servers.
+const SUITE: &str = "<testsuites name=\"packside retest\"";
 /// Exit code where an expectation does not hold.
 const DOES_NOT_HOLD: u8 = 7;
 
@@ -41,6 +44,9 @@ pub(crate) struct RetestArgs {
     /// Also write the results as JUnit XML, for build servers
     #[arg(long, value_name = "FILE")]
     junit: Option<PathBuf>,
+    /// Write over a file that is there already, whatever it is; never over a recording
+    #[arg(long, requires = "junit")]
+    replace: bool,
     /// Folder with own files.
     #[command(flatten)]
     config: ConfigArg,
@@ -81,14 +87,15 @@ pub(crate) fn run(args: &RetestArgs, as_json: bool) -> Result<u8, Failure> {
         return Err(failure(LOCAL, "retest", message, None));
     }
     if let Some(path) = &args.junit {
-        std::fs::write(path, junit(&cases, &args.folder, &begun)).map_err(|why| {
-            failure(
-                LOCAL,
-                "retest",
-                format!("{}: cannot be written: {why}", path.display()),
-                None,
-            )
-        })?;
+        let output = Output {
+            option: "--junit",
+            path,
+            kind: "a result of a retest",
+            is_kind: |begin| begin.contains(SUITE),
+            inputs: &[],
+            replace: Some(args.replace),
+        };
+        output.write(&junit(&cases, &args.folder, &begun))?;
     }
     let failed = cases.iter().filter(|case| case.wrong.is_some()).count();
     out::result(&if as_json {
@@ -368,7 +375,7 @@ fn junit(cases: &[Expectation], folder: &str, begun: &str) -> String {
         time.as_secs_f64()
     );
     let mut xml = format!(
-        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<testsuites name=\"packside retest\" {counts}>\n  \
+        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{SUITE} {counts}>\n  \
          <testsuite name=\"{}\" {counts} timestamp=\"{begun}\">\n",
         escaped(folder)
     );

@@ -3,6 +3,7 @@
 //! Steps and their meaning come from [`crate::visit`], what the wire tells from `live`. Answers come
 //! from a person, key by key, or from a file. Does not: hold rules.
 
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -14,6 +15,7 @@ use super::args::{CheckArgs, RecordArgs};
 use super::describe;
 use super::failure::{Failure, LOCAL, USAGE, failure};
 use super::live::{Live, MeasuredEnd};
+use super::output::Output;
 use super::places;
 use super::prompt::{self, Typed};
 use super::reach::{self, LoadedProfile};
@@ -38,9 +40,13 @@ pub(crate) struct VisitArgs {
     /// Answers from a TOML file instead of prompts; what it does not answer is skipped
     #[arg(long, value_name = "FILE")]
     pub(crate) answers: Option<PathBuf>,
-    /// Print an answers file to be filled in, with every step of this register map, and end
-    #[arg(long, conflicts_with = "answers")]
-    pub(crate) print_answers: bool,
+    /// Print an answers file to be filled in, with every step of this register map, and end;
+    /// =FILE writes it there
+    #[arg(long, value_name = "FILE", num_args = 0..=1, require_equals = true, conflicts_with = "answers")]
+    pub(crate) print_answers: Option<Option<PathBuf>>,
+    /// Write over a file that is there already, whatever it is; never over a recording
+    #[arg(long, requires = "print_answers")]
+    pub(crate) replace: bool,
 }
 
 /// Where answers come from.
@@ -70,10 +76,8 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
         let message = "--recording: a visit reaches a unit, a recording has none";
         return Err(failure(USAGE, "usage", message, hint));
     }
-    if args.print_answers {
-        let profile = reach::load_profile(&args.look)?.profile;
-        out::result(&answers::template(&steps(&profile)));
-        return Ok(0);
+    if let Some(to) = &args.print_answers {
+        return print_answers(args, to.as_deref());
     }
     let mut look = places::fill(&args.look)?;
     if look.link.place.simulated.is_some() && look.look_at.is_none() {
@@ -115,6 +119,28 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
         });
         end.exit()
     }))
+}
+
+/// Prints an answers file to be filled in, or writes it. One that was filled in is as good as any other
+/// file.
+fn print_answers(args: &VisitArgs, to: Option<&Path>) -> Result<u8, Failure> {
+    let profile = reach::load_profile(&args.look)?.profile;
+    let text = answers::template(&steps(&profile));
+    let Some(path) = to else {
+        out::result(&text);
+        return Ok(0);
+    };
+    let output = Output {
+        option: "--print-answers",
+        path,
+        kind: "an answers file",
+        is_kind: |_| false,
+        inputs: &[],
+        replace: Some(args.replace),
+    };
+    output.write(&text)?;
+    out::say(&format!("written: {}", path.display()));
+    Ok(0)
 }
 
 fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<AnswerSource, Failure> {
@@ -524,9 +550,8 @@ fn charge_read(visit: &Visit<'_>, live: &Live<'_>) -> String {
 
 /// Notes a picture with the hash of its file.
 fn take_photo(live: &mut Live<'_>, step: &VisitStep, file: &str) {
-    match std::fs::read(file) {
-        Ok(bytes) => {
-            let sha256 = hex(&Sha256::digest(&bytes));
+    match hash_of(file) {
+        Ok(sha256) => {
             live.said(What::Photo {
                 step: step.id.clone(),
                 file: file.to_owned(),
@@ -535,6 +560,18 @@ fn take_photo(live: &mut Live<'_>, step: &VisitStep, file: &str) {
             out::say(&format!("   photo {file} noted"));
         }
         Err(why) => out::say(&format!("   photo {file}: cannot be read: {why}")),
+    }
+}
+
+/// The hash of a file, read piece by piece: a picture may be large, and what is none may never end.
+fn hash_of(file: &str) -> std::io::Result<String> {
+    let mut from = packside_profiles::open_file(Path::new(file))?;
+    let (mut sha, mut piece) = (Sha256::new(), vec![0; 64 << 10]);
+    loop {
+        match from.read(&mut piece)? {
+            0 => return Ok(hex(&sha.finalize())),
+            count => sha.update(piece.get(..count).unwrap_or_default()),
+        }
     }
 }
 
