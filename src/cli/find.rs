@@ -364,7 +364,7 @@ fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
     }
     if args.wait {
         out::say("waiting for an adapter to be plugged in (Ctrl-C stops)");
-        let interrupt = super::interrupt::on_ctrl_c();
+        let interrupt = super::interrupt::wish();
         let Some(port) = wait_for_new(PLUG_IN, &interrupt) else {
             if interrupt.raised() {
                 let message = "stopped before an adapter was plugged in";

@@ -6,6 +6,7 @@
 //! Does not: write a recording ([`super::record`] does), or keep what is simulated. Trouble with the folder
 //! is said and never stops a look.
 
+use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
@@ -126,11 +127,17 @@ fn tidy(folder: &Path, own: &Path) {
     let mut bytes = 0;
     for (number, (path, size)) in kept_in(folder, &What::ALL).into_iter().enumerate() {
         bytes += size;
-        if (number >= MOST || bytes > MOST_BYTES) && path != own {
+        if (number >= MOST || bytes > MOST_BYTES) && path != own && !is_held(&path) {
             // Another look may have taken it away already.
             std::fs::remove_file(path).ok();
         }
     }
+}
+
+/// Whether a look is still being kept there.
+fn is_held(path: &Path) -> bool {
+    let held = |file: File| matches!(file.try_lock(), Err(TryLockError::WouldBlock));
+    File::open(path).is_ok_and(held)
 }
 
 /// Files of these kinds and their sizes, newest first.

@@ -92,9 +92,14 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
     } else if let Some(path) = &args.link.place.recording {
         let recording = record::open(&keep::heard(path)?)?;
         let session = record::session(&recording, args.session.session)?;
-        heard.take(session.events.iter().collect());
-    } else {
-        live(args, &mut heard)?;
+        // One by one: all of them at once would take as much memory as the file.
+        for event in &session.events {
+            heard.take(vec![event]);
+        }
+    } else if let Err(failure) = live(args, &mut heard)? {
+        // Whatever was heard is shown all the same.
+        heard.end();
+        return Err(failure);
     }
     let is_valid = heard.end();
     Ok(if is_valid { 0 } else { NOTHING_VALID })
@@ -126,8 +131,8 @@ fn as_check(args: &ListenArgs) -> CheckArgs {
 }
 
 /// Listens to a link until the time is over or the user stops. Where what came can only be told at
-/// other line settings, these are listened at as well.
-fn live(args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<(), Failure> {
+/// other line settings, these are listened at as well. Inside, what went wrong once something was heard.
+fn live(args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<Result<(), Failure>, Failure> {
     let seconds = args
         .seconds
         .or(args.link.place.simulated.as_ref().map(|_| SIMULATED));
@@ -142,8 +147,7 @@ fn live(args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<(), Failure> {
         ListenEnd::Stopped => Ok(()),
         ListenEnd::TimeOver => at_other_settings(args, seconds, &record, heard),
     });
-    record.close()?;
-    result
+    Ok(record.close().and(result))
 }
 
 /// Listens at the settings that what came points to, each in a session of its own.

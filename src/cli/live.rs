@@ -20,7 +20,7 @@ use crate::drive::{self, Link, Sink};
 use crate::event::{Event, LinkFacts, Plugged, What};
 use crate::facts::{Judgement, VerdictKind};
 use crate::judge::resistance::current_sign;
-use crate::link::{Clock, ClockWatch, OpenError, Quiet, Target, wall};
+use crate::link::{Clock, ClockWatch, OpenError, Quiet, wall};
 use crate::session::{End, Progress, Session, Task, Until, Word, may_wake};
 use crate::show::screen;
 use crate::visit::Measure;
@@ -188,9 +188,8 @@ impl<'a> Live<'a> {
             }
             End::Trouble { trouble, .. } => Some(reach::failure_of(&trouble)),
             End::NotOpened(_) => {
-                let opening = self.link.as_ref().and_then(Link::opening)?;
                 let why = self.telling.not_opened.as_ref()?;
-                Some(reach::failure_of_open(why, opening.target()))
+                Some(reach::failure_of_open(why))
             }
             _ => None,
         }
@@ -236,12 +235,10 @@ impl<'a> Live<'a> {
         let Some(mut link) = self.link.take() else {
             return Ok(());
         };
-        let target = link.opening().map(|opening| opening.target().clone());
         let mut watching = Watching {
             args: &self.args,
             record: &self.record,
             telling: &mut self.telling,
-            target,
             said: None,
             told,
             failure: None,
@@ -557,7 +554,6 @@ struct Watching<'w, F> {
     args: &'w CheckArgs,
     record: &'w Record,
     telling: &'w mut Telling,
-    target: Option<Target>,
     /// What the link did wrong, as last said.
     said: Option<String>,
     told: F,
@@ -580,11 +576,9 @@ impl<F: FnMut(&[Event], Judgement)> Sink for Watching<'_, F> {
 
     fn not_opened(&mut self, why: &OpenError) {
         self.telling.not_opened(why);
-        if let Some(target) = &self.target {
-            let failure = reach::failure_of_open(why, target);
-            if matches!(failure.kind, "path" | "port") {
-                self.wrong(failure.message);
-            }
+        let failure = reach::failure_of_open(why);
+        if matches!(failure.kind, "path" | "port") {
+            self.wrong(failure.message);
         }
     }
 

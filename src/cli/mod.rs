@@ -125,6 +125,11 @@ impl Command {
     }
 }
 
+/// Any text as a place kept under a name, for fuzzing. Gives whether it is one.
+pub fn any_place(text: &str) -> bool {
+    places::read(text).is_ok()
+}
+
 /// Runs the tool with the arguments of this process and gives its exit code.
 pub fn run() -> u8 {
     run_with(std::env::args_os())
@@ -137,6 +142,7 @@ pub fn run_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Err(error) => return not_run(&error),
     };
     start_log();
+    interrupt::watch();
     let colour = out::colour(cli.color);
     crate::show::paper::lay(out::paper());
     let (json, name) = (
@@ -144,7 +150,7 @@ pub fn run_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         cli.command.as_ref().map(Command::name),
     );
     let exit = failure::finish(name, command(cli, colour), json);
-    match out::unwritten() {
+    let exit = match out::unwritten() {
         Some(why) => {
             out::say(&format!(
                 "error: standard output: the result could not be written: {why}"
@@ -153,7 +159,8 @@ pub fn run_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
             failure::LOCAL
         }
         None => exit,
-    }
+    };
+    interrupt::end(exit)
 }
 
 /// Help and version are results. Everything else is wrong usage, said in the parser's own words, which

@@ -10,7 +10,8 @@
 
 use std::borrow::Cow;
 use std::io::{ErrorKind, IsTerminal as _, Write as _};
-use std::sync::OnceLock;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Mutex, OnceLock, PoisonError};
 
 use super::args::Colour;
 use crate::show::paper::Paper;
@@ -46,12 +47,33 @@ pub(crate) fn unwritten() -> Option<&'static str> {
 pub(crate) fn say(text: &str) {
     let mut stderr = std::io::stderr().lock();
     // Nothing said here is coloured, and a line that goes on for ever is nobody's.
-    let lines: Vec<Cow<'_, str>> = text.lines().map(packside_profiles::clean).collect();
+    let lines: Vec<Cow<'_, str>> = text.lines().map(short).collect();
     let _ = writeln!(stderr, "{}", lines.join("\n"));
 }
 
-/// Lines of text and colours; whatever else would act on a terminal is replaced.
+/// Most bytes of a line that is said.
+const LONGEST: usize = 1_900;
+
+/// A line cleaned, and cut where it is longer than anybody reads.
+fn short(line: &str) -> Cow<'_, str> {
+    let clean = packside_profiles::clean(line);
+    if clean.len() <= LONGEST {
+        return clean;
+    }
+    let cut = clean.floor_char_boundary(LONGEST);
+    let kept = clean.get(..cut).unwrap_or_default();
+    Cow::Owned(format!("{kept}…"))
+}
+
+/// Whether results carry colour; else no code for one is ours.
+static IS_COLOURED: AtomicBool = AtomicBool::new(false);
+
+/// Lines of text, and colours where there are any; whatever else would act on a terminal is replaced.
 fn tame(text: &str) -> Cow<'_, str> {
+    tamed(text, IS_COLOURED.load(Ordering::Relaxed))
+}
+
+fn tamed(text: &str, is_coloured: bool) -> Cow<'_, str> {
     let acts = |c: char| c != '\n' && packside_profiles::foreign::acts(c);
     if !text.chars().any(acts) {
         return Cow::Borrowed(text);
@@ -59,7 +81,8 @@ fn tame(text: &str) -> Cow<'_, str> {
     let mut tamed = String::with_capacity(text.len());
     let mut rest = text;
     while let Some(character) = rest.chars().next() {
-        let taken = colour_code(rest).unwrap_or(character.len_utf8());
+        let code = colour_code(rest).filter(|_| is_coloured);
+        let taken = code.unwrap_or(character.len_utf8());
         let (part, behind) = rest.split_at(taken);
         let is_code = taken > character.len_utf8();
         tamed.push_str(match character {
@@ -90,8 +113,41 @@ pub(crate) fn status(text: &str) {
     let _ = write!(stderr, "\r\x1b[K{text}").and_then(|()| stderr.flush());
 }
 
+/// What was kept, for the last line of all.
+static KEPT: Mutex<Option<String>> = Mutex::new(None);
+
+/// Keeps a line for the end of the command.
+pub(crate) fn at_the_end(line: String) {
+    *KEPT.lock().unwrap_or_else(PoisonError::into_inner) = Some(line);
+}
+
+/// Says what was kept. Where it was stopped before anything was, that is said.
+pub(crate) fn last_words(is_stopped: bool) {
+    let kept = KEPT.lock().unwrap_or_else(PoisonError::into_inner).take();
+    match kept {
+        Some(line) => say(&line),
+        None if is_stopped => say("stopped; nothing was recorded"),
+        None => {}
+    }
+}
+
+/// What was drawn in place before is no longer where it was.
+#[cfg(unix)]
+pub(crate) fn draw_afresh() {
+    IS_MOVED.store(true, Ordering::SeqCst);
+}
+
+/// See [`draw_afresh`].
+static IS_MOVED: AtomicBool = AtomicBool::new(false);
+
 /// Whether results may carry colour.
 pub(crate) fn colour(choice: Colour) -> bool {
+    let is_coloured = may_colour(choice);
+    IS_COLOURED.store(is_coloured, Ordering::Relaxed);
+    is_coloured
+}
+
+fn may_colour(choice: Colour) -> bool {
     match choice {
         Colour::Always => true,
         Colour::Never => false,
@@ -134,7 +190,7 @@ pub(crate) fn draws_progress() -> bool {
 /// One line typed by a person, trimmed; nothing at the end of the input.
 pub(crate) fn answer() -> Option<String> {
     let mut line = String::new();
-    match std::io::stdin().read_line(&mut line) {
+    match super::interrupt::while_typing(|| std::io::stdin().read_line(&mut line)) {
         Ok(n) if n > 0 => Some(line.trim().to_owned()),
         _ => None,
     }
@@ -153,7 +209,8 @@ pub(crate) fn redraw(text: &str, lines_before: usize) -> usize {
     let (columns, rows) = (usize::from(size.0), usize::from(size.1));
     let lines = text.lines().take(rows.saturating_sub(1).max(1));
     let fitting: Vec<String> = lines.map(|line| cut(&tame(line), columns)).collect();
-    let up = if lines_before > 0 {
+    let is_moved = IS_MOVED.swap(false, Ordering::SeqCst);
+    let up = if lines_before > 0 && !is_moved {
         format!("\x1b[{lines_before}A")
     } else {
         String::new()
@@ -190,18 +247,27 @@ pub(crate) fn outcome((stdout, stderr, exit): (String, String, u8)) -> u8 {
 
 #[cfg(test)]
 mod tests {
-    use super::{cut, tame};
+    use super::{cut, short, tame, tamed};
 
     #[test]
     fn only_lines_and_colours_leave_the_tool() {
         // Kind: invented
         let own = "\x1b[1;31mFAULT\x1b[0m\npack 490 V ▁▂";
-        assert_eq!(tame(own), own);
+        assert_eq!(tamed(own, true), own);
+        assert_eq!(tamed("\x1b[31mRED", false), "\u{fffd}[31mRED");
         assert_eq!(
             tame("a\x1b[2Jb\x1b]0;t\x07c\u{202e}d\re"),
             "a\u{fffd}[2Jb\u{fffd}]0;t\u{fffd}c\u{fffd}d\u{fffd}e"
         );
         assert_eq!(tame("\x1b[31"), "\u{fffd}[31");
+    }
+
+    // Kind: invented
+    #[test]
+    fn no_line_is_longer_than_anybody_reads() {
+        assert_eq!(short("pack 490 V"), "pack 490 V");
+        let long = short(&"\0".repeat(5_000)).into_owned();
+        assert!(long.len() < 2_000 && long.ends_with('…'), "{}", long.len());
     }
 
     #[test]

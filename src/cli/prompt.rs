@@ -7,7 +7,12 @@ use std::io::Write as _;
 use std::time::Duration;
 
 use crossterm::event::{Event, KeyCode, KeyEventKind, KeyModifiers, poll, read};
-use crossterm::terminal::{disable_raw_mode, enable_raw_mode};
+use crossterm::terminal::disable_raw_mode;
+
+use super::interrupt;
+
+/// How often whoever waits for a key looks whether somebody wants to stop.
+const LOOK: Duration = Duration::from_millis(100);
 
 /// What a person typed.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -23,7 +28,7 @@ struct Raw;
 
 impl Raw {
     fn on() -> std::io::Result<Self> {
-        enable_raw_mode()?;
+        interrupt::raw_mode()?;
         Ok(Self)
     }
 }
@@ -49,17 +54,23 @@ impl Keys {
 
     /// Whether the person has pressed q, Ctrl-C or Ctrl-D since the last call.
     pub(crate) fn say_stop(&self) -> bool {
-        self.say_stop_within(Duration::ZERO)
+        self.say_stop_within(Duration::ZERO).unwrap_or(false)
     }
 
     /// The same, waiting so long for a key.
-    pub(crate) fn say_stop_within(&self, time: Duration) -> bool {
-        while poll(time).unwrap_or(false) {
-            if matches!(press(), None | Some(KeyCode::Char('q' | 'Q'))) {
-                return true;
+    ///
+    /// # Errors
+    /// Where no more keys can come.
+    pub(crate) fn say_stop_within(&self, time: Duration) -> std::io::Result<bool> {
+        while poll(time)? {
+            if matches!(
+                read_one()?,
+                Pressed::Stop | Pressed::Key(KeyCode::Char('q' | 'Q'))
+            ) {
+                return Ok(true);
             }
         }
-        false
+        Ok(false)
     }
 }
 
@@ -117,22 +128,50 @@ pub(crate) fn line(prompt: &str) -> Typed {
     }
 }
 
-/// The next key pressed; nothing where the person wants to stop.
+/// The next key pressed; nothing where the person wants to stop, by a key or otherwise.
 fn press() -> Option<KeyCode> {
     loop {
-        let Event::Key(key) = read().ok()? else {
-            continue;
-        };
-        if key.kind == KeyEventKind::Release {
-            continue;
+        while !poll(LOOK).ok()? {
+            if interrupt::is_wished() {
+                return None;
+            }
         }
-        let is_control = key.modifiers.contains(KeyModifiers::CONTROL);
-        return match key.code {
-            KeyCode::Char('c' | 'd') if is_control => None,
-            KeyCode::Char(_) if is_control => continue,
-            code => Some(code),
-        };
+        match read_one().ok()? {
+            Pressed::Key(code) => return Some(code),
+            Pressed::Stop => return None,
+            Pressed::Nothing => {}
+        }
     }
+}
+
+/// What one event of the terminal means.
+enum Pressed {
+    Key(KeyCode),
+    /// Ctrl-C or Ctrl-D.
+    Stop,
+    /// A key let go, another size of the window, and the like.
+    Nothing,
+}
+
+/// The event that has come.
+fn read_one() -> std::io::Result<Pressed> {
+    let Event::Key(key) = read()? else {
+        return Ok(Pressed::Nothing);
+    };
+    if key.kind == KeyEventKind::Release {
+        return Ok(Pressed::Nothing);
+    }
+    let is_control = key.modifiers.contains(KeyModifiers::CONTROL);
+    Ok(match key.code {
+        KeyCode::Char('c' | 'd') if is_control => Pressed::Stop,
+        #[cfg(unix)]
+        KeyCode::Char('z') if is_control => {
+            interrupt::pause();
+            Pressed::Nothing
+        }
+        KeyCode::Char(_) if is_control => Pressed::Nothing,
+        code => Pressed::Key(code),
+    })
 }
 
 fn echo(text: &str) {

@@ -167,8 +167,7 @@ pub(crate) fn open(
         return Ok(open_simulated_now(&scenario, profile, how, now));
     }
     let (target, options) = real(args, profile, plugged, clock)?;
-    crate::link::open(&target, options, Box::new(say))
-        .map_err(|error| failure_of_open(&error, &target))
+    crate::link::open(&target, options, Box::new(say)).map_err(|error| failure_of_open(&error))
 }
 
 /// Says what a link tells.
@@ -217,7 +216,7 @@ fn real(
         return Err(failure(USAGE, "usage", text, None));
     }
     let given = args.link.interrupt.clone();
-    let interrupt = given.unwrap_or_else(super::interrupt::on_ctrl_c);
+    let interrupt = given.unwrap_or_else(super::interrupt::wish);
     let options = OpenOptions {
         plugged,
         consent: args.ask.consent.said(),
@@ -248,22 +247,35 @@ pub(crate) fn open_place(
     let options = OpenOptions {
         plugged,
         consent,
-        interrupt: super::interrupt::on_ctrl_c(),
+        interrupt: super::interrupt::wish(),
         clock: None,
     };
-    crate::link::open(&target, options, Box::new(say))
-        .map_err(|error| failure_of_open(&error, &target))
+    crate::link::open(&target, options, Box::new(say)).map_err(|error| failure_of_open(&error))
 }
 
 fn target(place: &Where, profile: &Profile) -> Result<Target, Failure> {
     target_at(place, place.line.unwrap_or(profile.answering.line))
 }
 
+/// Longest name of a port, bytes: that of any file.
+const LONGEST_PORT: usize = 255;
+
 /// Where the unit is; with nothing given and exactly one serial adapter present, that one.
 fn target_at(place: &Where, line: LineSettings) -> Result<Target, Failure> {
     if let Some(address) = &place.gateway {
         return Target::gateway(address, place.framing())
             .map_err(|why| failure(USAGE, "usage", format!("--gateway {address}: {why}"), None));
+    }
+    if let Some(port) = place
+        .serial
+        .as_ref()
+        .filter(|port| port.len() > LONGEST_PORT)
+    {
+        let message = format!(
+            "--serial: expected the name of a port, found {} characters",
+            port.chars().count()
+        );
+        return Err(failure(USAGE, "usage", message, None));
     }
     if let Some(port) = &place.serial {
         return Ok(Target::Serial {
@@ -322,11 +334,14 @@ fn by_blame(blame: Blame) -> (u8, &'static str) {
 }
 
 /// A failure from why a link could not be opened.
-pub(crate) fn failure_of_open(error: &OpenError, target: &Target) -> Failure {
+pub(crate) fn failure_of_open(error: &OpenError) -> Failure {
     let (exit, kind) = by_blame(error.blame());
-    // Who holds a port, or which group may open it, is more than the opening could tell.
-    let fix = match target {
-        Target::Serial { port, .. } => LocalPort::named(port).fix(),
+    // Who holds a port, or which group may open it, is more than the opening could tell. Whoever merely
+    // has it open is not in the way.
+    let fix = match error {
+        OpenError::PortBusy { port } | OpenError::PortForbidden { port, .. } => {
+            LocalPort::named(port).fix()
+        }
         _ => None,
     };
     failure(exit, kind, error.to_string(), fix.or(error.hint()))

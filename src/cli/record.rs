@@ -3,7 +3,6 @@
 //! Does not: judge. Trouble with the file never stops a look: it is said at once and once more at
 //! the end, and everything acknowledged before stays.
 
-use std::fs::File;
 use std::io::BufReader;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -86,6 +85,8 @@ impl Record {
             profile: loaded.map(LoadedProfile::as_text),
             simulated_seed,
         };
+        // A signal waits until the file can be sealed.
+        let mut open = open_one();
         let mut earlier = None;
         let recorder = if args.go_on && path.exists() {
             let (recorder, recording) = Recorder::go_on(path, &header).map_err(|e| failure(&e))?;
@@ -105,6 +106,8 @@ impl Record {
             ..RecordState::default()
         };
         let record = Self(Arc::new(Mutex::new(state)));
+        *open = Some(record.clone());
+        drop(open);
         record.session()?;
         out::say(&format!("recording into {}", path.display()));
         Ok(record)
@@ -126,6 +129,7 @@ impl Record {
             profile: loaded.map(LoadedProfile::as_text),
             simulated_seed,
         };
+        let mut open = open_one();
         let Some((recorder, path)) = keep::begin(what, &header) else {
             return Ok(Self::default());
         };
@@ -138,6 +142,8 @@ impl Record {
             ..RecordState::default()
         };
         let record = Self(Arc::new(Mutex::new(state)));
+        *open = Some(record.clone());
+        drop(open);
         if record.session().is_err() {
             return Ok(Self::default());
         }
@@ -257,8 +263,9 @@ impl Record {
         if let Some(mut recorder) = state.recorder.take() {
             match recorder.seal() {
                 Ok(fingerprint) => {
-                    out::say(&format!(
-                        "recorded, fingerprint {fingerprint}: note it elsewhere, it proves that nothing was changed since"
+                    out::at_the_end(format!(
+                        "recorded into {}, fingerprint {fingerprint}: note it elsewhere, it proves that nothing was changed since",
+                        recorder.path().display()
                     ));
                 }
                 Err(error) => state.trouble = Some(error.to_string()),
@@ -309,21 +316,55 @@ impl RecordState {
             std::fs::remove_file(&saved.path).ok();
         } else if let Ok(fingerprint) = sealed {
             let path = saved.path.display();
-            out::say(&format!("kept in {path}, fingerprint {fingerprint}"));
+            out::at_the_end(format!("kept in {path}, fingerprint {fingerprint}"));
         }
     }
 }
 
+/// The recording of this process, for the end that nobody chose.
+static OPEN: Mutex<Option<Record>> = Mutex::new(None);
+
+fn open_one() -> MutexGuard<'static, Option<Record>> {
+    OPEN.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Closes the recording that is under way, if there is one: the program ends.
+pub(crate) fn seal_open() {
+    let open = open_one().take();
+    if let Some(Err(failure)) = open.map(|record| record.close()) {
+        out::at_the_end(format!("error: {}", failure.message));
+    }
+}
+
 fn failure(error: &WriteError) -> Failure {
+    let exit = match error {
+        WriteError::Exists { .. } => USAGE,
+        _ => LOCAL,
+    };
+    let hint = match error {
+        WriteError::Busy { path } => who_has(path),
+        _ => None,
+    };
     Failure {
-        exit: match error {
-            WriteError::Exists { .. } => USAGE,
-            _ => LOCAL,
-        },
+        exit,
         kind: "recording",
         message: error.to_string(),
-        hint: None,
+        hint,
     }
+}
+
+/// Who writes a recording, where the system shows it.
+fn who_has(path: &Path) -> Option<String> {
+    let names: Vec<String> = crate::link::holders(path)
+        .into_iter()
+        .map(|(number, name)| format!("{name} (process {number})"))
+        .collect();
+    (!names.is_empty()).then(|| {
+        format!(
+            "{} has it: let it end, or give another name",
+            names.join(", ")
+        )
+    })
 }
 
 fn say_missing(path: &Path, missing: &[Missing]) {
@@ -335,7 +376,7 @@ fn say_missing(path: &Path, missing: &[Missing]) {
 /// Reads a recording.
 pub(crate) fn load(path: &Path) -> Result<Recording, Failure> {
     let unreadable = |why| trouble(path, &format!("cannot be read: {why}"));
-    let file = File::open(path).map_err(unreadable)?;
+    let file = packside_profiles::open_file(path).map_err(unreadable)?;
     let read = read_from(BufReader::new(file)).map_err(unreadable)?;
     read.map_err(|why| trouble(path, &why.to_string()))
 }

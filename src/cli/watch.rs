@@ -73,7 +73,7 @@ impl WatchArgs {
             None => None,
         };
         let mut link = self.link.clone();
-        link.interrupt = Some(super::interrupt::on_ctrl_c());
+        link.interrupt = Some(super::interrupt::wish());
         Ok(CheckArgs {
             link,
             ask: self.ask.clone(),
@@ -140,9 +140,12 @@ fn replay(
     let mut case = Case::new(Some(Arc::new(loaded.profile.clone())));
     let (mut all, mut pushed) = (session.events.iter(), 0);
     for (events, moment) in moments {
-        let new: Vec<_> = all.by_ref().take(events - pushed).collect();
+        let mut new = Vec::new();
+        for event in all.by_ref().take(events - pushed) {
+            case.push(&event);
+            new.extend(tell::without_bytes(event));
+        }
         pushed = events;
-        new.iter().for_each(|event| case.push(event));
         teller.take(&new, case.verdict(moment.unwrap_or_else(|| case.moment())));
     }
     end(&mut teller, look, None)
@@ -182,9 +185,11 @@ impl StopKey {
         let (interrupt, is_over) = (interrupt.clone(), Arc::clone(&over));
         let thread = std::thread::spawn(move || {
             while !is_over.load(Ordering::Relaxed) {
-                if keys.say_stop_within(KEY) {
-                    interrupt.raise();
-                    return;
+                match keys.say_stop_within(KEY) {
+                    Ok(false) => {}
+                    Ok(true) => return interrupt.raise(),
+                    // The window is gone; what that means is its signal's to say.
+                    Err(_) => return,
                 }
             }
         });

@@ -49,8 +49,10 @@ pub use opening::{Opening, SayShared, side_by_side};
 pub use pacing::Pacing;
 pub use port::{Arrived, Port};
 pub use quiet::{Grounds, Proof, Quiet};
-pub use serial::{SerialPortName, list};
+pub use serial::{SerialPortName, adapters, list, put_back_all};
 pub use tap::{EventSink, Say};
 pub use tcp::CONNECT_TIME_OUT;
 pub use trouble::OpenError;
-pub use unix::forget_typed;
+pub use unix::{Modes, forget_typed, holders, set_terminal, terminal_modes};
+#[cfg(unix)]
+pub use unix::{is_ignored, stop_here, stop_signal};

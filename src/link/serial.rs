@@ -7,6 +7,7 @@ use std::fs::File;
 use std::io;
 use std::path::Path;
 use std::pin::Pin;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::task::{Context, Poll};
 
 use packside_profiles::{LineSettings, Parity};
@@ -34,7 +35,12 @@ impl Opener for SerialOpener {
     type Stream = HeldPort;
 
     async fn open(self) -> Result<(HeldPort, bool), OpenError> {
-        let door = super::unix::side_door(Path::new(&self.port));
+        let path = Path::new(&self.port);
+        if super::unix::is_no_port(path) {
+            return Err(OpenError::NotSerial { port: self.port });
+        }
+        let door = super::unix::side_door(path);
+        let before = door.and_then(PutBack::note);
         let opened = tokio_serial::new(&self.port, self.line.baud)
             .parity(parity_of(self.line))
             .stop_bits(stop_bits_of(self.line))
@@ -47,8 +53,15 @@ impl Opener for SerialOpener {
         // A pseudo terminal has no such lines and refuses, which harms nothing.
         stream.write_data_terminal_ready(false).ok();
         stream.write_request_to_send(false).ok();
-        let is_marked = door.as_ref().is_some_and(super::unix::mark_bad_characters);
-        Ok((HeldPort { stream, door }, is_marked))
+        let before = before.map(PutBack::on_close);
+        let can_mark = super::unix::can_mark(path);
+        let port = HeldPort {
+            stream,
+            can_mark,
+            before,
+        };
+        let is_marked = port.mark();
+        Ok((port, is_marked))
     }
 
     fn set_line(&self, port: &mut HeldPort, line: LineSettings) -> Result<(), PortGone> {
@@ -61,9 +74,7 @@ impl Opener for SerialOpener {
             why: format!("it does not take {line}: {}", error.description),
         })?;
         // Setting the parity has changed the flags as well.
-        if let Some(door) = &port.door {
-            super::unix::mark_bad_characters(door);
-        }
+        port.mark();
         Ok(())
     }
 
@@ -103,7 +114,65 @@ fn stop_bits_of(line: LineSettings) -> tokio_serial::StopBits {
 /// port lets nobody open it again. Both close together, so that an unplugged name becomes free.
 pub(crate) struct HeldPort {
     stream: SerialStream,
-    door: Option<File>,
+    can_mark: bool,
+    /// Dropped last; where the system lets nobody look, nothing is put back.
+    before: Option<PutBack>,
+}
+
+impl HeldPort {
+    /// Has bad characters marked, where that can be.
+    fn mark(&self) -> bool {
+        let before = self.before.as_ref();
+        let marks = |before: &PutBack| super::unix::mark_bad_characters(&before.0.door);
+        self.can_mark && before.is_some_and(marks)
+    }
+}
+
+/// A port as it was before it was opened.
+struct Noted {
+    door: File,
+    modes: super::unix::Modes,
+}
+
+/// Ports whose settings are not put back yet. The program may end while a thread still holds one.
+static NOT_PUT_BACK: Mutex<Vec<Arc<Noted>>> = Mutex::new(Vec::new());
+
+/// Puts the settings of a port back when dropped, or when [`put_back_all`] comes first.
+struct PutBack(Arc<Noted>);
+
+impl PutBack {
+    /// Notes how a port is.
+    fn note(door: File) -> Option<Arc<Noted>> {
+        let modes = super::unix::modes(&door)?;
+        Some(Arc::new(Noted { door, modes }))
+    }
+
+    fn on_close(noted: Arc<Noted>) -> Self {
+        not_put_back().push(Arc::clone(&noted));
+        Self(noted)
+    }
+}
+
+impl Drop for PutBack {
+    fn drop(&mut self) {
+        let mut ports = not_put_back();
+        let known = ports.iter().position(|port| Arc::ptr_eq(port, &self.0));
+        if let Some(place) = known {
+            let noted = ports.swap_remove(place);
+            super::unix::put_back(&noted.door, &noted.modes);
+        }
+    }
+}
+
+fn not_put_back() -> MutexGuard<'static, Vec<Arc<Noted>>> {
+    NOT_PUT_BACK.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Puts the settings of every port that is still open back as they were: the program ends.
+pub fn put_back_all() {
+    for noted in not_put_back().drain(..) {
+        super::unix::put_back(&noted.door, &noted.modes);
+    }
 }
 
 impl AsyncRead for HeldPort {
@@ -140,9 +209,6 @@ impl SerialOpener {
         let port = self.port.clone();
         let why = error.description.clone();
         let path = Path::new(&port);
-        if path.is_file() || path.is_dir() {
-            return OpenError::NotSerial { port };
-        }
         let is_there = path.exists() || list().iter().any(|there| there.name == port);
         match error.kind() {
             ErrorKind::Io(std::io::ErrorKind::PermissionDenied) => {

@@ -106,7 +106,6 @@ impl OpenError {
             Self::PortMissing { .. }
             | Self::PortBusy { .. }
             | Self::PortForbidden { .. }
-            | Self::NotSerial { .. }
             | Self::PortUnusable { .. }
             | Self::NoThread { .. } => Blame::ThisComputer,
             Self::HostNotFound { .. }
@@ -114,6 +113,7 @@ impl OpenError {
             | Self::ConnectTimeOut { .. }
             | Self::Unreachable { .. }
             | Self::ConnectFailed { .. } => Blame::Path,
+            Self::NotSerial { .. } => Blame::Usage,
             Self::Interrupted => Blame::Stopped,
         }
     }

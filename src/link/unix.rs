@@ -1,5 +1,6 @@
 //! The only file of this package that knows how Unix keeps devices: groups, words for "no tty", what
-//! a terminal does with characters that fail their check, and what Linux shows of a port.
+//! a terminal does with characters that fail their check, its settings, signals, and what Linux shows of a
+//! port.
 //!
 //! On other systems it knows nothing and says so.
 
@@ -29,21 +30,117 @@ pub(crate) fn missing_group(_: &Path) -> Option<String> {
     None
 }
 
+/// Whether something is there that can be no port: a file, a folder, a pipe, a device that is no terminal,
+/// what makes pseudo-terminals, or the terminal that this program runs on.
+#[cfg(unix)]
+pub(crate) fn is_no_port(path: &Path) -> bool {
+    use std::os::unix::fs::FileTypeExt;
+
+    use rustix::termios::{isatty, ttyname};
+
+    let Ok(found) = path.metadata() else {
+        return false;
+    };
+    let is_own = |real: std::path::PathBuf| {
+        let own = ttyname(std::io::stdin(), Vec::new());
+        let own = own.is_ok_and(|own| own.to_str().is_ok_and(|own| real == Path::new(own)));
+        own || ["/dev/tty", "/dev/ptmx", "/dev/pts/ptmx"]
+            .iter()
+            .any(|name| real == Path::new(name))
+    };
+    !found.file_type().is_char_device()
+        || path.canonicalize().is_ok_and(is_own)
+        || side_door(path).is_some_and(|door| !isatty(door))
+}
+
+/// See the one for Unix.
+#[cfg(not(unix))]
+pub(crate) fn is_no_port(path: &Path) -> bool {
+    path.is_file() || path.is_dir()
+}
+
 /// A second way into a terminal, for its flags only. To be opened before the port is held alone.
 #[cfg(unix)]
 pub(crate) fn side_door(device: &Path) -> Option<std::fs::File> {
-    use std::os::unix::fs::OpenOptionsExt;
+    use rustix::fs::{Mode, OFlags, open};
 
-    // Kind: published (fcntl.h of Linux: O_NOCTTY 0o400, O_NONBLOCK 0o4000; left out elsewhere)
-    let flags = if cfg!(target_os = "linux") { 0o4400 } else { 0 };
-    // A pseudo-terminal has no parity; its flag is all that its other side can see of ours.
-    let is_pseudo = device.canonicalize().ok()?.starts_with("/dev/pts");
-    let mut options = std::fs::OpenOptions::new();
-    options.read(true).write(true).custom_flags(flags);
-    options
-        .open(device)
-        .ok()
-        .filter(|_| !is_pseudo && cfg!(target_os = "linux"))
+    let flags = OFlags::RDWR | OFlags::NOCTTY | OFlags::NONBLOCK | OFlags::CLOEXEC;
+    open(device, flags, Mode::empty()).ok().map(Into::into)
+}
+
+/// Whether bad characters can be marked there: a pseudo-terminal has no parity, and its flag is all that
+/// its other side can see of ours.
+pub(crate) fn can_mark(device: &Path) -> bool {
+    let is_pseudo = |real: std::path::PathBuf| real.starts_with("/dev/pts");
+    cfg!(target_os = "linux") && !device.canonicalize().is_ok_and(is_pseudo)
+}
+
+/// Settings of a terminal, to be put back.
+#[cfg(unix)]
+pub type Modes = rustix::termios::Termios;
+/// See the one for Unix.
+#[cfg(not(unix))]
+pub type Modes = ();
+
+/// The settings of a port as they are.
+#[cfg(unix)]
+pub(crate) fn modes(door: &std::fs::File) -> Option<Modes> {
+    rustix::termios::tcgetattr(door).ok()
+}
+
+/// Puts the settings of a port back, once what was sent has left: closing waits for that as well.
+#[cfg(unix)]
+pub(crate) fn put_back(door: &std::fs::File, modes: &Modes) {
+    use rustix::termios::{OptionalActions, tcsetattr};
+
+    // A port that is gone has no settings.
+    let _ = tcsetattr(door, OptionalActions::Drain, modes);
+}
+
+/// The settings of the terminal at standard input, where one is there.
+#[cfg(unix)]
+pub fn terminal_modes() -> Option<Modes> {
+    rustix::termios::tcgetattr(std::io::stdin()).ok()
+}
+
+/// Gives the terminal at standard input these settings, unless another program has it now.
+#[cfg(unix)]
+pub fn set_terminal(modes: &Modes) {
+    use rustix::termios::{OptionalActions, tcgetpgrp, tcsetattr};
+
+    let stdin = std::io::stdin();
+    // Whoever sets a terminal from the background is stopped for it.
+    if tcgetpgrp(&stdin).is_ok_and(|group| group == rustix::process::getpgrp()) {
+        let _ = tcsetattr(&stdin, OptionalActions::Now, modes);
+    }
+}
+
+/// Number of the signal by which a terminal stops a program.
+#[cfg(unix)]
+pub fn stop_signal() -> i32 {
+    rustix::process::Signal::TSTP.as_raw()
+}
+
+/// Stops this process until it is continued.
+#[cfg(unix)]
+pub fn stop_here() {
+    use rustix::process::{Signal, getpid, kill_process};
+
+    let _ = kill_process(getpid(), Signal::STOP);
+}
+
+/// Whether whoever started this process has it ignore a signal, as `nohup` does: it goes on ignoring it.
+/// Only Linux shows that.
+#[cfg(unix)]
+pub fn is_ignored(signal: i32) -> bool {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let mask = status
+        .lines()
+        .find_map(|line| line.strip_prefix("SigIgn:"))
+        .and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok());
+    let bit = u32::try_from(signal - 1).ok();
+    let bit = bit.and_then(|bit| 1_u64.checked_shl(bit)).unwrap_or(0);
+    mask.unwrap_or(0) & bit != 0
 }
 
 /// Has the terminal mark characters that fail their parity or stop bit, and keep their values;
@@ -69,6 +166,26 @@ pub(crate) fn mark_bad_characters(door: &std::fs::File) -> bool {
     tcsetattr(door, OptionalActions::Now, &set).is_ok()
         && tcgetattr(door).is_ok_and(|set| set.input_modes.contains(marks))
 }
+
+/// See the one for Unix.
+#[cfg(not(unix))]
+pub(crate) fn modes(_: &std::fs::File) -> Option<Modes> {
+    None
+}
+
+/// See the one for Unix.
+#[cfg(not(unix))]
+pub(crate) fn put_back(_: &std::fs::File, (): &Modes) {}
+
+/// See the one for Unix.
+#[cfg(not(unix))]
+pub fn terminal_modes() -> Option<Modes> {
+    None
+}
+
+/// See the one for Unix.
+#[cfg(not(unix))]
+pub fn set_terminal((): &Modes) {}
 
 /// See the one for Unix.
 #[cfg(not(unix))]
@@ -173,6 +290,19 @@ fn held_by(root: &Path, real: &Path) -> Vec<(u32, String)> {
         .collect();
     holders.sort();
     holders
+}
+
+/// The programs, by number and name, that have a file open besides this one.
+#[cfg(unix)]
+pub fn holders(file: &Path) -> Vec<(u32, String)> {
+    let real = file.canonicalize();
+    real.map_or_else(|_| Vec::new(), |real| held_by(Path::new("/"), &real))
+}
+
+/// See the one for Unix.
+#[cfg(not(unix))]
+pub fn holders(_: &Path) -> Vec<(u32, String)> {
+    Vec::new()
 }
 
 /// From mode and group of a device, `/proc/self/status` and `/etc/group`.

@@ -166,6 +166,16 @@ impl<O: Opener> ThreadPort<O> {
     }
 }
 
+impl<O> Drop for ThreadPort<O> {
+    /// The port is closed, and as it was, when this returns: whoever opens it next may be we. A thread that
+    /// hangs in the system is not waited for.
+    fn drop(&mut self) {
+        let (no_orders, _) = unbounded_channel();
+        self.orders = no_orders;
+        while self.reports.recv_timeout(SLICE * 4).is_ok() {}
+    }
+}
+
 impl<O: Opener> Port for ThreadPort<O> {
     fn facts(&self) -> &LinkFacts {
         &self.facts

@@ -13,6 +13,7 @@ mod table;
 use std::fmt::Write as _;
 
 use anstyle::{AnsiColor, Style};
+use packside_profiles::clean;
 use packside_profiles::model::Profile;
 
 use crate::event::{LinkFacts, LinkKind};
@@ -193,7 +194,7 @@ pub fn link_text(link: &LinkFacts) -> String {
         Framing::Rtu => "RTU",
         Framing::Tcp => "Modbus TCP",
     };
-    match &link.kind {
+    let text = match &link.kind {
         LinkKind::Serial { port, line } => format!("{port} at {line}"),
         LinkKind::Gateway { address } => format!("gateway {address}, {framing}"),
         LinkKind::Simulated { scenario, line } if line.is_some() => {
@@ -202,7 +203,9 @@ pub fn link_text(link: &LinkFacts) -> String {
         LinkKind::Simulated { scenario, .. } => {
             format!("SIMULATED scenario {scenario}, behind a gateway, {framing}")
         }
-    }
+    };
+    // A recording may say anything there.
+    clean(&text).into_owned()
 }
 
 /// A cause with this share, per mille, is likely.

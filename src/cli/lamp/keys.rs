@@ -2,8 +2,8 @@
 //!
 //! # Invariants
 //! - The time of a key is taken right after it was read, on the thread that reads.
-//! - The terminal is put back whatever ends the program: the end of the watching, an error, a panic,
-//!   Ctrl-C (a key like others here), and on Unix a request to terminate or a hang-up.
+//! - The terminal is put back whatever ends the watching: a key, an error, a panic, a signal. Ctrl-C is a
+//!   key like others here.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -12,8 +12,9 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use crossterm::event::{Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers, poll, read};
-use crossterm::terminal::{disable_raw_mode, enable_raw_mode};
+use crossterm::terminal::disable_raw_mode;
 
+use crate::cli::interrupt;
 use crate::lamp::Key;
 
 /// How often the reader looks whether it is still wanted.
@@ -42,8 +43,7 @@ impl KeyReader {
     /// Switches the terminal to single keys.
     #[expect(clippy::disallowed_methods, reason = "the clock of a real driver")]
     pub(super) fn open() -> std::io::Result<Self> {
-        put_back_when_ended();
-        enable_raw_mode()?;
+        interrupt::raw_mode()?;
         let (sender, pressed) = channel();
         let ended = Arc::new(AtomicBool::new(false));
         let (origin, end) = (Instant::now(), Arc::clone(&ended));
@@ -73,6 +73,9 @@ impl KeyReader {
 
     /// The next key, or nothing within this time. An error if no more keys can come.
     pub(super) fn next(&self, wait: Duration) -> std::io::Result<Option<(Duration, Pressed)>> {
+        if interrupt::is_wished() {
+            return Ok(Some((self.now(), Pressed::Stop)));
+        }
         match self.pressed.recv_timeout(wait) {
             Ok(pressed) => Ok(Some(pressed)),
             Err(RecvTimeoutError::Timeout) => Ok(None),
@@ -123,32 +126,6 @@ fn meant(event: &Event) -> Option<Pressed> {
         _ => return None,
     })
 }
-
-/// Puts the terminal back when the system asks the program to end.
-#[cfg(unix)]
-fn put_back_when_ended() {
-    use tokio::signal::unix::{SignalKind, signal};
-    let wait = || -> std::io::Result<()> {
-        let runtime = tokio::runtime::Builder::new_current_thread()
-            .enable_all()
-            .build()?;
-        runtime.block_on(async {
-            let mut terminate = signal(SignalKind::terminate())?;
-            let mut hang_up = signal(SignalKind::hangup())?;
-            tokio::select! {
-                _ = terminate.recv() => {}
-                _ = hang_up.recv() => {}
-            }
-            let _ = disable_raw_mode();
-            // 128 + 15, as a shell counts a program that was asked to terminate.
-            std::process::exit(143)
-        })
-    };
-    std::thread::spawn(wait);
-}
-
-#[cfg(not(unix))]
-fn put_back_when_ended() {}
 
 #[cfg(test)]
 mod tests {

@@ -62,6 +62,8 @@ pub(super) struct Teller<'a> {
     pub(super) last: Option<Judgement>,
     facts: Option<LinkFacts>,
     was_asking: bool,
+    /// How often the link was lost since something came over it.
+    losses: u32,
     recent: VecDeque<String>,
     numbers: BTreeMap<(u8, usize), VecDeque<(Duration, f64)>>,
     drawn: usize,
@@ -87,6 +89,7 @@ impl<'a> Teller<'a> {
             last: None,
             facts: None,
             was_asking: false,
+            losses: 0,
             recent: VecDeque::new(),
             numbers: BTreeMap::new(),
             drawn: 0,
@@ -179,8 +182,27 @@ impl<'a> Teller<'a> {
                     self.clock = utc.parse().ok().map(|utc| (event.at, utc));
                     continue;
                 }
-                What::Lost { why } => ("lost", format!("link lost: {why}")),
-                What::Back => ("back", "link is back".to_owned()),
+                // Lost again without a byte between is no news.
+                What::Lost { why } => {
+                    self.losses += 1;
+                    if self.losses > 1 {
+                        continue;
+                    }
+                    ("lost", format!("link lost: {why}"))
+                }
+                What::Back if self.losses == 1 => ("back", "link is back".to_owned()),
+                What::In(_) if self.losses > 0 => {
+                    let losses = std::mem::take(&mut self.losses);
+                    if losses == 1 {
+                        continue;
+                    }
+                    (
+                        "back",
+                        format!("link is back, after it was lost {losses} times"),
+                    )
+                }
+                // That the link is lost was said.
+                What::Listening(_) if self.losses > 0 => continue,
                 What::Listening(true) if self.was_asking => (
                     "listening",
                     "not asking any more, only listening".to_owned(),
@@ -386,6 +408,16 @@ fn course(values: &VecDeque<(Duration, f64)>) -> String {
         HEIGHTS.get(place).copied().unwrap_or('█')
     };
     all().map(height).collect()
+}
+
+/// As much of an event of a recording as is told: that bytes came, but not which.
+pub(super) fn without_bytes(event: Event) -> Option<Event> {
+    let what = match event.what {
+        What::In(_) => What::In(Vec::new()),
+        What::Out(_) | What::Asked { .. } | What::DeadlinePassed { .. } => return None,
+        what => what,
+    };
+    Some(Event { at: event.at, what })
 }
 
 /// What two judgements differ in, most important first.
