@@ -14,6 +14,7 @@
 //! # Sources
 //! - Modbus over Serial Line V1.02, 2.1 (one client at a time), 2.5.1.1 (silence of 3.5 characters)
 
+use std::collections::BTreeSet;
 use std::time::Duration;
 
 use packside_profiles::LineSettings;
@@ -75,6 +76,8 @@ pub struct Asking {
     someone_else: Option<LinkTrouble>,
     /// Whether a question was ever answered.
     has_answered: bool,
+    /// Units that have ever answered.
+    answered: BTreeSet<u8>,
     /// Exchanges in a row in which no byte came.
     unheard: u32,
     /// The connection was made anew and nothing has been heard on it yet.
@@ -103,6 +106,7 @@ impl Asking {
             last_request: Vec::new(),
             someone_else: None,
             has_answered: false,
+            answered: BTreeSet::new(),
             unheard: 0,
             is_fresh: false,
             tap,
@@ -239,6 +243,7 @@ impl Asking {
             return Err(LinkTrouble::Stuck);
         };
         self.tap.record(asked.at, asked.what);
+        self.tap.asks_for(longest_answer(ask) + HEADER_BYTES);
         let (Ok(event) | Err(event)) = self.tap.send(&bytes).await;
         self.take(&event)?;
         Ok(transaction)
@@ -261,7 +266,10 @@ impl Asking {
         match event.what {
             What::In(bytes) => match self.speaks() {
                 Some(speaker) => Err(LinkTrouble::WrongSpeaker(speaker)),
-                None => Ok(VolleyCame::Bytes(bytes)),
+                None => {
+                    self.tap.answered();
+                    Ok(VolleyCame::Bytes(bytes))
+                }
             },
             _ => {
                 self.bring_back().await?;
@@ -329,6 +337,7 @@ impl Asking {
             return Err(LinkTrouble::Stuck);
         };
         self.tap.record(asked.at, asked.what);
+        self.tap.asks_for(longest_answer(ask) + HEADER_BYTES);
         self.last_sent = Some(self.now());
         self.last_request.clone_from(&bytes);
         let heard_before = self.tap.received();
@@ -345,7 +354,11 @@ impl Asking {
             .find(|done| done.number == exchange)
             .ok_or(LinkTrouble::Stuck)?;
         self.learn(&done, self.tap.received() > heard_before);
-        self.has_answered |= is_answer(&done.outcome);
+        if is_answer(&done.outcome) {
+            self.has_answered = true;
+            self.answered.insert(ask.unit);
+            self.tap.answered();
+        }
         match self.speaks() {
             Some(speaker) if !self.has_answered => Err(LinkTrouble::WrongSpeaker(speaker)),
             _ => Ok(done),
@@ -513,6 +526,10 @@ impl Asking {
             (self.unheard, self.is_fresh) = (0, false);
             return;
         }
+        // A unit that never answered says nothing about the connection of those that do.
+        if !self.answered.is_empty() && !self.answered.contains(&done.ask.unit) {
+            return;
+        }
         self.unheard += 1;
         let is_gateway = self.facts().is_gateway();
         // A fresh connection that stays silent as well shows that the unit is silent, not the
@@ -551,6 +568,9 @@ fn read_of(ask: Ask) -> Option<Read> {
         _ => None,
     }
 }
+
+/// Bytes that a Modbus TCP header and an echo add to an answer.
+const HEADER_BYTES: usize = 32;
 
 /// Bytes of the longest request that an [`Ask`] makes, RTU.
 const REQUEST_BYTES: usize = 8;

@@ -29,8 +29,11 @@ pub enum Notice {
         /// Why.
         why: String,
     },
-    /// It is back.
-    Back,
+    /// It is back, after it was lost so often without an answer between.
+    Back {
+        /// How often.
+        losses: u32,
+    },
     /// It is not back yet.
     TryingAgain {
         /// Why not.

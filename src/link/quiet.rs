@@ -125,11 +125,17 @@ impl Quiet {
     /// Where the user stops, or a lost link is not back by then.
     pub async fn listen_async(&mut self, until: Duration) -> Result<(), LinkTrouble> {
         loop {
-            if self.tap.is_lost() {
-                self.tap.bring_back(until).await?;
+            if self.tap.is_lost()
+                && let Err(lost) = self.tap.bring_back(until).await
+            {
+                // Time passes all the same: whoever waits is not to come again at once.
+                self.tap.rest(until).await?;
+                return Err(lost);
             }
-            if let WaitHeard::Nothing = self.tap.wait(until).await? {
-                return Ok(());
+            match self.tap.wait(until).await? {
+                WaitHeard::Nothing => return Ok(()),
+                WaitHeard::Bytes(_) => self.tap.answered(),
+                WaitHeard::Lost(_) => {}
             }
             if self.now() >= until {
                 return Ok(());

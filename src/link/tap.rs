@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use packside_profiles::LineSettings;
 
-use super::{Arrived, ClockWatch, LinkTrouble, Notice, Port};
+use super::{Arrived, ClockWatch, LinkTrouble, Notice, Port, PortGone};
 use crate::event::BadCharacters;
 use crate::event::{Event, What};
 
@@ -19,16 +19,18 @@ pub type Say = Box<dyn FnMut(&Notice) + Send>;
 /// Told every event the moment it stands on the tape.
 pub type EventSink = Box<dyn FnMut(&Event) + Send>;
 
-/// First pause before a port is opened again; each later one is twice as long.
+/// A port is not opened again sooner than this after it was opened; after each opening that brought no
+/// answer the pause is twice as long.
 const FIRST_PAUSE: Duration = Duration::from_millis(500);
-/// Longest pause between two tries.
-const LONGEST_PAUSE: Duration = Duration::from_secs(8);
+/// Longest pause between two tries of a gateway, which may have others to serve.
+const LONGEST_PAUSE: Duration = Duration::from_secs(60);
+/// The same of an adapter, which harms nobody.
+const LONGEST_PAUSE_HERE: Duration = Duration::from_secs(8);
 /// Received bytes kept to tell who speaks.
 const KEPT: usize = 512;
-/// Bytes allowed at once, and for each second more: ten times what the fastest line carries.
-const FLOOD: u64 = 1 << 20;
-/// Bytes allowed beside that for each question of ours: its answer, an echo, and as much again.
-const ANSWER: u64 = 1 << 10;
+/// Bytes that nobody asked for allowed at once, and for each second more: ten times what the fastest line
+/// carries.
+const FLOOD: u64 = 1 << 17;
 
 /// A port, its tape, and what the tape says about silence.
 pub(crate) struct Tap {
@@ -47,9 +49,16 @@ pub(crate) struct Tap {
     first_received: Vec<u8>,
     /// Bytes that came, all in all.
     received: u64,
-    /// Questions sent.
-    sent: u64,
+    /// Bytes that had come when the port was opened last.
+    received_before: u64,
+    /// Bytes that questions asked since then may have brought.
+    asked_for: u64,
+    /// When the port was opened last, or that was tried.
     opened_at: Duration,
+    /// Openings since the last answer.
+    openings: u32,
+    /// Why it was lost since the last answer, and how often.
+    losses: Option<(String, u32)>,
     is_lost: bool,
     gave_marks: bool,
 }
@@ -83,8 +92,11 @@ impl Tap {
             silent_before: Duration::ZERO,
             first_received: Vec::new(),
             received: 0,
-            sent: 0,
+            received_before: 0,
+            asked_for: 0,
             opened_at: now,
+            openings: 0,
+            losses: None,
             is_lost: false,
             gave_marks: false,
         }
@@ -207,11 +219,16 @@ impl Tap {
                 self.line_busy_until = self.line_busy_until.max(at);
                 self.last_heard = self.last_heard.max(at);
                 self.received += bytes.len() as u64;
-                let seconds = 1 + at.saturating_sub(self.opened_at).as_secs();
-                let allowed = FLOOD * seconds + ANSWER * self.sent;
-                if self.received > allowed {
-                    let bytes = self.received;
-                    return Err(LinkTrouble::Flooded { bytes });
+                let seconds = at.saturating_sub(self.opened_at).as_secs();
+                let unasked = (self.received - self.received_before).saturating_sub(self.asked_for);
+                if unasked > FLOOD * (1 + seconds) {
+                    let flooded = LinkTrouble::Flooded {
+                        bytes: unasked,
+                        is_line: self.port.line().is_some(),
+                    };
+                    // Not read on: whoever floods would be listened to for ever.
+                    self.lost(flooded.to_string());
+                    return Err(flooded);
                 }
                 let room = KEPT.saturating_sub(self.first_received.len());
                 self.first_received.extend(bytes.iter().take(room));
@@ -233,43 +250,106 @@ impl Tap {
         }
     }
 
-    /// Notes that the port is lost.
+    /// A question is sent that may bring so many bytes.
+    pub(crate) fn asks_for(&mut self, bytes: usize) {
+        self.asked_for += bytes as u64;
+    }
+
+    /// Whoever is meant has answered: the way works, and the next loss is a new one.
+    pub(crate) fn answered(&mut self) {
+        self.openings = 0;
+        if let Some((_, losses @ 2..)) = self.losses.take() {
+            self.say(&Notice::Back { losses });
+        }
+    }
+
+    /// Notes that the port is lost. Said once for all losses of one cause without an answer between.
     pub(crate) fn lost(&mut self, why: String) -> Event {
         self.is_lost = true;
-        self.say(&Notice::Lost { why: why.clone() });
+        match &mut self.losses {
+            Some((before, times)) if *before == why => *times += 1,
+            losses => {
+                *losses = Some((why.clone(), 1));
+                self.say(&Notice::Lost { why: why.clone() });
+            }
+        }
         let now = self.port.now();
         self.record(now, What::Lost { why })
     }
 
-    /// Opens the port again, with growing pauses, until it is back or `give_up` has passed.
+    /// When the port may be opened again.
+    fn next_opening(&self) -> Duration {
+        let longest = if self.port.facts().is_gateway() {
+            LONGEST_PAUSE
+        } else {
+            LONGEST_PAUSE_HERE
+        };
+        let pause = FIRST_PAUSE * 2_u32.saturating_pow(self.openings.min(16));
+        self.opened_at + scattered(pause.min(longest), self.opened_at)
+    }
+
+    /// Opens the port again, with pauses that grow until somebody answers, until it is back. Nothing is
+    /// waited for where the next try would come after `give_up`.
     pub(crate) async fn bring_back(&mut self, give_up: Duration) -> Result<Event, LinkTrouble> {
-        let mut pause = FIRST_PAUSE;
+        let mut why = None;
         loop {
-            match poll_fn(|cx| self.port.poll_reopen(cx)).await {
+            let now = self.port.now();
+            let next = self.next_opening();
+            if next > give_up.max(now) {
+                return Err(self.gives_up(why));
+            }
+            if next > now {
+                self.rest(next).await?;
+            }
+            let opened = poll_fn(|cx| self.port.poll_reopen(cx)).await;
+            self.openings += 1;
+            self.opened_at = self.port.now();
+            match opened {
                 Ok(()) => {
                     self.is_lost = false;
+                    (self.received_before, self.asked_for) = (self.received, 0);
                     self.first_received.clear();
-                    let now = self.port.now();
+                    let now = self.opened_at;
                     (self.line_busy_until, self.last_heard) = (now, now);
-                    self.say(&Notice::Back);
+                    if self.losses.as_ref().is_none_or(|(_, times)| *times < 2) {
+                        self.say(&Notice::Back { losses: 1 });
+                    }
                     return Ok(self.record(now, What::Back));
                 }
-                Err(why) if self.port.now() + pause > give_up => {
-                    return Err(LinkTrouble::Lost(why));
+                Err(again) if why.as_ref() == Some(&again) => {}
+                Err(first) => {
+                    let pause = self.next_opening().saturating_sub(self.opened_at);
+                    self.say(&Notice::TryingAgain {
+                        why: first.clone(),
+                        pause,
+                    });
+                    why = Some(first);
                 }
-                Err(why) => self.say(&Notice::TryingAgain { why, pause }),
             }
-            self.rest(pause).await?;
-            pause = (pause * 2).min(LONGEST_PAUSE);
         }
     }
 
+    /// Why it is not tried now.
+    fn gives_up(&mut self, why: Option<PortGone>) -> LinkTrouble {
+        let lost = self.losses.as_ref().map(|(why, _)| why.clone());
+        LinkTrouble::Lost(why.unwrap_or(match lost {
+            Some(why) => PortGone::Unanswered { why },
+            None => PortGone::Closed,
+        }))
+    }
+
     /// Lets time pass while the port is gone.
-    async fn rest(&mut self, pause: Duration) -> Result<(), LinkTrouble> {
-        let end = self.port.now() + pause;
-        if poll_fn(|cx| self.port.poll_rest(cx, end)).await {
+    pub(crate) async fn rest(&mut self, until: Duration) -> Result<(), LinkTrouble> {
+        if poll_fn(|cx| self.port.poll_rest(cx, until)).await {
             return Ok(());
         }
         Err(LinkTrouble::Interrupted)
     }
+}
+
+/// A pause made up to a quarter shorter, by the moment at which it begins: of many that lost one gateway
+/// at once, all would come back at once.
+fn scattered(pause: Duration, at: Duration) -> Duration {
+    let share = at.subsec_nanos() / 1_000 % 256;
+    pause - pause / 1_024 * share
 }

@@ -14,6 +14,10 @@ use crate::facts::{Finding, Judgement, Source, VerdictKind};
 
 /// So many questions in a row in vain are told at once.
 const IN_VAIN: u32 = 2;
+/// Longest pause while a gateway does wrong.
+const LONGEST: Duration = Duration::from_secs(60);
+/// The same of a port of this computer.
+const LONGEST_HERE: Duration = Duration::from_secs(8);
 /// Judging may take this share of the time at most: in a long session there is much to judge.
 const SHARE_OF_JUDGING: u32 = 5;
 
@@ -40,7 +44,8 @@ impl Session {
         }
         // A lost link is told before anything else is tried on it.
         if std::mem::take(&mut self.rounds.is_lost) {
-            self.stage = Stage::Wait(now + pause);
+            let pause = self.pause_when_lost(pause);
+            self.stage = Stage::Wait((now + pause).min(end.unwrap_or(Duration::MAX)));
         } else if self.rounds.judged > 0 && self.others_talk(now) {
             self.end_round(now, None);
         } else {
@@ -55,7 +60,7 @@ impl Session {
         let was_judged = self.rounds.judged_at.is_some();
         if let Some(end) = ended {
             match end.blame() {
-                None => {}
+                None => self.rounds.wrong = 0,
                 // What was heard so far stays on the screen; nothing is asked, and it is listened on.
                 Some(Blame::Usage) if self.rounds.judged > 0 => self.asks_no_more(end),
                 Some(Blame::ThisComputer | Blame::Path) => self.goes_wrong(end),
@@ -132,9 +137,19 @@ impl Session {
         }
     }
 
+    /// After every round in a row that the link spoilt, twice as long; an adapter that is plugged in
+    /// again is not waited for as long as a gateway that has others to serve.
+    fn pause_when_lost(&self, pause: Duration) -> Duration {
+        let is_gateway = self.facts.as_ref().is_some_and(LinkFacts::is_gateway);
+        let longest = if is_gateway { LONGEST } else { LONGEST_HERE };
+        let times = 2_u32.pow(self.rounds.wrong.saturating_sub(1).min(8));
+        (pause * times).min(longest.max(pause))
+    }
+
     /// Tells once what the link did wrong.
     fn goes_wrong(&mut self, end: End) {
         self.rounds.is_lost = true;
+        self.rounds.wrong += 1;
         if let End::Trouble { trouble, .. } = end
             && self.rounds.said.as_ref() != Some(&trouble)
         {

@@ -63,6 +63,8 @@ pub(super) struct Rounds {
     pub(super) judged_at: Option<Duration>,
     /// The link did wrong in this round: it is let alone for one pause.
     pub(super) is_lost: bool,
+    /// Rounds in a row in which it did.
+    pub(super) wrong: u32,
     /// What was told of that last.
     pub(super) said: Option<LinkTrouble>,
     /// Verdict and roots that were told last.

@@ -43,6 +43,12 @@ pub enum PortGone {
         /// How long we waited.
         waited: Duration,
     },
+    /// It was lost again and again, without an answer between.
+    #[error("{why}, again and again, and nothing answers between")]
+    Unanswered {
+        /// Why it was lost.
+        why: String,
+    },
     /// Opening it again failed.
     #[error("could not be opened again: {why}")]
     StillGone {
@@ -155,11 +161,13 @@ pub enum LinkTrouble {
     /// No question is left that could not be confused with an answer still under way.
     #[error("too many unanswered questions: a late answer could be taken for another")]
     Stuck,
-    /// Bytes come faster than any line carries them.
+    /// Bytes that nobody asked for come faster than any line carries them.
     #[error("{bytes} bytes came, more than any line or gateway of this kind can carry")]
     Flooded {
         /// How many.
         bytes: u64,
+        /// On a serial port.
+        is_line: bool,
     },
     /// What speaks on the other side is no unit.
     #[error("{0}")]
@@ -178,8 +186,11 @@ impl LinkTrouble {
                 "listen longer (--listen-first), or make sure that nobody is harmed and give --beside-others",
             ),
             Self::WrongSpeaker(speaks) => Some(speaks.hint()),
-            Self::Flooded { .. } => {
+            Self::Flooded { is_line: false, .. } => {
                 Some("check the host and its TCP port: this is no gateway to a unit")
+            }
+            Self::Flooded { is_line: true, .. } => {
+                Some("check which port this is: no RS-485 adapter gives so much")
             }
             _ => None,
         }

@@ -64,9 +64,10 @@ pub fn notice(notice: &Notice) -> String {
         ),
         Notice::Connecting { address } => format!("connecting to {}", clean(address)),
         Notice::Lost { why } => format!("link lost: {}", clean(why)),
-        Notice::Back => "link is back".to_owned(),
+        Notice::Back { losses: 0 | 1 } => "link is back".to_owned(),
+        Notice::Back { losses } => format!("link is back, after it was lost {losses} times"),
         Notice::TryingAgain { why, pause } => {
-            format!("{why}; trying again in {} s", pause.as_secs_f64())
+            format!("{why}; trying again in {:.1} s", pause.as_secs_f64())
         }
         Notice::Eased { port, held } => format!(
             "{}: its adapter held bytes back for up to {} ms, asked for 1 ms until the port is closed",
