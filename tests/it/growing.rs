@@ -21,7 +21,7 @@ fn cuts() -> usize {
 }
 
 /// Numbers that look random and are the same for the same seed.
-fn numbers(mut seed: u64) -> impl FnMut() -> u64 {
+pub(crate) fn numbers(mut seed: u64) -> impl FnMut() -> u64 {
     move || {
         seed = seed.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mixed = (seed ^ (seed >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);

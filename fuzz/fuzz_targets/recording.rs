@@ -1,0 +1,9 @@
+//! Any lines, sealed anew, as a recording: read and judged, or refused, never a panic.
+
+#![no_main]
+
+#[path = "../entries.rs"]
+#[expect(dead_code, reason = "each target takes one of them")]
+mod entries;
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| entries::recording(data));
