@@ -15,7 +15,7 @@ use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::Duration;
 
 use super::failure::INTERRUPTED;
-use super::{out, record};
+use super::out;
 use crate::link::{self, Interrupt, Modes};
 
 /// Exit code after a hang-up.
@@ -35,8 +35,8 @@ const TURN: Duration = Duration::from_millis(300);
 static WISH: OnceLock<Interrupt> = OnceLock::new();
 /// Somebody looks at it.
 static IS_SEEN: AtomicBool = AtomicBool::new(false);
-/// A line is being typed: nobody can look.
-static IS_TYPING: AtomicBool = AtomicBool::new(false);
+/// Seals what is being recorded.
+static SEAL: OnceLock<fn()> = OnceLock::new();
 /// Exit code of the first signal; 0 before.
 static CODE: AtomicU8 = AtomicU8::new(0);
 /// The terminal when the program began.
@@ -53,16 +53,9 @@ pub(crate) fn is_wished() -> bool {
     wish().raised()
 }
 
-/// A line is typed meanwhile: a signal ends the program at once.
-pub(crate) fn while_typing<T>(read: impl FnOnce() -> T) -> T {
-    IS_TYPING.store(true, Ordering::SeqCst);
-    let read = read();
-    IS_TYPING.store(false, Ordering::SeqCst);
-    read
-}
-
-/// Begins to watch. Where the system gives no thread or no signals, they end the program as usual.
-pub(crate) fn watch() {
+/// Begins to watch; `seal` closes what is being recorded. Where the system gives no thread or no signals, they end the program as usual.
+pub(crate) fn watch(seal: fn()) {
+    SEAL.get_or_init(|| seal);
     TERMINAL.get_or_init(link::terminal_modes);
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -89,7 +82,7 @@ async fn heed(mut signals: system::Signals) {
             Some(Signal::End(first)) if code == 0 => {
                 CODE.store(first, Ordering::SeqCst);
                 WISH.get_or_init(Interrupt::default).raise();
-                if !IS_SEEN.load(Ordering::SeqCst) || IS_TYPING.load(Ordering::SeqCst) {
+                if !IS_SEEN.load(Ordering::SeqCst) || out::is_typing() {
                     end_here(first);
                 }
             }
@@ -115,7 +108,9 @@ fn end_here(code: u8) -> ! {
         wait(LAST);
         std::process::exit(code.into());
     });
-    record::seal_open();
+    if let Some(seal) = SEAL.get() {
+        seal();
+    }
     put_back();
     out::last_words(true);
     std::process::exit(code.into())

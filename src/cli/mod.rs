@@ -142,7 +142,7 @@ pub fn run_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Err(error) => return not_run(&error),
     };
     start_log();
-    interrupt::watch();
+    interrupt::watch(record::seal_open);
     let colour = out::colour(cli.color);
     crate::show::paper::lay(out::paper());
     let (json, name) = (

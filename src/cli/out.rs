@@ -187,10 +187,22 @@ pub(crate) fn draws_progress() -> bool {
     std::io::stderr().is_terminal()
 }
 
+/// A line is being typed.
+static IS_TYPING: AtomicBool = AtomicBool::new(false);
+
+/// Whether a line is being typed.
+pub(crate) fn is_typing() -> bool {
+    IS_TYPING.load(Ordering::SeqCst)
+}
+
 /// One line typed by a person, trimmed; nothing at the end of the input.
 pub(crate) fn answer() -> Option<String> {
     let mut line = String::new();
-    match super::interrupt::while_typing(|| std::io::stdin().read_line(&mut line)) {
+    // Nobody can look at a wish to stop meanwhile.
+    IS_TYPING.store(true, Ordering::SeqCst);
+    let typed = std::io::stdin().read_line(&mut line);
+    IS_TYPING.store(false, Ordering::SeqCst);
+    match typed {
         Ok(n) if n > 0 => Some(line.trim().to_owned()),
         _ => None,
     }

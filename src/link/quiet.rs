@@ -125,12 +125,11 @@ impl Quiet {
     /// Where the user stops, or a lost link is not back by then.
     pub async fn listen_async(&mut self, until: Duration) -> Result<(), LinkTrouble> {
         loop {
-            if self.tap.is_lost()
-                && let Err(lost) = self.tap.bring_back(until).await
-            {
-                // Time passes all the same: whoever waits is not to come again at once.
-                self.tap.rest(until).await?;
-                return Err(lost);
+            if self.tap.is_lost() {
+                if !self.tap.opens_by(until) {
+                    return self.tap.rest(until).await;
+                }
+                self.tap.bring_back(until).await?;
             }
             match self.tap.wait(until).await? {
                 WaitHeard::Nothing => return Ok(()),

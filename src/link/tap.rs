@@ -288,6 +288,11 @@ impl Tap {
         self.opened_at + scattered(pause.min(longest), self.opened_at)
     }
 
+    /// Whether the port may be opened again by then.
+    pub(crate) fn opens_by(&self, until: Duration) -> bool {
+        self.next_opening() <= until
+    }
+
     /// Opens the port again, with pauses that grow until somebody answers, until it is back. Nothing is
     /// waited for where the next try would come after `give_up`.
     pub(crate) async fn bring_back(&mut self, give_up: Duration) -> Result<Event, LinkTrouble> {

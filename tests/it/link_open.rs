@@ -65,7 +65,7 @@ fn err_file_folder_and_other_device_are_no_serial_ports() {
             "cannot open {port}: it is not a serial port\n\
              hint: give the name of a serial port, for example /dev/ttyUSB0 or COM3"
         );
-        assert_eq!((text, blame), (expected, Blame::ThisComputer));
+        assert_eq!((text, blame), (expected, Blame::Usage));
     }
 }
 
