@@ -49,7 +49,7 @@ pub use opening::{Opening, SayShared, side_by_side};
 pub use pacing::Pacing;
 pub use port::{Arrived, Port};
 pub use quiet::{Grounds, Proof, Quiet};
-pub use serial::{SerialPortName, adapters, list, put_back_all};
+pub use serial::{SerialPortName, list, put_back_all};
 pub use tap::{EventSink, Say};
 pub use tcp::CONNECT_TIME_OUT;
 pub use trouble::OpenError;

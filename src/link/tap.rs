@@ -187,7 +187,6 @@ impl Tap {
     pub(crate) async fn send(&mut self, bytes: &[u8]) -> Result<Event, Event> {
         match poll_fn(|cx| self.port.poll_send(cx, bytes)).await {
             Ok(at) => {
-                self.sent += 1;
                 let on_the_wire = self
                     .port
                     .line()
