@@ -354,6 +354,6 @@ impl Tap {
 /// A pause made up to a quarter shorter, by the moment at which it begins: of many that lost one gateway
 /// at once, all would come back at once.
 fn scattered(pause: Duration, at: Duration) -> Duration {
-    let share = at.subsec_nanos() / 1_000 % 256;
+    let share = at.subsec_micros() % 256;
     pause - pause / 1_024 * share
 }
