@@ -364,8 +364,8 @@ impl<'a> ObjectMembers<'a> {
         if !self.0.contains_key("kind") {
             return Ok(AnswerValue::untyped(&value));
         }
-        let kind = self.owned("kind")?;
-        AnswerValue::read(&kind, &value)
+        let kind = self.text("kind")?;
+        AnswerValue::read(kind, &value)
             .ok_or_else(|| format!("\"value\": expected an answer of kind {kind}, found {value}"))
     }
 
