@@ -43,15 +43,19 @@ fn put(value: &mut Value, at: &str) {
     *value.pointer_mut(at).unwrap() = Value::from(HOSTILE);
 }
 
-/// Nothing that a terminal or a page obeys.
+/// Nothing that a terminal obeys.
 fn plain(where_from: &str, bytes: &[u8]) {
     let text = std::str::from_utf8(bytes).unwrap_or_else(|why| panic!("{where_from}: {why}"));
     let found: Vec<char> = text.chars().filter(|c| *c != '\n' && acts(*c)).collect();
     assert!(found.is_empty(), "{where_from}: {found:?} in {text:.500}");
-    assert!(
-        !text.contains("<script>alert"),
-        "{where_from}: an element of others"
-    );
+}
+
+/// Nor an element of others, as a browser would obey.
+fn plain_page(where_from: &str, page: &Path) {
+    let bytes = std::fs::read(page).unwrap_or_else(|why| panic!("{where_from}: {why}"));
+    plain(where_from, &bytes);
+    let text = String::from_utf8(bytes).unwrap();
+    assert!(!text.contains("<script>alert"), "{where_from}");
 }
 
 fn run(arguments: &[&str]) -> Option<i32> {
@@ -96,6 +100,8 @@ fn every_text_of_a_map_stands_still_wherever_it_is_shown() {
     );
     std::fs::write(&own, toml::to_string(&all).unwrap()).unwrap();
     let (own, record) = (own.to_str().unwrap(), record.to_str().unwrap());
+    let pages = ["a.html", "customer.html"].map(|name| folder.path().join(name));
+    let [page, for_customer] = pages.each_ref().map(|page| page.to_str().unwrap());
     for words in [
         vec!["profile", "check", own],
         vec!["profile", "show", own],
@@ -122,11 +128,14 @@ fn every_text_of_a_map_stands_still_wherever_it_is_shown() {
         vec!["check", "--recording", record, "--explain"],
         vec!["check", "--recording", record, "--format", "json"],
         vec!["watch", "--recording", record],
-        vec!["report", record],
-        vec!["report", record, "--for", "customer"],
+        vec!["report", record, "-o", page],
+        vec!["report", record, "--for", "customer", "-o", for_customer],
         vec!["report", record, "--format", "json"],
     ] {
         run(&words);
+    }
+    for page in &pages {
+        plain_page("page of a hostile map", page);
     }
 }
 
@@ -196,7 +205,7 @@ fn shown(folder: &Path, kind: &str, bytes: &[u8]) {
     ] {
         run(&words);
     }
-    if let Ok(bytes) = std::fs::read(&page) {
-        plain(&format!("page of a hostile {kind}"), &bytes);
+    if page.exists() {
+        plain_page(&format!("page of a hostile {kind}"), &page);
     }
 }
