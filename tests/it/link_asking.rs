@@ -335,13 +335,10 @@ fn err_web_server_and_wrong_framing_are_named() {
     );
     check(
         Way::RtuOverTcp,
-        // One header could be chance.
-        &[
-            [0, 1, 0, 0, 0, 5, 1, 4, 2, 0, 1],
-            [0, 2, 0, 0, 0, 5, 1, 4, 2, 0, 1],
-            [0, 3, 0, 0, 0, 5, 1, 4, 2, 0, 1],
-        ]
-        .concat(),
+        // One header alone could be an RTU read of register 0.
+        &[1, 2, 3]
+            .map(|number| [0, number, 0, 0, 0, 5, 1, 4, 2, 0, 1])
+            .concat(),
         "Modbus TCP frames come from here, but RTU framing was spoken to it\nhint: try --framing tcp",
     );
     assert!(ask_one(Way::RtuOverTcp, with_crc(&[1, 4, 2, 0, 1])).is_ok());

@@ -248,14 +248,21 @@ fn cut_recording_opens_and_a_changed_one_up_to_its_break() {
         "{}",
         stderr(&cut)
     );
-    let mut changed = bytes.clone();
-    let middle = bytes.len() / 2;
-    changed[middle] ^= 1;
-    std::fs::write(&path, changed).unwrap();
-    let changed = replayed(&path, &[]);
-    let line = 1 + bytes[..middle].iter().filter(|b| **b == b'\n').count();
-    let named = format!("line {line} was changed");
-    assert!(stderr(&changed).contains(&named), "{}", stderr(&changed));
+    let header = bytes.iter().position(|b| *b == b'\n').unwrap();
+    let changed = |at: usize| {
+        let mut changed = bytes.clone();
+        changed[at] ^= 1;
+        std::fs::write(&path, changed).unwrap();
+        let changed = replayed(&path, &[]);
+        let line = 1 + bytes[..at].iter().filter(|b| **b == b'\n').count();
+        let named = format!("line {line} was changed");
+        assert!(stderr(&changed).contains(&named), "{}", stderr(&changed));
+        changed
+    };
+    let nothing_left = changed(header / 2);
+    assert_eq!(nothing_left.status.code(), Some(4));
+    assert_eq!(json(&nothing_left)["error"]["kind"], "recording");
+    let changed = changed(header.midpoint(bytes.len()));
     // Half of a look is no look: whatever it is called, it is nothing clean.
     assert_ne!(changed.status.code(), Some(0));
     assert_ne!(json(&changed)["verdict"], Value::Null);
@@ -335,7 +342,7 @@ fn full_disk_is_said_at_once_keeps_what_was_written_and_does_not_hide_the_verdic
     );
     assert!(said.contains("error: the recording is not whole"), "{said}");
     let screen = String::from_utf8_lossy(&output.stdout).into_owned();
-    assert!(screen.contains("AWAITING INVERTER"), "{screen}");
+    assert!(screen.starts_with("AWAITING INVERTER"), "{screen}");
     let recording = read(&std::fs::read(&path).unwrap()).unwrap();
     assert_eq!(
         recording.missing.len(),
