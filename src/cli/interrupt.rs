@@ -53,6 +53,11 @@ pub(crate) fn is_wished() -> bool {
     wish().raised()
 }
 
+/// Whether a signal ends the program.
+pub(crate) fn is_stopped() -> bool {
+    CODE.load(Ordering::SeqCst) != 0
+}
+
 /// Begins to watch; `seal` closes what is being recorded. Where the system gives no thread or no signals, they end the program as usual.
 pub(crate) fn watch(seal: fn()) {
     SEAL.get_or_init(|| seal);

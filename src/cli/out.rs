@@ -113,20 +113,30 @@ pub(crate) fn status(text: &str) {
     let _ = write!(stderr, "\r\x1b[K{text}").and_then(|()| stderr.flush());
 }
 
-/// What was kept, for the last line of all.
-static KEPT: Mutex<Option<String>> = Mutex::new(None);
+/// What is said as the last line of all.
+static LAST: Mutex<Option<String>> = Mutex::new(None);
+/// Something was kept, and it was said or will be.
+static IS_KEPT: AtomicBool = AtomicBool::new(false);
 
-/// Keeps a line for the end of the command.
-pub(crate) fn at_the_end(line: String) {
-    *KEPT.lock().unwrap_or_else(PoisonError::into_inner) = Some(line);
+/// Says what was kept: at once, or at the end of a command that was stopped, whose results are not what
+/// counts.
+pub(crate) fn kept(line: String, is_stopped: bool) {
+    IS_KEPT.store(true, Ordering::SeqCst);
+    if is_stopped {
+        *LAST.lock().unwrap_or_else(PoisonError::into_inner) = Some(line);
+    } else {
+        say(&line);
+    }
 }
 
-/// Says what was kept. Where it was stopped before anything was, that is said.
+/// Says what was left for the end. Where it was stopped before anything was kept, that is said.
 pub(crate) fn last_words(is_stopped: bool) {
-    let kept = KEPT.lock().unwrap_or_else(PoisonError::into_inner).take();
-    match kept {
+    let last = LAST.lock().unwrap_or_else(PoisonError::into_inner).take();
+    match last {
         Some(line) => say(&line),
-        None if is_stopped => say("stopped; nothing was recorded"),
+        None if is_stopped && !IS_KEPT.load(Ordering::SeqCst) => {
+            say("stopped; nothing was recorded");
+        }
         None => {}
     }
 }

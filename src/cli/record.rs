@@ -13,7 +13,7 @@ use packside_profiles::model::Profile;
 use super::args::{LinkArgs, RecordArgs, duration};
 use super::failure::{Failure, LOCAL, USAGE};
 use super::reach::LoadedProfile;
-use super::{keep, out};
+use super::{interrupt, keep, out};
 use crate::event::Event;
 use crate::facts::Judgement;
 use crate::judge::Case;
@@ -263,10 +263,11 @@ impl Record {
         if let Some(mut recorder) = state.recorder.take() {
             match recorder.seal() {
                 Ok(fingerprint) => {
-                    out::at_the_end(format!(
-                        "recorded into {}, fingerprint {fingerprint}: note it elsewhere, it proves that nothing was changed since",
-                        recorder.path().display()
-                    ));
+                    let path = recorder.path().display();
+                    let line = format!(
+                        "recorded into {path}, fingerprint {fingerprint}: note it elsewhere, it proves that nothing was changed since"
+                    );
+                    out::kept(line, interrupt::is_stopped());
                 }
                 Err(error) => state.trouble = Some(error.to_string()),
             }
@@ -316,7 +317,8 @@ impl RecordState {
             std::fs::remove_file(&saved.path).ok();
         } else if let Ok(fingerprint) = sealed {
             let path = saved.path.display();
-            out::at_the_end(format!("kept in {path}, fingerprint {fingerprint}"));
+            let line = format!("kept in {path}, fingerprint {fingerprint}");
+            out::kept(line, interrupt::is_stopped());
         }
     }
 }
@@ -332,7 +334,7 @@ fn open_one() -> MutexGuard<'static, Option<Record>> {
 pub(crate) fn seal_open() {
     let open = open_one().take();
     if let Some(Err(failure)) = open.map(|record| record.close()) {
-        out::at_the_end(format!("error: {}", failure.message));
+        out::kept(format!("error: {}", failure.message), true);
     }
 }
 
