@@ -1,4 +1,4 @@
-//! `packside lamp`: what a blinking lamp means, from taps, a description or a brightness trace.
+//! `packside lamp`: what a blinking lamp means, from taps, a description, a film or a brightness trace.
 //!
 //! In: words, a file, or keys on a terminal. Out: the recognised pattern, what it means under a profile,
 //! what it is worth for the verdict, and the next step; or the same as JSON.
@@ -8,8 +8,10 @@
 //!   else it is unknown.
 //! - Dark never means sound, and no lamp alone proves a unit sound.
 
+mod film;
 mod keys;
 mod page;
+mod picture;
 mod taps;
 
 use std::path::{Path, PathBuf};
@@ -40,7 +42,8 @@ const USUAL_LAMP: &str = "fault";
     after_help = "Examples:\n  packside lamp                                  tap the lamp's rhythm on the keyboard\n  \
                         packside lamp --seen \"3 flashes, pause\"\n  packside lamp --seen \"on 0.2 off 1.0\" \
                         --profile generic-hv-stack --lamp fault\n  packside lamp --seen \"power: steady\" --seen \
-                        \"fault: blinking\" --profile generic-hv-stack\n  packside lamp --trace brightness.csv\n\n\
+                        \"fault: blinking\" --profile generic-hv-stack\n  packside lamp --film clip.mp4 --profile \
+                        generic-hv-stack --picture seen.png\n  packside lamp --trace brightness.csv\n\n\
                         Dark never means sound, and no lamp alone proves a unit sound."
 )]
 pub struct LampArgs {
@@ -51,6 +54,13 @@ pub struct LampArgs {
     /// A brightness trace: lines of seconds,level; `-` reads standard input
     #[arg(long, value_name = "FILE|-")]
     pub trace: Option<PathBuf>,
+    /// A film of the unit: its blinking lamps are found. Y4M, or anything ffmpeg reads; `-` reads Y4M from standard
+    /// input
+    #[arg(long, value_name = "FILE|-", conflicts_with_all = ["seen", "trace"])]
+    pub film: Option<PathBuf>,
+    /// Write a still of the film with the places marked
+    #[arg(long, value_name = "OUT.png", requires = "film")]
+    pub picture: Option<PathBuf>,
     /// Register map that says what its lamps mean
     #[arg(long, value_name = "NAME|FILE")]
     pub profile: Option<String>,
@@ -68,6 +78,8 @@ impl LampArgs {
         Self {
             seen: Vec::new(),
             trace: None,
+            film: None,
+            picture: None,
             profile: None,
             lamp: USUAL_LAMP.to_owned(),
             config: ConfigArg::default(),
@@ -87,6 +99,31 @@ pub(crate) struct LampSight {
     how: How,
     /// How long it was watched, where it was.
     watched_ms: Option<f64>,
+    /// Where it lies in a film.
+    place: Option<film::FilmPlace>,
+}
+
+impl LampSight {
+    fn filmed((lamp, ranking, place): film::FilmSight) -> Self {
+        let seen = place.lamp.seen.as_ref();
+        Self {
+            lamp,
+            ranking,
+            edges: seen.map(|seen| seen.edges.clone()).unwrap_or_default(),
+            how: How::Watched,
+            watched_ms: Some(place.lamp.watched_ms),
+            place: Some(place),
+        }
+    }
+
+    /// Its name, where a lamp of the map is meant and no place in a film that may be several.
+    fn lamp_or_blank(&self) -> &str {
+        let known = self
+            .place
+            .as_ref()
+            .is_none_or(|place| place.may_be == [self.lamp.as_str()]);
+        if known { &self.lamp } else { "LAMP" }
+    }
 }
 
 /// How a lamp was seen.
@@ -108,12 +145,14 @@ struct LampAnswer<'a> {
     patterns: Vec<Pattern>,
     sights: Vec<LampSight>,
     meanings: Vec<Meaning>,
+    /// The film, where it was one.
+    film: Option<film::AboutFilm>,
 }
 
 impl LampAnswer<'_> {
     /// Whether every lamp was recognised.
     fn enough(&self) -> bool {
-        self.sights.iter().all(|sight| sight.ranking.enough)
+        !self.sights.is_empty() && self.sights.iter().all(|sight| sight.ranking.enough)
     }
 
     /// The profile where it is given, else what to put there.
@@ -123,11 +162,15 @@ impl LampAnswer<'_> {
 
     /// The same as JSON.
     fn object(&self) -> json::lamp::Answer {
-        let lamp = |sight: &LampSight| {
-            json::lamp::Lamp::of(&sight.lamp, &sight.ranking, &sight.edges, sight.watched_ms)
+        let lamp = |sight: &LampSight| json::lamp::Lamp {
+            place: sight.place.as_ref().map(film::place_object),
+            ..json::lamp::Lamp::of(&sight.lamp, &sight.ranking, &sight.edges, sight.watched_ms)
         };
         let lamps = self.sights.iter().map(lamp).collect();
-        json::lamp::Answer::new(self.profile, lamps, &self.meanings, self.next())
+        json::lamp::Answer {
+            film: self.film.as_ref().map(film::film_object),
+            ..json::lamp::Answer::new(self.profile, lamps, &self.meanings, self.next())
+        }
     }
 
     /// The command that comes next, and why where it is not plain.
@@ -141,7 +184,7 @@ impl LampAnswer<'_> {
             .filter_map(|sight| {
                 Some(format!(
                     " --lamp {}={}",
-                    sight.lamp,
+                    sight.lamp_or_blank(),
                     sight.ranking.latest()?
                 ))
             })
@@ -179,12 +222,19 @@ fn answer(args: &LampArgs, as_json: bool, colour: bool) -> Result<(String, Strin
         .transpose()
         .map_err(|error| (error.to_string(), LOCAL))?;
     let profile = found.as_ref().map(|found| &found.profile);
-    if let Some(profile) = profile {
+    if let Some(profile) = profile.filter(|_| args.film.is_none()) {
         known_lamp(profile, &args.lamp).map_err(|text| (format!("--lamp: {text}"), USAGE))?;
     }
     let known = patterns(profile);
+    let mut about = None;
     let sights = match (&args.trace, args.seen.is_empty()) {
-        (Some(path), _) => vec![film(path, &args.lamp, &known)?],
+        _ if args.film.is_some() => {
+            let path = args.film.as_deref().unwrap_or(Path::new("-"));
+            let (places, of_film) = film::watch(path, args.picture.as_deref(), profile, &known)?;
+            about = Some(of_film);
+            places.into_iter().map(LampSight::filmed).collect()
+        }
+        (Some(path), _) => vec![brightness(path, &args.lamp, &known)?],
         (None, false) => describe(&args.seen, &args.lamp, profile, &known)?,
         (None, true) => match tapped(&args.lamp, &known)? {
             Some(sight) => vec![sight],
@@ -199,6 +249,7 @@ fn answer(args: &LampArgs, as_json: bool, colour: bool) -> Result<(String, Strin
         profile_name: args.profile.as_deref(),
         patterns: known,
         sights,
+        film: about,
     };
     let exit = if answer.enough() { 0 } else { NOT_ENOUGH };
     let text = if as_json {
@@ -267,13 +318,14 @@ fn describe(
             edges: told.edges(),
             how: How::Told,
             watched_ms: None,
+            place: None,
         });
     }
     Ok(sights)
 }
 
 /// The lamp of a brightness trace.
-fn film(path: &Path, lamp: &str, known: &[Pattern]) -> Result<LampSight, Refused> {
+fn brightness(path: &Path, lamp: &str, known: &[Pattern]) -> Result<LampSight, Refused> {
     let unreadable = |error: std::io::Error| {
         (
             format!("{}: cannot be read: {error}", path.display()),
@@ -293,13 +345,14 @@ fn film(path: &Path, lamp: &str, known: &[Pattern]) -> Result<LampSight, Refused
         watched_ms: Some(seen.to_ms - seen.from_ms),
         edges: seen.edges,
         how: How::Watched,
+        place: None,
     })
 }
 
 /// Taps on the terminal; nothing if they were broken off before anything was recognised.
 fn tapped(lamp: &str, known: &[Pattern]) -> Result<Option<LampSight>, Refused> {
     if !out::interactive() {
-        let text = "no terminal to tap on: expected --seen TEXT or --trace FILE";
+        let text = "no terminal to tap on: expected --seen TEXT, --film FILE or --trace FILE";
         return Err((text.to_owned(), USAGE));
     }
     taps::watch(lamp, known).map_err(|error| (format!("the keys cannot be read: {error}"), LOCAL))
@@ -342,7 +395,7 @@ pub(crate) fn tap(known: &Lamps) -> Option<(String, String)> {
 /// The pattern tapped, if it is sure.
 fn recognised(lamp: &str, known: &[Pattern]) -> Option<(String, String)> {
     let sight = taps::watch(lamp, known).ok()??;
-    let latest = sight.ranking.latest().filter(|_| sight.ranking.enough)?;
-    out::say(&format!("seen: lamp {lamp} {latest}"));
-    Some((lamp.to_owned(), latest.to_owned()))
+    let name = sight.ranking.name()?;
+    out::say(&format!("seen: lamp {lamp} {name}"));
+    Some((lamp.to_owned(), name))
 }

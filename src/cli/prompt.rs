@@ -4,7 +4,8 @@
 //! stderr. Does not: know what is asked.
 
 use std::io::Write as _;
-use std::time::Duration;
+use std::sync::Mutex;
+use std::time::{Duration, Instant};
 
 use crossterm::event::{Event, KeyCode, KeyEventKind, KeyModifiers, poll, read};
 use crossterm::terminal::disable_raw_mode;
@@ -13,6 +14,11 @@ use super::interrupt;
 
 /// How often whoever waits for a key looks whether somebody wants to stop.
 const LOOK: Duration = Duration::from_millis(100);
+
+/// The same key again within this time is a key that bounced or was held: it answers nothing.
+const AGAIN: Duration = Duration::from_millis(400);
+/// The key taken last, and when it last came.
+static TAKEN: Mutex<Option<(char, Instant)>> = Mutex::new(None);
 
 /// What a person typed.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -83,7 +89,9 @@ pub(crate) fn key(prompt: &str, allowed: &str) -> Typed {
         };
         loop {
             match press() {
+                Some(code) if is_again(code) => {}
                 Some(KeyCode::Char(c)) if allowed.contains(c.to_ascii_lowercase()) => {
+                    take(c);
                     break Some(c.to_ascii_lowercase());
                 }
                 Some(_) => {}
@@ -105,6 +113,8 @@ pub(crate) fn line(prompt: &str) -> Typed {
         };
         loop {
             match press() {
+                // What opened this line is not its first letter.
+                Some(code) if text.is_empty() && is_again(code) => {}
                 Some(KeyCode::Enter) => break true,
                 Some(KeyCode::Backspace) => {
                     if text.pop().is_some() {
@@ -126,6 +136,28 @@ pub(crate) fn line(prompt: &str) -> Typed {
     } else {
         Typed::Stop
     }
+}
+
+/// Remembers which key answered a prompt.
+#[expect(clippy::disallowed_methods, reason = "the clock of a real keyboard")]
+fn take(key: char) {
+    if let Ok(mut taken) = TAKEN.lock() {
+        *taken = Some((key.to_ascii_lowercase(), Instant::now()));
+    }
+}
+
+/// Whether this is the key that answered the prompt before, typed twice or held.
+fn is_again(code: KeyCode) -> bool {
+    let KeyCode::Char(key) = code else {
+        return false;
+    };
+    let last = TAKEN.lock().ok().and_then(|taken| *taken);
+    let again =
+        last.is_some_and(|(taken, at)| taken == key.to_ascii_lowercase() && at.elapsed() < AGAIN);
+    if again {
+        take(key);
+    }
+    again
 }
 
 /// The next key pressed; nothing where the person wants to stop, by a key or otherwise.

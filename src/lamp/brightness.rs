@@ -16,10 +16,14 @@
 //! - Work is bounded: [`MOST_LEVELS`] baselines, and swing and noise are chosen on at most
 //!   [`MOST_CHOOSING`] samples.
 
-use super::seen::{Edge, LampSeen, Observer};
+mod ramps;
+mod restless;
+
+use super::numbers::{single, small};
+use super::seen::{Edge, LampSeen, Observer, Unclear};
 
 /// Baselines of one grid.
-const MOST_LEVELS: usize = 160;
+const MOST_LEVELS: usize = 112;
 /// Samples on which swing and noise are chosen.
 const MOST_CHOOSING: usize = 3000;
 /// Share of samples that carry an edge: of flashes, and of flickering, which changes with almost each.
@@ -30,11 +34,13 @@ const DRIFT: f32 = 4.0;
 const AMBIENT: f32 = 12.0;
 /// Most that one sample can cost: anything may cross the picture.
 const OUTLIER: f32 = 12.0;
+/// Samples after which a model is compared with the best so far.
+const GIVE_UP_EACH: usize = 16;
 /// Cost by which a lamp that changes must beat one that does not.
 const MARGIN: f32 = 8.0;
 /// Fewer edges are steps of ambient light, or no cycle.
 const LEAST_EDGES: usize = 3;
-/// Swings tried, as shares of the range of the samples.
+/// Swings tried, as shares of the range of the samples; what the steps between samples show comes to them.
 const SWINGS: [f64; 15] = [
     0.13, 0.155, 0.18, 0.21, 0.245, 0.285, 0.33, 0.385, 0.45, 0.52, 0.6, 0.7, 0.81, 0.94, 1.1,
 ];
@@ -43,7 +49,10 @@ const NOISES: [f64; 4] = [0.3, 0.7, 1.0, 1.4];
 /// Noises tried while flickering, as shares of the swing.
 const DENSE_NOISES: [f64; 4] = [0.05, 0.08, 0.12, 0.18];
 /// Noise below this share of the range is not told apart.
-const LEAST_NOISE: f64 = 0.012;
+/// The same for every model: costs compare only so.
+const LEAST_NOISE: f64 = 0.02;
+/// A step between samples that is this share of the largest is an edge, not noise.
+const LARGE_STEP: f64 = 0.5;
 /// A swing below this many times the noise is no swing.
 const LEAST_SWING: f64 = 5.0;
 
@@ -57,6 +66,7 @@ pub(super) fn find_edges(samples: &[(f64, f64)]) -> LampSeen {
         to_ms,
         observer: Observer::camera(frame_ms(samples)),
         lit_at_start: None,
+        unclear: None,
     };
     let levels: Vec<f64> = samples.iter().map(|sample| sample.1).collect();
     let Some(scene) = LightScene::of(&levels) else {
@@ -67,6 +77,7 @@ pub(super) fn find_edges(samples: &[(f64, f64)]) -> LampSeen {
         .get(surplus / 2..surplus / 2 + levels.len().min(MOST_CHOOSING))
         .unwrap_or_default();
     let Some(model) = scene.choose(middle) else {
+        seen.unclear = restless::in_levels(middle).then_some(Unclear::TooQuick);
         return seen;
     };
     let lit = model.history(&levels);
@@ -74,6 +85,13 @@ pub(super) fn find_edges(samples: &[(f64, f64)]) -> LampSeen {
     if edges.len() >= LEAST_EDGES {
         seen.lit_at_start = lit.first().copied();
         seen.edges = edges;
+        seen.unclear = if ramps::are_slow(&levels, &lit, seen.observer.frame_ms()) {
+            Some(Unclear::SlowEdges)
+        } else {
+            ramps::is_wave(&levels, &lit).then_some(Unclear::TooQuick)
+        };
+    } else {
+        seen.unclear = restless::in_levels(middle).then_some(Unclear::TooQuick);
     }
     seen
 }
@@ -119,10 +137,12 @@ impl LightScene {
         let noises = NOISES.map(|share| (share * guess).max(least));
         let mut without = f32::INFINITY;
         for noise in noises.into_iter().chain([2.0 * guess, 3.0 * guess]) {
-            without = without.min(self.model(0.0, noise, 0.0).cost(levels));
+            let model = self.model(0.0, noise, 0.0);
+            without = model.cost(levels, without).unwrap_or(without);
         }
         let mut best: Option<(f32, Model)> = None;
-        for swing in SWINGS.map(|share| share * self.range()) {
+        let tried = SWINGS.map(|share| share * self.range());
+        for swing in tried.into_iter().chain(steps_between(levels)) {
             for share in EDGE_SHARES {
                 // Where most samples carry an edge the first guess shows the swing, not the noise.
                 let dense = share > 0.2;
@@ -131,8 +151,12 @@ impl LightScene {
                 } else {
                     noises
                 };
-                for noise in noises {
-                    self.try_model(swing, noise, share, levels, &mut best);
+                let mut last = 0.0;
+                for noise in noises.map(|noise| noise.max(least)) {
+                    if noise > last {
+                        self.try_model(swing, noise, share, levels, &mut best);
+                        last = noise;
+                    }
                 }
             }
         }
@@ -166,8 +190,8 @@ impl LightScene {
             return;
         }
         let model = self.model(swing, noise, edge_share);
-        let cost = model.cost(levels);
-        if best.as_ref().is_none_or(|(so_far, _)| cost < *so_far) {
+        let bar = best.as_ref().map_or(f32::INFINITY, |(so_far, _)| *so_far);
+        if let Some(cost) = model.cost(levels, bar) {
             *best = Some((cost, model));
         }
     }
@@ -225,21 +249,32 @@ type Costs = [Vec<f32>; 2];
 type LampState = (usize, bool);
 
 impl Model {
-    /// Cost of the cheapest history, comparable between models.
-    fn cost(&self, levels: &[f64]) -> f32 {
-        let costs = self.run(levels, |_| {});
-        let cheapest = costs
-            .iter()
-            .flatten()
-            .copied()
-            .fold(f32::INFINITY, f32::min);
-        cheapest + single(small(levels.len()) * self.noise.ln())
+    /// Cost of the cheapest history, comparable between models, if it stays below the bar.
+    fn cost(&self, levels: &[f64], bar: f32) -> Option<f32> {
+        let fixed = single(small(levels.len()) * self.noise.ln());
+        let cheapest = |costs: &Costs| {
+            costs
+                .iter()
+                .flatten()
+                .copied()
+                .fold(f32::INFINITY, f32::min)
+        };
+        let mut sample = 0usize;
+        let costs = self.run(levels, |costs| {
+            sample += 1;
+            // Costs only grow: a hopeless model is given up early.
+            !sample.is_multiple_of(GIVE_UP_EACH) || cheapest(costs) + fixed < bar
+        })?;
+        Some(cheapest(&costs) + fixed).filter(|cost| *cost < bar)
     }
 
     /// Whether the lamp was lit, sample by sample, in the cheapest history.
     fn history(&self, levels: &[f64]) -> Vec<bool> {
         let mut layers: Vec<Costs> = Vec::with_capacity(levels.len());
-        self.run(levels, |costs| layers.push(costs.clone()));
+        self.run(levels, |costs| {
+            layers.push(costs.clone());
+            true
+        });
         let mut history = Vec::with_capacity(levels.len());
         let mut after: Option<(LampState, f32)> = None;
         for (layer, level) in layers.iter().zip(levels).rev() {
@@ -253,8 +288,8 @@ impl Model {
         history
     }
 
-    /// Costs at the end; `each` is told the costs after every sample.
-    fn run(&self, levels: &[f64], mut each: impl FnMut(&Costs)) -> Costs {
+    /// Costs at the end; `each` is told the costs after every sample, and whether to go on.
+    fn run(&self, levels: &[f64], mut each: impl FnMut(&Costs) -> bool) -> Option<Costs> {
         let [dark, bright] = &self.expected;
         let mut costs: Costs = [vec![0.0; dark.len()], vec![0.0; bright.len()]];
         let mut moved = costs.clone();
@@ -274,9 +309,11 @@ impl Model {
                 *to.1 = (from.1 + self.stay + miss.lit)
                     .min(from.0 + self.edge + miss.lit.min(miss.between));
             }
-            each(&costs);
+            if !each(&costs) {
+                return None;
+            }
         }
-        costs
+        Some(costs)
     }
 
     /// Cost of one step of a history that ends with a sample.
@@ -361,6 +398,26 @@ fn edges_of(samples: &[(f64, f64)], lit: &[bool]) -> Vec<Edge> {
         .collect()
 }
 
+/// How far the level steps where it does: between neighbours, and over one sample that an edge may split.
+fn steps_between(levels: &[f64]) -> impl Iterator<Item = f64> {
+    [1, 2].into_iter().filter_map(|apart| {
+        let later = levels.iter().skip(apart);
+        let mut steps: Vec<f64> = levels
+            .iter()
+            .zip(later)
+            .map(|(a, b)| (b - a).abs())
+            .collect();
+        steps.sort_by(f64::total_cmp);
+        let large = LARGE_STEP * steps.get(steps.len() * 98 / 100)?;
+        let first = steps.partition_point(|step| *step < large);
+        let large = steps.get(first..)?;
+        large
+            .get(large.len() / 2)
+            .copied()
+            .filter(|step| *step > 0.0)
+    })
+}
+
 /// Noise as the smaller differences between neighbours show it; too much where most samples carry an edge.
 fn noise_between_neighbours(levels: &[f64]) -> f64 {
     let mut rises: Vec<f64> = levels
@@ -386,17 +443,4 @@ fn frame_ms(samples: &[(f64, f64)]) -> f64 {
         .collect();
     gaps.sort_by(f64::total_cmp);
     gaps.get(gaps.len() * 9 / 10).copied().unwrap_or(40.0)
-}
-
-#[expect(
-    clippy::cast_possible_truncation,
-    reason = "costs and levels need few digits"
-)]
-fn single(number: f64) -> f32 {
-    number as f32
-}
-
-#[expect(clippy::cast_precision_loss, reason = "at most 36000 samples")]
-fn small(count: usize) -> f64 {
-    count as f64
 }

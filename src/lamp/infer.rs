@@ -9,7 +9,8 @@
 //! - Work is bounded by the number of edges: at most [`MOST_EDGES`] are looked at.
 
 use super::pattern::Pattern;
-use super::seen::{Edge, LampSeen};
+use super::rhythm::{FAR, Rhythm};
+use super::seen::{Edge, LampSeen, Unclear};
 
 /// Rate tolerance either way.
 const RATE_TOLERANCE: f64 = 0.2;
@@ -70,6 +71,10 @@ pub struct Ranking {
     pub enough: bool,
     /// A change of pattern in the middle, if that explains it better.
     pub change: Option<PatternChange>,
+    /// What it does where that is sure and no pattern has it: it has no standard name.
+    pub unnamed: Option<Rhythm>,
+    /// Why it suffices for nothing, if so.
+    pub unclear: Option<Unclear>,
 }
 
 impl Ranking {
@@ -86,6 +91,14 @@ impl Ranking {
     pub fn latest(&self) -> Option<&str> {
         let changed = self.change.as_ref().map(|change| change.after.as_str());
         changed.or_else(|| self.first().map(|first| first.id.as_str()))
+    }
+
+    /// What it is called where that is sure: the name of the pattern that holds, else what it is.
+    #[must_use]
+    pub fn name(&self) -> Option<String> {
+        let unnamed = || self.unnamed.as_ref().map(Rhythm::to_string);
+        let named = self.latest().map(str::to_owned);
+        named.or_else(unnamed).filter(|_| self.enough)
     }
 
     /// Patterns that cannot be told apart by what was seen: all with at least a tenth.
@@ -117,6 +130,31 @@ impl Ranking {
             other: other / sum,
             enough,
             change: None,
+            unnamed: None,
+            unclear: None,
+        }
+    }
+
+    /// It does this, and no pattern does.
+    pub(super) fn unnamed(self, rhythm: Rhythm) -> Self {
+        let ranked = self.ranked.into_iter().map(|one| Ranked {
+            probability: 0.0,
+            ..one
+        });
+        Self {
+            enough: true,
+            unnamed: Some(rhythm),
+            ..Self::from_weights(ranked.collect(), 1.0)
+        }
+    }
+
+    /// Nothing follows from it, and why.
+    fn unclear(self, why: Unclear) -> Self {
+        Self {
+            enough: false,
+            unnamed: None,
+            unclear: Some(why),
+            ..self
         }
     }
 }
@@ -126,12 +164,107 @@ impl Ranking {
 /// With single-key taps steady and flickering lamps are left out: nobody taps them.
 #[must_use]
 pub fn rank(seen: &LampSeen, patterns: &[Pattern]) -> Ranking {
+    if let Some(why) = seen.unclear {
+        return Ranking::unknown().unclear(why);
+    }
     let mut ranking = rank_whole(seen, patterns);
-    if ranking.other > 0.5 {
+    if let Some(rhythm) = Rhythm::of(seen).filter(|rhythm| rhythm.fills(seen)) {
+        ranking = reconcile(ranking, rhythm, seen, patterns);
+    }
+    if !seen.observer.both_edges {
+        ranking = ask_for_lit_time(ranking, patterns);
+    }
+    if ranking.other > 0.5 && ranking.unnamed.is_none() {
         ranking.change = find_change(seen, patterns);
     }
     ranking
 }
+
+/// Sets the probabilities against what was seen to repeat: a name must have its count and its times.
+fn reconcile(ranking: Ranking, rhythm: Rhythm, seen: &LampSeen, patterns: &[Pattern]) -> Ranking {
+    if seen.observer.is_person() {
+        return reconcile_taps(ranking, rhythm, patterns);
+    }
+    let frame_ms = seen.observer.frame_ms();
+    let misfit = |id: &str| {
+        let pattern = patterns.iter().find(|pattern| pattern.id == id);
+        pattern.map_or(f64::INFINITY, |pattern| rhythm.misfit(pattern, frame_ms))
+    };
+    let misfits: Vec<f64> = ranking.ranked.iter().map(|one| misfit(&one.id)).collect();
+    let best = misfits.iter().copied().fold(f64::INFINITY, f64::min);
+    if best > FAR && rhythm.is_quick(frame_ms) {
+        return Ranking::unknown().unclear(Unclear::TooQuick);
+    }
+    if best > FAR {
+        return ranking.unnamed(rhythm);
+    }
+    let (mut other, mut ranked) = (ranking.other, ranking.ranked);
+    for (one, misfit) in ranked.iter_mut().zip(&misfits) {
+        if *misfit > FAR {
+            other += std::mem::take(&mut one.probability);
+        } else if *misfit <= 1.0 {
+            // Frames that were lost, or a long exposure, put edges where no rate predicts them.
+            one.probability = one.probability.max(SEEN_TO_FIT * (1.0 - misfit / 20.0));
+            one.period_ms = Some(rhythm.period_ms());
+        }
+    }
+    if best <= 1.0 {
+        other = other.min(1.0 - SEEN_TO_FIT);
+    } else {
+        // Neither the name nor another for sure.
+        other = other.max(1.0 - ENOUGH + 0.1);
+    }
+    Ranking::from_weights(ranked, other)
+}
+
+/// A person's times are rough, but counts are counts.
+fn reconcile_taps(ranking: Ranking, rhythm: Rhythm, patterns: &[Pattern]) -> Ranking {
+    let flashes = rhythm.flashes();
+    let count = |id: &str| {
+        let pattern = patterns.iter().find(|pattern| pattern.id == id);
+        pattern.map_or(0, |pattern| pattern.cycle_ms.len() / 2)
+    };
+    if flashes > 1
+        && patterns
+            .iter()
+            .all(|pattern| pattern.cycle_ms.len() / 2 != flashes)
+    {
+        return ranking.unnamed(rhythm);
+    }
+    let Some(first) = ranking.first().map(|first| first.id.clone()) else {
+        // No rate of a pattern is near.
+        return ranking.unnamed(rhythm);
+    };
+    if count(&first) != flashes {
+        // What was counted speaks against what fits best.
+        return Ranking::from_weights(ranking.ranked, ranking.other + COUNTED_OTHERWISE);
+    }
+    ranking
+}
+
+/// With one key an even rhythm looks like short flashes in the same time.
+fn ask_for_lit_time(ranking: Ranking, patterns: &[Pattern]) -> Ranking {
+    let first = ranking
+        .first()
+        .map(|first| (first.id.clone(), first.probability));
+    let Some((first, probability)) = first else {
+        return ranking;
+    };
+    let pattern = patterns.iter().find(|pattern| pattern.id == first);
+    let short = pattern.is_some_and(|pattern| {
+        matches!(pattern.cycle_ms.as_slice(), [on, off] if on.max(off) > &(2 * on.min(off)))
+    });
+    if !short {
+        return ranking;
+    }
+    let other = ranking.other + 0.8 * probability;
+    Ranking::from_weights(ranking.ranked, other).unclear(Unclear::LitTime)
+}
+
+/// Weight of another pattern where the count is another one: enough to leave it open.
+const COUNTED_OTHERWISE: f64 = 0.3;
+/// Probability of a pattern whose count and times are those seen to repeat.
+const SEEN_TO_FIT: f64 = 0.96;
 
 fn rank_whole(seen: &LampSeen, patterns: &[Pattern]) -> Ranking {
     let seen = &latest(seen);

@@ -54,13 +54,50 @@ impl Observer {
     /// spread over one frame has a deviation of 0.29 frames, the rest is margin.
     #[must_use]
     pub fn camera(frame_ms: f64) -> Self {
-        let jitter_ms = (0.38 * frame_ms).max(3.0);
+        let jitter_ms = (JITTER_FRAMES * frame_ms).max(3.0);
         Self {
             jitter_ms,
             missed: 0.004,
             doubled: 0.0,
             stray_per_s: 0.02,
             both_edges: true,
+        }
+    }
+
+    /// The frame of a camera that errs so.
+    pub(super) fn frame_ms(&self) -> f64 {
+        self.jitter_ms / JITTER_FRAMES
+    }
+
+    /// Whether a person tells it.
+    pub(super) fn is_person(&self) -> bool {
+        self.doubled > 0.0
+    }
+}
+
+/// Jitter of a camera, in frames.
+const JITTER_FRAMES: f64 = 0.38;
+
+/// Why what was seen suffices for no pattern, however well one fits.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Unclear {
+    /// It changes, but quicker than the samples could follow: a lamp that flickers, or one dimmed by pulses,
+    /// or light from the mains, against the rate of the camera.
+    TooQuick,
+    /// It takes several samples to light up: a lamp dimmed by pulses drifts against the rate of the camera.
+    SlowEdges,
+    /// How long it stays lit decides, and one key tells only when it lights up.
+    LitTime,
+}
+
+impl Unclear {
+    /// Stable text.
+    #[must_use]
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::TooQuick => "too-quick",
+            Self::SlowEdges => "slow-edges",
+            Self::LitTime => "lit-time",
         }
     }
 }
@@ -78,6 +115,8 @@ pub struct LampSeen {
     pub observer: Observer,
     /// Whether the lamp was lit at the beginning, if known.
     pub lit_at_start: Option<bool>,
+    /// Why it suffices for nothing, if so.
+    pub unclear: Option<Unclear>,
 }
 
 impl LampSeen {
@@ -99,6 +138,7 @@ impl LampSeen {
             to_ms: watched_ms,
             observer,
             lit_at_start: None,
+            unclear: None,
         }
     }
 
@@ -126,6 +166,7 @@ impl LampSeen {
             lit_at_start: last_before.map_or(self.lit_at_start, |edge| {
                 self.observer.both_edges.then_some(edge.lit)
             }),
+            unclear: self.unclear,
         }
     }
 }

@@ -8,6 +8,7 @@
 
 use super::infer::{Ranked, Ranking};
 use super::pattern::Pattern;
+use super::rhythm::Rhythm;
 use super::seen::Edge;
 
 /// What a description says.
@@ -17,8 +18,13 @@ pub enum Description {
     Named(String),
     /// On, off, on, off, ... in seconds.
     Times(Vec<f64>),
-    /// So many flashes, then a pause.
-    Flashes(usize),
+    /// So many flashes, then a pause: the count is exact.
+    Flashes {
+        /// How many.
+        count: usize,
+        /// How long the pause is, seconds, where it was told.
+        pause_s: Option<f64>,
+    },
     /// Evenly on and off, slowly or quickly, not measured.
     Rate {
         /// Slowly.
@@ -34,11 +40,13 @@ pub enum WordProblem {
     Empty,
     /// A word means nothing here.
     #[error(
-        "expected \"on 0.2 off 1.0\", \"3 flashes, pause\", \"steady\", \"dark\" or a pattern name, found \"{found}\""
+        "expected \"on 0.2 off 1.0\", \"3 flashes, pause\", \"steady\", \"dark\" or one of {known}, found \"{found}\""
     )]
     Unknown {
         /// The description, shortened.
         found: String,
+        /// The names of the patterns.
+        known: String,
     },
     /// A time is no sensible one.
     #[error("expected a time between 0.01 and 20 s, found \"{found}\"")]
@@ -74,17 +82,53 @@ pub fn read_words(text: &str, patterns: &[Pattern]) -> Result<Description, WordP
         }
         _ => {}
     }
-    let words: Vec<&str> = lower
-        .split(|c: char| c.is_whitespace() || ",;:".contains(c))
-        .filter(|w| !w.is_empty())
-        .collect();
+    let words = with_units(
+        lower
+            .split(|c: char| c.is_whitespace() || ",;:".contains(c))
+            .filter(|w| !w.is_empty()),
+    );
+    let words: Vec<&str> = words.iter().map(String::as_str).collect();
     if matches!(words.first(), Some(&("on" | "off"))) {
         return read_times(&words);
     }
-    read_flashes(&words).ok_or_else(|| WordProblem::Unknown {
-        found: lower.chars().take(40).collect(),
+    read_flashes(&words).ok_or_else(|| {
+        let names: Vec<&str> = patterns.iter().map(|pattern| pattern.id.as_str()).collect();
+        WordProblem::Unknown {
+            found: lower.chars().take(40).collect(),
+            known: names.join(", "),
+        }
     })
 }
+
+/// `0.2 s` is one word, as `0.2s` is.
+fn with_units<'a>(words: impl Iterator<Item = &'a str>) -> Vec<String> {
+    let mut joined: Vec<String> = Vec::new();
+    for word in words {
+        let unit = match word {
+            "s" | "sec" | "second" | "seconds" => Some("s"),
+            "ms" => Some("ms"),
+            _ => None,
+        };
+        let number = joined.last_mut().filter(|last| last.parse::<f64>().is_ok());
+        match (unit, number) {
+            (Some(unit), Some(number)) => number.push_str(unit),
+            _ => joined.push(word.to_owned()),
+        }
+    }
+    joined
+}
+
+/// A number with its unit, in seconds.
+fn seconds_of(word: &str) -> Option<f64> {
+    let (number, factor) = match word.strip_suffix("ms") {
+        Some(number) => (number, 0.001),
+        None => (word.strip_suffix('s')?, 1.0),
+    };
+    number.parse::<f64>().ok().map(|number| number * factor)
+}
+
+/// Times that a person may tell.
+const SECONDS: std::ops::RangeInclusive<f64> = 0.01..=20.0;
 
 fn read_times(words: &[&str]) -> Result<Description, WordProblem> {
     let mut times = Vec::new();
@@ -97,12 +141,8 @@ fn read_times(words: &[&str]) -> Result<Description, WordProblem> {
         if *word != expected {
             return Err(WordProblem::NotInTurn);
         }
-        let (number, factor) = match time.strip_suffix("ms") {
-            Some(number) => (number, 0.001),
-            None => (time.strip_suffix('s').unwrap_or(time), 1.0),
-        };
-        let seconds = number.parse::<f64>().ok().map(|number| number * factor);
-        match seconds.filter(|seconds| (0.01..=20.0).contains(seconds)) {
+        let seconds = seconds_of(time).or_else(|| time.parse::<f64>().ok());
+        match seconds.filter(|seconds| SECONDS.contains(seconds)) {
             Some(seconds) => times.push(seconds),
             None => {
                 return Err(WordProblem::Time {
@@ -153,8 +193,16 @@ const QUICK: &[&str] = &["fast", "quick", "quickly", "rapid", "rapidly"];
 
 /// `3 short flashes, pause`, `blinks twice then pauses`, `slow blinking`.
 fn read_flashes(words: &[&str]) -> Option<Description> {
-    let (mut count, mut rate, mut flashes) = (None, None, false);
+    let (mut count, mut rate, mut flashes, mut pause_s) = (None, None, false, None);
     for word in words {
+        let pause = seconds_of(word).filter(|seconds| SECONDS.contains(seconds));
+        if pause.is_some() {
+            if pause_s.is_some() || !words.iter().any(|word| word.starts_with("pause")) {
+                return None;
+            }
+            pause_s = pause;
+            continue;
+        }
         let told = match *word {
             "once" => Some(1),
             "twice" => Some(2),
@@ -177,13 +225,15 @@ fn read_flashes(words: &[&str]) -> Option<Description> {
         .iter()
         .any(|word| ["once", "twice", "thrice"].contains(word));
     match (count, rate) {
-        (Some(count), None) if flashes || word_suffices => Some(Description::Flashes(count)),
+        (Some(count), None) if flashes || word_suffices => {
+            Some(Description::Flashes { count, pause_s })
+        }
         (None, Some(slow)) if flashes => Some(Description::Rate { slow }),
         _ => None,
     }
 }
 
-/// A count from 1 to 9, as a word or a number, also `3x`.
+/// A count from 1 to 16, as a word or a number, also `3x`.
 fn count_of(word: &str) -> Option<usize> {
     let named = COUNTS
         .iter()
@@ -192,7 +242,7 @@ fn count_of(word: &str) -> Option<usize> {
     let number = || word.strip_suffix('x').unwrap_or(word).parse().ok();
     named
         .or_else(number)
-        .filter(|count| (1..=9).contains(count))
+        .filter(|count| (1..=16).contains(count))
 }
 
 impl Description {
@@ -214,10 +264,29 @@ impl Description {
             1e-3
         };
         let mut ranking = Ranking::from_weights(ranked, other);
+        let rhythm = self.rhythm().filter(|_| ranking.other >= LEAST_UNNAMED);
+        if let Some(rhythm) = rhythm {
+            return ranking.unnamed(rhythm);
+        }
         if let (Some(period_ms), Some(first)) = (self.period_ms(), ranking.ranked.first_mut()) {
             first.period_ms = Some(period_ms);
         }
         ranking
+    }
+
+    /// What it repeats, where that was told.
+    fn rhythm(&self) -> Option<Rhythm> {
+        match self {
+            Self::Times(seconds) => {
+                let cycle_ms = seconds.iter().map(|seconds| seconds * 1000.0).collect();
+                Some(Rhythm::of_times(cycle_ms))
+            }
+            Self::Flashes { count, pause_s } => Some(Rhythm::of_count(
+                *count,
+                pause_s.map(|seconds| seconds * 1000.0),
+            )),
+            Self::Named(_) | Self::Rate { .. } => None,
+        }
     }
 
     fn weigh(&self, pattern: &Pattern) -> f64 {
@@ -229,16 +298,19 @@ impl Description {
                     0.0
                 }
             }
-            Self::Flashes(count) => {
+            Self::Flashes { count, pause_s } => {
                 let pauses =
                     pattern.cycle_ms.last() >= pattern.cycle_ms.first().map(|on| on * 2).as_ref();
-                let flashes = pattern.cycle_ms.len() / 2;
-                // People miscount by one now and then (our choice: one in twenty, half each way).
-                match (pauses && flashes > 0, flashes.abs_diff(*count)) {
-                    (true, 0) => 0.93,
-                    (true, 1) => 0.025,
-                    _ => 0.0,
+                // Who counts means the count: five flashes are never four.
+                if !pauses || pattern.cycle_ms.is_empty() || pattern.cycle_ms.len() / 2 != *count {
+                    return 0.0;
                 }
+                let off = |cycle: &Vec<u32>| match (pause_s, cycle.last()) {
+                    (Some(told), Some(pause_ms)) => miss(*told, *pause_ms),
+                    _ => 0.0,
+                };
+                let cycles = std::iter::once(&pattern.cycle_ms).chain(&pattern.variants_ms);
+                0.97 * cycles.map(|cycle| (-off(cycle)).exp()).fold(0.0, f64::max)
             }
             Self::Rate { slow } => {
                 // What one calls slow another does not: even cycles on that side of a second, none for sure.
@@ -284,6 +356,16 @@ impl Description {
     }
 }
 
+/// How far a told time is from a true one, as half the square of deviations.
+fn miss(told_s: f64, true_ms: u32) -> f64 {
+    let expected = f64::from(true_ms) / 1000.0;
+    let off = (told_s - expected) / (0.25 * expected + 0.02);
+    0.5 * off * off
+}
+
+/// Probability of no pattern from which on what was told has no name.
+const LEAST_UNNAMED: f64 = 0.9;
+
 /// How well times fit one cycle, at the best of its beginnings.
 fn weigh_times(seconds: &[f64], cycle_ms: &[u32]) -> f64 {
     if cycle_ms.is_empty() || !seconds.len().is_multiple_of(cycle_ms.len()) {
@@ -296,11 +378,7 @@ fn weigh_times(seconds: &[f64], cycle_ms: &[u32]) -> f64 {
             let sum: f64 = seconds
                 .iter()
                 .zip(cycle)
-                .map(|(seen, true_ms)| {
-                    let expected = f64::from(*true_ms) / 1000.0;
-                    let off = (seen - expected) / (0.25 * expected + 0.02);
-                    0.5 * off * off
-                })
+                .map(|(seen, true_ms)| miss(*seen, *true_ms))
                 .sum();
             (-sum).exp()
         })
@@ -363,6 +441,28 @@ mod tests {
         }
     }
 
+    // Kind: derived (no table holds five flashes, nor half a second lit and half dark)
+    #[test]
+    fn what_no_table_holds_is_named_by_what_it_is() {
+        for (text, name) in [
+            ("5 flashes, pause", "5 flashes, pause"),
+            ("5 flashes, pause 1 s", "5 flashes, pause 1 s"),
+            ("three flashes, pause 4 seconds", "3 flashes, pause 4 s"),
+            ("on 0.5 off 0.5", "on 0.5 s, off 0.5 s"),
+            ("on 0.5 s, off 0.5 s", "on 0.5 s, off 0.5 s"),
+        ] {
+            let known = standard_patterns();
+            let ranking = read_words(text, &known).unwrap().rank(&known);
+            assert_eq!(ranking.first(), None, "{text}");
+            assert_eq!(ranking.name().as_deref(), Some(name), "{text}");
+        }
+        assert_eq!(
+            first("3 flashes, pause 1.1 s"),
+            ("triple-flash".to_owned(), true)
+        );
+        assert_eq!(first("4 flashes, pause").0, "quadruple-flash");
+    }
+
     // Kind: derived (a rate without a time cannot name a pattern for sure)
     #[test]
     fn a_rate_without_times_is_never_enough() {
@@ -373,7 +473,12 @@ mod tests {
     #[test]
     fn err_words_say_what_is_expected() {
         assert!(refused("").starts_with("expected a description, found nothing"));
-        assert!(refused("green").contains("found \"green\""));
+        let green = refused("green");
+        assert!(green.contains("found \"green\""), "{green}");
+        assert!(
+            green.contains("blinking, single-flash, double-flash"),
+            "{green}"
+        );
         assert!(refused("3").contains("found \"3\""));
         assert!(refused("3 4 flashes").contains("found"));
         assert_eq!(

@@ -40,8 +40,9 @@ impl Lamps {
         for part in typed.split(';').filter(|part| !part.trim().is_empty()) {
             let (lamp, words) = part.split_once([':', '=']).ok_or_else(|| {
                 format!(
-                    "expected LAMP: HOW, for example \"{}\", found \"{}\"",
+                    "expected LAMP: HOW, for example \"{}\", lamps {}, found \"{}\"",
                     self.example(),
+                    self.lamps.join(", "),
                     part.trim()
                 )
             })?;
@@ -73,8 +74,8 @@ impl Lamps {
         }
         let told = read_words(words, &self.patterns).map_err(|problem| problem.to_string())?;
         let ranking = told.rank(&self.patterns);
-        match ranking.first().filter(|_| ranking.enough) {
-            Some(first) => Ok(first.id.clone()),
+        match ranking.name() {
+            Some(name) => Ok(name),
             None => {
                 let may: Vec<&str> = ranking
                     .leaders()
@@ -122,6 +123,10 @@ mod tests {
     fn words_become_patterns_and_sightings() {
         check("fault: 3 flashes, pause", Ok("fault=triple-flash"));
         check("fault=off; power: steady", Ok("fault=off; power=on"));
+        check(
+            "fault: 5 flashes, pause 1 s",
+            Ok("fault=5 flashes, pause 1 s"),
+        );
     }
 
     #[test]
@@ -136,7 +141,9 @@ mod tests {
         );
         check(
             "blinking",
-            Err("expected LAMP: HOW, for example \"fault: 3 flashes, pause\", found \"blinking\""),
+            Err(
+                "expected LAMP: HOW, for example \"fault: 3 flashes, pause\", lamps fault, power, charge, found \"blinking\"",
+            ),
         );
         check(
             " ; ",

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use std::process::{Command, Output};
 use std::time::Duration;
 
-use packside::lamp::{patterns, rank, read_any_text, read_trace};
+use packside::lamp::{patterns, rank, read_any_film, read_any_text, read_trace};
 use packside_simulator::{Scenario, World};
 use serde_json::Value;
 
@@ -268,7 +268,7 @@ fn err_lamp_says_what_is_expected() {
         (
             &[],
             2,
-            "no terminal to tap on: expected --seen TEXT or --trace FILE",
+            "no terminal to tap on: expected --seen TEXT, --film FILE or --trace FILE",
         ),
         (
             &["--seen", "green"],
@@ -374,6 +374,151 @@ fn any_text_is_read_or_refused_and_never_panics() {
         understood > 100,
         "the texts must reach beyond the first check: {understood}"
     );
+}
+
+/// Columns and rows of the small films made here.
+const SIDES: (usize, usize) = (96, 64);
+
+/// A film of a patchy grey wall with two red and green spots of 5 pixels; the hand moves it a little.
+fn small_film(lit: impl Fn(usize, f64) -> bool, per_s: usize, seconds: usize) -> Vec<u8> {
+    let (width, height) = SIDES;
+    let mut film = format!("YUV4MPEG2 W{width} H{height} F{per_s}:1 C444\n").into_bytes();
+    let spots = [(24usize, 20usize, 110u8, 200u8), (70, 40, 90, 60)];
+    for frame in 0..per_s * seconds {
+        let seconds = frame as f64 / per_s as f64;
+        let moved = (2.0 * (seconds * 3.0).sin()).round() as isize;
+        let mut planes = [Vec::new(), Vec::new(), Vec::new()];
+        for y in 0..height {
+            for x in 0..width {
+                let on_wall = x as isize + moved;
+                let patch = ((on_wall / 9 + 7 * (y as isize / 8)) * 37).rem_euclid(60) as u8;
+                let mut pixel = [60 + patch, 128, 128];
+                for (spot, (left, top, blue, red)) in spots.into_iter().enumerate() {
+                    let inside = (left as isize..left as isize + 5).contains(&on_wall);
+                    if inside && (top..top + 5).contains(&y) && lit(spot, seconds * 1000.0) {
+                        pixel = [210, blue, red];
+                    }
+                }
+                for (plane, sample) in planes.iter_mut().zip(pixel) {
+                    plane.push(sample);
+                }
+            }
+        }
+        film.extend(b"FRAME\n");
+        film.extend(planes.concat());
+    }
+    film
+}
+
+/// Whether a cycle of on and off times is lit.
+fn is_lit(cycle: &[f64], at_ms: f64) -> bool {
+    let mut rest = at_ms % cycle.iter().sum::<f64>();
+    let place = cycle.iter().position(|time| {
+        rest -= time;
+        rest < 0.0
+    });
+    place.is_some_and(|place| place % 2 == 0)
+}
+
+// Kind: derived (CiA 303-3 times for one lamp, five flashes for the other; places and colours as drawn)
+#[test]
+fn film_gives_each_lamp_its_place_colour_and_pattern() {
+    let mut five = [200.0; 10];
+    five[9] = 1000.0;
+    let lit =
+        |spot: usize, at: f64| is_lit(if spot == 0 { &[200.0, 200.0] } else { &five }, at + 70.0);
+    let folder = tempfile::tempdir().unwrap();
+    let (film, still) = (
+        folder.path().join("film.y4m"),
+        folder.path().join("seen.png"),
+    );
+    std::fs::write(&film, small_film(lit, 30, 8)).unwrap();
+    let (film, still) = (film.to_str().unwrap(), still.to_str().unwrap());
+    let found = json(&[
+        "--film",
+        film,
+        "--picture",
+        still,
+        "--profile",
+        "generic-hv-stack",
+    ]);
+    let lamps = found["lamps"].as_array().unwrap();
+    assert_eq!(lamps.len(), 2, "{found:#}");
+    let at = |left: u64| {
+        let is_there = |lamp: &&Value| lamp["place"]["left"].as_u64().unwrap().abs_diff(left) <= 6;
+        lamps.iter().find(is_there).unwrap()
+    };
+    assert_eq!(at(24)["recognised"], "blinking");
+    assert_eq!(at(24)["place"]["colour"], "red");
+    assert_eq!(at(70)["unnamed"]["flashes"], 5);
+    assert_eq!(at(70)["recognised"], Value::Null);
+    assert_eq!(at(70)["place"]["colour"], "green");
+    assert!(std::fs::read(still).unwrap().starts_with(b"\x89PNG"));
+}
+
+// Kind: invented (half of a film, and one that never changes)
+#[test]
+fn err_film_says_what_is_wrong_and_a_still_wall_is_not_called_dark() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("film.y4m");
+    let mut film = small_film(|_, _| false, 10, 4);
+    std::fs::write(&path, &film).unwrap();
+    let output = lamp(&["--film", path.to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(6));
+    assert!(String::from_utf8_lossy(&output.stdout).contains("NO PLACE BLINKS"));
+    film.truncate(film.len() - 5);
+    std::fs::write(&path, &film).unwrap();
+    let output = lamp(&["--film", path.to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(4));
+    let stderr = String::from_utf8_lossy(&output.stderr);
+    assert!(
+        stderr.contains("frame 40: expected 18432 bytes, found 18427"),
+        "{stderr}"
+    );
+}
+
+// Kind: invented (seeded; the same entry as fuzz/fuzz_targets/lamp_film.rs)
+#[test]
+fn any_bytes_are_a_film_or_refused_and_never_panic() {
+    const SEED: u64 = 0x00f1_1a5e;
+    let heading = [
+        "YUV4MPEG2",
+        " W16",
+        " H16",
+        " W8192",
+        " H99999",
+        " F30:1",
+        " F0:0",
+        " C444",
+        " Cmono",
+        "\n",
+        "FRAME",
+        "FRAME\n",
+        " ",
+    ];
+    let mut read = 0;
+    for number in 0..400 {
+        let mut dice = Dice(SEED + number);
+        let mut film = b"YUV4MPEG2 W16 H32 F30:1 Cmono\n".to_vec();
+        if dice.pick(2) == 0 {
+            film.clear();
+            for _ in 0..dice.pick(12) {
+                film.extend(heading[dice.pick(heading.len())].bytes());
+            }
+        }
+        for _ in 0..dice.pick(60) {
+            film.extend(b"FRAME\n");
+            let level = dice.next() as u8;
+            film.extend((0..512u64).map(|at| level.wrapping_mul(at as u8 | 1)));
+        }
+        if dice.pick(3) == 0 {
+            film.truncate(film.len().saturating_sub(dice.pick(300)));
+        }
+        let outcome = std::panic::catch_unwind(|| read_any_film(&film));
+        assert!(outcome.is_ok(), "panic at seed {:#x}", SEED + number);
+        read += u32::from(outcome.unwrap());
+    }
+    assert!(read > 20, "the films must reach beyond the heading: {read}");
 }
 
 #[cfg(unix)]

@@ -5,8 +5,10 @@ use std::fmt::Write as _;
 
 use packside_profiles::StateKind;
 
-use super::{How, LampAnswer, LampSight};
-use crate::lamp::{Difference, Edge, Pattern, Ranking, RateBand, look_alikes, rivals};
+use super::{How, LampAnswer, LampSight, film};
+use crate::lamp::{
+    Difference, Edge, Pattern, Ranking, RateBand, Rhythm, Unclear, look_alikes, rivals,
+};
 use crate::show::screen::wrap;
 
 /// Columns of a line of time.
@@ -17,6 +19,14 @@ const MARGIN: usize = 18;
 /// The whole page.
 pub(super) fn text(answer: &LampAnswer<'_>, colour: bool) -> String {
     let mut out = String::new();
+    if let Some(about) = &answer.film {
+        wrap(&mut out, &film::about(about), "", "  ");
+        if answer.sights.is_empty() {
+            let none = "NO PLACE BLINKS in this film. A lamp that is steady or dark is not found by film: look at it.";
+            wrap(&mut out, none, "", "  ");
+        }
+        let _ = writeln!(out);
+    }
     for sight in &answer.sights {
         sighted(&mut out, answer, sight, colour);
     }
@@ -39,6 +49,7 @@ fn sighted(out: &mut String, answer: &LampAnswer<'_>, sight: &LampSight, colour:
             lamp.colour.clean(),
             lamp.place.clean()
         ),
+        None if sight.place.is_some() => sight.lamp.clone(),
         None => "the lamp".to_owned(),
     };
     let (bold, plain) = if colour {
@@ -55,6 +66,19 @@ fn sighted(out: &mut String, answer: &LampAnswer<'_>, sight: &LampSight, colour:
             change.after
         );
         wrap(out, &text, "  ", "  ");
+    }
+    if let Some(place) = &sight.place {
+        wrap(out, &film::where_it_is(place), "  ", "  ");
+        let frame_ms = answer
+            .film
+            .as_ref()
+            .map_or(40.0, |about| about.footage.shape.frame_ms);
+        if let Some(remark) = film::remark(place, ranking, frame_ms) {
+            wrap(out, &remark, "  ", "  ");
+        }
+    }
+    if let Some(why) = ranking.unclear {
+        wrap(out, why_unclear(why), "  ", "  ");
     }
     pictures(out, answer, sight);
     if let Some((one, other, differs)) = rivals(ranking, &answer.patterns) {
@@ -82,8 +106,33 @@ fn sighted(out: &mut String, answer: &LampAnswer<'_>, sight: &LampSight, colour:
     let _ = writeln!(out);
 }
 
+fn why_unclear(why: Unclear) -> &'static str {
+    match why {
+        Unclear::TooQuick => {
+            "Something changes quicker than the samples follow: a lamp that flickers, one dimmed by pulses, or light from \
+             the mains. Look at it with the eye, or film it at another frame rate."
+        }
+        Unclear::SlowEdges => {
+            "It takes several samples to light up: a dimmed lamp drifts so against the rate of a camera and may be steady. \
+             Look at it with the eye, or film it at another frame rate."
+        }
+        Unclear::LitTime => {
+            "One key does not tell how long it stays lit: a short flash, or half the time lit and half dark?"
+        }
+    }
+}
+
 fn headline(ranking: &Ranking) -> String {
     let share = |one: f64| format!("{:.0} %", (one * 100.0).clamp(1.0, 99.0));
+    if let Some(rhythm) = &ranking.unnamed {
+        return format!("{} (no standard name)", rhythm.to_string().to_uppercase());
+    }
+    if matches!(
+        ranking.unclear,
+        Some(Unclear::TooQuick | Unclear::SlowEdges)
+    ) {
+        return "CANNOT TELL".to_owned();
+    }
     match (&ranking.change, ranking.first()) {
         (Some(change), _) => format!("CHANGED TO {}", change.after.to_uppercase()),
         (None, Some(first)) if ranking.enough => {
@@ -107,9 +156,11 @@ fn headline(ranking: &Ranking) -> String {
 /// What was seen above what was recognised, on the same scale.
 fn pictures(out: &mut String, answer: &LampAnswer<'_>, sight: &LampSight) {
     let ranking = &sight.ranking;
+    let unnamed = ranking.unnamed.as_ref().map(Rhythm::pattern);
     let recognised = ranking
         .latest()
-        .and_then(|id| answer.patterns.iter().find(|pattern| pattern.id == id));
+        .and_then(|id| answer.patterns.iter().find(|pattern| pattern.id == id))
+        .or(unnamed.as_ref());
     let fitted = ranking.first().and_then(|first| first.period_ms);
     let period_ms = fitted
         .or_else(|| recognised.map(|pattern| f64::from(pattern.period_ms())))
@@ -131,7 +182,12 @@ fn pictures(out: &mut String, answer: &LampAnswer<'_>, sight: &LampSight) {
         drawn = true;
     }
     if let Some(pattern) = recognised {
-        row(&pattern.id, &pattern_picture(pattern, period_ms, &scale));
+        let name = if unnamed.is_some() {
+            "what repeats"
+        } else {
+            &pattern.id
+        };
+        row(name, &pattern_picture(pattern, period_ms, &scale));
         drawn = true;
     }
     if !drawn {
@@ -325,6 +381,18 @@ fn separating(differs: Difference) -> String {
 
 fn meaning(out: &mut String, answer: &LampAnswer<'_>) {
     let _ = writeln!(out, "What it means");
+    for rhythm in answer
+        .sights
+        .iter()
+        .filter_map(|sight| sight.ranking.unnamed.as_ref())
+    {
+        let text = format!(
+            "{rhythm}: no standard name. A register map or the maker's manual may give it a meaning; in a map: \
+             [[lamp_pattern]] id = \"NAME\", cycle_ms = {:?}",
+            rhythm.pattern().cycle_ms
+        );
+        wrap(out, &text, "  ", "  ");
+    }
     if answer.meanings.is_empty() {
         let unknown = match (answer.profile, answer.sights.len()) {
             (None, _) => {
@@ -395,6 +463,22 @@ fn worth(out: &mut String, answer: &LampAnswer<'_>) {
 /// What to do where what was seen does not suffice.
 pub(super) fn watch_again(answer: &LampAnswer<'_>) -> String {
     let weak = answer.sights.iter().find(|sight| !sight.ranking.enough);
+    if answer.film.is_some() && answer.sights.is_empty() {
+        return "look whether it is lit or dark, then packside lamp --seen steady, or --seen dark"
+            .to_owned();
+    }
+    if let Some(sight) = weak.filter(|sight| sight.place.is_some()) {
+        return film::again(&sight.ranking);
+    }
+    match weak.and_then(|sight| sight.ranking.unclear) {
+        Some(Unclear::TooQuick | Unclear::SlowEdges) => {
+            return "look at it with the eye, then packside lamp --seen TEXT".to_owned();
+        }
+        Some(Unclear::LitTime) => {
+            return "packside lamp   (tap j when it lights up and f when it goes out)".to_owned();
+        }
+        None => {}
+    }
     let differs = weak
         .and_then(|sight| rivals(&sight.ranking, &answer.patterns))
         .map(|(_, _, differs)| differs);

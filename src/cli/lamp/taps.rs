@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::keys::{KeyReader, Pressed};
 use super::{How, LampSight, out};
-use crate::lamp::{Pattern, Ranking, TapProgress, Tapper};
+use crate::lamp::{Pattern, Ranking, TapProgress, Tapper, Unclear};
 
 const KEYS: &str = "
   space       at every lighting-up: for most lamps that is all
@@ -44,6 +44,7 @@ pub(super) fn watch(lamp: &str, known: &[Pattern]) -> std::io::Result<Option<Lam
         watched_ms: seen.as_ref().map(|seen| seen.to_ms - seen.from_ms),
         edges: seen.map(|seen| seen.edges).unwrap_or_default(),
         how: if both { How::Watched } else { How::Tapped },
+        place: None,
     }))
 }
 
@@ -81,13 +82,22 @@ fn line(tapper: &Tapper, progress: Option<&TapProgress>, idle_ms: f64) -> String
     let Some(progress) = progress else {
         return "tap on: at least three taps are needed".to_owned();
     };
+    if progress.ranking.unclear == Some(Unclear::LitTime) {
+        return format!(
+            "{} taps: a short flash, or half lit and half dark? Backspace, then j when it lights up, f when it goes out",
+            progress.taps
+        );
+    }
     let so_far = match progress.ranking.first() {
         Some(first) => format!(
             "{} {:.0} %",
             first.id,
             (first.probability * 100.0).min(99.0)
         ),
-        None => "no known pattern yet".to_owned(),
+        None => match progress.ranking.name() {
+            Some(name) => format!("{name} (no standard name)"),
+            None => "no known pattern yet".to_owned(),
+        },
     };
     let what_now = if progress.more_ms <= 0.0 {
         "ENOUGH, press Enter".to_owned()

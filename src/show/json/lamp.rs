@@ -8,7 +8,7 @@ use packside_profiles::StateKind;
 use packside_profiles::model::Profile;
 use serde::Serialize;
 
-use crate::lamp::{Edge as SeenEdge, Meaning as Meant, Ranking, RateBand};
+use crate::lamp::{Edge as SeenEdge, Meaning as Meant, Ranking, RateBand, Rhythm, Unclear};
 
 /// Patterns less probable than this are left out.
 const LEAST: f64 = 0.001;
@@ -31,6 +31,9 @@ pub struct Answer {
     pub meanings: Vec<Meaning>,
     /// Every lamp.
     pub lamps: Vec<Lamp>,
+    /// The film, where it was one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub film: Option<Film>,
     /// The next step.
     pub next: String,
 }
@@ -80,6 +83,76 @@ pub struct Lamp {
     pub changed: Option<Change>,
     /// Patterns that what was seen cannot tell apart.
     pub not_separated: Vec<String>,
+    /// What it does where that is sure and no pattern has it: `recognised` is null, `enough` is true.
+    pub unnamed: Option<Unnamed>,
+    /// Why nothing follows: `too-quick`, `slow-edges` (both: look with the eye, or film at another rate),
+    /// `lit-time` (one key does not tell how long it stays lit).
+    pub unclear: Option<&'static str>,
+    /// Where it lies in a film.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub place: Option<PlaceInFilm>,
+}
+
+/// A film.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Film {
+    /// How long it was looked at.
+    pub watched_s: f64,
+    /// Its rate.
+    pub frames_per_s: f64,
+    /// Pixels of a row.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// It went on for longer than was looked at.
+    pub went_on: bool,
+    /// Frames that were the one before again.
+    pub repeated: usize,
+    /// Frames that show another scene.
+    pub lost: usize,
+    /// The farthest the picture moved, in pixels.
+    pub moved_px: f64,
+    /// Places that change without a rhythm, left out.
+    pub others: usize,
+}
+
+/// A place in a film, in pixels of its first frame.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct PlaceInFilm {
+    /// Its number in the still, from 1.
+    pub number: usize,
+    /// Left edge.
+    pub left: usize,
+    /// Upper edge.
+    pub top: usize,
+    /// Right edge.
+    pub right: usize,
+    /// Lower edge.
+    pub bottom: usize,
+    /// `red`, `amber`, `green`, `blue`, `white`; null if it does not tell.
+    pub colour: Option<&'static str>,
+    /// Lamps of the map that it may be.
+    pub may_be: Vec<String>,
+    /// It left the picture, or the picture was lost.
+    pub went_away: bool,
+}
+
+/// A pattern without a name.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Unnamed {
+    /// In words, as in `5 flashes, pause 1 s`. Not stable.
+    pub text: String,
+    /// Flashes in one repetition.
+    pub flashes: usize,
+    /// On, off, on, off, ... the longest darkness last.
+    pub cycle_s: Vec<f64>,
+    /// Whether on and off were told apart.
+    pub lit_times: bool,
+    /// Whether the length of the pause is known.
+    pub pause_known: bool,
 }
 
 /// A pattern and how probable it is.
@@ -134,6 +207,7 @@ impl Answer {
             only,
             meanings: meanings.iter().map(Meaning::of).collect(),
             lamps,
+            film: None,
             next,
         }
     }
@@ -191,6 +265,22 @@ impl Lamp {
                 after: change.after.clone(),
             }),
             not_separated,
+            unnamed: ranking.unnamed.as_ref().map(Unnamed::of),
+            unclear: ranking.unclear.map(Unclear::id),
+            place: None,
+        }
+    }
+}
+
+impl Unnamed {
+    fn of(rhythm: &Rhythm) -> Self {
+        let cycle = rhythm.cycle_ms.iter();
+        Self {
+            text: rhythm.to_string(),
+            flashes: rhythm.flashes(),
+            cycle_s: cycle.map(|ms| ms.round() / 1000.0).collect(),
+            lit_times: rhythm.lit_times,
+            pause_known: rhythm.pause_known,
         }
     }
 }
