@@ -38,9 +38,15 @@ fn exit_code(kind: &str) -> i32 {
 /// A cell beyond its limit stands far from the others by itself, so the spread beside it is no root of its own
 /// any more; a pack voltage that stands still is named as a rival of what it contradicts.
 pub(crate) const WRONG_TODAY: &[(&str, &str)] = &[
-    ("hv-pack-voltage-frozen", "root sensor-fault was not expected"),
+    (
+        "hv-pack-voltage-frozen",
+        "root sensor-fault was not expected",
+    ),
     ("hv-cell-high-no-flag", "root cell-imbalance is missing"),
-    ("hv-cell-below-minimum-no-flag", "root cell-imbalance is missing"),
+    (
+        "hv-cell-below-minimum-no-flag",
+        "root cell-imbalance is missing",
+    ),
     ("hv-cell-low-no-flag", "root cell-imbalance is missing"),
     ("hv-two-units-in-turn", "root sensor-fault was not expected"),
 ];

@@ -185,7 +185,12 @@ fn reasons_of_a_bad_line_come_apart() {
         ("two-units-in-turn", &["two units"], 20, &[]),
         ("hv-noise-too-much", &["disturbed"], 18, &[]),
         // An inverter polls there as well, and its questions cross ours.
-        ("hv-no-common-wire", &["common wire"], 4, &["disturbed", "two clients"]),
+        (
+            "hv-no-common-wire",
+            &["common wire"],
+            4,
+            &["disturbed", "two clients"],
+        ),
         (
             "hv-inverter-asks-five-times-a-second",
             &["two clients"],

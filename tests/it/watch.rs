@@ -149,7 +149,11 @@ fn recording_tells_the_very_same_as_live() {
     let mut replayed = objects(&["--recording", file]);
     // Where it was kept is said once, by the one that kept it.
     for told in [&mut live, &mut replayed] {
-        if let Some(end) = told.1.last_mut().and_then(|end| end["result"].as_object_mut()) {
+        if let Some(end) = told
+            .1
+            .last_mut()
+            .and_then(|end| end["result"].as_object_mut())
+        {
             end.remove("saved");
         }
     }
