@@ -123,13 +123,6 @@ impl States {
     pub(crate) fn clear(&mut self) {
         self.0.clear();
     }
-
-    /// When it was first read in another state than before.
-    pub(crate) fn changed_at(&self) -> Option<Duration> {
-        let last = self.0.back().filter(|_| self.0.len() > 1)?;
-        Some(last.1)
-    }
-
     /// Each state with the first and, if there was another, the last reading of it.
     pub(crate) fn read(&self) -> Vec<(Duration, StateKind)> {
         let ends = self.0.iter().flat_map(|(kind, from, until)| {

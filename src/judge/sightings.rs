@@ -21,18 +21,10 @@ use crate::lamp::{Meaning, meanings};
 const FRESH: Duration = Duration::from_secs(120);
 
 /// Sightings near the moment judged, the last of each lamp.
-///
-/// A lamp told before the unit went into another state is of that time: it was told at an earlier step of
-/// the visit, and contradicts nothing that came later.
 pub(crate) fn last_of_each(seen: &Seen, moment: Duration) -> Vec<Sighting> {
-    let changes = seen
-        .units
-        .values()
-        .filter_map(|unit| unit.states.changed_at());
-    let changed = changes.max();
     let is_fresh = |lamp: &&LampSaid| {
         let at = lamp.at.within(seen.session);
-        at.is_some_and(|at| at + FRESH >= moment && changed.is_none_or(|changed| changed <= at))
+        at.is_some_and(|at| at + FRESH >= moment)
     };
     let lamps = seen.said.lamps.iter().filter(is_fresh);
     lamps

@@ -191,9 +191,10 @@ fn reasons_of_a_bad_line_come_apart() {
             4,
             &["disturbed", "two clients"],
         ),
+        // There is no silence to ask in: it is only listened to, and nothing is said of collisions.
         (
             "hv-inverter-asks-five-times-a-second",
-            &["two clients"],
+            &["two clients", "nothing"],
             18,
             &[],
         ),
@@ -206,7 +207,7 @@ fn reasons_of_a_bad_line_come_apart() {
         println!("{around}: {said:?}");
         let count = |ids: &[&str]| ids.iter().filter_map(|id| said.get(id)).sum::<usize>();
         assert!(count(right) >= at_least, "{around}: {said:?}");
-        let wrong = 20 - count(right) - count(besides) - count(&["nothing"]);
+        let wrong = 20_usize.saturating_sub(count(right) + count(besides) + count(&["nothing"]));
         assert!(wrong <= 1, "{around}: {said:?}");
     }
 }
