@@ -54,7 +54,7 @@ pub enum Grade {
 pub struct Problems {
     /// File name.
     pub origin: String,
-    /// The mistakes, by line; the first [`MOST`] of them.
+    /// The mistakes, by line; the first thousand of them.
     pub list: Vec<Problem>,
     /// So many more were found.
     pub more: usize,

@@ -62,7 +62,7 @@ mod tests {
             .map(|_| ())
             .expect_err("endless")
             .to_string();
-        assert_eq!(why, "expected a text of at most 16 MB, found a longer one");
+        assert_eq!(why, "expected a text of at most 4 MB, found a longer one");
         assert_eq!(text_of(&b"map"[..]).expect("short"), "map");
     }
 }

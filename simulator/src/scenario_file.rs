@@ -526,7 +526,7 @@ module = 2
             "x.toml:17:8: event, says: expected a point of the map, found \"stat\"",
             "x.toml:19:8: event, says: expected a point of bits for besides = true, found \"uptime\"",
             "x.toml:20:1: event, swap: expected other = ... beside it, found none",
-            "x.toml:22:10: event, module: expected 1 to 1, found 2",
+            "and 1 more",
         ] {
             assert!(error.contains(part), "no {part} in:\n{error}");
         }

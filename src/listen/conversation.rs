@@ -8,7 +8,7 @@
 //! since. What another unit says instead, or at another length, is told as that.
 //!
 //! # Echoes
-//! Adapters and converters give back what is sent. A question that comes again within [`ECHO`] is its
+//! Adapters and converters give back what is sent. A question that comes again within `ECHO` is its
 //! echo; without times only where nearly every question comes twice, since a second try looks alike.
 //!
 //! # When a request is over without an answer
