@@ -1,7 +1,7 @@
 //! What can be found, as data: one variant for each thing, with the numbers and places that decided.
 //!
 //! Input: nothing. Output: [`Fact`], its fieldless [`FactKind`] with a stable id, and what else a finding
-//! says ([`Remedy`], [`Caution`], [`Follows`]). Points, flags and families of inverters are named by their
+//! says ([`Remedy`], [`Follows`]). Points, flags and families of inverters are named by their
 //! index in the register map.
 //!
 //! Does not: hold a sentence. [`crate::words`] turns every variant into English by an exhaustive match, so
@@ -9,85 +9,12 @@
 
 use std::time::Duration;
 
-use packside_profiles::model::Severity;
 use packside_profiles::{Class, Foreign, Place, StateKind};
 
 use super::cause::Cause;
 
+pub use super::detail::{Contradicts, Limit, Pair, Side, SumLooks, Switches};
 pub use super::remedy::{Deed, FamilyIndex, First, FlagIndex, PointIndex, Remedy, Spot};
-
-/// The side of a limit on which a number lies.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Side {
-    /// Under it.
-    Below,
-    /// Over it.
-    Above,
-}
-
-/// A limit of the map and the side on which it is broken.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Limit {
-    /// The limit, in the unit of the point.
-    pub number: f64,
-    /// Where the number lies.
-    pub side: Side,
-    /// What the map calls it: an alarm limit or a warning limit.
-    pub severity: Severity,
-}
-
-/// Whether the main switches are reported open.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Switches {
-    /// All of them.
-    Open,
-    /// One or more is not.
-    Closed,
-}
-
-/// What a sum of voltages that does not hold looks like.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum SumLooks {
-    /// One module takes its voltage away instead of adding it.
-    ModuleReversed,
-    /// One module adds nothing.
-    ModuleLeftOut,
-    /// The wire by which the pack is measured is lost.
-    PackWireLost,
-}
-
-/// Two numbers that must be the same.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Pair {
-    /// Cells of one module, and that module.
-    CellsAndModule {
-        /// The module's own voltage.
-        module: Spot,
-    },
-    /// The unit's own highest cell, and the highest of the single ones.
-    HighestCell,
-    /// The unit's own lowest cell, and the lowest of the single ones.
-    LowestCell,
-    /// All modules, and the pack.
-    ModulesAndPack,
-    /// All cells, and the pack.
-    CellsAndPack,
-    /// Voltage times current, and the power.
-    ProductAndPower,
-    /// The terminals, and the pack.
-    TerminalsAndPack,
-}
-
-/// How the main switches contradict the state.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Contradicts {
-    /// All closed, and should be open.
-    AllClosed,
-    /// All open, and should be closed.
-    AllOpen,
-    /// One is not as the others.
-    One,
-}
 
 macro_rules! facts {
     ($(
@@ -642,112 +569,6 @@ pub const REMARKS: [FactKind; 18] = {
     ]
 };
 
-impl Fact {
-    /// Whether it carries the one number that decided and its limit.
-    pub fn has_deciding_number(&self) -> bool {
-        matches!(
-            self.kind(),
-            FactKind::BeyondLimit
-                | FactKind::ManyBeyondLimit
-                | FactKind::BelowMinimum
-                | FactKind::Heats
-                | FactKind::TooFarApart
-                | FactKind::SwitchesAgainstState
-                | FactKind::GivesWay
-                | FactKind::LowOnlyUnderCurrent
-        )
-    }
-
-    /// The readings that it rests on and names.
-    pub fn spots(&self) -> Vec<Spot> {
-        match self {
-            Self::Measured(fact) => fact.spots(),
-            Self::Compared(fact) => fact.spots(),
-            Self::Flagged(fact) => vec![fact.spot()],
-            Self::Remark(Remark::InsulationNotJudged { at, .. }) => vec![*at],
-            Self::Remark(_) | Self::Line(_) | Self::Said(_) => Vec::new(),
-        }
-    }
-
-    /// Whether the unit says what its own terminals contradict.
-    pub fn is_contradicted(&self) -> bool {
-        let contradicted = |flag: &Flagged| match flag {
-            Flagged::Up { contradicted, .. } | Flagged::Stored { contradicted, .. } => {
-                contradicted.is_some()
-            }
-            Flagged::Earlier { .. } => false,
-        };
-        matches!(self, Self::Flagged(flag) if contradicted(flag))
-    }
-}
-
-impl Measured {
-    fn spots(&self) -> Vec<Spot> {
-        match self {
-            Self::BeyondLimit { at, .. }
-            | Self::BelowMinimum { at, .. }
-            | Self::UnreadableCell { at, .. }
-            | Self::UnreadableSensor { at, .. }
-            | Self::ChargesOutside { at, .. }
-            | Self::WasBeyond { at, .. }
-            | Self::Heats { at, .. }
-            | Self::ChargedOutside { at, .. }
-            | Self::Jumped { at, .. } => vec![*at],
-            Self::TooFarApart {
-                point, low, high, ..
-            } => [low.0, high.0]
-                .map(|place| Spot {
-                    point: *point,
-                    place,
-                })
-                .to_vec(),
-            Self::ManyBeyondLimit { .. }
-            | Self::TerminalsLive { .. }
-            | Self::TerminalsDecay { .. }
-            | Self::HeartbeatStill { .. } => Vec::new(),
-        }
-    }
-}
-
-impl Compared {
-    fn spots(&self) -> Vec<Spot> {
-        match self {
-            Self::DoesNotAddUp {
-                pair: Pair::CellsAndModule { module },
-                ..
-            } => vec![*module],
-            Self::LowOnlyUnderCurrent { says, .. } => vec![says.spot()],
-            Self::HotFromInside { at, cell, .. } => vec![*at, *cell],
-            Self::BrokenSenseWire { at, beside, .. } => vec![*at, *beside],
-            Self::ModulesUnlikeCharge { low, high, .. } => vec![*low, *high],
-            Self::ModulesUnlikeFirmware { one, other } => vec![one.0, other.0],
-            Self::LoneSensor { at, .. }
-            | Self::SwitchesAgainstState { at, .. }
-            | Self::WrongPosition { at, .. }
-            | Self::CurrentWhileOpen { at, .. } => vec![*at],
-            Self::DoesNotAddUp { .. }
-            | Self::CellResists { .. }
-            | Self::GivesWay { .. }
-            | Self::LostConnector { .. }
-            | Self::ChargeAgainstVoltage { .. }
-            | Self::SwitchesDropped { .. }
-            | Self::SameSerial { .. }
-            | Self::PacksUnlike { .. }
-            | Self::PacksUnlikeCharge { .. }
-            | Self::LampContradicts { .. } => Vec::new(),
-        }
-    }
-}
-
-impl Flagged {
-    /// The word in which the flag stands.
-    pub fn spot(&self) -> Spot {
-        match self {
-            Self::Up { at, .. } | Self::Stored { at, .. } | Self::Earlier { at, .. } => *at,
-        }
-    }
-}
-
 /// What explains a finding.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Follows {
@@ -764,55 +585,6 @@ impl std::fmt::Display for Follows {
             Self::State(state) => write!(f, "state {state}"),
         }
     }
-}
-
-/// What people must know before anything else.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Caution {
-    /// The terminals are live although the unit says that they are dead or its switches open.
-    Contradicted {
-        /// Their voltage, V.
-        volts: f64,
-        /// It is falling.
-        falling: bool,
-    },
-    /// Our own questions woke the unit.
-    WokenByUs {
-        /// The voltage at its terminals, V.
-        volts: f64,
-    },
-    /// The terminals are live in a state in which they should be dead.
-    ShouldBeDead {
-        /// Their voltage, V.
-        volts: f64,
-    },
-    /// A part heats: nobody near.
-    Heating {
-        /// Its module, where one is known.
-        module: Option<u16>,
-        /// Before, °C.
-        from: f64,
-        /// After, °C.
-        to: f64,
-        /// Within this time.
-        within: Duration,
-    },
-    /// A part is hot: nobody near.
-    Hot {
-        /// Its module, where one is known.
-        module: Option<u16>,
-        /// The hottest sensor, °C.
-        celsius: f64,
-    },
-    /// A current flows that makes what was found worse.
-    StopCurrent {
-        /// The current, A.
-        amps: f64,
-        /// The battery is being charged, where its map says which sign that is.
-        charges: Option<bool>,
-    },
-    /// The control unit stands still: its switches may not obey.
-    ControlUnitStill,
 }
 
 #[cfg(test)]

@@ -6,9 +6,12 @@
 //! Does not: decide what follows from them ([`crate::judge`] does).
 
 pub mod cause;
+pub mod caution;
 mod closed;
+pub mod detail;
 pub mod doubt;
 pub mod fact;
+mod finding;
 pub mod headline;
 pub(crate) mod health;
 pub mod judgement;
@@ -16,7 +19,9 @@ pub mod not_tested;
 pub(crate) mod readings;
 pub mod remedy;
 pub mod sight;
+mod spots;
 pub mod step;
+mod verdict;
 pub mod whereabouts;
 
 pub use crate::evidence::share::Share;

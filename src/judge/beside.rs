@@ -9,9 +9,10 @@ use packside_profiles::{Class, Place, Role};
 
 use super::measure::TOUCH_LIMIT_V;
 use super::shared::{finding, first};
+use crate::facts::caution::Caution;
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{
-    Caution, Compared, Deed, Fact, FactKind, First, Flagged, Follows, Measured, Switches,
+    Compared, Deed, Fact, FactKind, First, Flagged, Follows, Measured, Switches,
 };
 use crate::facts::judgement::{Finding, Reading, Source};
 

@@ -7,7 +7,8 @@ use packside_profiles::{Class, Role};
 
 use super::measure::charging;
 use super::shared::first;
-use crate::facts::fact::{Caution, Compared, Fact, FactKind, Measured};
+use crate::facts::caution::Caution;
+use crate::facts::fact::{Compared, Fact, FactKind, Measured};
 use crate::facts::judgement::{Finding, Reading};
 
 /// Cautions of one unit: heat, a current that must end, switches that may not obey.

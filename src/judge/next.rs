@@ -9,8 +9,9 @@ use packside_profiles::{Class, Role, StateKind};
 use super::inverter::InverterLink;
 use super::measure::at_rest;
 use super::member::Member;
+use crate::facts::caution::Caution;
 use crate::facts::doubt::{Doubt, DoubtKind, Lack};
-use crate::facts::fact::{Caution, Deed, FactKind, Remedy};
+use crate::facts::fact::{Deed, FactKind, Remedy};
 use crate::facts::health::Health;
 use crate::facts::judgement::{
     Disposition, Finding, Reading, ReadingQuality, Source, VerdictKind, Why,

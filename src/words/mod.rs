@@ -10,11 +10,16 @@
 //! may change.
 
 mod cause;
+mod caution;
+mod class;
+mod compared;
 #[cfg(feature = "cli")]
 pub(crate) mod coverage;
 mod doubt;
 mod fact;
+mod flagged;
 mod headline;
+mod measured;
 mod names;
 mod not_tested;
 mod number;
@@ -24,14 +29,16 @@ mod reason;
 mod sight;
 mod step;
 mod to_do;
+mod whereabouts;
 
 use packside_profiles::Value;
 
 use crate::facts::{Doubt, Finding, Judgement, ValueRemark};
 
 pub(crate) use cause::{cause, mind_of};
+pub(crate) use class::{class, class_in_short};
 pub(crate) use doubt::{doubt, doubt_in_short, doubt_means};
-pub(crate) use fact::{class, class_in_short, deciding, fact, fact_in_short, line, whereabouts};
+pub(crate) use fact::{deciding, fact, fact_in_short, line};
 pub(crate) use headline::begun;
 pub use headline::summary;
 pub use not_tested::{untested_means, when, why_not};
@@ -43,6 +50,7 @@ pub(crate) use reason::{in_short, reason};
 pub(crate) use sight::{sight, sight_means, sights};
 pub use step::{needs, next_step, step_means, who};
 pub(crate) use to_do::{to_do, usual};
+pub(crate) use whereabouts::whereabouts;
 
 /// The sentence of a finding. Empty where it was judged without a map, which gives no findings.
 pub fn of_finding(judgement: &Judgement, finding: &Finding) -> String {

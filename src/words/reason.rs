@@ -2,8 +2,9 @@
 
 use packside_profiles::model::Profile;
 
+use super::caution::caution;
 use super::doubt::doubts_together;
-use super::fact::{caution, fact};
+use super::fact::fact;
 use super::pseudo::said;
 use crate::facts::{Judgement, Reason, Why};
 

@@ -2,9 +2,9 @@
 
 use packside_profiles::model::{InverterPort, Needs, Profile};
 
-use super::fact::plain_whereabouts;
 use super::pseudo::said;
 use super::to_do::plain_to_do;
+use super::whereabouts::plain_whereabouts;
 use crate::facts::Judgement;
 use crate::facts::fact::Remedy;
 use crate::facts::step::{AtRoots, HandOver, LookAgain, Mind, NextStep, Step, StepKind, Who};

@@ -4,7 +4,7 @@
 
 use std::time::Duration;
 
-use packside::facts::fact::Caution;
+use packside::facts::caution::Caution;
 use packside::facts::{FactKind, Judgement, NextStep, Sight, Why};
 use packside::judge::judge;
 use packside::simulated::rehearsal::look;

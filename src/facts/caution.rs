@@ -1,0 +1,54 @@
+//! What people must know before anything else.
+//!
+//! Does not: hold a sentence, or say when one is due ([`crate::judge`] does).
+
+use std::time::Duration;
+
+/// What people must know before anything else.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Caution {
+    /// The terminals are live although the unit says that they are dead or its switches open.
+    Contradicted {
+        /// Their voltage, V.
+        volts: f64,
+        /// It is falling.
+        falling: bool,
+    },
+    /// Our own questions woke the unit.
+    WokenByUs {
+        /// The voltage at its terminals, V.
+        volts: f64,
+    },
+    /// The terminals are live in a state in which they should be dead.
+    ShouldBeDead {
+        /// Their voltage, V.
+        volts: f64,
+    },
+    /// A part heats: nobody near.
+    Heating {
+        /// Its module, where one is known.
+        module: Option<u16>,
+        /// Before, °C.
+        from: f64,
+        /// After, °C.
+        to: f64,
+        /// Within this time.
+        within: Duration,
+    },
+    /// A part is hot: nobody near.
+    Hot {
+        /// Its module, where one is known.
+        module: Option<u16>,
+        /// The hottest sensor, °C.
+        celsius: f64,
+    },
+    /// A current flows that makes what was found worse.
+    StopCurrent {
+        /// The current, A.
+        amps: f64,
+        /// The battery is being charged, where its map says which sign that is.
+        charges: Option<bool>,
+    },
+    /// The control unit stands still: its switches may not obey.
+    ControlUnitStill,
+}

@@ -1,0 +1,288 @@
+//! Numbers, lamps and states against each other, in sentences.
+
+use std::borrow::Cow;
+
+use packside_profiles::model::Profile;
+
+use super::flagged::flagged;
+use super::names::{name, place_in_words, point};
+use super::number::{moment, with_unit};
+use crate::facts::fact::{Compared, Contradicts, Pair, Spot, SumLooks};
+use crate::lamp::meanings;
+
+#[expect(
+    clippy::too_many_lines,
+    reason = "one short arm for each fact; parts would have to leave some out"
+)]
+pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
+    match fact {
+        Compared::DoesNotAddUp {
+            pair,
+            left,
+            right,
+            tolerance,
+            looks,
+            current_moved,
+        } => {
+            let (left_name, right_name, unit) = pair_names(*pair, profile);
+            let shown = |number| with_unit(number, unit);
+            format!(
+                "{left_name} is {}, {right_name} is {}: {} apart (limit {}){}{}",
+                shown(*left),
+                shown(*right),
+                shown((left - right).abs()),
+                shown(*tolerance),
+                looks_like(*looks),
+                if *current_moved {
+                    "; the current may have moved meanwhile"
+                } else {
+                    ""
+                },
+            )
+        }
+        Compared::CellResists {
+            place,
+            milliohm,
+            uncertainty,
+            median,
+            before,
+            under_load,
+        } => {
+            let cell = match (place.module, place.item) {
+                (Some(module), Some(item)) => format!("cell {item} of module {module}"),
+                (_, item) => format!("cell {}", item.unwrap_or_default()),
+            };
+            format!(
+                "{cell} has {milliohm:.1} mOhm (give or take {uncertainty:.1}), the other cells {median:.1}, measured from \
+                 {before:.1} to {under_load:.1} A"
+            )
+        }
+        Compared::GivesWay {
+            place,
+            low,
+            high,
+            middle,
+        } => format!(
+            "{} moves between {} and {} with the current: {}, while the others move {}: this cell, or a joint beside it, gives way",
+            place_in_words(*place, "cell"),
+            with_unit(*low, "V"),
+            with_unit(*high, "V"),
+            with_unit(high - low, "V"),
+            with_unit(middle.abs(), "V"),
+        ),
+        Compared::LowOnlyUnderCurrent {
+            says,
+            place,
+            lowest,
+            middle,
+        } => format!(
+            "{}, yet now the lowest, {}, has {} and the middle one {}: it is low only under current",
+            flagged(says, profile),
+            place_in_words(*place, "cell"),
+            with_unit(*lowest, "V"),
+            with_unit(*middle, "V"),
+        ),
+        Compared::HotFromInside {
+            at,
+            celsius,
+            others,
+            low,
+            high,
+            cell,
+            volts,
+            usual,
+        } => format!(
+            "{}, and {} has {} where the others have {}: a cell that heats from inside. Keep away",
+            alone(*at, *celsius, *others, (*low, *high), profile),
+            name(*cell, profile),
+            with_unit(*volts, "V"),
+            with_unit(*usual, "V")
+        ),
+        Compared::LoneSensor {
+            at,
+            celsius,
+            others,
+            low,
+            high,
+        } => format!(
+            "{}: a sensor that is stuck or loose, or one hot or cold spot",
+            alone(*at, *celsius, *others, (*low, *high), profile),
+        ),
+        Compared::SwitchesDropped { times, last } => format!(
+            "the main switches contradicted the unit's state {}, last {}: a switch that drops out and closes again breaks \
+             what is behind it",
+            match times {
+                1 => "once".to_owned(),
+                times => format!("{times} times"),
+            },
+            moment(Some(*last))
+        ),
+        Compared::ModulesUnlikeFirmware { one, other } => format!(
+            "{} is {} and {} is {}: the modules have unlike firmware, perhaps an update was only half done",
+            name(one.0, profile),
+            one.1.clean(),
+            name(other.0, profile),
+            other.1.clean()
+        ),
+        Compared::SameSerial { first, second } => format!(
+            "addresses {first} and {second} have one serial number, and their own counters show that they are two packs: a \
+             copied nameplate"
+        ),
+        Compared::SwitchesAgainstState {
+            how,
+            answers,
+            at,
+            raw,
+            state,
+            code,
+        } => format!(
+            "{} ({answers} answers; {} = 0x{raw:04x}, state {})",
+            match how {
+                Contradicts::AllClosed =>
+                    "all switches read closed and should be open: welded, or their contacts only say so",
+                Contradicts::AllOpen => {
+                    "all switches read open and should be closed: they do not close, or their contacts only say so"
+                }
+                Contradicts::One =>
+                    "one switch is not where it should be: it sticks, or its contact only says so",
+            },
+            name(*at, profile),
+            point(profile, *state)
+                .and_then(|point| point.values.iter().find(|v| v.is == *code))
+                .map_or(Cow::Borrowed(""), |value| value.name.clean()),
+        ),
+        Compared::WrongPosition { at, said } => format!(
+            "{} is {said:.0}: the module at place {} says that it belongs elsewhere",
+            name(*at, profile),
+            at.place.module.unwrap_or_default()
+        ),
+        Compared::BrokenSenseWire {
+            at,
+            volts,
+            beside,
+            volts_beside,
+        } => format!(
+            "{} reads {}, and {} beside it {}: together they are like two others ({}), so the sense wire between them is broken, \
+             not a cell",
+            name(*at, profile),
+            with_unit(*volts, "V"),
+            name(*beside, profile),
+            with_unit(*volts_beside, "V"),
+            with_unit(volts + volts_beside, "V"),
+        ),
+        Compared::LostConnector { module, cells } => format!(
+            "{cells} cells of {} cannot be read: most likely a loose sense connector; nobody can say that they are safe \
+             to charge",
+            module.map_or_else(|| "the pack".to_owned(), |m| format!("module {m}"))
+        ),
+        Compared::CurrentWhileOpen { at, amps } => format!(
+            "{} is {} although every switch is said to be open: the current sensor is off its zero, or a switch does not open",
+            name(*at, profile),
+            with_unit(*amps, "A"),
+        ),
+        Compared::ChargeAgainstVoltage { volts, percent } => format!(
+            "at rest the cells have {} on average, which does not fit a state of charge of {percent:.0} %: the charge counter \
+             has drifted",
+            with_unit(*volts, "V")
+        ),
+        Compared::ModulesUnlikeCharge {
+            low,
+            low_percent,
+            high,
+            high_percent,
+            limit,
+        } => format!(
+            "{} is {low_percent:.0} % and {} {high_percent:.0} %: {:.0} points apart (limit {limit:.0})",
+            name(*low, profile),
+            name(*high, profile),
+            high_percent - low_percent
+        ),
+        Compared::PacksUnlikeCharge { low, high, limit } => format!(
+            "the packs are not equally charged: {:.0} % at address {}, {:.0} % at address {} (they may connect only within \
+             {limit:.0} %)",
+            low.1, low.0, high.1, high.0
+        ),
+        Compared::PacksUnlike { low, high, limit } => format!(
+            "pack {} has {} and pack {} has {}: {} apart (limit {}); connecting them drives a large current",
+            low.0,
+            with_unit(low.1, "V"),
+            high.0,
+            with_unit(high.1, "V"),
+            with_unit(high.1 - low.1, "V"),
+            with_unit(*limit, "V"),
+        ),
+        Compared::LampContradicts {
+            lamp,
+            pattern,
+            should: Some(should),
+        } => format!(
+            "lamp {lamp} was seen {pattern}, the registers say {should}: a broken lamp, another unit, or old answers"
+        ),
+        Compared::LampContradicts {
+            lamp,
+            pattern,
+            should: None,
+        } => {
+            let meanings = meanings(profile, lamp, pattern);
+            let meanings: Vec<&str> = meanings.iter().map(|m| m.meaning.as_str()).collect();
+            format!(
+                "lamp {lamp} was seen {pattern} ({}), the registers do not say so",
+                meanings.join("; or ")
+            )
+        }
+    }
+}
+
+/// A sensor and the others of its module.
+fn alone(
+    at: Spot,
+    celsius: f64,
+    others: usize,
+    (low, high): (f64, f64),
+    profile: &Profile,
+) -> String {
+    format!(
+        "{} is at {} while the {others} others of its module agree on {} to {}",
+        name(at, profile),
+        with_unit(celsius, "degC"),
+        with_unit(low, "degC"),
+        with_unit(high, "degC"),
+    )
+}
+
+/// What is compared, and in which unit.
+fn pair_names(pair: Pair, profile: &Profile) -> (String, String, &'static str) {
+    let (left, right, unit) = match pair {
+        Pair::CellsAndModule { module } => {
+            let of_module = module
+                .place
+                .module
+                .map_or_else(String::new, |m| format!(" of module {m}"));
+            return (
+                format!("sum of cells{of_module}"),
+                name(module, profile),
+                "V",
+            );
+        }
+        Pair::ModulesAndPack => ("sum of modules", "pack voltage", "V"),
+        Pair::CellsAndPack => ("sum of cells", "pack voltage", "V"),
+        Pair::ProductAndPower => ("voltage x current", "power", "W"),
+        Pair::HighestCell => ("highest cell as reported", "highest single cell", "V"),
+        Pair::LowestCell => ("lowest cell as reported", "lowest single cell", "V"),
+        Pair::TerminalsAndPack => ("terminal voltage", "pack voltage", "V"),
+    };
+    (left.to_owned(), right.to_owned(), unit)
+}
+
+fn looks_like(looks: Option<SumLooks>) -> &'static str {
+    match looks {
+        None => "",
+        Some(SumLooks::ModuleReversed) => {
+            "; that is twice a module's voltage, as if one were reversed"
+        }
+        Some(SumLooks::ModuleLeftOut) => {
+            "; that is one module's voltage, as if one were bridged or left out"
+        }
+        Some(SumLooks::PackWireLost) => "; as if the wire that measures the pack had come off",
+    }
+}
