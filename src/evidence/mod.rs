@@ -8,13 +8,14 @@
 //!
 //! # Where to look
 //! `seen` takes the events; `line` and `health` count what the line does; `unit` decodes what a unit answers
-//! and remembers what the rules need; `words`, `cells`, `current`, `heartbeat`, `transitions` are its
+//! and remembers what the rules need, `track` for each instance; `words`, `cells`, `current`, `heartbeat`, `transitions` are its
 //! memories; `map` is what follows from a register map alone.
 
 pub(crate) mod cells;
 pub(crate) mod charge;
 pub(crate) mod current;
 pub(crate) mod excursion;
+mod followed;
 pub(crate) mod health;
 pub(crate) mod heartbeat;
 pub(crate) mod heat;
@@ -27,6 +28,7 @@ pub(crate) mod seen;
 pub(crate) mod share;
 pub(crate) mod spell;
 pub(crate) mod stamp;
+pub(crate) mod track;
 pub(crate) mod transitions;
 pub(crate) mod unit;
 pub(crate) mod words;

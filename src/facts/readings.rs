@@ -11,7 +11,8 @@ use packside_profiles::{Decoded, Instance, Quality, Role, Value};
 use super::fact::PointIndex;
 use super::judgement::{Reading, ReadingQuality, ValueRemark};
 use crate::evidence::samples::Given;
-use crate::evidence::unit::{Track, UnitMemory};
+use crate::evidence::track::Track;
+use crate::evidence::unit::UnitMemory;
 
 /// Shortest time for which a live reading stays fresh.
 const FRESH_AT_LEAST: Duration = Duration::from_secs(30);

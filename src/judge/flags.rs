@@ -11,7 +11,8 @@ use packside_profiles::{Class, Instance, Role, StateKind};
 
 use crate::evidence::map::is_word;
 use crate::evidence::stamp::Stamp;
-use crate::evidence::unit::{Track, UnitMemory};
+use crate::evidence::track::Track;
+use crate::evidence::unit::UnitMemory;
 pub(crate) use crate::evidence::words::is_up;
 use crate::evidence::words::{FlagSeen, TURN, state_explains, word};
 use crate::facts::doubt::{Doubt, Shows, Undefined};
