@@ -8,8 +8,8 @@
 use packside_profiles::model::{Point, Profile};
 use packside_profiles::{Known, Layout, Role};
 
-use super::look::{avoided, is_quick};
 use super::plan::{Cost, Read, absolute, plan};
+use super::wanted::{avoided, is_quick};
 use crate::wire::{Ask, Question};
 
 /// The short reads of one unit, in turn and without end.

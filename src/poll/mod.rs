@@ -11,8 +11,10 @@ mod counters;
 mod follow;
 mod look;
 mod plan;
+mod wanted;
 
 pub use counters::counter_questions;
 pub use follow::Follow;
-pub use look::{Look, LookWant, may_read};
+pub use look::{Look, LookWant};
 pub use plan::{Cost, Read, Split, absolute, cycle_time, plan, split, unplanned};
+pub use wanted::may_read;
