@@ -36,8 +36,8 @@ pub use foreign::{Foreign, clean};
 pub use layout::{Instance, Known, Layout, Place, models_in_chain};
 pub use line::{LineSettings, Parity};
 pub use load::{
-    Checked, FindError, Grade, Lines, Loaded, Problem, Problems, check, excerpt, find, load,
-    misfit, shipped,
+    Checked, FindError, Grade, Lines, Loaded, Problem, Problems, as_written, check, excerpt, find,
+    load, misfit, shipped,
 };
 pub use lookup::{near_matches, words_of};
 pub use meaning::{Class, Role, StateKind};

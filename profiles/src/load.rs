@@ -16,9 +16,9 @@ use toml::de::{DeTable, DeValue};
 
 use crate::lookup::near_matches;
 use crate::model::{
-    Ambient, Answering, CellLimits, CrossCheck, FORMAT, Flag, Group, Head, Inverter,
-    InverterFamily, Lamp, LampCode, LampPattern, ManualStep, Members, ModelAt, Point, Profile,
-    Recognise, Span, StorageWindow, UnitPicture,
+    Ambient, Answering, CellLimits, CrossCheck, DraftHead, FORMAT, Flag, Group, Head, Inverter,
+    InverterFamily, Lamp, LampCode, LampPattern, ManualStep, Members, ModelAt, Numbering, Point,
+    Profile, Recognise, Span, StorageWindow, UnitPicture,
 };
 use crate::numbering;
 use crate::problem::{self, Collector};
@@ -82,6 +82,7 @@ fn first_line(span: Range<usize>) -> Range<usize> {
 #[derive(Debug)]
 pub(crate) struct Draft<'t> {
     pub(crate) head: Option<Item<'t, Head>>,
+    pub(crate) made: Option<Item<'t, DraftHead>>,
     pub(crate) answering: Option<Item<'t, Answering>>,
     pub(crate) members: Option<Item<'t, Members>>,
     pub(crate) recognise: Vec<Item<'t, Recognise>>,
@@ -109,6 +110,7 @@ const KEYS: &[&str] = &[
     "format",
     "addresses",
     "profile",
+    "draft",
     "answering",
     "members",
     "recognise",
@@ -150,8 +152,24 @@ pub fn load(text: &str, origin: &str) -> Result<Profile, Problems> {
     checked.profile.ok_or(checked.problems)
 }
 
+/// Loads a map as it is written, to work on it: what is in doubt in a draft keeps its role and its flags, and
+/// nothing is judged in the place of limits. Not to judge a unit by.
+///
+/// # Errors
+/// All mistakes of the file at once, and its gaps with them.
+pub fn as_written(text: &str, origin: &str) -> Result<Profile, Problems> {
+    let read = read_through(text, origin);
+    read.profile.ok_or(read.problems)
+}
+
 /// Reads a profile and names every mistake and every gap in it.
 pub fn check(text: &str, origin: &str) -> Checked {
+    let mut checked = read_through(text, origin);
+    checked.profile.iter_mut().for_each(rules::settle);
+    checked
+}
+
+fn read_through(text: &str, origin: &str) -> Checked {
     let mut problems = Collector::new(text);
     let (table, errors) = DeTable::parse_recoverable(text);
     for error in &errors {
@@ -168,14 +186,16 @@ pub fn check(text: &str, origin: &str) -> Checked {
         let numbering = numbering::named(one(table.get_ref(), "addresses", &mut problems));
         numbering::settle(&mut draft, numbering, &mut problems);
         rules::check(&draft, &mut problems);
-        profile = assemble(draft);
+        profile = assemble(draft).map(|profile| Profile {
+            addresses: numbering,
+            ..profile
+        });
     }
     let (list, more) = problems.finish();
     // Of those that are only counted nobody knows the grade.
     let usable = more == 0 && list.iter().all(|problem| problem.grade != Grade::Mistake);
     let mut profile = profile.filter(|_| usable);
     profile.iter_mut().for_each(crate::layout::stand_in_models);
-    profile.iter_mut().for_each(rules::settle);
     Checked {
         profile,
         problems: Problems {
@@ -239,6 +259,7 @@ fn draft<'t>(table: &'t DeTable<'t>, problems: &mut Collector<'_>) -> Draft<'t> 
     }
     Draft {
         head: needed(table, "profile", problems),
+        made: one(table, "draft", problems),
         answering: needed(table, "answering", problems),
         members: one(table, "members", problems),
         recognise: many(table, "recognise", problems),
@@ -327,6 +348,7 @@ const REQUIRED: &[(&str, &[&str])] = &[
         "answering",
         &["line", "unit", "answer_time_ms", "time_out_ms", "functions"],
     ),
+    ("draft", &["made"]),
     ("members", &["at_most"]),
     ("recognise", &["point", "equals"]),
     ("span", &["table", "from", "to"]),
@@ -486,6 +508,7 @@ fn assemble(draft: Draft<'_>) -> Option<Profile> {
     Some(Profile {
         format: FORMAT,
         profile: draft.head?.value,
+        draft: draft.made.map(|item| item.value),
         answering: draft.answering?.value,
         members: draft.members.map(|item| item.value),
         recognise: values(draft.recognise),
@@ -506,6 +529,7 @@ fn assemble(draft: Draft<'_>) -> Option<Profile> {
         storage_windows: values(draft.storage_windows),
         ambient: draft.ambient.map(|item| item.value),
         manual_steps: values(draft.manual_steps),
+        addresses: Numbering::From0,
         gaps: Vec::new(),
     })
 }

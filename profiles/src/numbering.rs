@@ -16,7 +16,7 @@ use crate::problem::Collector;
 /// How registers are numbered.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub(crate) enum Numbering {
+pub enum Numbering {
     /// As on the wire.
     #[default]
     From0,

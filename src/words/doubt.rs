@@ -192,6 +192,13 @@ fn not_judged(gap: &Gap, profile: &Profile) -> String {
             format!("{id} is not judged: the map gives no {end} alarm limit for it{floor}")
         }
         Gap::Point(role) => format!("the map has no point for {role}"),
+        Gap::Draft { open: 0 } => {
+            "the map is still a draft (packside profile check says how it ends)".to_owned()
+        }
+        Gap::Draft { open } => format!(
+            "the map is a draft with {open} things open, and what is open was not judged (packside profile check names \
+             them)"
+        ),
         Gap::Chemistry => {
             "the chemistry of the cells is not known, and what they bear is not judged".to_owned()
         }

@@ -1,5 +1,6 @@
 //! Flags and lamps: what the unit says of itself.
 
+use super::draft::Standing;
 use crate::foreign::Foreign;
 use serde::Deserialize;
 use std::collections::BTreeMap;
@@ -89,6 +90,8 @@ pub struct Flag {
     pub brings: Vec<String>,
     /// Rank among the codes of a `hides_others` point: 1 is shown before all others.
     pub rank: Option<u16>,
+    /// How far it is known, in a draft. Since format 3.
+    pub draft: Option<Standing>,
 }
 
 fn one() -> u8 {

@@ -18,6 +18,11 @@ pub enum Gap {
     },
     /// No point has this role.
     Point(Role),
+    /// The map is a draft.
+    Draft {
+        /// Keys, points and flags of it that are in doubt.
+        open: usize,
+    },
     /// The chemistry of the cells is not known.
     Chemistry,
     /// The map has no `[cell]`: what is below which no cell may be charged, and how cold, is not known.

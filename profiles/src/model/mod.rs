@@ -1,16 +1,18 @@
 //! A profile as Rust data: exactly the keys of the file, each with its meaning.
 //!
-//! These structs *are* the file format (`format = 2`, older ones are read): plain serde structs, unknown keys refused.
+//! These structs *are* the file format (`format = 3`, older ones are read): plain serde structs, unknown keys refused.
 //! A key that is added later raises [`FORMAT`].
 //!
 //! Does not: find mistakes beyond wrong keys and types (see the checker), or touch register
 //! contents (see the codec).
 
+mod draft;
 mod flag;
 mod gap;
 mod point;
 mod unit;
 
+pub use draft::{DraftHead, Evidence, Footing, Key, Made, Rival, Standing, Unread, Witness};
 pub use flag::{Clears, Flag, Lamp, LampCode, LampPattern, LiesIn, Severity};
 pub use gap::{Chemistry, Gap, UNKNOWN_CHEMISTRY};
 pub use point::{
@@ -26,18 +28,21 @@ use crate::foreign::Foreign;
 use serde::Deserialize;
 
 use crate::line::LineSettings;
+pub use crate::numbering::Numbering;
 
 /// The newest file format that this package reads.
-pub const FORMAT: u32 = 2;
+pub const FORMAT: u32 = 3;
 
 /// A register map and everything else the tool must know about one kind of unit.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Profile {
-    /// File format, 1 or 2.
+    /// File format, 1 to 3.
     pub format: u32,
     /// Who wrote this and what for.
     pub profile: Head,
+    /// What is open, if this is a draft. Since format 3.
+    pub draft: Option<DraftHead>,
     /// How the unit answers.
     pub answering: Answering,
     /// Packs at consecutive unit addresses, if there can be several.
@@ -92,6 +97,9 @@ pub struct Profile {
     /// Steps of a visit that the wire cannot tell.
     #[serde(default, rename = "manual_step")]
     pub manual_steps: Vec<ManualStep>,
+    /// How its document numbers registers. Here, all numbers are those of the wire.
+    #[serde(skip)]
+    pub addresses: Numbering,
     /// What it leaves open. Not a key of the file: found when it is loaded.
     #[serde(skip)]
     pub gaps: Vec<Gap>,

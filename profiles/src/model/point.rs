@@ -1,5 +1,6 @@
 //! Where things stand in the registers, and what they are.
 
+use super::draft::Standing;
 use crate::foreign::Foreign;
 use serde::Deserialize;
 
@@ -284,6 +285,8 @@ pub struct Point {
     pub rotates: bool,
     /// What judges the number where no limit of the map does: see [`JudgedBy`].
     pub judged_by: Option<JudgedBy>,
+    /// How far it is known, in a draft. Since format 3.
+    pub draft: Option<Standing>,
 }
 
 /// Why a number may go without a limit of its own. A closed list, and none for cells and temperatures.

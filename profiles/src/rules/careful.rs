@@ -204,7 +204,7 @@ pub(super) fn exemptions(draft: &Draft<'_>, problems: &mut Collector<'_>) {
 }
 
 /// Notes what a map leaves open, and lets what its chemistry bears judge where it gives no limit.
-pub(crate) fn settle(profile: &mut Profile) {
+pub(super) fn settle(profile: &mut Profile) {
     let chemistry = Chemistry::named(profile.unit.chemistry.as_given());
     let mut gaps = Vec::new();
     for (index, point) in profile.points.iter_mut().enumerate() {

@@ -4,17 +4,18 @@
 //! first. The rules about flags are the ones that keep a real fault from being explained away.
 
 mod careful;
+mod draft;
 mod flags;
 mod points;
 mod unit;
 
-pub(crate) use careful::{finite, settle};
+pub(crate) use careful::finite;
 
 use std::collections::BTreeSet;
 use std::ops::Range;
 
 use crate::load::{Draft, Item};
-use crate::model::{Flag, Kind, Point, Scalar, Table};
+use crate::model::{Flag, Kind, Point, Profile, Scalar, Table};
 use crate::problem::Collector;
 
 /// Longest pause between two questions that a unit may need, ms.
@@ -31,6 +32,14 @@ pub const STANDARD_PATTERNS: &[&str] = &[
     "triple-flash",
     "quadruple-flash",
 ];
+
+/// Takes out of a map what must not be judged, notes what it leaves open, and lets what its chemistry bears judge
+/// where it gives no limit.
+pub(crate) fn settle(profile: &mut Profile) {
+    let open = draft::settle(profile);
+    careful::settle(profile);
+    profile.gaps.extend(open);
+}
 
 /// Runs all rules.
 pub(crate) fn check(draft: &Draft<'_>, problems: &mut Collector<'_>) {
@@ -68,6 +77,8 @@ pub(crate) fn check(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     unit::lamp_codes(draft, problems);
     unit::manual_steps(draft, problems);
     recognition(draft, problems);
+    draft::heads(draft, problems);
+    draft::standings(draft, problems);
 }
 
 fn head(draft: &Draft<'_>, problems: &mut Collector<'_>) {

@@ -3,11 +3,12 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
+use super::draft::is_in_doubt;
 use super::{point_named, unknown};
 use crate::explain::table as table_name;
 use crate::load::{Draft, Item};
 use crate::meaning::Role;
-use crate::model::{Base, Count, Group, Kind, Point, Span, Table};
+use crate::model::{Base, Count, Group, Key, Kind, Point, Span, Table};
 use crate::problem::{Collector, Grade};
 
 fn count_reference(
@@ -192,6 +193,9 @@ pub(super) fn types(draft: &Draft<'_>, problems: &mut Collector<'_>) {
                 format!("point \"{}\": which direction is positive?", point.id),
                 "add positive = \"charge\" or \"discharge\"",
             );
+            if is_in_doubt(point, Key::Positive) {
+                problems.only(Grade::Gap);
+            }
         }
     }
 }
@@ -692,6 +696,9 @@ pub(super) fn state_values(draft: &Draft<'_>, problems: &mut Collector<'_>) {
                 ),
                 "add value = [{ is = 1, name = \"waiting\", state = \"waiting\" }]",
             );
+            if is_in_doubt(&item.value, Key::Value) {
+                problems.only(Grade::Gap);
+            }
         }
         for value in item.value.values.iter().filter(|v| v.state.is_none()) {
             problems.add(
@@ -702,6 +709,9 @@ pub(super) fn state_values(draft: &Draft<'_>, problems: &mut Collector<'_>) {
                 ),
                 "say what this state means",
             );
+            if is_in_doubt(&item.value, Key::Value) {
+                problems.only(Grade::Gap);
+            }
         }
     }
 }

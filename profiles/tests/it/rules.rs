@@ -1,7 +1,7 @@
 //! Every rule of the checker, by its text: one change to a sound map, one mistake named at its place.
 
 use packside_profiles::model::{Gap, Profile};
-use packside_profiles::{Grade, Problems, load, shipped};
+use packside_profiles::{Grade, Problems, Role, load, shipped};
 
 fn text_of(name: &str) -> String {
     shipped()
@@ -101,20 +101,20 @@ fn err_profile_answering() {
 fn err_profile_format() {
     check(
         "format = 1",
-        "format = 3",
-        "format: expected a number from 1 to 2, found 3",
+        "format = 4",
+        "format: expected a number from 1 to 3, found 4",
     );
     check(
         "format = 1",
         "format = \"1\"",
-        "format: expected a number from 1 to 2, found string",
+        "format: expected a number from 1 to 3, found string",
     );
     check(
         "format = 1",
         "",
         "format: expected format = 1 at the top of the file, found nothing",
     );
-    let newer = mistakes_in("generic-hv-stack", "format = 1", "format = 3");
+    let newer = mistakes_in("generic-hv-stack", "format = 1", "format = 4");
     assert_eq!(newer.list[0].fix, "use a newer packside for this file");
 }
 
@@ -861,5 +861,97 @@ fn err_profile_careless() {
         "id = \"generic-hv-stack\"",
         "id = \"../../generic\"",
         "profile, id: expected at most 64 letters, digits, - and _, found \"../../generic\"",
+    );
+}
+
+/// A shipped map as a draft: with `[draft]`, and with this behind the insulation point.
+fn as_draft(head: &str, of_point: &str) -> String {
+    let text =
+        text_of("generic-hv-stack").replacen("[answering]", &format!("{head}\n[answering]"), 1);
+    let at = text.find("id = \"insulation\"").unwrap();
+    let end = at + text[at..].find("\n\n").unwrap();
+    format!("{}\n{of_point}{}", &text[..end], &text[end..])
+}
+
+// Kind: invented
+#[test]
+fn what_is_in_doubt_in_a_draft_is_not_judged_and_keeps_every_clean_verdict_away() {
+    let head = "[draft]\nmade = \"from-table\"\nsource = \"registers.csv\"\n";
+    let doubt = "[point.draft]\ngrade = \"narrowed\"\nopen = [\"scale\"]\n\
+        [[point.draft.evidence]]\nby = \"document\"\nline = 14\ntext = \"30108 insulation\"\n\
+        [[point.draft.rival]]\nscale = 0.1\nwhy = \"10 in the gain column\"\n";
+    let text = as_draft(head, doubt);
+    let profile = load(&text, "map.toml").unwrap();
+    assert_eq!(profile.points_with(Role::Insulation).count(), 0);
+    assert!(
+        profile.gaps.contains(&Gap::Draft { open: 1 }),
+        "{:?}",
+        profile.gaps
+    );
+    let written = packside_profiles::as_written(&text, "map.toml").unwrap();
+    let point = written.points_with(Role::Insulation).next().unwrap();
+    assert_eq!(
+        point.draft.as_ref().unwrap().rivals[0]
+            .scale
+            .unwrap()
+            .value(),
+        0.1
+    );
+    assert!(written.gaps.is_empty());
+    // Whose base is not known, nothing of it is judged, and no flag of it is believed.
+    let based = as_draft(&format!("{head}open = [\"addresses\"]\n"), "");
+    let profile = load(&based, "map.toml").unwrap();
+    assert!(profile.points.iter().all(|point| point.role == Role::Other));
+    assert!(profile.flags.is_empty() && profile.inverter.flag.is_none());
+    // Nothing open: still a draft.
+    let profile = load(&as_draft(head, ""), "map.toml").unwrap();
+    assert_eq!(profile.gaps, [Gap::Draft { open: 0 }]);
+    assert_eq!(profile.points_with(Role::Insulation).count(), 1);
+}
+
+// Kind: invented
+#[test]
+fn err_draft() {
+    let mistakes = |head: &str, of_point: &str| {
+        let problems = load(&as_draft(head, of_point), "map.toml").unwrap_err();
+        let list = problems
+            .list
+            .into_iter()
+            .filter(|p| p.grade == Grade::Mistake);
+        list.map(|p| p.message).collect::<Vec<_>>()
+    };
+    let head = "[draft]\nmade = \"from-table\"\n";
+    let doubt = "[point.draft]\ngrade = \"open\"\nopen = [\"scale\"]\n";
+    assert_eq!(
+        mistakes("", doubt),
+        ["point \"insulation\": open (scale), and the map has no table [draft]"]
+    );
+    assert_eq!(
+        mistakes(head, "[point.draft]\ngrade = \"open\"\n"),
+        [
+            "point \"insulation\", draft: expected the keys that are in doubt at grade open, found none"
+        ]
+    );
+    assert_eq!(
+        mistakes(
+            head,
+            "[point.draft]\ngrade = \"checked\"\nopen = [\"scale\"]\n"
+        ),
+        [
+            "point \"insulation\", draft: expected nothing in doubt at grade checked, found open = scale"
+        ]
+    );
+    assert_eq!(
+        mistakes(
+            head,
+            "[point.draft]\ngrade = \"narrowed\"\nopen = [\"scale\"]\n"
+        ),
+        ["point \"insulation\", draft: expected the rivals of what is narrowed, found none"]
+    );
+    assert_eq!(
+        mistakes(&format!("{head}open = [\"unit.colour\"]\n"), ""),
+        [
+            "draft.open: expected addresses, table, order, or a key as answering.line, found \"unit.colour\""
+        ]
     );
 }
