@@ -140,7 +140,7 @@ class Map:
     def __init__(self, random, seconds, mode):
         self.random, self.mode = random, mode
         self.make_pack(seconds)
-        self.points = []
+        self.points, self.records = [], False
         self.choose()
         self.give_forms()
         self.lay_out()
@@ -315,7 +315,6 @@ class Map:
         add, random = self.add, self.random
         count, modules = self.modules * self.cells, self.modules
         through = modules == 1 or random.random() < 0.45
-        self.through = through
         self.records = not through and random.random() < 0.5
         each = {"count": count, "per_module": 0 if through else self.cells, "section": "cells"}
         if modules > 1:
@@ -395,17 +394,13 @@ class Map:
             for point in points:
                 point.function = function
             if random.random() < 0.35:
-                self.shuffle(points)
+                random.shuffle(points)
             self.gap(function)
             singles = [p for p in points if p.count == 1 or not p.per_module]
             for point in singles:
                 self.put(point, function)
             self.put_modules([p for p in points if p.count > 1 and p.per_module], function)
         self.points.sort(key=lambda p: (p.function, p.places[0]))
-
-    def shuffle(self, points):
-        """Other orders, but what goes by pairs stays together."""
-        self.random.shuffle(points)
 
     def gap(self, function):
         random, at = self.random, self.next[function]
@@ -431,7 +426,7 @@ class Map:
     def put_modules(self, points, function):
         """What every module has: a record for each module, or a block for each quantity in steps by module."""
         random = self.random
-        groups = [points] if getattr(self, "records", False) else [[p] for p in points]
+        groups = [points] if self.records else [[p] for p in points]
         for group in filter(None, groups):
             need = sum(p.per_module * p.registers for p in group)
             stride = need

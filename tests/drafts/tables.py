@@ -15,7 +15,7 @@ from words import BITS, LANGUAGES, STATES, UNSEEN, Words
 COMMA = {"de", "it", "es", "fr"}
 DECADES = {"pack_voltage", "terminal_voltage", "pack_current", "pack_power", "cell_voltage", "cell_voltage_max", "cell_voltage_min",
            "module_voltage", "cell_temperature", "cell_temperature_max", "cell_temperature_min", "soc"}
-DEFECTS = ["merged", "no-scale", "base", "order", "direction", "signedness", "decade", "pages", "no-offset", "no-type"]
+DEFECTS = ["merged", "no-scale", "base", "order", "direction", "signedness", "decade", "pages", "no-offset", "no-type", "no-unit", "formula"]
 
 
 @dataclass
@@ -29,10 +29,11 @@ class Table:
     defects: list
     columns: list
     wrong: dict = field(default_factory=dict)   # id of a point -> what the list says wrongly or leaves out of it
+    lines: dict = field(default_factory=dict)   # id of a point -> lines of its rows, from 1
 
     def about(self):
         return {"language": self.language, "wording": "unseen" if self.half == UNSEEN else "seen", "numbering": self.numbering,
-                "scale_style": self.style, "defects": self.defects, "columns": self.columns, "wrong": self.wrong}
+                "scale_style": self.style, "defects": self.defects, "columns": self.columns, "wrong": self.wrong, "lines": self.lines}
 
 
 def write(unit, random, dirty, half, language=None):
@@ -63,7 +64,7 @@ class Writer:
         if not self.dirty:
             return
         share = {"merged": 0.4, "no-scale": 0.3, "base": 0.3, "order": 0.2, "direction": 0.08, "signedness": 0.15, "decade": 0.3,
-                 "pages": 0.45, "no-offset": 0.12, "no-type": 0.1}
+                 "pages": 0.45, "no-offset": 0.12, "no-type": 0.1, "no-unit": 0.06, "formula": 0.12}
         self.defects = [defect for defect in DEFECTS if self.random.random() < share[defect]] or [self.random.choice(DEFECTS[:8])]
 
     # -- how the list looks ------------------------------------------------------------------------------------
@@ -106,8 +107,17 @@ class Writer:
                 columns.append(column)
         if "type" not in columns and "length" not in columns:
             columns.append("length")
+        self.formula = self.has("formula") and any(p.per_module for p in self.points)
+        if self.has("formula") and not self.formula:
+            self.defects.remove("formula")
+        if self.has("no-unit") and self.style == "unit":
+            self.style = "column"
         if "unit" not in columns and self.style == "unit":
             columns.append("unit")
+        if self.has("no-unit") and "unit" in columns:
+            columns.remove("unit")
+        self.unit_in_name = "unit" not in columns and not self.has("no-unit")
+        self.milli = self.milli and not self.has("no-unit")
         scale_column = {"column": "scale", "gain": "gain", "slash": "scale", "times": "scale", "x10": "scale"}.get(self.style)
         if scale_column:
             columns.append(scale_column)
@@ -318,6 +328,8 @@ class Writer:
         registers = point.places[last] - point.places[first] + point.registers
         row["address"] = self.address(point, point.places[first], registers, always=last > first)
         row["name"] = self.name(point, first, last)
+        if self.unit_in_name and point.unit:
+            row["name"] += self.words.chosen.setdefault("unit in name", self.random.choice([" (%s)", " [%s]", ", %s"])) % self.unit_and_scale(point)[0]
         row["type"] = self.type_of(point)
         row["length"] = str(registers)
         row["access"] = self.words.chosen.setdefault("access", self.random.choice(["R", "RO", "R", "Read"]))
@@ -368,6 +380,11 @@ class Writer:
                 continue
             modules = max(point.count // each, 1)
             share = len(rows) // modules
+            if self.formula and point.per_module and modules > 1:
+                rows = rows[:share]
+                for row in rows:
+                    row["name"] = row["name"].replace(self.words.quantity("module").replace("{m}", "1"), self.words.quantity("module").replace("{m}", "n"), 1) \
+                        if point.per_module > 1 or "{n}" not in self.words.quantity(point.key) else self.words.quantity(point.key).replace("{n}", "n")
             for number, row in enumerate(rows):
                 module, inside = divmod(number, share)
                 found.append((point.function, point.places[module * each] + inside * 0.001, point.section, row))
@@ -425,6 +442,14 @@ class Writer:
                     "from-0": {"en": "Register addresses count from 0.", "de": "Registeradressen zählen ab 0.", "zh": "寄存器地址从0开始。",
                                "it": "Gli indirizzi di registro partono da 0.", "es": "Las direcciones se numeran desde 0.", "fr": "Les adresses commencent à 0."}}
             lines.append(told["from-1" if self.numbering == "from-1" else "from-0"][self.language])
+        if self.formula:
+            for point in self.points:
+                if point.per_module:
+                    step = point.places[point.per_module] - point.places[0]
+                    word = self.words.quantity("module").replace("{m}", "n")
+                    lines.append("%s (n = 1..%d): +%d x (n-1)" % (word if self.unit.records else self.words.quantity(point.key).replace("{n}", "n"), self.unit.modules, step))
+                    if self.unit.records:
+                        break
         if self.order_said == "note" and self.usual_order:
             lines.append(words.note("all_high_first" if self.usual_order == "high-first" else "all_low_first"))
         return lines
@@ -442,7 +467,7 @@ class Writer:
         if out and random.random() < 0.5:
             out.append([])
         out.append(heading)
-        page, every, section_before, function_before = 1, random.randint(18, 40), None, None
+        page, every, section_before, self.ids = 1, random.randint(18, 40), None, {}
         for number, (function, _, section, row) in enumerate(placed):
             if self.sections and section and section != section_before:
                 out.append([words.note("section_" + {"limits": "electric"}.get(section, section))] if section_before != section else [])
@@ -455,24 +480,32 @@ class Writer:
                 if random.random() < 0.7:
                     out.append(heading)
                 page += 1
+            self.ids[len(out)] = row["id"]
             out.append([row.get(c, "") for c in self.columns])
         if self.has("pages"):
             out.append([])
             out.append([words.note("page").format(p=page, q=page)])
+        self.lines = {}
         text, suffix = self.render(out)
-        return Table(text, suffix, self.language, self.half, self.numbering, self.style, self.defects, self.columns, self.wrong)
+        return Table(text, suffix, self.language, self.half, self.numbering, self.style, self.defects, self.columns, self.wrong, self.lines)
+
+    def on_line(self, row, line):
+        """Row `row` of the list begins at a line of the file."""
+        if self.ids.get(row):
+            self.lines.setdefault(self.ids[row], []).append(line)
 
     def render(self, out):
         random = self.random
         end = "\r\n" if random.random() < 0.3 else "\n"
         if self.file == "pasted":
-            text, suffix = pasted(out, len(self.columns), wrap=self.dirty and random.random() < 0.4), "txt"
+            text, suffix = pasted(out, len(self.columns), self.dirty and random.random() < 0.4, self.on_line), "txt"
         else:
             sign, suffix = {"csv": (",", "csv"), "tsv": ("\t", "tsv"), "semicolon": (";", "csv")}[self.file]
             width = len(self.columns) if random.random() < 0.5 else 0
             kept = io.StringIO()
             writer = csv.writer(kept, delimiter=sign, lineterminator="\n")
-            for row in out:
+            for number, row in enumerate(out):
+                self.on_line(number, kept.getvalue().count("\n") + 1)
                 writer.writerow(row + [""] * (width - len(row)))
             text = kept.getvalue()
         coding = "utf-8-sig" if random.random() < 0.15 else "utf-8"
@@ -485,13 +518,14 @@ def width_of(text):
     return sum(2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text)
 
 
-def pasted(out, columns, wrap):
+def pasted(out, columns, wrap, on_line):
     """Columns kept apart by blanks, as a page copied from a document; long remarks may go on in the next line."""
     table = [row for row in out if len(row) == columns]
     most = 40 if wrap else 10_000
     widths = [min(max([width_of(row[c]) for row in table] or [0]), most) for c in range(columns)]
     lines = []
-    for row in out:
+    for number, row in enumerate(out):
+        on_line(number, len(lines) + 1)
         if len(row) != columns:
             lines.append(row[0] if row else "")
             continue
