@@ -65,7 +65,9 @@ async def run(case, binary, options, folder):
     if case.seconds:
         command += ["--seconds", str(case.seconds)]
     command += ["--format", "json", "--color", "never"]
-    environment = dict(os.environ, HOME=folder, XDG_STATE_HOME=folder, XDG_CONFIG_HOME=folder, XDG_DATA_HOME=folder,
+    # What whoever runs this has set for himself is not for the program.
+    ours = {name: value for name, value in os.environ.items() if not name.startswith("PACKSIDE_")}
+    environment = dict(ours, HOME=folder, XDG_STATE_HOME=folder, XDG_CONFIG_HOME=folder, XDG_DATA_HOME=folder,
                        PACKSIDE_CONFIG=folder, NO_COLOR="1")
     process = await asyncio.create_subprocess_exec(
         *command, stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
