@@ -42,6 +42,15 @@ pub enum Caution {
         /// The hottest sensor, °C.
         celsius: f64,
     },
+    /// A part is warm by itself, without current: nobody near.
+    Warm {
+        /// Its module, where one is known.
+        module: Option<u16>,
+        /// Its temperature, °C.
+        celsius: f64,
+        /// What others have, °C.
+        others: f64,
+    },
     /// A current flows that makes what was found worse.
     StopCurrent {
         /// The current, A.

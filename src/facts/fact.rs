@@ -183,6 +183,15 @@ facts! {
             /// Within this time.
             within: Duration,
         }
+        /// without current one module is warmer than every other one: it heats from inside until shown otherwise
+        WarmByItself = "warm-by-itself" {
+            /// The module.
+            module: u16,
+            /// Its middle sensor, °C.
+            celsius: f64,
+            /// The middle sensor of the next warmest one, °C.
+            next: f64,
+        }
         /// the unit was charged earlier while a sensor was outside of the temperatures at which it may be
         ChargedOutside = "charged-outside" {
             /// The sensor furthest outside.

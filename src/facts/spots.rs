@@ -16,6 +16,7 @@ impl Fact {
                 | FactKind::ManyBeyondLimit
                 | FactKind::BelowMinimum
                 | FactKind::Heats
+                | FactKind::WarmByItself
                 | FactKind::TooFarApart
                 | FactKind::SwitchesAgainstState
                 | FactKind::GivesWay
@@ -67,6 +68,7 @@ impl Measured {
                 })
                 .to_vec(),
             Self::ManyBeyondLimit { .. }
+            | Self::WarmByItself { .. }
             | Self::TerminalsLive { .. }
             | Self::TerminalsDecay { .. }
             | Self::HeartbeatStill { .. } => Vec::new(),

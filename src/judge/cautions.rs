@@ -9,7 +9,7 @@ use super::measure::charging;
 use super::shared::first;
 use crate::facts::caution::Caution;
 use crate::facts::fact::{Compared, Fact, FactKind, Measured};
-use crate::facts::judgement::{Finding, Reading};
+use crate::facts::judgement::{Finding, Reading, Source};
 
 /// Cautions of one unit: heat, a current that must end, switches that may not obey.
 pub(crate) fn cautions(
@@ -49,11 +49,11 @@ fn heat(findings: &[Finding], readings: &[Reading]) -> Option<Caution> {
         }),
         _ => None,
     });
-    let is_hot = |f: &&Finding| {
-        matches!(
-            f.class,
-            Some(Class::OverTemperature | Class::TemperatureImbalance)
-        )
+    let is_hot = |f: &&Finding| match f.class {
+        Some(Class::OverTemperature) => true,
+        // Of the unit's own word nobody knows which part it means.
+        Some(Class::TemperatureImbalance) => f.source == Source::Flag,
+        _ => false,
     };
     let hot = roots(findings).find(is_hot).and_then(|f| {
         let hottest = hottest(readings)?;
@@ -62,7 +62,28 @@ fn heat(findings: &[Finding], readings: &[Reading]) -> Option<Caution> {
             celsius: hottest.number()?,
         })
     });
-    rises.or(inside).or(hot)
+    rises.or(inside).or(warm(findings)).or(hot)
+}
+
+/// A module that is warm without current, and the others are not.
+fn warm(findings: &[Finding]) -> Option<Caution> {
+    roots(findings).find_map(|f| match f.fact {
+        Fact::Measured(Measured::WarmByItself { celsius, next, .. }) => Some(Caution::Warm {
+            module: f.place.module,
+            celsius,
+            others: next,
+        }),
+        Fact::Measured(Measured::TooFarApart { low, high, .. })
+            if f.class == Some(Class::TemperatureImbalance) && f.place == high.0 =>
+        {
+            Some(Caution::Warm {
+                module: high.0.module,
+                celsius: high.1,
+                others: low.1,
+            })
+        }
+        _ => None,
+    })
 }
 
 fn hottest(readings: &[Reading]) -> Option<&Reading> {

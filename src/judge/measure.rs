@@ -8,7 +8,7 @@ use packside_profiles::model::{Gap, LiesIn, Limits, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
 use super::shared::{finding, first};
-use super::{adds_up, notices};
+use super::{adds_up, notices, warm};
 use crate::evidence::charge;
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Fact, Limit, Measured, PointIndex, Side, Spot, Switches};
@@ -59,6 +59,11 @@ pub(crate) fn measure(
     // Where the current moved while they were read, some cells may be of before and some of after.
     let at_rest = steady && at_rest(readings, profile);
     spread(&mut measured, readings, profile, at_rest);
+    if !current_flows(readings, profile) {
+        measured
+            .findings
+            .extend(warm::by_itself(readings, &measured.findings));
+    }
     let (findings, doubts) = adds_up::violations(readings, profile, state, steady);
     measured.findings.extend(findings);
     measured.doubts.extend(doubts);
@@ -351,11 +356,12 @@ fn settle(measured: &mut Numbers, readings: &[Reading], profile: &Profile) {
 
 /// Whether the pack carries no current worth speaking of and balances nothing.
 pub(crate) fn at_rest(readings: &[Reading], profile: &Profile) -> bool {
-    let balancing = readings
-        .iter()
-        .any(|r| r.role == Role::Balancing && r.raw.is_some_and(|raw| raw != 0));
-    let current = first(readings, Role::PackCurrent);
-    !balancing && current.is_some_and(|amps| amps.abs() <= profile.unit.rest_current)
+    !balances(readings) && !current_flows(readings, profile)
+}
+
+fn balances(readings: &[Reading]) -> bool {
+    let is_set = |r: &Reading| r.role == Role::Balancing && r.raw.is_some_and(|raw| raw != 0);
+    readings.iter().any(is_set)
 }
 
 /// While cells balance and no current flows, a spread of so many times its limit is their daily work.
@@ -368,12 +374,14 @@ fn current_flows(readings: &[Reading], profile: &Profile) -> bool {
 }
 
 /// Spread of cells and of temperatures. Under load or balancing it is no violation, and it keeps the
-/// verdict open: only a look at rest tells.
-fn spread(measured: &mut Numbers, readings: &[Reading], profile: &Profile, at_rest: bool) {
+/// verdict open: only a look at rest tells. Temperatures do not follow a current within a look, so that they
+/// are at rest wherever none flows.
+fn spread(measured: &mut Numbers, readings: &[Reading], profile: &Profile, cells_at_rest: bool) {
+    let flows = current_flows(readings, profile);
     for (index, point) in profile.points.iter().enumerate() {
-        let class = match point.role {
-            Role::CellVoltage => Class::CellImbalance,
-            Role::CellTemperature => Class::TemperatureImbalance,
+        let (class, at_rest) = match point.role {
+            Role::CellVoltage => (Class::CellImbalance, cells_at_rest),
+            Role::CellTemperature => (Class::TemperatureImbalance, !flows),
             _ => continue,
         };
         let of_point = || readings.iter().filter(|r| r.point == point.id);
@@ -396,7 +404,8 @@ fn spread(measured: &mut Numbers, readings: &[Reading], profile: &Profile, at_re
             let severity = if at_rest {
                 Severity::Alarm
             } else {
-                if current_flows(readings, profile) || high - low > limit * WHILE_BALANCING {
+                let daily = !flows && balances(readings) && high - low <= limit * WHILE_BALANCING;
+                if !daily {
                     measured.doubts.push(Doubt::SpreadUnderLoad {
                         found: fact.clone(),
                     });

@@ -46,6 +46,7 @@ mod roots;
 mod sag;
 pub(crate) mod shared;
 mod sightings;
+mod warm;
 
 pub use crate::evidence::words::TURN;
 pub use bus::{Garble, garbled};

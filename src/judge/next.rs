@@ -153,14 +153,17 @@ fn stays_off(member: &Member) -> bool {
         matches!(
             f.class,
             Some(Class::ShortCircuit | Class::CellBelowMinimum | Class::OverTemperature)
-        ) || matches!(f.fact.kind(), FactKind::GivesWay | FactKind::HotFromInside)
+        ) || matches!(
+            f.fact.kind(),
+            FactKind::GivesWay | FactKind::HotFromInside | FactKind::WarmByItself
+        )
     })
 }
 
 /// What the cautions of a member want first.
 fn danger_first(member: &Member) -> Vec<NextStep> {
     let step = |why: &Why| match why {
-        Why::Caution(Caution::Heating { .. } | Caution::Hot { .. }) => {
+        Why::Caution(Caution::Heating { .. } | Caution::Hot { .. } | Caution::Warm { .. }) => {
             Some(StepKind::KeepAway.plain())
         }
         Why::Caution(Caution::StopCurrent { .. }) => Some(StepKind::StopCurrent.plain()),

@@ -45,6 +45,18 @@ pub(crate) fn caution(caution: &Caution) -> String {
             module_or_unit(*module),
             with_unit(*celsius, "degC")
         ),
+        Caution::Warm {
+            module,
+            celsius,
+            others,
+        } => format!(
+            "KEEP AWAY: without current {} has {} while others have {}. Until shown otherwise it heats from inside. \
+             Stay away and watch the number from elsewhere. Rising, gas or smoke: out, call the fire service. Do not \
+             come back because it cooled",
+            module_or_unit(*module),
+            with_unit(*celsius, "degC"),
+            with_unit(*others, "degC")
+        ),
         Caution::StopCurrent { amps, charges } => format!(
             "STOP THE CURRENT: {} {}. Bring it to 0 A at the inverter's screen and see 0 A there, pull no plug",
             with_unit(amps.abs(), "A"),

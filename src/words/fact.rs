@@ -64,6 +64,10 @@ pub(crate) fn deciding(fact: &Fact, profile: &Profile) -> Option<String> {
                 with_unit(*limit, unit)
             )
         }
+        Fact::Measured(Measured::WarmByItself { celsius, next, .. }) => format!(
+            "{} warmer than the next one",
+            with_unit(celsius - next, "degC")
+        ),
         Fact::Compared(Compared::SwitchesAgainstState { how, .. }) => match how {
             Contradicts::AllClosed => "all read closed, and should be open",
             Contradicts::AllOpen => "all read open, and should be closed",

@@ -158,6 +158,16 @@ pub(super) fn measured(fact: &Measured, profile: &Profile) -> String {
             with_unit(*to, "degC"),
             within.as_secs_f64()
         ),
+        Measured::WarmByItself {
+            module,
+            celsius,
+            next,
+        } => format!(
+            "without current module {module} has {}, the next warmest one {}: it heats from inside until shown otherwise. \
+             Sun, a heater, or a module brought in from a warm place would look alike",
+            with_unit(*celsius, "degC"),
+            with_unit(*next, "degC"),
+        ),
         Measured::ChargedOutside {
             at,
             celsius,

@@ -147,6 +147,36 @@ case("hv module 19 K warmer at rest", world=hv(hv_wait(lambda u, t: u.temps.__se
     does="module 2 at 40 °C, the others at 21 °C, no current",
     field="A module that is warm by itself at rest heats from inside until shown otherwise.",
     checks=(first_says(KEEP_AWAY + "|warm|heat"),))
+case("hv module 12 K warmer at rest", world=hv(hv_wait(lambda u, t: u.temps.__setitem__(1, [33.9] * 8))), kinds="fault", truth="fault",
+    root="temperature-imbalance", point="13 R9",
+    does="module 2 at 33.9 °C, the others at 21 to 22 °C, no current: within the 15 K of the map",
+    field="A module more than 10 K above all others without current heats from inside until shown otherwise.",
+    checks=(first_says(KEEP_AWAY), no_step(POWER_CYCLE)))
+case("hv one sensor 19 K warmer at rest", world=hv(hv_wait(temp(1, 2, 40.0))), kinds="fault", truth="fault",
+    root=("sensor-fault", "temperature-imbalance"), point="R9",
+    does="one sensor of module 2 at 40 °C, its seven neighbours at 21 °C",
+    field="One sensor alone is the sensor, or a hot spot right there; not a module that heats.")
+case("hv one sensor 18 K colder at rest", world=hv(hv_wait(temp(1, 2, 3.0))), kinds="fault", truth="fault",
+    root=("sensor-fault", "temperature-imbalance"), point="R9",
+    does="one sensor of module 2 at 3 °C, its seven neighbours at 21 °C",
+    field="A sensor that reads cold alone is the sensor: nobody is sent away by it.",
+    checks=(never_says("keep away|fire service"),))
+case("hv sun on one side", world=hv(hv_wait(lambda u, t: u.temps.__setitem__(slice(None), [[31.5] * 8, [27.0] * 8, [22.5] * 8]))),
+    kinds="awaiting-inverter", root=(), point="R9",
+    does="module 1 at 31.5, module 2 at 27, module 3 at 22.5 °C, no current",
+    field="Sun on one end warms the next module as well, only less: no module stands alone.")
+case("hv air comes in at one side", world=hv(hv_run(lambda u, t: u.temps.__setitem__(slice(None), [[20.0] * 4 + [31.0] * 4 for _ in range(3)]))),
+    kinds="normal", root=(), point="R9",
+    does="in every module four sensors at 20, four at 31 °C, standby",
+    field="The side where the air comes in is colder in every module alike.")
+case("hv cools down after a discharge", world=hv(hv_run(lambda u, t: u.temps.__setitem__(slice(None), [[31.0] * 8, [36.5] * 8, [30.0] * 8]))),
+    kinds="normal", root=(), point="R9",
+    does="the middle module at 36.5, the outer ones at 31 and 30 °C, standby",
+    field="After a discharge the middle of a stack cools last.")
+case("hv cells 0.17 V apart at rest", world=hv(hv_wait(lambda u, t: u.cells.__setitem__(1, [3.27 - 0.17 * (c % 2) for c in range(30)]))),
+    kinds="fault", truth="fault", root="cell-imbalance", point="13",
+    does="module 2: every second cell 0.17 V lower, spread limit 0.15, nothing balances",
+    field="Spread at rest beyond the limit is a fault.")
 case("hv sensor at its rail", world=hv(hv_wait(temp(0, 3, Raw(32767)))), kinds="fault", truth="fault", root="sensor-fault", point="R9",
     does="one sensor at 32767, the rail of the map",
     field="A sensor at its rail is a connector, not a temperature.",
