@@ -5,6 +5,13 @@ use serde::Deserialize;
 use crate::meaning::{Class, Role, StateKind};
 use crate::model::{Kind, LiesIn, Severity};
 
+/// Ids of the models that have a meaning here.
+pub(super) const COMMON: u16 = 1;
+pub(super) const BANK: u16 = 802;
+pub(super) const STRINGS: u16 = 803;
+pub(super) const STRING: u16 = 804;
+pub(super) const MODULE: u16 = 805;
+
 /// All models that are known, and what their flags mean.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]

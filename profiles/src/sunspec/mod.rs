@@ -17,6 +17,11 @@
 mod compose;
 mod data;
 mod example;
+mod floor;
+mod numbers;
+mod spelling;
+mod spot;
+mod told;
 mod walk;
 mod words;
 
