@@ -102,14 +102,7 @@ fn main() -> ExitCode {
             return ExitCode::SUCCESS;
         }
         Err(error) => {
-            // It repeats what was typed.
-            let text = error.render().to_string();
-            let lines: Vec<_> = text
-                .trim_end()
-                .lines()
-                .map(packside_profiles::clean)
-                .collect();
-            note(&lines.join("\n"));
+            note(error.render().to_string().trim_end());
             return ExitCode::from(2);
         }
     };
@@ -325,21 +318,31 @@ fn mischief(site: &Site) -> String {
     })
 }
 
+/// Lines that repeat what was typed, or stands in a file, without what acts on a terminal.
+fn plain(text: &str) -> String {
+    let lines: Vec<_> = text.split('\n').map(packside_profiles::clean).collect();
+    lines.join("\n")
+}
+
 /// Writes to stdout; a reader that is gone ends nothing.
 fn say(text: &str) {
     use std::io::Write as _;
-    let _ = writeln!(std::io::stdout(), "{text}");
+    let _ = writeln!(std::io::stdout(), "{}", plain(text));
 }
 
 /// Writes over the last line of stderr, and leaves it open.
 fn rewrite(text: &str) {
     use std::io::Write as _;
-    let _ = write!(std::io::stderr(), "\r\x1b[K{text}");
+    let _ = write!(
+        std::io::stderr(),
+        "\r\x1b[K{}",
+        packside_profiles::clean(text)
+    );
     let _ = std::io::stderr().flush();
 }
 
 /// Writes to stderr.
 fn note(text: &str) {
     use std::io::Write as _;
-    let _ = writeln!(std::io::stderr(), "{text}");
+    let _ = writeln!(std::io::stderr(), "{}", plain(text));
 }
