@@ -128,8 +128,10 @@ impl<'t> Lines<'t> {
     }
 }
 
-/// Mistakes printed before the rest is only counted, so that they fit a screen; `{:#}` prints all.
+/// Mistakes printed before the rest is only counted, so that they fit a screen.
 const PRINTED: usize = 10;
+/// The same of `{:#}`, for whoever mends them one after the other: of more nobody reads the first.
+const PRINTED_FULL: usize = 60;
 
 impl fmt::Display for Problems {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -147,7 +149,7 @@ impl fmt::Display for Problems {
             _ => "",
         };
         writeln!(f, "{}: {}{usable}", self.origin, said.join(", "))?;
-        let most = if f.alternate() { usize::MAX } else { PRINTED };
+        let most = if f.alternate() { PRINTED_FULL } else { PRINTED };
         let mut gravest: Vec<&Problem> = self.list.iter().collect();
         gravest.sort_by_key(|problem| problem.grade);
         for problem in gravest.into_iter().take(most) {
