@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import socket
 
 from .base import ANY, LOCAL, PROFILE, USAGE, Group
@@ -204,7 +205,7 @@ TEXTS = {
     "author": "the packside founders",
     "notes": "Control unit at the base. Every register is made up.",
     "meaning": "a cell is above its limit",
-    "do": "do not charge; look which module it is, leave the unit at rest and look again",
+    "do": None,
     "name": "Clock of the control unit",
     "state-name": "waiting for inverter",
     "unit": "Ah",
@@ -215,8 +216,10 @@ TEXTS = {
 def hostile_map(was, becomes):
     def attack(t):
         text = shipped_map(t)
-        t.expect(f'"{was}"' in text, f"the shipped map lacks {was!r}")
-        path = t.file("own.toml", text.replace(f'"{was}"', f'"{becomes}"', 1))
+        # Advice is reworded more often than anything else: the first that stands there.
+        there = was or re.search('^do = "(.*)"$', text, re.M).group(1)
+        t.expect(f'"{there}"' in text, f"the shipped map lacks {there!r}")
+        path = t.file("own.toml", text.replace(f'"{there}"', f'"{becomes}"', 1))
         for command in (
             ["profile", "check", path],
             ["profile", "show", path],
@@ -548,7 +551,9 @@ def json_error(words):
         path = t.file("x\u202e\x07.toml", HOSTILE)
         consents = t.consents(words[0]) if {"--serial", "--gateway"} & set(words) and words[0] != "listen" else []
         words_here = [path if word == "FILE" else word for word in words]
-        ran = t.tool(*words_here, "--format", "json", *consents, exits={3, LOCAL}, seconds=15, interrupt=True)
+        # What is no port at all was given by mistake: nothing of this computer is missing, busy or forbidden.
+        exits = {USAGE} if "--serial" in words else {3, LOCAL}
+        ran = t.tool(*words_here, "--format", "json", *consents, exits=exits, seconds=15, interrupt=True)
         try:
             objects = [json.loads(line) for line in ran.out.decode().splitlines() if line.strip()]
         except ValueError as error:
@@ -563,6 +568,6 @@ for name, words in JSON_ERRORS.items():
     GROUP.add(
         f"json-{name}",
         f"{' '.join(words)} --format json, where FILE is hostile",
-        "3 or 4, one JSON object a line on stdout",
+        "2 where it is no port, else 3 or 4; one JSON object a line on stdout",
         json_error(words),
     )
