@@ -36,8 +36,9 @@ const NOTHING_VALID: u8 = 3;
 const TICK: Duration = Duration::from_millis(250);
 /// How long a simulated line is listened to unless said otherwise.
 const SIMULATED: Duration = Duration::from_secs(60);
-/// Most other line settings that are tried, and how long each is listened at.
-const TRIES: usize = 4;
+/// Most other line settings that are tried, and how long each is listened at at most. Whoever set a time is
+/// not kept longer than as long again by all of them together.
+const TRIES: u8 = 4;
 const TRY: Duration = Duration::from_secs(20);
 /// Line settings where neither the arguments nor a profile say any.
 const USUAL_LINE: &str = "9600-8E1";
@@ -51,7 +52,8 @@ pub(crate) struct ListenArgs {
     /// Plain received bytes without times; `-` reads standard input
     #[arg(long, value_name = "FILE|-", group = "place")]
     raw: Option<PathBuf>,
-    /// Listen so long [default: until Ctrl-C or q; 60 s of a simulated line]
+    /// Listen so long, and at most as long again at other settings where nothing fits
+    /// [default: until Ctrl-C or q; 60 s of a simulated line]
     #[arg(long, value_name = "SECONDS", value_parser = duration)]
     seconds: Option<Duration>,
     /// Register map: a name (`packside profile list`) or a file; without one no readings
@@ -157,12 +159,12 @@ fn at_other_settings(
     record: &Record,
     heard: &mut ListenView<'_>,
 ) -> Result<(), Failure> {
-    for line in heard.worth_trying().into_iter().take(TRIES) {
+    for line in heard.worth_trying().into_iter().take(TRIES.into()) {
         let mut again = heard.again(line, command(args, Some(line)));
         let mut quiet = open(args, Some(line), seconds, &again)?;
         record.session()?;
         record.follow(&mut quiet);
-        let trial = Some(seconds.map_or(TRY, |s| s.min(TRY)));
+        let trial = Some(seconds.map_or(TRY, |all| (all / u32::from(TRIES)).min(TRY)));
         let ended = follow(&mut quiet, trial, false, &mut again)?;
         if again.is_valid() || again.is_explained() {
             // Whoever set no end wants to hear on, at the settings that fit.
