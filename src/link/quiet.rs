@@ -133,7 +133,7 @@ impl Quiet {
             }
             match self.tap.wait(until).await? {
                 WaitHeard::Nothing => return Ok(()),
-                WaitHeard::Bytes(_) => self.tap.answered(),
+                WaitHeard::Bytes(_) => self.tap.overheard(),
                 WaitHeard::Lost(_) => {}
             }
             if self.now() >= until {

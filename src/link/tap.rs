@@ -31,6 +31,11 @@ const KEPT: usize = 512;
 /// Bytes that nobody asked for allowed at once, and for each second more: ten times what the fastest line
 /// carries.
 const FLOOD: u64 = 1 << 17;
+/// The same of a port that was opened again and has not answered since: still what the fastest line carries.
+const FLOOD_AGAIN: u64 = FLOOD / 8;
+/// A port on which somebody is overheard for so long works, without an answer to us. Sooner it may be one that
+/// takes every connection, floods it or hangs up.
+const SETTLED: Duration = Duration::from_secs(5);
 
 /// A port, its tape, and what the tape says about silence.
 pub(crate) struct Tap {
@@ -220,7 +225,12 @@ impl Tap {
                 self.received += bytes.len() as u64;
                 let seconds = at.saturating_sub(self.opened_at).as_secs();
                 let unasked = (self.received - self.received_before).saturating_sub(self.asked_for);
-                if unasked > FLOOD * (1 + seconds) {
+                let allowed = if self.openings == 0 {
+                    FLOOD
+                } else {
+                    FLOOD_AGAIN
+                };
+                if unasked > allowed * (1 + seconds) {
                     let flooded = LinkTrouble::Flooded {
                         bytes: unasked,
                         is_line: self.port.line().is_some(),
@@ -259,6 +269,13 @@ impl Tap {
         self.openings = 0;
         if let Some((_, losses @ 2..)) = self.losses.take() {
             self.say(&Notice::Back { losses });
+        }
+    }
+
+    /// Somebody was overheard: whether the way works is clear after a while.
+    pub(crate) fn overheard(&mut self) {
+        if self.last_heard.saturating_sub(self.opened_at) >= SETTLED {
+            self.answered();
         }
     }
 
