@@ -1,12 +1,13 @@
 //! The rules by which a quiet link may begin to ask, on a virtual port.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
 use super::scripted::Scripted;
 use packside::ask::{Exchange, Outcome};
-use packside::event::{Consent, LinkFacts, LinkKind};
-use packside::link::{Grounds, MayWake, NotShown, Quiet, Wake};
+use packside::event::{Consent, LinkFacts, LinkKind, What};
+use packside::link::{Arrived, Grounds, MayWake, NotShown, Port, PortGone, Quiet, Wake};
 use packside::poll::{Cost, Look, LookWant, Read, may_read};
 use packside::wire::Framing;
 use packside::wire::{Answer, Question};
@@ -382,4 +383,70 @@ fn look_keeps_off_registers_that_feed_the_supervision_and_that_nobody_wants() {
         }
     }
     assert!(bridged > 0, "else the test shows nothing");
+}
+
+/// An end that sends zeros as fast as they are read, whenever it is opened.
+struct Floods {
+    facts: LinkFacts,
+    now: Duration,
+    opened: Arc<AtomicU32>,
+}
+
+impl Port for Floods {
+    fn facts(&self) -> &LinkFacts {
+        &self.facts
+    }
+
+    fn now(&self) -> Duration {
+        self.now
+    }
+
+    fn send(&mut self, _: &[u8]) -> Result<Duration, PortGone> {
+        Ok(self.now)
+    }
+
+    fn wait(&mut self, _: Duration) -> Arrived {
+        self.now += Duration::from_micros(100);
+        Arrived::Bytes(self.now, vec![0; 4096])
+    }
+
+    fn rest(&mut self, until: Duration) -> bool {
+        self.now = self.now.max(until);
+        true
+    }
+
+    fn reopen(&mut self) -> Result<(), PortGone> {
+        self.opened.fetch_add(1, Ordering::Relaxed);
+        Ok(())
+    }
+}
+
+// Kind: derived (half a second at first, then twice as long each time up to a minute, each up to a quarter
+// shorter: 0.38 to 0.5, 0.75 to 1, 1.5 to 2, 3 to 4 s; and 128 kB at once, 16 kB and a second's after that)
+#[test]
+fn flood_is_no_answer_and_is_opened_again_with_pauses_that_grow() {
+    let opened = Arc::new(AtomicU32::new(0));
+    let port = Floods {
+        facts: serial(&[]).facts().clone(),
+        now: Duration::ZERO,
+        opened: Arc::clone(&opened),
+    };
+    let mut quiet = Quiet::over(Box::new(port), Box::new(|_| {}));
+    let (mut heard, mut floods) = (0, 0);
+    while quiet.now() < seconds(10) {
+        let until = quiet.now() + Duration::from_millis(500);
+        floods += u32::from(quiet.listen(until).is_err());
+        heard += quiet
+            .drain()
+            .iter()
+            .map(|event| match &event.what {
+                What::In(bytes) => bytes.len(),
+                _ => 0,
+            })
+            .sum::<usize>();
+    }
+    let opened = opened.load(Ordering::Relaxed);
+    assert!((3..=5).contains(&opened), "opened {opened} times");
+    assert!(floods > opened, "each is said");
+    assert!((100_000..240_000).contains(&heard), "{heard} bytes");
 }
