@@ -7,22 +7,24 @@
 //! # Panics
 //! Where an invariant does not hold: that is what a fuzzer looks for.
 
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 use std::time::Duration;
 
 use packside::judge::Case;
 use packside::recording::{Recording, read, read_from};
-use packside::visit::{answers, steps};
+use packside::visit::{VisitStep, answers, steps};
 use packside::wire::{Adu, Ask, ByteStamp, Framing, Question, Splitter};
 use packside_profiles::model::{Profile, Table};
+use packside_profiles::sunspec::{self, MARK_AT, Models, UnitAt, Walk, WalkAnswer, WalkStep};
 use sha2::{Digest as _, Sha256};
 
-/// The map that stands for any.
-const MAP: &str = "generic-lv-rack";
+/// The map that stands for any, read once: a fuzzer has better things to do.
+static MAP: LazyLock<Arc<Profile>> = LazyLock::new(|| {
+    let found = packside_profiles::find("generic-lv-rack", None);
+    Arc::new(found.expect("shipped").profile)
+});
 
-fn map() -> Profile {
-    packside_profiles::find(MAP, None).expect("shipped").profile
-}
+static MODELS: LazyLock<Models> = LazyLock::new(|| sunspec::models().expect("shipped"));
 
 /// Any bytes as a question, an answer to it, and a Modbus TCP frame.
 pub(crate) fn wire(data: &[u8]) {
@@ -151,9 +153,9 @@ pub(crate) fn recording(data: &[u8]) {
 }
 
 fn judged(recording: &Recording) {
-    let profile = Arc::new(map());
+    let profile = &*MAP;
     let mut shown = 0_usize;
-    let case = recording.replay(Some(&profile), |_, told, case| {
+    let case = recording.replay(Some(profile), |_, told, case| {
         // A judgement costs milliseconds: the first ones show what later ones would.
         if shown < 3 {
             let _ = case.verdict(told.at);
@@ -190,13 +192,71 @@ pub(crate) fn sealed(data: &[u8]) -> Vec<u8> {
 
 /// Any text as an answers file.
 pub(crate) fn answers_file(text: &str) {
-    let profile = map();
-    let _ = answers::read(text, &steps(&profile));
+    static STEPS: LazyLock<Vec<VisitStep>> = LazyLock::new(|| steps(&MAP));
+    let _ = answers::read(text, &STEPS);
 }
 
 /// Any text as a place kept under a name.
 pub(crate) fn place(text: &str) {
     let _ = packside::cli::any_place(text);
+}
+
+/// Any registers as a unit that describes itself: the walk ends, and what becomes of it is a map that loads.
+/// Gives whether there is one.
+pub(crate) fn sunspec_chain(data: &[u8]) -> bool {
+    let Some((&[mark, habits], rest)) = data.split_first_chunk() else {
+        return false;
+    };
+    let start = MARK_AT[usize::from(mark) % MARK_AT.len()];
+    let mut words = vec![0x5375, 0x6e53];
+    let mut pairs = rest.chunks_exact(2);
+    let mut pair = || {
+        pairs
+            .next()
+            .map(|pair| u16::from_be_bytes([pair[0], pair[1]]))
+    };
+    if habits & 1 == 0 {
+        words.extend(std::iter::from_fn(pair));
+    } else {
+        // Of itself a fuzzer hardly finds a chain: here the headers are right.
+        while let Some(word) = pair() {
+            let [which, repeats] = word.to_be_bytes();
+            let Some(model) = MODELS.models.get(usize::from(which)) else {
+                break;
+            };
+            let stride = model.block.as_ref().map_or(0, |block| block.stride);
+            let length = model.length + stride * u16::from(repeats);
+            words.extend([model.id, length]);
+            words.extend((0..length).map(|_| pair().unwrap_or_default()));
+        }
+        words.extend([0xffff, 0]);
+    }
+    let mut walk = Walk::new(&MODELS);
+    while let WalkStep::Read { address, count } = walk.next() {
+        assert!((1..=125).contains(&count) && u32::from(address) + u32::from(count) <= 0x1_0000);
+        let from = address.checked_sub(start).map(usize::from);
+        let found = from.and_then(|from| words.get(from..from + usize::from(count)));
+        walk.take(match found {
+            Some(found) if habits & 4 == 0 || address % 7 != 3 => WalkAnswer::Words(found),
+            Some(found) => WalkAnswer::Words(&found[1..]),
+            None if habits & 2 == 0 => WalkAnswer::Refused,
+            None => WalkAnswer::Nothing,
+        });
+        assert!(walk.asked() <= 2_500, "a walk ends");
+    }
+    let Some(chain) = walk.chain() else {
+        return false;
+    };
+    assert!(chain.models.len() <= 600 && chain.words.len() <= 40_100);
+    let line = "9600-8N1".parse().expect("a line setting");
+    let Ok(text) = sunspec::map_of(&chain, UnitAt { unit: 1, line }) else {
+        return false;
+    };
+    let loaded = packside_profiles::load(&text, "made");
+    let profile = loaded.unwrap_or_else(|problems| panic!("a map of ours loads: {problems}"));
+    let case = Case::new(Some(Arc::new(profile)));
+    let _ = case.verdict(case.moment());
+    true
 }
 
 /// An error stands still wherever it is shown.

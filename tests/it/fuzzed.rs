@@ -106,3 +106,20 @@ fn answers_and_places_are_read_or_refused() {
     let place = b"format = 1\nunit = 1\ngateway = \"192.0.2.7\"\nframing = \"rtu\"\n";
     fuzz(5_000, &[place.to_vec()], as_text(entries::place));
 }
+
+#[test]
+fn chains_of_models_end_and_become_maps_that_load() {
+    let models = packside_profiles::sunspec::models().unwrap().models;
+    // Kind: invented (each known model with two blocks, every word 1)
+    let mut whole = vec![0, 1];
+    for (which, model) in models.iter().enumerate() {
+        let block = model.block.as_ref().map_or(0, |block| 2 * block.stride);
+        whole.extend([u8::try_from(which).unwrap(), 2]);
+        whole.extend([0, 1].repeat(usize::from(model.length + block)));
+    }
+    assert!(entries::sunspec_chain(&whole), "a bank becomes a map");
+    let raw = b"\0\0\x03\x22\0\x3e\0\x01\xff\xff".to_vec();
+    fuzz(400, &[whole, raw], |data| {
+        entries::sunspec_chain(data);
+    });
+}
