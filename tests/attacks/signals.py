@@ -4,9 +4,12 @@ What must hold (kind: derived, from the exit codes; common practice, 128 + the s
 was, the port as well, the recording is sealed, and the last line says where what was recorded is.
 """
 
+import json
+import os
 import signal
 import time
 
+from . import forge
 from .base import ANY, HUNG_UP, INTERRUPTED, LOCAL, PROFILE, TERMINATED, USAGE, VERDICTS, Group
 from .servers import Server, at_its_pace, silent
 from .terminal import Terminal
@@ -387,4 +390,55 @@ for command in ("check", "watch", "find"):
             f"{code}, recording sealed, said where",
             without_terminal(command, number, code),
             weight=4,
+        )
+
+
+def long_recording(t):
+    """A sound recording that takes seconds to read."""
+    lines = forge.lines_of(t.bench.visits[0])
+    at = next(number for number, line in enumerate(lines) if line.startswith(b'{"type":"opened"')) + 1
+    last = json.loads(lines[at])["at_ns"]
+    noise = [b'{"type":"in","at_ns":%d,"bytes":"%s"}' % (last, bytes(2000).hex().encode()) for _ in range(15_000)]
+    return t.file("long/a.visit.jsonl", forge.whole([*lines[: at + 1], *noise, *lines[at + 1 :]]))
+
+
+# What asks nobody, and writes a file or says much.
+QUIET = {
+    "report": lambda t: ["report", long_recording(t), "-o", t.folder / "out" / "page.html"],
+    "retest": lambda t: ["retest", long_recording(t).parent, "--junit", t.folder / "out" / "junit.xml"],
+    "check-recording": lambda t: ["check", "--recording", long_recording(t)],
+    "watch-recording": lambda t: ["watch", "--recording", long_recording(t)],
+    "demo": lambda t: ["demo"],
+    "profile": lambda t: ["profile", "coverage", PROFILE],
+}
+
+
+def in_between(command, number, code):
+    def attack(t):
+        words = QUIET[command](t)
+        (t.folder / "out").mkdir()
+        before = {path for path in t.folder.rglob("*") if ".part" in path.name}
+        for after in (0.05, 0.2, 0.6):
+            run = t.keep(t.spawn([os.fspath(word) for word in words]))
+            run.until(after)
+            run.send(number)
+            t.judge(run.end(8), ANY - {USAGE} | {code}, megabytes=400)
+            for path in (t.folder / "out").iterdir():
+                whole = path.read_bytes().rstrip().endswith((b"</html>", b"</testsuites>", b"</testsuite>"))
+                t.expect(whole, f"{path.name}: expected it whole or not there, found a part of it")
+            left = {path for path in t.folder.rglob("*") if ".part" in path.name}
+            t.expect(left == before, f"expected nothing left beside, found {sorted(path.name for path in left)}")
+
+    return attack
+
+
+for command in QUIET:
+    for number, code in ((signal.SIGINT, INTERRUPTED), (signal.SIGTERM, TERMINATED), (signal.SIGHUP, HUNG_UP)):
+        GROUP.add(
+            f"{command}-{number.name.lower()}-in-between",
+            f"{command}: {number.name} after 0.05, 0.2 and 0.6 s",
+            f"{code} or its own end within 8 s; what it writes is whole or not there",
+            in_between(command, number, code),
+            slow=number == signal.SIGHUP or command in ("demo", "profile"),
+            weight=6,
         )
