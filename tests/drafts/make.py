@@ -24,8 +24,8 @@ class Unit:
         self.period = draw.choice([2, 5, 10, 10, 15])
         self.map = Map(draw, IMAGES * self.period + 10, mode)
 
-    def table(self, dirty, half, language=None):
-        return tables.write(self.map, generator(self.salt, self.number, "table", dirty, half), dirty, half, language)
+    def table(self, dirty, half, language=None, file=None):
+        return tables.write(self.map, generator(self.salt, self.number, "table", dirty, half), dirty, half, language, file)
 
     def images(self, count):
         """Lines of JSON, one for each image and function; one image only: at a moment when current flows, if it does."""

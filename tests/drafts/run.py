@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Lets the tool make maps of invented units and counts what is right: python3 tests/drafts/run.py PROGRAM [--maps N] [--seed S]
 
-    --only GOAL...   clean dirty unseen unseen-dirty rest learn learn-rest learn-answer
+    --only GOAL...   clean dirty unseen unseen-dirty rest xlsx learn learn-rest
     --held-out       maps from a salt of their own; what is wrong is told by kind, never map by map
     --show [N]       the worst maps, with why
     --keep FOLDER    keeps tables, images, drafts and truths there
@@ -29,15 +29,16 @@ STACK = {"pack_voltage", "terminal_voltage"}
 EXTREMES = {"cell_voltage_max", "cell_voltage_min"}
 WARM = {"cell_temperature", "cell_temperature_max", "cell_temperature_min"}
 
-# goal: (dirty, half of the words, mode, how). `how` lists what is run one after the other.
+# goal: (dirty, half of the words, mode, how, kind of file or any).
 GOALS = {
-    "clean": (False, SEEN, "flowing", "table"),
-    "dirty": (True, SEEN, "flowing", "table"),
-    "unseen": (False, UNSEEN, "flowing", "table"),
-    "unseen-dirty": (True, UNSEEN, "flowing", "table"),
-    "rest": (True, SEEN, "rest", "table"),
-    "learn": (False, SEEN, "flowing", "learn"),
-    "learn-rest": (False, SEEN, "rest", "learn"),
+    "clean": (False, SEEN, "flowing", "table", None),
+    "dirty": (True, SEEN, "flowing", "table", None),
+    "unseen": (False, UNSEEN, "flowing", "table", None),
+    "unseen-dirty": (True, UNSEEN, "flowing", "table", None),
+    "rest": (True, SEEN, "rest", "table", None),
+    "xlsx": (True, SEEN, "flowing", "table", "xlsx"),
+    "learn": (False, SEEN, "flowing", "learn", None),
+    "learn-rest": (False, SEEN, "rest", "learn", None),
 }
 # Figures of the issue: (goal, stage, roles or None, what counts, at least, most wrong).
 WANTED = [
@@ -96,7 +97,7 @@ def learnt(program, images, draft):
 def one_map(job):
     """Everything of one map: [(stage, outcomes, base)], what the table was like, and troubles."""
     program, salt, number, goal, folder, stages = job
-    dirty, half, mode, how = GOALS[goal]
+    dirty, half, mode, how, kind = GOALS[goal]
     unit = Unit(salt, number, mode)
     result = {"number": number, "goal": goal, "stages": {}, "about": None, "crash": None, "missing": []}
     with tempfile.TemporaryDirectory() as temporary:
@@ -111,7 +112,7 @@ def one_map(job):
         images = [unit.map.image(moment) for moment in moments]
         try:
             if how == "table":
-                table = unit.table(dirty, half)
+                table = unit.table(dirty, half, file=kind)
                 result["about"] = table.about()
                 file = place / ("list." + table.suffix)
                 file.write_bytes(table.text)

@@ -6,8 +6,11 @@ wrong or missing. The truth stays in the map; the table is what somebody wrote d
 
 import copy
 import csv
+import html
 import io
+import re
 import unicodedata
+import zipfile
 from dataclasses import dataclass, field
 
 from words import BITS, LANGUAGES, STATES, UNSEEN, Words
@@ -36,8 +39,10 @@ class Table:
                 "scale_style": self.style, "defects": self.defects, "columns": self.columns, "wrong": self.wrong, "lines": self.lines}
 
 
-def write(unit, random, dirty, half, language=None):
-    return Writer(unit, random, dirty, half, language).table()
+def write(unit, random, dirty, half, language=None, file=None):
+    writer = Writer(unit, random, dirty, half, language)
+    writer.file = file or writer.file
+    return writer.table()
 
 
 def plain(number):
@@ -496,6 +501,10 @@ class Writer:
 
     def render(self, out):
         random = self.random
+        if self.file == "xlsx":
+            for number in range(len(out)):
+                self.on_line(number, number + 1)
+            return workbook(out, self.comma), "xlsx"
         end = "\r\n" if random.random() < 0.3 else "\n"
         if self.file == "pasted":
             text, suffix = pasted(out, len(self.columns), self.dirty and random.random() < 0.4, self.on_line), "txt"
@@ -512,6 +521,43 @@ class Writer:
         if self.dirty and random.random() < 0.08:
             coding = "gb18030" if self.language == "zh" else "cp1252"
         return text.replace("\n", end).encode(coding, "replace"), suffix
+
+
+SHEET = '<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n'
+PARTS = {  # Kind: published, Office Open XML (ECMA-376), the least that makes a workbook; from memory.
+    "[Content_Types].xml": '<Types xmlns="http://schemas.openxmlformats.org/package/2006/content-types">'
+        '<Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
+        '<Default Extension="xml" ContentType="application/xml"/>'
+        '<Override PartName="/xl/workbook.xml" ContentType="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet.main+xml"/>'
+        '<Override PartName="/xl/worksheets/sheet1.xml" ContentType="application/vnd.openxmlformats-officedocument.spreadsheetml.worksheet+xml"/></Types>',
+    "_rels/.rels": '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships"><Relationship Id="rId1" '
+        'Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/officeDocument" Target="xl/workbook.xml"/></Relationships>',
+    "xl/workbook.xml": '<workbook xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main" '
+        'xmlns:r="http://schemas.openxmlformats.org/officeDocument/2006/relationships"><sheets><sheet name="Registers" sheetId="1" r:id="rId1"/></sheets></workbook>',
+    "xl/_rels/workbook.xml.rels": '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships"><Relationship Id="rId1" '
+        'Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/worksheet" Target="worksheets/sheet1.xml"/></Relationships>',
+}
+
+
+def workbook(out, comma):
+    """A workbook of one sheet. Plain decimal numbers are numbers, as a spreadsheet keeps them."""
+    rows = []
+    for number, row in enumerate(out, 1):
+        cells = []
+        for column, text in enumerate(row):
+            place = "%s%d" % (chr(65 + column), number)
+            figure = text.replace(",", ".") if comma else text
+            if re.fullmatch(r"-?(0|[1-9]\d*)(\.\d+)?", figure):
+                cells.append('<c r="%s"><v>%s</v></c>' % (place, figure))
+            elif text:
+                cells.append('<c r="%s" t="inlineStr"><is><t xml:space="preserve">%s</t></is></c>' % (place, html.escape(text, quote=False)))
+        rows.append('<row r="%d">%s</row>' % (number, "".join(cells)))
+    sheet = '<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>%s</sheetData></worksheet>' % "".join(rows)
+    kept = io.BytesIO()
+    with zipfile.ZipFile(kept, "w", zipfile.ZIP_DEFLATED) as book:
+        for name, text in [*PARTS.items(), ("xl/worksheets/sheet1.xml", sheet)]:
+            book.writestr(zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0)), SHEET + text)
+    return kept.getvalue()
 
 
 def width_of(text):

@@ -497,7 +497,7 @@ high_first: high word first | MSW first | big endian || upper register leads | h
 low_first: low word first | LSW first | word swapped || lower register leads | lo-hi
 all_high_first: 32-bit values: high word first. || Long values are sent upper register first.
 all_low_first: 32-bit values: low word first. || Long values are sent lower register first.
-offset: offset {o} | raw value {o} | minus: value = raw*{s}{o} || zero at {r} | subtract after scaling: {o}
+offset: offset {o} | value = raw*{s}{o} | offset: {o} || zero at {r} | raw {r} = 0 | add {o} after scaling
 holding: Holding registers, read with function 03 | Function code 0x03 || Use FC3 to read
 input: Input registers, read with function 04 | Function code 0x04 || Use FC4 to read
 title: Modbus register list, battery system | Communication protocol, register table || Appendix B: data points | Interface description
@@ -514,7 +514,7 @@ high_first: High-Word zuerst | höherwertiges Wort zuerst || oberes Register vor
 low_first: Low-Word zuerst | niederwertiges Wort zuerst || unteres Register voran
 all_high_first: 32-Bit-Werte: High-Word zuerst. || Lange Werte: oberes Register voran.
 all_low_first: 32-Bit-Werte: Low-Word zuerst. || Lange Werte: unteres Register voran.
-offset: Offset {o} | Rohwert {o} || Nullpunkt bei {r}
+offset: Offset {o} | Wert = Rohwert*{s}{o} || Nullpunkt bei {r}
 holding: Holding-Register, Funktionscode 03 || mit FC3 lesen
 input: Input-Register, Funktionscode 04 || mit FC4 lesen
 title: Modbus-Registerliste Batteriesystem || Anhang B: Datenpunkte
