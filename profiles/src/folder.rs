@@ -1,4 +1,5 @@
-//! Where a user keeps own register maps, scenarios' maps and places: one folder for every command.
+//! Where a user keeps own register maps, scenarios' maps and places, and where looks keep themselves: one folder
+//! each, for every command, by the custom of the system.
 //!
 //! Does not: read anything in it, or make it.
 
@@ -17,20 +18,49 @@ pub fn config_folder(
     given: Option<PathBuf>,
     variable: impl Fn(&str) -> Option<OsString>,
 ) -> Option<PathBuf> {
+    let usual = if cfg!(windows) {
+        ("APPDATA", "")
+    } else if cfg!(target_os = "macos") {
+        ("", "Library/Application Support")
+    } else {
+        ("XDG_CONFIG_HOME", ".config")
+    };
+    given.or_else(|| Some(base(usual, variable)?.join("packside")))
+}
+
+/// The folder of what a program keeps by itself, as [`config_folder`].
+///
+/// # Sources
+/// - XDG Base Directory Specification 0.8: `$XDG_STATE_HOME`, else `$HOME/.local/state`
+/// - Windows: `%LOCALAPPDATA%`, which stays on this computer (from memory)
+/// - macOS: `~/Library/Application Support` (from memory)
+pub fn state_folder(
+    given: Option<PathBuf>,
+    variable: impl Fn(&str) -> Option<OsString>,
+) -> Option<PathBuf> {
+    let usual = if cfg!(windows) {
+        ("LOCALAPPDATA", "")
+    } else if cfg!(target_os = "macos") {
+        ("", "Library/Application Support")
+    } else {
+        ("XDG_STATE_HOME", ".local/state")
+    };
+    given.or_else(|| Some(base(usual, variable)?.join("packside")))
+}
+
+/// What a variable names, else a folder below the home folder; either may be `""`, none.
+fn base(
+    (named, below_home): (&str, &str),
+    variable: impl Fn(&str) -> Option<OsString>,
+) -> Option<PathBuf> {
     let from = |name: &str| {
         let path = variable(name).map(PathBuf::from);
         path.filter(|path| path.is_absolute())
     };
-    given.or_else(|| {
-        let base = if cfg!(windows) {
-            from("APPDATA")
-        } else if cfg!(target_os = "macos") {
-            from("HOME").map(|home| home.join("Library/Application Support"))
-        } else {
-            from("XDG_CONFIG_HOME").or_else(|| Some(from("HOME")?.join(".config")))
-        };
-        base.map(|base| base.join("packside"))
-    })
+    let is_below = |name: &&str| !name.is_empty();
+    let named = Some(named).filter(is_below).and_then(from);
+    let below = Some(below_home).filter(is_below);
+    named.or_else(|| Some(from("HOME")?.join(below?)))
 }
 
 #[cfg(all(test, target_os = "linux"))]
@@ -54,5 +84,7 @@ mod tests {
         let relative = [("XDG_CONFIG_HOME", "x"), ("HOME", "/h")];
         assert_eq!(folder(None, &relative), Some("/h/.config/packside".into()));
         assert_eq!(folder(None, &[("HOME", "")]), None);
+        let state = state_folder(None, |name| (name == "HOME").then(|| "/h".into()));
+        assert_eq!(state, Some("/h/.local/state/packside".into()));
     }
 }

@@ -31,7 +31,7 @@ pub mod text;
 mod words;
 
 pub use codec::{Decoded, Quality, Value, decode, encode, encode_raw};
-pub use folder::config_folder;
+pub use folder::{config_folder, state_folder};
 pub use foreign::{Foreign, clean};
 pub use layout::{Instance, Known, Layout, Place, models_in_chain};
 pub use line::{LineSettings, Parity};

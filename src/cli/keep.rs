@@ -56,16 +56,8 @@ impl What {
 
 /// Where looks are kept: `PACKSIDE_STATE`, else the usual folder of the system for such files.
 fn folder() -> Option<PathBuf> {
-    let from = |name: &str| {
-        let value = std::env::var_os(name).filter(|value| !value.is_empty());
-        value.map(PathBuf::from)
-    };
-    let usual = if cfg!(windows) {
-        from("LOCALAPPDATA")
-    } else {
-        from("XDG_STATE_HOME").or_else(|| Some(from("HOME")?.join(".local/state")))
-    };
-    from("PACKSIDE_STATE").or_else(|| usual.map(|base| base.join("packside")))
+    let given = std::env::var_os("PACKSIDE_STATE").filter(|value| !value.is_empty());
+    packside_profiles::state_folder(given.map(PathBuf::from), |name| std::env::var_os(name))
 }
 
 /// Begins a recording in the state folder, and takes away what is too old there. Nothing where that is not
