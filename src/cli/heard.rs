@@ -18,7 +18,7 @@ use serde::{Deserialize, Serialize};
 use super::out;
 use super::places;
 use crate::event::{LinkFacts, LinkKind};
-use crate::link::{Quiet, since_1970};
+use crate::link::{Quiet, since, since_1970};
 
 /// How long a silence counts that nobody has listened to any more.
 const HOLDS: SignedDuration = SignedDuration::from_secs(60);
@@ -106,22 +106,6 @@ fn name_of(facts: &LinkFacts) -> Option<String> {
         }
         _ => None,
     }
-}
-
-/// Since when the system has this port, where it tells.
-#[cfg(unix)]
-fn since(port: &Path) -> String {
-    use std::os::unix::fs::MetadataExt as _;
-    let node = std::fs::metadata(port);
-    node.map_or_else(
-        |_| String::new(),
-        |node| format!(" since {}.{:09}", node.ctime(), node.ctime_nsec()),
-    )
-}
-
-#[cfg(not(unix))]
-fn since(_: &Path) -> String {
-    String::new()
 }
 
 fn file(config: Option<&Path>) -> Option<PathBuf> {

@@ -16,7 +16,7 @@ use std::time::Duration;
 
 use super::failure::INTERRUPTED;
 use super::out;
-use crate::link::{self, Interrupt, Modes};
+use crate::link::{self, Interrupt, Modes, Signals, Wanted};
 
 /// Exit code after a hang-up.
 const HUNG_UP: u8 = 129;
@@ -28,7 +28,6 @@ const GRACE: Duration = Duration::from_secs(3);
 const LAST: Duration = Duration::from_secs(1);
 
 /// By then every thread is stopped.
-#[cfg(unix)]
 const TURN: Duration = Duration::from_millis(300);
 
 /// The one wish of this process.
@@ -67,7 +66,7 @@ pub(crate) fn watch(seal: fn()) {
         .build();
     let Ok(runtime) = runtime else { return };
     // Taken before anything else happens, so that none falls between.
-    let Ok(signals) = runtime.block_on(async { system::Signals::take() }) else {
+    let Ok(signals) = runtime.block_on(async { Signals::take() }) else {
         return;
     };
     let thread = std::thread::Builder::new().name("signals".into());
@@ -75,7 +74,7 @@ pub(crate) fn watch(seal: fn()) {
 }
 
 /// Waits for signals, and does what they ask.
-async fn heed(mut signals: system::Signals) {
+async fn heed(mut signals: Signals) {
     loop {
         let code = CODE.load(Ordering::SeqCst);
         let signal = if code == 0 {
@@ -84,27 +83,27 @@ async fn heed(mut signals: system::Signals) {
             tokio::time::timeout(GRACE, signals.next()).await.ok()
         };
         match signal {
-            Some(Signal::End(first)) if code == 0 => {
+            Some(Wanted::Pause) => pause(),
+            Some(wanted) if code == 0 => {
+                let first = code_of(wanted);
                 CODE.store(first, Ordering::SeqCst);
                 WISH.get_or_init(Interrupt::default).raise();
                 if !IS_SEEN.load(Ordering::SeqCst) || out::is_typing() {
                     end_here(first);
                 }
             }
-            Some(Signal::End(_)) | None => end_here(code),
-            #[cfg(unix)]
-            Some(Signal::Pause) => pause(),
+            Some(_) | None => end_here(code),
         }
     }
 }
 
-/// What a signal asks for.
-enum Signal {
-    /// To end with this code.
-    End(u8),
-    /// To stop until it is continued.
-    #[cfg(unix)]
-    Pause,
+/// The exit code after it.
+fn code_of(wanted: Wanted) -> u8 {
+    match wanted {
+        Wanted::Terminate => TERMINATED,
+        Wanted::HangUp => HUNG_UP,
+        Wanted::Interrupt | Wanted::Pause => INTERRUPTED,
+    }
 }
 
 /// Ends the program, in order as far as that can be done from beside.
@@ -147,6 +146,10 @@ fn is_hung_up() -> bool {
 /// Ports and terminal as they were.
 fn put_back() {
     link::put_back_all();
+    // Where the settings of a terminal cannot be read, whoever changed them changes them back.
+    if crossterm::terminal::is_raw_mode_enabled().unwrap_or(false) {
+        let _ = crossterm::terminal::disable_raw_mode();
+    }
     if let Some(Some(modes)) = TERMINAL.get() {
         link::set_terminal(modes);
     }
@@ -166,7 +169,6 @@ pub(crate) fn end(code: u8) -> u8 {
 }
 
 /// Stops with the terminal as it was, and takes it again when continued.
-#[cfg(unix)]
 pub(crate) fn pause() {
     let changing = changing();
     let meanwhile = link::terminal_modes();
@@ -181,91 +183,4 @@ pub(crate) fn pause() {
     }
     drop(changing);
     out::draw_afresh();
-}
-
-/// Signals of Unix.
-#[cfg(unix)]
-mod system {
-    use tokio::signal::unix::{Signal as Stream, SignalKind, signal};
-
-    use super::{HUNG_UP, INTERRUPTED, Signal, TERMINATED, link};
-
-    /// All that are heeded; nothing where one is ignored.
-    pub(super) struct Signals {
-        ends: [(Option<Stream>, u8); 3],
-        pause: Option<Stream>,
-    }
-
-    impl Signals {
-        pub(super) fn take() -> std::io::Result<Self> {
-            let one = |kind: SignalKind| {
-                let is_heeded = !link::is_ignored(kind.as_raw_value());
-                is_heeded.then(|| signal(kind)).transpose()
-            };
-            Ok(Self {
-                ends: [
-                    (one(SignalKind::interrupt())?, INTERRUPTED),
-                    (one(SignalKind::terminate())?, TERMINATED),
-                    (one(SignalKind::hangup())?, HUNG_UP),
-                ],
-                pause: one(SignalKind::from_raw(link::stop_signal()))?,
-            })
-        }
-
-        pub(super) async fn next(&mut self) -> Signal {
-            let [interrupt, terminate, hang_up] = &mut self.ends;
-            tokio::select! {
-                () = came(&mut interrupt.0) => Signal::End(interrupt.1),
-                () = came(&mut terminate.0) => Signal::End(terminate.1),
-                () = came(&mut hang_up.0) => Signal::End(hang_up.1),
-                () = came(&mut self.pause) => Signal::Pause,
-            }
-        }
-    }
-
-    async fn came(stream: &mut Option<Stream>) {
-        let came = match stream {
-            Some(stream) => stream.recv().await,
-            None => None,
-        };
-        if came.is_none() {
-            std::future::pending().await
-        }
-    }
-}
-
-/// Events of a Windows console: Ctrl-C and Ctrl-Break ask to stop, closing the window, logging off and
-/// shutting down give five seconds.
-#[cfg(windows)]
-mod system {
-    use tokio::signal::windows::{
-        CtrlBreak, CtrlC, CtrlClose, CtrlLogoff, CtrlShutdown, ctrl_break, ctrl_c, ctrl_close,
-        ctrl_logoff, ctrl_shutdown,
-    };
-
-    use super::{HUNG_UP, INTERRUPTED, Signal};
-
-    pub(super) struct Signals(CtrlC, CtrlBreak, CtrlClose, CtrlLogoff, CtrlShutdown);
-
-    impl Signals {
-        pub(super) fn take() -> std::io::Result<Self> {
-            Ok(Self(
-                ctrl_c()?,
-                ctrl_break()?,
-                ctrl_close()?,
-                ctrl_logoff()?,
-                ctrl_shutdown()?,
-            ))
-        }
-
-        pub(super) async fn next(&mut self) -> Signal {
-            tokio::select! {
-                _ = self.0.recv() => Signal::End(INTERRUPTED),
-                _ = self.1.recv() => Signal::End(INTERRUPTED),
-                _ = self.2.recv() => Signal::End(HUNG_UP),
-                _ = self.3.recv() => Signal::End(HUNG_UP),
-                _ = self.4.recv() => Signal::End(HUNG_UP),
-            }
-        }
-    }
 }

@@ -14,6 +14,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, OnceLock, PoisonError};
 
 use super::args::Colour;
+use crate::link::HAS_OLD_CONSOLES;
 use crate::show::paper::Paper;
 
 /// What kept a result from being written, for the end of the command.
@@ -142,7 +143,6 @@ pub(crate) fn last_words(is_stopped: bool) {
 }
 
 /// What was drawn in place before is no longer where it was.
-#[cfg(unix)]
 pub(crate) fn draw_afresh() {
     IS_MOVED.store(true, Ordering::SeqCst);
 }
@@ -152,19 +152,22 @@ static IS_MOVED: AtomicBool = AtomicBool::new(false);
 
 /// Whether results may carry colour.
 pub(crate) fn colour(choice: Colour) -> bool {
-    let is_coloured = may_colour(choice);
+    // An old console shows colours only once it is told to.
+    let can_be_shown = anstyle_query::windows::enable_ansi_colors().unwrap_or(true);
+    let is_coloured = may_colour(choice, can_be_shown);
     IS_COLOURED.store(is_coloured, Ordering::Relaxed);
     is_coloured
 }
 
-fn may_colour(choice: Colour) -> bool {
+fn may_colour(choice: Colour, can_be_shown: bool) -> bool {
     match choice {
         Colour::Always => true,
         Colour::Never => false,
         Colour::Auto => {
             let unset = |name: &str| std::env::var_os(name).is_none_or(|value| value.is_empty());
             let dumb = std::env::var("TERM").is_ok_and(|term| term == "dumb");
-            std::io::stdout().is_terminal() && unset("NO_COLOR") && !dumb
+            let on_terminal = std::io::stdout().is_terminal() && can_be_shown;
+            on_terminal && unset("NO_COLOR") && !dumb
         }
     }
 }
@@ -181,9 +184,13 @@ pub(crate) fn paper() -> Paper {
     };
     let locale = ["LC_ALL", "LC_CTYPE", "LANG"].into_iter().find_map(set);
     let is_dumb = set("TERM").is_some_and(|term| term == "dumb");
+    // The new console of Windows names itself; whatever reads a pipe there takes it for the letters of one country.
+    let is_old = HAS_OLD_CONSOLES && locale.is_none() && set("WT_SESSION").is_none();
     Paper {
         width: typed.or_else(terminal).unwrap_or(Paper::default().width),
-        plain: is_dumb || locale.is_some_and(|name| matches!(name.as_str(), "C" | "POSIX")),
+        plain: is_dumb
+            || is_old
+            || locale.is_some_and(|name| matches!(name.as_str(), "C" | "POSIX")),
     }
 }
 

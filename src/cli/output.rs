@@ -11,6 +11,7 @@ use std::io::{Error, ErrorKind, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
 use super::failure::{Failure, LOCAL, USAGE, failure};
+use crate::link::is_device;
 
 /// So much of a file shows what it is.
 const BEGIN: u64 = 4096;
@@ -112,20 +113,6 @@ fn whole(path: &Path, text: &str, before: Option<&Metadata>) -> std::io::Result<
         let _ = std::fs::remove_file(&beside);
     }
     written
-}
-
-/// Whether it takes bytes as they come, as `/dev/null` does. A pipe would wait for a reader.
-#[cfg(unix)]
-fn is_device(found: &Metadata) -> bool {
-    use std::os::unix::fs::FileTypeExt;
-
-    found.file_type().is_char_device()
-}
-
-/// See the one for Unix.
-#[cfg(not(unix))]
-fn is_device(_: &Metadata) -> bool {
-    false
 }
 
 #[cfg(test)]

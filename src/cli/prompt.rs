@@ -11,6 +11,7 @@ use crossterm::event::{Event, KeyCode, KeyEventKind, KeyModifiers, poll, read};
 use crossterm::terminal::disable_raw_mode;
 
 use super::interrupt;
+use crate::link::CAN_PAUSE;
 
 /// How often whoever waits for a key looks whether somebody wants to stop.
 const LOOK: Duration = Duration::from_millis(100);
@@ -196,8 +197,7 @@ fn read_one() -> std::io::Result<Pressed> {
     let is_control = key.modifiers.contains(KeyModifiers::CONTROL);
     Ok(match key.code {
         KeyCode::Char('c' | 'd') if is_control => Pressed::Stop,
-        #[cfg(unix)]
-        KeyCode::Char('z') if is_control => {
+        KeyCode::Char('z') if is_control && CAN_PAUSE => {
             interrupt::pause();
             Pressed::Nothing
         }

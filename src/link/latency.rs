@@ -4,9 +4,6 @@
 //! rights; what was set is put back once the port is closed.
 //!
 //! Does not: touch anything on the wire or in the unit.
-//!
-//! # Sources
-//! - Documentation/ABI of Linux, `latency_timer` of serial adapters: whole milliseconds, 1 to 255
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -16,6 +13,7 @@ use std::time::Duration;
 use packside_profiles::LineSettings;
 
 use super::Notice;
+use super::platform::latency_timer;
 
 /// Characters of a question and its answer of 100 registers, RTU.
 const EXCHANGE: usize = 8 + 5 + 200;
@@ -49,12 +47,7 @@ pub(super) fn ease(
     line: LineSettings,
     say: &mut dyn FnMut(&Notice),
 ) -> Option<Eased> {
-    let device = root
-        .join(port.trim_start_matches('/'))
-        .canonicalize()
-        .ok()?;
-    let tty = root.join("sys/class/tty").join(device.file_name()?);
-    let file = tty.join("device/latency_timer");
+    let file = latency_timer(root, port)?;
     let before = fs::read_to_string(&file).ok()?.trim().parse().ok()?;
     let before = Duration::from_millis(before);
     if before <= LEAST {
@@ -103,7 +96,7 @@ mod tests {
     }
 
     // Kind: invented (a folder laid out as Linux lays out devices)
-    #[cfg(unix)]
+    #[cfg(target_os = "linux")]
     #[test]
     fn timer_is_set_said_and_put_back() {
         let root = tempfile::tempdir().unwrap();

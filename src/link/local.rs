@@ -7,8 +7,9 @@ use std::time::Duration;
 
 use tokio_serial::SerialPortType;
 
-use super::serial::has_ports;
-use super::{Clock, Interrupt, unix};
+use super::platform::{SystemFacts, facts, has_ports};
+use super::serial::in_order;
+use super::{Clock, Interrupt};
 
 /// Time between two looks for a new port.
 const LOOK: Duration = Duration::from_millis(300);
@@ -35,23 +36,6 @@ pub struct AdapterFacts {
     pub serial: Option<String>,
 }
 
-/// What the system shows of a port.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct SystemFacts {
-    /// Driver.
-    pub driver: Option<String>,
-    /// A name that stays the same when it is plugged in elsewhere.
-    pub by_id: Option<String>,
-    /// How long the adapter holds short packets back.
-    pub hold_back: Option<Duration>,
-    /// Whether this user may open it.
-    pub is_allowed: Option<bool>,
-    /// The group that may and that this user is not in.
-    pub missing_group: Option<String>,
-    /// Programs that have it open, as far as this user may see: number and name.
-    pub held_by: Vec<(u32, String)>,
-}
-
 impl LocalPort {
     /// The port with this name, known or not.
     pub fn named(name: &str) -> Self {
@@ -59,7 +43,7 @@ impl LocalPort {
         known.unwrap_or_else(|| Self {
             name: name.to_owned(),
             adapter: None,
-            system: unix::facts(std::path::Path::new("/"), name),
+            system: facts(std::path::Path::new("/"), name),
         })
     }
 
@@ -104,11 +88,13 @@ pub fn ports() -> Vec<LocalPort> {
                 }),
                 _ => None,
             },
-            system: unix::facts(std::path::Path::new("/"), &port.port_name),
+            system: facts(std::path::Path::new("/"), &port.port_name),
             name: port.port_name,
         })
         .collect();
-    ports.sort_by(|a, b| (a.adapter.is_none(), &a.name).cmp(&(b.adapter.is_none(), &b.name)));
+    ports.sort_by(|a, b| {
+        (a.adapter.is_none(), in_order(&a.name)).cmp(&(b.adapter.is_none(), in_order(&b.name)))
+    });
     ports
 }
 

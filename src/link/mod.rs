@@ -26,13 +26,13 @@ mod on_thread;
 mod open;
 mod opening;
 mod pacing;
+mod platform;
 pub mod port;
 mod quiet;
 mod serial;
 mod tap;
 mod tcp;
 mod trouble;
-mod unix;
 mod worker;
 
 pub use crate::session::{Blame, LinkTrouble, MayWake, NotShown, PortGone, Wake, quiet_window};
@@ -42,17 +42,18 @@ pub use clock::Clock;
 pub(crate) use clock::ClockWatch;
 pub use clock::{since_1970, wall};
 pub use interrupt::Interrupt;
-pub use local::{AdapterFacts, LocalPort, SystemFacts, ports, wait_for_new};
+pub use local::{AdapterFacts, LocalPort, ports, wait_for_new};
 pub use notice::Notice;
 pub use open::{MODBUS_TCP_PORT, OpenOptions, Target, open};
 pub use opening::{Opening, SayShared, side_by_side};
 pub use pacing::Pacing;
+pub use platform::{
+    CAN_PAUSE, HAS_OLD_CONSOLES, Modes, Signals, SystemFacts, Wanted, forget_typed, holders,
+    is_device, set_terminal, since, stop_here, terminal_modes,
+};
 pub use port::{Arrived, Port};
 pub use quiet::{Grounds, Proof, Quiet};
 pub use serial::{SerialPortName, list, put_back_all};
 pub use tap::{EventSink, Say};
 pub use tcp::CONNECT_TIME_OUT;
 pub use trouble::OpenError;
-pub use unix::{Modes, forget_typed, holders, set_terminal, terminal_modes};
-#[cfg(unix)]
-pub use unix::{is_ignored, stop_here, stop_signal};

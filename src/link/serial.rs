@@ -12,10 +12,11 @@ use std::task::{Context, Poll};
 
 use packside_profiles::{LineSettings, Parity};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
-use tokio_serial::{ErrorKind, SerialPort, SerialPortBuilderExt, SerialPortType, SerialStream};
+use tokio_serial::{SerialPort, SerialPortBuilderExt, SerialPortType, SerialStream};
 
 use super::PortGone;
 use super::latency::Eased;
+use super::platform::{self, WhyNot};
 use super::trouble::OpenError;
 use super::worker::Opener;
 
@@ -36,10 +37,10 @@ impl Opener for SerialOpener {
 
     async fn open(self) -> Result<(HeldPort, bool), OpenError> {
         let path = Path::new(&self.port);
-        if super::unix::is_no_port(path) {
+        if platform::is_no_port(path) {
             return Err(OpenError::NotSerial { port: self.port });
         }
-        let door = super::unix::side_door(path);
+        let door = platform::side_door(path);
         let before = door.and_then(PutBack::note);
         let opened = tokio_serial::new(&self.port, self.line.baud)
             .parity(parity_of(self.line))
@@ -54,7 +55,7 @@ impl Opener for SerialOpener {
         stream.write_data_terminal_ready(false).ok();
         stream.write_request_to_send(false).ok();
         let before = before.map(PutBack::on_close);
-        let can_mark = super::unix::can_mark(path);
+        let can_mark = platform::can_mark(path);
         let port = HeldPort {
             stream,
             can_mark,
@@ -123,7 +124,7 @@ impl HeldPort {
     /// Has bad characters marked, where that can be.
     fn mark(&self) -> bool {
         let before = self.before.as_ref();
-        let marks = |before: &PutBack| super::unix::mark_bad_characters(&before.0.door);
+        let marks = |before: &PutBack| platform::mark_bad_characters(&before.0.door);
         self.can_mark && before.is_some_and(marks)
     }
 }
@@ -131,7 +132,7 @@ impl HeldPort {
 /// A port as it was before it was opened.
 struct Noted {
     door: File,
-    modes: super::unix::Modes,
+    modes: platform::Modes,
 }
 
 /// Ports whose settings are not put back yet. The program may end while a thread still holds one.
@@ -143,7 +144,7 @@ struct PutBack(Arc<Noted>);
 impl PutBack {
     /// Notes how a port is.
     fn note(door: File) -> Option<Arc<Noted>> {
-        let modes = super::unix::modes(&door)?;
+        let modes = platform::modes(&door)?;
         Some(Arc::new(Noted { door, modes }))
     }
 
@@ -159,7 +160,7 @@ impl Drop for PutBack {
         let known = ports.iter().position(|port| Arc::ptr_eq(port, &self.0));
         if let Some(place) = known {
             let noted = ports.swap_remove(place);
-            super::unix::put_back(&noted.door, &noted.modes);
+            platform::put_back(&noted.door, &noted.modes);
         }
     }
 }
@@ -171,7 +172,7 @@ fn not_put_back() -> MutexGuard<'static, Vec<Arc<Noted>>> {
 /// Puts the settings of every port that is still open back as they were: the program ends.
 pub fn put_back_all() {
     for noted in not_put_back().drain(..) {
-        super::unix::put_back(&noted.door, &noted.modes);
+        platform::put_back(&noted.door, &noted.modes);
     }
 }
 
@@ -206,24 +207,17 @@ impl AsyncWrite for HeldPort {
 impl SerialOpener {
     /// Sorts the refusal of the system by its true cause.
     fn refused(&self, error: &tokio_serial::Error) -> OpenError {
-        let port = self.port.clone();
-        let why = error.description.clone();
-        let path = Path::new(&port);
-        let is_there = path.exists() || list().iter().any(|there| there.name == port);
-        match error.kind() {
-            ErrorKind::Io(std::io::ErrorKind::PermissionDenied) => {
-                let group = super::unix::missing_group(path);
-                OpenError::PortForbidden { port, group }
-            }
-            ErrorKind::NoDevice | ErrorKind::Io(std::io::ErrorKind::NotFound) if !is_there => {
-                OpenError::PortMissing {
-                    port,
-                    there: list(),
-                }
-            }
-            ErrorKind::NoDevice => OpenError::PortBusy { port },
-            _ if super::unix::says_no_tty(&why) => OpenError::NotSerial { port },
-            _ => OpenError::PortUnusable { port, why },
+        let (port, why) = (self.port.clone(), error.description.clone());
+        match platform::why_not(Path::new(&port), error.kind(), &why) {
+            WhyNot::Missing => OpenError::PortMissing {
+                port,
+                there: list(),
+            },
+            WhyNot::Busy => OpenError::PortBusy { port },
+            WhyNot::Forbidden { or_busy: true, .. } => OpenError::PortDenied { port },
+            WhyNot::Forbidden { group, .. } => OpenError::PortForbidden { port, group },
+            WhyNot::NotSerial => OpenError::NotSerial { port },
+            WhyNot::Other => OpenError::PortUnusable { port, why },
         }
     }
 }
@@ -237,15 +231,9 @@ pub struct SerialPortName {
     pub adapter: Option<String>,
 }
 
-/// Whether the system can be asked for its ports: the library panics where this folder is missing
-/// (some containers).
-pub(super) fn has_ports() -> bool {
-    !cfg!(target_os = "linux") || Path::new("/sys/class/tty").is_dir()
-}
-
 /// The serial ports of this computer, in order of name.
 pub fn list() -> Vec<SerialPortName> {
-    if !has_ports() {
+    if !platform::has_ports() {
         return Vec::new();
     }
     let mut ports: Vec<SerialPortName> = tokio_serial::available_ports()
@@ -261,6 +249,27 @@ pub fn list() -> Vec<SerialPortName> {
             },
         })
         .collect();
-    ports.sort_by(|a, b| a.name.cmp(&b.name));
+    ports.sort_by(|a, b| in_order(&a.name).cmp(&in_order(&b.name)));
     ports
+}
+
+/// By what names of ports are sorted: the number at their end counts as one.
+pub(super) fn in_order(name: &str) -> (&str, Option<u64>) {
+    let letters = name.trim_end_matches(|c: char| c.is_ascii_digit());
+    let number = name.get(letters.len()..).and_then(|end| end.parse().ok());
+    (letters, number)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Kind: invented
+    #[test]
+    fn port_ten_comes_after_port_nine() {
+        let mut names = ["COM10", "COM9", "/dev/ttyUSB2", "COM100", "/dev/ttyUSB11"];
+        names.sort_by(|a, b| in_order(a).cmp(&in_order(b)));
+        let sorted = ["/dev/ttyUSB2", "/dev/ttyUSB11", "COM9", "COM10", "COM100"];
+        assert_eq!(names, sorted);
+    }
 }

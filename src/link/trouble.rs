@@ -26,6 +26,12 @@ pub enum OpenError {
         /// As given.
         port: String,
     },
+    /// Another program holds it, or the system does not let us: it says the same of both.
+    #[error("cannot open {port}: another program is using it, or this user may not open it")]
+    PortDenied {
+        /// As given.
+        port: String,
+    },
     /// The system does not let us.
     #[error("cannot open {port}: this user may not open it")]
     PortForbidden {
@@ -105,6 +111,7 @@ impl OpenError {
         match self {
             Self::PortMissing { .. }
             | Self::PortBusy { .. }
+            | Self::PortDenied { .. }
             | Self::PortForbidden { .. }
             | Self::PortUnusable { .. }
             | Self::NoThread { .. } => Blame::ThisComputer,
@@ -127,6 +134,9 @@ impl OpenError {
                 None => None,
             },
             Self::PortBusy { .. } => Some("close the other program that has this port open".into()),
+            Self::PortDenied { .. } => {
+                Some("close any other program that may have this port open, then try again".into())
+            }
             Self::PortForbidden {
                 group: Some(group), ..
             } => Some(format!(
