@@ -15,6 +15,8 @@ pub(crate) struct LampSaid {
     pub(crate) pattern: String,
     /// When.
     pub(crate) at: Stamp,
+    /// Flags that were up then, as they had just been read: unit and place in the map.
+    pub(crate) beside: Vec<(u8, usize)>,
 }
 
 /// What people said last.
@@ -36,6 +38,7 @@ impl People {
                     lamp: lamp.clone(),
                     pattern: pattern.clone(),
                     at,
+                    beside: Vec::new(),
                 });
             }
             What::Answer(answer) => {
@@ -50,6 +53,13 @@ impl People {
             // What is not in order is forgotten last.
             let in_order = self.answers.iter().position(|answer| !answer.says_no());
             self.answers.remove(in_order.unwrap_or_default());
+        }
+    }
+
+    /// Keeps the flags that are up as a lamp was told.
+    pub(crate) fn told_beside(&mut self, up: Vec<(u8, usize)>) {
+        if let Some(lamp) = self.lamps.last_mut() {
+            lamp.beside = up;
         }
     }
 }

@@ -116,6 +116,14 @@ impl Seen {
             at: event.at,
         };
         self.said.take(at, &event.what);
+        if let (What::Sighting { .. }, Some(map)) = (&event.what, &self.map) {
+            let of = |(unit, memory): (&u8, &UnitMemory)| {
+                let up = memory.flags_up(map, at);
+                up.into_iter().map(|flag| (*unit, flag)).collect::<Vec<_>>()
+            };
+            self.said
+                .told_beside(self.units.iter().flat_map(of).collect());
+        }
         // The bytes of an answer count as answered: what they end is taken first.
         let mut told = Vec::new();
         self.talking.take(event, &mut |one| told.push(one));

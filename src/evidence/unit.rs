@@ -31,8 +31,13 @@ use super::samples::{Given, is_alone, offset_inside, power_of, usable, whole};
 use super::stamp::Stamp;
 use super::track::{Last, Track};
 use super::transitions::{Beat, Contacts, Fell, States, Uptime};
+use super::words::{is_up, word};
 use crate::ask::{Exchange, Outcome};
 use crate::wire::{Answer, Ask};
+
+/// A lamp is told beside what was read of the unit so long before: who looks at it takes a moment.
+// Kind: common practice
+const JUST_READ: Duration = Duration::from_secs(120);
 
 /// An uptime that grew by so much, s, runs.
 const RUNS_S: f64 = 2.0;
@@ -164,6 +169,20 @@ impl UnitMemory {
             let point = profile.points.get(instance.point)?;
             Some((instance, point, track))
         })
+    }
+
+    /// Flags, by their place in the map, that were up in words read no longer than [`JUST_READ`] before.
+    pub(crate) fn flags_up(&self, map: &Map, at: Stamp) -> Vec<usize> {
+        let both = self.layout.instances.iter().zip(&self.tracks);
+        let up = both.filter_map(|(instance, track)| {
+            let last = track.last.as_ref()?;
+            at.since(last.at).filter(|ago| *ago <= JUST_READ)?;
+            let (raw, flags) = (word(&last.what)?, map.words_of(instance.point)?);
+            let is_up =
+                move |index: &&usize| map.flag(**index).is_some_and(|flag| is_up(flag, raw));
+            Some(flags.iter().filter(is_up).copied())
+        });
+        up.flatten().collect()
     }
 
     /// What is known of the first instance with this role.

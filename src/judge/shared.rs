@@ -18,7 +18,15 @@ use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality, Sourc
 const RACK_AT_MOST: Duration = Duration::from_secs(120);
 
 /// A lamp and the pattern it showed.
-pub(crate) type Sighting = (String, String);
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Sighting {
+    /// Which lamp.
+    pub(crate) lamp: String,
+    /// What it showed.
+    pub(crate) pattern: String,
+    /// Flags that were up when it was seen, by unit and place in the map.
+    pub(crate) beside: Vec<(u8, usize)>,
+}
 
 /// What all members share.
 pub(crate) struct Shared<'a> {

@@ -28,7 +28,11 @@ pub(crate) fn last_of_each(seen: &Seen, moment: Duration) -> Vec<Sighting> {
     };
     let lamps = seen.said.lamps.iter().filter(is_fresh);
     lamps
-        .map(|seen| (seen.lamp.clone(), seen.pattern.clone()))
+        .map(|seen| Sighting {
+            lamp: seen.lamp.clone(),
+            pattern: seen.pattern.clone(),
+            beside: seen.beside.clone(),
+        })
         .collect()
 }
 
@@ -48,18 +52,34 @@ pub(crate) fn contradictions(
     };
     sightings
         .iter()
-        .filter_map(|(lamp, pattern)| {
-            if pattern == DARK
-                && let Some(should) = should_show(profile, lamp, active, alarm)
-            {
-                return Some(contradiction(unit, lamp, pattern, Some(should)));
-            }
-            let meanings = meanings(profile, lamp, pattern);
-            if meanings.is_empty() || meanings.iter().any(fits) {
-                return None;
-            }
-            Some(contradiction(unit, lamp, pattern, None))
-        })
+        .filter_map(
+            |Sighting {
+                 lamp,
+                 pattern,
+                 beside,
+             }| {
+                if pattern == DARK
+                    && let Some(should) = should_show(profile, lamp, active, alarm)
+                {
+                    return Some(contradiction(unit, lamp, pattern, Some(should)));
+                }
+                let meanings = meanings(profile, lamp, pattern);
+                // What lit it was up when it was seen, and fell since: it changed because the unit did.
+                let lit_then = |meaning: &Meaning| {
+                    let was_up = |flag: &String| {
+                        let of_unit = beside.iter().filter(|(of, _)| *of == unit);
+                        of_unit
+                            .filter_map(|(_, index)| profile.flags.get(*index))
+                            .any(|f| f.id == *flag)
+                    };
+                    meaning.flags.iter().any(was_up)
+                };
+                if meanings.is_empty() || meanings.iter().any(|m| fits(m) || lit_then(m)) {
+                    return None;
+                }
+                Some(contradiction(unit, lamp, pattern, None))
+            },
+        )
         .collect()
 }
 
@@ -106,11 +126,33 @@ mod tests {
     use crate::event::{Event, What};
 
     fn check(lamp: &str, pattern: &str, active: &[&str], alarm: bool, state: StateKind) -> usize {
+        contradicts(lamp, pattern, &[], active, alarm, state)
+    }
+
+    fn contradicts(
+        lamp: &str,
+        pattern: &str,
+        beside: &[&str],
+        active: &[&str],
+        alarm: bool,
+        state: StateKind,
+    ) -> usize {
         let profile = packside_profiles::find("generic-hv-stack", None)
             .unwrap()
             .profile;
         let active: Vec<String> = active.iter().map(|id| (*id).to_owned()).collect();
-        let seen = [(lamp.to_owned(), pattern.to_owned())];
+        let index = |id: &&str| {
+            profile
+                .flags
+                .iter()
+                .position(|flag| flag.id == **id)
+                .unwrap()
+        };
+        let seen = [Sighting {
+            lamp: lamp.to_owned(),
+            pattern: pattern.to_owned(),
+            beside: beside.iter().map(|id| (1, index(id))).collect(),
+        }];
         contradictions(&seen, &profile, &active, alarm, Some(state), 1).len()
     }
 
@@ -153,6 +195,17 @@ mod tests {
 
     // Kind: invented
     #[test]
+    fn lamp_that_changed_with_the_unit_is_no_contradiction_and_one_that_never_fitted_is() {
+        let after = |beside: &[&str]| {
+            contradicts("fault", "blinking", beside, &[], false, StateKind::Running)
+        };
+        assert_eq!(after(&["inverter-silent"]), 0);
+        assert_eq!(after(&[]), 1);
+        assert_eq!(after(&["balancing"]), 1, "that flag lights no fault lamp");
+    }
+
+    // Kind: invented
+    #[test]
     fn lamp_seen_long_ago_says_nothing_of_the_registers_now() {
         let mut seen = Seen::new(None);
         for at in [10, 20] {
@@ -165,7 +218,11 @@ mod tests {
             });
         }
         let last = |moment| last_of_each(&seen, Duration::from_secs(moment));
-        assert_eq!(last(140), [("fault".to_owned(), "seen at 20".to_owned())]);
+        let [only] = last(140).try_into().unwrap();
+        assert_eq!(
+            (only.lamp, only.pattern),
+            ("fault".to_owned(), "seen at 20".to_owned())
+        );
         assert!(last(141).is_empty());
     }
 
