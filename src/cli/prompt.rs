@@ -83,11 +83,14 @@ impl Keys {
 
 /// One of these keys, any case; others are not taken.
 pub(crate) fn key(prompt: &str, allowed: &str) -> Typed {
-    echo(prompt);
     let pressed = {
         let Ok(_raw) = Raw::on() else {
             return Typed::Stop;
         };
+        if !forget() {
+            return Typed::Stop;
+        }
+        echo(prompt);
         loop {
             match press() {
                 Some(code) if is_again(code) => {}
@@ -106,12 +109,15 @@ pub(crate) fn key(prompt: &str, allowed: &str) -> Typed {
 
 /// A line, ended with Enter.
 pub(crate) fn line(prompt: &str) -> Typed {
-    echo(prompt);
     let mut text = String::new();
     let ended = {
         let Ok(_raw) = Raw::on() else {
             return Typed::Stop;
         };
+        if !forget() {
+            return Typed::Stop;
+        }
+        echo(prompt);
         loop {
             match press() {
                 // What opened this line is not its first letter.
@@ -137,6 +143,18 @@ pub(crate) fn line(prompt: &str) -> Typed {
     } else {
         Typed::Stop
     }
+}
+
+/// Takes away what was typed before a prompt stood there: it answers nothing. `false` where the person wants
+/// to stop.
+fn forget() -> bool {
+    while poll(Duration::ZERO).unwrap_or(false) {
+        match read_one() {
+            Ok(Pressed::Stop) | Err(_) => return false,
+            Ok(_) => {}
+        }
+    }
+    true
 }
 
 /// Remembers which key answered a prompt.

@@ -37,14 +37,17 @@ pub(crate) struct VisitArgs {
     /// How to reach the unit.
     #[command(flatten)]
     pub(crate) look: CheckArgs,
-    /// Answers from a TOML file instead of prompts; what it does not answer is skipped
+    /// Take answers from a file, ask nobody
+    ///
+    /// A TOML file, as --print-answers prints one. What it does not answer is skipped.
     #[arg(long, value_name = "FILE")]
     pub(crate) answers: Option<PathBuf>,
-    /// Print an answers file to be filled in, with every step of this register map, and end;
-    /// =FILE writes it there
+    /// An answers file to fill in; then end
+    ///
+    /// It has every step that this register map makes. =FILE writes it there.
     #[arg(long, value_name = "FILE", num_args = 0..=1, require_equals = true, conflicts_with = "answers")]
     pub(crate) print_answers: Option<Option<PathBuf>>,
-    /// Write over a file that is there already, whatever it is; never over a recording
+    /// Write over a file, never over a recording
     #[arg(long, requires = "print_answers")]
     pub(crate) replace: bool,
 }
@@ -139,7 +142,7 @@ fn print_answers(args: &VisitArgs, to: Option<&Path>) -> Result<u8, Failure> {
         replace: Some(args.replace),
     };
     output.write(&text)?;
-    out::say(&format!("written: {}", path.display()));
+    out::note(&format!("written: {}", path.display()));
     Ok(0)
 }
 
@@ -192,7 +195,7 @@ fn resume(visit: &mut Visit<'_>, path: &Path, go_on: bool) -> Result<(), Failure
     let events: Vec<Event> = sessions.flat_map(|session| &session.events).collect();
     visit.resume(&events);
     if let Some(step) = visit.next() {
-        out::say(&format!("going on with the step {}", step.id));
+        out::say(&format!("going on with: {}", step.name()));
     }
     Ok(())
 }
@@ -263,7 +266,7 @@ fn walk<'a>(
             || !is_typed(&step)
             || visit.held_back(&step).is_some()
         {
-            tell(&line_of(&answer));
+            tell(&line_of(&step, &answer));
         }
         if let AnswerKind::Lamps(_) = step.kind {
             live.sees(answer.value.lamps());
@@ -348,8 +351,8 @@ fn given(
     }
 }
 
-/// Asks a person.
-fn ask(visit: &Visit<'_>, step: &VisitStep) -> StepInput {
+/// Where in the visit a step stands, what it asks, and its caution.
+fn put(visit: &Visit<'_>, step: &VisitStep) {
     let (number, all) = visit.progress();
     let touch = match step.needs {
         Needs::Look => "",
@@ -358,36 +361,56 @@ fn ask(visit: &Visit<'_>, step: &VisitStep) -> StepInput {
         Needs::UnitOff => "  [unit off]",
         Needs::LiveDc => "  [LIVE DC]",
     };
-    out::say("");
-    tell(&format!("{number} of {all}  {}{touch}", step.text));
+    let left = screen::counted(visit.minutes_left().into(), "minute");
+    out::say(&format!(
+        "\nStep {number} of {all}, about {left} left{touch}"
+    ));
+    tell(&step.text);
     if let Some(caution) = step.caution {
         tell(&format!("CAUTION  {caution}"));
     }
     if let Some(answer) = visit.answer(&step.id) {
-        tell(&format!("answered before: {}", line_of(answer)));
+        tell(&format!("Answered before: {}", line_of(step, answer)));
     }
+}
+
+/// What is typed at a step.
+fn typed_for(step: &VisitStep) -> Typed {
+    match &step.kind {
+        AnswerKind::Confirm => {
+            prompt::key(&format!("   y yes, in order; n not; {KEYS} > "), "ynsbpq")
+        }
+        AnswerKind::Measured(_) => prompt::key(&format!("   m measure; {KEYS} > "), "msbpq"),
+        AnswerKind::OneOf(choices) => {
+            for (n, (_, text)) in choices.iter().enumerate() {
+                out::say(&format!("   {}  {text}", n + 1));
+            }
+            let digits: String = ('1'..='9').take(choices.len()).collect();
+            let numbers = match choices.len() {
+                1 => "1".to_owned(),
+                more => format!("1 to {more}"),
+            };
+            prompt::key(
+                &format!("   {numbers}; {KEYS} > "),
+                &format!("{digits}sbpq"),
+            )
+        }
+        AnswerKind::Number { unit, .. } => {
+            let unit = unit.replace("deg", "°");
+            prompt::line(&format!("   in {unit}, then Enter; {KEYS} > "))
+        }
+        AnswerKind::Lamps(known) => lamps(known),
+        AnswerKind::Words | AnswerKind::Storage => {
+            prompt::line(&format!("   in words, then Enter; {KEYS} > "))
+        }
+    }
+}
+
+/// Asks a person.
+fn ask(visit: &Visit<'_>, step: &VisitStep) -> StepInput {
+    put(visit, step);
     loop {
-        let typed = match &step.kind {
-            AnswerKind::Confirm => {
-                prompt::key(&format!("   y in order, n not; {KEYS} > "), "ynsbpq")
-            }
-            AnswerKind::Measured(_) => prompt::key(&format!("   y begin; {KEYS} > "), "ysbpq"),
-            AnswerKind::OneOf(choices) => {
-                for (n, (_, text)) in choices.iter().enumerate() {
-                    out::say(&format!("   {}  {text}", n + 1));
-                }
-                let digits: String = ('1'..='9').take(choices.len()).collect();
-                prompt::key(&format!("   number; {KEYS} > "), &format!("{digits}sbpq"))
-            }
-            AnswerKind::Number { unit, .. } => {
-                prompt::line(&format!("   in {unit}, Enter; {KEYS} > "))
-            }
-            AnswerKind::Lamps(known) => lamps(known),
-            AnswerKind::Words | AnswerKind::Storage => {
-                prompt::line(&format!("   in words, Enter; {KEYS} > "))
-            }
-        };
-        let Typed::Text(typed) = typed else {
+        let Typed::Text(typed) = typed_for(step) else {
             return StepInput::Stop;
         };
         match typed.as_str() {
@@ -576,14 +599,14 @@ fn hash_of(file: &str) -> std::io::Result<String> {
 }
 
 /// An answer in one line.
-fn line_of(answer: &StepAnswer) -> String {
+fn line_of(step: &VisitStep, answer: &StepAnswer) -> String {
     let note = answer
         .note
         .as_ref()
         .map(|note| format!("; {}", note.clean()));
     format!(
         "{}: {}{}",
-        answer.step,
+        step.name(),
         in_words(&answer.value),
         note.unwrap_or_default()
     )

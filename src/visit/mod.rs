@@ -132,11 +132,35 @@ impl<'a> Visit<'a> {
         self.steps.get(self.at)
     }
 
-    /// Number of the next step, and of all, for people.
+    /// Number of the next step, and of all that a person is asked, for people.
     pub fn progress(&self) -> (usize, usize) {
-        let counts = |step: &&VisitStep| self.applies(step);
-        let before = self.steps.iter().take(self.at).filter(counts).count();
+        let counts = |step: &&VisitStep| self.is_put(step);
+        let before = |(place, step): &(usize, &VisitStep)| {
+            // Those that were held back come after all others.
+            let is_answered = self.catches_up && self.answers.contains_key(&step.id);
+            self.is_put(step) && *place != self.at && (is_answered || *place < self.at)
+        };
+        let before = self.steps.iter().enumerate().filter(before).count();
         (before + 1, self.steps.iter().filter(counts).count())
+    }
+
+    /// Minutes that the next step and those after it may take.
+    pub fn minutes_left(&self) -> u32 {
+        let is_left = |(place, step): &(usize, &VisitStep)| {
+            *place == self.at || self.is_put(step) && !self.answers.contains_key(&step.id)
+        };
+        let silence = self.profile.inverter.silence_s;
+        let left = self.steps.iter().enumerate().filter(is_left);
+        let minutes: f64 = left.map(|(_, step)| step.minutes(silence)).sum();
+        // Whole minutes, and no more than a day of them.
+        (1..1440)
+            .find(|whole| f64::from(*whole) >= minutes)
+            .unwrap_or(1440)
+    }
+
+    /// Whether it is put to a person: it applies, and no fault holds it back.
+    fn is_put(&self, step: &VisitStep) -> bool {
+        self.applies(step) && is_asked(step) && self.held_back(step).is_none()
     }
 
     /// Takes the answer to the next step, and goes on.
@@ -326,7 +350,8 @@ pub fn in_words(value: &AnswerValue) -> String {
                 None => return value.text().clean().into_owned(),
             }
         }
-        AnswerValue::Number(..) | AnswerValue::Lamps(_) | AnswerValue::Words(_) => {
+        AnswerValue::Number(..) => return value.text().clean().replace("degC", "°C"),
+        AnswerValue::Lamps(_) | AnswerValue::Words(_) => {
             return value.text().clean().into_owned();
         }
     };

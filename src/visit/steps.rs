@@ -37,6 +37,66 @@ impl Part {
     }
 }
 
+/// Names of steps, as people say them; of another one its own words.
+const NAMES: [(&str, &str); 24] = [
+    ("who", "Checked by"),
+    ("where", "Place"),
+    ("sound-outside", "Sound outside"),
+    ("site", "Place as the manual wants it"),
+    ("ambient-temperature", "Temperature of the room"),
+    ("ambient-humidity", "Humidity of the room"),
+    ("stored-charge", "Charge in storage"),
+    ("stored-days", "Days since the last charge"),
+    ("stored-coldest", "Coldest in storage"),
+    ("stored-warmest", "Warmest in storage"),
+    ("nameplate-capacity", "Capacity of a module"),
+    ("storage", "Fit by its storage"),
+    ("earth", "Earth and bonding"),
+    ("latches", "Connectors"),
+    ("polarity", "Polarity of the DC cable"),
+    ("inverter-setting", "Battery set at the inverter"),
+    ("inverter-family", "Family of the inverter"),
+    ("plugged", "This computer is plugged in at"),
+    ("power-up-alone", "Power-up without the inverter"),
+    ("lamps-alone", "Lamps without the inverter"),
+    ("cable", "Communication cable"),
+    ("with-inverter", "Power-up with the inverter"),
+    ("monitoring", "Remote monitoring"),
+    ("handed-over", "Told the customer"),
+];
+
+impl VisitStep {
+    /// Its name for people.
+    pub fn name(&self) -> String {
+        let known = NAMES.iter().find(|(id, _)| *id == self.id);
+        known.map_or_else(|| of_id(&self.id), |(_, name)| (*name).to_owned())
+    }
+
+    /// Minutes that it takes a person who is used to it.
+    // Kind: common practice
+    pub(super) fn minutes(&self, silence_s: u32) -> f64 {
+        let silence = f64::from(silence_s) / 60.0;
+        match (&self.kind, self.needs) {
+            (AnswerKind::Measured(Measure::Alone), _) => silence + 1.0,
+            (AnswerKind::Measured(Measure::PowerCycle), _) => silence + 4.0,
+            (AnswerKind::Measured(Measure::Swap), _) => silence + 30.0,
+            (AnswerKind::Measured(_), _) => 4.0,
+            (AnswerKind::Storage, _) => 0.0,
+            (_, Needs::Look) => 0.5,
+            (_, Needs::Operate | Needs::LowVoltage | Needs::UnitOff) => 3.0,
+            (_, Needs::LiveDc) => 5.0,
+        }
+    }
+}
+
+/// An id as words.
+fn of_id(id: &str) -> String {
+    let words = id.replace('-', " ");
+    let mut letters = words.chars();
+    let first = letters.next().map(|letter| letter.to_ascii_uppercase());
+    first.into_iter().chain(letters).collect()
+}
+
 /// How a step is answered.
 #[derive(Debug, Clone, PartialEq)]
 pub enum AnswerKind {
@@ -97,12 +157,12 @@ pub struct VisitStep {
     pub only_after_fault: bool,
 }
 
-const LIVE_DC: &str = "Live DC: the stack itself cannot be made dead. Two persons, rated gloves and tester, the maker's manual.";
+const LIVE_DC: &str = "Live DC: the stack itself cannot be made dead. Two people, rated gloves and tester, the maker's manual.";
 const HANDS_OFF: &str = "Nobody has hands near the terminals: a unit may pre-charge and close its switches, and most 48 V \
                          packs are live at once.";
 const SWITCHES_OFF: &str = "Everything was read and recorded first. Hazardous voltage stays inside the stack; wait for the \
                             inverter's capacitors; never open connectors or breakers under load.";
-const LEAVE: &str = "Hot, hissing, smoking, swollen or smelling: leave, call the fire service. Flooded: do not touch.";
+const LEAVE: &str = "Hot, hissing, smoking, swollen or smelling: leave, call the fire service. Flooded: stay out of the water.";
 
 /// The steps for units of this profile.
 #[expect(clippy::too_many_lines, reason = "a table, one entry per step")]
@@ -125,7 +185,7 @@ pub fn steps(profile: &Profile) -> Vec<VisitStep> {
                 "sound-outside",
                 Part::BeforePower,
                 AnswerKind::Confirm,
-                "Nothing dropped, wet, swollen, hot or smelling?",
+                "All modules dry, cool, in shape, without smell, never dropped?",
             ),
             LEAVE,
         ),
@@ -303,7 +363,7 @@ pub fn steps(profile: &Profile) -> Vec<VisitStep> {
                     "power-cycle",
                     Part::After,
                     Measure::PowerCycle,
-                    "Unit switched off and on again by the manual: does the fault return?",
+                    "Unit switched off and on again by the manual, then read: whether the fault returns",
                 ),
                 Needs::UnitOff,
             )),
@@ -342,7 +402,7 @@ fn after(id: &str, all: &[VisitStep]) -> usize {
 
 /// Only where the maker allows it, as the profile says.
 fn swap_test() -> VisitStep {
-    let text = "Two modules swapped by the manual, unit off: does the fault follow the module or stay at the position?";
+    let text = "Two modules swapped by the manual, unit off, then read: whether the fault follows the module or stays at the position";
     let step = measure("swap-test", Part::After, Measure::Swap, text);
     caution(after_fault(needs(step, Needs::LiveDc)), SWITCHES_OFF)
 }
@@ -445,7 +505,7 @@ fn sockets() -> Vec<(String, String)> {
         choice("service", "a service socket, or a gateway"),
         choice(
             "instead-of-inverter",
-            "the inverter's own socket: it is silenced by us",
+            "the inverter's own socket (its data cable is unplugged meanwhile)",
         ),
         choice("across-the-pair", "across the pair, as a second device"),
     ]

@@ -100,7 +100,7 @@ impl VisitEnd<'_> {
             .flat_map(|judgement| &judgement.not_tested)
             .map(|not| {
                 let (why, when) = (words::why_not(not), words::when(not.when));
-                format!("{}: {why}; {when}", not.id())
+                format!("{}: {why}; {when}", not.id().replace('-', " "))
             })
             .collect();
         let lines = not_tested.iter().map(String::as_str);
@@ -141,15 +141,15 @@ impl VisitEnd<'_> {
             screen::wrap(text, &line(step, answer), "  - ", "    ");
         }
         // One line for each reason: most have the same.
-        let mut reasons: Vec<(Cow<'_, str>, Vec<&str>)> = Vec::new();
+        let mut reasons: Vec<(Cow<'_, str>, Vec<String>)> = Vec::new();
         for (step, answer) in &left_out {
             let reason = answer
                 .note
                 .as_ref()
                 .map_or("no reason given".into(), Foreign::clean);
             match reasons.iter_mut().find(|(known, _)| *known == reason) {
-                Some((_, steps)) => steps.push(&step.id),
-                None => reasons.push((reason, vec![&step.id])),
+                Some((_, steps)) => steps.push(step.name()),
+                None => reasons.push((reason, vec![step.name()])),
             }
         }
         for (reason, steps) in reasons {
@@ -167,7 +167,7 @@ fn line(step: &VisitStep, answer: &StepAnswer) -> String {
         .map(|note| format!(": {}", note.clean()));
     format!(
         "{}: {}{}",
-        step.id,
+        step.name(),
         in_words(&answer.value),
         note.unwrap_or_default()
     )
