@@ -12,27 +12,6 @@ use crate::link::Interrupt;
 use crate::link::Target;
 use crate::wire::Framing;
 
-/// Cautions that every help text carries, in the words of the trade.
-pub(crate) const CAUTIONS: &str = "\
-CAUTION
-  Battery stacks hold hazardous voltage even when switched off; the stack itself cannot be made dead, only
-  the far side of an open isolator can be proven dead, with a rated two-pole tester. Short-circuit current
-  welds tools and burns, at 48 V as well. Never open DC connectors or breakers under load; wait for the
-  inverter's capacitors. Hot, hissing, smoking, swollen or smelling: leave, call the fire service.
-  Flooded: do not touch. Two persons, no jewellery, never alone. A cell below its maker's absolute minimum,
-  or one that cannot be read: do not charge, do not install, set apart, ask the maker.
-  Work for qualified persons under local codes, with the maker's manual and protective equipment.
-  packside only reads; asking may wake a unit. Nothing it prints is a release for work or a proof of
-  absence of voltage: a verdict is advice to a licensed practitioner, who decides.";
-
-/// Exit codes, as printed by `--help`.
-pub(crate) const EXIT_CODES: &str = "\
-EXIT CODES
-  0 normal (or done)    1 fault             2 wrong usage            3 bus problem: nothing known of the unit
-  4 trouble of this computer, a file or a profile                    5 awaiting inverter
-  6 undecided           7 an expectation does not hold (retest)
-  8 inverter lost       9 not ready (a condition, no defect seen)     130 interrupted";
-
 /// Form of the result.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub(crate) enum Format {
@@ -62,23 +41,30 @@ pub(crate) struct Where {
     /// Serial adapter, for example /dev/ttyUSB0 or COM3
     #[arg(long, value_name = "PORT", group = "place")]
     pub(crate) serial: Option<String>,
-    /// Line settings of the serial adapter [default: the profile's]
+    /// Line settings [default: those of the map]
     #[arg(long, value_name = "9600-8E1", conflicts_with_all = ["gateway", "recording"])]
     pub(crate) line: Option<LineSettings>,
-    /// TCP gateway; the port defaults to 502
+    /// TCP gateway, on port 502 unless one is given
     #[arg(long, value_name = "HOST[:PORT]", value_parser = gateway, group = "place")]
     pub(crate) gateway: Option<String>,
-    /// What the gateway speaks: Modbus TCP (the default), or RTU bytes over TCP; with --simulated:
-    /// look through such a gateway
-    #[arg(long, value_enum, conflicts_with_all = ["serial", "recording"])]
+    /// What the gateway speaks [default: tcp]
+    ///
+    /// Modbus TCP, or RTU bytes over TCP. With --simulated: look through such a gateway.
+    #[arg(long, value_enum, value_name = "tcp|rtu", conflicts_with_all = ["serial", "recording"])]
     pub(crate) framing: Option<FramingArg>,
-    /// A scenario of the built-in simulator, in virtual time
+    /// A built-in story, without a real unit
+    ///
+    /// A scenario of the built-in simulator, or a file with one, in virtual time.
     #[arg(long, value_name = "SCENARIO", group = "place")]
     pub(crate) simulated: Option<String>,
-    /// A recording made before, or `last` for the newest that kept itself: nothing is asked, it is judged anew
+    /// A recording, or `last`: judged anew
+    ///
+    /// `last` is the newest look that kept itself. Nothing is asked.
     #[arg(long, value_name = "FILE", group = "place")]
     pub(crate) recording: Option<PathBuf>,
-    /// A place kept by `find --save NAME`: link, address, register map
+    /// A place kept by find --save NAME
+    ///
+    /// Link, address and register map as they were found.
     #[arg(long, value_name = "NAME", group = "place")]
     pub(crate) at: Option<String>,
     /// Serial number of the unit that must answer at a kept place.
@@ -89,13 +75,15 @@ pub(crate) struct Where {
 /// Whether and where to record.
 #[derive(Debug, Clone, Args)]
 pub(crate) struct RecordArgs {
-    /// Record everything into this new file (FILE.visit.jsonl)
+    /// Record into a new file (FILE.visit.jsonl)
     #[arg(long, value_name = "FILE", conflicts_with = "recording")]
     pub(crate) record: Option<PathBuf>,
     /// Add to the recording if it is there already
     #[arg(long = "continue", requires = "record")]
     pub(crate) go_on: bool,
-    /// Keep nothing: without it every look at a real unit keeps itself
+    /// Do not keep this look
+    ///
+    /// Without it every look at a real unit keeps itself: the newest 50, at most 200 MB.
     #[arg(long, conflicts_with = "record")]
     pub(crate) no_keep: bool,
 }
@@ -103,7 +91,7 @@ pub(crate) struct RecordArgs {
 /// Which session of a recording.
 #[derive(Debug, Clone, Args)]
 pub(crate) struct SessionArg {
-    /// Recording only: which of its sessions, from 1 [default: the last one]
+    /// Recording: which session, from 1 [default: the last]
     #[arg(long, value_name = "N", requires = "recording")]
     pub(crate) session: Option<usize>,
 }
@@ -217,7 +205,10 @@ pub(crate) struct LinkArgs {
     /// Where the unit is.
     #[command(flatten)]
     pub(crate) place: Where,
-    /// Where the laptop is plugged in
+    /// Where the laptop is plugged in (see --help)
+    ///
+    /// service: a service socket beside the inverter's. instead-of-inverter: the inverter's own socket, whose data
+    /// cable is off while we are here. across-the-pair: a second device on the inverter's pair.
     #[arg(long, value_enum, value_name = "WHERE")]
     pub(crate) plugged: Option<PluggedArg>,
     /// Whether and where to record.
@@ -234,22 +225,24 @@ pub(crate) struct LinkArgs {
 /// Whom to ask and how: the same for every command that looks at a unit.
 #[derive(Debug, Clone, Default, Args)]
 pub(crate) struct AskArgs {
-    /// Register map: a name (`packside profile list`) or a file
+    /// Register map (names: packside profile list)
     #[arg(long, value_name = "NAME|FILE")]
     pub(crate) profile: Option<String>,
-    /// Unit address of the first (or only) pack [default: the profile's]
+    /// Address of the first pack [default: the map's]
     #[arg(long, value_name = "N", value_parser = unit_address)]
     pub(crate) unit: Option<u8>,
-    /// Look at this one address only
+    /// This one address, nothing else
     #[arg(long, value_name = "N", value_parser = unit_address, conflicts_with = "unit")]
     pub(crate) only: Option<u8>,
-    /// Listen this long before the first question [default: 1.2 x the slowest usual poll period]
+    /// Listen so long before the first question
+    ///
+    /// Without it 1.2 times the slowest usual poll period: only one client may ask on a serial bus.
     #[arg(long, value_name = "SECONDS", value_parser = duration)]
     pub(crate) listen_first: Option<Duration>,
     /// What is said about asking.
     #[command(flatten)]
     pub(crate) consent: ConsentArgs,
-    /// Wait so long for the first byte of an answer, ms [default: the profile's]
+    /// Longest wait for an answer [default: the map's]
     #[arg(long, value_name = "MS", value_parser = milliseconds)]
     pub(crate) time_out: Option<Duration>,
 }
@@ -257,10 +250,12 @@ pub(crate) struct AskArgs {
 /// What a person says about asking: two words, and neither stands for the other.
 #[derive(Debug, Clone, Copy, Default, Args)]
 pub(crate) struct ConsentArgs {
-    /// Asking may wake the unit: everybody is clear of it
+    /// Asking may wake the unit; everybody is clear
     #[arg(long)]
     may_wake: bool,
-    /// Somebody else asks on this pair: ask all the same, after listening
+    /// Others ask on this pair; ask all the same
+    ///
+    /// It is listened first. Two who ask at the same time damage each other's answers.
     #[arg(long)]
     beside_others: bool,
 }
@@ -302,19 +297,23 @@ pub(crate) struct CheckArgs {
     /// How to ask it.
     #[command(flatten)]
     pub(crate) ask: AskArgs,
-    /// All of it: every reason, step and module; without it one screen
+    /// Every reason, step and module
     #[arg(long)]
     pub(crate) full: bool,
-    /// Also say how the verdict came about; with an ID of a result only what that means, and nothing is asked
+    /// How the verdict came about; or what ID means
+    ///
+    /// With an id of a result nothing is asked.
     #[arg(long, value_name = "ID", num_args = 0..=1, default_missing_value = "")]
     pub(crate) explain: Option<String>,
-    /// A lamp as seen, for example fault=blinking; may be given several times
+    /// A lamp as seen: fault=blinking (repeatable)
     #[arg(long = "lamp", value_name = "LAMP=PATTERN")]
     pub(crate) lamps: Vec<String>,
-    /// Simulated only: moment of the look, seconds after power-up [default: the scenario's]
+    /// Simulated: seconds after power-up
     #[arg(long, value_name = "SECONDS", value_parser = duration, requires = "simulated")]
     pub(crate) look_at: Option<Duration>,
-    /// Recording only: the moment judged, seconds of its last session or the name of a mark
+    /// Recording: judge it as of this moment
+    ///
+    /// Seconds of its last session, or the name of a mark.
     #[arg(long, value_name = "TIME|MARK", requires = "recording")]
     pub(crate) moment: Option<String>,
 }
@@ -322,8 +321,10 @@ pub(crate) struct CheckArgs {
 /// Where the files of this user are.
 #[derive(Debug, Clone, Default, Args)]
 pub(crate) struct ConfigArg {
-    /// Folder with own register maps (profiles/NAME.toml) and kept places [default: packside in the usual
-    /// folder for settings: ~/.config, %APPDATA%]
+    /// Folder with own maps and kept places
+    ///
+    /// Register maps lie in its folder profiles (NAME.toml). Without it: packside in the usual folder for settings
+    /// (~/.config, %APPDATA%).
     #[arg(
         long,
         global = true,

@@ -38,7 +38,7 @@ pub(crate) fn map_for(args: &CheckArgs) -> Result<(CheckArgs, LoadedProfile), Fa
         return Ok((args, loaded));
     }
     if let Some(name) = identity.profile().map(str::to_owned) {
-        out::say(&format!("address {}: this is a {name}", found.unit));
+        out::note(&format!("address {}: this is a {name}", found.unit));
         args.ask.profile = Some(name);
         let loaded = reach::load_profile(&args)?;
         return Ok((args, loaded));
@@ -59,7 +59,7 @@ pub(crate) fn map_for(args: &CheckArgs) -> Result<(CheckArgs, LoadedProfile), Fa
     };
     let profile = packside_profiles::load(&text, "the map made of this unit")
         .map_err(|problems| failure(LOCAL, "profile", problems.to_string(), None))?;
-    out::say(&format!(
+    out::note(&format!(
         "address {}: it describes itself (SunSpec); a map was made of that: {}",
         found.unit,
         profile.profile.notes.clean()

@@ -47,25 +47,29 @@ pub(crate) struct FindArgs {
     /// Where the line is; with none of these and one serial adapter present, that one.
     #[command(flatten)]
     link: LinkArgs,
-    /// Look at this address only
+    /// This one address, nothing else
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(1..=247))]
     only: Option<u8>,
-    /// Go on behind the first unit that answers, to all others on the same line
+    /// Do not stop at the first unit that answers
     #[arg(long)]
     all: bool,
-    /// Wait until an adapter is plugged in, and use that one
+    /// Wait for an adapter to be plugged in
     #[arg(long, conflicts_with = "place")]
     wait: bool,
-    /// Leave out the first N questions: an interrupted search prints the number
+    /// Leave out the first N questions
+    ///
+    /// An interrupted search prints the number.
     #[arg(long, value_name = "N", default_value_t = 0)]
     resume: usize,
-    /// Keep what is found under this name, for --at NAME
+    /// Keep what is found, for --at NAME
     #[arg(long, value_name = "NAME")]
     save: Option<String>,
-    /// Listen this long before the first question [default: 12]
+    /// Listen so long before the first question [default: 12]
     #[arg(long, value_name = "SECONDS", value_parser = duration)]
     listen_first: Option<Duration>,
-    /// Wait so long for the first byte of an answer, ms [default: 50 to 500, as the search goes on]
+    /// Longest wait for an answer
+    ///
+    /// Without it 50 to 500 ms, longer as the search goes on.
     #[arg(long, value_name = "MS", value_parser = milliseconds)]
     time_out: Option<Duration>,
     /// What is said about asking.
@@ -174,7 +178,7 @@ pub(super) fn first_of(look: &CheckArgs) -> Result<(Found, FoundIdentity, Framin
         consent: look.ask.consent,
         recorder: Record::default(),
     };
-    out::say("no register map was named: looking which unit this is");
+    out::note("no register map was named: looking which unit this is");
     let profiles = known_profiles(&args)?;
     let port = local_port(&mut args)?;
     let report = search(open(&args)?, &args, port, &profiles)?;
@@ -251,7 +255,7 @@ fn search(
     if is_any_framing(args, &quiet) && !window.is_zero() {
         match passes_bytes_on(&mut quiet, window) {
             Ok(true) => {
-                out::say("bytes come unasked: it passes on what it hears on its line");
+                out::note("bytes come unasked: it passes on what it hears on its line");
                 drop(quiet);
                 let mut args = args.clone();
                 args.link.place.framing = Some(FramingArg::Rtu);
@@ -316,7 +320,7 @@ fn passes_bytes_on(quiet: &mut Quiet, window: Duration) -> Result<bool, LinkTrou
 }
 
 fn say_listening(window: Duration) {
-    out::say(&format!(
+    out::note(&format!(
         "listening {:.1} s first, sending nothing: only one client may ask on a serial bus",
         window.as_secs_f64()
     ));
@@ -363,7 +367,7 @@ fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
         return Ok(None);
     }
     if args.wait {
-        out::say("waiting for an adapter to be plugged in (Ctrl-C stops)");
+        out::note("waiting for an adapter to be plugged in (Ctrl-C stops)");
         let interrupt = super::interrupt::wish();
         let Some(port) = wait_for_new(PLUG_IN, &interrupt) else {
             if interrupt.raised() {
@@ -381,7 +385,7 @@ fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
     let ports = crate::link::ports();
     let adapters: Vec<&LocalPort> = ports.iter().filter(|port| port.adapter.is_some()).collect();
     if let [only] = adapters.as_slice() {
-        out::say(&format!(
+        out::note(&format!(
             "one serial adapter is present, using it: {}",
             only.name
         ));
@@ -448,7 +452,7 @@ fn connect(args: &FindArgs) -> Result<Quiet, Failure> {
     let profile = found
         .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?
         .profile;
-    out::say(&format!(
+    out::note(&format!(
         "simulated scenario {name}, {:.0} s after power-up, in virtual time: no real unit",
         scenario.look_at.as_secs_f64()
     ));

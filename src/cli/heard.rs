@@ -71,7 +71,7 @@ pub(super) fn keep(
 /// Lets the silence count that a search has heard on this line, and says so.
 pub(super) fn count(quiet: &mut Quiet, config: Option<&Path>) {
     if let Some((silent, until)) = take(quiet.facts(), now(), config) {
-        out::say(&format!(
+        out::note(&format!(
             "find heard {:.0} s of silence on this line just before: that counts until {}",
             silent.as_secs_f64(),
             until.strftime("%H:%M:%S UTC")

@@ -38,53 +38,35 @@ const USUAL_LAMP: &str = "fault";
 
 /// Arguments of `lamp`.
 #[derive(Debug, Clone, Args)]
-#[command(
-    after_help = "Examples:\n  packside lamp                                  tap the lamp's rhythm on the keyboard\n  \
-                        packside lamp --seen \"3 flashes, pause\"\n  packside lamp --seen \"on 0.2 off 1.0\" \
-                        --profile generic-hv-stack --lamp fault\n  packside lamp --seen \"power: steady\" --seen \
-                        \"fault: blinking\" --profile generic-hv-stack\n  packside lamp --film clip.mp4 --profile \
-                        generic-hv-stack --picture seen.png\n  packside lamp --trace brightness.csv\n\n\
-                        Dark never means sound, and no lamp alone proves a unit sound."
-)]
 pub struct LampArgs {
-    /// What was seen, in words: "steady", "3 flashes, pause", "on 0.2 off 1.0" (seconds); with the lamp before
-    /// it where there are several: "power: steady"
+    /// What was seen, in words (repeatable)
+    ///
+    /// "steady", "3 flashes, pause", "on 0.2 off 1.0" (seconds). Where there are several lamps, the lamp before it:
+    /// "power: steady".
     #[arg(long, value_name = "TEXT", conflicts_with = "trace")]
     pub seen: Vec<String>,
-    /// A brightness trace: lines of seconds,level; `-` reads standard input
+    /// A brightness trace: lines of seconds,level
+    ///
+    /// `-` reads standard input.
     #[arg(long, value_name = "FILE|-")]
     pub trace: Option<PathBuf>,
-    /// A film of the unit: its blinking lamps are found. Y4M, or anything ffmpeg reads; `-` reads Y4M from standard
-    /// input
+    /// A film of the unit; blinking lamps are found
+    ///
+    /// Y4M, or anything that ffmpeg reads; `-` reads Y4M from standard input.
     #[arg(long, value_name = "FILE|-", conflicts_with_all = ["seen", "trace"])]
     pub film: Option<PathBuf>,
-    /// Write a still of the film with the places marked
+    /// A still of the film, the lamps marked
     #[arg(long, value_name = "OUT.png", requires = "film")]
     pub picture: Option<PathBuf>,
     /// Register map that says what its lamps mean
     #[arg(long, value_name = "NAME|FILE")]
     pub profile: Option<String>,
-    /// Which lamp of the profile
+    /// Which lamp of the map [default: fault]
     #[arg(long, value_name = "LAMP", requires = "profile", default_value = USUAL_LAMP)]
     pub lamp: String,
     /// Folder with own files.
     #[command(flatten)]
     config: ConfigArg,
-}
-
-impl LampArgs {
-    /// Without any argument: taps.
-    pub(crate) fn bare() -> Self {
-        Self {
-            seen: Vec::new(),
-            trace: None,
-            film: None,
-            picture: None,
-            profile: None,
-            lamp: USUAL_LAMP.to_owned(),
-            config: ConfigArg::default(),
-        }
-    }
 }
 
 /// One lamp and what was seen of it.

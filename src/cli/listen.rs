@@ -49,17 +49,22 @@ pub(crate) struct ListenArgs {
     /// Where the line is.
     #[command(flatten)]
     link: LinkArgs,
-    /// Plain received bytes without times; `-` reads standard input
+    /// Plain bytes without times; - reads them piped
     #[arg(long, value_name = "FILE|-", group = "place")]
     raw: Option<PathBuf>,
-    /// Listen so long, and at most as long again at other settings where nothing fits
-    /// [default: until Ctrl-C or q; 60 s of a simulated line]
+    /// Listen so long [default: until q or Ctrl-C]
+    ///
+    /// At most as long again at other settings where nothing fits. A simulated line is listened to for 60 s.
     #[arg(long, value_name = "SECONDS", value_parser = duration)]
     seconds: Option<Duration>,
-    /// Register map: a name (`packside profile list`) or a file; without one no readings
+    /// Register map; without one no readings
+    ///
+    /// A name (packside profile list), or a file.
     #[arg(long, value_name = "NAME|FILE")]
     profile: Option<String>,
-    /// Simulated only: when to begin, seconds after power-up [default: the scenario's look, less 60 s]
+    /// Simulated: begin so long after power-up
+    ///
+    /// Without it 60 s before the scenario's look.
     #[arg(long, value_name = "SECONDS", value_parser = duration, requires = "simulated")]
     from: Option<Duration>,
     /// Which session of a recording.
@@ -263,7 +268,7 @@ fn simulated(
     let from = args
         .from
         .unwrap_or_else(|| scenario.look_at.saturating_sub(length));
-    out::say(&format!(
+    out::note(&format!(
         "simulated scenario {name}, from {:.0} s after power-up, in virtual time: no real unit",
         from.as_secs_f64()
     ));

@@ -175,6 +175,7 @@ impl<'a> Live<'a> {
             return Ok(());
         };
         let end = drive::run(session, task, link, telling);
+        telling.clear();
         self.facts = self.session.facts().cloned();
         self.failure_of(end).map_or(Ok(()), Err)
     }

@@ -5,8 +5,8 @@ use clap::{Args, Command};
 use clap_complete::Shell;
 use clap_mangen::Man;
 
-use super::failure::{Failure, LOCAL, USAGE, failure};
-use super::out;
+use super::failure::{Failure, LOCAL, failure};
+use super::{help, out};
 
 /// Arguments of `completions`.
 #[derive(Debug, Clone, Args)]
@@ -24,6 +24,14 @@ pub(crate) struct ManArgs {
     command: Vec<String>,
 }
 
+/// Arguments of `help`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct HelpArgs {
+    /// The command, for example `check` or `profile show` [default: packside itself]
+    #[arg(value_name = "COMMAND", num_args = 0..)]
+    pub(crate) command: Vec<String>,
+}
+
 /// Prints the script that a shell reads.
 pub(crate) fn completions(args: &CompletionsArgs, mut cli: Command) {
     let mut script = Vec::new();
@@ -34,17 +42,7 @@ pub(crate) fn completions(args: &CompletionsArgs, mut cli: Command) {
 /// Prints a page in the format of the manual.
 pub(crate) fn man(args: &ManArgs, mut cli: Command) -> Result<u8, Failure> {
     cli.build();
-    let mut command = &cli;
-    for word in &args.command {
-        command = command.find_subcommand(word).ok_or_else(|| {
-            let known: Vec<&str> = command.get_subcommands().map(Command::get_name).collect();
-            let message = format!(
-                "man: expected a command ({}), found \"{word}\"",
-                known.join(", ")
-            );
-            failure(USAGE, "usage", message, None)
-        })?;
-    }
+    let command = help::named("man", &cli, &args.command)?;
     let mut page = Vec::new();
     let rendered = Man::new(command.clone()).render(&mut page);
     rendered.map_err(|why| failure(LOCAL, "man", why.to_string(), None))?;

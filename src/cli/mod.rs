@@ -5,7 +5,7 @@
 use std::ffi::OsString;
 
 use clap::error::{ContextKind, ContextValue, ErrorKind};
-use clap::{CommandFactory as _, Parser, Subcommand};
+use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
 use tracing_subscriber::filter::Targets;
 use tracing_subscriber::layer::{Layer as _, SubscriberExt as _};
 use tracing_subscriber::util::SubscriberInitExt as _;
@@ -17,6 +17,7 @@ mod describe;
 mod failure;
 mod find;
 mod heard;
+mod help;
 mod interrupt;
 mod keep;
 pub mod lamp;
@@ -27,6 +28,7 @@ mod menu;
 mod out;
 mod output;
 mod places;
+mod plain;
 pub mod profile;
 mod prompt;
 mod reach;
@@ -37,7 +39,7 @@ mod session;
 mod visit;
 mod watch;
 
-use args::{CAUTIONS, CheckArgs, Colour, ConfigArg, EXIT_CODES, Format};
+use args::{CheckArgs, Colour, ConfigArg, Format};
 use failure::{Failure, USAGE, failure};
 
 /// Does this unit have a real fault, or is the inverter just not talking to it yet?
@@ -47,25 +49,29 @@ use failure::{Failure, USAGE, failure};
     version = env!("PACKSIDE_VERSION"),
     about = "Field tool for battery storage units: a real fault, or an inverter that is not talking yet?",
     long_about = "Reads a battery storage unit over RS-485 or a TCP gateway and says whether it has a real fault or \
-                  only waits for its inverter. It only reads.\n\nTry it without hardware:\n  packside demo\n\nOne look \
-                  at a unit:\n  packside check --serial /dev/ttyUSB0 --profile generic-hv-stack\n  packside check \
-                  --gateway 192.0.2.7 --profile generic-hv-stack\n  packside check --simulated hv-waiting\n\nNothing known but the port:\n  packside find --serial \
-                  /dev/ttyUSB0",
-    after_help = "Hazardous voltage: `packside --help` carries the cautions and the exit codes.",
-    after_long_help = [CAUTIONS, "\n\n", EXIT_CODES].concat(),
-    disable_help_subcommand = true,
-    max_term_width = 100
+                  only waits for its inverter. It only reads.",
+    disable_help_subcommand = true
 )]
 struct Cli {
     /// What to do.
     #[command(subcommand)]
     command: Option<Command>,
-    /// Result as text for people, JSON for programs, or (check, report) CSV for tables.
-    #[arg(long, global = true, value_enum, default_value_t = Format::Text)]
+    /// For people, programs or tables
+    ///
+    /// text is the default; csv is for check and report.
+    #[arg(long, global = true, value_enum, value_name = "text|json|csv", default_value_t = Format::Text)]
     format: Format,
-    /// Colour: `auto` means on a terminal, unless `NO_COLOR` is set.
-    #[arg(long, global = true, value_enum, default_value_t = Colour::Auto)]
+    /// When to colour [default: auto]
+    ///
+    /// auto: on a terminal. NO_COLOR and CLICOLOR=0 say never, CLICOLOR_FORCE=1 always; this option wins.
+    #[arg(long, global = true, value_enum, value_name = "auto|always|never", default_value_t = Colour::Auto)]
     color: Colour,
+    /// The result, cautions and errors, no more
+    #[arg(long, global = true, conflicts_with = "verbose")]
+    quiet: bool,
+    /// Also each question and what came of it
+    #[arg(long, global = true)]
+    verbose: bool,
     /// Folder with own files.
     #[command(flatten)]
     config: ConfigArg,
@@ -75,23 +81,18 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     /// Look for ports, line settings and units that answer
-    #[command(after_help = EXIT_CODES)]
     Find(Box<find::FindArgs>),
     /// One full look at a unit, and the verdict
-    #[command(after_help = EXIT_CODES)]
     Check(Box<CheckArgs>),
     /// The same, live: the verdict as it changes, and what changed
-    #[command(after_help = EXIT_CODES, after_long_help = [CAUTIONS, "\n\n", EXIT_CODES].concat())]
     Watch(Box<watch::WatchArgs>),
     /// The guided power-up check, recorded
-    #[command(after_help = EXIT_CODES)]
     Visit(Box<visit::VisitArgs>),
     /// Run scenarios and recordings against their expected verdicts
     Retest(retest::RetestArgs),
     /// The page to hand over, from a recording
     Report(report::ReportArgs),
     /// Overhear a bus without sending a byte
-    #[command(after_help = EXIT_CODES)]
     Listen(Box<listen::ListenArgs>),
     /// Say what a blinking lamp means
     Lamp(lamp::LampArgs),
@@ -99,6 +100,8 @@ enum Command {
     Profile(profile::ProfileArgs),
     /// All of it on a built-in simulated stack, without hardware
     Demo,
+    /// One screen about a command
+    Help(manual::HelpArgs),
     /// Print what lets a shell complete these commands
     Completions(manual::CompletionsArgs),
     /// Print a page of the manual
@@ -119,6 +122,7 @@ impl Command {
             Self::Lamp(_) => "lamp",
             Self::Profile(_) => "profile",
             Self::Demo => "demo",
+            Self::Help(_) => "help",
             Self::Completions(_) => "completions",
             Self::Man(_) => "man",
         }
@@ -135,15 +139,41 @@ pub fn run() -> u8 {
     run_with(std::env::args_os())
 }
 
+/// The commands as they are defined, and their help.
+fn definition() -> clap::Command {
+    help::dressed(Cli::command())
+}
+
+/// Arguments as data.
+fn parsed(typed: Vec<OsString>) -> Result<Cli, clap::Error> {
+    let mut definition = definition();
+    let matches = definition.try_get_matches_from_mut(typed)?;
+    Cli::from_arg_matches(&matches).map_err(|error| error.format(&mut definition))
+}
+
+/// Arguments as data; a port, host or file without its option is taken for what it plainly is, which is said.
+fn understood(typed: Vec<OsString>) -> Result<Cli, clap::Error> {
+    parsed(typed.clone()).or_else(|refused| {
+        let meant = plain::meant(typed, refused)?;
+        let words: Vec<String> = meant.typed.iter().skip(1).map(args::typed).collect();
+        let cli = parsed(meant.typed).map_err(|_| meant.refused)?;
+        out::talk(cli.quiet, cli.verbose);
+        out::note(&format!("read as: packside {}", words.join(" ")));
+        Ok(cli)
+    })
+}
+
 /// Runs the tool with these arguments, the first one its own name.
 pub fn run_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
-    let cli = match Cli::try_parse_from(arguments) {
+    let typed: Vec<OsString> = arguments.into_iter().collect();
+    let cli = match understood(typed) {
         Ok(cli) => cli,
         Err(error) => return not_run(&error),
     };
     start_log();
     interrupt::watch(record::seal_open);
     let colour = out::colour(cli.color);
+    out::talk(cli.quiet, cli.verbose);
     crate::show::paper::lay(out::paper());
     let (json, name) = (
         cli.format == Format::Json,
@@ -171,7 +201,7 @@ fn not_run(error: &clap::Error) -> u8 {
         return 0;
     }
     let typed: Vec<OsString> = std::env::args_os().skip(1).collect();
-    let (cli, as_json) = (Cli::command(), wants_json(&typed));
+    let (cli, as_json) = (definition(), wants_json(&typed));
     let mut known = cli.get_subcommands().map(clap::Command::get_name);
     let command = known.find(|name| typed.iter().any(|word| word == name));
     let old = ContextValue::String("--ask-anyway".to_owned());
@@ -199,7 +229,7 @@ fn wants_json(typed: &[OsString]) -> bool {
 fn command(cli: Cli, colour: bool) -> Result<u8, Failure> {
     let json = cli.format == Format::Json;
     let Some(command) = cli.command else {
-        return menu::run(json, colour);
+        return led(json, colour);
     };
     match command {
         Command::Check(args) => check::run(&args, cli.format, colour),
@@ -209,15 +239,19 @@ fn command(cli: Cli, colour: bool) -> Result<u8, Failure> {
             let message = format!("--format csv: expected with check or report, found with {name}");
             Err(failure(USAGE, "usage", message, None))
         }
-        Command::Completions(_) | Command::Man(_) if json => {
+        Command::Help(_) | Command::Completions(_) | Command::Man(_) if json => {
             let message = format!("--format json: {} prints text only", command.name());
             Err(failure(USAGE, "usage", message, None))
         }
-        Command::Completions(args) => {
-            manual::completions(&args, Cli::command());
+        Command::Help(args) => {
+            out::result(&help::of(&definition(), &args.command)?);
             Ok(0)
         }
-        Command::Man(args) => manual::man(&args, Cli::command()),
+        Command::Completions(args) => {
+            manual::completions(&args, definition());
+            Ok(0)
+        }
+        Command::Man(args) => manual::man(&args, definition()),
         Command::Demo => demo::run(json, colour),
         Command::Find(args) => find::run(&args, json, colour),
         Command::Watch(args) => watch::run(&args, json, colour),
@@ -226,6 +260,18 @@ fn command(cli: Cli, colour: bool) -> Result<u8, Failure> {
         Command::Listen(args) => listen::run(&args, json, colour),
         Command::Lamp(args) => Ok(out::outcome(lamp::run(&args, json, colour))),
         Command::Profile(args) => Ok(out::outcome(profile::run(&args, json))),
+    }
+}
+
+/// What a person was led to.
+fn led(json: bool, colour: bool) -> Result<u8, Failure> {
+    let Some(words) = menu::lead(json)? else {
+        return Ok(0);
+    };
+    let words = words.into_iter().map(OsString::from);
+    match understood(std::iter::once("packside".into()).chain(words).collect()) {
+        Ok(cli) => command(cli, colour),
+        Err(error) => Ok(not_run(&error)),
     }
 }
 

@@ -11,11 +11,17 @@
 use std::borrow::Cow;
 use std::io::{ErrorKind, IsTerminal as _, Write as _};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Mutex, OnceLock, PoisonError};
+use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
+use std::time::Duration;
+
+use indicatif::{ProgressBar, ProgressStyle};
 
 use super::args::Colour;
 use crate::link::HAS_OLD_CONSOLES;
 use crate::show::paper::Paper;
+
+/// How often a line that counts is drawn anew.
+const TICK: Duration = Duration::from_millis(250);
 
 /// What kept a result from being written, for the end of the command.
 static UNWRITTEN: OnceLock<String> = OnceLock::new();
@@ -23,6 +29,7 @@ static UNWRITTEN: OnceLock<String> = OnceLock::new();
 /// Writes a result. A broken pipe is not an error: whoever reads has seen enough. Anything else is
 /// remembered for [`unwritten`].
 pub(crate) fn result(text: &str) {
+    waited();
     write(&tame(text));
 }
 
@@ -46,10 +53,75 @@ pub(crate) fn unwritten() -> Option<&'static str> {
 
 /// Says something that is not the result.
 pub(crate) fn say(text: &str) {
-    let mut stderr = std::io::stderr().lock();
     // Nothing said here is coloured, and a line that goes on for ever is nobody's.
     let lines: Vec<Cow<'_, str>> = text.lines().map(short).collect();
-    let _ = writeln!(stderr, "{}", lines.join("\n"));
+    let write = || {
+        let _ = writeln!(std::io::stderr().lock(), "{}", lines.join("\n"));
+    };
+    match &*waiting() {
+        Some(bar) => bar.suspend(write),
+        None => write(),
+    }
+}
+
+/// The line that counts how long something takes, while it does.
+static WAITING: Mutex<Option<ProgressBar>> = Mutex::new(None);
+
+fn waiting() -> MutexGuard<'static, Option<ProgressBar>> {
+    WAITING.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Counts the seconds of something that was said to begin, of so many where that is known, below all that
+/// is said meanwhile.
+pub(crate) fn wait(time: Option<Duration>) {
+    waited();
+    if !draws_progress() {
+        return;
+    }
+    let of = time.map_or_else(String::new, |time| {
+        format!(" of {} s", time.as_secs_f64().ceil())
+    });
+    let Ok(style) = ProgressStyle::with_template(&format!("  {{elapsed}}{of}")) else {
+        return;
+    };
+    let bar = ProgressBar::new_spinner().with_style(style);
+    bar.enable_steady_tick(TICK);
+    *waiting() = Some(bar);
+}
+
+/// A bar laid out like this, where one can be seen.
+pub(crate) fn bar(layout: &str) -> Option<ProgressBar> {
+    let style = ProgressStyle::with_template(layout).ok()?;
+    draws_progress().then(|| ProgressBar::new(1).with_style(style))
+}
+
+/// It is over.
+pub(crate) fn waited() {
+    if let Some(bar) = waiting().take() {
+        bar.finish_and_clear();
+    }
+}
+
+/// How much is said beside results.
+static IS_QUIET: AtomicBool = AtomicBool::new(false);
+static IS_VERBOSE: AtomicBool = AtomicBool::new(false);
+
+/// Lays down how much is said.
+pub(crate) fn talk(quiet: bool, verbose: bool) {
+    IS_QUIET.store(quiet, Ordering::Relaxed);
+    IS_VERBOSE.store(verbose, Ordering::Relaxed);
+}
+
+/// Says what goes on: not where only results, cautions and errors are wanted.
+pub(crate) fn note(text: &str) {
+    if !IS_QUIET.load(Ordering::Relaxed) {
+        say(text);
+    }
+}
+
+/// Whether details are wanted.
+pub(crate) fn is_verbose() -> bool {
+    IS_VERBOSE.load(Ordering::Relaxed)
 }
 
 /// Most bytes of a line that is said.
@@ -164,10 +236,13 @@ fn may_colour(choice: Colour, can_be_shown: bool) -> bool {
         Colour::Always => true,
         Colour::Never => false,
         Colour::Auto => {
-            let unset = |name: &str| std::env::var_os(name).is_none_or(|value| value.is_empty());
-            let dumb = std::env::var("TERM").is_ok_and(|term| term == "dumb");
+            let set = |name: &str| std::env::var(name).ok().filter(|value| !value.is_empty());
+            let is_off = set("NO_COLOR").is_some();
+            let is_forced = set("CLICOLOR_FORCE").is_some_and(|value| value != "0");
+            let is_unwanted = set("CLICOLOR").is_some_and(|value| value == "0")
+                || set("TERM").is_some_and(|term| term == "dumb");
             let on_terminal = std::io::stdout().is_terminal() && can_be_shown;
-            on_terminal && unset("NO_COLOR") && !dumb
+            !is_off && (is_forced || on_terminal && !is_unwanted)
         }
     }
 }
@@ -201,7 +276,7 @@ pub(crate) fn interactive() -> bool {
 
 /// Whether progress may be drawn.
 pub(crate) fn draws_progress() -> bool {
-    std::io::stderr().is_terminal()
+    std::io::stderr().is_terminal() && !IS_QUIET.load(Ordering::Relaxed)
 }
 
 /// A line is being typed.

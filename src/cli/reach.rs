@@ -65,7 +65,7 @@ pub(crate) fn load_profile(args: &CheckArgs) -> Result<LoadedProfile, Failure> {
                 "usage",
                 "no register map given: expected --profile NAME or FILE",
                 Some(format!(
-                    "known maps: {} (packside profile list)",
+                    "packside find says what is at the other end of a cable, and which map fits; known maps: {}",
                     known.join(", ")
                 )),
             ));
@@ -145,7 +145,7 @@ pub(crate) fn open(
             .ask
             .listen_first
             .unwrap_or_else(|| crate::link::quiet_window(Some(profile)));
-        out::say(&format!(
+        out::note(&format!(
             "simulated scenario {name}, {:.0} s after power-up: no real unit",
             look_at.as_secs_f64()
         ));
@@ -172,7 +172,7 @@ pub(crate) fn open(
 
 /// Says what a link tells.
 fn say(notice: &Notice) {
-    out::say(&words::progress::notice(notice));
+    out::note(&words::progress::notice(notice));
 }
 
 /// A link, and whether it is open.
@@ -287,7 +287,7 @@ fn target_at(place: &Where, line: LineSettings) -> Result<Target, Failure> {
     adapters.retain(|port| port.adapter.is_some());
     match adapters.as_slice() {
         [only] => {
-            out::say(&format!(
+            out::note(&format!(
                 "one serial adapter is present, using it: {}",
                 with_lasting_name(only)
             ));

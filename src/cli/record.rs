@@ -109,7 +109,7 @@ impl Record {
         *open = Some(record.clone());
         drop(open);
         record.session()?;
-        out::say(&format!("recording into {}", path.display()));
+        out::note(&format!("recording into {}", path.display()));
         Ok(record)
     }
 
@@ -194,9 +194,16 @@ impl Record {
 
     /// Records everything that happens on this link.
     pub(crate) fn follow(&self, quiet: &mut Quiet) {
-        if self.state().recorder.is_some() {
+        if self.state().recorder.is_some() || out::is_verbose() {
             let record = self.clone();
-            quiet.record_to(Box::new(move |event| record.event(event.clone())));
+            quiet.record_to(Box::new(move |event| {
+                record.event(event.clone());
+                if out::is_verbose()
+                    && let Some(line) = words::progress::happened(event)
+                {
+                    out::say(&line);
+                }
+            }));
         }
     }
 
@@ -396,7 +403,7 @@ fn trouble(path: &Path, message: &str) -> Failure {
 pub(crate) fn open(path: &Path) -> Result<Recording, Failure> {
     let path = &keep::named(path)?;
     let recording = load(path)?;
-    out::say(&format!(
+    out::note(&format!(
         "recording {}: {}, {}, fingerprint {}",
         path.display(),
         counted(recording.lines, "line"),
@@ -431,7 +438,7 @@ pub(crate) fn session(
         });
     };
     if count > 1 {
-        out::say(&format!(
+        out::note(&format!(
             "session {number} of {count}, begun {}; --session N plays another one",
             session.start.utc
         ));

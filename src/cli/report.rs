@@ -35,22 +35,26 @@ const PHOTOS_AT_MOST: u64 = 24 << 20;
 /// Arguments of `report`.
 #[derive(Debug, Clone, Args)]
 pub(crate) struct ReportArgs {
-    /// The recording; two of them are compared, the earlier visit first
+    /// A recording; two of them are compared, the earlier visit first
     #[arg(value_name = "FILE", num_args = 1..=2, required = true)]
     files: Vec<PathBuf>,
-    /// Page to write, one HTML file [default: standard output]
+    /// Page to write, one HTML file
     #[arg(short, long, value_name = "PAGE.html")]
     output: Option<PathBuf>,
-    /// Write over a file that is there already, whatever it is
+    /// Write over a file, never over a recording
     #[arg(long, requires = "output")]
     replace: bool,
-    /// For whom: the desk gets registers and raw words, the customer plain words
-    #[arg(long = "for", value_enum, default_value_t = ReaderArg::Desk)]
+    /// For whom [default: desk]
+    ///
+    /// The desk gets registers and raw words, the customer plain words.
+    #[arg(long = "for", value_name = "desk|customer", value_enum, default_value_t = ReaderArg::Desk)]
     reader: ReaderArg,
-    /// Take the names of people and places out
+    /// Without names of people and places
     #[arg(long)]
     without_names: bool,
-    /// Say whether the recording is whole and gives today what was shown on site; else exit 7
+    /// Is it whole, and does it hold today?
+    ///
+    /// Whether nothing in it was changed, and whether it gives today what was shown on site; else exit 7.
     #[arg(long)]
     verify: bool,
 }
@@ -329,7 +333,7 @@ fn write(args: &ReportArgs, text: &str) -> Result<(), Failure> {
         replace: Some(args.replace),
     };
     output.write(text)?;
-    out::say(&format!("written: {}", path.display()));
+    out::note(&format!("written: {}", path.display()));
     Ok(())
 }
 

@@ -38,13 +38,13 @@ pub(crate) struct RetestArgs {
     /// Folder with scenarios (*.toml) and recordings (*.visit.jsonl); `shipped` for the built-in scenarios
     #[arg(value_name = "FOLDER")]
     folder: String,
-    /// Judge everything by this register map instead of its own
+    /// Judge by this map instead of their own
     #[arg(long, value_name = "NAME|FILE")]
     profile: Option<String>,
-    /// Also write the results as JUnit XML, for build servers
+    /// Results as JUnit XML as well
     #[arg(long, value_name = "FILE")]
     junit: Option<PathBuf>,
-    /// Write over a file that is there already, whatever it is; never over a recording
+    /// Write over a file, never over a recording
     #[arg(long, requires = "junit")]
     replace: bool,
     /// Folder with own files.
@@ -147,6 +147,9 @@ fn on_all_cores(work: &[Work], args: &RetestArgs) -> Vec<Expectation> {
     let next = AtomicUsize::new(0);
     let done: Mutex<Vec<(usize, Vec<Expectation>)>> = Mutex::new(Vec::new());
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let bar = out::bar("  {bar:24} {pos} of {len} judged, about {eta} left");
+    let tell = |bar: &indicatif::ProgressBar| bar.inc(1);
+    bar.iter().for_each(|bar| bar.set_length(work.len() as u64));
     std::thread::scope(|scope| {
         for _ in 0..cores.min(work.len()) {
             scope.spawn(|| {
@@ -161,10 +164,13 @@ fn on_all_cores(work: &[Work], args: &RetestArgs) -> Vec<Expectation> {
                     if let Ok(mut done) = done.lock() {
                         done.push((number, cases));
                     }
+                    bar.iter().for_each(tell);
                 }
             });
         }
     });
+    bar.iter()
+        .for_each(indicatif::ProgressBar::finish_and_clear);
     let mut done = done.into_inner().unwrap_or_default();
     done.sort_by_key(|(number, _)| *number);
     done.into_iter().flat_map(|(_, cases)| cases).collect()

@@ -2,7 +2,7 @@
 //!
 //! Does not: decide what comes next ([`crate::session::Session`] does).
 
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::ProgressBar;
 
 use super::args::CheckArgs;
 use super::out;
@@ -38,20 +38,21 @@ impl Telling {
 
     /// Takes the bar away.
     pub(crate) fn clear(&mut self) {
+        out::waited();
         if let Some(bar) = self.bar.take() {
             bar.finish_and_clear();
         }
     }
 
     fn draw(&mut self, done: usize, planned: usize, unit: u8) {
+        out::waited();
         if !self.draws {
             return;
         }
-        let bar = self.bar.get_or_insert_with(|| {
-            let style = ProgressStyle::with_template("  {msg} {bar:30} {pos}/{len} questions");
-            let bar = ProgressBar::new(1);
-            style.map_or(bar.clone(), |style| bar.with_style(style))
-        });
+        if self.bar.is_none() {
+            self.bar = out::bar("  {msg} {bar:24} {pos}/{len} questions, about {eta} left");
+        }
+        let Some(bar) = &self.bar else { return };
         bar.set_length(planned as u64);
         bar.set_position(done as u64);
         bar.set_message(format!("reading address {unit}"));
@@ -79,8 +80,16 @@ impl Sink for Telling {
         } = progress
         {
             self.draw(*done, *planned, *unit);
-        } else if let Some(line) = progress::line(progress) {
-            out::say(&line);
+            return;
+        }
+        out::waited();
+        match (progress, progress::line(progress)) {
+            (Progress::MayWake(_), Some(caution)) => out::say(&caution),
+            (_, Some(line)) => out::note(&line),
+            (_, None) => {}
+        }
+        if let Some(time) = progress::lasts(progress) {
+            out::wait(Some(time));
         }
     }
 

@@ -44,10 +44,14 @@ pub(crate) struct WatchArgs {
     /// How to ask it.
     #[command(flatten)]
     ask: AskArgs,
-    /// Watch so long [default: until Ctrl-C or q; 60 s of a simulated unit]
+    /// Watch so long [default: until q or Ctrl-C]
+    ///
+    /// A simulated unit is watched for 60 s.
     #[arg(long, value_name = "SECONDS", value_parser = duration, conflicts_with = "recording")]
     seconds: Option<Duration>,
-    /// Simulated only: when to begin, seconds after power-up [default: the scenario's look, less 60 s]
+    /// Simulated: begin so long after power-up
+    ///
+    /// Without it 60 s before the scenario's look.
     #[arg(long, value_name = "SECONDS", value_parser = duration, requires = "simulated")]
     from: Option<Duration>,
     /// Which session of a recording.

@@ -1,10 +1,14 @@
 //! What a session does, in a line for whoever waits.
 
+use std::time::Duration;
+
 use packside_profiles::clean;
 
 use super::pseudo::said;
+use crate::event::{Event, LinkKind, What};
 use crate::link::Notice;
 use crate::session::{MayWake, Progress};
+use crate::wire::Question;
 
 /// The line; nothing where a bar shows it better.
 pub fn line(progress: &Progress) -> Option<String> {
@@ -55,13 +59,65 @@ pub fn line(progress: &Progress) -> Option<String> {
     Some(said(text))
 }
 
+/// What happened on the line, for whoever wants each detail; nothing for what says itself.
+pub fn happened(event: &Event) -> Option<String> {
+    let text = match &event.what {
+        What::Asked { ask, deadline, .. } => format!(
+            "address {}: {}, waiting up to {} ms",
+            ask.unit,
+            question(ask.question),
+            deadline.saturating_sub(event.at).as_millis()
+        ),
+        What::Out(bytes) => format!("  sent     {}", in_hex(bytes)),
+        What::In(bytes) => format!("  received {}", in_hex(bytes)),
+        What::DeadlinePassed { .. } => "  no answer in time".to_owned(),
+        What::Opened(facts) => match &facts.kind {
+            LinkKind::Serial { .. } => "open; its DTR and RTS lines are put down".to_owned(),
+            _ => return None,
+        },
+        _ => return None,
+    };
+    Some(said(format!("{:9.3} s  {text}", event.at.as_secs_f64())))
+}
+
+fn question(question: Question) -> String {
+    match question {
+        Question::Read {
+            table,
+            address,
+            count,
+        } => format!("read {count} from {address} ({table:?})"),
+        Question::Echo(_) => "give two bytes back".to_owned(),
+        Question::Counter(counter) => format!("read a counter of the line ({counter:?})"),
+        Question::ServerId => "report the server id".to_owned(),
+        Question::DeviceId { .. } => "identify the device".to_owned(),
+    }
+}
+
+/// Bytes as pairs of hex digits.
+fn in_hex(bytes: &[u8]) -> String {
+    let pairs: Vec<String> = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+    pairs.join(" ")
+}
+
+/// How long what is begun now may take, where that is more than a moment.
+pub fn lasts(progress: &Progress) -> Option<Duration> {
+    match progress {
+        Progress::ListeningFirst { window } => Some(*window),
+        Progress::Explaining { at_most }
+        | Progress::Overhearing { at_most }
+        | Progress::ListeningForLate { at_most }
+        | Progress::LookingAgain { at_most, .. }
+        | Progress::Counting { at_most, .. } => Some(*at_most),
+        Progress::ReadingTurn { time } => Some(*time),
+        _ => None,
+    }
+}
+
 /// What a link tells.
 pub fn notice(notice: &Notice) -> String {
     said(match notice {
-        Notice::OpeningPort { port, line } => format!(
-            "opening {} at {line}; its DTR and RTS lines are put down",
-            clean(port)
-        ),
+        Notice::OpeningPort { port, line } => format!("opening {} at {line}", clean(port)),
         Notice::Connecting { address } => format!("connecting to {}", clean(address)),
         Notice::Lost { why } => format!("link lost: {}", clean(why)),
         Notice::Back { losses: 0 | 1 } => "link is back".to_owned(),

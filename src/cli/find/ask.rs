@@ -105,12 +105,12 @@ pub(super) fn ask(
         return Err(failure(USAGE, "usage", message, hint));
     }
     if is_gateway {
-        out::say(
+        out::note(
             "asking is for a gateway to a service or inverter socket. Up to 247 addresses, the likely ones first: one \
              that is silent costs the gateway's own time-out, all of them about 4 min where that is 1 s",
         );
     } else {
-        out::say(&format!(
+        out::note(&format!(
             "asking is for a service or inverter socket. Likely settings and addresses come first: most units answer \
              within seconds; every address once takes {}, all {} questions {}",
             long(search.once()),
@@ -345,7 +345,7 @@ fn behind_gateway(
             return Ok(Some(asking));
         }
     }
-    out::say(
+    out::note(
         "no RTU answer either; asking all other addresses over Modbus TCP on a new connection",
     );
     drop(asking);
@@ -369,7 +369,7 @@ fn after_silence(
     profiles: &[Profile],
     report: &mut FindReport,
 ) -> Result<Option<Asking>, Stopped> {
-    out::say("no Modbus TCP frame came so far; trying RTU bytes over TCP on a new connection");
+    out::note("no Modbus TCP frame came so far; trying RTU bytes over TCP on a new connection");
     let mut quiet = quiet_again(args, FramingArg::Rtu)?;
     // Where it was not listened to before, somebody can be overheard only now.
     if report.listened.is_none() && !report.window.is_zero() {
@@ -669,14 +669,7 @@ fn one_behind(
 
 /// A bar on a terminal.
 fn bar(what: &str) -> Option<indicatif::ProgressBar> {
-    out::draws_progress().then(|| {
-        let template = format!("  {{bar:24}} {{pos}}/{{len}} {what}  {{msg}}");
-        let bar = indicatif::ProgressBar::new(1);
-        match indicatif::ProgressStyle::with_template(&template) {
-            Ok(style) => bar.with_style(style),
-            Err(_) => bar,
-        }
-    })
+    out::bar(&format!("  {{bar:24}} {{pos}}/{{len}} {what}  {{msg}}"))
 }
 
 /// A time in words, coarse.
