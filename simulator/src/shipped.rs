@@ -80,6 +80,7 @@ pub(crate) const SCENARIOS: &[(&str, &str)] = shipped!(
     "hv-power-does-not-multiply",
     "hv-charge-report-drifted",
     "hv-flat-part-hides-charge",
+    "hv-cell-high-latched-until-power-cycle",
     "hv-cell-high-no-flag",
     "hv-cell-below-minimum-no-flag",
     "hv-empty",

@@ -276,7 +276,7 @@ impl<'a> Live<'a> {
     }
 
     /// Everything so far, judged with the answers given since.
-    fn judged(&self) -> Judgement {
+    pub(crate) fn judged(&self) -> Judgement {
         self.session.verdict(None)
     }
 

@@ -217,7 +217,7 @@ fn walk<'a>(
         INTRODUCTION.iter().for_each(|line| tell(line));
     }
     let mut part = None;
-    while let Some(step) = visit.next().cloned() {
+    while let Some(step) = next_step(visit, &live) {
         if part != Some(step.part) {
             out::say(&format!("\n== {}", step.part.title()));
             part = Some(step.part);
@@ -281,6 +281,12 @@ fn walk<'a>(
         }
     }
     Ok((live, false))
+}
+
+/// The step that is next, by what is known of the unit now.
+fn next_step(visit: &mut Visit<'_>, live: &Live<'_>) -> Option<VisitStep> {
+    visit.saw(&live.judged());
+    visit.next().cloned()
 }
 
 /// Where the laptop is plugged in, as it was answered.

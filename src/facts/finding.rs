@@ -7,7 +7,7 @@ use std::time::Duration;
 use packside_profiles::model::{Clears, LiesIn, Severity};
 use packside_profiles::{Class, Place};
 
-use super::fact::{Compared, Fact, Follows, Remedy};
+use super::fact::{Compared, Fact, FactKind, Follows, Remedy};
 use super::whereabouts::{Item, Whereabouts};
 
 /// What becomes of the part in which a root lies.
@@ -165,6 +165,19 @@ pub struct FactKey {
 }
 
 impl Finding {
+    /// Whether a restart could charge, close or connect what should stay apart: it is never offered then.
+    pub fn forbids_restart(&self) -> bool {
+        let grave = matches!(
+            self.class,
+            Some(Class::ShortCircuit | Class::CellBelowMinimum | Class::OverTemperature)
+        );
+        let heats_inside = matches!(
+            self.fact.kind(),
+            FactKind::GivesWay | FactKind::HotFromInside | FactKind::WarmByItself
+        );
+        self.is_root_alarm() && (grave || heats_inside)
+    }
+
     /// Whether this may be the reason and stops the unit; the silent inverter is no such root.
     pub fn is_root_alarm(&self) -> bool {
         self.weighs_most() && self.class != Some(Class::InverterSilent)

@@ -11,7 +11,7 @@ use super::measure::at_rest;
 use super::member::Member;
 use crate::facts::caution::Caution;
 use crate::facts::doubt::{Doubt, DoubtKind, Lack};
-use crate::facts::fact::{Deed, FactKind, Remedy};
+use crate::facts::fact::{Deed, Remedy};
 use crate::facts::health::Health;
 use crate::facts::judgement::{
     Disposition, Finding, Reading, ReadingQuality, Source, VerdictKind, Why,
@@ -149,15 +149,7 @@ fn fault_steps(member: &Member) -> Vec<NextStep> {
 
 /// Whether a restart could charge, close or connect what should stay apart.
 fn stays_off(member: &Member) -> bool {
-    roots(member).any(|f| {
-        matches!(
-            f.class,
-            Some(Class::ShortCircuit | Class::CellBelowMinimum | Class::OverTemperature)
-        ) || matches!(
-            f.fact.kind(),
-            FactKind::GivesWay | FactKind::HotFromInside | FactKind::WarmByItself
-        )
-    })
+    roots(member).any(Finding::forbids_restart)
 }
 
 /// What the cautions of a member want first.

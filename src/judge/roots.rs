@@ -55,7 +55,9 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, is_certain: bool, is_empty_onl
             let unread = matches!(finding.to_do.deed, Deed::SenseWire { .. });
             finding.disposition = Some(if hot_and_low || unread || (never_charge && is_low) {
                 Disposition::Quarantine
-            } else if odd_cells && finding.class == Some(Class::CellUnderVoltage) {
+            } else if (odd_cells || !is_empty_only)
+                && finding.class == Some(Class::CellUnderVoltage)
+            {
                 // Charging lifts a low pack; a single low cell it only hides.
                 Disposition::IsolateAndLookAgain
             } else {

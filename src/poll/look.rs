@@ -68,6 +68,8 @@ enum LookStage {
     IdentityAgain,
     /// What was measured, a second time.
     Again,
+    /// The current behind that: it held still only where it was read on both sides.
+    AgainCurrent,
     Over,
 }
 
@@ -326,6 +328,7 @@ impl Look {
             LookStage::Vital => self.indices(is_vital),
             LookStage::Everything => self.indices(|_| true),
             LookStage::Again => self.indices(|role| is_quick(role) || is_measured(role)),
+            LookStage::AgainCurrent => self.indices(|role| role == Role::PackCurrent),
             LookStage::Over => Vec::new(),
         };
         let instances: Vec<Instance> = wanted
@@ -392,7 +395,8 @@ impl Look {
                 }
             }
             LookStage::Vital => return self.next_vital(),
-            LookStage::Again => return self.next_again(),
+            LookStage::Again => LookStage::AgainCurrent,
+            LookStage::AgainCurrent => return self.next_again(),
             LookStage::Everything => LookStage::Heartbeat(0),
             LookStage::Heartbeat(looks)
                 if looks + 1 < self.most_looks() && !self.heartbeat_known() =>

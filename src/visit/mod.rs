@@ -15,6 +15,7 @@ use std::collections::BTreeMap;
 use packside_profiles::model::Profile;
 
 use crate::event::{AnswerValue, Event, Fitness, FollowedEnd, Plugged, StepAnswer, What};
+use crate::facts::{Finding, Judgement};
 use crate::judge::version;
 
 pub mod answers;
@@ -66,6 +67,10 @@ const STOPS: [(&str, AnswerValue, &str); 5] = [
 const FAULT_IS_OPEN: &str =
     "a fault is open: the unit is not connected to its inverter, and no current is sent through it";
 
+/// Why nothing is switched off and on, or swapped, to see what becomes of it.
+const STAYS_OFF: &str = "what was found must not be tried again: a restart or a swap could charge, close or connect what \
+     should stay apart. Leave it as it is, and ask the maker";
+
 /// A visit under way.
 #[derive(Debug, Clone)]
 pub struct Visit<'a> {
@@ -77,6 +82,8 @@ pub struct Visit<'a> {
     at: usize,
     /// Whether a measured step ended with a fault.
     fault_seen: bool,
+    /// Whether what was found must not be switched on again to see whether it returns.
+    stays_off: bool,
     /// Whether steps that a fault held back are asked after all: those answered are passed over.
     catches_up: bool,
 }
@@ -90,6 +97,7 @@ impl<'a> Visit<'a> {
             answers: BTreeMap::new(),
             at: 0,
             fault_seen: false,
+            stays_off: false,
             catches_up: false,
         }
     }
@@ -286,9 +294,17 @@ impl<'a> Visit<'a> {
         }
     }
 
+    /// Takes note of what is known of the unit now.
+    pub fn saw(&mut self, judgement: &Judgement) {
+        self.stays_off = judgement.findings.iter().any(Finding::forbids_restart);
+    }
+
     /// Why a step is left out now, if it is: a unit with an open fault is not put into service, and no
     /// current is sent through it. A power cycle that ended clean lifts this: the steps are asked then.
     pub fn held_back(&self, step: &VisitStep) -> Option<&'static str> {
+        if self.stays_off && step.only_after_fault {
+            return Some(STAYS_OFF);
+        }
         let is = |id: &str, outcome: FollowedEnd| {
             let answer = self.answers.get(id);
             answer.is_some_and(|a| a.value == AnswerValue::Measured(outcome))

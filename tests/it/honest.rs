@@ -55,7 +55,7 @@ fn holds(record: &Path, least: usize) {
 fn visit_with_a_power_cycle_holds() {
     let folder = tempfile::tempdir().unwrap();
     for scenario in [
-        "hv-fault-latched-until-power-cycle",
+        "hv-cell-high-latched-until-power-cycle",
         "hv-swap-fault-follows-module",
     ] {
         let folder = tempfile::tempdir_in(&folder).unwrap();

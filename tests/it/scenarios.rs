@@ -32,31 +32,11 @@ fn exit_code(kind: &str) -> i32 {
     }
 }
 
-/// What `check` gives today where something else must follow: scenario and verdict or cause.
-/// An entry that is right again fails the test until it is taken out.
-///
-/// A cell beyond its limit stands far from the others by itself, so the spread beside it is no root of its own
-/// any more; a pack voltage that stands still is named as a rival of what it contradicts.
-pub(crate) const WRONG_TODAY: &[(&str, &str)] = &[
-    (
-        "hv-pack-voltage-frozen",
-        "root sensor-fault was not expected",
-    ),
-    ("hv-cell-high-no-flag", "root cell-imbalance is missing"),
-    (
-        "hv-cell-below-minimum-no-flag",
-        "root cell-imbalance is missing",
-    ),
-    ("hv-cell-low-no-flag", "root cell-imbalance is missing"),
-    ("hv-two-units-in-turn", "root sensor-fault was not expected"),
-];
-
 #[test]
 fn every_scenario_gets_the_verdict_and_roots_that_must_follow() {
     let mut wrong = Vec::new();
     for (name, text) in Scenario::shipped() {
         let scenario = Scenario::load(text, name).unwrap();
-        let mut is_wrong = false;
         for expect in &scenario.expects {
             let at = expect.at.as_secs().to_string();
             let (result, code) = judged(&[
@@ -78,16 +58,9 @@ fn every_scenario_gets_the_verdict_and_roots_that_must_follow() {
             let Some(given) = disagreement(&result, expect) else {
                 continue;
             };
-            is_wrong = true;
-            if !WRONG_TODAY.contains(&(*name, given.as_str())) {
-                let why = &result["verdict"]["why"];
-                wrong.push(format!("{name} at {at} s: {given}: {why}"));
-            }
+            let why = &result["verdict"]["why"];
+            wrong.push(format!("{name} at {at} s: {given}: {why}"));
         }
-        assert!(
-            is_wrong || !WRONG_TODAY.iter().any(|(wrong, _)| wrong == name),
-            "{name} is right now: take it out of the list"
-        );
     }
     assert!(wrong.is_empty(), "{wrong:#?}");
 }
