@@ -59,7 +59,7 @@ def same(one, other, kelvin):
 def elements(draft_point):
     """(function, register) of each element; function None where the draft does not say."""
     function = {"holding": 3, "input": 4}.get(draft_point.get("table"))
-    starts = draft_point.get("registers_at") or []
+    starts = draft_point.get("places") or []
     if not starts:
         step = draft_point.get("stride") or 1
         starts = [draft_point["register"] + i * step for i in range(draft_point.get("count") or 1)]

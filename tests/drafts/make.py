@@ -27,6 +27,10 @@ class Unit:
     def table(self, dirty, half, language=None, file=None):
         return tables.write(self.map, generator(self.salt, self.number, "table", dirty, half), dirty, half, language, file)
 
+    def writer(self, dirty, half):
+        """Who writes the list: knows what it says of each point."""
+        return tables.Writer(self.map, generator(self.salt, self.number, "table", dirty, half), dirty, half, None)
+
     def images(self, count):
         """Lines of JSON, one for each image and function; one image only: at a moment when current flows, if it does."""
         moments = [i * self.period for i in range(count)] if count > 1 else [self.flowing_moment()]

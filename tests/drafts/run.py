@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Lets the tool make maps of invented units and counts what is right: python3 tests/drafts/run.py PROGRAM [--maps N] [--seed S]
 
-    --only GOAL...   clean dirty unseen unseen-dirty rest xlsx learn learn-rest
+    --only GOAL...   clean dirty unseen unseen-dirty rest xlsx as-read as-read-clean learn learn-rest served
     --held-out       maps from a salt of their own; what is wrong is told by kind, never map by map
     --show [N]       the worst maps, with why
     --keep FOLDER    keeps tables, images, drafts and truths there
@@ -11,6 +11,7 @@ See README.md. Fails on a checked claim that is wrong, on a crash, and on more w
 """
 
 import argparse
+import asyncio
 import collections
 import json
 import math
@@ -18,11 +19,14 @@ import pathlib
 import subprocess
 import sys
 import tempfile
+import threading
 import traceback
 from concurrent.futures import ProcessPoolExecutor
 
+import asread
 import compare
 from make import IMAGES, Unit
+from server import Served
 from words import SEEN, UNSEEN
 
 STACK = {"pack_voltage", "terminal_voltage"}
@@ -36,9 +40,12 @@ GOALS = {
     "unseen": (False, UNSEEN, "flowing", "table", None),
     "unseen-dirty": (True, UNSEEN, "flowing", "table", None),
     "rest": (True, SEEN, "rest", "table", None),
+    "as-read": (True, SEEN, "flowing", "as-read", None),
+    "as-read-clean": (False, SEEN, "flowing", "as-read", None),
     "xlsx": (True, SEEN, "flowing", "table", "xlsx"),
     "learn": (False, SEEN, "flowing", "learn", None),
     "learn-rest": (False, SEEN, "rest", "learn", None),
+    "served": (True, SEEN, "flowing", "served", None),
 }
 # Figures of the issue: (goal, stage, roles or None, what counts, at least, most wrong).
 WANTED = [
@@ -76,6 +83,8 @@ def run(program, *arguments, may_fail=False):
         said = json.loads(done.stdout)
     except ValueError:
         raise Crash("%s: exit %d, no JSON: %s" % (" ".join(map(str, arguments[:3])), done.returncode, (text or done.stdout.decode("utf-8", "replace"))[-400:]))
+    if str(said.get("schema", "")).startswith("packside.failed"):
+        raise Crash("%s refused: %s" % (" ".join(map(str, arguments[:2])), str(said.get("error", {}).get("message"))[:400]))
     return said, done.returncode
 
 
@@ -84,14 +93,48 @@ def from_table(program, table, draft):
     return said
 
 
-def tried(program, draft, images, after):
-    said, _ = run(program, "profile", "try", draft, "--images", images, "--output", after, "--replace", "--format", "json")
+def tried(program, draft, images):
+    said, _ = run(program, "profile", "try", draft, "--images", images, "--format", "json")
     return said
 
 
 def learnt(program, images, draft):
     said, _ = run(program, "profile", "learn", images, "--output", draft, "--replace", "--format", "json")
     return said
+
+
+def served(program, salt, number):
+    """A unit over Modbus TCP: the list becomes a draft, and the unit itself is asked. Only reads may reach it."""
+    unit = Unit(salt, number)
+    truth = json.loads(json.dumps(unit.map.truth()))
+    result = {"number": number, "goal": "served", "stages": {}, "about": None, "crash": None, "missing": [], "battery": truth["battery"]["kind"], "registers": truth["registers"]}
+    at = Served(unit)
+    loop = asyncio.new_event_loop()
+    listening = loop.run_until_complete(at.start())
+    thread = threading.Thread(target=loop.run_forever, daemon=True)
+    thread.start()
+    try:
+        with tempfile.TemporaryDirectory() as place:
+            place = pathlib.Path(place)
+            table = unit.table(True, SEEN)
+            result["about"] = table.about()
+            (place / ("list." + table.suffix)).write_bytes(table.text)
+            images = [unit.map.image(0)]
+            hold(result, "table", truth, from_table(program, place / ("list." + table.suffix), place / "draft.toml"), images, None)
+            gateway = "127.0.0.1:%d" % listening.sockets[0].getsockname()[1]
+            after, _ = run(program, "profile", "try", place / "draft.toml", "--gateway", gateway, "--unit", "1", "--format", "json")
+            hold(result, "try", truth, after, images, False)
+            if at.functions - {3, 4}:
+                result["crash"] = "asked with functions %s" % sorted(at.functions)
+    except Missing as missing:
+        result["missing"].append(str(missing))
+    except (Crash, subprocess.TimeoutExpired) as crash:
+        result["crash"] = str(crash)
+    finally:
+        loop.call_soon_threadsafe(loop.stop)
+        thread.join()
+        listening.close()
+    return result
 
 
 def one_map(job):
@@ -105,13 +148,20 @@ def one_map(job):
         place.mkdir(parents=True, exist_ok=True)
         truth = json.loads(json.dumps(unit.map.truth()))
         result["battery"], result["registers"] = truth["battery"]["kind"], truth["registers"]
-        count = 1 if how == "table" else IMAGES
+        count = IMAGES if how == "learn" else 1
         (place / "images.jsonl").write_text(unit.images(count))
         (place / "truth.json").write_text(json.dumps(truth, ensure_ascii=False, indent=1))
         moments = [unit.flowing_moment()] if count == 1 else [0, IMAGES // 2 * unit.period]
         images = [unit.map.image(moment) for moment in moments]
         try:
-            if how == "table":
+            if how == "as-read":
+                writer = unit.writer(dirty, half)
+                result["about"] = writer.about()
+                (place / "draft.toml").write_text(asread.draft(unit.map, writer))
+                after = tried(program, place / "draft.toml", place / "images.jsonl")
+                keep(place, "tried.json", after)
+                hold(result, "try", truth, after, images, False)
+            elif how == "table":
                 table = unit.table(dirty, half, file=kind)
                 result["about"] = table.about()
                 file = place / ("list." + table.suffix)
@@ -120,7 +170,7 @@ def one_map(job):
                 keep(place, "draft.json", draft)
                 hold(result, "table", truth, draft, images, None)
                 if "try" in stages:
-                    after = tried(program, place / "draft.toml", place / "images.jsonl", place / "tried.toml")
+                    after = tried(program, place / "draft.toml", place / "images.jsonl")
                     keep(place, "tried.json", after)
                     hold(result, "try", truth, after, images, False)
             else:
@@ -188,7 +238,7 @@ def print_stages(results, figures):
                 continue
             by = collections.Counter(o[1] for o in found)
             ways = collections.Counter(o[3] for o in found if o[3])
-            checked = sum(o[1] == "wrong" and o[4] == "checked" for o in found)
+            checked = sum((o[1] == "wrong" or o[3] == "wrong") and o[4] == "checked" for o in found)
             print("%-14s %-7s %7d  %-28s %-26s %8.2f %8.2f   %d/%d/%d%s" % (
                 goal, stage, len(found), share(by["right"], len(found)), share(by["wrong"], len(found)), 100 * by["narrowed"] / len(found), 100 * by["open"] / len(found),
                 ways["right"], ways["open"], ways["wrong"], "   CHECKED AND WRONG: %d" % checked if checked else ""))
@@ -251,6 +301,8 @@ def print_troubles(results, goal, stage, verdicts, most=30):
     for result, outcome in collected(results, goal, stage):
         if outcome[1] in verdicts:
             kinds[outcome[1], outcome[0], outcome[2], blamed(result, outcome), outcome[4]] += 1
+        if outcome[3] == "wrong":
+            kinds["wrong", outcome[0], "direction", blamed(result, outcome), outcome[4]] += 1
     if kinds:
         print("\n%s, %s: what is not right, by kind (verdict, role, why, said wrongly by the list, grade)" % (goal, stage))
     for (verdict, role, why, said, grade), count in kinds.most_common(most):
@@ -306,9 +358,11 @@ def main():
     if given.held_out and (given.show or given.keep):
         raise SystemExit("held-out maps are not shown one by one")
     program = str(pathlib.Path(given.program).resolve())
-    jobs = [(program, salt, number, goal, given.keep, ["try"]) for goal in given.only for number in range(given.maps)]
+    jobs = [(program, salt, number, goal, given.keep, ["try"]) for goal in given.only if goal != "served" for number in range(given.maps)]
     with ProcessPoolExecutor(given.jobs) as pool:
         results = list(pool.map(one_map, jobs, chunksize=4))
+    if "served" in given.only:
+        results += [served(program, salt, number) for number in range(min(given.maps, 5))]
     sys.exit(report(given, results))
 
 
@@ -331,7 +385,7 @@ def report(given, results):
     if given.show:
         print_worst(results, given.show)
     crashes = collections.Counter(r["crash"].splitlines()[-1] if given.held_out else "map %s %s: %s" % (r["number"], r["goal"], r["crash"]) for r in results if r["crash"])
-    for crash, count in crashes.most_common(10):
+    for crash, count in crashes.most_common(15):
         print("CRASH (%d): %s" % (count, crash))
     checked = sum(f.get("checked and wrong", 0) for f in figures)
     for figure in figures:

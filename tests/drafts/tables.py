@@ -62,6 +62,9 @@ class Writer:
         self.choose_layout()
         self.spoil()
 
+    def about(self):
+        return {"language": self.language, "numbering": self.numbering, "scale_style": self.style, "defects": self.defects, "wrong": self.wrong, "lines": {}}
+
     def has(self, defect):
         return defect in self.defects
 
