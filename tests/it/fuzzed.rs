@@ -123,3 +123,35 @@ fn chains_of_models_end_and_become_maps_that_load() {
         entries::sunspec_chain(data);
     });
 }
+
+/// What a fuzzer found once, kept as it was.
+#[test]
+fn what_was_found_once_holds() {
+    let mut tried = 0;
+    for folder in std::fs::read_dir("fuzz/regressions").unwrap() {
+        let folder = folder.unwrap().path();
+        for input in files(folder.to_str().unwrap(), "", usize::MAX) {
+            println!("{}", folder.display());
+            run_target(folder.file_name().unwrap().to_str().unwrap(), &input);
+            tried += 1;
+        }
+    }
+    assert!(tried > 0);
+}
+
+fn run_target(name: &str, data: &[u8]) {
+    let text = String::from_utf8_lossy(data);
+    match name {
+        "wire" => entries::wire(data),
+        "splitter" => entries::splitter(data),
+        "profile" => entries::profile(&text),
+        "scenario" => entries::scenario(&text),
+        "recording" => entries::recording(data),
+        "answers" => entries::answers_file(&text),
+        "listen_stream" => packside::listen::any_stream(data),
+        "listen_conversation" => packside::listen::any_conversation(data),
+        "simulator_site" => packside_simulator::any_clients(data),
+        "case_push" => packside::judge::any_events(data),
+        other => panic!("no target {other}"),
+    }
+}
