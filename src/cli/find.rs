@@ -4,139 +4,38 @@
 //! [`crate::find`]'s; here are the arguments, the link, the progress and the end. Does not: judge a
 //! battery, or ask where somebody else is heard asking.
 
+mod args;
 mod ask;
+mod behind;
 mod json;
+mod line;
 mod next;
+mod progress;
+mod report;
 mod show;
+mod volley;
+mod way;
 
 use std::path::PathBuf;
 use std::time::Duration;
 
-use clap::Args;
-use packside_profiles::{LineSettings, Profile};
+use packside_profiles::Profile;
 
-use super::args::{
-    CheckArgs, ConsentArgs, FramingArg, LinkArgs, RecordArgs, duration, milliseconds,
-};
-use super::failure::{BUS, Failure, INTERRUPTED, LOCAL, USAGE, failure};
+pub(crate) use args::FindArgs;
+use report::{FindReport, SearchEnd};
+use way::{first_line, is_any_framing, listen, local_port, open, passes_bytes_on};
+
+use super::args::{CheckArgs, FramingArg, RecordArgs};
+use super::failure::{BUS, Failure, LOCAL, USAGE, failure};
 use super::places::{self, SavedPlace};
 use super::reach::{self, failure_of};
 use super::record::Record;
 use super::{heard, keep, out};
-use crate::drive::find as moves;
-use crate::event::{LinkFacts, LinkKind, What};
-use crate::find::{Found, FoundIdentity, Garbled, Listening, Overhear, prior};
-use crate::link::{LinkTrouble, LocalPort, Quiet, quiet_window, wait_for_new};
-use crate::listen::Summary;
-use crate::show::json::line;
-use crate::simulated::Simulated;
-use crate::simulated::open_simulated_as;
+use crate::event::{LinkFacts, LinkKind};
+use crate::find::{Found, FoundIdentity, Listening, Overhear};
+use crate::link::{LinkTrouble, LocalPort, Quiet, quiet_window};
+use crate::show::json::line as json_line;
 use crate::wire::Framing;
-
-/// Longest wait for an adapter to be plugged in.
-const PLUG_IN: Duration = Duration::from_secs(300);
-/// Time between two looks at what came.
-const GLANCE: Duration = Duration::from_millis(500);
-/// What a USB adapter holds back where the system does not show it.
-// Kind: common practice (16 ms as adapters come)
-const HOLD_BACK: Duration = Duration::from_millis(16);
-
-/// Arguments of `find`.
-#[derive(Debug, Clone, Args)]
-pub(crate) struct FindArgs {
-    /// Where the line is; with none of these and one serial adapter present, that one.
-    #[command(flatten)]
-    link: LinkArgs,
-    /// This one address, nothing else
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(1..=247))]
-    only: Option<u8>,
-    /// Do not stop at the first unit that answers
-    #[arg(long)]
-    all: bool,
-    /// Wait for an adapter to be plugged in
-    #[arg(long, conflicts_with = "place")]
-    wait: bool,
-    /// Leave out the first N questions
-    ///
-    /// An interrupted search prints the number.
-    #[arg(long, value_name = "N", default_value_t = 0)]
-    resume: usize,
-    /// Keep what is found, for --at NAME
-    #[arg(long, value_name = "NAME")]
-    save: Option<String>,
-    /// Listen so long before the first question [default: 12]
-    #[arg(long, value_name = "SECONDS", value_parser = duration)]
-    listen_first: Option<Duration>,
-    /// Longest wait for an answer
-    ///
-    /// Without it 50 to 500 ms, longer as the search goes on.
-    #[arg(long, value_name = "MS", value_parser = milliseconds)]
-    time_out: Option<Duration>,
-    /// What is said about asking.
-    #[command(flatten)]
-    consent: ConsentArgs,
-    /// The recording, once it is open.
-    #[arg(skip)]
-    recorder: Record,
-}
-
-/// How a search ended.
-#[derive(Debug, Clone, PartialEq, Eq)]
-enum SearchEnd {
-    /// Enough is found.
-    Found,
-    /// Everything was asked.
-    Exhausted,
-    /// Somebody else talks: nothing was asked, or no more.
-    Busy,
-    /// Nobody said that asking is right: not a byte was sent.
-    NotAsked,
-    /// The user stopped.
-    Stopped,
-    /// The link failed, or what speaks is no unit.
-    Trouble(LinkTrouble),
-}
-
-/// What is known at the end.
-#[derive(Debug, Clone)]
-struct FindReport {
-    port: Option<LocalPort>,
-    facts: LinkFacts,
-    window: Duration,
-    listened: Option<(Listening, Summary)>,
-    fitting: Vec<(String, usize, usize)>,
-    ended: SearchEnd,
-    found: Vec<(Found, FoundIdentity)>,
-    garbled: Vec<Garbled>,
-    echoes: bool,
-    is_noisy: bool,
-    gateway: Option<ask::Behind>,
-    /// Questions asked, and the time from the first of them to the end.
-    questions: usize,
-    took: Duration,
-    /// Where to go on.
-    resume: Option<usize>,
-    /// The framing in which that number counts, where it is one.
-    resume_in: Option<Framing>,
-    saved: Option<PathBuf>,
-    /// Until when the silence that was heard counts for a look.
-    quiet_until: Option<jiff::Timestamp>,
-}
-
-impl FindReport {
-    fn exit(&self) -> u8 {
-        let names_somebody = matches!(self.listened, Some((Listening::Heard { .. }, _)));
-        match &self.ended {
-            SearchEnd::Found | SearchEnd::Busy if !self.found.is_empty() => 0,
-            SearchEnd::Busy if names_somebody => 0,
-            _ if !self.found.is_empty() => 0,
-            SearchEnd::NotAsked => USAGE,
-            SearchEnd::Stopped => INTERRUPTED,
-            SearchEnd::Trouble(trouble) => failure_of(trouble).exit,
-            _ => BUS,
-        }
-    }
-}
 
 /// Runs the command.
 pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
@@ -218,7 +117,7 @@ fn found(
     }
     report.quiet_until = keep_quiet(&report, args);
     out::result(&if as_json {
-        line(&json::object(&report, next::next_command(&report, args)))
+        json_line(&json::object(&report, next::next_command(&report, args)))
     } else {
         show::report(&report, args, colour)
     });
@@ -297,47 +196,6 @@ fn search(
     Ok(report)
 }
 
-/// Whether this is a gateway of which nobody has said how frames are put into bytes there.
-fn is_any_framing(args: &FindArgs, quiet: &Quiet) -> bool {
-    args.link.place.gateway.is_some()
-        && args.link.place.framing.is_none()
-        && quiet.facts().framing == Framing::Tcp
-}
-
-/// Whether a gateway passes on what it hears on its line: then somebody may be asking there, whom a
-/// first question of ours would disturb. A Modbus TCP gateway says nothing unasked.
-fn passes_bytes_on(quiet: &mut Quiet, window: Duration) -> Result<bool, LinkTrouble> {
-    say_listening(window);
-    let until = quiet.now() + window;
-    while quiet.now() < until {
-        quiet.listen(until.min(quiet.now() + GLANCE))?;
-        let events = quiet.drain();
-        if events.iter().any(|event| matches!(event.what, What::In(_))) {
-            return Ok(true);
-        }
-    }
-    Ok(false)
-}
-
-fn say_listening(window: Duration) {
-    out::note(&format!(
-        "listening {:.1} s first, sending nothing: only one client may ask on a serial bus",
-        window.as_secs_f64()
-    ));
-}
-
-/// Listens at the usual settings first, then where what comes says.
-fn listen(quiet: &mut Quiet, window: Duration) -> Result<(Listening, Summary), LinkTrouble> {
-    say_listening(window);
-    let ours = quiet.facts().line();
-    let mut machine = Overhear::new(quiet.now(), ours.unwrap_or_else(first_line), window);
-    if ours.is_none() {
-        machine = machine.fixed();
-    }
-    let heard = moves::overhear(quiet, &mut machine)?;
-    Ok((heard, machine.summary()))
-}
-
 /// All maps that can be had; one that cannot be read is said and left out.
 fn known_profiles(args: &FindArgs) -> Result<Vec<Profile>, Failure> {
     let config = args.link.config.folder();
@@ -358,111 +216,6 @@ fn known_profiles(args: &FindArgs) -> Result<Vec<Profile>, Failure> {
         ));
     }
     Ok(profiles)
-}
-
-/// Where the port is, and what is known of it. With none given: the one adapter there is, the one
-/// that is plugged in now, or a list to choose from.
-fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failure> {
-    if args.link.place.gateway.is_some() || args.link.place.simulated.is_some() {
-        return Ok(None);
-    }
-    if args.wait {
-        out::note("waiting for an adapter to be plugged in (Ctrl-C stops)");
-        let interrupt = super::interrupt::wish();
-        let Some(port) = wait_for_new(PLUG_IN, &interrupt) else {
-            if interrupt.raised() {
-                let message = "stopped before an adapter was plugged in";
-                return Err(failure(INTERRUPTED, "interrupted", message, None));
-            }
-            let message = format!("no adapter was plugged in within {} s", PLUG_IN.as_secs());
-            return Err(failure(LOCAL, "port", message, None));
-        };
-        args.link.place.serial = Some(port.name);
-    }
-    if let Some(name) = &args.link.place.serial {
-        return Ok(Some(LocalPort::named(name)));
-    }
-    let ports = crate::link::ports();
-    let adapters: Vec<&LocalPort> = ports.iter().filter(|port| port.adapter.is_some()).collect();
-    if let [only] = adapters.as_slice() {
-        out::note(&format!(
-            "one serial adapter is present, using it: {}",
-            only.name
-        ));
-        args.link.place.serial = Some(only.name.clone());
-        return Ok(Some((*only).clone()));
-    }
-    for port in &ports {
-        let fix = port.fix().into_iter();
-        let known: Vec<String> = show::port(port).into_iter().chain(fix).collect();
-        out::say(&known.join("; "));
-    }
-    let (message, hint) = if adapters.is_empty() {
-        (
-            "no serial adapter is plugged in",
-            "plug it in now with packside find --wait, or go through a gateway: --gateway HOST",
-        )
-    } else {
-        (
-            "several serial adapters are plugged in",
-            "say which: packside find --serial PORT",
-        )
-    };
-    Err(failure(LOCAL, "port", message, Some(hint.to_owned())))
-}
-
-/// The settings at which listening begins.
-fn first_line() -> LineSettings {
-    prior::lines().next().map_or(
-        LineSettings {
-            baud: 9_600,
-            parity: packside_profiles::Parity::None,
-            stop_bits: 1,
-        },
-        |(line, _)| line,
-    )
-}
-
-/// How long the adapter may hold an answer back.
-fn hold_back(port: Option<&LocalPort>) -> Duration {
-    let shown = port.and_then(|port| port.system.hold_back);
-    let is_adapter = port.is_some_and(|port| port.adapter.is_some());
-    shown.unwrap_or(if is_adapter {
-        HOLD_BACK
-    } else {
-        Duration::ZERO
-    })
-}
-
-/// Opens the link, quiet and recorded.
-fn open(args: &FindArgs) -> Result<Quiet, Failure> {
-    let mut quiet = connect(args)?;
-    args.recorder.follow(&mut quiet);
-    Ok(quiet)
-}
-
-fn connect(args: &FindArgs) -> Result<Quiet, Failure> {
-    let line = args.link.place.line.unwrap_or_else(first_line);
-    let plugged = args.link.plugged.map(Into::into);
-    let Some(name) = &args.link.place.simulated else {
-        return reach::open_place(&args.link.place, line, plugged, args.consent.said());
-    };
-    let scenario = reach::scenario_of(name)?;
-    let found = packside_profiles::find(&scenario.profile, args.link.config.folder().as_deref());
-    let profile = found
-        .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?
-        .profile;
-    out::note(&format!(
-        "simulated scenario {name}, {:.0} s after power-up, in virtual time: no real unit",
-        scenario.look_at.as_secs_f64()
-    ));
-    let how = Simulated {
-        age: scenario.look_at,
-        plugged,
-        line: Some(line),
-        way: args.link.place.way(),
-    };
-    Ok(open_simulated_as(&scenario, &profile, how))
 }
 
 /// Keeps the silence for the look that follows, where nobody was heard before and while asking.

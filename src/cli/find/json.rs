@@ -1,6 +1,6 @@
 //! The end of a search as JSON.
 
-use super::{FindReport, SearchEnd};
+use super::report::{FindReport, SearchEnd};
 use crate::show::json::find::{Gateway, Heard, SCHEMA, Search, Unit};
 use crate::show::json::{TOOL, framing, ms};
 

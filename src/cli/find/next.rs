@@ -5,8 +5,9 @@
 use packside_profiles::sunspec;
 
 use super::super::args::{FramingArg, typed};
-use super::ask::words_of;
-use super::{FindArgs, FindReport, SearchEnd};
+use super::super::reach::failure_of;
+use super::args::FindArgs;
+use super::report::{FindReport, SearchEnd};
 use crate::find::{Found, FoundIdentity, Listening, SelfMap};
 use crate::wire::Framing;
 
@@ -28,7 +29,7 @@ pub(super) fn next_command(report: &FindReport, args: &FindArgs) -> String {
     let command = format!("packside {}", words.join(" "));
     match &report.ended {
         // Once more as it stands would end alike.
-        SearchEnd::Trouble(trouble) if report.found.is_empty() => match words_of(trouble).hint {
+        SearchEnd::Trouble(trouble) if report.found.is_empty() => match failure_of(trouble).hint {
             Some(hint) => format!("{hint}; then {command}"),
             None => command,
         },

@@ -5,9 +5,10 @@ use std::fmt::Write as _;
 use anstyle::Style;
 use packside_profiles::Parity;
 
-use super::ask::{line_text, long};
+use super::args::FindArgs;
 use super::next::next_command;
-use super::{FindArgs, FindReport, SearchEnd};
+use super::progress::{line_text, long};
+use super::report::{FindReport, SearchEnd};
 use crate::find::{Candidate, Found, FoundIdentity, Listening, SelfMap};
 use crate::link::LocalPort;
 use crate::listen::settings::Protocol;
