@@ -29,6 +29,7 @@
 mod asker;
 mod classify;
 mod exchange;
+mod frame;
 mod overhear;
 mod pairing;
 #[cfg(test)]

@@ -10,8 +10,8 @@ use std::borrow::Borrow;
 use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
-use super::classify::{FOREIGN_WAIT, unit_and_pdu};
 use super::exchange::{Exchange, Outcome, Stray, StrayKind};
+use super::frame::{FOREIGN_WAIT, unit_and_pdu};
 use super::pairing::{Logged, Pairing};
 use crate::event::{Event, What};
 use crate::wire::Framing;

@@ -2,15 +2,15 @@
 //!
 //! Everything it does is determined by the events it takes. It keeps: the open question, questions
 //! without answer that may still be answered, answers seen lately, and a request heard from
-//! somebody else that waits for its answer. What a frame is, [`super::classify`] says.
+//! somebody else that waits for its answer. What a frame is, `classify` says.
 
 use std::collections::VecDeque;
 use std::time::Duration;
 
 use packside_profiles::LineSettings;
 
-use super::classify::{Named, looks_like_answer};
 use super::exchange::{Exchange, Outcome, Silence, Stray, StrayKind};
+use super::frame::{Named, looks_like_answer};
 use crate::event::{Event, What};
 use crate::wire::Framing;
 use crate::wire::{Ask, ByteSpan, ByteStamp, SpanKind, Splitter};

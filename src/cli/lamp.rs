@@ -12,6 +12,7 @@ mod film;
 mod keys;
 mod page;
 mod picture;
+mod sight;
 mod taps;
 
 use std::path::{Path, PathBuf};
@@ -19,13 +20,13 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use packside_profiles::model::Profile;
 
+use sight::{How, LampAnswer, LampSight};
+
 use super::args::ConfigArg;
 use super::failure::{LOCAL, USAGE, failure};
 use super::out;
 use super::prompt::{self, Typed};
-use crate::lamp::{
-    Edge, Meaning, Pattern, Ranking, meanings_together, patterns, rank, read_trace, read_words,
-};
+use crate::lamp::{Meaning, Pattern, meanings_together, patterns, rank, read_trace, read_words};
 use crate::show::json;
 use crate::visit::Lamps;
 
@@ -69,112 +70,16 @@ pub struct LampArgs {
     config: ConfigArg,
 }
 
-/// One lamp and what was seen of it.
-pub(crate) struct LampSight {
-    /// Which lamp.
-    lamp: String,
-    /// Patterns, the most probable first.
-    ranking: Ranking,
-    /// Edges as seen; of a description one repetition.
-    edges: Vec<Edge>,
-    /// How it was seen.
-    how: How,
-    /// How long it was watched, where it was.
-    watched_ms: Option<f64>,
-    /// Where it lies in a film.
-    place: Option<film::FilmPlace>,
-}
-
-impl LampSight {
-    fn filmed((lamp, ranking, place): film::FilmSight) -> Self {
-        let seen = place.lamp.seen.as_ref();
-        Self {
-            lamp,
-            ranking,
-            edges: seen.map(|seen| seen.edges.clone()).unwrap_or_default(),
-            how: How::Watched,
-            watched_ms: Some(place.lamp.watched_ms),
-            place: Some(place),
-        }
-    }
-
-    /// Its name, where a lamp of the map is meant and no place in a film that may be several.
-    fn lamp_or_blank(&self) -> &str {
-        let known = self
-            .place
-            .as_ref()
-            .is_none_or(|place| place.may_be == [self.lamp.as_str()]);
-        if known { &self.lamp } else { "LAMP" }
-    }
-}
-
-/// How a lamp was seen.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum How {
-    /// Put into words.
-    Told,
-    /// Tapped at every lighting-up.
-    Tapped,
-    /// Both edges are known: a trace, or two keys.
-    Watched,
-}
-
-/// Everything that is shown.
-struct LampAnswer<'a> {
-    profile: Option<&'a Profile>,
-    /// Its name as it was given.
-    profile_name: Option<&'a str>,
-    patterns: Vec<Pattern>,
-    sights: Vec<LampSight>,
-    meanings: Vec<Meaning>,
-    /// The film, where it was one.
-    film: Option<film::AboutFilm>,
-}
-
-impl LampAnswer<'_> {
-    /// Whether every lamp was recognised.
-    fn enough(&self) -> bool {
-        !self.sights.is_empty() && self.sights.iter().all(|sight| sight.ranking.enough)
-    }
-
-    /// The profile where it is given, else what to put there.
-    fn profile_name(&self) -> &str {
-        self.profile_name.unwrap_or("NAME")
-    }
-
-    /// The same as JSON.
-    fn object(&self) -> json::lamp::Answer {
-        let lamp = |sight: &LampSight| json::lamp::Lamp {
-            place: sight.place.as_ref().map(film::place_object),
-            ..json::lamp::Lamp::of(&sight.lamp, &sight.ranking, &sight.edges, sight.watched_ms)
-        };
-        let lamps = self.sights.iter().map(lamp).collect();
-        json::lamp::Answer {
-            film: self.film.as_ref().map(film::film_object),
-            ..json::lamp::Answer::new(self.profile, lamps, &self.meanings, self.next())
-        }
-    }
-
-    /// The command that comes next, and why where it is not plain.
-    fn next(&self) -> String {
-        if !self.enough() {
-            return page::watch_again(self);
-        }
-        let lamps: String = self
-            .sights
-            .iter()
-            .filter_map(|sight| {
-                Some(format!(
-                    " --lamp {}={}",
-                    sight.lamp_or_blank(),
-                    sight.ranking.latest()?
-                ))
-            })
-            .collect();
-        format!(
-            "packside check --serial PORT --profile {}{lamps}",
-            self.profile_name()
-        )
+/// The answer as JSON.
+fn object(answer: &LampAnswer<'_>) -> json::lamp::Answer {
+    let lamp = |sight: &LampSight| json::lamp::Lamp {
+        place: sight.place.as_ref().map(film::place_object),
+        ..json::lamp::Lamp::of(&sight.lamp, &sight.ranking, &sight.edges, sight.watched_ms)
+    };
+    let lamps = answer.sights.iter().map(lamp).collect();
+    json::lamp::Answer {
+        film: answer.film.as_ref().map(film::film_object),
+        ..json::lamp::Answer::new(answer.profile, lamps, &answer.meanings, page::next(answer))
     }
 }
 
@@ -235,7 +140,7 @@ fn answer(args: &LampArgs, as_json: bool, colour: bool) -> Result<(String, Strin
     };
     let exit = if answer.enough() { 0 } else { NOT_ENOUGH };
     let text = if as_json {
-        json::line(&answer.object())
+        json::line(&object(&answer))
     } else {
         page::text(&answer, colour)
     };

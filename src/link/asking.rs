@@ -22,7 +22,7 @@ use packside_profiles::line::Parity;
 use packside_profiles::model::Table;
 
 use super::tap::{Tap, WaitHeard};
-use super::{Grounds, LinkTrouble, Pacing, Proof, Quiet};
+use super::{Grounds, LinkTrouble, NotShown, Notice, Pacing, Proof, Quiet, at_once};
 use crate::ask::{Asker, Exchange, Next, Outcome, StrayKind};
 use crate::event::BadCharacters;
 use crate::event::{Event, LinkFacts, What};
@@ -84,9 +84,34 @@ pub struct Asking {
     is_fresh: bool,
 }
 
+impl Quiet {
+    /// Begins to ask. `functions` are the function codes that the unit is known to understand.
+    ///
+    /// # Errors
+    /// Gives the quiet link back where bytes came since the silence was heard.
+    pub fn ask(mut self, proof: Proof, functions: &[u8]) -> Result<Asking, Box<(Self, NotShown)>> {
+        if let Grounds::HeardSilent(window) = proof.grounds {
+            // Whatever came between the proof and now is read first: silence is judged up to now.
+            let now = self.now();
+            // A wait until now is over at once on every port.
+            while let Ok(WaitHeard::Bytes(_)) = at_once(self.tap.wait(now)) {}
+            let silent = self.silent_for();
+            if silent < window {
+                return Err(Box::new((self, NotShown::NotSilent { silent, window })));
+            }
+        }
+        if proof.grounds == Grounds::CannotOverhear {
+            self.tap.say(&Notice::AskingGently);
+        }
+        let now = self.now();
+        self.tap.record(now, What::Listening(false));
+        Ok(Asking::new(self.tap, functions, proof))
+    }
+}
+
 impl Asking {
     /// Only [`Quiet::ask`] begins to ask.
-    pub(super) fn new(tap: Tap, functions: &[u8], proof: Proof) -> Self {
+    fn new(tap: Tap, functions: &[u8], proof: Proof) -> Self {
         let began = tap.port.now();
         let mut asker = Asker::new(tap.port.framing(), functions);
         // The asker's own account must be the one that a replay of the tape gives.

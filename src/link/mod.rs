@@ -28,6 +28,8 @@ mod opening;
 mod pacing;
 mod platform;
 pub mod port;
+mod port_name;
+mod proof;
 mod quiet;
 mod serial;
 mod tap;
@@ -52,8 +54,10 @@ pub use platform::{
     is_device, set_terminal, since, stop_here, terminal_modes,
 };
 pub use port::{Arrived, Port};
-pub use quiet::{Grounds, Proof, Quiet};
-pub use serial::{SerialPortName, list, put_back_all};
+pub use port_name::SerialPortName;
+pub use proof::{Grounds, Proof};
+pub use quiet::Quiet;
+pub use serial::{list, put_back_all};
 pub use tap::{EventSink, Say};
 pub use tcp::CONNECT_TIME_OUT;
 pub use trouble::OpenError;

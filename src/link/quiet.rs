@@ -1,6 +1,6 @@
 //! A link that only listens, and the rules by which it may become one that asks.
 //!
-//! Does not: send. The port is private here, and nothing in this file calls its `send`.
+//! Does not: send. Nothing in this file calls the port's `send`.
 //!
 //! # The rules
 //! Asking is shown to be right by one of: a line heard silent for the window; a link on which
@@ -15,56 +15,16 @@
 use std::time::Duration;
 
 use packside_profiles::LineSettings;
-use packside_profiles::model::Span;
 
 use super::tap::{Tap, WaitHeard};
-use super::{Asking, EventSink, LinkTrouble, NotShown, Notice, Port, Say, at_once};
+use super::{EventSink, Grounds, LinkTrouble, NotShown, Port, Proof, Say};
 use crate::event::BadCharacters;
 use crate::event::{Consent, Event, LinkFacts, What};
-use crate::poll::Read;
-use crate::session::{Wake, touches_any};
+use crate::session::Wake;
 
 /// An open link that listens.
 pub struct Quiet {
-    tap: Tap,
-}
-
-/// What shows that asking is right.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Grounds {
-    /// No byte was heard on the line for this long.
-    HeardSilent(Duration),
-    /// Nobody can be overheard on this link: the tool may be an unseen second client.
-    CannotOverhear,
-    /// The user said so, knowing that others may be disturbed.
-    BesideOthers,
-    /// No real unit is there.
-    Simulated,
-}
-
-/// That asking was shown to be right. Only [`Quiet::prove`] makes one.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Proof {
-    grounds: Grounds,
-    keeps_off: Vec<Span>,
-    clears: Vec<Span>,
-}
-
-impl Proof {
-    /// What shows it.
-    pub fn grounds(&self) -> Grounds {
-        self.grounds
-    }
-
-    /// Whether a read must not be sent because it would feed the inverter supervision.
-    pub(super) fn keeps_off(&self, read: &Read) -> bool {
-        touches_any(read, &self.keeps_off)
-    }
-
-    /// Whether a read would clear what it reads.
-    pub(super) fn would_clear(&self, read: &Read) -> bool {
-        touches_any(read, &self.clears)
-    }
+    pub(super) tap: Tap,
 }
 
 impl Quiet {
@@ -217,28 +177,5 @@ impl Quiet {
             return Err(NotShown::NotSilent { silent, window });
         }
         proof(Grounds::HeardSilent(window))
-    }
-
-    /// Begins to ask. `functions` are the function codes that the unit is known to understand.
-    ///
-    /// # Errors
-    /// Gives the quiet link back where bytes came since the silence was heard.
-    pub fn ask(mut self, proof: Proof, functions: &[u8]) -> Result<Asking, Box<(Self, NotShown)>> {
-        if let Grounds::HeardSilent(window) = proof.grounds {
-            // Whatever came between the proof and now is read first: silence is judged up to now.
-            let now = self.now();
-            // A wait until now is over at once on every port.
-            while let Ok(WaitHeard::Bytes(_)) = at_once(self.tap.wait(now)) {}
-            let silent = self.silent_for();
-            if silent < window {
-                return Err(Box::new((self, NotShown::NotSilent { silent, window })));
-            }
-        }
-        if proof.grounds == Grounds::CannotOverhear {
-            self.tap.say(&Notice::AskingGently);
-        }
-        let now = self.now();
-        self.tap.record(now, What::Listening(false));
-        Ok(Asking::new(self.tap, functions, proof))
     }
 }

@@ -14,11 +14,11 @@ use packside_profiles::{LineSettings, Parity};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio_serial::{SerialPort, SerialPortBuilderExt, SerialPortType, SerialStream};
 
-use super::PortGone;
 use super::latency::Eased;
 use super::platform::{self, WhyNot};
 use super::trouble::OpenError;
 use super::worker::Opener;
+use super::{PortGone, SerialPortName};
 
 /// Opens a serial port.
 #[derive(Debug, Clone)]
@@ -220,15 +220,6 @@ impl SerialOpener {
             WhyNot::Other => OpenError::PortUnusable { port, why },
         }
     }
-}
-
-/// A serial port of this computer.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct SerialPortName {
-    /// Name to open it by.
-    pub name: String,
-    /// Whether it is an adapter that was plugged in (USB), and what it calls itself.
-    pub adapter: Option<String>,
 }
 
 /// The serial ports of this computer, in order of name.

@@ -6,7 +6,7 @@
 
 use std::time::Duration;
 
-use super::serial::SerialPortName;
+use super::SerialPortName;
 use crate::session::Blame;
 
 /// Why a link could not be opened.

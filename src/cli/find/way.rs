@@ -58,7 +58,10 @@ fn say_listening(window: Duration) {
 }
 
 /// Listens at the usual settings first, then where what comes says.
-pub(super) fn listen(quiet: &mut Quiet, window: Duration) -> Result<(Listening, Summary), LinkTrouble> {
+pub(super) fn listen(
+    quiet: &mut Quiet,
+    window: Duration,
+) -> Result<(Listening, Summary), LinkTrouble> {
     say_listening(window);
     let ours = quiet.facts().line();
     let mut machine = Overhear::new(quiet.now(), ours.unwrap_or_else(first_line), window);

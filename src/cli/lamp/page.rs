@@ -5,7 +5,8 @@ use std::fmt::Write as _;
 
 use packside_profiles::StateKind;
 
-use super::{How, LampAnswer, LampSight, film};
+use super::film;
+use super::sight::{How, LampAnswer, LampSight};
 use crate::lamp::{
     Difference, Edge, Pattern, Ranking, RateBand, Rhythm, Unclear, look_alikes, rivals,
 };
@@ -32,8 +33,30 @@ pub(super) fn text(answer: &LampAnswer<'_>, colour: bool) -> String {
     }
     meaning(&mut out, answer);
     worth(&mut out, answer);
-    let _ = writeln!(out, "\nnext: {}", answer.next());
+    let _ = writeln!(out, "\nnext: {}", next(answer));
     out
+}
+
+/// The command that comes next, and why where it is not plain.
+pub(super) fn next(answer: &LampAnswer<'_>) -> String {
+    if !answer.enough() {
+        return watch_again(answer);
+    }
+    let lamps: String = answer
+        .sights
+        .iter()
+        .filter_map(|sight| {
+            Some(format!(
+                " --lamp {}={}",
+                sight.lamp_or_blank(),
+                sight.ranking.latest()?
+            ))
+        })
+        .collect();
+    format!(
+        "packside check --serial PORT --profile {}{lamps}",
+        answer.profile_name()
+    )
 }
 
 /// One lamp: its name, its pattern, the pictures, what cannot be told apart.
@@ -461,7 +484,7 @@ fn worth(out: &mut String, answer: &LampAnswer<'_>) {
 }
 
 /// What to do where what was seen does not suffice.
-pub(super) fn watch_again(answer: &LampAnswer<'_>) -> String {
+fn watch_again(answer: &LampAnswer<'_>) -> String {
     let weak = answer.sights.iter().find(|sight| !sight.ranking.enough);
     if answer.film.is_some() && answer.sights.is_empty() {
         return "look whether it is lit or dark, then packside lamp --seen steady, or --seen dark"

@@ -5,7 +5,8 @@
 use std::time::Duration;
 
 use super::keys::{KeyReader, Pressed};
-use super::{How, LampSight, out};
+use super::sight::{How, LampSight};
+use crate::cli::out;
 use crate::lamp::{Pattern, Ranking, TapProgress, Tapper, Unclear};
 
 const KEYS: &str = "

@@ -5,8 +5,9 @@ use std::fmt::Write as _;
 use packside_profiles::Role;
 use packside_profiles::model::{FedBy, Profile};
 
-use super::{counted, wrap};
+use super::parts::counted;
 use crate::facts::{Doubt, Judgement, Reading, ReadingQuality};
+use crate::show::paper::wrap;
 use crate::show::paper::{paper, row};
 use crate::words::with_unit;
 

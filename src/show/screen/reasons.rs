@@ -8,13 +8,14 @@ use std::fmt::Write as _;
 use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Severity};
 
-use super::{LIKELY, section, strength, wrap};
+use super::parts::{LIKELY, section, strength};
 use crate::facts::fact::Follows;
 use crate::facts::{
     Certainty, Disposition, Finding, Judgement, NextStep, NotTested, Reason, Sight, VerdictKind,
     Why,
 };
 use crate::judge::PROVEN;
+use crate::show::paper::wrap;
 use crate::words;
 
 /// Most reasons, steps, or other things seen on one screen.

@@ -8,9 +8,11 @@ use std::fmt::Write as _;
 use packside_profiles::Class;
 use packside_profiles::model::{Profile, Severity};
 
-use super::{Colours, headline, labelled, link_text, reasons, table, wrap};
+use super::parts::{Colours, headline, link_text};
+use super::{reasons, table};
 use crate::event::{LinkFacts, LinkKind};
 use crate::facts::{Finding, Judgement, NextStep, VerdictKind, Why};
+use crate::show::paper::{labelled, wrap};
 use crate::words;
 
 /// Lines of a small terminal.

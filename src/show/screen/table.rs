@@ -7,10 +7,11 @@ use packside_profiles::Role;
 use packside_profiles::model::{Point, Profile};
 
 use super::numbers::{axis, picture, range, strip_width};
-use super::{Colours, counted, labelled, wrap};
+use super::parts::{Colours, counted};
 use crate::event::{LinkFacts, LinkKind};
 use crate::facts::{Judgement, Reading, ReadingQuality};
 use crate::show::paper;
+use crate::show::paper::{labelled, wrap};
 use crate::words::with_unit;
 
 /// Modules with marks that have a row of their own.
