@@ -1,4 +1,5 @@
-//! Moves the machines of [`crate::find`] over a link that asks.
+//! Moves the machines of [`crate::find`] over a link that asks: awaited, so that many searches share one
+//! thread, and the same blocking.
 //!
 //! Does not: decide anything; every want comes from the machines, every refusal from the link.
 
@@ -13,7 +14,7 @@ use crate::find::gateway::{self, Volley};
 use crate::find::overhear::{Listening, Overhear};
 use crate::find::search::{Search, SearchProgress, SearchWant};
 use crate::find::who::{self, Who};
-use crate::link::{Asking, LinkTrouble, Quiet, VolleyCame};
+use crate::link::{Asking, LinkTrouble, Quiet, VolleyCame, at_once};
 use crate::wire::Framing;
 use crate::wire::{Adu, Answer, Ask, ByteStamp, Question, Splitter};
 
@@ -24,7 +25,7 @@ pub const FUNCTIONS: [u8; 4] = [0x03, 0x04, 0x11, 0x2b];
 ///
 /// # Errors
 /// Where the link fails, the user stops, or what speaks is plainly no unit.
-pub fn search(
+pub async fn search_async(
     asking: &mut Asking,
     search: &mut Search,
     mut seen: impl FnMut(&SearchProgress),
@@ -38,9 +39,9 @@ pub fn search(
         seen(&search.progress());
         // Behind a gateway the settings are its own affair.
         if asking.line().is_some_and(|ours| ours != line) {
-            asking.set_line(line)?;
+            asking.set_line_async(line).await?;
         }
-        let exchange = asking.probe(ask, first_byte)?;
+        let exchange = asking.probe_async(ask, first_byte).await?;
         tracing::debug!(%line, ?ask, outcome = ?exchange.outcome, "probe");
         search.take(&exchange);
     }
@@ -50,15 +51,15 @@ pub fn search(
 /// Asks a unit who it is, at the settings at which it was found.
 ///
 /// # Errors
-/// As [`search`].
-pub fn identify(asking: &mut Asking, who: &mut Who<'_>) -> Result<(), LinkTrouble> {
+/// As [`search_async`].
+pub async fn identify_async(asking: &mut Asking, who: &mut Who<'_>) -> Result<(), LinkTrouble> {
     let is_rtu = asking.facts().framing == Framing::Rtu;
     while let Some(ask) = who.wanted() {
         // Transaction ids tell answers apart, and gateways that repeat some.
         if let Some(wait) = who.listens_first().filter(|_| is_rtu) {
-            who.overhear(&heard_until(asking, asking.now() + wait)?);
+            who.overhear(&heard_until(asking, asking.now() + wait).await?);
         }
-        let exchange = asking.ask(ask, who.wait())?;
+        let exchange = asking.ask_async(ask, who.wait()).await?;
         who.take(&exchange);
     }
     Ok(())
@@ -67,15 +68,21 @@ pub fn identify(asking: &mut Asking, who: &mut Who<'_>) -> Result<(), LinkTroubl
 /// Reads the chain of a unit that describes itself.
 ///
 /// # Errors
-/// As [`search`].
-pub fn describe(asking: &mut Asking, unit: u8, walk: &mut Walk) -> Result<(), LinkTrouble> {
+/// As [`search_async`].
+pub async fn describe_async(
+    asking: &mut Asking,
+    unit: u8,
+    walk: &mut Walk,
+) -> Result<(), LinkTrouble> {
     while let WalkStep::Read { address, count } = walk.next() {
         let question = Question::Read {
             table: Table::Holding,
             address,
             count,
         };
-        let exchange = asking.ask(Ask { unit, question }, WAIT_FOR_MODELS)?;
+        let exchange = asking
+            .ask_async(Ask { unit, question }, WAIT_FOR_MODELS)
+            .await?;
         walk.take(match &exchange.outcome {
             Outcome::Answered(Answer::Registers(words)) => WalkAnswer::Words(words),
             Outcome::Exception(0x01..=0x04) => WalkAnswer::Refused,
@@ -89,10 +96,10 @@ pub fn describe(asking: &mut Asking, unit: u8, walk: &mut Walk) -> Result<(), Li
 const WAIT_FOR_MODELS: Duration = Duration::from_millis(1500);
 
 /// All bytes that come until then, nothing being asked.
-fn heard_until(asking: &mut Asking, until: Duration) -> Result<Vec<u8>, LinkTrouble> {
+async fn heard_until(asking: &mut Asking, until: Duration) -> Result<Vec<u8>, LinkTrouble> {
     let mut heard = Vec::new();
     while asking.now() < until {
-        if let VolleyCame::Bytes(bytes) = asking.receive(until)? {
+        if let VolleyCame::Bytes(bytes) = asking.receive_async(until).await? {
             heard.extend(bytes);
         }
     }
@@ -106,7 +113,10 @@ const TICK: Duration = Duration::from_millis(500);
 ///
 /// # Errors
 /// Where the link fails or the user stops.
-pub fn overhear(quiet: &mut Quiet, overhear: &mut Overhear) -> Result<Listening, LinkTrouble> {
+pub async fn overhear_async(
+    quiet: &mut Quiet,
+    overhear: &mut Overhear,
+) -> Result<Listening, LinkTrouble> {
     let mut set = None;
     loop {
         let now = quiet.now();
@@ -118,7 +128,7 @@ pub fn overhear(quiet: &mut Quiet, overhear: &mut Overhear) -> Result<Listening,
             quiet.set_line(line, bad)?;
         }
         set = Some((line, bad));
-        quiet.listen(until.min(now + TICK))?;
+        quiet.listen_async(until.min(now + TICK)).await?;
         for event in quiet.drain() {
             if let What::In(bytes) = &event.what {
                 overhear.take(event.at, bytes);
@@ -130,8 +140,8 @@ pub fn overhear(quiet: &mut Quiet, overhear: &mut Overhear) -> Result<Listening,
 /// Asks many addresses behind a Modbus TCP gateway.
 ///
 /// # Errors
-/// As [`search`].
-pub fn volley(
+/// As [`search_async`].
+pub async fn volley_async(
     asking: &mut Asking,
     volley: &mut Volley,
     mut seen: impl FnMut(&Volley),
@@ -140,13 +150,13 @@ pub fn volley(
         let until = match volley.next(asking.now()) {
             gateway::VolleyWant::Done => return Ok(()),
             gateway::VolleyWant::Post(ask) => {
-                let transaction = asking.post(ask)?;
+                let transaction = asking.post_async(ask).await?;
                 volley.posted(transaction, asking.now());
                 asking.now()
             }
             gateway::VolleyWant::WaitUntil(until) => until,
         };
-        match asking.receive(until)? {
+        match asking.receive_async(until).await? {
             VolleyCame::Bytes(bytes) => volley.take(asking.now(), &bytes),
             VolleyCame::Anew => volley.closed(asking.now()),
             VolleyCame::Nothing => {}
@@ -163,19 +173,19 @@ const AT_ONCE: Duration = Duration::from_millis(50);
 /// cannot be told.
 ///
 /// # Errors
-/// As [`search`].
-pub fn is_past_the_line(
+/// As [`search_async`].
+pub async fn is_past_the_line_async(
     asking: &mut Asking,
     silent: Ask,
     ask: Ask,
 ) -> Result<Option<bool>, LinkTrouble> {
-    let busy = asking.post(silent)?;
-    let asked = asking.post(ask)?;
+    let busy = asking.post_async(silent).await?;
+    let asked = asking.post_async(ask).await?;
     let give_up = asking.now() + who::WAIT * 8;
     let mut splitter = Splitter::new(Framing::Tcp);
     let mut answered_at = None;
     loop {
-        let VolleyCame::Bytes(bytes) = asking.receive(give_up)? else {
+        let VolleyCame::Bytes(bytes) = asking.receive_async(give_up).await? else {
             return Ok(None);
         };
         let stamp = ByteStamp {
@@ -194,4 +204,64 @@ pub fn is_past_the_line(
             }
         }
     }
+}
+
+/// [`search_async`], blocking.
+///
+/// # Errors
+/// The same.
+pub fn search(
+    asking: &mut Asking,
+    search: &mut Search,
+    seen: impl FnMut(&SearchProgress),
+) -> Result<(), LinkTrouble> {
+    at_once(search_async(asking, search, seen))
+}
+
+/// [`identify_async`], blocking.
+///
+/// # Errors
+/// The same.
+pub fn identify(asking: &mut Asking, who: &mut Who<'_>) -> Result<(), LinkTrouble> {
+    at_once(identify_async(asking, who))
+}
+
+/// [`describe_async`], blocking.
+///
+/// # Errors
+/// The same.
+pub fn describe(asking: &mut Asking, unit: u8, walk: &mut Walk) -> Result<(), LinkTrouble> {
+    at_once(describe_async(asking, unit, walk))
+}
+
+/// [`overhear_async`], blocking.
+///
+/// # Errors
+/// The same.
+pub fn overhear(quiet: &mut Quiet, overhear: &mut Overhear) -> Result<Listening, LinkTrouble> {
+    at_once(overhear_async(quiet, overhear))
+}
+
+/// [`volley_async`], blocking.
+///
+/// # Errors
+/// The same.
+pub fn volley(
+    asking: &mut Asking,
+    volley: &mut Volley,
+    seen: impl FnMut(&Volley),
+) -> Result<(), LinkTrouble> {
+    at_once(volley_async(asking, volley, seen))
+}
+
+/// [`is_past_the_line_async`], blocking.
+///
+/// # Errors
+/// The same.
+pub fn is_past_the_line(
+    asking: &mut Asking,
+    silent: Ask,
+    ask: Ask,
+) -> Result<Option<bool>, LinkTrouble> {
+    at_once(is_past_the_line_async(asking, silent, ask))
 }

@@ -1,7 +1,8 @@
 //! Moves the machines that decide what to do over links that do it.
 //!
 //! [`run`] moves a [`Session`] over one link and blocks; [`run_async`] is awaited, so that one thread moves
-//! thousands of them ([`crate::link::side_by_side`]). [`find`] does the same for the machines of a search.
+//! thousands of them ([`crate::link::side_by_side`]). [`find`] does the same for the machines of a search,
+//! awaited or blocking.
 //!
 //! Does not: decide anything; every want comes from a machine, every refusal from the link.
 

@@ -101,6 +101,55 @@ fn many_gateways_are_watched_on_one_thread() {
     }
 }
 
+/// Two searches at once on this one thread, each behind a gateway of its own: both find who is there.
+#[test]
+fn two_gateways_are_searched_on_one_thread() {
+    use packside::drive::find as run;
+    use packside::event::Consent;
+    use packside::find::{Found, Volley, Who, prior, who};
+    use packside::link::{Notice, OpenOptions, Opening, Target, Wake, side_by_side};
+    use packside::wire::{Ask, Framing};
+    use packside_profiles::Known;
+    use std::time::Duration;
+
+    let maps = ["generic-hv-stack", "generic-lv-rack"];
+    let profiles = maps.map(|id| packside_profiles::find(id, None).unwrap().profile);
+    let scenarios = [("hv-running", maps[0]), ("rack-packs-unlike", maps[1])];
+    let served = scenarios.map(|(scenario, _)| served(scenario));
+    let question = who::probes(&profiles)[0].question;
+    let searched = served.iter().map(|served| async {
+        let target = Target::gateway(&served.reach, Framing::Tcp).unwrap();
+        let say = std::sync::Arc::new(|_: &Notice| {});
+        let opening = Opening::new(target, OpenOptions::default(), say).awaited();
+        let quiet = opening.open().await.unwrap();
+        let wake = Wake::of(None, &Known::default(), &[]);
+        let proof = quiet.prove(&wake, Duration::ZERO, Consent::BOTH).unwrap();
+        let mut asking = quiet.ask(proof, &run::FUNCTIONS).map_err(drop).unwrap();
+        let mut volley = Volley::new(&Volley::likely_first(), question, true);
+        run::volley_async(&mut asking, &mut volley, |_| {})
+            .await
+            .unwrap();
+        let alike = volley.alike().swap_remove(0);
+        let found = Found {
+            line: prior::lines().next().unwrap().0,
+            unit: alike.units[0],
+            refused: alike.first_refusal,
+            answer_time: alike.answer_time,
+            ask: Ask {
+                unit: alike.units[0],
+                question,
+            },
+            also_lines: Vec::new(),
+            also_at: Vec::new(),
+        };
+        let mut who = Who::new(&found, &profiles);
+        run::identify_async(&mut asking, &mut who).await.unwrap();
+        who.identity().profile().map(str::to_owned)
+    });
+    let named = side_by_side(searched).unwrap();
+    assert_eq!(named, scenarios.map(|(_, map)| Some(map.to_owned())));
+}
+
 #[test]
 fn port_link_and_session_may_move_to_another_thread() {
     fn may_move<T: Send>() {}
