@@ -16,6 +16,7 @@ import collections
 import json
 import math
 import pathlib
+import re
 import subprocess
 import sys
 import tempfile
@@ -68,6 +69,10 @@ class Crash(Exception):
     pass
 
 
+class Refused(Crash):
+    """It says why it cannot. Right for a list that nobody could read; for a draft that the tool made itself, a defect."""
+
+
 class Missing(Exception):
     """The program has no such command."""
 
@@ -84,7 +89,7 @@ def run(program, *arguments, may_fail=False):
     except ValueError:
         raise Crash("%s: exit %d, no JSON: %s" % (" ".join(map(str, arguments[:3])), done.returncode, (text or done.stdout.decode("utf-8", "replace"))[-400:]))
     if str(said.get("schema", "")).startswith("packside.failed"):
-        raise Crash("%s refused: %s" % (" ".join(map(str, arguments[:2])), str(said.get("error", {}).get("message"))[:400]))
+        raise Refused("%s refused: %s" % (" ".join(map(str, arguments[:2])), str(said.get("error", {}).get("message"))[:400]))
     return said, done.returncode
 
 
@@ -166,7 +171,13 @@ def one_map(job):
                 result["about"] = table.about()
                 file = place / ("list." + table.suffix)
                 file.write_bytes(table.text)
-                draft = from_table(program, file, place / "draft.toml")
+                try:
+                    draft = from_table(program, file, place / "draft.toml")
+                except Refused as refused:
+                    result["refused"] = str(refused)
+                    for stage in ("table", "try"):  # nothing is claimed: all stays open
+                        hold(result, stage, truth, {"points": []}, images, None)
+                    return result
                 keep(place, "draft.json", draft)
                 hold(result, "table", truth, draft, images, None)
                 if "try" in stages:
@@ -193,7 +204,7 @@ def keep(place, name, said):
 def hold(result, stage, truth, draft, images, learnt):
     held = compare.Held(truth, draft, images, learnt)
     outcomes = [(o.role, o.verdict, o.why, o.direction, o.grade, o.point.get("id", "")) for o in held.outcomes()]
-    lost = held.lost(result["about"]["lines"]) if stage == "table" else []
+    lost = held.lost(result["about"]["lines"]) if stage == "table" and draft["points"] else []
     result["stages"][stage] = {"outcomes": outcomes, "base": held.base(), "lost": lost, "flags": held.flags(), "states": held.states()}
 
 
@@ -366,6 +377,12 @@ def main():
     sys.exit(report(given, results))
 
 
+def kind_of_crash(text):
+    """Without paths, places and numbers, so that equal troubles count together."""
+    text = re.sub(r"/tmp/\S*/", "", text)
+    return " ".join(re.sub(r"\d+", "#", text).split())[:260]
+
+
 def report(given, results):
     figures, bad = [], 0
     missing = sorted({m for r in results for m in r["missing"]})
@@ -384,7 +401,16 @@ def report(given, results):
                 print_by_table(results, goal, stage)
     if given.show:
         print_worst(results, given.show)
-    crashes = collections.Counter(r["crash"].splitlines()[-1] if given.held_out else "map %s %s: %s" % (r["number"], r["goal"], r["crash"]) for r in results if r["crash"])
+    crashes = collections.Counter(kind_of_crash(r["crash"]) for r in results if r["crash"])
+    if not given.held_out:
+        first = {}
+        for r in results:
+            if r["crash"]:
+                first.setdefault(kind_of_crash(r["crash"]), "map %s, %s" % (r["number"], r["goal"]))
+        crashes = collections.Counter({"%s (first: %s)" % (kind, first[kind]): count for kind, count in crashes.items()})
+    refused = collections.Counter("%s: %s" % (r["goal"], kind_of_crash(r["refused"])) for r in results if r.get("refused"))
+    for why, count in refused.most_common(10):
+        print("refused (%d): %s" % (count, why))
     for crash, count in crashes.most_common(15):
         print("CRASH (%d): %s" % (count, crash))
     checked = sum(f.get("checked and wrong", 0) for f in figures)

@@ -237,7 +237,7 @@ class Writer:
         if point.count == 1:
             if "{k}" in pattern:
                 return " ".join(pattern.replace("{k}", str(point.number) if point.number else "").split())
-            return pattern + (" %d" % point.number if point.number else "")
+            return pattern.replace("{n}", "1") + (" %d" % point.number if point.number else "")
         def index(i):
             return i % point.per_module + 1 if point.per_module else i + 1
         text = str(index(element))
@@ -345,7 +345,10 @@ class Writer:
         self.scale_cells(point, row)
         self.remarks(point, row)
         if "range" in self.columns and point.most and point.type not in ("f32", "string"):
-            row["range"] = "%s..%s" % ("-%s" % plain(round(point.most)) if point.signed else "0", plain(round(point.most)))
+            unit = self.unit_and_scale(point)[0]
+            most = plain(round(point.most * {"k": 0.001, "m": 1000}.get(unit[0], 1)) if unit not in ("", "kΩ", "kohm", "kWh") else round(point.most))
+            if unit != "K":
+                row["range"] = "%s..%s" % ("-" + most if point.signed else "0", most)
         row["remark"] = "; ".join(row["remark"])
         row["id"] = point.id
         return row
