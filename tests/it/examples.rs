@@ -125,7 +125,7 @@ fn two_gateways_are_searched_on_one_thread() {
         let wake = Wake::of(None, &Known::default(), &[]);
         let proof = quiet.prove(&wake, Duration::ZERO, Consent::BOTH).unwrap();
         let mut asking = quiet.ask(proof, &run::FUNCTIONS).map_err(drop).unwrap();
-        let mut volley = Volley::new(&Volley::likely_first(), question, true);
+        let mut volley = Volley::new(&[1, 2, 3], question, true);
         run::volley_async(&mut asking, &mut volley, |_| {})
             .await
             .unwrap();
