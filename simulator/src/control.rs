@@ -46,6 +46,9 @@ pub(crate) struct Control {
     /// Active flags, by id.
     pub(crate) active: BTreeSet<String>,
     latched: BTreeSet<Class>,
+    /// Ids of the flags in words that keep what was up; known once the map was seen. Looking each of them up among all
+    /// points at every step took a tenth of the time of a world.
+    kept_in_words: Option<BTreeSet<String>>,
     protections: Vec<Protection>,
     /// Since when the numbers call for a flag that is not up yet.
     called: BTreeMap<String, Duration>,
@@ -90,6 +93,7 @@ impl Control {
             suppressed: suppressed.iter().cloned().collect(),
             active: BTreeSet::new(),
             latched: BTreeSet::new(),
+            kept_in_words: None,
             closed: false,
             closing: false,
             clock_error: plan.clock_error_s,
@@ -170,6 +174,15 @@ impl Control {
             pack.flow(STEP);
             return;
         }
+        if self.kept_in_words.is_none() {
+            let keeps = |flag: &&Flag| role_of(profile, flag) == Some(Role::LatchedWord);
+            let ids = profile
+                .flags
+                .iter()
+                .filter(keeps)
+                .map(|flag| flag.id.clone());
+            self.kept_in_words = Some(ids.collect());
+        }
         pack.wanted = if self.allows_current(now) && self.in_service() {
             self.wanted_current.clamp(-self.limit, self.limit)
         } else {
@@ -203,24 +216,29 @@ impl Control {
 
     /// Alarms that keep the switches open: neither statuses nor the silent inverter.
     fn alarms<'p>(&self, profile: &'p Profile) -> impl Iterator<Item = &'p Flag> {
-        let latched = |flag: &Flag| role_of(profile, flag) == Some(Role::LatchedWord);
-        profile.flags.iter().filter(move |flag| {
+        profile.flags.iter().filter(|flag| {
             let root = !flag.class.is_status() && flag.class != Class::InverterSilent;
             root && flag.severity == Severity::Alarm
                 && self.active.contains(&flag.id)
-                && !latched(flag)
+                && !self.is_kept_in_word(flag)
         })
+    }
+
+    /// Whether it stands in a word that keeps what was up.
+    fn is_kept_in_word(&self, flag: &Flag) -> bool {
+        let kept = self.kept_in_words.as_ref();
+        kept.is_some_and(|kept| kept.contains(&flag.id))
     }
 
     fn flags(&mut self, now: Duration, profile: &Profile, seen: Seen) {
         let tested = self.state != StateKind::SelfTest;
         for flag in profile.flags.iter().filter(|flag| !flag.class.is_status()) {
-            let up = match role_of(profile, flag) {
-                Some(Role::LatchedWord) => self.latched.contains(&flag.class),
-                _ if profile.inverter.flag.as_ref() == Some(&flag.id) => {
-                    tested && now.saturating_sub(self.heard.unwrap_or(self.booted)) >= self.silence
-                }
-                _ => tested && self.protects(now, profile, flag, seen),
+            let up = if self.is_kept_in_word(flag) {
+                self.latched.contains(&flag.class)
+            } else if profile.inverter.flag.as_ref() == Some(&flag.id) {
+                tested && now.saturating_sub(self.heard.unwrap_or(self.booted)) >= self.silence
+            } else {
+                tested && self.protects(now, profile, flag, seen)
             };
             let holds = self.holds(now, flag);
             let up = (up || holds || self.raised.contains(&flag.id))
@@ -273,7 +291,7 @@ impl Control {
             .flags
             .iter()
             .filter(|f| self.active.contains(&f.id) && !f.class.is_status());
-        let active = active.filter(|f| role_of(profile, f) != Some(Role::LatchedWord));
+        let active = active.filter(|f| !self.is_kept_in_word(f));
         let brought: BTreeSet<String> = active.flat_map(|f| f.brings.iter().cloned()).collect();
         for flag in profile.flags.iter().filter(|flag| flag.class.is_status()) {
             let real = match flag.class {
@@ -355,7 +373,7 @@ impl Control {
 }
 
 /// Role of the word or code that a flag stands in.
-pub(crate) fn role_of(profile: &Profile, flag: &Flag) -> Option<Role> {
+fn role_of(profile: &Profile, flag: &Flag) -> Option<Role> {
     profile
         .points
         .iter()
