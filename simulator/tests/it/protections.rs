@@ -183,7 +183,8 @@ fn one_current_code_shows_the_first_in_rank_and_hides_the_inverter() {
 }
 
 /// Roots that no unit knows of: only who looks at its numbers does.
-const UNSEEN_BY_THE_UNIT: [(&str, &str); 2] = [
+const UNSEEN_BY_THE_UNIT: [(&str, &str); 3] = [
+    ("hv-pack-voltage-frozen", "sensor-fault"),
     ("hv-pack-voltage-open", "sensor-fault"),
     ("hv-sensor-frozen", "sensor-fault"),
 ];
