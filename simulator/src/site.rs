@@ -149,7 +149,8 @@ impl Site {
     fn advance_on_the_line(&mut self, to: Duration) -> Vec<News> {
         let mut news = Vec::new();
         loop {
-            let plug = self.plugs.pop_front_if(|(at, _)| *at <= to);
+            let is_due = self.plugs.front().is_some_and(|(at, _)| *at <= to);
+            let plug = if is_due { self.plugs.pop_front() } else { None };
             let arrived = self.world.advance_all(plug.map_or(to, |(at, _)| at));
             if self.is_plugged {
                 news.extend(arrived.into_iter().map(News::Bytes));

@@ -92,6 +92,11 @@ pub(crate) fn wait(time: Option<Duration>) {
 /// A bar laid out like this, where one can be seen.
 pub(crate) fn bar(layout: &str) -> Option<ProgressBar> {
     let style = ProgressStyle::with_template(layout).ok()?;
+    let style = if paper().plain {
+        style.progress_chars("#.")
+    } else {
+        style
+    };
     draws_progress().then(|| ProgressBar::new(1).with_style(style))
 }
 
@@ -133,8 +138,8 @@ fn short(line: &str) -> Cow<'_, str> {
     if clean.len() <= LONGEST {
         return clean;
     }
-    let cut = clean.floor_char_boundary(LONGEST);
-    let kept = clean.get(..cut).unwrap_or_default();
+    let kept = (0..=LONGEST).rev().find_map(|cut| clean.get(..cut));
+    let kept = kept.unwrap_or_default();
     Cow::Owned(format!("{kept}…"))
 }
 
