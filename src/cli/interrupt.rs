@@ -9,6 +9,7 @@
 //! - Each signal has its one exit code, 128 and its number. Ctrl-C ends what only Ctrl-C can end, so there
 //!   the command's own code stands.
 //! - What whoever started it has it ignore stays ignored.
+//! - A panic ends it in the same way.
 
 use std::sync::atomic::{AtomicBool, AtomicU8, Ordering};
 use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
@@ -18,6 +19,8 @@ use super::failure::INTERRUPTED;
 use super::out;
 use crate::link::{self, Interrupt, Modes, Signals, Wanted};
 
+/// Exit code after a defect of ours, as of every Rust program.
+const BROKEN: u8 = 101;
 /// Exit code after a hang-up.
 const HUNG_UP: u8 = 129;
 /// Exit code after a request to terminate.
@@ -60,6 +63,7 @@ pub(crate) fn is_stopped() -> bool {
 /// Begins to watch; `seal` closes what is being recorded. Where the system gives no thread or no signals, they end the program as usual.
 pub(crate) fn watch(seal: fn()) {
     SEAL.get_or_init(|| seal);
+    heed_panics();
     TERMINAL.get_or_init(link::terminal_modes);
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -71,6 +75,16 @@ pub(crate) fn watch(seal: fn()) {
     };
     let thread = std::thread::Builder::new().name("signals".into());
     thread.spawn(move || runtime.block_on(heed(signals))).ok();
+}
+
+/// Has a defect of ours end the program as a signal would, on whatever thread it shows. Nothing unwinds: what is
+/// handed out is built without that.
+fn heed_panics() {
+    let usual = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |why| {
+        usual(why);
+        end_here(BROKEN)
+    }));
 }
 
 /// Waits for signals, and does what they ask.
@@ -183,4 +197,37 @@ pub(crate) fn pause() {
     }
     drop(changing);
     out::draw_afresh();
+}
+
+#[cfg(test)]
+mod tests {
+    use std::process::Command;
+
+    /// Set for the process in which a thread falls.
+    const FALLS: &str = "PACKSIDE_TEST_FALLS";
+
+    // Kind: invented
+    #[test]
+    fn panic_on_any_thread_seals_and_ends_the_program() {
+        if std::env::var_os(FALLS).is_some() {
+            super::SEAL.get_or_init(|| || super::out::say("sealed"));
+            super::heed_panics();
+            let fallen = std::thread::spawn(|| panic!("a defect")).join();
+            panic!("it went on: {fallen:?}");
+        }
+        let own = std::env::current_exe().unwrap();
+        let name = "cli::interrupt::tests::panic_on_any_thread_seals_and_ends_the_program";
+        let fallen = Command::new(own)
+            .args([name, "--exact", "--nocapture"])
+            .env(FALLS, "1")
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&fallen.stderr);
+        assert_eq!(fallen.status.code(), Some(super::BROKEN.into()), "{said}");
+        assert!(
+            said.contains("a defect") && said.contains("sealed"),
+            "{said}"
+        );
+        assert!(!said.contains("it went on"), "{said}");
+    }
 }
