@@ -1,5 +1,5 @@
 """The Debian package, put together with dpkg-deb from a built program: binaries, manual, completions, the rule for
-adapters, licences. (`cargo-deb` lays out the same from the same places, but takes minutes to be built itself.)
+adapters, licences.
 
     python3 tests/packages/deb.py PROGRAMS OUTPUT     folder with packside and packside-simulator; folder for the .deb
 """
