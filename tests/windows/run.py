@@ -3,18 +3,22 @@ work: what they print must be the same. COM ports are pseudo-terminals that the 
 
     python3 tests/windows/run.py WINDOWS-PROGRAMS LINUX-PROGRAMS
 
-What only a real Windows can show (drivers, unplugging, rights, the console's keys) stands in the README.
+What only a real Windows can show stands in the README.
 """
 import difflib
+import fcntl
 import json
 import os
 import pathlib
-import re
+import pty
+import select
 import shutil
 import signal
+import struct
 import subprocess
 import sys
 import tempfile
+import termios
 import time
 import zipfile
 from concurrent.futures import ThreadPoolExecutor
@@ -28,17 +32,19 @@ LINES = {"9600-8E1": "COM5", "19200-8N1": "COM12", "115200-8N2": "COM27"}
 MAP = "generic-hv-stack"
 
 
+# Somebody without rights: what is forbidden is not forbidden to root.
+NOBODY = 65534
+
+
 def emulator():
-    for name in ("wine64", "/usr/lib/wine/wine64"):
-        if shutil.which(name):
-            return shutil.which(name)
-    return None
+    return shutil.which("/usr/lib/wine/wine64") or shutil.which("wine64")
 
 
 class Machine:
     """A Windows of its own, in a folder that goes away."""
 
     def __init__(self, windows, linux, folder):
+        self.before = []
         packed = archive.build(windows, folder)
         with zipfile.ZipFile(packed) as unpacked:
             unpacked.extractall(folder)
@@ -50,7 +56,7 @@ class Machine:
         self.env = {
             **{key: value for key, value in os.environ.items() if not key.startswith("PACKSIDE")},
             "WINEPREFIX": str(folder / "prefix"), "WINEDEBUG": "-all", "WINEDLLOVERRIDES": "mscoree,mshtml=",
-            "HOME": str(folder), "XDG_CONFIG_HOME": str(folder), "NO_COLOR": "1",
+            "HOME": str(folder), "XDG_CONFIG_HOME": str(folder), "NO_COLOR": "1", "LC_ALL": "C.UTF-8",
         }
         self.env.pop("DISPLAY", None)
         self.served = []
@@ -58,11 +64,12 @@ class Machine:
     def start(self, *arguments, **more):
         """A Windows program that goes on."""
         pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "stdin": subprocess.DEVNULL}
-        command = [self.wine, self.tool, *arguments]
-        return subprocess.Popen(command, env=self.env, cwd=ROOT, text=True, encoding="utf-8", **{**pipes, **more})
+        command = [*self.before, self.wine, self.tool, *arguments]
+        more = {"env": self.env, "cwd": ROOT, **more}
+        return subprocess.Popen(command, text=True, encoding="utf-8", **{**pipes, **more})
 
-    def run(self, *arguments):
-        child = self.start(*arguments)
+    def run(self, *arguments, **more):
+        child = self.start(*arguments, **more)
         try:
             child.stdout_text, child.stderr_text = child.communicate(timeout=240)
         except subprocess.TimeoutExpired:
@@ -84,17 +91,36 @@ class Machine:
         server.stdout.readline()
         return server.stdout.readline().split()
 
+    def serve_line(self, line):
+        """The same on a pseudo-terminal; gives its name."""
+        words = self.serve("hv-waiting", "--pty", "--start-at", "90s", "--line", line)
+        return words[words.index("--serial") + 1]
+
+    def of_nobody(self):
+        """Another one, of somebody without rights; nothing where this user is not root, or has no way to be another."""
+        if os.geteuid() != 0 or not shutil.which("setpriv"):
+            return None
+        other = object.__new__(Machine)
+        other.__dict__.update(self.__dict__)
+        other.folder = self.folder / "nobody"
+        other.folder.mkdir()
+        os.chown(other.folder, NOBODY, NOBODY)
+        self.folder.chmod(0o755)
+        other.before = ["setpriv", f"--reuid={NOBODY}", f"--regid={NOBODY}", "--clear-groups"]
+        other.env = {**self.env, "HOME": str(other.folder), "WINEPREFIX": str(other.folder / "prefix")}
+        return other
+
     def ports(self, terminals):
         """COM ports that lead to terminals, and one that leads nowhere."""
         for name, terminal in terminals.items():
-            add = [self.wine, "reg", "add", r"HKLM\Software\Wine\Ports", "/v", name, "/d", terminal, "/f"]
-            subprocess.run(add, env=self.env, capture_output=True, timeout=120, check=True)
+            add = [*self.before, self.wine, "reg", "add", r"HKLM\Software\Wine\Ports", "/v", name, "/d", terminal, "/f"]
+            subprocess.run(add, env=self.env, cwd=self.folder, capture_output=True, timeout=120, check=True)
         self.end()
 
     def end(self):
         """Ends what belongs to this prefix, by its own server."""
-        server = shutil.which("wineserver") or "/usr/lib/wine/wineserver64"
-        subprocess.run([server, "-k"], env=self.env, capture_output=True, timeout=60, check=False)
+        server = shutil.which("/usr/lib/wine/wineserver64") or "wineserver"
+        subprocess.run([*self.before, server, "-k"], env=self.env, capture_output=True, timeout=60, check=False)
 
 
 def compare(machine, *arguments):
@@ -117,8 +143,8 @@ def judged(machine, expected, *arguments):
     return [] if seen == expected else [f"expected {expected}, found {seen}: {done.stderr_text[-400:]}"]
 
 
-def refused(machine, exit_code, part, *arguments):
-    done = machine.run(*arguments)
+def refused(machine, exit_code, part, *arguments, **more):
+    done = machine.run(*arguments, **more)
     if done.returncode == exit_code and part in done.stderr_text:
         return []
     return [f"expected exit {exit_code} and \"{part}\", found {done.returncode}: {done.stderr_text[-400:]}"]
@@ -185,14 +211,70 @@ def search(machine, place):
     return [] if units == [1] and done.returncode == 0 else [f"found {units}, exit {done.returncode}: {done.stderr_text[-400:]}"]
 
 
-def busy(machine, port):
-    """Two programs at one port: the second is told the truth."""
-    first = machine.start("listen", "--serial", port, "--seconds", "20")
-    time.sleep(4)
-    found = refused(machine, 4, "in use", "listen", "--serial", port, "--seconds", "1")
-    first.kill()
-    first.communicate()
-    return found
+def taken_away(machine, port, server):
+    """The adapter goes while it is overheard."""
+    child = machine.start("listen", "--serial", port, "--seconds", "30", "--no-keep")
+    # It says what it opens before it does.
+    child.stderr.readline()
+    time.sleep(3)
+    server.kill()
+    try:
+        _, said = child.communicate(timeout=60)
+    except subprocess.TimeoutExpired:
+        child.kill()
+        return ["it did not end within 60 s"]
+    found = [] if "link lost: the serial adapter is gone" in said else [f"not said: {said[-400:]}"]
+    return found + ([] if child.returncode == 3 else [f"expected exit 3, found {child.returncode}"])
+
+
+def forbidden(machine):
+    """A port that this user may not open. Windows refuses one that is in use with the same number; the emulation layer
+    has another for that, which real Windows never gives."""
+    other = machine.of_nobody()
+    if other is None:
+        print("left out: a port that is forbidden: to be tried as root with setpriv")
+        return []
+    terminal = machine.serve_line("9600-8E1")
+    os.chmod(terminal, 0o600)
+    other.ports({"COM7": terminal})
+    said = "another program is using it, or this user may not open it"
+    try:
+        return refused(other, 4, said, "listen", "--serial", "COM7", "--seconds", "1", cwd=other.folder)
+    finally:
+        other.end()
+
+
+def plain(machine):
+    """What no new console and no locale of Unix asks to be otherwise is plain ASCII."""
+    env = {key: value for key, value in machine.env.items() if key not in ("LC_ALL", "LANG", "LC_CTYPE")}
+    done = machine.run("check", "--simulated", "hv-waiting", env=env)
+    text = done.stdout_text
+    return [] if done.returncode == 5 and text.isascii() else [f"exit {done.returncode}: {text[:400]}"]
+
+
+def keys(machine):
+    """A lamp tapped on the keys of a console, 2 Hz."""
+    pid, console = pty.fork()
+    if pid == 0:
+        fcntl.ioctl(0, termios.TIOCSWINSZ, struct.pack("HHHH", 50, 100, 0, 0))
+        os.chdir(ROOT)
+        os.execve(machine.wine, [machine.wine, str(machine.tool), "lamp"], {**machine.env, "TERM": "xterm"})
+    shown, end, tapped = b"", time.monotonic() + 90, None
+    presses = [b" "] * 7 + [b"q"]
+    while time.monotonic() < end:
+        if select.select([console], [], [], 0.05)[0]:
+            try:
+                shown += os.read(console, 65536)
+            except OSError:
+                break
+        ready = b"first tap" in shown and (tapped is None or time.monotonic() >= tapped)
+        if ready and presses:
+            os.write(console, presses.pop(0))
+            tapped = (tapped or time.monotonic()) + 0.5
+    os.close(console)
+    os.kill(pid, signal.SIGKILL) if presses else None
+    code = os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
+    return [] if code == 0 and b"BLINKING" in shown else [f"exit {code}: {shown[-300:]}"]
 
 
 def trace():
@@ -204,11 +286,11 @@ def work(machine):
     """Name, step. What shares a port stands in one row, done one after the other."""
     terminals, rows = {}, []
     for line, port in LINES.items():
-        words = machine.serve("hv-waiting", "--pty", "--start-at", "90s", "--line", line)
-        terminals[port] = words[words.index("--serial") + 1]
+        terminals[port] = machine.serve_line(line)
         place = ["--serial", port, "--line", line]
         rows.append([(f"check --serial {port} at {line}", lambda place=place: judged(
             machine, ("awaiting-inverter", 5), "check", *place, "--profile", MAP, "--listen-first", "1", "--may-wake"))])
+    last = machine.served[-1]
     machine.ports(terminals)
     first = ["--serial", LINES["9600-8E1"], "--line", "9600-8E1"]
     rows[0] += [
@@ -217,7 +299,8 @@ def work(machine):
         ("watch it, recorded, until Ctrl-C", lambda: watch(
             machine, [*first, "--profile", MAP, "--listen-first", "1", "--may-wake"])),
     ]
-    rows[1].append(("a port that is in use", lambda: busy(machine, LINES["19200-8N1"])))
+    rows[1].append(("a port that is forbidden or in use", lambda: forbidden(machine)))
+    rows[2].append(("a port that is taken away", lambda: taken_away(machine, LINES["115200-8N2"], last)))
     tcp = machine.serve("hv-waiting", "--tcp", "127.0.0.1:0", "--start-at", "90s")
     rtu = machine.serve("hv-waiting", "--rtu-tcp", "127.0.0.1:0", "--start-at", "90s")
     reach = [tcp[tcp.index("--gateway") + 1], rtu[rtu.index("--gateway") + 1]]
@@ -228,7 +311,12 @@ def work(machine):
         ("check --gateway --framing rtu", lambda: judged(
             machine, looked, "check", "--gateway", reach[1], "--framing", "rtu", *asked)),
         ("a port that is not there", lambda: refused(
-            machine, 4, "COM99", "check", "--serial", "COM99", "--profile", MAP)),
+            machine, 4, ", ".join(LINES.values()),
+            "check", "--serial", "COM99", "--profile", MAP)),
+        ("a file that is no port", lambda: refused(
+            machine, 2, "it is not a serial port", "check", "--serial", "README.md", "--profile", MAP)),
+        ("text for an old console", lambda: plain(machine)),
+        ("lamp, tapped on the keys of a console", lambda: keys(machine)),
         ("own map in the folder for settings", lambda: own_files(machine)),
         ("visit --answers", lambda: visit(machine)),
     ])
