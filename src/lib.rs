@@ -6,6 +6,7 @@
 pub mod ask;
 #[cfg(feature = "cli")]
 pub mod cli;
+pub mod draft;
 pub mod drive;
 pub mod event;
 pub mod evidence;
@@ -15,6 +16,7 @@ pub mod judge;
 pub mod lamp;
 pub mod link;
 pub mod listen;
+pub mod physics;
 pub mod poll;
 pub mod recording;
 pub mod session;

@@ -151,7 +151,7 @@ impl LookDone<'_> {
 
 /// Says what ended a look early. A user who stopped it wants no verdict, and where nothing was asked and
 /// nothing was heard either, there is nothing to judge.
-fn say_end(end: End) -> Result<(), Failure> {
+pub(super) fn say_end(end: End) -> Result<(), Failure> {
     let trouble = match end {
         End::NotAsked(why) => return Err(not_asked(&why)),
         End::Trouble { trouble, asked } => {

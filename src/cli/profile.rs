@@ -10,9 +10,11 @@
 //! has `profile`, `check` has `files` with `problems`, `explain` has `subjects`. Registers count from 0 at
 //! `base`; `register` is that of the first instance.
 
+mod amend;
 mod coverage;
 mod given;
 mod new;
+mod weigh;
 
 use std::path::{Path, PathBuf};
 
@@ -52,6 +54,8 @@ enum ProfileCommand {
         /// The file to write; it must not be there yet
         file: PathBuf,
     },
+    /// Hold a draft against the unit: what adds up, moves together, flows or counts
+    Try(Box<weigh::TryArgs>),
     /// Say what can go wrong in a unit, and when this map would show it
     Coverage {
         /// Name of a map, or a file; `sunspec` for the models of self-describing units
@@ -80,6 +84,7 @@ pub fn run(args: &ProfileArgs, json: bool) -> CheckOutcome {
         ProfileCommand::List => list(config, json),
         ProfileCommand::Show { name } => with_profile("show", name, config, json, show),
         ProfileCommand::New { file } => new::new(file, json),
+        ProfileCommand::Try(args) => given::or_failed(weigh::run(args, json), json),
         ProfileCommand::Coverage { name } => {
             with_profile("coverage", name, config, json, coverage::coverage)
         }

@@ -23,6 +23,7 @@ mod measured;
 mod names;
 mod not_tested;
 mod number;
+pub(crate) mod physics;
 pub mod progress;
 mod pseudo;
 mod reason;

@@ -16,11 +16,13 @@ mod source;
 use source::House;
 
 /// The rooms, those that may be named by all others first.
-const ORDER: [&[&str]; 21] = [
+const ORDER: [&[&str]; 23] = [
     &["statistics"],
+    &["physics"],
     &["wire"],
     &["event"],
     &["ask"],
+    &["draft"],
     &["listen"],
     &["lamp"],
     &["evidence"],

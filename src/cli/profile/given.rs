@@ -1,10 +1,26 @@
 //! What a command of `packside profile` gives: text for stdout, text for stderr, an exit code.
 
+use crate::cli::failure::Failure;
 use crate::show::json::profile::{Content, Profiles};
 use crate::show::json::{Failed, Trouble, line};
 
 /// What a command gives: stdout, stderr, exit code.
 pub(super) type CheckOutcome = (String, String, u8);
+
+/// What a command gives, or why it could not do its work.
+pub(super) fn or_failed(given: Result<CheckOutcome, Failure>, json: bool) -> CheckOutcome {
+    given.unwrap_or_else(|failure| {
+        let hint = failure.hint.as_ref();
+        let hint = hint.map_or_else(String::new, |hint| format!("hint: {hint}\n"));
+        let stdout = if json {
+            failure.object(Some("profile"))
+        } else {
+            String::new()
+        };
+        let said = format!("error: {}\n{hint}", failure.message);
+        (stdout, said, failure.exit)
+    })
+}
 
 /// One object as JSON.
 pub(super) fn object(command: &'static str, content: Content) -> String {

@@ -17,6 +17,7 @@ use crate::wire::Framing;
 pub mod check;
 pub mod compare;
 pub mod demo;
+pub mod draft;
 pub mod explain;
 pub mod failed;
 pub mod find;

@@ -7,16 +7,17 @@ use schemars::generate::SchemaSettings;
 use schemars::{JsonSchema, Schema};
 
 use super::{
-    check, compare, demo, explain, failed, find, lamp, listen, profile, report, retest, visit,
-    watch,
+    check, compare, demo, draft, explain, failed, find, lamp, listen, profile, report, retest,
+    visit, watch,
 };
 
 /// File, and the schema that it holds.
-fn schemas() -> [(&'static str, Schema); 14] {
+fn schemas() -> [(&'static str, Schema); 15] {
     [
         ("check", of::<check::Check>()),
         ("compared", of::<compare::Compared>()),
         ("demo", of::<demo::Demo>()),
+        ("draft", of::<draft::Draft>()),
         ("explained", of::<explain::Explained>()),
         ("failed", of::<failed::Failed>()),
         ("find", of::<find::Search>()),

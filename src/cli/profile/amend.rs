@@ -1,0 +1,309 @@
+//! Puts what was found of a draft into its text; comments and everything else stay as they are.
+//!
+//! Does not: decide what is found or taken over, read or write a file.
+
+use packside_profiles::explain;
+use packside_profiles::model::{Footing, Key, Numbering, Point, Profile, Table as Space};
+use toml_edit::{Array, ArrayOfTables, DocumentMut, Item, Table, TableLike, value};
+
+use crate::draft;
+use crate::physics::{Evidence, Outcome, Reading, Shift, Weighed, differences};
+use crate::words::physics as words;
+
+/// What is put into a draft.
+pub(super) struct Found<'a> {
+    /// The draft as it is written.
+    pub(super) profile: &'a Profile,
+    /// What it came to.
+    pub(super) outcome: &'a Outcome,
+    /// Indices of the points, in the order of `outcome.points`.
+    pub(super) points: &'a [usize],
+}
+
+impl Found<'_> {
+    /// The points with what was found of them.
+    pub(super) fn each(&self) -> impl Iterator<Item = (&Point, &Weighed)> {
+        let points = self.points.iter().zip(&self.outcome.points);
+        points.filter_map(|(index, weighed)| Some((self.profile.points.get(*index)?, weighed)))
+    }
+}
+
+/// The text of a draft with what was found, of those points that are taken over.
+pub(super) fn amend(
+    text: &str,
+    found: &Found<'_>,
+    takes: impl Fn(&Point) -> bool,
+) -> Result<String, toml_edit::TomlError> {
+    let mut document: DocumentMut = text.parse()?;
+    let points = document
+        .get_mut("point")
+        .and_then(Item::as_array_of_tables_mut);
+    for table in points.into_iter().flat_map(ArrayOfTables::iter_mut) {
+        let id = table
+            .get("id")
+            .and_then(Item::as_str)
+            .unwrap_or_default()
+            .to_owned();
+        let Some((point, weighed)) = found.each().find(|(point, _)| point.id == id) else {
+            continue;
+        };
+        if takes(point) {
+            amend_point(table, point, weighed, found.profile.draft.is_some());
+        }
+    }
+    if found.outcome.shift != Shift::NONE && found.outcome.shift_grade.is_firm() {
+        place(&mut document, found.profile.addresses, found.outcome.shift);
+    }
+    if let Some(head) = document.get_mut("draft").and_then(Item::as_table_like_mut) {
+        settle_head(head, found.outcome);
+    }
+    Ok(document.to_string())
+}
+
+/// The keys and the standing of one point.
+fn amend_point(table: &mut Table, point: &Point, weighed: &Weighed, is_draft: bool) {
+    let reading = draft::in_map(point, &weighed.reading);
+    for key in &weighed.changed {
+        match key {
+            Key::Type => set(table, "type", explain::kind_name(reading.kind)),
+            Key::Order => set(table, "order", words::order(reading.order)),
+            Key::Scale => set(table, "scale", reading.scale),
+            Key::Offset => set(table, "offset", reading.offset),
+            Key::Positive => {
+                if let Some(positive) = reading.positive {
+                    set(table, "positive", words::direction(positive));
+                }
+            }
+            _ => {}
+        }
+    }
+    if is_draft {
+        stand(table, point, weighed, &reading);
+    }
+}
+
+fn set(table: &mut Table, key: &str, new: impl Into<toml_edit::Value>) {
+    // What stood behind the old value on its line, a comment, stays.
+    let decor = table
+        .get(key)
+        .and_then(Item::as_value)
+        .map(|old| old.decor().clone());
+    let mut new = value(new);
+    if let (Some(decor), Some(value)) = (decor, new.as_value_mut()) {
+        *value.decor_mut() = decor;
+    }
+    table.insert(key, new);
+}
+
+/// `[point.draft]` anew: grade, what is open, what speaks for it, rivals.
+fn stand(table: &mut Table, point: &Point, weighed: &Weighed, reading: &Reading) {
+    let draft = table.entry("draft").or_insert_with(toml_edit::table);
+    let Some(draft) = draft.as_table_mut() else {
+        return;
+    };
+    set(draft, "grade", weighed.grade.id());
+    draft.remove("open");
+    if !weighed.open.is_empty() {
+        let open: Array = weighed.open.iter().map(|key| key.id()).collect();
+        set(draft, "open", open);
+    }
+    let kept = draft.remove("evidence").map(Item::into_array_of_tables);
+    let mut evidence = kept.and_then(Result::ok).unwrap_or_default();
+    for said in weighed
+        .evidence
+        .iter()
+        .filter(|one| **one != Evidence::NotSeen)
+    {
+        evidence.push(as_table(point, said));
+    }
+    if !evidence.is_empty() {
+        draft.insert("evidence", Item::ArrayOfTables(evidence));
+    }
+    draft.remove("rival");
+    let rivals: ArrayOfTables = weighed
+        .rivals
+        .iter()
+        .map(|rival| rival_table(reading, &draft::in_map(point, rival)))
+        .collect();
+    if !rivals.is_empty() {
+        draft.insert("rival", Item::ArrayOfTables(rivals));
+    }
+}
+
+fn as_table(point: &Point, said: &Evidence) -> Table {
+    let mut table = Table::new();
+    set(&mut table, "by", "unit");
+    if let Some((held, of)) = said.counts() {
+        set(&mut table, "held", i64::try_from(held).unwrap_or(i64::MAX));
+        set(&mut table, "of", i64::try_from(of).unwrap_or(i64::MAX));
+    }
+    set(&mut table, "text", words::evidence(point.role, said));
+    table
+}
+
+fn rival_table(own: &Reading, rival: &Reading) -> Table {
+    let mut table = Table::new();
+    for key in differences(own, rival) {
+        match key {
+            Key::Type => set(&mut table, "type", explain::kind_name(rival.kind)),
+            Key::Order => set(&mut table, "order", words::order(rival.order)),
+            Key::Scale => set(&mut table, "scale", rival.scale),
+            Key::Offset => set(&mut table, "offset", rival.offset),
+            _ => {
+                if let Some(positive) = rival.positive {
+                    set(&mut table, "positive", words::direction(positive));
+                }
+            }
+        }
+    }
+    table
+}
+
+/// Moves everything to where it lies: by the key of the numbering where there is one for it, else number by number.
+fn place(document: &mut DocumentMut, numbering: Numbering, shift: Shift) {
+    let key = match (numbering, shift.registers) {
+        (Numbering::From0, -1) => Some("from-1"),
+        (Numbering::From1, 1) => Some("from-0"),
+        _ => None,
+    };
+    if let Some(key) = key {
+        document.insert("addresses", value(key));
+    }
+    let step = if key.is_some() {
+        0
+    } else {
+        i64::from(shift.registers)
+    };
+    for (tables, keys) in [
+        ("point", &["address"][..]),
+        ("group", &["address", "starts"]),
+        ("span", &["from", "to"]),
+        ("clears_when_read", &["from", "to"]),
+    ] {
+        let all = document
+            .get_mut(tables)
+            .and_then(Item::as_array_of_tables_mut);
+        for table in all.into_iter().flat_map(ArrayOfTables::iter_mut) {
+            // In a group numbers count from its beginning, and the table is that of the group.
+            if table.contains_key("group") {
+                continue;
+            }
+            let mut step = step;
+            if shift.other_table {
+                step += turn(table, numbering);
+            }
+            for key in keys {
+                move_by(table, key, step);
+            }
+        }
+    }
+}
+
+/// Names the other table; gives what its numbers differ by where the table is part of them.
+fn turn(table: &mut Table, numbering: Numbering) -> i64 {
+    let is_part = numbering == Numbering::WithTable;
+    let (other, step) = match table.get("table").and_then(Item::as_str) {
+        Some("holding") => (explain::table(Space::Input), -10_000),
+        Some("input") => (explain::table(Space::Holding), 10_000),
+        _ => return 0,
+    };
+    set(table, "table", other);
+    if is_part { step } else { 0 }
+}
+
+fn move_by(table: &mut Table, key: &str, step: i64) {
+    match table.get_mut(key) {
+        Some(Item::Value(toml_edit::Value::Integer(number))) if step != 0 => {
+            let moved = number.value() + step;
+            set(table, key, moved);
+        }
+        Some(Item::Value(toml_edit::Value::Array(numbers))) => {
+            for number in numbers.iter_mut() {
+                if let Some(old) = number.as_integer() {
+                    *number = (old + step).into();
+                }
+            }
+        }
+        _ => {}
+    }
+}
+
+/// What is open for all points together, once the unit told.
+fn settle_head(head: &mut dyn TableLike, outcome: &Outcome) {
+    let any = |key: Key| outcome.points.iter().any(|point| point.open.contains(&key));
+    let is_told = |key: &str| match key {
+        "addresses" | "table" => outcome.shift_grade.is_firm(),
+        "order" => outcome.shift_grade.is_firm() && !any(Key::Order),
+        _ => false,
+    };
+    if let Some(open) = head.get_mut("open").and_then(Item::as_array_mut) {
+        open.retain(|key| !key.as_str().is_some_and(is_told));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use packside_profiles::model::Kind;
+
+    use super::*;
+
+    // Kind: invented
+    #[test]
+    fn what_is_found_comes_into_the_text_and_comments_stay() {
+        let text = "addresses = \"from-0\" # of the document\n[draft]\nmade = \"by-hand\"\nopen = [\"addresses\", \"unit.chemistry\"]\n\
+                    [[point]]\nid = \"pack_current\" # amperes\nrole = \"pack_current\"\ntable = \"input\"\naddress = 13\n\
+                    type = \"u16\" # as they say\nscale = 0.1\nunit = \"A\"\n";
+        let mut document: DocumentMut = text.parse().unwrap();
+        place(
+            &mut document,
+            Numbering::From0,
+            Shift {
+                registers: -1,
+                other_table: true,
+            },
+        );
+        let moved = document.to_string();
+        assert!(moved.contains("addresses = \"from-1\""), "{moved}");
+        assert!(
+            moved.contains("table = \"holding\"") && moved.contains("address = 13"),
+            "{moved}"
+        );
+        place(
+            &mut document,
+            Numbering::WithTable,
+            Shift {
+                registers: 1,
+                other_table: false,
+            },
+        );
+        assert!(document.to_string().contains("address = 14"), "{document}");
+        let reading = Reading {
+            kind: Kind::I16,
+            ..Reading::plain(0.1)
+        };
+        let weighed = Weighed {
+            grade: Footing::Checked,
+            reading,
+            changed: vec![Key::Type],
+            open: Vec::new(),
+            evidence: vec![Evidence::Product { held: 59, of: 60 }],
+            rivals: Vec::new(),
+        };
+        let point: Point = toml::from_str(
+            "id = \"pack_current\"\nrole = \"pack_current\"\ntable = \"input\"\naddress = 13\ntype = \"u16\"\nscale = 0.1\nunit = \"A\"",
+        )
+        .unwrap();
+        let points = document["point"].as_array_of_tables_mut().unwrap();
+        amend_point(points.get_mut(0).unwrap(), &point, &weighed, true);
+        let amended = document.to_string();
+        for part in [
+            "type = \"i16\" # as they say",
+            "id = \"pack_current\" # amperes",
+            "grade = \"checked\"",
+            "held = 59",
+            "voltage x current is the power in 59 of 60",
+        ] {
+            assert!(amended.contains(part), "{part}: {amended}");
+        }
+    }
+}

@@ -1,0 +1,138 @@
+//! What a draft says of its points, as claims.
+
+use packside_profiles::model::{Count, Key, Point, Profile};
+use packside_profiles::{Known, Layout, Role};
+
+use crate::physics::{Claim, Images, Reading, Register};
+
+/// The claims of a draft, each with the index of its point. Counts that the unit tells are taken from the images.
+pub fn claims(profile: &Profile, images: &Images) -> Vec<(usize, Claim)> {
+    let layout = Layout::new(profile, &known(profile, images));
+    let mut claims = Vec::new();
+    for (index, point) in profile.points.iter().enumerate() {
+        let here = layout.instances.iter().filter(|one| one.point == index);
+        let instances: Vec<u16> = here.map(|one| one.address).collect();
+        let Some(table) = profile.table_of(point).filter(|_| !instances.is_empty()) else {
+            continue;
+        };
+        let per = per_unit(point);
+        let reading = Reading {
+            kind: point.kind,
+            order: point.order,
+            scale: point.scale.value() * per,
+            offset: point.offset.value() * per,
+            positive: point.positive,
+        };
+        let open = point.draft.as_ref().map(|draft| draft.open.clone());
+        let mut open = open.unwrap_or_default();
+        open.extend(common(profile));
+        claims.push((
+            index,
+            Claim {
+                role: point.role,
+                table,
+                instances,
+                registers: point.width(),
+                reading,
+                absent: point.not_available.clone(),
+                open,
+                is_part: point.bits.is_some() || point.scale_point.is_some(),
+                is_ampere_hours: point.unit == "Ah",
+            },
+        ));
+    }
+    claims
+}
+
+/// The same reading in the unit of the point.
+pub fn in_map(point: &Point, reading: &Reading) -> Reading {
+    let per = per_unit(point);
+    Reading {
+        scale: rounded(reading.scale / per),
+        offset: rounded(reading.offset / per),
+        ..*reading
+    }
+}
+
+/// What the unit of a point is in the unit in which its role is weighed.
+fn per_unit(point: &Point) -> f64 {
+    let unit = point.unit.as_given();
+    match (point.role, unit) {
+        (Role::PackPower, "kW") => 1_000.0,
+        (Role::CellVoltage | Role::CellVoltageMax | Role::CellVoltageMin, "mV") => 0.001,
+        (Role::PackVoltage | Role::TerminalVoltage | Role::ModuleVoltage, "mV") => 0.001,
+        (Role::PackCurrent | Role::ChargeLimit | Role::DischargeLimit, "mA") => 0.001,
+        _ => 1.0,
+    }
+}
+
+/// Keys that are open for all points together.
+fn common(profile: &Profile) -> Vec<Key> {
+    let open = profile.draft.iter().flat_map(|head| &head.open);
+    open.filter_map(|key| match key.as_str() {
+        "table" => Some(Key::Table),
+        "order" => Some(Key::Order),
+        _ => None,
+    })
+    .collect()
+}
+
+/// Counts as the unit tells them.
+fn known(profile: &Profile, images: &Images) -> Known {
+    let mut known = Known::default();
+    let groups = profile
+        .groups
+        .iter()
+        .map(|group| (&group.count, group.at_most));
+    let points = profile
+        .points
+        .iter()
+        .filter_map(|point| point.repeat.as_ref());
+    let repeats = points.map(|repeat| (&repeat.count, u16::MAX));
+    for (count, at_most) in groups.chain(repeats) {
+        let Count::Named(id) = count else { continue };
+        let told = profile.points.iter().find(|point| point.id == *id);
+        let told = told.and_then(|point| {
+            let at = Register::new(profile.table_of(point)?, point.address);
+            images.row(at)?.iter().flatten().next_back().copied()
+        });
+        if let Some(told) = told.filter(|told| (1..=at_most).contains(told)) {
+            known.counts.insert(id.clone(), told);
+        }
+    }
+    known
+}
+
+/// A short decimal again, after arithmetic.
+fn rounded(number: f64) -> f64 {
+    let short = format!("{number:.9}");
+    short.parse().unwrap_or(number)
+}
+
+#[cfg(test)]
+mod tests {
+    use packside_profiles::as_written;
+    use packside_profiles::model::{Kind, Table};
+
+    use super::*;
+
+    // Kind: invented (the shipped map of a stack: thirty cells in a module, six modules at most)
+    #[test]
+    fn cells_of_all_modules_are_one_claim_and_counts_come_from_the_unit() {
+        let (_, text) = packside_profiles::shipped()[0];
+        let profile = as_written(text, "shipped").unwrap();
+        let mut images = Images::default();
+        images.push(0.0, [(Register::new(Table::Holding, 1), 3)]);
+        let claims = claims(&profile, &images);
+        let cells = claims
+            .iter()
+            .find(|(_, claim)| claim.role == Role::CellVoltage)
+            .unwrap();
+        assert_eq!(cells.1.instances.len(), 90);
+        assert_eq!(cells.1.instances[..2], [68, 69]);
+        assert_eq!(
+            (cells.1.table, cells.1.reading.kind),
+            (Table::Input, Kind::U16)
+        );
+    }
+}

@@ -1,0 +1,75 @@
+//! A draft placed in one way, while it is weighed.
+//!
+//! Does not: weigh anything itself.
+
+use packside_profiles::Role;
+
+use super::claim::{Claim, Evidence};
+use super::images::Images;
+use super::viable::{Candidate, Viable};
+
+/// One way to place the whole draft, weighed.
+pub(crate) struct Bench<'a> {
+    pub(crate) images: &'a Images,
+    pub(crate) claims: &'a [Claim],
+    pub(crate) viable: Vec<Viable>,
+    /// Places in `viable[..].candidates` that the unit itself showed.
+    pub(crate) proven: Vec<Option<Vec<usize>>>,
+    pub(crate) evidence: Vec<Vec<Evidence>>,
+    /// Strings of cells side by side, where the sum of the cells tells.
+    pub(crate) strings: Option<usize>,
+    /// What speaks for this place of the whole draft, nats.
+    pub(crate) score: f64,
+}
+
+impl Bench<'_> {
+    /// Points of a role.
+    pub(crate) fn of(&self, role: Role) -> Vec<usize> {
+        let claims = self.claims.iter().enumerate();
+        let here = claims.filter(|(_, claim)| claim.role == role && !claim.is_part);
+        here.map(|(index, _)| index).collect()
+    }
+
+    /// The reading that stands for a point now: proven, else next to the document.
+    pub(crate) fn best(&self, index: usize) -> Option<&Candidate> {
+        let candidates = &self.viable.get(index)?.candidates;
+        let proven = self.proven.get(index)?.as_ref();
+        match proven.and_then(|proven| proven.first()) {
+            Some(place) => candidates.get(*place),
+            None => candidates.first(),
+        }
+    }
+
+    /// The candidates of a point.
+    pub(crate) fn candidates(&self, index: usize) -> &[Candidate] {
+        self.viable
+            .get(index)
+            .map_or(&[], |viable| &viable.candidates)
+    }
+
+    /// Notes that the unit showed these readings of a point, with the reason.
+    pub(crate) fn prove(&mut self, index: usize, places: Vec<usize>, why: Evidence) {
+        if let Some(proven) = self.proven.get_mut(index).filter(|_| !places.is_empty()) {
+            *proven = Some(places);
+        }
+        self.note(index, why);
+    }
+
+    /// Takes away the candidates that are excluded, without calling the rest proven.
+    pub(crate) fn keep(&mut self, index: usize, left: &[usize]) {
+        if let Some(viable) = self.viable.get_mut(index) {
+            let mut place = 0;
+            viable.candidates.retain(|_| {
+                place += 1;
+                left.contains(&(place - 1))
+            });
+        }
+    }
+
+    /// Notes what speaks for a point without proving it.
+    pub(crate) fn note(&mut self, index: usize, why: Evidence) {
+        if let Some(evidence) = self.evidence.get_mut(index) {
+            evidence.push(why);
+        }
+    }
+}

@@ -1,0 +1,403 @@
+//! Holds a draft against images of the unit: base, and of each point order, scale, offset, sign and type.
+//!
+//! Input: images and claims. Output: an [`Outcome`]. Does not: change a draft, or judge a unit.
+//!
+//! # How the base is found
+//! Everything is weighed as the draft says, one register further and one before, and in the other table
+//! where the draft leaves that open. Right places add up, wrong ones do not.
+
+use packside_profiles::Role;
+use packside_profiles::model::{Footing, Key, Kind, WordOrder};
+
+use super::bench::Bench;
+use super::claim::{Claim, Evidence, Outcome, Shift, Weighed, differences};
+use super::current;
+use super::images::{Images, Register};
+use super::plausible;
+use super::reading::Reading;
+use super::relate::{bounds, present};
+use super::text::text_of;
+use super::viable::{Candidate, Viable, viable};
+use super::voltage;
+
+/// Difference in nats from which another base is excluded.
+// Kind: derived (e^4 is fifty to one, e^2.5 twelve)
+const BASE_MARGIN: f64 = 4.0;
+
+/// The same where the document is the best.
+const OWN_BASE_MARGIN: f64 = 2.5;
+
+/// Weighs a draft against images.
+pub fn weigh(images: &Images, claims: &[Claim]) -> Outcome {
+    let mut benches: Vec<(Shift, Bench<'_>)> = shifts(images, claims)
+        .into_iter()
+        .map(|shift| (shift, at_shift(images, claims, shift)))
+        .collect();
+    let order =
+        |bench: &(Shift, Bench<'_>)| bench.1.score - f64::from(bench.0.registers.abs()) * 0.5;
+    benches.sort_by(|a, b| order(b).total_cmp(&order(a)));
+    let scores: Vec<(Shift, f64)> = benches.iter().map(|one| (one.0, order(one))).collect();
+    let mut benches = benches.into_iter();
+    let Some((shift, bench)) = benches.next() else {
+        return none(claims);
+    };
+    let best = scores.first().map_or(0.0, |(_, score)| *score);
+    let second = scores.get(1).map_or(f64::NEG_INFINITY, |(_, score)| *score);
+    let margin = best - second;
+    let needed = if shift == Shift::NONE {
+        OWN_BASE_MARGIN
+    } else {
+        BASE_MARGIN
+    };
+    let near = scores
+        .iter()
+        .skip(1)
+        .filter(|(_, score)| best - score < needed);
+    let rivals: Vec<Shift> = near.map(|(shift, _)| *shift).collect();
+    let is_proven = bench.proven.iter().any(Option::is_some);
+    let shift_grade = match (rivals.is_empty(), is_proven) {
+        (true, true) if margin >= BASE_MARGIN => Footing::Checked,
+        (true, _) if shift == Shift::NONE => Footing::AsDocumentSays,
+        (true, _) => Footing::Checked,
+        (false, _) => Footing::Narrowed,
+    };
+    let points = (0..claims.len()).filter_map(|index| settle(&bench, index, shift_grade));
+    let mut points: Vec<Weighed> = points.collect();
+    doubt_orders(&bench, &mut points);
+    Outcome {
+        shift,
+        shift_grade,
+        shift_rivals: rivals,
+        shift_margin: margin,
+        points,
+    }
+}
+
+fn none(claims: &[Claim]) -> Outcome {
+    let points = claims
+        .iter()
+        .map(|claim| unseen(claim, Footing::AsDocumentSays));
+    Outcome {
+        shift: Shift::NONE,
+        shift_grade: Footing::Open,
+        shift_rivals: Vec::new(),
+        shift_margin: 0.0,
+        points: points.collect(),
+    }
+}
+
+fn shifts(images: &Images, claims: &[Claim]) -> Vec<Shift> {
+    let tables_are_open = claims.iter().any(|claim| claim.open.contains(&Key::Table));
+    let nothing_there = claims.iter().all(|claim| !images.has_table(claim.table));
+    let mut all = Vec::new();
+    for other_table in [false, true] {
+        if other_table && !tables_are_open && !nothing_there {
+            continue;
+        }
+        for registers in [0, -1, 1] {
+            all.push(Shift {
+                registers,
+                other_table,
+            });
+        }
+    }
+    all
+}
+
+/// Weighs everything at one place.
+fn at_shift<'a>(images: &'a Images, claims: &'a [Claim], shift: Shift) -> Bench<'a> {
+    let viable: Vec<Viable> = claims
+        .iter()
+        .map(|claim| viable(images, claim, shift))
+        .collect();
+    let mut bench = Bench {
+        images,
+        claims,
+        proven: vec![None; viable.len()],
+        evidence: vec![Vec::new(); viable.len()],
+        viable,
+        strings: None,
+        score: 0.0,
+    };
+    for index in 0..claims.len() {
+        bench.score += seen(&mut bench, index, shift);
+    }
+    voltage::weigh(&mut bench);
+    current::weigh(&mut bench);
+    bench
+}
+
+/// What a point alone says of the place, nats.
+fn seen(bench: &mut Bench<'_>, index: usize, shift: Shift) -> f64 {
+    let (Some(claim), Some(viable)) = (bench.claims.get(index), bench.viable.get(index)) else {
+        return 0.0;
+    };
+    if !viable.is_seen {
+        bench.note(index, Evidence::NotSeen);
+        return -0.7;
+    }
+    if claim.reading.kind == Kind::String {
+        return texts(bench, index, shift);
+    }
+    if plausible::range(claim.role).is_none() {
+        return 0.0;
+    }
+    let impossible = viable.impossible;
+    let score = match (viable.candidates.first(), impossible) {
+        (None, _) => -2.0,
+        (Some(best), _) if best.cost < 0.5 => narrowness(claim.role),
+        (Some(best), _) => -0.5 * best.cost,
+    };
+    let counts = if claim.role == Role::Uptime || claim.role == Role::UnitClock {
+        counting(bench, index)
+    } else {
+        0.0
+    };
+    if let Some(found) = impossible {
+        bench.note(index, Evidence::Impossible { found });
+    }
+    score + counts
+}
+
+/// How much it says that a number lies where its role can be: the less room, the more.
+// Kind: derived (logarithm of the share of random registers that would lie there, rounded)
+fn narrowness(role: Role) -> f64 {
+    match role {
+        Role::CellVoltage | Role::CellVoltageMax | Role::CellVoltageMin => 2.0,
+        Role::UnitClock => 2.0,
+        Role::CellTemperature | Role::CellTemperatureMax | Role::CellTemperatureMin => 1.0,
+        Role::Soh | Role::Soc | Role::ModuleSoc => 1.0,
+        Role::PackVoltage | Role::ModuleVoltage => 0.7,
+        _ => 0.3,
+    }
+}
+
+/// A counter of seconds must count them.
+fn counting(bench: &mut Bench<'_>, index: usize) -> f64 {
+    let times: Vec<Option<f64>> = bench.images.times().iter().copied().map(Some).collect();
+    let candidates = bench.candidates(index).iter().enumerate();
+    let counts = candidates.filter_map(|(place, candidate)| {
+        let pairs = super::relate::pairs(&times, candidate.first());
+        let rate = super::relate::slope(&pairs)?;
+        let lasted = pairs.last()?.0 - pairs.first()?.0;
+        let is_long = lasted >= 4.0 * candidate.reading.step().max(1.0);
+        (is_long && (0.9..1.1).contains(&rate)).then_some((place, rate))
+    });
+    let counts: Vec<(usize, f64)> = counts.collect();
+    let Some((_, per_second)) = counts.first().copied() else {
+        return 0.0;
+    };
+    let places = counts.iter().map(|(place, _)| *place).collect();
+    bench.prove(index, places, Evidence::CountsSeconds { per_second });
+    4.0
+}
+
+/// Text that can be read, and begins where it should.
+fn texts(bench: &mut Bench<'_>, index: usize, shift: Shift) -> f64 {
+    let Some(claim) = bench.claims.get(index) else {
+        return 0.0;
+    };
+    let words = |at: Register, count: u16| -> Vec<u16> {
+        let word = |further| {
+            let row = bench.images.row(at.plus(further)?)?;
+            row.iter().rev().flatten().next().copied()
+        };
+        (0..count).map_while(word).collect()
+    };
+    let places = claim.instances.iter();
+    let first = places
+        .filter_map(|address| shift.of(claim.table, *address))
+        .next();
+    let Some(first) = first else { return 0.0 };
+    let text = text_of(&words(first, claim.registers));
+    let before = first
+        .address
+        .checked_sub(1)
+        .map(|address| Register { address, ..first });
+    let before = before.map(|before| text_of(&words(before, 1)));
+    match text {
+        Some(text) if text.len() >= 3 => {
+            let begins = before.is_none_or(|before| before.is_none_or(|text| text.is_empty()));
+            bench.note(index, Evidence::Text { text: text.into() });
+            if begins { 2.0 } else { 1.0 }
+        }
+        Some(_) => 0.0,
+        None => -1.5,
+    }
+}
+
+/// A point of which nothing was read.
+fn unseen(claim: &Claim, grade: Footing) -> Weighed {
+    Weighed {
+        grade: if claim.open.is_empty() {
+            grade
+        } else {
+            Footing::Narrowed
+        },
+        reading: claim.reading,
+        changed: Vec::new(),
+        open: claim.open.clone(),
+        evidence: vec![Evidence::NotSeen],
+        rivals: Vec::new(),
+    }
+}
+
+/// What one point comes to.
+fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
+    let claim = bench.claims.get(index)?;
+    let viable = bench.viable.get(index)?;
+    let evidence = bench.evidence.get(index)?.clone();
+    let Some(best) = bench.best(index) else {
+        let mut weighed = unseen(claim, Footing::AsDocumentSays);
+        if viable.impossible.is_some() {
+            weighed.grade = Footing::Open;
+            weighed.open = vec![Key::Scale, Key::Type, Key::Address];
+        }
+        if !evidence.is_empty() {
+            weighed.evidence = evidence;
+        }
+        return Some(weighed);
+    };
+    let proven = bench.proven.get(index)?.as_ref();
+    let left: Vec<&Candidate> = match proven {
+        Some(proven) => proven
+            .iter()
+            .filter_map(|place| viable.candidates.get(*place))
+            .collect(),
+        None => viable.candidates.iter().collect(),
+    };
+    let changed = differences(&claim.reading, &best.reading);
+    // A number whose step the document states; sign and order may have been seen.
+    let is_stated = !changed
+        .iter()
+        .any(|key| matches!(key, Key::Scale | Key::Offset));
+    let mut rivals: Vec<Reading> = rivals(claim, best, &left, proven.is_some())
+        .iter()
+        .map(|one| one.reading)
+        .collect();
+    let is_narrow = plausible::leaves_one_decade(claim.role) && !present(best.first()).is_empty();
+    if proven.is_none() && !is_stated && !is_narrow && rivals.is_empty() {
+        rivals.push(claim.reading);
+    }
+    let mut weighed = Weighed {
+        grade: Footing::Narrowed,
+        reading: best.reading,
+        changed,
+        open: left_open(claim, viable, &best.reading, &rivals),
+        evidence,
+        rivals,
+    };
+    say_why(&mut weighed, viable, best, proven.is_some());
+    weighed.grade = match (weighed.open.is_empty(), proven.is_some(), is_narrow) {
+        (false, ..) => Footing::Narrowed,
+        (true, true, _) | (true, _, true) if base == Footing::Checked => Footing::Checked,
+        (true, ..) => Footing::AsDocumentSays,
+    };
+    Some(weighed)
+}
+
+/// The keys in which what is left differs, and what no number can tell.
+fn left_open(claim: &Claim, viable: &Viable, best: &Reading, rivals: &[Reading]) -> Vec<Key> {
+    let mut open: Vec<Key> = Vec::new();
+    for key in rivals.iter().flat_map(|rival| differences(best, rival)) {
+        if !open.contains(&key) {
+            open.push(key);
+        }
+    }
+    let untold = |key: &&Key| matches!(key, Key::Role | Key::Count | Key::Value | Key::Unit);
+    open.extend(claim.open.iter().filter(untold).copied());
+    if claim.open.contains(&Key::Order)
+        && is_undecided(claim, viable)
+        && !open.contains(&Key::Order)
+    {
+        open.push(Key::Order);
+    }
+    if claim.open.contains(&Key::Positive) && best.positive.is_none() {
+        open.push(Key::Positive);
+    }
+    open
+}
+
+fn say_why(weighed: &mut Weighed, viable: &Viable, best: &Candidate, is_proven: bool) {
+    if weighed.rivals.is_empty() && !weighed.changed.is_empty() && !is_proven {
+        weighed.evidence.push(Evidence::OnlyPossible);
+    }
+    if viable.order_is_known {
+        weighed.evidence.push(Evidence::OtherOrderJumps);
+    }
+    if weighed.evidence.is_empty()
+        && let Some((low, high)) = bounds(best.first())
+    {
+        weighed.evidence.push(Evidence::Possible { low, high });
+    }
+}
+
+/// Where the words of other points show that the document has their order wrong, those that cannot tell are
+/// doubtful.
+fn doubt_orders(bench: &Bench<'_>, points: &mut [Weighed]) {
+    let known = |index: usize| {
+        let viable = bench.viable.get(index);
+        let is_proven = bench.proven.get(index).is_some_and(Option::is_some);
+        viable.is_some_and(|viable| viable.order_is_known || is_proven)
+    };
+    let is_wide = |weighed: &Weighed| weighed.reading.width().is_some_and(|width| width > 1);
+    let turned = |weighed: &Weighed| weighed.changed.contains(&Key::Order);
+    let shown: Vec<bool> = points
+        .iter()
+        .enumerate()
+        .filter(|(index, weighed)| is_wide(weighed) && known(*index))
+        .map(|(_, weighed)| turned(weighed))
+        .collect();
+    let is_doubtful = shown.iter().any(|turned| *turned);
+    for (index, weighed) in points.iter_mut().enumerate() {
+        let is_open = weighed.open.contains(&Key::Order);
+        if !is_wide(weighed) || known(index) || turned(weighed) || !(is_doubtful || is_open) {
+            continue;
+        }
+        let order = match weighed.reading.order {
+            WordOrder::HighFirst => WordOrder::LowFirst,
+            WordOrder::LowFirst => WordOrder::HighFirst,
+        };
+        weighed.rivals.push(Reading {
+            order,
+            ..weighed.reading
+        });
+        weighed.grade = Footing::Narrowed;
+        if !is_open {
+            weighed.open.push(Key::Order);
+        }
+    }
+}
+
+/// Whether the order of words is left open and the words do not tell.
+fn is_undecided(claim: &Claim, viable: &Viable) -> bool {
+    !viable.order_is_known && claim.reading.width().is_some_and(|width| width > 1)
+}
+
+/// Candidates that are not excluded and give other numbers than the best.
+fn rivals<'a>(
+    claim: &Claim,
+    best: &Candidate,
+    left: &[&'a Candidate],
+    is_proven: bool,
+) -> Vec<&'a Candidate> {
+    // The document counts: what it states and is possible excludes what it does not say. Where it left
+    // something open, or states what is impossible, everything as near to it remains.
+    let reach = if is_proven {
+        f64::INFINITY
+    } else if best.cost < 0.5 {
+        best.cost
+            .max(if claim.open.is_empty() { 0.0 } else { 0.45 })
+    } else {
+        best.cost + 0.9
+    };
+    let mut rivals: Vec<&Candidate> = Vec::new();
+    for one in left {
+        let is_near = one.cost <= reach + 1e-9;
+        let is_new = !one.is_same(best) && !rivals.iter().any(|rival| rival.is_same(one));
+        if is_near && is_new {
+            rivals.push(one);
+        }
+    }
+    rivals
+}
