@@ -3,7 +3,7 @@
 //! Does not: decide what is found or taken over, read or write a file.
 
 use packside_profiles::explain;
-use packside_profiles::model::{Footing, Key, Numbering, Point, Profile, Table as Space};
+use packside_profiles::model::{Key, Numbering, Point, Profile, Table as Space};
 use toml_edit::{Array, ArrayOfTables, DocumentMut, Item, Table, TableLike, value};
 
 use crate::draft;
@@ -243,7 +243,7 @@ fn settle_head(head: &mut dyn TableLike, outcome: &Outcome) {
 
 #[cfg(test)]
 mod tests {
-    use packside_profiles::model::Kind;
+    use packside_profiles::model::{Footing, Kind};
 
     use super::*;
 
