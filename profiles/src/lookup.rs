@@ -84,13 +84,21 @@ pub fn words_of(kind: Kind) -> Option<u16> {
 /// The names closest to what was typed, nearest first; nothing where none is near.
 pub fn near_matches<'n>(typed: &str, names: impl IntoIterator<Item = &'n str>) -> Vec<&'n str> {
     const SHOWN: usize = 3;
+    const MOST_EDITS: usize = 4;
     let typed = typed.to_lowercase();
-    let allowed = (typed.chars().count() / 3).clamp(1, 4);
+    let length = typed.chars().count();
+    let allowed = (length / 3).clamp(1, MOST_EDITS);
     let mut near: Vec<(usize, &str)> = Vec::new();
     for name in names {
         let lower = name.to_lowercase();
-        let contains = typed.chars().count() >= 3 && lower.contains(&typed);
-        let distance = if contains { 1 } else { edits(&typed, &lower) };
+        let contains = length >= 3 && lower.contains(&typed);
+        // What is so much longer or shorter is no typing mistake, and comparing it would take its time.
+        let apart = lower.chars().count().abs_diff(length);
+        let distance = match apart {
+            _ if contains => 1,
+            0..=MOST_EDITS => edits(&typed, &lower),
+            _ => apart,
+        };
         if distance <= allowed && !near.iter().any(|(_, other)| *other == name) {
             near.push((distance, name));
         }
@@ -140,5 +148,7 @@ mod tests {
         assert_eq!(near_matches("inverter-slient", names), ["inverter-silent"]);
         assert_eq!(near_matches("insulation", names), ["insulation-low"]);
         assert!(near_matches("xyz", names).is_empty());
+        let long = "n".repeat(50_000_000);
+        assert!(near_matches(&long, names).is_empty(), "at once");
     }
 }
