@@ -285,9 +285,11 @@ class Held:
     def lost(self, lines):
         """Points of which no register stands in the draft and no row under what could not be read."""
         covered = {place for c in self.draft for place in self.known(elements(c))}
-        unread = {row["line"] for row in self.unread}
+        told = {row["line"] for row in self.unread}
+        for claim in self.draft:
+            told |= {claim.get("line")} | {one.get("line") for one in claim.get("evidence", [])}
         return [p["quantity"] for p in self.truth
-                if not covered & {(p["function"], place + step) for place in p["places"] for step in (-1, 0, 1)} and not unread & set(lines.get(p["id"], []))]
+                if not covered & {(p["function"], place) for place in p["places"]} and not told & set(lines.get(p["id"], []))]
 
     def base(self):
         """Whether the draft counts registers as the wire does: right, wrong, open; None where nothing can be told."""
