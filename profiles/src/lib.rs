@@ -17,6 +17,7 @@ pub mod coverage;
 pub mod explain;
 mod folder;
 pub mod foreign;
+mod item;
 pub mod layout;
 pub mod line;
 pub mod load;
@@ -25,6 +26,7 @@ pub mod meaning;
 pub mod model;
 mod numbering;
 mod problem;
+mod required;
 mod rules;
 pub mod sunspec;
 pub mod text;
@@ -33,11 +35,12 @@ mod words;
 pub use codec::{Decoded, Quality, Value, decode, encode, encode_raw};
 pub use folder::{config_folder, state_folder};
 pub use foreign::{Foreign, clean};
+pub use item::whole as whole_file;
 pub use layout::{Instance, Known, Layout, Place, models_in_chain};
 pub use line::{LineSettings, Parity};
 pub use load::{
     Checked, FindError, Grade, Lines, Loaded, Problem, Problems, as_written, check, excerpt, find,
-    load, misfit, shipped,
+    load, shipped,
 };
 pub use lookup::{near_matches, words_of};
 pub use meaning::{Class, Role, StateKind};

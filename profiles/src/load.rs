@@ -7,13 +7,11 @@
 //! A serde error ends the reading of whatever it is in. So every point, flag, lamp and so on is
 //! read by itself: one mistake costs one item, and the rules still see all the others.
 
-use std::ops::Range;
 use std::path::{Path, PathBuf};
 
-use serde::de::{DeserializeOwned, IntoDeserializer};
-use toml::Spanned;
-use toml::de::{DeTable, DeValue};
+use toml::de::DeTable;
 
+use crate::item::{Item, many, needed, one};
 use crate::lookup::near_matches;
 use crate::model::{
     Ambient, Answering, CellLimits, CrossCheck, DraftHead, FORMAT, Flag, Group, Head, Inverter,
@@ -21,8 +19,8 @@ use crate::model::{
     Profile, Recognise, Span, StorageWindow, UnitPicture,
 };
 use crate::numbering;
-use crate::problem::{self, Collector};
-pub use crate::problem::{Grade, Lines, Problem, Problems, excerpt, misfit};
+use crate::problem::Collector;
+pub use crate::problem::{Grade, Lines, Problem, Problems, excerpt};
 use crate::rules;
 
 /// A shipped profile: id and text. A new map is added here.
@@ -48,34 +46,6 @@ pub struct Loaded {
     pub text: String,
     /// File name, or `shipped:NAME`.
     pub origin: String,
-}
-
-/// One item of a file with the place it stands at.
-#[derive(Debug, Clone)]
-pub(crate) struct Item<'t, T> {
-    /// What was read.
-    pub(crate) value: T,
-    source: &'t Spanned<DeValue<'t>>,
-}
-
-impl<T> Item<'_, T> {
-    /// Whether the file has this key.
-    pub(crate) fn has(&self, key: &str) -> bool {
-        self.source.get_ref().get(key).is_some()
-    }
-
-    /// Place of a key's value, or of the whole item where it has no such key.
-    pub(crate) fn at(&self, key: &str) -> Range<usize> {
-        self.source
-            .get_ref()
-            .get(key)
-            .map_or_else(|| first_line(self.source.span()), Spanned::span)
-    }
-}
-
-/// The beginning of a long item is enough to point at.
-fn first_line(span: Range<usize>) -> Range<usize> {
-    span.start..span.end.min(span.start + 40)
 }
 
 /// Everything of a file that could be read.
@@ -173,11 +143,7 @@ fn read_through(text: &str, origin: &str) -> Checked {
     let mut problems = Collector::new(text);
     let (table, errors) = DeTable::parse_recoverable(text);
     for error in &errors {
-        problems.add(
-            error.span().unwrap_or_default(),
-            format!("no valid TOML: {}", error.message()),
-            "correct the syntax first; the rest is checked after that",
-        );
+        problems.no_toml(error);
     }
     let mut profile = None;
     if errors.is_empty() && format_fits(table.get_ref(), &mut problems) {
@@ -282,223 +248,6 @@ fn draft<'t>(table: &'t DeTable<'t>, problems: &mut Collector<'_>) -> Draft<'t> 
         manual_steps: many(table, "manual_step", problems),
     }
 }
-
-/// Reads one item. A mistake in it hides no other: the key is taken out and the rest is read again.
-fn read<'t, T: DeserializeOwned>(
-    key: &str,
-    source: &'t Spanned<DeValue<'t>>,
-    problems: &mut Collector<'_>,
-) -> Option<Item<'t, T>> {
-    let id = source
-        .get_ref()
-        .get("id")
-        .and_then(|id| id.get_ref().as_str());
-    let name = id.map_or_else(|| key.to_owned(), |id| format!("{key} \"{id}\""));
-    if lacks_keys(key, &name, source, problems) {
-        problems.broken(id.unwrap_or(key));
-        return None;
-    }
-    let mut rest = source.clone();
-    let mut taken_out: Vec<String> = Vec::new();
-    loop {
-        let error = match T::deserialize(rest.clone().into_deserializer()) {
-            Ok(value) if taken_out.is_empty() => return Some(Item { value, source }),
-            Ok(_) => break,
-            Err(error) => error,
-        };
-        let missing = problem::missing_key(error.message());
-        // Missing because it was taken out, or because the key taken out was this one misspelt.
-        let meant =
-            |taken: &String| missing.is_some_and(|key| !near_matches(taken, [key]).is_empty());
-        if taken_out.iter().any(meant) {
-            break;
-        }
-        let span = error.span().unwrap_or_else(|| source.span());
-        let wrong = wrong_key(&rest, &span).filter(|_| missing.is_none());
-        let place = wrong
-            .as_ref()
-            .map_or_else(|| name.clone(), |wrong| format!("{name}, {wrong}"));
-        let (message, fix) = problem::reword(error.message(), &place, &name);
-        problems.add(first_line(span), message, fix);
-        let (Some(wrong), DeValue::Table(table)) = (wrong, rest.get_mut()) else {
-            break;
-        };
-        table.remove(wrong.as_str());
-        taken_out.push(wrong);
-    }
-    problems.broken(id.unwrap_or(key));
-    None
-}
-
-/// Keys that a table must have. serde would name one a run; whoever starts a map wants all.
-const REQUIRED: &[(&str, &[&str])] = &[
-    (
-        "profile",
-        &[
-            "id",
-            "title",
-            "document",
-            "revision",
-            "author",
-            "date",
-            "verified_on_hardware",
-        ],
-    ),
-    (
-        "answering",
-        &["line", "unit", "answer_time_ms", "time_out_ms", "functions"],
-    ),
-    ("draft", &["made"]),
-    ("members", &["at_most"]),
-    ("recognise", &["point", "equals"]),
-    ("span", &["table", "from", "to"]),
-    ("group", &["id", "table", "count", "at_most"]),
-    ("point", &["id", "role", "address", "type"]),
-    (
-        "flag",
-        &[
-            "id", "point", "class", "severity", "meaning", "lies_in", "clears",
-        ],
-    ),
-    ("inverter", &["port", "fed_by", "silence_s"]),
-    (
-        "unit",
-        &[
-            "switch",
-            "terminals_without_inverter",
-            "self_test_s",
-            "cells_per_module",
-            "chemistry",
-            "rest_current",
-        ],
-    ),
-    ("lamp", &["id", "colour"]),
-    ("lamp_pattern", &["id", "cycle_ms"]),
-    ("lamp_code", &["id", "lamps", "meaning"]),
-    ("cross_check", &["what", "tolerance"]),
-    (
-        "cell",
-        &["never_charge_below", "charge_from_c", "charge_to_c"],
-    ),
-];
-
-/// The keys that a table must have.
-pub(crate) fn required(key: &str) -> &'static [&'static str] {
-    let of = REQUIRED.iter().find(|(table, _)| *table == key);
-    of.map_or(&[], |(_, keys)| keys)
-}
-
-/// Names every key that an item lacks, in one line. A key that may be a misspelt one is left to the reader,
-/// who knows what it was taken for.
-fn lacks_keys(
-    key: &str,
-    name: &str,
-    source: &Spanned<DeValue<'_>>,
-    problems: &mut Collector<'_>,
-) -> bool {
-    let Some(table) = source.get_ref().as_table() else {
-        return false;
-    };
-    let known = required(key);
-    let is_misspelt = |wanted: &&&str| {
-        let unknown = table.keys().map(|key| key.get_ref().as_ref());
-        let mut unknown = unknown.filter(|key: &&str| !known.contains(key));
-        unknown.any(|key| near_matches(key, [**wanted]).contains(*wanted))
-    };
-    let lacking: Vec<&str> = known
-        .iter()
-        .filter(|wanted| !table.contains_key(**wanted))
-        .filter(|wanted| !is_misspelt(wanted))
-        .copied()
-        .collect();
-    if lacking.len() < 2 {
-        return false;
-    }
-    problems.add(
-        first_line(source.span()),
-        format!(
-            "{name}: expected the keys {}, found none of them",
-            lacking.join(", ")
-        ),
-        format!("add {} = ...", lacking.join(" = ..., ")),
-    );
-    true
-}
-
-/// The key of a table that a mistake belongs to: it, or its value, stands there.
-fn wrong_key(item: &Spanned<DeValue<'_>>, span: &Range<usize>) -> Option<String> {
-    let table = item.get_ref().as_table()?;
-    let covers = |place: Range<usize>| place.start <= span.start && span.end <= place.end;
-    let (key, _) = table
-        .iter()
-        .find(|(key, value)| covers(key.span()) || covers(value.span()))?;
-    Some(key.get_ref().to_string())
-}
-
-fn one<'t, T: DeserializeOwned>(
-    table: &'t DeTable<'t>,
-    key: &str,
-    problems: &mut Collector<'_>,
-) -> Option<Item<'t, T>> {
-    table
-        .get(key)
-        .and_then(|source| read(key, source, problems))
-}
-
-fn needed<'t, T: DeserializeOwned>(
-    table: &'t DeTable<'t>,
-    key: &str,
-    problems: &mut Collector<'_>,
-) -> Option<Item<'t, T>> {
-    if !table.contains_key(key) {
-        problems.add_whole(
-            format!("{key}: expected a table [{key}], found none"),
-            match required(key) {
-                [] => format!("add [{key}]"),
-                keys => format!("add [{key}] with {}", keys.join(", ")),
-            },
-        );
-    }
-    one(table, key, problems)
-}
-
-fn many<'t, T: DeserializeOwned>(
-    table: &'t DeTable<'t>,
-    key: &str,
-    problems: &mut Collector<'_>,
-) -> Vec<Item<'t, T>> {
-    let Some(source) = table.get(key) else {
-        return Vec::new();
-    };
-    let Some(items) = source.get_ref().as_array() else {
-        let found = source.get_ref().type_str();
-        problems.add(
-            source.span(),
-            format!("{key}: expected [[{key}]] items, found a {found}"),
-            format!("write [[{key}]]"),
-        );
-        return Vec::new();
-    };
-    if let Some(surplus) = items.get(MOST_ITEMS) {
-        problems.add(
-            first_line(surplus.span()),
-            format!(
-                "{key}: expected at most {MOST_ITEMS} items [[{key}]], found {}",
-                items.len()
-            ),
-            "leave out what is never read",
-        );
-        problems.broken(key);
-        return Vec::new();
-    }
-    items
-        .iter()
-        .filter_map(|item| read(key, item, problems))
-        .collect()
-}
-
-/// More of a kind than any unit has, and few enough to hold each against the others.
-const MOST_ITEMS: usize = 2_000;
 
 /// The profile, if every part that must be there could be read.
 fn assemble(draft: Draft<'_>) -> Option<Profile> {

@@ -9,7 +9,8 @@
 
 use serde::Deserialize;
 
-use crate::load::{Draft, Item};
+use crate::item::Item;
+use crate::load::Draft;
 use crate::model::{Base, Span, Table};
 use crate::problem::Collector;
 

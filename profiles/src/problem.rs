@@ -85,19 +85,6 @@ pub fn excerpt(line: &str, column: usize) -> (String, usize) {
     (shown, column - from + usize::from(from > 0))
 }
 
-/// What does not fit in a file of TOML, in one line: where, why, and what stands there.
-pub fn misfit(text: &str, error: &toml::de::Error) -> String {
-    let place = error.span().unwrap_or_default().start;
-    let (number, line, column) = Lines::of(text).at(place);
-    format!(
-        "line {}, column {}: {}: \"{}\"",
-        number + 1,
-        column + 1,
-        clean(error.message()),
-        excerpt(line, column).0
-    )
-}
-
 /// Finds lines and columns of places in a text.
 pub struct Lines<'t> {
     text: &'t str,
@@ -240,6 +227,15 @@ impl<'t> Collector<'t> {
             fix: clean(&fix.into()).into_owned(),
             grade: Grade::Mistake,
         });
+    }
+
+    /// Notes that the text is no TOML.
+    pub(crate) fn no_toml(&mut self, error: &toml::de::Error) {
+        self.add(
+            error.span().unwrap_or_default(),
+            format!("no valid TOML: {}", error.message()),
+            "correct the syntax first; the rest is checked after that",
+        );
     }
 
     /// Notes a mistake of the whole file: something is not there at all.

@@ -122,8 +122,8 @@ pub(crate) fn load(name: &str, config: Option<&Path>) -> Result<SavedPlace, Fail
 
 /// Reads the text of a place.
 pub(crate) fn read(text: &str) -> Result<SavedPlace, String> {
-    let place: SavedPlace =
-        toml::from_str(text).map_err(|error| packside_profiles::misfit(text, &error))?;
+    let place: SavedPlace = packside_profiles::whole_file(text, "place", "file")
+        .map_err(|problems| problems.to_string())?;
     if place.format != FORMAT {
         return Err(format!("format: expected {FORMAT}, found {}", place.format));
     }

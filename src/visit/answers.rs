@@ -16,7 +16,7 @@
 
 use std::collections::BTreeMap;
 
-use packside_profiles::{Foreign, Lines, misfit};
+use packside_profiles::{Foreign, Lines, whole_file};
 use serde::Deserialize;
 use toml::Spanned;
 
@@ -86,7 +86,8 @@ pub fn template(steps: &[VisitStep]) -> String {
 /// All mistakes, one line each: where, what was expected, what was found.
 pub fn read(text: &str, steps: &[VisitStep]) -> Result<Answers, String> {
     let lines = Lines::of(text);
-    let draft: AnswersDraft = toml::from_str(text).map_err(|error| misfit(text, &error))?;
+    let draft: AnswersDraft =
+        whole_file(text, "answers", "file").map_err(|problems| problems.to_string())?;
     let line = |offset: usize| lines.at(offset).0 + 1;
     let mut mistakes = Vec::new();
     if draft.format != 1 {

@@ -13,7 +13,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use super::points::Reach;
+use super::places::Reach;
 use crate::load::Draft;
 use crate::meaning::Role;
 use crate::model::{

@@ -1,9 +1,10 @@
 //! Rules about drafts: what is in doubt says so, is not judged, and keeps every clean verdict away.
 
-use crate::load::{Draft, required};
+use crate::load::Draft;
 use crate::meaning::Role;
 use crate::model::{DraftHead, Footing, Gap, Key, Kind, Point, Profile, Standing};
 use crate::problem::{Collector, Grade};
+use crate::required::required;
 
 /// Keys of `[draft] open` that hold for all points together.
 const OF_ALL_POINTS: [&str; 3] = ["addresses", "table", "order"];

@@ -6,6 +6,7 @@
 mod careful;
 mod draft;
 mod flags;
+mod places;
 mod points;
 mod unit;
 
@@ -14,7 +15,8 @@ pub(crate) use careful::finite;
 use std::collections::BTreeSet;
 use std::ops::Range;
 
-use crate::load::{Draft, Item};
+use crate::item::Item;
+use crate::load::Draft;
 use crate::model::{Flag, Kind, Point, Profile, Scalar, Table};
 use crate::problem::Collector;
 
@@ -51,9 +53,9 @@ pub(crate) fn check(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     points::types(draft, problems);
     points::raw_values(draft, problems);
     points::limits(draft, problems);
-    points::places(draft, problems);
-    points::strides(draft, problems);
-    points::spans(draft, problems);
+    places::places(draft, problems);
+    places::strides(draft, problems);
+    places::spans(draft, problems);
     points::roles(draft, problems);
     points::needed(draft, problems);
     careful::judged(draft, problems);
