@@ -63,6 +63,7 @@ def draft(unit, writer):
     off = writer.shift - shift
     if writer.has("base") and writer.numbering == "from-1":
         off = 1
+    off = max(off, -min(p.places[0] for p in writer.points))  # 40000 can only be the first register
     open_keys = [] if writer.base_said or writer.numbering == "with-table" else ["addresses"]
     text = HEAD % (value(open_keys), unit.cells, unit.chemistry.upper())
     spans = {}
