@@ -343,7 +343,8 @@ class Map:
             droppable = [p for p in self.points if p.count > 1 and p.key != "cell_voltage"] or [p for p in self.points if p.count > 1]
             self.points.remove(max(droppable, key=width))
         if sum(map(width, self.points)) < 8:
-            for key in ("cycles", "rated_ah", "own_address", "cell_count", "fan"):
+            here = {p.key for p in self.points}
+            for key in [k for k in ("cycles", "rated_ah", "own_address", "cell_count", "fan", "humidity") if k not in here]:
                 self.points.append(Point(key, "count", lambda s, i, t: 7, section="name"))
 
     # -- how values are kept -----------------------------------------------------------------------------------
