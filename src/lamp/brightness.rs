@@ -21,6 +21,7 @@ mod restless;
 
 use super::numbers::{single, small};
 use super::seen::{Edge, LampSeen, Observer, Unclear};
+use crate::statistics::median;
 
 /// Baselines of one grid.
 const MOST_LEVELS: usize = 112;
@@ -44,10 +45,16 @@ const LEAST_EDGES: usize = 3;
 const SWINGS: [f64; 15] = [
     0.13, 0.155, 0.18, 0.21, 0.245, 0.285, 0.33, 0.385, 0.45, 0.52, 0.6, 0.7, 0.81, 0.94, 1.1,
 ];
+/// Swings tried around the best, as shares of it.
+const FINER_SWINGS: [f64; 6] = [0.92, 0.95, 0.975, 1.025, 1.05, 1.08];
 /// Noises tried, as shares of a first guess.
 const NOISES: [f64; 4] = [0.3, 0.7, 1.0, 1.4];
 /// Noises tried while flickering, as shares of the swing.
 const DENSE_NOISES: [f64; 4] = [0.05, 0.08, 0.12, 0.18];
+/// How unevenly a lamp may shine, as shares of the swing: a hand moves its rim, a camera saturates.
+const UNEVEN: [f64; 2] = [0.06, 0.12];
+/// What a model costs more where the lamp shines unevenly.
+const UNEVEN_COST: f32 = 6.0;
 /// Noise below this share of the range is not told apart.
 /// The same for every model: costs compare only so.
 const LEAST_NOISE: f64 = 0.02;
@@ -55,6 +62,11 @@ const LEAST_NOISE: f64 = 0.02;
 const LARGE_STEP: f64 = 0.5;
 /// A swing below this many times the noise is no swing.
 const LEAST_SWING: f64 = 5.0;
+
+/// Samples of a usual time lit or dark, from which on single ones are glitches.
+const LONG_RUN: usize = 4;
+/// Of so many times one may be a glitch.
+const FEW_GLITCHES: usize = 8;
 
 /// Finds the edges of the lamp.
 pub(super) fn find_edges(samples: &[(f64, f64)]) -> LampSeen {
@@ -80,7 +92,7 @@ pub(super) fn find_edges(samples: &[(f64, f64)]) -> LampSeen {
         seen.unclear = restless::in_levels(middle).then_some(Unclear::TooQuick);
         return seen;
     };
-    let lit = model.history(&levels);
+    let lit = without_glitches(model.history(&levels));
     let edges = edges_of(samples, &lit);
     if edges.len() >= LEAST_EDGES {
         seen.lit_at_start = lit.first().copied();
@@ -158,6 +170,10 @@ impl LightScene {
                         last = noise;
                     }
                 }
+                for uneven in UNEVEN.into_iter().filter(|_| !dense) {
+                    let model = self.model(swing, guess, share).shining_unevenly(uneven);
+                    Self::try_this(model, levels, &mut best);
+                }
             }
         }
         if let Some((
@@ -166,12 +182,21 @@ impl LightScene {
                 swing,
                 noise,
                 edge_share,
+                uneven,
                 ..
             },
         )) = best
         {
-            for factor in [0.95, 1.05] {
-                self.try_model(swing * factor, noise, edge_share, levels, &mut best);
+            let finer = if uneven > 0.0 {
+                UNEVEN.as_slice()
+            } else {
+                &[0.0]
+            };
+            for factor in FINER_SWINGS {
+                for uneven in finer {
+                    let model = self.model(swing * factor, noise, edge_share);
+                    Self::try_this(model.shining_unevenly(*uneven), levels, &mut best);
+                }
             }
         }
         best.filter(|(cost, _)| cost + MARGIN < without)
@@ -186,10 +211,13 @@ impl LightScene {
         levels: &[f64],
         best: &mut Option<(f32, Model)>,
     ) {
-        if swing < LEAST_SWING * noise {
+        Self::try_this(self.model(swing, noise, edge_share), levels, best);
+    }
+
+    fn try_this(model: Model, levels: &[f64], best: &mut Option<(f32, Model)>) {
+        if model.swing < LEAST_SWING * model.noise {
             return;
         }
-        let model = self.model(swing, noise, edge_share);
         let bar = best.as_ref().map_or(f32::INFINITY, |(so_far, _)| *so_far);
         if let Some(cost) = model.cost(levels, bar) {
             *best = Some((cost, model));
@@ -211,7 +239,9 @@ impl LightScene {
             edge_share,
             edge: single(-edge_share.ln()),
             stay: single(-(1.0 - edge_share).ln()),
-            per_noise: single(noise.recip()),
+            uneven: 0.0,
+            per_noise: [single(noise.recip()); 2],
+            less_likely: 0.0,
             margin: single(2.0 * noise),
             // Evenly between dark and lit, and seldom: many cameras take a sample in no time.
             between: single((swing / noise).max(1.0).ln()) + 1.0,
@@ -233,7 +263,12 @@ struct Model {
     /// Costs of an edge, and of none.
     edge: f32,
     stay: f32,
-    per_noise: f32,
+    /// How unevenly it shines, as a share of the swing.
+    uneven: f64,
+    /// One over the noise: dark, then lit.
+    per_noise: [f32; 2],
+    /// Cost of a sample while lit for the wider noise.
+    less_likely: f32,
     /// A sample this far beyond dark and lit may still lie between them.
     margin: f32,
     /// Cost of a sample during which the lamp changed.
@@ -249,9 +284,22 @@ type Costs = [Vec<f32>; 2];
 type LampState = (usize, bool);
 
 impl Model {
+    /// The same of a lamp whose light, not the dark beside it, is uneven.
+    fn shining_unevenly(self, uneven: f64) -> Self {
+        let lit = self.noise.hypot(uneven * self.swing);
+        let [dark, _] = self.per_noise;
+        Self {
+            uneven,
+            per_noise: [dark, single(lit.recip())],
+            less_likely: single((lit / self.noise).ln()),
+            ..self
+        }
+    }
+
     /// Cost of the cheapest history, comparable between models, if it stays below the bar.
     fn cost(&self, levels: &[f64], bar: f32) -> Option<f32> {
-        let fixed = single(small(levels.len()) * self.noise.ln());
+        let more = if self.uneven > 0.0 { UNEVEN_COST } else { 0.0 };
+        let fixed = single(small(levels.len()) * self.noise.ln()) + more;
         let cheapest = |costs: &Costs| {
             costs
                 .iter()
@@ -337,14 +385,15 @@ impl Model {
 
     /// How far a sample misses what was expected.
     fn miss(&self, level: f32, dark: f32, bright: f32) -> Miss {
-        let off = |expected: f32| {
-            let off = (level - expected) * self.per_noise;
-            (0.5 * off * off).min(OUTLIER)
+        let off = |expected: f32, per_noise: f32| {
+            let off = (level - expected) * per_noise;
+            0.5 * off * off
         };
+        let [of_dark, of_lit] = self.per_noise;
         let inside = level > dark - self.margin && level < bright + self.margin;
         Miss {
-            dark: off(dark),
-            lit: off(bright),
+            dark: off(dark, of_dark).min(OUTLIER),
+            lit: (off(bright, of_lit) + self.less_likely).min(OUTLIER),
             between: if inside { self.between } else { OUTLIER },
         }
     }
@@ -381,6 +430,26 @@ fn move_baseline(costs: &[f32], moved: &mut [f32]) {
     for (to, below) in moved.iter_mut().skip(1).zip(costs) {
         *to = to.min(below + DRIFT);
     }
+}
+
+/// Single samples that break long times lit or dark are glitches where they are few: a frame that lies beside.
+fn without_glitches(mut lit: Vec<bool>) -> Vec<bool> {
+    let lengths: Vec<usize> = lit.chunk_by(|a, b| a == b).map(<[bool]>::len).collect();
+    let single = lengths.iter().filter(|length| **length == 1).count();
+    let usual = median(lengths.clone(), usize::cmp).unwrap_or_default();
+    if usual < LONG_RUN || single * FEW_GLITCHES > lengths.len() {
+        return lit;
+    }
+    let mut from: usize = 0;
+    for length in lengths {
+        if let Some(before) = from.checked_sub(1).and_then(|at| lit.get(at).copied())
+            && let (1, Some(own)) = (length, lit.get_mut(from))
+        {
+            *own = before;
+        }
+        from += length;
+    }
+    lit
 }
 
 fn edges_of(samples: &[(f64, f64)], lit: &[bool]) -> Vec<Edge> {
@@ -443,4 +512,52 @@ fn frame_ms(samples: &[(f64, f64)]) -> f64 {
         .collect();
     gaps.sort_by(f64::total_cmp);
     gaps.get(gaps.len() * 9 / 10).copied().unwrap_or(40.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A flash of 200 ms each second, 30 samples a second: dark at 164 and quiet, as bright as `shine` says.
+    fn flashes(shine: impl Fn(usize) -> f64) -> Vec<(f64, f64)> {
+        let mut word = 7u32;
+        let mut noise = || {
+            word = word.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            f64::from(word >> 8) / f64::from(1 << 24)
+        };
+        let level = |n: usize| if n % 30 < 6 { shine(n) } else { 164.0 };
+        (0..240)
+            .map(|n| (n as f64 * 33.3, level(n) + noise()))
+            .collect()
+    }
+
+    // Kind: derived (eight flashes have sixteen edges, one of them before the film began)
+    #[test]
+    fn a_lamp_that_shines_unevenly_in_the_quiet_dark_is_seen() {
+        let swings = [40.0, 36.0, 34.0, 37.0, 43.0, 41.0, 39.0, 45.0];
+        let seen = find_edges(&flashes(|n| {
+            164.0 + swings[n / 30] + if n % 2 == 0 { 1.5 } else { -1.0 }
+        }));
+        assert_eq!((seen.edges.len(), seen.unclear), (15, None));
+        let steady = find_edges(&flashes(|_| 164.0));
+        assert!(steady.edges.is_empty(), "{:?}", steady.edges);
+    }
+
+    #[test]
+    fn single_samples_are_glitches_only_among_long_times() {
+        let run = |lit: bool, length: usize| std::iter::repeat_n(lit, length);
+        let steady = |glitch: bool| {
+            let mut lit: Vec<bool> = (0..10).flat_map(|n| run(n % 2 == 0, 6)).collect();
+            if glitch {
+                lit[33] = !lit[33];
+            }
+            lit
+        };
+        assert_eq!(without_glitches(steady(true)), steady(false));
+        // Short flashes are flashes.
+        let short: Vec<bool> = (0..16)
+            .flat_map(|n| run(n % 2 == 0, if n % 2 == 0 { 1 } else { 30 }))
+            .collect();
+        assert_eq!(without_glitches(short.clone()), short);
+    }
 }

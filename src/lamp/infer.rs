@@ -359,9 +359,16 @@ fn sure_part(part: &LampSeen, patterns: &[Pattern]) -> Option<(String, f64)> {
         return Some(((if lit { "on" } else { "off" }).to_owned(), 1.0));
     }
     let ranking = (part.edges.len() >= 3).then(|| rank_whole(part, patterns))?;
-    ranking
-        .first()
-        .map(|first| (first.id.clone(), first.probability))
+    let first = ranking.first()?;
+    // What is seen to repeat has its own count and times.
+    let fits = |rhythm: Rhythm| {
+        let pattern = patterns.iter().find(|pattern| pattern.id == first.id);
+        pattern.is_some_and(|pattern| rhythm.misfit(pattern, part.observer.frame_ms()) <= FAR)
+    };
+    let rhythm = Rhythm::of(part).filter(|_| !part.observer.is_person());
+    rhythm
+        .is_none_or(fits)
+        .then(|| (first.id.clone(), first.probability))
 }
 
 /// Probability density of what was seen under one pattern, and its most probable period.

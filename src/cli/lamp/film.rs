@@ -73,8 +73,15 @@ pub(super) fn watch(
         })
         .collect();
     let all = judged.len();
-    if judged.iter().any(|(_, ranking)| ranking.enough) {
-        judged.retain(|(_, ranking)| ranking.enough || says_something(ranking));
+    let clear: Vec<FilmedLamp> = judged
+        .iter()
+        .filter(|(_, ranking)| ranking.enough)
+        .map(|(lamp, _)| lamp.clone())
+        .collect();
+    if !clear.is_empty() {
+        judged.retain(|(lamp, ranking)| {
+            ranking.enough || says_something(ranking) && !is_glow_of(lamp, &clear)
+        });
     }
     let others = all - judged.len();
     let sights = named(judged, &footage, profile);
@@ -92,6 +99,24 @@ pub(super) fn watch(
     }
     Ok((sights, AboutFilm { footage, others }))
 }
+
+/// Whether a place of no clear rhythm is weak beside a lamp that has one, or lies at its rim and is weaker.
+fn is_glow_of(place: &FilmedLamp, clear: &[FilmedLamp]) -> bool {
+    let apart = |low: usize, high: usize, low_2: usize, high_2: usize| {
+        low.saturating_sub(high_2).max(low_2.saturating_sub(high))
+    };
+    let [left, top, right, bottom] = place.frame;
+    clear.iter().any(|lamp| {
+        let [lamp_left, lamp_top, lamp_right, lamp_bottom] = lamp.frame;
+        let across = apart(left, right, lamp_left, lamp_right);
+        let down = apart(top, bottom, lamp_top, lamp_bottom);
+        let size = (lamp_right - lamp_left).max(lamp_bottom - lamp_top);
+        place.swing < GLOW * lamp.swing || place.swing < lamp.swing && across.max(down) < size / 2
+    })
+}
+
+/// A place without a clear rhythm that switches less than this share of a lamp is no lamp.
+const GLOW: f32 = 0.2;
 
 /// What is no hand that passes.
 fn says_something(ranking: &Ranking) -> bool {

@@ -62,6 +62,8 @@ pub struct FilmedLamp {
     pub frame: [usize; 4],
     /// Its colour, if that tells.
     pub colour: Option<LampColour>,
+    /// How far its brightness switches, in levels of 255.
+    pub swing: f32,
     /// What was seen of it; nothing if it was not in the picture for long enough.
     pub seen: Option<LampSeen>,
     /// How long it was in the picture, ms.
@@ -151,6 +153,7 @@ fn filmed(history: &FilmHistory, spot: &Spot, shape: &FilmShape, repeated: &[boo
             side * (most(&mut rows.clone()) + 1),
         ],
         colour: LampColour::of(spot.shine).filter(|_| history.has_colour()),
+        swing: spot.swing,
         seen: (watched_ms >= LEAST_WATCHED_MS).then(|| find_edges(longest)),
         watched_ms,
         went_away: longest.len() < samples.len() * 9 / 10
