@@ -32,7 +32,7 @@ const EDGE_SHARES: [f64; 3] = [0.08, 0.3, 0.65];
 /// Cost of the baseline moving by one step of the grid between two samples.
 const DRIFT: f32 = 4.0;
 /// Cost of a step of ambient light.
-const AMBIENT: f32 = 12.0;
+const AMBIENT: f32 = 20.0;
 /// Most that one sample can cost: anything may cross the picture.
 const OUTLIER: f32 = 12.0;
 /// Samples after which a model is compared with the best so far.
@@ -432,22 +432,50 @@ fn move_baseline(costs: &[f32], moved: &mut [f32]) {
     }
 }
 
-/// Single samples that break long times lit or dark are glitches where they are few: a frame that lies beside.
+/// Single samples that break long times lit or dark are glitches where they are few, or all of one moment: a frame
+/// that lies beside, a hand that jumped. They go with the shorter one of their neighbours.
 fn without_glitches(mut lit: Vec<bool>) -> Vec<bool> {
-    let lengths: Vec<usize> = lit.chunk_by(|a, b| a == b).map(<[bool]>::len).collect();
-    let single = lengths.iter().filter(|length| **length == 1).count();
-    let usual = median(lengths.clone(), usize::cmp).unwrap_or_default();
-    if usual < LONG_RUN || single * FEW_GLITCHES > lengths.len() {
+    let mut from = 0;
+    let runs: Vec<std::ops::Range<usize>> = lit
+        .chunk_by(|a, b| a == b)
+        .map(|run| {
+            from += run.len();
+            from - run.len()..from
+        })
+        .collect();
+    let usual = median(
+        runs.iter().map(ExactSizeIterator::len).collect(),
+        usize::cmp,
+    );
+    let usual = usual.unwrap_or_default();
+    let is_single = |run: &std::ops::Range<usize>| run.len() == 1;
+    let single = || runs.iter().filter(|run| is_single(run));
+    let (first, last) = (single().next(), single().next_back());
+    let lasts = first
+        .zip(last)
+        .map_or(0, |(first, last)| last.end - first.start);
+    let few = single().count() * FEW_GLITCHES <= runs.len() || lasts <= 2 * usual;
+    if usual < LONG_RUN || !few {
         return lit;
     }
-    let mut from: usize = 0;
-    for length in lengths {
-        if let Some(before) = from.checked_sub(1).and_then(|at| lit.get(at).copied())
-            && let (1, Some(own)) = (length, lit.get_mut(from))
-        {
-            *own = before;
+    for glitch in runs.chunk_by(|a, b| is_single(a) && is_single(b)) {
+        let (Some(first), Some(last)) = (glitch.first(), glitch.last()) else {
+            continue;
+        };
+        let before = runs.iter().find(|run| run.end == first.start);
+        let after = runs.iter().find(|run| run.start == last.end);
+        let (true, Some((before, after))) = (is_single(first), before.zip(after)) else {
+            continue;
+        };
+        let near = if before.len() < after.len() {
+            before
+        } else {
+            after
+        };
+        let state = lit.get(near.start).copied().unwrap_or_default();
+        if let Some(glitch) = lit.get_mut(first.start..last.end) {
+            glitch.fill(state);
         }
-        from += length;
     }
     lit
 }
