@@ -59,8 +59,18 @@ pub(crate) fn class(class: Class) -> &'static str {
     }
 }
 
-/// What a class says, without its explanation.
+/// The same in a few words.
 pub(crate) fn class_in_short(of: Class) -> &'static str {
-    let text = class(of);
-    text.split([',', ';', ':']).next().unwrap_or(text)
+    use Class as C;
+    match of {
+        C::CellUnderVoltage => "a cell below its limit",
+        C::CellBelowMinimum => "a cell below the voltage below which it must never be charged",
+        C::CellResistance => "far more resistance in one cell or joint than in the others",
+        C::SwitchFault => "a main switch does not do as it is told",
+        C::SensorFault => "a sensor or sense wire is disconnected or implausible",
+        C::InternalCommunication => "the control unit cannot talk to its modules",
+        C::ConfigurationFault => "modules or packs that do not belong together",
+        C::TerminalsDead => "no voltage at the terminals from this unit",
+        whole => class(whole),
+    }
 }

@@ -7,6 +7,7 @@ use packside_profiles::model::Profile;
 use super::flagged::flagged;
 use super::names::{name, place_in_words, point};
 use super::number::{moment, with_unit};
+use super::pseudo::FURTHER;
 use crate::facts::fact::{Compared, Contradicts, Pair, Spot, SumLooks};
 use crate::lamp::meanings;
 
@@ -34,7 +35,7 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
                 shown(*tolerance),
                 looks_like(*looks),
                 if *current_moved {
-                    "; the current may have moved meanwhile"
+                    "\u{1d}the current may have moved meanwhile"
                 } else {
                     ""
                 },
@@ -171,7 +172,7 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
             with_unit(volts + volts_beside, "V"),
         ),
         Compared::LostConnector { module, cells } => format!(
-            "{cells} cells of {} cannot be read: most likely a loose sense connector; nobody can say that they are safe \
+            "{cells} cells of {} cannot be read: most likely a loose sense connector{FURTHER}nobody can say that they are safe \
              to charge",
             module.map_or_else(|| "the pack".to_owned(), |m| format!("module {m}"))
         ),
@@ -203,7 +204,7 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
             low.1, low.0, high.1, high.0
         ),
         Compared::PacksUnlike { low, high, limit } => format!(
-            "pack {} has {} and pack {} has {}: {} apart (limit {}); connecting them drives a large current",
+            "pack {} has {} and pack {} has {}: {} apart (limit {}){FURTHER}connecting them drives a large current",
             low.0,
             with_unit(low.1, "V"),
             high.0,
@@ -278,11 +279,11 @@ fn looks_like(looks: Option<SumLooks>) -> &'static str {
     match looks {
         None => "",
         Some(SumLooks::ModuleReversed) => {
-            "; that is twice a module's voltage, as if one were reversed"
+            "\u{1d}that is twice a module's voltage, as if one were reversed"
         }
         Some(SumLooks::ModuleLeftOut) => {
-            "; that is one module's voltage, as if one were bridged or left out"
+            "\u{1d}that is one module's voltage, as if one were bridged or left out"
         }
-        Some(SumLooks::PackWireLost) => "; as if the wire that measures the pack had come off",
+        Some(SumLooks::PackWireLost) => "\u{1d}as if the wire that measures the pack had come off",
     }
 }

@@ -6,7 +6,7 @@ use packside_profiles::model::{Gap, Profile, Scalar};
 use packside_profiles::{Foreign, StateKind};
 
 use super::number::moment;
-use super::pseudo::said;
+use super::pseudo::{FURTHER, is_short, said};
 use super::{fact, line, refused, value, with_unit};
 use crate::facts::doubt::{
     Contradiction, Doubt, DoubtKind, Lack, LinkUnknown, Mismatch, Shows, TwoUnits, Unasked,
@@ -130,7 +130,7 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
             "{flag} was set before the inverter fell silent, so the silence does not explain it"
         ),
         Doubt::SeenEarlier { flag, at } => {
-            format!("{flag} was set {} and is not now; does it come back?", moment(*at))
+            format!("{flag} was set {} and is not now{FURTHER}does it come back?", moment(*at))
         }
         Doubt::LowByFlagOnly {
             found,
@@ -149,11 +149,11 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
             silence_s,
             remaining_s,
         } => format!(
-            "it waits {silence_s} s for its inverter before it says so; {remaining_s} s are still to go"
+            "it waits {silence_s} s for its inverter before it says so{FURTHER}{remaining_s} s are still to go"
         ),
         Doubt::LinkUnknown { why } => link_unknown(*why).to_owned(),
         Doubt::WokeAfterUs { after } => format!(
-            "IT WOKE AFTER OUR QUESTIONS: it was waiting for its inverter and stopped waiting {:.0} s after our first question; \
+            "IT WOKE AFTER OUR QUESTIONS: it was waiting for its inverter and stopped waiting {:.0} s after our first question{FURTHER}\
              nobody else asked. The map says that questions cannot do that: the map may be wrong",
             after.as_secs_f64().ceil()
         ),
@@ -184,7 +184,7 @@ fn not_judged(gap: &Gap, profile: &Profile) -> String {
             let end = if above { "upper" } else { "lower" };
             let floor = floor.map_or_else(String::new, |limit| {
                 format!(
-                    "; only what {} cells bear at all was judged, {}",
+                    "{FURTHER}only what {} cells bear at all was judged, {}",
                     profile.unit.chemistry.clean(),
                     with_unit(limit, &unit)
                 )
@@ -202,7 +202,7 @@ fn not_judged(gap: &Gap, profile: &Profile) -> String {
         Gap::Chemistry => {
             "the chemistry of the cells is not known, and what they bear is not judged".to_owned()
         }
-        Gap::Cell => "the map does not say below which voltage a cell must never be charged, nor how cold; only what \
+        Gap::Cell => "the map does not say below which voltage a cell must never be charged, nor how cold\u{1d}only what \
              its chemistry bears at all was judged"
             .to_owned(),
     }
@@ -215,8 +215,19 @@ const MOST_NAMES: usize = 6;
 pub(crate) fn doubts_together(doubts: &[Doubt], profile: &Profile) -> String {
     let Some(lack) = doubts.first().and_then(lacks) else {
         let each: Vec<String> = doubts.iter().map(|one| doubt(one, profile)).collect();
-        return each.join("; ");
+        // Each stands for itself: the first one is enough to be short.
+        return match each.into_iter().next() {
+            Some(first) if is_short() => first,
+            _ => doubts
+                .iter()
+                .map(|one| doubt(one, profile))
+                .collect::<Vec<_>>()
+                .join("; "),
+        };
     };
+    if is_short() && doubts.len() > 2 {
+        return said(format!("{} values: {lack}", doubts.len()));
+    }
     let names: Vec<String> = doubts.iter().take(MOST_NAMES).filter_map(what).collect();
     let more = match doubts.len().saturating_sub(MOST_NAMES) {
         0 => String::new(),

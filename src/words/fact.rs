@@ -7,7 +7,7 @@ use super::flagged::flagged;
 use super::measured::measured;
 use super::names::{family, name, unit};
 use super::number::with_unit;
-use super::pseudo::said;
+use super::pseudo::{FURTHER, is_short, said};
 use crate::facts::fact::{
     Compared, Contradicts, Fact, Line, Measured, Pair, Remark, Said, Spot, SumLooks,
 };
@@ -98,14 +98,14 @@ pub(crate) fn line(fact: &Line) -> String {
         }
         Line::MemberMissing { asked: false } => "this pack was not asked".to_owned(),
         Line::BadLine { cause } => format!(
-            "the line is unreliable, {} because {} ({})",
+            "the line is unreliable, {} because {}{}",
             if cause.per_mille >= 500 {
                 "likely"
             } else {
                 "perhaps"
             },
             super::cause(cause.kind),
-            super::sights(&cause.reasons_for).join("; ")
+            because(&super::sights(&cause.reasons_for))
         ),
         Line::OthersAsk {
             foreign,
@@ -121,6 +121,14 @@ pub(crate) fn line(fact: &Line) -> String {
             )
         }
     })
+}
+
+/// What speaks for a cause; in a short form nothing.
+fn because(sights: &[String]) -> String {
+    match is_short() || sights.is_empty() {
+        true => String::new(),
+        false => format!(" ({})", sights.join("; ")),
+    }
 }
 
 fn by_person(fact: &Said) -> String {
@@ -162,7 +170,7 @@ fn remark(fact: &Remark, profile: &Profile) -> String {
             because.id()
         ),
         Remark::InsulationNotJudged { at, kohm, volts } => format!(
-            "{} = {kohm:.0} kOhm at {}, {:.0} ohm per volt (for comparison: 100 and 500 in vehicle rules); the map has \
+            "{} = {kohm:.0} kOhm at {}, {:.0} ohm per volt (for comparison: 100 and 500 in vehicle rules){FURTHER}the map has \
              no limit, so it is not judged",
             name(*at, profile),
             with_unit(*volts, "V"),

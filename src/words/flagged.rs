@@ -7,6 +7,7 @@ use packside_profiles::model::Profile;
 
 use super::names::{flag, point};
 use super::number::{moment, with_unit};
+use super::pseudo::FURTHER;
 use crate::facts::fact::{Flagged, Spot};
 
 pub(super) fn flagged(fact: &Flagged, profile: &Profile) -> String {
@@ -66,7 +67,7 @@ fn against_terminals(text: String, contradicted: Option<f64>) -> String {
     match contradicted {
         None => text,
         Some(volts) => format!(
-            "the unit says: {text}; CONTRADICTED: its terminals carry {}",
+            "the unit says: {text}{FURTHER}CONTRADICTED: its terminals carry {}",
             with_unit(volts, "V")
         ),
     }

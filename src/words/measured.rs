@@ -5,6 +5,7 @@ use packside_profiles::model::{Profile, Severity};
 
 use super::names::{name, point, spot, unit};
 use super::number::{moment, with_unit};
+use super::pseudo::FURTHER;
 use crate::facts::fact::{Limit, Measured, Side, Spot, Switches};
 
 #[expect(
@@ -23,10 +24,10 @@ pub(super) fn measured(fact: &Measured, profile: &Profile) -> String {
             let where_it_lies = match switches {
                 None => "",
                 Some(Switches::Closed) => {
-                    "; the switches are closed, so it may be on the inverter's or the PV's side"
+                    "\u{1d}the switches are closed, so it may be on the inverter's or the PV's side"
                 }
                 Some(Switches::Open) => {
-                    "; if the switches really are open, it is in the stack or its cables"
+                    "\u{1d}if the switches really are open, it is in the stack or its cables"
                 }
             };
             format!(
@@ -64,7 +65,7 @@ pub(super) fn measured(fact: &Measured, profile: &Profile) -> String {
             limit,
             last,
         } => format!(
-            "{} was {} at {:.0} s, {}, and is good again; does it come back?",
+            "{} was {} at {:.0} s, {}, and is good again{FURTHER}does it come back?",
             name(*at, profile),
             value(*at, *number),
             last.as_secs_f64(),
@@ -128,7 +129,7 @@ pub(super) fn measured(fact: &Measured, profile: &Profile) -> String {
             with_unit(*volts, "V")
         ),
         Measured::TerminalsDecay { volts, before } => format!(
-            "the terminals still carry {}, falling from {}: capacitors are discharging; not safe until proven dead",
+            "the terminals still carry {}, falling from {}: capacitors are discharging{FURTHER}not safe until proven dead",
             with_unit(*volts, "V"),
             with_unit(*before, "V"),
         ),
@@ -141,7 +142,7 @@ pub(super) fn measured(fact: &Measured, profile: &Profile) -> String {
              another fault may hide behind them{}",
             stood.as_secs_f64(),
             if *by_gateway {
-                "; the gateway may answer from its memory"
+                "\u{1d}the gateway may answer from its memory"
             } else {
                 ""
             }

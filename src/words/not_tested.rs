@@ -99,6 +99,33 @@ fn otherwise(what: Untested) -> &'static str {
     }
 }
 
+/// Its name in a line of names.
+pub fn untested(what: Untested) -> String {
+    said(match what {
+        Untested::Precharge => "pre-charge",
+        Untested::MainSwitches => "main switches",
+        Untested::MainFuse => "main fuse",
+        Untested::InverterSideInsulation => "insulation beyond the unit",
+        Untested::CurrentSensor => "current sensor",
+        Untested::CellsUnderLoad => "cells under load",
+        Untested::ChargeReport => "reported charge",
+        Untested::CellBalance => "spread of the cells",
+        Untested::Insulation => "insulation",
+        Untested::Unjudged(role) => return said(format!("{role} (no limit)")),
+        Untested::SecondStack => "a second stack",
+        Untested::OnePole => "a single welded pole",
+        Untested::Damage => "damage and leaks",
+        Untested::SenseWires => "swapped sense wires",
+        Untested::EarthFaults => "hidden earth faults",
+        Untested::CurrentScale => "scale and sign of the current",
+        Untested::Capacity => "true capacity",
+        Untested::SensorOrder => "swapped temperature sensors",
+        Untested::Site => "the site",
+        Untested::InverterKeepsTo => "an inverter that ignores the data",
+        Untested::ColdStorage => "cold in storage",
+    })
+}
+
 /// What it is.
 pub fn untested_means(what: Untested) -> &'static str {
     match what {

@@ -5,7 +5,7 @@ use packside_profiles::model::Profile;
 use super::caution::caution;
 use super::doubt::doubts_together;
 use super::fact::fact;
-use super::pseudo::said;
+use super::pseudo::{FURTHER, said};
 use crate::facts::{Judgement, Reason, Why};
 
 /// The reasons of a verdict, most important first.
@@ -18,11 +18,6 @@ pub fn reasons(judgement: &Judgement) -> Vec<String> {
 pub(crate) fn reason(judgement: &Judgement, reason: &Reason) -> String {
     let lead = reason.unit.map(|unit| format!("address {unit}: "));
     lead.unwrap_or_default() + &why(&reason.why, judgement.profile.as_deref())
-}
-
-/// A sentence of this room up to where it begins to explain itself.
-pub(crate) fn in_short(text: &str) -> &str {
-    text.split("; ").next().unwrap_or(text)
 }
 
 /// Findings and doubts come only from judging by a map.
@@ -49,7 +44,7 @@ fn why(why: &Why, profile: Option<&Profile>) -> String {
             heard_s: None,
             silence_s,
         } => format!(
-            "the battery heard its inverter before; for {silence_s} s or more it has been silent"
+            "the battery heard its inverter before{FURTHER}for {silence_s} s or more it has been silent"
         ),
         Why::InService => "the inverter is heard, and the battery is in service".to_owned(),
         Why::NothingYet => "at this moment nothing had been asked and nothing heard".to_owned(),
@@ -75,12 +70,12 @@ fn no_inverter(proven: bool, fed_by_us: bool, silence_s: u32) -> String {
     };
     if fed_by_us {
         format!(
-            "the battery did not hear its inverter ({heard}) until we asked; nobody else has asked since, so it takes our \
+            "the battery did not hear its inverter ({heard}) until we asked{FURTHER}nobody else has asked since, so it takes our \
              questions for the inverter"
         )
     } else {
         format!(
-            "the battery does not hear its inverter ({heard}); it has waited longer than its {silence_s} s"
+            "the battery does not hear its inverter ({heard}){FURTHER}it has waited longer than its {silence_s} s"
         )
     }
 }
