@@ -47,8 +47,8 @@ pub(super) fn why(out: &mut String, judgement: &Judgement) {
     }
     // What stands whole in the first lines already is not said again.
     let is_whole = |reason: &Reason| {
-        let text = words::reason(judgement, reason);
-        words::in_short(&text) == text
+        let whole = words::reason(judgement, reason);
+        words::in_short(|| words::reason(judgement, reason)) == whole
     };
     let said = match deciding(judgement) {
         Some(Deciding::Reason(reason)) if is_whole(reason) => Some(reason),
@@ -103,18 +103,19 @@ pub(super) fn in_short(out: &mut String, judgement: &Judgement) {
 
 /// The reason that decided, up to where it begins to explain itself.
 pub(super) fn deciding_in_short(judgement: &Judgement) -> Option<String> {
-    let text = match deciding(judgement)? {
-        Deciding::Reason(reason) => words::reason(judgement, reason),
-        Deciding::Cause(text) => text,
-    };
-    Some(words::in_short(&text).to_owned())
+    words::in_short(|| {
+        Some(match deciding(judgement)? {
+            Deciding::Reason(reason) => words::reason(judgement, reason),
+            Deciding::Cause(text) => text,
+        })
+    })
 }
 
 /// Why, beside a headline: where its number stands already, how sure it is and what becomes of the part.
 pub(super) fn why_in_short(judgement: &Judgement) -> Option<String> {
     let root = judgement.telling_root();
     match root.filter(|root| root.fact.has_deciding_number()) {
-        Some(root) => Some(of_root(root)),
+        Some(root) => Some(becomes_of(root)),
         None => deciding_in_short(judgement),
     }
 }
@@ -162,12 +163,21 @@ fn more(out: &mut String, count: usize) {
 }
 
 fn of_root(root: &Finding) -> String {
-    let sure = match root.sure {
+    let becomes = root.disposition.map_or("", Disposition::meaning);
+    format!("{} ({}), {}: {becomes}", root.id, sure(root), lies_in(root))
+}
+
+/// The same where it is clear which root is meant.
+fn becomes_of(root: &Finding) -> String {
+    let becomes = root.disposition.map_or("", Disposition::meaning);
+    format!("{}, {}: {becomes}", sure(root), lies_in(root))
+}
+
+fn sure(root: &Finding) -> &'static str {
+    match root.sure {
         Certainty::Open => "open, if these numbers are of this unit at all",
         sure => sure.id(),
-    };
-    let becomes = root.disposition.map_or("", Disposition::meaning);
-    format!("{} ({sure}), {}: {becomes}", root.id, lies_in(root))
+    }
 }
 
 fn lies_in(root: &Finding) -> &'static str {

@@ -11,6 +11,7 @@ use packside_profiles::model::{Profile, Severity};
 use super::parts::{Colours, headline, link_text};
 use super::{reasons, table};
 use crate::event::{LinkFacts, LinkKind};
+use crate::facts::fact::{Fact, Line};
 use crate::facts::{Finding, Judgement, NextStep, VerdictKind, Why};
 use crate::show::paper::{labelled, wrap};
 use crate::words;
@@ -18,12 +19,27 @@ use crate::words;
 /// Lines of a small terminal.
 const ROWS: usize = 24;
 
-/// Renders one judgement for a glance.
+/// Renders one judgement for a glance: with room between its parts, where the terminal has it.
 pub fn glance(
     judgement: &Judgement,
     profile: Option<&Profile>,
     link: Option<&LinkFacts>,
     around: &super::Around<'_>,
+) -> String {
+    let airy = laid_out(judgement, profile, link, around, "\n");
+    if airy.lines().count() <= ROWS {
+        return airy;
+    }
+    laid_out(judgement, profile, link, around, "")
+}
+
+/// The parts in their order, `gap` between those that need none.
+fn laid_out(
+    judgement: &Judgement,
+    profile: Option<&Profile>,
+    link: Option<&LinkFacts>,
+    around: &super::Around<'_>,
+    gap: &str,
 ) -> String {
     let mut head = String::new();
     for danger in reasons::cautions(judgement) {
@@ -42,16 +58,17 @@ pub fn glance(
             &format!("{kept} (keep it: some units forget)"),
         );
     }
-    let mut tail = String::new();
-    let _ = writeln!(tail);
+    let mut tail = gap.to_owned();
     also(&mut tail, judgement);
     untested(&mut tail, judgement);
-    let _ = writeln!(tail);
+    tail.push_str(gap);
     table::numbers(&mut tail, judgement, profile, Colours(around.colour));
     table::line(&mut tail, judgement, profile, link);
-    let _ = writeln!(tail);
     wrap(&mut tail, CAUTION, "", "");
-    wrap(&mut tail, "more: --full · why: --explain", "", "");
+    // Where it is tight, what is left out says already that --full has it.
+    if !(gap.is_empty() && tail.contains("--full")) {
+        wrap(&mut tail, "more: --full · why: --explain", "", "");
+    }
     let _ = writeln!(tail, "{}", around.command);
     let taken = head.lines().count() + tail.lines().count();
     steps(&mut head, judgement, ROWS.saturating_sub(taken));
@@ -136,7 +153,9 @@ fn also(out: &mut String, judgement: &Judgement) {
         let is_told = told.is_some_and(|root| root.id == f.id && root.unit == f.unit);
         let is_the_verdict =
             f.class == Some(Class::InverterSilent) && is_silent(judgement.verdict.kind);
-        let is_no_news = is_told || is_the_verdict || f.severity == Severity::Notice;
+        // How often others asked stands in the line about the line.
+        let is_below = matches!(f.fact, Fact::Line(Line::OthersAsk { .. }));
+        let is_no_news = is_told || is_the_verdict || is_below || f.severity == Severity::Notice;
         f.follows_from.is_none() && !is_no_news
     };
     let mut seen: Vec<String> = Vec::new();
@@ -148,13 +167,13 @@ fn also(out: &mut String, judgement: &Judgement) {
         }
         let text = match finding.class {
             Some(class) => words::class_in_short(class).to_owned(),
-            None => words::in_short(&words::of_finding(judgement, finding)).to_owned(),
+            None => words::in_short(|| words::of_finding(judgement, finding)),
         };
         if !seen.contains(&text) {
             seen.push(text);
         }
     }
-    few(out, "Also", &seen, "; ", 4);
+    few(out, "Also", &seen, "; ", 2);
 }
 
 /// Whether the verdict says already that no inverter is heard.
@@ -170,17 +189,25 @@ fn untested(out: &mut String, judgement: &Judgement) {
     let names: Vec<String> = judgement
         .not_tested
         .iter()
-        .map(|item| item.id().replace('-', " "))
+        .map(|item| words::untested(item.what))
         .collect();
-    few(out, "Untested", &names, ", ", 8);
+    few(out, "Untested", &names, ", ", 1);
 }
 
-/// As many as a line or two hold; how many more there are is said.
-fn few(out: &mut String, label: &str, all: &[String], between: &str, most: usize) {
-    let shown = all.get(..most).unwrap_or(all).join(between);
-    match all.len().saturating_sub(most) {
-        _ if all.is_empty() => {}
-        0 => labelled(out, label, &shown),
-        more => labelled(out, label, &format!("{shown}{between}{more} more: --full")),
+/// As many as so many lines hold, at least one; how many more there are is said.
+fn few(out: &mut String, label: &str, all: &[String], between: &str, lines: usize) {
+    let shown = |count: usize| {
+        let mut text = all.get(..count).unwrap_or(all).join(between);
+        if count < all.len() {
+            let _ = write!(text, "{between}{} more: --full", all.len() - count);
+        }
+        let mut shown = String::new();
+        labelled(&mut shown, label, &text);
+        shown
+    };
+    let fits = |count: &usize| shown(*count).lines().count() <= lines;
+    if !all.is_empty() {
+        let most = (1..=all.len()).rev().find(fits).unwrap_or(1);
+        out.push_str(&shown(most));
     }
 }

@@ -14,7 +14,7 @@ use crate::show::paper;
 use crate::show::paper::{labelled, wrap};
 use crate::words::with_unit;
 
-/// Modules with marks that have a row of their own.
+/// Modules with marks that all have rows of their own; of more, one has.
 const ROWS: usize = 2;
 /// Packs that all have rows of their own.
 const PACKS: usize = 3;
@@ -67,19 +67,24 @@ fn unit_in_full(
     let modules = modules(readings, profile);
     let (apart, alike): (Vec<&Module<'_>>, Vec<&Module<'_>>) =
         modules.iter().partition(|module| module.is_apart());
-    let (shown, rest) = apart.split_at(apart.len().min(ROWS));
+    let own = match apart.len() {
+        // Where it is the same everywhere, one row says so.
+        all if all > ROWS && alike.is_empty() => 0,
+        many if many > ROWS => 1,
+        few => few,
+    };
+    let (shown, rest) = apart.split_at(own);
     for module in shown {
         row(out, &module.name(), &module.readings, axis);
         marks(out, module, colours);
     }
     if !rest.is_empty() {
         let together = Module::of_all(rest);
-        row(
-            out,
-            &format!("{} more", rest.len()),
-            &together.readings,
-            axis,
-        );
+        let name = match own {
+            0 => format!("{} modules", rest.len()),
+            _ => format!("{} more", rest.len()),
+        };
+        row(out, &name, &together.readings, axis);
         marks(out, &together, colours);
     }
     let name = match (alike.as_slice(), apart.is_empty()) {
@@ -322,10 +327,13 @@ fn marks(out: &mut String, module: &Module<'_>, colours: Colours) {
         };
         let number = reading.any_number().unwrap_or_default();
         let (number, limit) = (in_digits(number, reading), in_digits(*limit, reading));
-        let item = reading
+        let mut item = reading
             .place
             .item
             .map_or_else(|| one.to_owned(), |item| format!("{one} {item}"));
+        if let (None, Some(position)) = (module.position, reading.place.module) {
+            item = format!("module {position}, {item}");
+        }
         let text = match of_role.count() {
             1 => format!("! {item}: {number} (limit {limit})"),
             count => format!("! {count} {many}, worst {item}: {number} (limit {limit})"),
