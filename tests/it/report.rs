@@ -156,9 +156,9 @@ fn page_begins_with_the_verdict_and_keeps_its_order() {
     let order = [
         "<h1>",
         "Real fault",
-        "Not tested",
         "Next step",
         "Caution",
+        "Not tested",
         "Who, where, what",
         "How it went",
         "Cells",

@@ -25,9 +25,9 @@ pub fn page(source: &PageSource, options: Options) -> String {
         body.around("header", &[], |header| sections::title(header, &parts));
         body.around("main", &[], |main| {
             sections::verdict(main, &parts);
-            sections::not_tested(main, &parts);
             sections::next(main, &parts);
             sections::cautions(main);
+            sections::not_tested(main, &parts);
             sections::visit(main, &parts);
             figures::add(main, &parts);
             found::findings(main, &parts);

@@ -1,9 +1,11 @@
 //! What every part of the page is made of: where it comes from, a section, a table.
 
+use std::time::Duration;
+
 use super::facts::{self, PageFacts};
 use super::html::Html;
 use super::series::Series;
-use super::{Options, PageSource};
+use super::{Options, PageSource, words};
 
 /// Everything that the parts of a page draw from.
 pub(crate) struct Parts<'a> {
@@ -26,6 +28,15 @@ impl Parts<'_> {
             .unwrap_or_else(|| "without a known serial number".to_owned())
     }
 
+    /// When the visit was begun; and, where it took more than one sitting, when the one that decided was.
+    pub(crate) fn sittings(&self) -> (String, Option<String>) {
+        let begun = |start| words::local(start, Duration::ZERO);
+        let last = &self.source.session.start;
+        let first = self.source.recording.sessions.first();
+        let first = first.map_or(last, |session| &session.start);
+        (begun(first), (first != last).then(|| begun(last)))
+    }
+
     /// Whether the page is for the desk.
     pub(crate) fn for_desk(&self) -> bool {
         self.options.reader == super::Reader::Desk
@@ -42,6 +53,14 @@ pub(crate) fn section(html: &mut Html, heading: &str, inner: impl FnOnce(&mut Ht
     html.around("section", &[], |section| {
         section.put("h2", &[], heading);
         section.around("div", &[], inner);
+    });
+}
+
+/// What is one touch away on a screen, and stands open on paper.
+pub(crate) fn folded(html: &mut Html, summary: &str, inner: impl FnOnce(&mut Html)) {
+    html.around("details", &[("class", "print")], |details| {
+        details.put("summary", &[], summary);
+        inner(details);
     });
 }
 

@@ -2,15 +2,13 @@
 //!
 //! Does not: draw (`figures`), or leave out what speaks against the unit, whoever reads it.
 
-use std::time::Duration;
-
 use packside_profiles::Role;
 use packside_profiles::model::{Needs, Profile};
 
 use super::facts;
 use super::found;
 use super::html::Html;
-use super::parts::{Parts, section, table};
+use super::parts::{Parts, folded, section, table};
 use super::words;
 use crate::facts::{NextStep, StepKind, VerdictKind};
 use crate::words as sentence;
@@ -21,12 +19,12 @@ pub(crate) fn title(html: &mut Html, parts: &Parts) {
         h1.text("Record of a visit to the battery unit ");
         h1.put("strong", &[], &parts.serial());
     });
-    let start = &parts.source.session.start;
-    let begun = words::local(start, Duration::ZERO);
+    let (begun, again) = parts.sittings();
+    let again = again.map_or_else(String::new, |again| format!("; gone on with at {again}"));
     html.put(
         "p",
         &[("class", "soft")],
-        &format!("{begun} (local time and its offset to UTC)"),
+        &format!("{begun}{again} (local time and its offset to UTC)"),
     );
     if parts.is_simulated() {
         html.put(
@@ -55,7 +53,7 @@ pub(crate) fn verdict(html: &mut Html, parts: &Parts) {
             if let Some(kind) = kind.filter(|_| !parts.for_desk()) {
                 inner.put("p", &[], words::verdict_for_customer(kind));
             }
-            said(inner, parts);
+            summary(inner, parts);
             if parts.for_desk() && !today.why.is_empty() {
                 inner.around("ul", &[], |list| {
                     for why in sentence::reasons(parts.source.judgement) {
@@ -64,8 +62,19 @@ pub(crate) fn verdict(html: &mut Html, parts: &Parts) {
                 });
             }
             causes(inner, parts);
+            said(inner, parts);
         });
     });
+}
+
+/// The verdict in one sentence, as it was shown on site where it was.
+fn summary(html: &mut Html, parts: &Parts) {
+    let now = sentence::summary(parts.source.judgement);
+    match parts.source.session.last_shown() {
+        None => html.put("p", &[], &now),
+        Some(shown) if parts.for_desk() => html.put("p", &[], &shown.summary),
+        Some(_) => html,
+    };
 }
 
 /// What was shown when, and whether it would be shown again.
@@ -73,7 +82,6 @@ fn said(html: &mut Html, parts: &Parts) {
     let (session, today) = (parts.source.session, &parts.source.judgement.verdict);
     let summary = sentence::summary(parts.source.judgement);
     let Some(shown) = session.last_shown() else {
-        html.put("p", &[], &summary);
         html.put(
             "p",
             &[("class", "differs")],
@@ -81,29 +89,24 @@ fn said(html: &mut Html, parts: &Parts) {
         );
         return;
     };
-    if parts.for_desk() {
-        html.put("p", &[], &shown.summary);
-    }
+    let same = shown.verdict == today.kind.id() && shown.summary == summary;
+    let again = match same {
+        true => format!(
+            " Judged again by packside {} from the recorded bytes: the same.",
+            env!("CARGO_PKG_VERSION")
+        ),
+        false => String::new(),
+    };
     html.put(
         "p",
         &[("class", "soft small")],
         &format!(
-            "Shown on site at {} by packside {}.",
+            "Shown on site at {} by packside {}.{again}",
             words::local(&session.start, shown.at),
             shown.tool
         ),
     );
-    let same = shown.verdict == today.kind.id() && shown.summary == summary;
-    if same {
-        html.put(
-            "p",
-            &[("class", "soft small")],
-            &format!(
-                "Judged again by packside {} from the recorded bytes: the same.",
-                env!("CARGO_PKG_VERSION")
-            ),
-        );
-    } else {
+    if !same {
         html.put(
             "p",
             &[("class", "differs")],
@@ -178,7 +181,15 @@ pub(crate) fn not_tested(html: &mut Html, parts: &Parts) {
                 ]
             })
             .collect();
-        table(inner, "", &["What", "Why not", "When it can be"], &rows);
+        let names: Vec<String> = items.iter().map(|i| sentence::untested(i.what)).collect();
+        inner.put(
+            "p",
+            &[],
+            &format!("{}.", sentence::begun(&names.join(", "))),
+        );
+        folded(inner, "Why not, and when it can be", |details| {
+            table(details, "", &["What", "Why not", "When it can be"], &rows);
+        });
     });
 }
 
@@ -186,8 +197,12 @@ pub(crate) fn not_tested(html: &mut Html, parts: &Parts) {
 pub(crate) fn next(html: &mut Html, parts: &Parts) {
     let steps = &parts.source.judgement.verdict.next;
     section(html, "Next step", |inner| {
+        // Who reads this holds what was kept.
+        let is_kept = |step: &&NextStep| !step.keeps_the_look() || steps.len() == 1;
+        let steps: Vec<&NextStep> = steps.iter().filter(is_kept).collect();
         let told: Vec<&NextStep> = steps
             .iter()
+            .copied()
             .filter(|step| parts.for_desk() || is_for_customers(step))
             .collect();
         if !told.is_empty() {
@@ -230,11 +245,11 @@ pub(crate) fn cautions(html: &mut Html) {
                  the far side of an open isolator can be proven dead, with a rated two-pole tester. Short-circuit current \
                  welds tools and burns, at 48 V as well. Never open DC connectors or breakers under load; wait for the \
                  inverter's capacitors.",
-                "Hot, hissing, smoking, swollen or smelling: leave, call the fire service. Flooded: do not touch. A cell \
+                "Hot, hissing, smoking, swollen or smelling: leave, call the fire service. Flooded: stay out of the water, do not power it. A cell \
                  below its maker's absolute minimum, or one that cannot be read: do not charge, do not install, set it \
                  apart, ask the maker. A damaged or suspect lithium battery does not travel as ordinary goods (UN special \
                  provision 376).",
-                "All of it is work for qualified persons under local codes, with the maker's manual and protective \
+                "All of it is work for qualified people under local codes, with the maker's manual and protective \
                  equipment. Nothing on this page is a release for work or a proof of absence of voltage. A verdict is \
                  advice to a licensed practitioner, who decides.",
             ] {
@@ -258,10 +273,11 @@ pub(crate) fn visit(html: &mut Html, parts: &Parts) {
             };
             pair("Done by", &answer("who").unwrap_or_else(not_said));
             pair("Site", &answer("where").unwrap_or_else(not_said));
-            pair(
-                "Begun",
-                &words::local(&source.session.start, Duration::ZERO),
-            );
+            let (begun, again) = parts.sittings();
+            pair("Begun", &begun);
+            if let Some(again) = again {
+                pair("Gone on with", &again);
+            }
             pair("Unit", &parts.serial());
             let text =
                 |known: &Option<String>| known.clone().unwrap_or_else(|| "not read".to_owned());

@@ -123,6 +123,13 @@ impl Series {
         series
     }
 
+    /// What happened beside the answers in a session that is not drawn.
+    pub(crate) fn beside(session: &RecordedSession) -> Self {
+        let mut series = Self::default();
+        series.take_notes(session);
+        series
+    }
+
     fn take_notes(&mut self, session: &RecordedSession) {
         let mut notes = Vec::new();
         for Event { at, what } in session.events.beside() {

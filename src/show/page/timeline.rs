@@ -28,6 +28,36 @@ pub(crate) fn add(html: &mut Html, parts: &Parts) {
     figure(html, &in_words(series), &caption(series), |canvas| {
         draw(canvas, series, start);
     });
+    let rows = rows(series, parts);
+    let caption = match series.more_notes {
+        0 => "The same in words".to_owned(),
+        more => format!("The same in words; {more} later events are left out"),
+    };
+    parts::folded(html, &caption, |details| {
+        parts::table(details, "", &COLUMNS, &rows);
+    });
+    earlier(html, parts);
+}
+
+const COLUMNS: [&str; 3] = ["No.", "Since start", "What"];
+
+/// What was done and shown in earlier sittings of the same visit.
+fn earlier(html: &mut Html, parts: &Parts) {
+    let sessions = parts.source.recording.sessions.iter();
+    for session in sessions.take_while(|session| session.start != parts.source.session.start) {
+        let rows = rows(&Series::beside(session), parts);
+        if rows.is_empty() {
+            continue;
+        }
+        let begun = words::local(&session.start, Duration::ZERO);
+        parts::folded(html, &format!("The sitting begun {begun}"), |details| {
+            parts::table(details, "", &COLUMNS, &rows);
+        });
+    }
+}
+
+/// Every event in words.
+fn rows(series: &Series, parts: &Parts) -> Vec<Vec<String>> {
     let mut rows: Vec<(Duration, Vec<String>)> = Vec::new();
     for (index, note) in series.notes.iter().enumerate() {
         let row = vec![
@@ -48,12 +78,7 @@ pub(crate) fn add(html: &mut Html, parts: &Parts) {
         rows.push((*at, vec!["lamp".to_owned(), words::since(*at), what]));
     }
     rows.sort_by_key(|row| row.0);
-    let rows: Vec<Vec<String>> = rows.into_iter().map(|(_, row)| row).collect();
-    let caption = match series.more_notes {
-        0 => "The same in words".to_owned(),
-        more => format!("The same in words; {more} later events are left out"),
-    };
-    parts::table(html, &caption, &["No.", "Since start", "What"], &rows);
+    rows.into_iter().map(|(_, row)| row).collect()
 }
 
 fn in_words(series: &Series) -> String {
