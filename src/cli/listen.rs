@@ -108,6 +108,9 @@ pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, 
         heard.end();
         return Err(failure);
     }
+    if let Some(line) = heard.settled() {
+        heard.go_on_with(command(args, Some(line)));
+    }
     let is_valid = heard.end();
     Ok(if is_valid { 0 } else { NOTHING_VALID })
 }

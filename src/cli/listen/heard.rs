@@ -114,6 +114,21 @@ impl<'a> ListenView<'a> {
         again
     }
 
+    /// Settings that the senders are shown to use, where those are not ours.
+    pub(super) fn settled(&self) -> Option<LineSettings> {
+        match self.explain()?.class {
+            Class::Equivalent(settings) => {
+                settings.first().copied().filter(|_| settings.len() == 1)
+            }
+            _ => None,
+        }
+    }
+
+    /// The command that listens on.
+    pub(super) fn go_on_with(&mut self, command: String) {
+        self.command = command;
+    }
+
     /// Line settings at which the same line may be understood.
     pub(super) fn worth_trying(&self) -> Vec<LineSettings> {
         if self.is_valid() {
