@@ -354,7 +354,9 @@ impl<'a> Live<'a> {
         ));
         loop {
             let began = self.now();
-            self.wait(silence + silence / 10)?;
+            let all = silence + silence / 10;
+            out::wait(Some(all));
+            self.wait(all)?;
             if !self.clocks_broke_since(began) {
                 return Ok(());
             }
@@ -499,6 +501,7 @@ impl<'a> Live<'a> {
         out::say(&format!(
             "  current {rest:.1} A; now set a small charge or discharge at the inverter, {LEAST_STEP} A or more"
         ));
+        out::wait(Some(AWAIT_LOAD));
         self.run(Task::Follow {
             time: AWAIT_LOAD,
             pause: UNHURRIED,

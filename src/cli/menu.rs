@@ -9,8 +9,9 @@ use super::prompt::{self, Typed};
 
 /// What is asked first.
 const BEGIN: &str = "\
-packside reads a battery storage unit and says: a real fault, or an inverter that is not talking yet?
-It only reads. Hazardous voltage is inside even when switched off, and asking may wake a unit.
+packside reads a battery storage unit and says: a real fault, or an inverter
+that is not talking yet? It only reads. Hazardous voltage is inside even when
+switched off, and asking may wake a unit.
 
 What do you have?
    u  a unit, and a cable from it to this computer

@@ -18,7 +18,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 
 use super::args::Colour;
 use crate::link::HAS_OLD_CONSOLES;
-use crate::show::paper::Paper;
+use crate::show::paper::{self, Paper};
 
 /// How often a line that counts is drawn anew.
 const TICK: Duration = Duration::from_millis(250);
@@ -54,7 +54,10 @@ pub(crate) fn unwritten() -> Option<&'static str> {
 /// Says something that is not the result.
 pub(crate) fn say(text: &str) {
     // Nothing said here is coloured, and a line that goes on for ever is nobody's.
-    let lines: Vec<Cow<'_, str>> = text.lines().map(short).collect();
+    let mut lines: Vec<Cow<'_, str>> = text.lines().map(short).collect();
+    if std::io::stderr().is_terminal() {
+        lines = lines.into_iter().map(folded).collect();
+    }
     let write = || {
         let _ = writeln!(std::io::stderr().lock(), "{}", lines.join("\n"));
     };
@@ -131,6 +134,17 @@ pub(crate) fn is_verbose() -> bool {
 
 /// Most bytes of a line that is said.
 const LONGEST: usize = 1_900;
+
+/// A line in lines that fit the screen, those after the first as far in as the first and a little more.
+fn folded(line: Cow<'_, str>) -> Cow<'_, str> {
+    if paper::columns(&line) <= paper::paper().width {
+        return line;
+    }
+    let lead: String = line.chars().take_while(|c| *c == ' ').collect();
+    let mut folded = String::new();
+    paper::wrap(&mut folded, &line, &lead, &format!("{lead}  "));
+    Cow::Owned(folded.trim_end().to_owned())
+}
 
 /// A line cleaned, and cut where it is longer than anybody reads.
 fn short(line: &str) -> Cow<'_, str> {

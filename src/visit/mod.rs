@@ -38,7 +38,7 @@ const STOPS: [(&str, AnswerValue, &str); 5] = [
     (
         "sound-outside",
         AnswerValue::NotInOrder,
-        "Hot, hissing, smoking, swollen or smelling: leave, call the fire service. Flooded: do not touch. Dropped: do not \
+        "Hot, hissing, smoking, swollen or smelling: leave, call the fire service. Flooded: stay out of the water. Dropped: do not \
          connect, set it apart, ask the maker. No more is diagnosed.",
     ),
     (

@@ -11,7 +11,7 @@ use packside_profiles::Foreign;
 use super::super::failure::INTERRUPTED;
 use crate::cli::args::typed;
 use crate::cli::reach::LoadedProfile;
-use crate::event::{LinkFacts, StepAnswer};
+use crate::event::{AnswerValue, LinkFacts, StepAnswer};
 use crate::facts::Judgement;
 use crate::show::json::visit::{Stop, Visited};
 use crate::show::json::{self, Check};
@@ -98,13 +98,14 @@ impl VisitEnd<'_> {
             .judgement
             .iter()
             .flat_map(|judgement| &judgement.not_tested)
-            .map(|not| {
-                let (why, when) = (words::why_not(not), words::when(not.when));
-                format!("{}: {why}; {when}", not.id().replace('-', " "))
-            })
+            .map(|not| words::untested(not.what))
             .collect();
-        let lines = not_tested.iter().map(String::as_str);
-        screen::section(&mut text, "Not tested, may still be broken", lines);
+        if !not_tested.is_empty() {
+            text.push_str(
+                "\nNot tested, may still be broken (why, and when it can be: on the page)\n",
+            );
+            screen::wrap(&mut text, &not_tested.join(", "), "  ", "  ");
+        }
         let path = typed(self.path);
         let _ = writeln!(text, "\nrecording: {path}");
         let _ = match (self.stopped, stop) {
@@ -127,7 +128,10 @@ impl VisitEnd<'_> {
     fn open(&self, text: &mut String) {
         let is_skipped = |answer: &&StepAnswer| answer.is_left_out();
         let skipped = self.answers().filter(is_skipped).count();
-        let answered = self.answers().count() - skipped;
+        // What is computed from answers is no step to a person.
+        let computed = |answer: &&StepAnswer| matches!(answer.value, AnswerValue::Stored(_));
+        let computed = self.answers().filter(computed).count();
+        let answered = self.answers().count() - skipped - computed;
         let open = self.visit.open();
         let (left_out, open): (Vec<_>, Vec<_>) =
             open.into_iter().partition(|(_, answer)| is_skipped(answer));
