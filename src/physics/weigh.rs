@@ -279,11 +279,13 @@ fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
     if proven.is_none() && !is_stated && !is_narrow && rivals.is_empty() {
         rivals.push(claim.reading);
     }
+    let tells = |one: &Evidence| matches!(one, Evidence::Responds { .. } | Evidence::SameDirection);
+    let is_told = evidence.iter().any(tells);
     let mut weighed = Weighed {
         grade: Footing::Narrowed,
         reading: best.reading,
         changed,
-        open: left_open(claim, viable, &best.reading, &rivals),
+        open: left_open(claim, viable, &best.reading, &rivals, is_told),
         evidence,
         rivals,
     };
@@ -297,7 +299,13 @@ fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
 }
 
 /// The keys in which what is left differs, and what no number can tell.
-fn left_open(claim: &Claim, viable: &Viable, best: &Reading, rivals: &[Reading]) -> Vec<Key> {
+fn left_open(
+    claim: &Claim,
+    viable: &Viable,
+    best: &Reading,
+    rivals: &[Reading],
+    is_told: bool,
+) -> Vec<Key> {
     let mut open: Vec<Key> = Vec::new();
     for key in rivals.iter().flat_map(|rival| differences(best, rival)) {
         if !open.contains(&key) {
@@ -312,7 +320,10 @@ fn left_open(claim: &Claim, viable: &Viable, best: &Reading, rivals: &[Reading])
     {
         open.push(Key::Order);
     }
-    if claim.open.contains(&Key::Positive) && best.positive.is_none() {
+    // One reading shows no direction: what nobody said stays open, whatever stands there.
+    let is_unsaid = claim.open.contains(&Key::Positive) || best.positive.is_none();
+    let has_direction = plausible::has_direction(claim.role);
+    if has_direction && is_unsaid && !is_told && !open.contains(&Key::Positive) {
         open.push(Key::Positive);
     }
     open
