@@ -13,6 +13,7 @@
 mod amend;
 mod coverage;
 mod given;
+mod learn;
 mod new;
 mod weigh;
 
@@ -56,6 +57,8 @@ enum ProfileCommand {
     },
     /// Hold a draft against the unit: what adds up, moves together, flows or counts
     Try(Box<weigh::TryArgs>),
+    /// Start a draft from what was read or overheard of a unit, without any document
+    Learn(learn::LearnArgs),
     /// Say what can go wrong in a unit, and when this map would show it
     Coverage {
         /// Name of a map, or a file; `sunspec` for the models of self-describing units
@@ -85,6 +88,7 @@ pub fn run(args: &ProfileArgs, json: bool) -> CheckOutcome {
         ProfileCommand::Show { name } => with_profile("show", name, config, json, show),
         ProfileCommand::New { file } => new::new(file, json),
         ProfileCommand::Try(args) => given::or_failed(weigh::run(args, json), json),
+        ProfileCommand::Learn(args) => given::or_failed(learn::run(args, json), json),
         ProfileCommand::Coverage { name } => {
             with_profile("coverage", name, config, json, coverage::coverage)
         }

@@ -10,12 +10,17 @@
 //! number that lies where many lie is none. So there are four grades and the reason beside each.
 
 mod bench;
+mod blocks;
 mod claim;
 mod current;
+mod flow;
 mod images;
+mod learn;
 mod plausible;
+mod proposal;
 mod reading;
 mod relate;
+mod slow;
 mod text;
 mod viable;
 mod voltage;
@@ -23,5 +28,7 @@ mod weigh;
 
 pub use claim::{Claim, Evidence, Extreme, Outcome, Shift, Weighed, differences};
 pub use images::{Images, MOST_IMAGES, Register};
+pub use learn::learn;
+pub use proposal::Proposal;
 pub use reading::Reading;
 pub use weigh::weigh;

@@ -18,7 +18,7 @@ use std::ops::Range;
 use crate::item::Item;
 use crate::load::Draft;
 use crate::model::{Flag, Kind, Point, Profile, Scalar, Table};
-use crate::problem::Collector;
+use crate::problem::{Collector, Grade};
 
 /// Longest pause between two questions that a unit may need, ms.
 const LONGEST_PAUSE_MS: u32 = 10_000;
@@ -315,5 +315,8 @@ fn recognition(draft: &Draft<'_>, problems: &mut Collector<'_>) {
             "no [[recognise]]: nothing would prove that this is the right map",
             "add a point and the value it must have",
         );
+        if draft.made.is_some() {
+            problems.only(Grade::Gap);
+        }
     }
 }

@@ -2,8 +2,8 @@
 //!
 //! Does not: decide what is found or taken over, read or write a file.
 
-use packside_profiles::explain;
 use packside_profiles::model::{Key, Numbering, Point, Profile, Table as Space};
+use packside_profiles::{Role, explain};
 use toml_edit::{Array, ArrayOfTables, DocumentMut, Item, Table, TableLike, value};
 
 use crate::draft;
@@ -82,7 +82,7 @@ fn amend_point(table: &mut Table, point: &Point, weighed: &Weighed, is_draft: bo
     }
 }
 
-fn set(table: &mut Table, key: &str, new: impl Into<toml_edit::Value>) {
+pub(super) fn set(table: &mut Table, key: &str, new: impl Into<toml_edit::Value>) {
     // What stood behind the old value on its line, a comment, stays.
     let decor = table
         .get(key)
@@ -114,7 +114,7 @@ fn stand(table: &mut Table, point: &Point, weighed: &Weighed, reading: &Reading)
         .iter()
         .filter(|one| **one != Evidence::NotSeen)
     {
-        evidence.push(as_table(point, said));
+        evidence.push(as_table(point.role, said, "unit"));
     }
     if !evidence.is_empty() {
         draft.insert("evidence", Item::ArrayOfTables(evidence));
@@ -130,18 +130,20 @@ fn stand(table: &mut Table, point: &Point, weighed: &Weighed, reading: &Reading)
     }
 }
 
-fn as_table(point: &Point, said: &Evidence) -> Table {
+/// A piece of evidence of a point of this role, by this witness.
+pub(super) fn as_table(role: Role, said: &Evidence, by: &str) -> Table {
     let mut table = Table::new();
-    set(&mut table, "by", "unit");
+    set(&mut table, "by", by);
     if let Some((held, of)) = said.counts() {
         set(&mut table, "held", i64::try_from(held).unwrap_or(i64::MAX));
         set(&mut table, "of", i64::try_from(of).unwrap_or(i64::MAX));
     }
-    set(&mut table, "text", words::evidence(point.role, said));
+    set(&mut table, "text", words::evidence(role, said));
     table
 }
 
-fn rival_table(own: &Reading, rival: &Reading) -> Table {
+/// What differs in another reading.
+pub(super) fn rival_table(own: &Reading, rival: &Reading) -> Table {
     let mut table = Table::new();
     for key in differences(own, rival) {
         match key {

@@ -221,7 +221,13 @@ fn object(
 /// Images of the registers that a draft names, and where they come from.
 pub(super) fn images(args: &SourceArgs, written: &Written) -> Result<(Images, String), Failure> {
     let usual = written.profile.answering.unit;
-    if let Some((images, origin)) = kept(args, Some(usual))? {
+    let from = Kept {
+        images: args.images.as_deref(),
+        recording: args.link.place.recording.as_deref(),
+        unit: args.unit,
+        session: args.session.session,
+    };
+    if let Some((images, origin)) = kept(&from, Some(usual))? {
         return Ok((images, origin));
     }
     let mut profile = written.profile.clone();
@@ -257,49 +263,49 @@ pub(super) fn images(args: &SourceArgs, written: &Written) -> Result<(Images, St
     Ok((images, origin))
 }
 
+/// Registers that were kept.
+pub(super) struct Kept<'a> {
+    /// Lines of images.
+    pub(super) images: Option<&'a Path>,
+    /// A recording.
+    pub(super) recording: Option<&'a Path>,
+    /// Unit address, where one was asked for.
+    pub(super) unit: Option<u8>,
+    /// Session of the recording.
+    pub(super) session: Option<usize>,
+}
+
 /// Images of a file or recording, where one was named.
 pub(super) fn kept(
-    args: &SourceArgs,
+    from: &Kept<'_>,
     usual: Option<u8>,
 ) -> Result<Option<(Images, String)>, Failure> {
-    if let Some(path) = &args.images {
+    if let Some(path) = from.images {
         let name = path.display().to_string();
-        let text = packside_profiles::read_text(path).map_err(|why| {
-            failure(
-                LOCAL,
-                "images",
-                format!("{name}: cannot be read: {why}"),
-                None,
-            )
-        })?;
-        let images = draft::from_lines(&text, args.unit)
-            .map_err(|why| failure(LOCAL, "images", format!("{name}: {why}"), None))?;
+        let trouble = |why: String| failure(LOCAL, "images", format!("{name}: {why}"), None);
+        let text = packside_profiles::read_text(path)
+            .map_err(|why| trouble(format!("cannot be read: {why}")))?;
+        let images = draft::from_lines(&text, from.unit).map_err(|why| trouble(why.to_string()))?;
         return Ok(Some((images, name)));
     }
-    let Some(path) = &args.link.place.recording else {
+    let Some(path) = from.recording else {
         return Ok(None);
     };
     let recording = record::open(path)?;
-    let session = record::session(&recording, args.session.session)?;
+    let session = record::session(&recording, from.session)?;
     let talk = Talk::of(session.events.iter());
     let units = draft::units(talk.all());
-    let most = units
-        .iter()
-        .max_by_key(|(_, answers)| **answers)
-        .map(|(unit, _)| *unit);
+    let most = units.iter().max_by_key(|(_, answers)| **answers);
     let usual = usual.filter(|unit| units.contains_key(unit));
-    let Some(unit) = args
-        .unit
-        .or(usual)
-        .or(most)
-        .filter(|unit| units.contains_key(unit))
-    else {
+    let wanted = from.unit.or(usual).or(most.map(|(unit, _)| *unit));
+    let Some(unit) = wanted.filter(|unit| units.contains_key(unit)) else {
         let known: Vec<String> = units.keys().map(u8::to_string).collect();
+        let asked = from
+            .unit
+            .map_or_else(|| "a unit".to_owned(), |unit| format!("unit {unit}"));
         let message = format!(
-            "{}: expected answers of {}, found those of {}",
+            "{}: expected answers of {asked}, found those of {}",
             path.display(),
-            args.unit
-                .map_or_else(|| "a unit".to_owned(), |unit| format!("unit {unit}")),
             if known.is_empty() {
                 "none".to_owned()
             } else {

@@ -1,0 +1,513 @@
+//! Finds the registers of the cells.
+//!
+//! Does not: look at anything but voltages.
+//!
+//! # How
+//! Registers that lie side by side and read like cells are a run; runs of one length at equal distances are
+//! the records of modules. What stands at the ends of a run and equals its highest, lowest or mean is no cell. A
+//! run is proven where it adds up to a register that moves with it.
+
+use packside_profiles::model::{Kind, WordOrder};
+
+use super::images::Register;
+use super::plausible::CELL;
+use super::proposal::{Found, is_really_wide, number_readings};
+use super::reading::{Reading, Series};
+use super::relate::{
+    Agreement, agree, bounds, correlation, fold, highest, lowest, middle, movement, pairs, present,
+    steps, sum,
+};
+
+/// The cells of a unit.
+#[derive(Debug, Clone)]
+pub(crate) struct Block {
+    pub(crate) places: Vec<Register>,
+    pub(crate) series: Vec<Series>,
+    pub(crate) reading: Reading,
+    /// Strings side by side; 0 where no voltage of the pack was found.
+    pub(crate) strings: usize,
+    /// Images in which it added up, of how many.
+    pub(crate) held: (usize, usize),
+    /// Records of modules that the cells stand in.
+    pub(crate) records: usize,
+    /// Registers from one record to the next.
+    pub(crate) record_stride: u16,
+}
+
+/// Fewest cells of a run.
+const FEWEST: usize = 4;
+
+/// A register that may be the voltage of the pack.
+struct Stack {
+    at: Register,
+    reading: Reading,
+    middle: f64,
+    step: f64,
+    series: Series,
+}
+
+/// Registers side by side that read like cells.
+#[derive(Clone)]
+struct Run {
+    places: Vec<Register>,
+    series: Vec<Series>,
+}
+
+/// The cells, if there are any.
+pub(crate) fn blocks(found: &Found<'_>) -> Option<Block> {
+    let stacks = stacks(found);
+    let mut best: Option<(f64, Block)> = None;
+    for (reading, stride) in cell_readings() {
+        let runs = runs(found, reading, stride);
+        // The sum of ten cells has the digits of any single one.
+        let is_cell = |at: &Register| {
+            runs.iter()
+                .any(|run| run.places.len() >= FEWEST && run.places.contains(at))
+        };
+        let outside: Vec<&Stack> = stacks.iter().filter(|stack| !is_cell(&stack.at)).collect();
+        for group in groups(&runs) {
+            for (score, block) in proven(&group, reading, &outside) {
+                if best.as_ref().is_none_or(|(best, _)| score > *best) {
+                    best = Some((score, block));
+                }
+            }
+        }
+    }
+    best.map(|(_, block)| block)
+}
+
+/// How makers keep cells, and registers from one to the next.
+fn cell_readings() -> Vec<(Reading, u16)> {
+    let mut all: Vec<(Reading, u16)> = [0.001, 0.0001, 0.01]
+        .map(|scale| (Reading::plain(scale), 1))
+        .to_vec();
+    for order in [WordOrder::HighFirst, WordOrder::LowFirst] {
+        all.push((
+            Reading {
+                order,
+                ..Reading::plain(1.0).of(Kind::F32)
+            },
+            2,
+        ));
+        all.push((
+            Reading {
+                order,
+                ..Reading::plain(0.001).of(Kind::U32)
+            },
+            2,
+        ));
+        all.push((
+            Reading {
+                order,
+                ..Reading::plain(0.0001).of(Kind::U32)
+            },
+            2,
+        ));
+    }
+    all
+}
+
+/// Two registers that read and move like cells and of which one is never below the other: where a unit gives
+/// no cells, its highest and its lowest. Highest first.
+pub(crate) fn pair_of_extremes(found: &Found<'_>) -> Option<[(Register, Reading, Series); 2]> {
+    for scale in [0.001, 0.0001] {
+        let reading = Reading::plain(scale);
+        let mut all: Vec<(Register, Series)> = Vec::new();
+        for at in found.free() {
+            let series = reading.series(found.images, at, &[]);
+            let fits = bounds(&series).is_some_and(|(low, high)| low >= 2.0 && high <= CELL.1);
+            if fits && movement(&series) >= 4.0 * scale.max(0.001) {
+                all.push((at, series));
+            }
+        }
+        let goes_with = |one: &Series, other: &Series| {
+            let near = middle(one)
+                .zip(middle(other))
+                .is_some_and(|(a, b)| (a - b).abs() < 0.3);
+            near && correlation(&pairs(one, other)) > 0.8
+        };
+        let mut kept: Vec<(Register, Series)> = all
+            .iter()
+            .filter(|(at, one)| {
+                all.iter()
+                    .any(|(other, two)| other != at && goes_with(one, two))
+            })
+            .cloned()
+            .collect();
+        if !(2..=3).contains(&kept.len()) {
+            continue;
+        }
+        kept.sort_by(|a, b| {
+            let middles = (middle(&b.1).unwrap_or(0.0), middle(&a.1).unwrap_or(0.0));
+            middles.0.total_cmp(&middles.1)
+        });
+        let (first, last) = (kept.first()?.clone(), kept.last()?.clone());
+        // The voltages of pack and terminals at 331.0 V look the same: another voltage must go with them.
+        let others = stacks(found);
+        let mut others = others
+            .iter()
+            .filter(|stack| kept.iter().all(|(at, _)| *at != stack.at));
+        if !others.any(|stack| correlation(&pairs(&first.1, &stack.series)) > 0.8) {
+            continue;
+        }
+        let both = pairs(&first.1, &last.1);
+        if both.iter().all(|(high, low)| high >= low) && both.iter().any(|(high, low)| high > low) {
+            return Some([(first.0, reading, first.1), (last.0, reading, last.1)]);
+        }
+    }
+    None
+}
+
+/// Registers that may be the voltage of the pack, with their numbers.
+pub(crate) fn voltages(found: &Found<'_>) -> Vec<(Register, Reading, Series)> {
+    let all = stacks(found).into_iter();
+    all.map(|stack| (stack.at, stack.reading, stack.series))
+        .collect()
+}
+
+fn stacks(found: &Found<'_>) -> Vec<Stack> {
+    let mut all = Vec::new();
+    for at in found.free() {
+        for reading in number_readings(&[0.1, 0.01, 0.001, 1.0]) {
+            let series = reading.series(found.images, at, &[]);
+            let Some((low, high)) = bounds(&series) else {
+                continue;
+            };
+            let is_possible = low >= 10.0 && high <= 1_600.0 && high > low && high < 1.3 * low;
+            let is_wide = reading.width() == Some(1) || is_really_wide(found.images, at, &reading);
+            if let Some(middle) = middle(&series).filter(|_| is_possible && is_wide) {
+                all.push(Stack {
+                    at,
+                    reading,
+                    middle,
+                    step: reading.step(),
+                    series,
+                });
+            }
+        }
+    }
+    all
+}
+
+/// Runs of registers that read like cells.
+fn runs(found: &Found<'_>, reading: Reading, stride: u16) -> Vec<Run> {
+    let mut all: Vec<Run> = Vec::new();
+    let mut phases: Vec<Run> = Vec::new();
+    for at in found.free() {
+        let series = reading.series(found.images, at, &[]);
+        let fits = bounds(&series).is_some_and(|(low, high)| low >= CELL.0 && high <= CELL.1);
+        if !fits || (stride > 1 && reading.kind != Kind::F32 && !is_wide_cell(found, at, &reading))
+        {
+            continue;
+        }
+        let goes_on = |run: &Run| {
+            let last = run.places.last().and_then(|last| last.plus(stride));
+            let before = run.series.last().and_then(|one| middle(one));
+            let here = middle(&series);
+            let near = before
+                .zip(here)
+                .is_some_and(|(a, b)| (a - b).abs() < 0.12 * a);
+            last == Some(at) && near
+        };
+        match phases.iter_mut().find(|run| goes_on(run)) {
+            Some(run) => {
+                run.places.push(at);
+                run.series.push(series);
+            }
+            None => phases.push(Run {
+                places: vec![at],
+                series: vec![series],
+            }),
+        }
+    }
+    all.extend(
+        phases
+            .into_iter()
+            .map(|run| without_strangers(run, reading.step())),
+    );
+    all.retain(|run| run.places.len() >= 2);
+    if stride > 1 {
+        all.sort_by(|a, b| unrest(a).total_cmp(&unrest(b)));
+    }
+    all
+}
+
+/// A run without what stands at its ends and does not move with the rest: temperatures, resistances.
+fn without_strangers(mut run: Run, step: f64) -> Run {
+    if run.places.len() < 6 {
+        return run;
+    }
+    let mean = fold(&run.series, |all| {
+        all.iter().sum::<f64>() / all.len().max(1) as f64
+    });
+    if movement(&mean) < 5.0 * step.max(0.0005) {
+        return run;
+    }
+    let is_strange = |one: &Series| correlation(&pairs(one, &mean)) < 0.3;
+    while run.series.last().is_some_and(is_strange) {
+        run.series.pop();
+        run.places.pop();
+    }
+    let front = run.series.iter().take_while(|one| is_strange(one)).count();
+    run.series.drain(..front);
+    run.places.drain(..front);
+    run
+}
+
+fn is_wide_cell(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
+    // A high word that is always zero: two registers for what one could hold.
+    let high = match reading.order {
+        WordOrder::HighFirst => Some(at),
+        WordOrder::LowFirst => at.plus(1),
+    };
+    let row = high.and_then(|high| found.images.row(high));
+    row.is_some_and(|row| row.iter().flatten().all(|word| *word == 0))
+}
+
+/// How far the numbers of a run jump: of two ways to read floats, the wrong one jumps.
+fn unrest(run: &Run) -> f64 {
+    let each = run.series.iter().map(|one| {
+        let numbers = present(one);
+        let steps = numbers.iter().zip(numbers.iter().skip(1));
+        steps.map(|(a, b)| (a - b).abs()).sum::<f64>()
+    });
+    each.sum::<f64>() / run.series.len().max(1) as f64
+}
+
+/// Runs alone, and runs of like length at equal distances.
+fn groups(runs: &[Run]) -> Vec<Vec<Run>> {
+    let mut all: Vec<Vec<Run>> = Vec::new();
+    for run in runs.iter().filter(|run| run.places.len() >= FEWEST) {
+        all.push(vec![run.clone()]);
+    }
+    for (first, one) in runs.iter().enumerate() {
+        for two in runs.iter().skip(first + 1) {
+            if one.places.len() != two.places.len() {
+                continue;
+            }
+            let start = |run: &Run| run.places.first().map(|place| (place.table, place.address));
+            let (Some(a), Some(b)) = (start(one), start(two)) else {
+                continue;
+            };
+            if a.0 != b.0 || b.1 <= a.1 {
+                continue;
+            }
+            let distance = b.1 - a.1;
+            let mut group = vec![one.clone(), two.clone()];
+            let mut next = b.1.checked_add(distance);
+            while let Some(run) = runs.iter().find(|run| {
+                run.places.len() == one.places.len()
+                    && start(run).is_some_and(|place| place.0 == a.0 && Some(place.1) == next)
+            }) {
+                next = next.and_then(|next| next.checked_add(distance));
+                group.push(run.clone());
+            }
+            let is_whole = a.1.checked_sub(distance).is_none_or(|before| {
+                !runs.iter().any(|run| {
+                    run.places.len() == one.places.len() && start(run) == Some((a.0, before))
+                })
+            });
+            if is_whole {
+                all.push(group);
+            }
+        }
+    }
+    all.sort_by_key(|group| {
+        std::cmp::Reverse(group.iter().map(|run| run.places.len()).sum::<usize>())
+    });
+    all.truncate(40);
+    all
+}
+
+/// Ways to cut a group so that it adds up, with their scores.
+fn proven(group: &[Run], reading: Reading, stacks: &[&Stack]) -> Vec<(f64, Block)> {
+    let usual = ends(group, reading.step());
+    let mut all = Vec::new();
+    for front in 0..=4usize {
+        for back in 0..=4usize {
+            let apart = front.abs_diff(usual.0) + back.abs_diff(usual.1);
+            if apart > 2 {
+                continue;
+            }
+            let Some(block) = cut(group, reading, front, back) else {
+                continue;
+            };
+            if let Some((error, strings, held)) = adds_up(&block, stacks) {
+                let cells = block.places.len() as f64;
+                let fine = if reading.is_float() {
+                    0.0
+                } else {
+                    reading.step()
+                };
+                // Every piece of evidence in one number: how exactly, how many, how little was cut off.
+                let score = cells.ln()
+                    - 120.0 * error
+                    - 0.8 * apart as f64
+                    - 20.0 * fine
+                    - if strings > 1 { 0.7 } else { 0.0 };
+                all.push((
+                    score,
+                    Block {
+                        strings,
+                        held,
+                        ..block
+                    },
+                ));
+            } else if apart == 0 && moves_as_one(&block) && block.places.len() >= 6 {
+                let score = (block.places.len() as f64).ln() - 3.0;
+                all.push((score, block));
+            }
+        }
+    }
+    all
+}
+
+/// How much stands at both ends of the runs of a group that is no cell.
+fn ends(group: &[Run], step: f64) -> (usize, usize) {
+    let Some(run) = group.first() else {
+        return (0, 0);
+    };
+    let (mut front, mut back) = (0, 0);
+    let whole = run.series.len();
+    while front < 4 && whole - front - back > FEWEST {
+        let rest = run.series.get(front + 1..whole - back).unwrap_or_default();
+        let Some(end) = run.series.get(front) else {
+            break;
+        };
+        if !is_made_of(end, rest, step) {
+            break;
+        }
+        front += 1;
+    }
+    while back < 4 && whole - front - back > FEWEST {
+        let rest = run.series.get(front..whole - back - 1).unwrap_or_default();
+        let Some(end) = run.series.get(whole - back - 1) else {
+            break;
+        };
+        if !is_made_of(end, rest, step) {
+            break;
+        }
+        back += 1;
+    }
+    (front, back)
+}
+
+/// Makes one number of many.
+type Make = dyn Fn(&[f64]) -> f64;
+
+/// Whether a series is the highest, lowest or mean of others in nearly every image.
+fn is_made_of(one: &Series, of: &[Series], step: f64) -> bool {
+    let middles: Vec<f64> = of.iter().filter_map(|one| middle(one)).collect();
+    if highest(&middles) - lowest(&middles) < 4.0 * step {
+        // So coarse that every cell equals the mean.
+        return false;
+    }
+    let mean = |all: &[f64]| all.iter().sum::<f64>() / all.len().max(1) as f64;
+    let makes: [&Make; 3] = [&highest, &lowest, &mean];
+    makes.iter().any(|make| {
+        let made = fold(of, make);
+        let both = pairs(one, &made);
+        let same = both
+            .iter()
+            .filter(|(a, b)| (a - b).abs() <= 0.51 * step + 1e-6);
+        !both.is_empty() && same.count() * 10 >= both.len() * 8
+    })
+}
+
+/// A group without what stands at the ends of its runs.
+fn cut(group: &[Run], reading: Reading, front: usize, back: usize) -> Option<Block> {
+    let mut places = Vec::new();
+    let mut series = Vec::new();
+    for run in group {
+        let to = run.places.len().checked_sub(back)?;
+        places.extend(run.places.get(front..to)?);
+        series.extend(run.series.get(front..to)?.iter().cloned());
+    }
+    let starts: Vec<u16> = group
+        .iter()
+        .filter_map(|run| run.places.first())
+        .map(|place| place.address)
+        .collect();
+    let record_stride = match starts.as_slice() {
+        [one, two, ..] => two - one,
+        _ => 0,
+    };
+    (places.len() >= FEWEST).then_some(Block {
+        places,
+        series,
+        reading,
+        strings: 0,
+        held: (0, 0),
+        records: group.len(),
+        record_stride,
+    })
+}
+
+/// The register with which a block adds up best: share of error, strings side by side, images.
+fn adds_up(block: &Block, stacks: &[&Stack]) -> Option<(f64, usize, (usize, usize))> {
+    let total = sum(&block.series);
+    let around = middle(&total)?;
+    let moved = movement(&total);
+    if moved < 2.0 * block.reading.step() {
+        return None;
+    }
+    let cells = block.places.len();
+    let mut best: Option<(f64, usize, (usize, usize))> = None;
+    for stack in stacks {
+        let is_inside = block.places.contains(&stack.at);
+        let strings = (around / stack.middle).round();
+        if is_inside || !(1.0..=32.0).contains(&strings) {
+            continue;
+        }
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a whole number from 1 to 32"
+        )]
+        let count = strings as usize;
+        if !cells.is_multiple_of(count) || cells / count < FEWEST {
+            continue;
+        }
+        let rounding = 0.3 * block.reading.step() * (cells as f64).sqrt() + stack.step / 2.0;
+        let error = ((around / strings - stack.middle).abs() - rounding).max(0.0) / stack.middle;
+        if error > 0.012 || best.is_some_and(|(best, ..)| best <= error) {
+            continue;
+        }
+        let part: Series = total
+            .iter()
+            .map(|sum| sum.map(|sum| sum / strings))
+            .collect();
+        let found: Agreement = agree(&part, &stack.series, |size| 0.015 * size, stack.step);
+        let own = movement(&part);
+        let is_coarse = own < 3.0 * stack.step;
+        let together = correlation(&pairs(&part, &stack.series));
+        let needed = if is_coarse { 0.4 } else { 0.75 };
+        let jumps = correlation(&steps(&part, &stack.series));
+        if jumps < if is_coarse { 0.1 } else { 0.3 } {
+            continue;
+        }
+        let other = movement(&stack.series);
+        if found.holds() && together > needed && other < 2.0 * own + 2.0 * stack.step {
+            best = Some((error, count, (found.held, found.of)));
+        }
+    }
+    best
+}
+
+/// Whether cells move as one, so that they are cells even without a voltage of the pack.
+fn moves_as_one(block: &Block) -> bool {
+    let mean = fold(&block.series, |all| {
+        all.iter().sum::<f64>() / all.len().max(1) as f64
+    });
+    if movement(&mean) < 3.0 * block.reading.step().max(0.001) {
+        return false;
+    }
+    if block.reading.step() > 0.001 {
+        return false;
+    }
+    // Temperatures drift together as well: cells jump together.
+    let with = block.series.iter().filter(|one| {
+        correlation(&pairs(one, &mean)) > 0.75 && correlation(&steps(one, &mean)) > 0.5
+    });
+    with.count() * 10 >= block.series.len() * 9
+}

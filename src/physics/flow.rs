@@ -1,0 +1,442 @@
+//! Finds current and power.
+//!
+//! # Traps
+//! Near 10, 31.6, 100 and 316 V a power read as a current, and the current as a power, fit a decade as well.
+//! Which is which then shows only while the voltage moves.
+
+use packside_profiles::Role;
+use packside_profiles::model::{Kind, Positive, WordOrder};
+
+use super::claim::{Evidence, opposite};
+use super::images::Register;
+use super::plausible::CURRENT_OFFSETS;
+use super::proposal::{Found, Proposal};
+use super::reading::{Reading, Series};
+use super::relate::{bounds, correlation, middle, movement, pairs, slope, steps};
+
+/// A register that goes with the voltage of the cells.
+struct Flow {
+    at: Register,
+    reading: Reading,
+    series: Series,
+    /// How clearly.
+    clear: f64,
+}
+
+/// A pair of which one may be the current, the other the power.
+struct Pair {
+    current: usize,
+    power: usize,
+    /// Power of ten between volts x current and power, in the steps of both.
+    decade: i32,
+    /// How far the ratio strays.
+    strays: f64,
+    /// Whether it fits as well the other way round.
+    is_swappable: bool,
+}
+
+/// Finds what flows.
+pub(crate) fn flows(found: &mut Found<'_>) {
+    let mut flows = Vec::new();
+    let mut best = None;
+    let mut follows = found.cell.clone().or_else(|| found.pack.clone());
+    if let Some(cell) = &follows {
+        flows = candidates(found, cell);
+        best = found.pack.clone().and_then(|pack| best_pair(&flows, &pack));
+    }
+    if best.is_none() && found.pack.is_none() {
+        by_voltages(found, &mut flows, &mut best, &mut follows);
+    }
+    let Some(cell) = follows else { return };
+    // Without cells nothing else says that the voltage is one.
+    let is_open = found.cell.is_none() || found.all.iter().all(|one| one.role != Role::CellVoltage);
+    match best {
+        Some(pair) => propose_pair(found, &flows, &pair, &cell, is_open),
+        None => propose_alone(found, &flows, &cell),
+    }
+}
+
+/// Without a known voltage: the one with which a current and a power go together best while it moves.
+fn by_voltages(
+    found: &mut Found<'_>,
+    flows: &mut Vec<Flow>,
+    best: &mut Option<Pair>,
+    follows: &mut Option<Series>,
+) {
+    let mut known: Option<(Register, Reading)> = None;
+    let mut voltages = super::blocks::voltages(found);
+    voltages.retain(|(.., series)| {
+        let with = follows
+            .as_ref()
+            .is_none_or(|cell| correlation(&pairs(series, cell)) > 0.8);
+        let (low, high) = bounds(series).unwrap_or_default();
+        with && high - low > 0.002 * high
+    });
+    voltages.truncate(60);
+    for (at, reading, series) in voltages {
+        let here = candidates(found, follows.as_ref().unwrap_or(&series));
+        let others: Vec<Flow> = here.into_iter().filter(|flow| flow.at != at).collect();
+        let Some(pair) = best_pair(&others, &series) else {
+            continue;
+        };
+        let is_better = best
+            .as_ref()
+            .is_none_or(|best| pair.strays < 0.9 * best.strays);
+        if is_better && !pair.is_swappable {
+            known = Some((at, reading));
+            *flows = others;
+            *best = Some(pair);
+            found.pack = Some(series);
+        }
+    }
+    if let Some((at, reading)) = known {
+        // The product leaves the decade of the voltage open.
+        let decades = [0.1, 0.01, 0.001, 1.0].map(|scale| Reading { scale, ..reading });
+        let is_possible = |other: &Reading| {
+            let series = other.series(found.images, at, &[]);
+            *other != reading
+                && !reading.is_float()
+                && bounds(&series).is_some_and(|(low, high)| low >= 10.0 && high <= 1_600.0)
+        };
+        let rivals: Vec<_> = decades
+            .into_iter()
+            .filter(is_possible)
+            .chain([reading])
+            .collect();
+        let proposal = Proposal::new(Role::Other, at, reading, "V");
+        let why = Evidence::Product {
+            held: found.images.count(),
+            of: found.images.count(),
+        };
+        let rivals = rivals.into_iter().map(|one| (Role::PackVoltage, one));
+        found.all.push(proposal.with(why).or(rivals));
+        if follows.is_none() {
+            follows.clone_from(&found.pack);
+        }
+    }
+}
+
+fn readings() -> Vec<Reading> {
+    let mut all = vec![Reading::plain(1.0).of(Kind::I16)];
+    for order in [WordOrder::HighFirst, WordOrder::LowFirst] {
+        for kind in [Kind::F32, Kind::I32] {
+            all.push(Reading {
+                order,
+                ..Reading::plain(1.0).of(kind)
+            });
+        }
+    }
+    for offset in CURRENT_OFFSETS {
+        for scale in [0.1, 0.01] {
+            let reading = Reading {
+                offset,
+                ..Reading::plain(scale)
+            };
+            all.push(reading);
+        }
+    }
+    all
+}
+
+/// Registers that move with the cells, the clearest reading of each.
+fn candidates(found: &Found<'_>, cell: &Series) -> Vec<Flow> {
+    let mut all: Vec<Flow> = Vec::new();
+    for at in found.free() {
+        for reading in readings() {
+            let width = reading.width().unwrap_or(1);
+            let second = at.plus(width - 1);
+            if second.is_none_or(|second| found.is_taken(second) || !found.images.has(second)) {
+                continue;
+            }
+            let series = reading.series(found.images, at, &[]);
+            let Some((low, high)) = bounds(&series) else {
+                continue;
+            };
+            let size = low.abs().max(high.abs());
+            let limit = if reading.is_float() || reading.offset != 0.0 {
+                2e6
+            } else {
+                2e9
+            };
+            let is_near = reading.offset == 0.0 || size < 400.0;
+            let is_tiny = reading.is_float() && size < 0.05;
+            let moved = high - low;
+            let is_moving = moved > 6.0 * reading.step() && moved > 0.1 * size;
+            let is_wide = width == 1 || reading.is_float() || says_more(found, at, &reading);
+            if size > limit || !is_near || is_tiny || !is_moving || !is_wide {
+                continue;
+            }
+            let by_step = correlation(&steps(&series, cell)).abs();
+            let by_level = correlation(&pairs(&series, cell)).abs();
+            let clear = by_step.max(by_level);
+            if by_step > 0.5 || by_level > 0.8 {
+                all.push(Flow {
+                    at,
+                    reading,
+                    series,
+                    clear,
+                });
+            }
+        }
+    }
+    all
+}
+
+/// Whether the high word of a wide number is only its sign, or more; never something else.
+fn says_more(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
+    let (high, low) = match reading.order {
+        WordOrder::HighFirst => (Some(at), at.plus(1)),
+        WordOrder::LowFirst => (at.plus(1), Some(at)),
+    };
+    let rows = [high, low].map(|one| one.and_then(|one| found.images.row(one)));
+    let [Some(high), Some(low)] = rows else {
+        return false;
+    };
+    let both = high
+        .iter()
+        .zip(low)
+        .filter_map(|(high, low)| Some(((*high)?, (*low)?)));
+    let mut small = 0;
+    let mut all = 0;
+    let mut is_constant = true;
+    let first = high.iter().flatten().next().copied();
+    for (high, low) in both {
+        all += 1;
+        is_constant &= Some(high) == first;
+        let sign = if low >= 0x8000 { 0xffff } else { 0 };
+        if high == sign || high == 0 || high == 0xffff {
+            small += 1;
+        }
+    }
+    // A high word of zeros may be another register; one that turns with the sign is its own.
+    small == all && (!is_constant || first == Some(0xffff)) || small * 4 < all * 3
+}
+
+fn best_pair(flows: &[Flow], pack: &Series) -> Option<Pair> {
+    let mut all: Vec<Pair> = Vec::new();
+    for (current, one) in flows.iter().enumerate() {
+        for (power, two) in flows.iter().enumerate() {
+            let is_apart = one.at != two.at
+                && one.at.address.abs_diff(two.at.address)
+                    >= u16::from(one.at.table == two.at.table);
+            if !is_apart || overlaps(one, two) {
+                continue;
+            }
+            let Some((decade, strays)) = ratio(&one.series, &two.series, pack) else {
+                continue;
+            };
+            let is_float = one.reading.is_float() || one.reading.offset != 0.0;
+            let is_possible = match (is_float, two.reading.is_float()) {
+                (true, true) => matches!(decade, 0 | -3),
+                _ => (-4..=4).contains(&decade),
+            };
+            if is_possible && two.reading.offset == 0.0 {
+                all.push(Pair {
+                    current,
+                    power,
+                    decade,
+                    strays,
+                    is_swappable: false,
+                });
+            }
+        }
+    }
+    all.sort_by(|a, b| a.strays.total_cmp(&b.strays));
+    let best = all.first()?;
+    let swapped = all
+        .iter()
+        .find(|pair| pair.current == best.power && pair.power == best.current);
+    let is_swappable = swapped.is_some_and(|other| other.strays < 1.6 * best.strays + 1e-4);
+    let mut all = all.into_iter();
+    let best = all.next()?;
+    Some(Pair {
+        is_swappable,
+        ..best
+    })
+}
+
+fn overlaps(one: &Flow, two: &Flow) -> bool {
+    let end = |flow: &Flow| flow.at.address + flow.reading.width().unwrap_or(1) - 1;
+    one.at.table == two.at.table && one.at.address <= end(two) && two.at.address <= end(one)
+}
+
+/// The power of ten between volts x current and power, and how far the ratio strays.
+fn ratio(current: &Series, power: &Series, pack: &Series) -> Option<(i32, f64)> {
+    let triples = current.iter().zip(power).zip(pack);
+    let products: Vec<(f64, f64)> = triples
+        .filter_map(|((current, power), pack)| Some(((*current)? * (*pack)?, (*power)?)))
+        .collect();
+    if products.len() < 6 {
+        return None;
+    }
+    let square: f64 = products.iter().map(|(product, _)| product * product).sum();
+    let both: f64 = products
+        .iter()
+        .map(|(product, power)| product * power)
+        .sum();
+    let around = (both / square).abs().log10();
+    // Registers of one image lie up to two seconds apart: a fit bears that, a quotient does not.
+    let strays = 1.0 - correlation(&products).abs();
+    // The signs go together, all the same or all opposite.
+    let signs = pairs(current, power);
+    let with = signs.iter().filter(|(a, b)| a * b > 0.0).count();
+    let against = signs.iter().filter(|(a, b)| a * b < 0.0).count();
+    let is_one_way = with.min(against) * 10 <= with.max(against);
+    let is_decade = (around - around.round()).abs() < 0.025 && strays < 0.03;
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "the logarithm of a ratio of registers"
+    )]
+    (is_decade && is_one_way).then_some((around.round() as i32, strays))
+}
+
+/// Whether a register beside a flow is nothing but its sign.
+fn has_sign_beside(found: &Found<'_>, flow: &Flow) -> bool {
+    let before = flow.at.address.checked_sub(1);
+    let before = before.map(|address| Register { address, ..flow.at });
+    [before, flow.at.plus(1)].into_iter().flatten().any(|at| {
+        let row = found.images.row(at).unwrap_or_default();
+        let both = row.iter().zip(&flow.series);
+        let fits = |word: &Option<u16>, number: &Option<f64>| match (word, number) {
+            (Some(word), Some(number)) => *word == if *number < 0.0 { 0xffff } else { 0 },
+            _ => true,
+        };
+        !row.is_empty() && both.clone().all(|(word, number)| fits(word, number))
+    })
+}
+
+/// How many cells make a voltage, about.
+fn cells_in(series: &Series) -> f64 {
+    (middle(series).unwrap_or_default() / 3.3).max(1.0)
+}
+
+/// What one step does to the voltage, and so the direction.
+fn direction(series: &Series, cell: &Series) -> Option<(Positive, f64)> {
+    let changes = steps(series, cell);
+    let levels = pairs(series, cell);
+    let by_step = correlation(&changes);
+    let by_level = correlation(&levels);
+    let used = if by_step.abs() > 0.5 {
+        (by_step, &changes)
+    } else {
+        (by_level, &levels)
+    };
+    if used.0.abs() < 0.5 {
+        return None;
+    }
+    let ohm = slope(used.1)?;
+    Some((
+        if ohm > 0.0 {
+            Positive::Charge
+        } else {
+            Positive::Discharge
+        },
+        ohm.abs(),
+    ))
+}
+
+/// The decades that a current can have, those first that leave a cell a usual resistance: that excludes none.
+// Kind: common practice (0.6 milliohm a cell)
+fn decades(reading: &Reading, series: &Series, ohm: Option<f64>) -> Vec<f64> {
+    if reading.is_float() || reading.offset != 0.0 {
+        return vec![reading.scale];
+    }
+    let size = bounds(series).map_or(0.0, |(low, high)| low.abs().max(high.abs()));
+    let mut all: Vec<(f64, f64)> = [1.0, 0.1, 0.01, 0.001]
+        .into_iter()
+        .filter(|scale| (0.2..2_000.0).contains(&(size * scale)))
+        .map(|scale| {
+            let apart = ohm.map_or(0.0, |ohm| ((ohm / scale) / 0.0006).ln().abs());
+            (apart, scale)
+        })
+        .collect();
+    all.sort_by(|a, b| a.0.total_cmp(&b.0));
+    all.into_iter().map(|(_, scale)| scale).collect()
+}
+
+fn propose_pair(found: &mut Found<'_>, flows: &[Flow], pair: &Pair, cell: &Series, is_open: bool) {
+    let (Some(current), Some(power)) = (flows.get(pair.current), flows.get(pair.power)) else {
+        return;
+    };
+    let way = direction(&current.series, cell);
+    let ohm = way.map(|(_, ohm)| ohm / cells_in(cell));
+    let scales = decades(&current.reading, &current.series, ohm);
+    let positive = way.map(|(positive, _)| positive);
+    let signs = pairs(&current.series, &power.series);
+    let with = signs.iter().filter(|(a, b)| a * b > 0.0).count();
+    let theirs = if with * 2 > signs.len() {
+        positive
+    } else {
+        positive.map(opposite)
+    };
+    let count = pairs(&current.series, &power.series).len();
+    let why = Evidence::Product {
+        held: count,
+        of: count,
+    };
+    let makes = |role: Role, flow: &Flow, positive: Option<Positive>, scales: &[f64]| {
+        let of = |scale: f64| Reading {
+            scale,
+            positive,
+            ..flow.reading
+        };
+        let first = scales.first().copied()?;
+        let unit = if role == Role::PackCurrent { "A" } else { "W" };
+        let proposal = Proposal::new(role, flow.at, of(first), unit).with(why.clone());
+        Some(proposal.or(scales.iter().skip(1).map(|scale| (role, of(*scale)))))
+    };
+    let of_power: Vec<f64> = scales
+        .iter()
+        .map(|scale| scale / current.reading.scale / 10f64.powi(pair.decade))
+        .collect();
+    // The low word of a wide number is no number of its own, and its high word may be another register.
+    let is_unsure = |flow: &Flow| flow.reading.width() == Some(1) && has_sign_beside(found, flow);
+    let is_open = is_open || is_unsure(current) || is_unsure(power);
+    let both = [
+        makes(Role::PackCurrent, current, positive, &scales),
+        makes(Role::PackPower, power, theirs, &of_power),
+    ];
+    let [Some(mut one), Some(mut two)] = both else {
+        return;
+    };
+    if pair.is_swappable || is_open {
+        let (reading, other) = (one.reading, two.reading);
+        one = one.or([(Role::PackPower, reading)]);
+        two = two.or([(Role::PackCurrent, other)]);
+        one.rivals.insert(0, (Role::PackCurrent, reading));
+        two.rivals.insert(0, (Role::PackPower, other));
+        one.role = Role::Other;
+        two.role = Role::Other;
+    }
+    found.all.extend([one, two]);
+}
+
+fn propose_alone(found: &mut Found<'_>, flows: &[Flow], cell: &Series) {
+    let best = flows.iter().max_by(|a, b| a.clear.total_cmp(&b.clear));
+    let Some(best) = best.filter(|best| best.clear > 0.8 && movement(&best.series) > 0.0) else {
+        return;
+    };
+    let way = direction(&best.series, cell);
+    let ohm = way.map(|(_, ohm)| ohm / cells_in(cell));
+    let scales = decades(&best.reading, &best.series, ohm);
+    let positive = way.map(|(positive, _)| positive);
+    let of = |scale: f64| Reading {
+        scale,
+        positive,
+        ..best.reading
+    };
+    let Some(first) = scales.first().copied() else {
+        return;
+    };
+    let mut proposal = Proposal::new(Role::Other, best.at, of(first), "");
+    if let Some((_, ohm)) = way {
+        proposal = proposal.with(Evidence::Responds {
+            milliohm: ohm / first * 1_000.0,
+        });
+    }
+    let currents = scales.iter().map(|scale| (Role::PackCurrent, of(*scale)));
+    let powers = [(Role::PackPower, of(1.0))];
+    found
+        .all
+        .push(proposal.or(currents.chain(powers).collect::<Vec<_>>()));
+}

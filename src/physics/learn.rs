@@ -1,0 +1,425 @@
+//! Finds what registers are from images alone: cells, voltages, extremes, current, power, counters, temperatures.
+//!
+//! Input: images taken while current flows. Output: proposals, each with evidence and rivals.
+//!
+//! Does not: propose alarm words, states, codes, limits or the inverter's flag: no physics tells them.
+//!
+//! # Traps
+//! What stands still equals anything: everything here must move, from its lowest to its highest. Arrays of
+//! resistances and charges look like cells, and so do kelvin: only cells add up to a voltage that moves with
+//! them. A float read one register off gives nearly the same numbers: the one that jumps less is right.
+
+use packside_profiles::Role;
+use packside_profiles::model::{Key, Kind, Table};
+
+use super::blocks::{Block, blocks, pair_of_extremes};
+use super::claim::{Evidence, Extreme};
+use super::flow;
+use super::images::{Images, Register};
+use super::proposal::{Found, Proposal, is_really_wide, number_readings};
+use super::reading::{Reading, Series};
+use super::relate::{Agreement, agree, bounds, fold, highest, lowest, middle, movement, sum};
+use super::slow;
+
+/// Finds what physics can tell.
+pub fn learn(images: &Images) -> Vec<Proposal> {
+    let mut found = Found {
+        images,
+        all: Vec::new(),
+        pack: None,
+        cell: None,
+    };
+    slow::texts(&mut found);
+    slow::clocks(&mut found);
+    match blocks(&found) {
+        Some(block) => cells(&mut found, &block),
+        None => only_extremes(&mut found),
+    }
+    flow::flows(&mut found);
+    slow::temperatures(&mut found);
+    slow::counters(&mut found);
+    found
+        .all
+        .sort_by_key(|one| (one.table, one.instances.first().copied()));
+    found.all
+}
+
+/// The highest and the lowest of cells that the unit does not give.
+fn only_extremes(found: &mut Found<'_>) {
+    let Some([high, low]) = pair_of_extremes(found) else {
+        return;
+    };
+    let count = found.images.count();
+    found.cell = Some(fold(&[high.2.clone(), low.2.clone()], |both| {
+        both.iter().sum::<f64>() / 2.0
+    }));
+    for (role, which, (at, reading, series)) in [
+        (Role::CellVoltageMax, Extreme::Highest, high),
+        (Role::CellVoltageMin, Extreme::Lowest, low),
+    ] {
+        let why = Evidence::IsExtreme {
+            which,
+            held: count,
+            of: count,
+            moved: movement(&series),
+        };
+        let pack = Reading {
+            scale: reading.scale * 100.0,
+            ..reading
+        };
+        let rivals = [
+            (role, reading),
+            (Role::PackVoltage, pack),
+            (Role::TerminalVoltage, pack),
+        ];
+        found.all.push(
+            Proposal::new(Role::Other, at, reading, "V")
+                .with(why)
+                .or(rivals),
+        );
+    }
+}
+
+/// Cells, and all that follows from them.
+fn cells(found: &mut Found<'_>, block: &Block) {
+    let total = sum(&block.series);
+    let strings = block.strings.max(1) as f64;
+    let pack: Series = total
+        .iter()
+        .map(|sum| sum.map(|sum| sum / strings))
+        .collect();
+    let is_proven = block.strings > 0;
+    found.cell = Some(fold(&block.series, |all| {
+        all.iter().sum::<f64>() / all.len() as f64
+    }));
+    found.pack = is_proven.then(|| pack.clone());
+    let first = block.places.first().copied();
+    let Some(first) = first else { return };
+    let mut proposal = Proposal::new(Role::CellVoltage, first, block.reading, "V");
+    proposal.instances = block.places.iter().map(|place| place.address).collect();
+    proposal.evidence.push(Evidence::AddsUp {
+        parts: block.places.len(),
+        held: block.held.0,
+        of: block.held.1,
+        moved: movement(&pack),
+    });
+    found.all.push(proposal);
+    voltages(found, &pack, block);
+    extremes(found, block);
+    modules(found, block);
+}
+
+/// Registers that have the voltage of the pack, and how far they lie from the sum of its cells.
+fn like_pack(found: &Found<'_>, pack: &Series, block: &Block) -> Vec<(f64, Proposal)> {
+    let mut all: Vec<(f64, Proposal)> = Vec::new();
+    let around = middle(pack).unwrap_or_default();
+    let rounding = block.places.len() as f64 * block.reading.step() / 2.0;
+    for at in found.free() {
+        for reading in number_readings(&[0.1, 0.01, 0.001, 1.0]) {
+            let series = reading.series(found.images, at, &[]);
+            let Some((low, high)) = bounds(&series) else {
+                continue;
+            };
+            let is_near = low >= 0.9 * around && high <= 1.1 * around;
+            if !is_near || !is_really_wide_enough(found, at, &reading) {
+                continue;
+            }
+            let with = |size: f64| 0.015 * size + rounding.min(0.01 * size);
+            let agreement = agree(&series, pack, with, reading.step());
+            let is_fine = reading.step() < 0.02 * around;
+            if agreement.holds() && is_fine && moves_with(&series, pack, reading.step()) {
+                let why = Evidence::AddsUp {
+                    parts: block.places.len() / block.strings.max(1),
+                    held: agreement.held,
+                    of: agreement.of,
+                    moved: agreement.moved,
+                };
+                let proposal = Proposal::new(Role::PackVoltage, at, reading, "V").with(why);
+                all.push((agreement.distance, proposal));
+                break;
+            }
+        }
+    }
+    all
+}
+
+/// Registers that are the voltage of the pack: the nearest stands for it, another for one of both sides.
+fn voltages(found: &mut Found<'_>, pack: &Series, block: &Block) {
+    let all = like_pack(found, pack, block);
+    let side_by_side = side_by_side(&all);
+    let (beside, mut alone): (Vec<_>, Vec<_>) = all
+        .into_iter()
+        .partition(|(_, one)| side_by_side.contains(&one.instances));
+    if let Some((_, first)) = beside.first() {
+        // Packs side by side: their voltages are those of the modules.
+        let mut modules = first.clone();
+        modules.role = Role::ModuleVoltage;
+        modules.instances = beside
+            .iter()
+            .flat_map(|(_, one)| one.instances.clone())
+            .collect();
+        modules.instances.sort_unstable();
+        let others = other_decades(block, &modules.reading);
+        let others = others.into_iter().map(|other| (Role::ModuleVoltage, other));
+        found.all.push(modules.or(others.collect::<Vec<_>>()));
+    }
+    alone.sort_by(|a, b| a.0.total_cmp(&b.0));
+    for (place, (_, mut proposal)) in alone.into_iter().take(2).enumerate() {
+        // Of packs side by side each has this voltage; of ten cells the mean has the same digits.
+        let cells = block.places.len() / block.strings.max(1);
+        if place > 0 || block.strings > 1 || matches!(cells, 10 | 100) {
+            let reading = proposal.reading;
+            proposal.role = Role::Other;
+            let roles = [
+                Role::PackVoltage,
+                Role::TerminalVoltage,
+                Role::ModuleVoltage,
+            ];
+            proposal = proposal.or(roles.map(|role| (role, reading)));
+        }
+        let (role, reading) = (proposal.role, proposal.reading);
+        let others = other_decades(block, &reading)
+            .into_iter()
+            .map(|other| (role, other));
+        let proposal = unsure_of_width(found, proposal.or(others.collect::<Vec<_>>()));
+        found.all.push(proposal);
+    }
+}
+
+/// Ten strings side by side instead of one have the digits of a decade less.
+fn other_decades(block: &Block, reading: &Reading) -> Vec<Reading> {
+    let (cells, strings) = (block.places.len(), block.strings.max(1));
+    let mut all = Vec::new();
+    if reading.is_float() {
+        return all;
+    }
+    let more = strings * 10;
+    if more <= 32 && cells.is_multiple_of(more) && cells / more >= 4 {
+        all.push(Reading {
+            scale: reading.scale / 10.0,
+            ..*reading
+        });
+    }
+    if strings.is_multiple_of(10) && cells * 10 / strings <= 480 {
+        all.push(Reading {
+            scale: reading.scale * 10.0,
+            ..*reading
+        });
+    }
+    all
+}
+
+/// Places of three or more voltages side by side: those of packs in a rack.
+fn side_by_side(all: &[(f64, Proposal)]) -> Vec<Vec<u16>> {
+    let mut places: Vec<(Table, u16, u16)> = all
+        .iter()
+        .filter_map(|(_, one)| Some((one.table, *one.instances.first()?, one.registers)))
+        .collect();
+    places.sort_unstable();
+    let mut best: Vec<(Table, u16, u16)> = Vec::new();
+    let mut run: Vec<(Table, u16, u16)> = Vec::new();
+    for place in places {
+        let goes_on = run.last().is_some_and(|last| {
+            last.0 == place.0 && last.2 == place.2 && place.1 - last.1 == last.2
+        });
+        if !goes_on {
+            run.clear();
+        }
+        run.push(place);
+        if run.len() > best.len() {
+            best.clone_from(&run);
+        }
+    }
+    if best.len() < 3 {
+        return Vec::new();
+    }
+    best.into_iter().map(|place| vec![place.1]).collect()
+}
+
+/// A register of zeros before or behind may be the other word of a wide number: then only the rivals say what
+/// it may be.
+fn unsure_of_width(found: &Found<'_>, mut proposal: Proposal) -> Proposal {
+    let is_narrow = proposal.registers == 1;
+    let first = proposal
+        .instances
+        .first()
+        .map(|address| Register::new(proposal.table, *address));
+    let Some(first) = first.filter(|_| is_narrow) else {
+        return proposal;
+    };
+    let before = first
+        .address
+        .checked_sub(1)
+        .map(|address| Register { address, ..first });
+    let is_zero = |at: Option<Register>| {
+        let row = at
+            .filter(|at| !found.is_taken(*at))
+            .and_then(|at| found.images.row(at));
+        row.is_some_and(|row| row.iter().flatten().all(|word| *word == 0))
+    };
+    if is_zero(before) || is_zero(first.plus(1)) {
+        let (role, reading) = (proposal.role, proposal.reading);
+        proposal = proposal.or([(role, reading.of(Kind::U32))]);
+        proposal.rivals.push((role, reading));
+        proposal.role = Role::Other;
+        proposal.open.push(Key::Role);
+    }
+    proposal
+}
+
+fn is_really_wide_enough(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
+    let width = reading.width().unwrap_or(1);
+    let second = at.plus(1);
+    width == 1
+        || (is_really_wide(found.images, at, reading)
+            && second.is_some_and(|second| !found.is_taken(second)))
+}
+
+/// Whether a series moves as another does, as far as its step shows it.
+fn moves_with(series: &Series, with: &Series, step: f64) -> bool {
+    let moved = movement(series);
+    let other = movement(with);
+    if other < 2.0 * step {
+        // Too coarse to show it: at least it must not move more.
+        return moved <= other + 2.0 * step;
+    }
+    let pairs = super::relate::pairs(series, with);
+    let needed = if other < 6.0 * step { 0.5 } else { 0.8 };
+    moved > 0.0 && super::relate::correlation(&pairs) > needed && moved < 2.0 * other + 2.0 * step
+}
+
+/// Registers that are the highest or lowest of the cells.
+fn extremes(found: &mut Found<'_>, block: &Block) {
+    let sides = [
+        (
+            Role::CellVoltageMax,
+            Extreme::Highest,
+            fold(&block.series, highest),
+        ),
+        (
+            Role::CellVoltageMin,
+            Extreme::Lowest,
+            fold(&block.series, lowest),
+        ),
+    ];
+    let mean = found.cell.clone().unwrap_or_default();
+    for (side, (role, which, with)) in sides.iter().enumerate() {
+        let others: Vec<&Series> = sides
+            .iter()
+            .enumerate()
+            .filter(|(other, _)| *other != side)
+            .map(|(_, other)| &other.2)
+            .chain([&mean])
+            .collect();
+        let mut best: Option<(f64, Proposal)> = None;
+        for at in found.free() {
+            for reading in number_readings(&[0.001, 0.0001, 0.01]) {
+                let near = is_extreme(found, (at, reading), (with, &others), block);
+                let Some(own) = near else { continue };
+                if best
+                    .as_ref()
+                    .is_none_or(|(distance, _)| own.distance < *distance)
+                {
+                    let why = Evidence::IsExtreme {
+                        which: *which,
+                        held: own.held,
+                        of: own.of,
+                        moved: own.moved,
+                    };
+                    let proposal = Proposal::new(*role, at, reading, "V").with(why);
+                    best = Some((own.distance, proposal));
+                }
+            }
+        }
+        found.all.extend(best.map(|(_, proposal)| proposal));
+    }
+}
+
+/// Whether a register is one extreme of the cells, and nearer to it than to anything else.
+fn is_extreme(
+    found: &Found<'_>,
+    (at, reading): (Register, Reading),
+    (with, others): (&Series, &[&Series]),
+    block: &Block,
+) -> Option<Agreement> {
+    let series = reading.series(found.images, at, &[]);
+    let apart = (middle(&series)? - middle(with)?).abs();
+    if apart > 0.05 || !is_really_wide_enough(found, at, &reading) {
+        return None;
+    }
+    let step = reading.step().max(block.reading.step());
+    let own = agree(&series, with, |_| 0.002, step);
+    let nearest = others
+        .iter()
+        .map(|other| agree(&series, other, |_| 0.002, step).distance)
+        .fold(f64::INFINITY, f64::min);
+    let is_it = own.holds()
+        && movement(&series) > 0.0
+        && own.distance < 0.6 * nearest
+        && moves_with(&series, with, step);
+    is_it.then_some(own)
+}
+
+/// Runs of registers that are the voltages of the modules.
+fn modules(found: &mut Found<'_>, block: &Block) {
+    let cells = block.places.len();
+    let counts: Vec<usize> = match block.records {
+        records if records > 1 => vec![records],
+        _ => (2..=32)
+            .filter(|count| cells.is_multiple_of(*count) && cells / count >= 4)
+            .collect(),
+    };
+    let free = found.free();
+    for count in counts {
+        let sums: Vec<Series> = block.series.chunks(cells / count).map(sum).collect();
+        for at in &free {
+            for reading in number_readings(&[0.1, 0.01, 0.001]) {
+                let strides = [reading.width().unwrap_or(1), block.record_stride];
+                for stride in strides.into_iter().filter(|stride| *stride > 0) {
+                    if let Some(proposal) = run_of_modules(found, *at, reading, stride, &sums) {
+                        found.all.push(proposal);
+                        return;
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn run_of_modules(
+    found: &Found<'_>,
+    at: Register,
+    reading: Reading,
+    stride: u16,
+    sums: &[Series],
+) -> Option<Proposal> {
+    let mut instances = Vec::new();
+    let mut first = None;
+    for (place, sum) in (0u16..).zip(sums) {
+        let at = at.plus(place.checked_mul(stride)?)?;
+        if found.is_taken(at)
+            || !found.images.has(at)
+            || !is_really_wide_enough(found, at, &reading)
+        {
+            return None;
+        }
+        let series = reading.series(found.images, at, &[]);
+        let agreement = agree(&series, sum, |size| 0.01 * size, reading.step());
+        let around = middle(sum)?;
+        let near = (middle(&series)? - around).abs() < 0.01 * around + reading.step();
+        if !near || !agreement.holds() || !moves_with(&series, sum, reading.step()) {
+            return None;
+        }
+        first.get_or_insert(agreement);
+        instances.push(at.address);
+    }
+    let agreement = first?;
+    let mut proposal = Proposal::new(Role::ModuleVoltage, at, reading, "V");
+    proposal.instances = instances;
+    Some(proposal.with(Evidence::AddsUp {
+        parts: sums.len(),
+        held: agreement.held,
+        of: agreement.of,
+        moved: agreement.moved,
+    }))
+}
