@@ -24,6 +24,8 @@ pub mod show;
 #[cfg(feature = "simulated")]
 pub mod simulated;
 pub mod statistics;
+#[cfg(feature = "cli")]
+pub mod table;
 pub mod visit;
 pub mod wire;
 pub mod words;

@@ -53,6 +53,28 @@ impl<T> Item<'_, T> {
         self.source.get_ref().get(key).is_some()
     }
 
+    /// A whole number as the file has it.
+    pub(crate) fn whole(&self, key: &str) -> Option<u32> {
+        self.source.get_ref().get(key).and_then(whole_number)
+    }
+
+    /// The whole numbers of a list, each as the file has it.
+    pub(crate) fn wholes(&self, key: &str) -> Vec<Option<u32>> {
+        let list = self
+            .source
+            .get_ref()
+            .get(key)
+            .and_then(|list| list.get_ref().as_array());
+        list.map(|list| list.iter().map(whole_number).collect())
+            .unwrap_or_default()
+    }
+
+    /// A whole number in one of the tables of a list.
+    pub(crate) fn whole_in(&self, key: &str, nth: usize, inner: &str) -> Option<u32> {
+        let list = self.source.get_ref().get(key)?.get_ref().as_array()?;
+        list.get(nth)?.get_ref().get(inner).and_then(whole_number)
+    }
+
     /// Place of a key's value, or of the whole item where it has no such key.
     pub(crate) fn at(&self, key: &str) -> Range<usize> {
         self.source
@@ -225,3 +247,8 @@ pub(crate) fn many<'t, T: DeserializeOwned>(
 
 /// More of a kind than any unit has, and few enough to hold each against the others.
 const MOST_ITEMS: usize = 2_000;
+
+fn whole_number(value: &Spanned<DeValue<'_>>) -> Option<u32> {
+    let number = value.get_ref().as_integer()?;
+    u32::from_str_radix(number.as_str(), number.radix()).ok()
+}

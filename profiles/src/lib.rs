@@ -31,6 +31,7 @@ mod rules;
 pub mod sunspec;
 pub mod text;
 mod words;
+pub mod write;
 
 pub use codec::{Decoded, Quality, Value, decode, encode, encode_raw};
 pub use folder::{config_folder, state_folder};
@@ -44,6 +45,8 @@ pub use load::{
 };
 pub use lookup::{near_matches, words_of};
 pub use meaning::{Class, Role, StateKind};
+pub use model::Clears;
 pub use model::Profile;
 pub use rules::STANDARD_PATTERNS;
 pub use text::{open_file, read_text, text_of};
+pub use write::draft_text;

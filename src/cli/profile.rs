@@ -12,6 +12,7 @@
 
 mod amend;
 mod coverage;
+mod from_table;
 mod given;
 mod learn;
 mod new;
@@ -59,6 +60,8 @@ enum ProfileCommand {
     Try(Box<weigh::TryArgs>),
     /// Start a draft from what was read or overheard of a unit, without any document
     Learn(learn::LearnArgs),
+    /// Make a draft of a map from a maker's register list, and say how it was understood
+    FromTable(from_table::FromTableArgs),
     /// Say what can go wrong in a unit, and when this map would show it
     Coverage {
         /// Name of a map, or a file; `sunspec` for the models of self-describing units
@@ -89,6 +92,7 @@ pub fn run(args: &ProfileArgs, json: bool) -> CheckOutcome {
         ProfileCommand::New { file } => new::new(file, json),
         ProfileCommand::Try(args) => given::or_failed(weigh::run(args, json), json),
         ProfileCommand::Learn(args) => given::or_failed(learn::run(args, json), json),
+        ProfileCommand::FromTable(args) => given::or_failed(from_table::run(args, json), json),
         ProfileCommand::Coverage { name } => {
             with_profile("coverage", name, config, json, coverage::coverage)
         }

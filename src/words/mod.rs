@@ -29,6 +29,8 @@ mod pseudo;
 mod reason;
 mod sight;
 mod step;
+#[cfg(feature = "cli")]
+pub(crate) mod table;
 mod to_do;
 mod whereabouts;
 

@@ -24,6 +24,7 @@ PRINTED = [
     ("failed", ["report", "no-such-recording.visit.jsonl"]),
     ("failed", ["retest", "no-such-folder"]),
     ("failed", ["lamp", "--seen", "no such words"]),
+    ("draft", ["profile", "from-table", "tests/drafts/examples/01-en-clean.csv"]),
     ("failed", ["profile", "show", "no-such-map"]),
     ("failed", ["watch", "--simulated", "no-such-scenario"]),
     ("failed", ["listen", "--simulated", "no-such-scenario"]),

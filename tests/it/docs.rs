@@ -110,6 +110,8 @@ fn every_command_of_readme_and_docs_runs() {
     std::fs::write(folder.path().join("my-map.toml"), own).unwrap();
     let image = r#"{"t":0,"unit":1,"function":4,"registers":{"12":0,"13":31540}}"#;
     std::fs::write(folder.path().join("log.jsonl"), image).unwrap();
+    let list = root.join("tests/data/tables/stack-en.csv");
+    std::fs::copy(list, folder.path().join("registers.csv")).unwrap();
     std::os::unix::fs::symlink(root.join("tests"), folder.path().join("tests")).unwrap();
     let run = |arguments: &[String]| {
         let mut tool = Command::new(env!("CARGO_BIN_EXE_packside"));

@@ -16,9 +16,10 @@ mod source;
 use source::House;
 
 /// The rooms, those that may be named by all others first.
-const ORDER: [&[&str]; 23] = [
+const ORDER: [&[&str]; 24] = [
     &["statistics"],
     &["physics"],
+    &["table"],
     &["wire"],
     &["event"],
     &["ask"],
@@ -49,12 +50,14 @@ const WRONG_WAY: [(&str, &str); 0] = [];
 const IN_CIRCLES: [(&str, usize); 0] = [];
 
 /// Packages that only some rooms may name.
-const ONLY_IN: [(&str, &[&str]); 10] = [
+const ONLY_IN: [(&str, &[&str]); 12] = [
     ("anstyle", &["show", "cli"]),
+    ("calamine", &["table"]),
     ("clap", &["cli"]),
     ("clap_complete", &["cli"]),
     ("clap_mangen", &["cli"]),
     ("crossterm", &["cli"]),
+    ("encoding_rs", &["table"]),
     ("indicatif", &["cli"]),
     ("packside_simulator", &["simulated", "cli"]),
     ("rustix", &["link"]),

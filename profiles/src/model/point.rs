@@ -5,6 +5,7 @@ use crate::foreign::Foreign;
 use serde::Deserialize;
 
 use crate::meaning::{Role, StateKind};
+use crate::numbering::{register, registers};
 
 /// The four address spaces of Modbus.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize)]
@@ -56,8 +57,10 @@ pub struct Span {
     #[serde(default)]
     pub base: Base,
     /// First register.
+    #[serde(deserialize_with = "register")]
     pub from: u16,
     /// Last register, inclusive.
+    #[serde(deserialize_with = "register")]
     pub to: u16,
 }
 
@@ -99,7 +102,7 @@ pub struct Group {
     #[serde(default)]
     pub base: Base,
     /// First register of the first instance.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "register")]
     pub address: u16,
     /// How many instances.
     pub count: Count,
@@ -110,7 +113,7 @@ pub struct Group {
     pub stride: u16,
     /// First register of each instance, where they do not stand at equal distances: instead of
     /// `address` and `stride`.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "registers")]
     pub starts: Vec<u16>,
     /// What each instance is called by number, where they do not count from 1.
     #[serde(default)]
@@ -231,6 +234,7 @@ pub struct Point {
     #[serde(default)]
     pub base: Base,
     /// First register.
+    #[serde(deserialize_with = "register")]
     pub address: u16,
     /// How registers make a value.
     #[serde(rename = "type")]

@@ -1,0 +1,1094 @@
+//! What each column of a register list is: by its heading and by what stands in it.
+//!
+//! Does not: read rows (see [`super::rows`]).
+
+use std::collections::BTreeSet;
+
+use super::number::{is_bare_hex, written};
+use super::sheet::Row;
+use super::text::{Part, parts};
+use super::{kind, scale};
+
+/// What a column holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Holds {
+    /// Numbers of registers.
+    Address,
+    /// Last registers.
+    Last,
+    /// How many registers.
+    Count,
+    /// What the register is.
+    Name,
+    /// Type.
+    Type,
+    /// Step of one, or what a value is multiplied by.
+    Scale,
+    /// What is added.
+    Offset,
+    /// Unit.
+    Unit,
+    /// Remarks: values, bits, direction.
+    Remark,
+    /// Range of values.
+    Range,
+    /// Function code or table.
+    Function,
+    /// Whether it may be written.
+    Access,
+    /// Bit in the register.
+    Bit,
+    /// Group of registers: a module, an area.
+    Section,
+    /// Running number.
+    Number,
+    /// Not used.
+    Nothing,
+}
+
+impl Holds {
+    /// As in JSON.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Address => "address",
+            Self::Last => "last-address",
+            Self::Count => "count",
+            Self::Name => "name",
+            Self::Type => "type",
+            Self::Scale => "scale",
+            Self::Offset => "offset",
+            Self::Unit => "unit",
+            Self::Remark => "remark",
+            Self::Range => "range",
+            Self::Function => "function",
+            Self::Access => "access",
+            Self::Bit => "bit",
+            Self::Section => "section",
+            Self::Number => "number",
+            Self::Nothing => "nothing",
+        }
+    }
+}
+
+/// Headings in small letters without accents, of each kind of column; those in front are the surer ones.
+// Kind: from memory
+const HEADINGS: &[(Holds, &[&str])] = &[
+    (
+        Holds::Address,
+        &[
+            "address",
+            "register address",
+            "modbus address",
+            "start address",
+            "addr",
+            "adr",
+            "adresse",
+            "registeradresse",
+            "startadresse",
+            "register number",
+            "registernummer",
+            "register nr",
+            "register no",
+            "reg",
+            "indirizzo",
+            "indirizzo registro",
+            "direccion",
+            "direccion registro",
+            "adres",
+            "registeradres",
+            "地址",
+            "寄存器地址",
+            "寄存器",
+            "起始地址",
+            "アドレス",
+            "レジスタアドレス",
+            "hex address",
+            "dec address",
+            "address hex",
+            "address dec",
+            "protocol address",
+            "register",
+            "registro",
+            "registre",
+            "hex",
+            "dec",
+            "registers",
+            "numero registro",
+            "numero de registro",
+            "numero de registre",
+            "adresse registre",
+            "adresse du registre",
+            "adresse modbus",
+            "direccion modbus",
+            "modbus register",
+            "modbusadresse",
+            "plc address",
+            "location",
+            "レジスタ",
+            "レジスタ番号",
+            "寄存器号",
+            "offset",
+            "modbus",
+            "adresa",
+        ],
+    ),
+    (
+        Holds::Last,
+        &[
+            "end address",
+            "last address",
+            "endadresse",
+            "to",
+            "bis",
+            "終了アドレス",
+            "结束地址",
+            "终止地址",
+            "last register",
+            "adresse fin",
+            "fine",
+            "fin",
+        ],
+    ),
+    (
+        Holds::Count,
+        &[
+            "length",
+            "size",
+            "registers",
+            "number of registers",
+            "register count",
+            "count",
+            "anzahl register",
+            "anzahl",
+            "lange",
+            "lunghezza",
+            "n registri",
+            "registri",
+            "numero registri",
+            "longueur",
+            "nombre de registres",
+            "nb registres",
+            "longitud",
+            "n de registros",
+            "numero de registros",
+            "长度",
+            "数量",
+            "寄存器数量",
+            "寄存器个数",
+            "寄存器数",
+            "aantal",
+            "lengte",
+            "words",
+            "worter",
+            "worte",
+            "quantity",
+            "qty",
+            "个数",
+            "サイズ",
+            "レジスタ数",
+            "len",
+            "no of registers",
+            "num regs",
+            "nombre",
+            "taille",
+            "aantal registers",
+            "registeranzahl",
+            "字节数",
+            "word count",
+            "cantidad",
+            "numero de palabras",
+            "データ長",
+            "字数",
+            "nregs",
+            "mots",
+        ],
+    ),
+    (
+        Holds::Name,
+        &[
+            "name",
+            "signal",
+            "description",
+            "parameter",
+            "designation",
+            "bezeichnung",
+            "beschreibung",
+            "nome",
+            "descrizione",
+            "grandezza",
+            "nom",
+            "descripcion",
+            "名称",
+            "数据名称",
+            "描述",
+            "信号名称",
+            "参数",
+            "omschrijving",
+            "naam",
+            "名前",
+            "項目",
+            "項目名",
+            "variable",
+            "bedeutung",
+            "libelle",
+            "definition",
+            "content",
+            "inhalt",
+            "内容",
+            "register name",
+            "point",
+            "messgrosse",
+            "meaning",
+            "datenpunkt",
+            "nombre",
+            "denominacion",
+            "denominazione",
+            "parametre",
+            "parametro",
+            "parametername",
+            "变量名",
+            "变量",
+            "信息",
+            "信号",
+            "register description",
+            "item",
+            "variabele",
+            "grosse",
+            "magnitud",
+            "grandeur",
+            "data",
+            "function name",
+            "signalname",
+            "titel",
+            "title",
+            "label",
+            "数据项",
+            "数据",
+            "定义",
+            "含义",
+            "参数名称",
+            "信号量",
+            "messwert",
+            "data point",
+            "tag",
+            "measurement",
+            "dato",
+            "data name",
+            "データ名",
+            "データ",
+            "測定項目",
+            "donnee",
+            "significato",
+            "significado",
+            "signification",
+        ],
+    ),
+    (
+        Holds::Type,
+        &[
+            "type",
+            "data type",
+            "datentyp",
+            "typ",
+            "tipo",
+            "tipo dato",
+            "tipo di dato",
+            "tipo dati",
+            "tipo de dato",
+            "type de donnee",
+            "type de donnees",
+            "format",
+            "类型",
+            "数据类型",
+            "gegevenstype",
+            "データ型",
+            "型",
+            "encoding",
+            "格式",
+            "数据格式",
+            "datatype",
+            "formato",
+            "formaat",
+            "datenformat",
+            "type donnee",
+            "データタイプ",
+            "variable type",
+            "representation",
+        ],
+    ),
+    (
+        Holds::Scale,
+        &[
+            "scale",
+            "scaling",
+            "factor",
+            "scale factor",
+            "multiplier",
+            "resolution",
+            "lsb",
+            "skalierung",
+            "auflosung",
+            "faktor",
+            "fattore",
+            "scala",
+            "risoluzione",
+            "facteur",
+            "echelle",
+            "facteur d echelle",
+            "factor de escala",
+            "escala",
+            "resolucion",
+            "系数",
+            "比例",
+            "分辨率",
+            "倍率",
+            "精度",
+            "比例系数",
+            "schaal",
+            "schaalfactor",
+            "係数",
+            "coefficient",
+            "coefficiente",
+            "coeficiente",
+            "koeffizient",
+            "step",
+            "wertigkeit",
+            "gain",
+            "divisor",
+            "teiler",
+            "divisore",
+            "diviseur",
+            "verstarkung",
+            "ganancia",
+            "guadagno",
+            "增益",
+            "除数",
+            "放大倍数",
+            "分解能",
+            "skalierungsfaktor",
+            "fattore di scala",
+            "multiplikator",
+            "moltiplicatore",
+            "multiplicateur",
+            "multiplicador",
+            "resolutie",
+            "倍数",
+            "换算系数",
+            "缩放",
+            "scalefactor",
+            "ゲイン",
+            "スケール",
+            "precision",
+            "pas",
+            "conversion",
+            "deler",
+            "umrechnung",
+            "scale value",
+            "passo",
+            "paso",
+            "schritt",
+            "vermenigvuldiger",
+        ],
+    ),
+    (
+        Holds::Offset,
+        &[
+            "offset",
+            "nullpunkt",
+            "verschiebung",
+            "scostamento",
+            "decalage",
+            "desplazamiento",
+            "偏移",
+            "偏移量",
+            "オフセット",
+            "verschuiving",
+            "zero point",
+            "偏置",
+            "nullpunktverschiebung",
+            "nulpunt",
+            "spostamento",
+            "zero offset",
+        ],
+    ),
+    (
+        Holds::Unit,
+        &[
+            "unit",
+            "units",
+            "einheit",
+            "einh",
+            "unita",
+            "unite",
+            "unidad",
+            "单位",
+            "eenheid",
+            "単位",
+            "uom",
+            "dim",
+            "dimension",
+            "unites",
+            "unidades",
+            "einheiten",
+            "unita di misura",
+            "um",
+            "mass einheit",
+            "engineering unit",
+        ],
+    ),
+    (
+        Holds::Remark,
+        &[
+            "remark",
+            "remarks",
+            "comment",
+            "comments",
+            "note",
+            "notes",
+            "hinweis",
+            "hinweise",
+            "bemerkung",
+            "bemerkungen",
+            "anmerkung",
+            "anmerkungen",
+            "kommentar",
+            "osservazioni",
+            "remarque",
+            "remarques",
+            "commentaire",
+            "commentaires",
+            "observaciones",
+            "comentarios",
+            "notas",
+            "备注",
+            "说明",
+            "注释",
+            "opmerking",
+            "opmerkingen",
+            "備考",
+            "details",
+            "explanation",
+            "erlauterung",
+            "values",
+            "werte",
+            "valeurs",
+            "valori",
+            "valores",
+            "bits",
+            "description",
+            "beschreibung",
+            "descrizione",
+            "observations",
+            "annotazioni",
+            "nota",
+            "commenti",
+            "toelichting",
+            "注意",
+            "解释",
+            "extra",
+            "additional information",
+            "further information",
+            "osservazione",
+            "observacion",
+            "説明",
+            "注記",
+            "detail",
+            "indicaciones",
+            "precisions",
+        ],
+    ),
+    (
+        Holds::Range,
+        &[
+            "range",
+            "valid range",
+            "wertebereich",
+            "bereich",
+            "intervallo",
+            "campo",
+            "plage",
+            "rango",
+            "intervalo",
+            "范围",
+            "取值范围",
+            "数值范围",
+            "bereik",
+            "範囲",
+            "value range",
+            "limits",
+            "min max",
+            "intervalle",
+            "plage de valeurs",
+            "gultiger bereich",
+            "data range",
+            "数据范围",
+            "gamma",
+            "有效范围",
+            "waardebereik",
+            "min",
+            "max",
+        ],
+    ),
+    (
+        Holds::Function,
+        &[
+            "fc",
+            "function",
+            "function code",
+            "funktion",
+            "funktionscode",
+            "funzione",
+            "codice funzione",
+            "fonction",
+            "code fonction",
+            "funcion",
+            "codigo de funcion",
+            "codigo funcion",
+            "功能码",
+            "functie",
+            "functiecode",
+            "機能コード",
+            "table",
+            "tabelle",
+            "register type",
+            "registertyp",
+            "fcode",
+            "modbus function",
+            "read function",
+            "code de fonction",
+            "registertype",
+            "寄存器类型",
+            "codice di funzione",
+            "fkt",
+            "fct",
+            "ファンクション",
+            "ファンクションコード",
+            "area",
+        ],
+    ),
+    (
+        Holds::Access,
+        &[
+            "access",
+            "r w",
+            "rw",
+            "zugriff",
+            "accesso",
+            "acces",
+            "acceso",
+            "读写",
+            "属性",
+            "权限",
+            "toegang",
+            "アクセス",
+            "permission",
+            "attribute",
+            "read write",
+            "lesen schreiben",
+            "r",
+            "mode",
+            "读 写",
+            "lecture ecriture",
+            "读写属性",
+            "attribut",
+        ],
+    ),
+    (
+        Holds::Bit,
+        &[
+            "bit",
+            "bit no",
+            "bit number",
+            "bit nr",
+            "bitnummer",
+            "位",
+            "bit position",
+        ],
+    ),
+    (
+        Holds::Section,
+        &[
+            "group",
+            "gruppe",
+            "gruppo",
+            "groupe",
+            "grupo",
+            "category",
+            "kategorie",
+            "categoria",
+            "categorie",
+            "分类",
+            "类别",
+            "section",
+            "block",
+            "module",
+            "modul",
+            "modulo",
+            "bereich name",
+            "groep",
+            "area name",
+            "模块",
+            "グループ",
+        ],
+    ),
+    (
+        Holds::Number,
+        &[
+            "no", "nr", "n", "item", "index", "lfd nr", "pos", "num", "序号", "编号", "numero",
+            "番号", "id", "position", "row", "line", "#", "lfd", "sr no", "s no",
+        ],
+    ),
+    (
+        Holds::Nothing,
+        &[
+            "default",
+            "default value",
+            "vorgabe",
+            "standardwert",
+            "默认",
+            "默认值",
+            "初期値",
+            "valore predefinito",
+            "valeur par defaut",
+            "valor por defecto",
+            "standaard",
+            "example",
+            "beispiel",
+            "version",
+            "since",
+            "ab version",
+            "update rate",
+        ],
+    ),
+];
+
+/// A column with what it was taken for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Column {
+    /// Its heading.
+    pub header: String,
+    /// What it holds.
+    pub holds: Holds,
+    /// Why.
+    pub why: Why,
+}
+
+/// Why a column was taken for what it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Why {
+    /// Its heading says so, and so many per cent of its cells fit.
+    Heading {
+        /// Per cent.
+        fit: u8,
+    },
+    /// It has no heading that is known; so many per cent of its cells fit.
+    Cells {
+        /// Per cent.
+        fit: u8,
+    },
+    /// Nothing speaks for anything.
+    None,
+}
+
+/// The columns of a table, and the row of their headings.
+pub(super) struct Columns {
+    pub(super) list: Vec<Column>,
+    /// Index of the row of headings.
+    pub(super) header: Option<usize>,
+    /// Register numbers are hexadecimal without a mark.
+    pub(super) bare_hex: bool,
+}
+
+impl Columns {
+    /// The cells of a row that hold this, together.
+    pub(super) fn of<'r>(&'r self, row: &'r Row, holds: Holds) -> impl Iterator<Item = &'r str> {
+        let columns = self
+            .list
+            .iter()
+            .enumerate()
+            .filter(move |(_, column)| column.holds == holds);
+        columns
+            .map(|(place, _)| row.cell(place))
+            .filter(|cell| !cell.is_empty())
+    }
+
+    pub(super) fn has(&self, holds: Holds) -> bool {
+        self.list.iter().any(|column| column.holds == holds)
+    }
+}
+
+/// A heading as it is compared: words with one blank between.
+pub(super) fn heading(cell: &str) -> String {
+    let words = parts(cell).into_iter().filter_map(|part| match part {
+        Part::Word(word) => Some(word),
+        Part::Sign('#') => Some("#".to_owned()),
+        _ => None,
+    });
+    words.collect::<Vec<_>>().join(" ")
+}
+
+/// How well a heading fits what a column may hold, 0 to 10.
+fn by_heading(cell: &str, holds: Holds) -> u32 {
+    let heading = heading(cell);
+    if heading.is_empty() {
+        return 0;
+    }
+    let names = HEADINGS
+        .iter()
+        .filter(|(kind, _)| *kind == holds)
+        .flat_map(|(_, names)| names.iter());
+    let plain = |name: &str| super::text::plain(name);
+    let best = names.enumerate().filter_map(|(place, name)| {
+        let name = plain(name);
+        let late = u32::try_from(place / 16).unwrap_or(2).min(2);
+        if name == heading {
+            return Some(10 - late);
+        }
+        let long = name.chars().count() >= if name.is_ascii() { 4 } else { 2 };
+        let words: Vec<&str> = heading.split(' ').collect();
+        let inside = if name.is_ascii() {
+            words.contains(&name.as_str())
+        } else {
+            heading.contains(&name)
+        };
+        (long && inside && words.len() <= 5).then_some(6 - late)
+    });
+    best.max().unwrap_or(0)
+}
+
+/// The row of headings: the first in which several cells are headings, of different kinds, a name or an address
+/// among them.
+fn header_row(rows: &[Row]) -> Option<usize> {
+    let count = |row: &Row| {
+        let kinds = |cell: &String| {
+            HEADINGS
+                .iter()
+                .map(|(holds, _)| *holds)
+                .find(|holds| by_heading(cell, *holds) >= 6 && cell.chars().count() < 40)
+        };
+        let kinds: BTreeSet<Holds> = row.cells.iter().filter_map(kinds).collect();
+        let filled = row.cells.iter().filter(|cell| !cell.is_empty()).count();
+        let plausible = kinds.len() >= 2 && kinds.len() * 2 >= filled;
+        if plausible { kinds.len() } else { 0 }
+    };
+    let best = rows
+        .iter()
+        .take(200)
+        .map(count)
+        .max()
+        .filter(|best| *best > 0)?;
+    rows.iter().take(200).position(|row| count(row) == best)
+}
+
+/// Whether a row repeats the headings, as behind a page break.
+pub(super) fn repeats(row: &Row, header: &Row) -> bool {
+    let mine: Vec<String> = row
+        .cells
+        .iter()
+        .map(|cell| heading(cell))
+        .filter(|h| !h.is_empty())
+        .collect();
+    let its: Vec<String> = header
+        .cells
+        .iter()
+        .map(|cell| heading(cell))
+        .filter(|h| !h.is_empty())
+        .collect();
+    mine.len() > 1 && mine == its
+}
+
+/// Decides what each column is.
+pub(super) fn decide(rows: &[Row]) -> Columns {
+    let header = header_row(rows);
+    let body: Vec<&Row> = rows
+        .iter()
+        .skip(header.map_or(0, |at| at + 1))
+        .filter(|row| is_data(row))
+        .collect();
+    let width = rows.iter().map(|row| row.cells.len()).max().unwrap_or(0);
+    let head = |place: usize| {
+        header
+            .and_then(|at| rows.get(at))
+            .map_or("", |row| row.cell(place))
+    };
+    let mut offers: Vec<(u32, Holds, usize, Why)> = Vec::new();
+    for place in 0..width {
+        let cells: Vec<&str> = body
+            .iter()
+            .map(|row| row.cell(place))
+            .filter(|cell| !cell.is_empty())
+            .collect();
+        for (holds, _) in HEADINGS {
+            let heading = by_heading(head(place), *holds);
+            let fit = fit(*holds, &cells);
+            let percent = u32::from(fit);
+            let needs = needed(*holds);
+            if heading > 0 && (percent >= needs / 2 || cells.is_empty()) {
+                offers.push((heading * 30 + percent, *holds, place, Why::Heading { fit }));
+            } else if heading == 0
+                && percent >= needs
+                && !cells.is_empty()
+                && is_told_by_cells(*holds)
+            {
+                let unnamed = if head(place).is_empty() { 60 } else { 20 };
+                offers.push((unnamed + percent, *holds, place, Why::Cells { fit }));
+            }
+        }
+    }
+    offers.sort_by_key(|(score, ..)| std::cmp::Reverse(*score));
+    let mut taken: Vec<Option<(Holds, Why)>> = vec![None; width];
+    for (_, holds, place, why) in offers {
+        let is_used = taken.iter().flatten().any(|(other, _)| *other == holds);
+        let several = matches!(
+            holds,
+            Holds::Remark | Holds::Nothing | Holds::Range | Holds::Number | Holds::Name
+        );
+        let by_cells = matches!(why, Why::Cells { .. });
+        if let Some(slot) = taken.get_mut(place).filter(|slot| slot.is_none())
+            && (!is_used || (several && !by_cells))
+        {
+            *slot = Some((holds, why));
+        }
+    }
+    stand_in(&body, &mut taken);
+    let list = taken.into_iter().enumerate().map(|(place, found)| {
+        let (holds, why) = found.unwrap_or((Holds::Nothing, Why::None));
+        Column {
+            header: head(place).to_owned(),
+            holds,
+            why,
+        }
+    });
+    let mut columns = Columns {
+        list: list.collect(),
+        header,
+        bare_hex: false,
+    };
+    columns.bare_hex = is_bare_hex(body.iter().flat_map(|row| columns.of(row, Holds::Address)));
+    columns
+}
+
+/// Where no column was taken for the registers or for the names, the one that looks most like it.
+fn stand_in(body: &[&Row], taken: &mut [Option<(Holds, Why)>]) {
+    for (holds, least) in [(Holds::Address, 50), (Holds::Name, 40)] {
+        if taken.iter().flatten().any(|(other, _)| *other == holds) {
+            continue;
+        }
+        let fits = taken.iter().enumerate().map(|(place, other)| {
+            let cells: Vec<&str> = body
+                .iter()
+                .map(|row| row.cell(place))
+                .filter(|cell| !cell.is_empty())
+                .collect();
+            let filled = cells.len() * 2 > body.len();
+            let is_number = matches!(other, Some((Holds::Number, _)));
+            let is_address = matches!(other, Some((Holds::Address, _)));
+            let fit = if filled && !is_address {
+                fit(holds, &cells)
+            } else {
+                0
+            };
+            (fit, !is_number, place)
+        });
+        let usable = fits.filter(|(fit, ..)| *fit >= least);
+        let best = usable
+            .max_by_key(|(fit, is_other, place)| (*is_other, *fit, std::cmp::Reverse(*place)));
+        if let Some((fit, _, place)) = best
+            && let Some(slot) = taken.get_mut(place)
+        {
+            *slot = Some((holds, Why::Cells { fit }));
+        }
+    }
+}
+
+/// A row with several filled cells, a number among them.
+pub(super) fn is_data(row: &Row) -> bool {
+    let filled = row.cells.iter().filter(|cell| !cell.is_empty()).count();
+    filled >= 2
+        && row
+            .cells
+            .iter()
+            .any(|cell| cell.chars().any(|c| c.is_ascii_digit()))
+}
+
+/// Kinds that show without a heading.
+fn is_told_by_cells(holds: Holds) -> bool {
+    matches!(
+        holds,
+        Holds::Address
+            | Holds::Name
+            | Holds::Type
+            | Holds::Unit
+            | Holds::Access
+            | Holds::Remark
+            | Holds::Number
+    )
+}
+
+/// Per cent of the cells that must fit where no heading speaks.
+fn needed(holds: Holds) -> u32 {
+    match holds {
+        Holds::Address | Holds::Type | Holds::Access | Holds::Count | Holds::Scale => 80,
+        Holds::Unit | Holds::Number => 90,
+        Holds::Name => 70,
+        Holds::Last | Holds::Function | Holds::Bit => 60,
+        Holds::Range | Holds::Section | Holds::Nothing => 40,
+        Holds::Remark | Holds::Offset => 0,
+    }
+}
+
+/// Per cent of the filled cells that fit what a column may hold.
+fn fit(holds: Holds, cells: &[&str]) -> u8 {
+    let hex = is_bare_hex(cells.iter().copied());
+    let number = |cell: &str| written(cell, hex);
+    let small =
+        |cell: &str| number(cell).is_some_and(|found| found.last.is_none() && found.first <= 512);
+    let share = |fits: &dyn Fn(&str) -> bool| {
+        let fitting = cells.iter().filter(|cell| fits(cell)).count();
+        u8::try_from(fitting * 100 / cells.len().max(1)).unwrap_or(100)
+    };
+    let is_text = |cell: &str| cell.chars().filter(|c| c.is_alphabetic()).count() >= 2;
+    match holds {
+        Holds::Address => {
+            let numbers = share(&|cell| number(cell).is_some());
+            let all: Vec<u32> = cells
+                .iter()
+                .filter_map(|cell| number(cell))
+                .map(|found| found.first)
+                .collect();
+            let rising = all
+                .windows(2)
+                .filter(|pair| matches!(pair, [a, b] if a < b))
+                .count();
+            let rises =
+                u8::try_from(rising * 100 / all.len().saturating_sub(1).max(1)).unwrap_or(100);
+            numbers.saturating_sub((100 - rises) / 2)
+        }
+        Holds::Last => share(&|cell| number(cell).is_some()),
+        Holds::Count | Holds::Bit => share(&small),
+        Holds::Number => {
+            let all: Vec<u32> = cells
+                .iter()
+                .filter_map(|cell| number(cell))
+                .map(|found| found.first)
+                .collect();
+            let runs = all
+                .windows(2)
+                .filter(|pair| matches!(pair, [a, b] if *b == a + 1))
+                .count();
+            let starts = all.first().is_some_and(|first| *first <= 1);
+            if starts {
+                u8::try_from(runs * 100 / cells.len().saturating_sub(1).max(1)).unwrap_or(100)
+            } else {
+                0
+            }
+        }
+        Holds::Type => share(&|cell| kind::said(cell).is_some()),
+        Holds::Unit => share(&|cell| {
+            scale::unit(cell).is_some()
+                || scale::step(cell).is_some_and(|(_, unit)| unit.is_some())
+                || cell == "-"
+        }),
+        Holds::Scale => share(&|cell| scale::step(cell).is_some() || matches!(cell, "-" | "/")),
+        Holds::Offset => share(&|cell| scale::number(cell).is_some() || cell == "-"),
+        Holds::Access => share(&|cell| is_access(cell)),
+        Holds::Function => share(&|cell| function(cell).is_some()),
+        Holds::Name => {
+            let distinct: BTreeSet<&str> = cells
+                .iter()
+                .copied()
+                .filter(|cell| is_text(cell) && kind::said(cell).is_none())
+                .collect();
+            u8::try_from(distinct.len() * 100 / cells.len().max(1)).unwrap_or(100)
+        }
+        Holds::Remark => share(&is_text) / 2,
+        // A column of nothing but register numbers is none of these, whatever stands above it.
+        Holds::Range | Holds::Section | Holds::Nothing => {
+            100 - share(&|cell| number(cell).is_some_and(|found| found.first > 99))
+        }
+    }
+}
+
+fn is_access(cell: &str) -> bool {
+    let joined: String = super::text::plain(cell)
+        .chars()
+        .filter(|c| c.is_alphanumeric())
+        .collect();
+    matches!(
+        joined.as_str(),
+        "r" | "w"
+            | "ro"
+            | "rw"
+            | "wo"
+            | "wr"
+            | "read"
+            | "write"
+            | "readonly"
+            | "readwrite"
+            | "只读"
+            | "读"
+            | "读写"
+            | "可读"
+            | "写"
+            | "l"
+            | "le"
+            | "ls"
+            | "lesen"
+            | "lecture"
+            | "lettura"
+            | "lectura"
+    )
+}
+
+/// The table that a cell names: by its function code or its name.
+pub(super) fn function(cell: &str) -> Option<packside_profiles::model::Table> {
+    use packside_profiles::model::Table;
+    let small = super::text::plain(cell);
+    let named = [
+        ("holding", Table::Holding),
+        ("input reg", Table::Input),
+        ("inputreg", Table::Input),
+        ("eingangsreg", Table::Input),
+        ("haltereg", Table::Holding),
+        ("保持", Table::Holding),
+        ("输入寄存器", Table::Input),
+        ("入力レジスタ", Table::Input),
+        ("discrete", Table::Discrete),
+        ("coil", Table::Coil),
+        ("registre d'entr", Table::Input),
+        ("registres d'entr", Table::Input),
+        ("registro di ingresso", Table::Input),
+        ("registro de entrada", Table::Input),
+        ("registros de entrada", Table::Input),
+        ("registri di ingresso", Table::Input),
+        ("registre de maintien", Table::Holding),
+        ("registres de maintien", Table::Holding),
+        ("mantenimiento", Table::Holding),
+    ];
+    let digits: String = small.chars().filter(char::is_ascii_digit).collect();
+    let letters = small
+        .chars()
+        .filter(|c| c.is_alphabetic() && *c != 'x')
+        .count();
+    let code = match digits.trim_start_matches('0') {
+        "3" => Some(Table::Holding),
+        "4" => Some(Table::Input),
+        "1" => Some(Table::Coil),
+        "2" => Some(Table::Discrete),
+        // Read and write of one table: `03/06/16`, `3, 6, 10`.
+        other if other.starts_with('3') && cell.contains(['/', ',', ' ']) => Some(Table::Holding),
+        _ => None,
+    };
+    let by_name = named
+        .iter()
+        .find(|(name, _)| small.contains(name))
+        .map(|(_, table)| *table);
+    by_name.or(code.filter(|_| {
+        letters <= 3
+            || small.contains("unc")
+            || small.contains("onc")
+            || small.contains("unk")
+            || small.contains("unz")
+            || cell.contains('码')
+    }))
+}

@@ -1,0 +1,136 @@
+//! Columns of blanks, as text pasted from a PDF or a terminal has them.
+//!
+//! Where columns stand under each other, what is blank in (nearly) all lines separates them, so that an empty
+//! cell stays one. Where they do not, two blanks or more separate.
+
+use super::sheet::{MOST_COLUMNS, MOST_ROWS, Row};
+
+/// The rows of a text.
+pub(super) fn rows(text: &str) -> Vec<Row> {
+    let lines: Vec<(u32, &str)> = (1..).zip(text.lines()).take(MOST_ROWS + 1).collect();
+    let split: Vec<Row> = lines
+        .iter()
+        .map(|(line, text)| row(*line, by_blanks(text)))
+        .collect();
+    let usual = usual(&split);
+    let body: Vec<&str> = lines
+        .iter()
+        .zip(&split)
+        .filter(|(_, row)| row.cells.len() > 2 && row.cells.len() + 3 >= usual)
+        .map(|((_, text), _)| *text)
+        .collect();
+    let borders = borders(&body);
+    if borders.len() + 1 < usual || body.len() < 3 {
+        return split;
+    }
+    let aligned = lines.iter().zip(split).map(|((line, text), split)| {
+        // A heading or a sentence is one cell.
+        if split.cells.len() < 2 {
+            split
+        } else {
+            row(*line, by_borders(text, &borders))
+        }
+    });
+    aligned.collect()
+}
+
+fn row(line: u32, cells: Vec<String>) -> Row {
+    Row { line, cells }
+}
+
+/// Cells between runs of two blanks or more, or tabs.
+fn by_blanks(line: &str) -> Vec<String> {
+    let parts = line.trim().split("  ").flat_map(|part| part.split('\t'));
+    let cells = parts.map(str::trim).filter(|cell| !cell.is_empty());
+    let cells: Vec<String> = cells.take(MOST_COLUMNS + 1).map(str::to_owned).collect();
+    if cells.is_empty() {
+        vec![String::new()]
+    } else {
+        cells
+    }
+}
+
+fn usual(rows: &[Row]) -> usize {
+    let count = |n: &usize| rows.iter().filter(|row| row.cells.len() == *n).count();
+    (2..=MOST_COLUMNS)
+        .max_by_key(|n| (count(n), *n))
+        .unwrap_or(2)
+}
+
+/// Widest line that is looked at.
+const WIDEST: usize = 1_000;
+
+/// Where columns begin, but the first: behind what is blank in nearly all lines.
+fn borders(lines: &[&str]) -> Vec<usize> {
+    let mut inked = [0_usize; WIDEST];
+    let mut width = 0;
+    for line in lines {
+        for ((place, c), count) in line.chars().enumerate().zip(&mut inked) {
+            if !c.is_whitespace() {
+                *count += 1;
+                width = width.max(place + 1);
+            }
+        }
+    }
+    // A long remark or a slipped line may reach into a gap.
+    let allowed = lines.len() / 30;
+    let mut borders = Vec::new();
+    let mut gap = 0;
+    let mut seen = false;
+    for (place, count) in inked.iter().enumerate().take(width) {
+        if *count <= allowed {
+            gap += 1;
+            continue;
+        }
+        if seen && gap >= 2 {
+            borders.push(place);
+        }
+        seen = true;
+        gap = 0;
+    }
+    borders
+}
+
+/// Cells between the borders; a word that reaches over one stays whole in the column where it begins.
+fn by_borders(line: &str, borders: &[usize]) -> Vec<String> {
+    let chars: Vec<char> = line.chars().collect();
+    let mut cells = Vec::new();
+    let mut from = 0;
+    for border in borders {
+        let mut to = (*border).min(chars.len());
+        let blank = |place: usize| chars.get(place).is_none_or(|c| c.is_whitespace());
+        while to > from && to < chars.len() && !blank(to - 1) && !blank(to) {
+            to -= 1;
+        }
+        let cell = chars.get(from.min(to)..to).unwrap_or_default();
+        cells.push(cell.iter().collect::<String>().trim().to_owned());
+        from = to;
+    }
+    let rest = chars.get(from..).unwrap_or_default();
+    cells.push(rest.iter().collect::<String>().trim().to_owned());
+    cells
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Kind: invented
+    #[test]
+    fn empty_cells_stay_empty_where_columns_stand_under_each_other() {
+        let text = "Register list\n\n\
+                    Addr   Name                Type     Unit   Remark\n\
+                    100    Pack voltage        uint16   0.1V\n\
+                    101    Alarms              uint16          Bit0: short\n\
+                    102    State of charge     uint16   %\n\
+                    Page 3\n";
+        let rows = rows(text);
+        assert_eq!(rows[0].cells, ["Register list"]);
+        assert_eq!(
+            rows[4].cells,
+            ["101", "Alarms", "uint16", "", "Bit0: short"]
+        );
+        assert_eq!(rows[5].cells, ["102", "State of charge", "uint16", "%", ""]);
+        assert_eq!((rows[6].line, rows[6].cells.len()), (7, 1));
+    }
+}

@@ -1,0 +1,459 @@
+//! What remarks say: names of values and bits, offsets, which word comes first, which direction is positive.
+
+use packside_profiles::model::{Decimal, Positive, WordOrder};
+
+use super::scale;
+use super::text::{Part, narrow, parts, plain};
+use super::words::{Notion, understood};
+
+/// A name of a value or a bit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Named {
+    pub(super) number: u32,
+    pub(super) is_bit: bool,
+    pub(super) text: String,
+}
+
+/// Most names in one remark.
+const MOST_NAMES: usize = 256;
+
+/// The named values and bits of a remark: `0=off; 1=on`, `Bit0: short | Bit3: hot`.
+pub(super) fn names(text: &str) -> Vec<Named> {
+    let chars: Vec<char> = text.chars().map(narrow).collect();
+    let mut names: Vec<Named> = Vec::new();
+    let mut at = 0;
+    let mut before = '\n';
+    // The last character that is no blank.
+    let mut solid = '\n';
+    while at < chars.len() {
+        let rest = chars.get(at..).unwrap_or_default();
+        if names.len() < MOST_NAMES
+            && let Some((number, is_bit, used)) = key(rest, before, solid)
+        {
+            names.push(Named {
+                number,
+                is_bit,
+                text: String::new(),
+            });
+            at += used;
+            before = ' ';
+            solid = ' ';
+            continue;
+        }
+        let Some(c) = rest.first() else { break };
+        if let Some(last) = names.last_mut() {
+            last.text.push(*c);
+        }
+        before = *c;
+        if *c == '\n' || !c.is_whitespace() {
+            solid = *c;
+        }
+        at += 1;
+    }
+    for name in &mut names {
+        let ends = |c: char| {
+            c.is_whitespace()
+                || matches!(
+                    c,
+                    ';' | ',' | '|' | '/' | '、' | '；' | '，' | '。' | '.' | '(' | ')'
+                )
+        };
+        name.text = name
+            .text
+            .split_whitespace()
+            .collect::<Vec<_>>()
+            .join(" ")
+            .trim_matches(ends)
+            .to_owned();
+    }
+    names.retain(|name| !name.text.is_empty());
+    // One number in a sentence is none of a list.
+    if names.len() < 2 && !names.iter().any(|name| name.is_bit) {
+        names.clear();
+    }
+    names
+}
+
+/// The key of a value or bit that begins here: its number, whether it is a bit, and how many characters it takes.
+fn key(chars: &[char], before: char, solid: char) -> Option<(u32, bool, usize)> {
+    let starts = matches!(
+        solid,
+        '\n' | ';' | ',' | '|' | '、' | '；' | '，' | '(' | '。' | '/'
+    );
+    let may = before.is_whitespace() || (starts && before == solid);
+    if !may {
+        return None;
+    }
+    let mut at = chars.iter().take_while(|c| c.is_whitespace()).count();
+    let word: String = chars
+        .iter()
+        .skip(at)
+        .take_while(|c| c.is_alphabetic())
+        .collect();
+    let is_bit = matches!(
+        word.to_lowercase().as_str(),
+        "bit" | "b" | "d" | "bits" | "位" | "第" | "ビット"
+    );
+    if !word.is_empty() && !is_bit {
+        return None;
+    }
+    at += word.chars().count();
+    at += chars
+        .iter()
+        .skip(at)
+        .take_while(|c| c.is_whitespace())
+        .count();
+    let rest: String = chars.iter().skip(at).take(12).collect();
+    let (number, used) = match rest.strip_prefix("0x").or(rest.strip_prefix("0X")) {
+        Some(hex) => {
+            let digits = hex.chars().take_while(char::is_ascii_hexdigit).count();
+            (
+                u32::from_str_radix(hex.get(..digits)?, 16).ok()?,
+                digits + 2,
+            )
+        }
+        None => {
+            let digits = rest.chars().take_while(char::is_ascii_digit).count();
+            (rest.get(..digits)?.parse().ok()?, digits)
+        }
+    };
+    at += used;
+    if chars.get(at) == Some(&'位') {
+        at += 1;
+    }
+    at += chars.iter().skip(at).take_while(|c| **c == ' ').count();
+    let sign = chars.get(at)?;
+    let next = chars.get(at + 1).copied().unwrap_or(' ');
+    let closes = match sign {
+        '=' | ':' | '→' | '：' => true,
+        '-' | '–' | '—' | '.' | ')' | '、' => {
+            (starts || is_bit) && !next.is_ascii_digit() && next != '.'
+        }
+        c if is_bit => c.is_alphabetic(),
+        _ => false,
+    };
+    let taken = if sign.is_alphabetic() { at } else { at + 1 };
+    (closes && (!is_bit || number < 64)).then_some((number, is_bit, taken))
+}
+
+/// Words for what is added to a value.
+const OFFSET_WORDS: &[&str] = &[
+    "offset",
+    "偏移",
+    "nullpunkt",
+    "decalage",
+    "scostamento",
+    "desplazamiento",
+    "verschiebung",
+    "verschuiving",
+    "オフセット",
+];
+
+/// The offset that a remark names, as it stands there.
+pub(super) fn offset(text: &str) -> Option<Decimal> {
+    let small: String = plain(text);
+    if let Some(behind) = small.split_once("raw").map(|(_, behind)| behind)
+        && let Some(sign) = behind.find(['-', '+'])
+        && let Some((number, _)) = behind
+            .get(sign..)
+            .and_then(|rest| scale::number(&rest.replace(' ', "")).map(|(n, _)| (n, ())))
+        && number.numerator != 0
+    {
+        return Some(number);
+    }
+    let word = OFFSET_WORDS.iter().find(|word| small.contains(**word))?;
+    let behind = small.split_once(word)?.1;
+    let start = behind.find(|c: char| c.is_ascii_digit() || matches!(c, '-' | '+'))?;
+    // A number of another sentence is not meant.
+    if behind.get(..start)?.chars().count() > 6 {
+        return None;
+    }
+    let (number, _) = scale::number(behind.get(start..)?)?;
+    (number.numerator != 0).then_some(number)
+}
+
+/// Ways to say that the low word comes first, without blanks; and the high one.
+// Kind: common practice
+const LOW_FIRST: &[&str] = &[
+    "lowwordfirst",
+    "lswfirst",
+    "lowfirst",
+    "lowerwordfirst",
+    "lowregisterfirst",
+    "leastsignificantwordfirst",
+    "lowwordzuerst",
+    "lswzuerst",
+    "niederwertigeswortzuerst",
+    "niederwertigezuerst",
+    "parolabassaperprima",
+    "parolabassaprima",
+    "palabrabajaprimero",
+    "palabrabajaprimera",
+    "motdepoidsfaibleenpremier",
+    "motfaibleenpremier",
+    "poidsfaibleenpremier",
+    "motdepoidsfaibledabord",
+    "lowwordeerst",
+    "lagewoordeerst",
+    "laagwoordeerst",
+    "低字在前",
+    "低位在前",
+    "低16位在前",
+    "低字先",
+    "低位字在前",
+    "下位ワード先",
+    "下位ワードが先",
+    "cdab",
+    "littleendianword",
+    "wordswapped",
+    "wordswap",
+    "motbasenpremier",
+    "motbasdabord",
+    "palabramenossignificativaprimero",
+    "parolamenosignificativaperprima",
+    "lowordfirst",
+    "lowbeforehigh",
+];
+const HIGH_FIRST: &[&str] = &[
+    "highwordfirst",
+    "mswfirst",
+    "highfirst",
+    "higherwordfirst",
+    "upperwordfirst",
+    "highregisterfirst",
+    "mostsignificantwordfirst",
+    "highwordzuerst",
+    "mswzuerst",
+    "hochwertigeswortzuerst",
+    "hoherwertigeswortzuerst",
+    "hoherwertigezuerst",
+    "parolaaltaperprima",
+    "parolaaltaprima",
+    "palabraaltaprimero",
+    "palabraaltaprimera",
+    "motdepoidsfortenpremier",
+    "motfortenpremier",
+    "poidsfortenpremier",
+    "motdepoidsfortdabord",
+    "highwordeerst",
+    "hogewoordeerst",
+    "hoogwoordeerst",
+    "高字在前",
+    "高位在前",
+    "高16位在前",
+    "高字先",
+    "高位字在前",
+    "上位ワード先",
+    "上位ワードが先",
+    "abcd",
+    "bigendian",
+    "mothautenpremier",
+    "mothautdabord",
+    "palabramassignificativaprimero",
+    "parolapiusignificativaperprima",
+    "hiwordfirst",
+    "highbeforelow",
+];
+
+/// Which word comes first, if the text says so.
+pub(super) fn order(text: &str) -> Option<WordOrder> {
+    let joined: String = plain(text)
+        .chars()
+        .filter(|c| c.is_alphanumeric())
+        .collect();
+    let says = |ways: &[&str]| ways.iter().any(|way| joined.contains(&plain(way)));
+    match (says(HIGH_FIRST), says(LOW_FIRST)) {
+        (true, false) => Some(WordOrder::HighFirst),
+        (false, true) => Some(WordOrder::LowFirst),
+        _ => None,
+    }
+}
+
+/// Which direction is positive, if the text says so: `charge positive`, `+ discharge, - charge`, `放电为正`.
+pub(super) fn positive(text: &str) -> Option<Positive> {
+    let tokens: Vec<Token> = parts(text).iter().flat_map(tokens).collect();
+    for (place, token) in tokens.iter().enumerate() {
+        let Token::Polarity(is_positive) = token else {
+            continue;
+        };
+        let behind = tokens.get(place + 1..).unwrap_or_default().iter();
+        let behind = behind
+            .take_while(|t| !matches!(t, Token::Break | Token::Polarity(_)))
+            .find_map(direction);
+        let in_front = tokens.get(..place).unwrap_or_default().iter().rev();
+        let in_front = in_front
+            .take_while(|t| !matches!(t, Token::Break | Token::Polarity(_)))
+            .find_map(direction);
+        let found = match (in_front, behind) {
+            (Some(one), None) | (None, Some(one)) => one,
+            // `charge positive, …` and `positive: charge`: what stands next to it in its part of the sentence.
+            (Some(_), Some(one)) => one,
+            (None, None) => continue,
+        };
+        return Some(match (found, is_positive) {
+            (Positive::Charge, true) | (Positive::Discharge, false) => Positive::Charge,
+            _ => Positive::Discharge,
+        });
+    }
+    None
+}
+
+/// A part of a sentence about directions.
+#[derive(Clone, Copy)]
+enum Token {
+    Polarity(bool),
+    Direction(Positive),
+    Break,
+    Other,
+}
+
+fn direction(token: &Token) -> Option<Positive> {
+    match token {
+        Token::Direction(direction) => Some(*direction),
+        _ => None,
+    }
+}
+
+fn tokens(part: &Part) -> Vec<Token> {
+    match part {
+        Part::Sign('+') => vec![Token::Polarity(true)],
+        Part::Sign('-' | '–') => vec![Token::Polarity(false)],
+        Part::Sign(',' | ';' | '|' | '、' | '。' | '/') => vec![Token::Break],
+        Part::Sign(_) | Part::Number(_) => vec![Token::Other],
+        Part::Word(word) => of_word(word),
+    }
+}
+
+fn of_word(word: &str) -> Vec<Token> {
+    const POSITIVE: &[&str] = &[
+        "positive",
+        "positiv",
+        "positif",
+        "positivo",
+        "positiva",
+        "positief",
+        "正",
+        "プラス",
+        "plus",
+        "pos",
+    ];
+    const NEGATIVE: &[&str] = &[
+        "negative",
+        "negativ",
+        "negatif",
+        "negativo",
+        "negativa",
+        "negatief",
+        "负",
+        "負",
+        "マイナス",
+        "minus",
+        "neg",
+    ];
+    let is = |words: &[&str]| {
+        words.iter().any(|w| {
+            word == *w
+                || (w.chars().count() > 4 && word.starts_with(w))
+                || (!w.is_ascii() && word.contains(w))
+        })
+    };
+    let notions = understood(word).notions;
+    let mut all = Vec::new();
+    if notions.contains(&Notion::Discharge) {
+        all.push(Token::Direction(Positive::Discharge));
+    } else if notions.contains(&Notion::Charge) {
+        all.push(Token::Direction(Positive::Charge));
+    }
+    if is(POSITIVE) {
+        all.push(Token::Polarity(true));
+    } else if is(NEGATIVE) {
+        all.push(Token::Polarity(false));
+    }
+    if all.is_empty() {
+        vec![Token::Other]
+    } else {
+        all
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Kind: invented
+    #[test]
+    fn values_and_bits_are_named_in_many_ways() {
+        let of = |text: &str| {
+            let names = names(text).into_iter();
+            names
+                .map(|n| format!("{}{} {}", if n.is_bit { "b" } else { "" }, n.number, n.text))
+                .collect::<Vec<_>>()
+        };
+        for text in [
+            "0=off; 1=on; 5=fault",
+            "0-off, 1-on, 5-fault",
+            "0 = off\n1 = on\n5 = fault",
+            "0: off 1: on 5: fault",
+            "0：off、1：on、5：fault",
+            "0x00: off | 0x01: on | 0x05: fault",
+        ] {
+            assert_eq!(of(text), ["0 off", "1 on", "5 fault"], "{text}");
+        }
+        for text in [
+            "Bit0: short, Bit3: cell over voltage",
+            "bit0 short | bit3 cell over voltage",
+            "Bit 0 - short; Bit 3 - cell over voltage",
+            "b0=short, b3=cell over voltage",
+        ] {
+            assert_eq!(of(text), ["b0 short", "b3 cell over voltage"], "{text}");
+        }
+        assert_eq!(
+            of("bit0: over, hot; bit1: cold"),
+            ["b0 over, hot", "b1 cold"]
+        );
+        for text in [
+            "0..100",
+            "-40 to 80",
+            "see chapter 3",
+            "0.1 V/bit",
+            "1 means yes",
+        ] {
+            assert!(of(text).is_empty(), "{text}");
+        }
+    }
+
+    // Kind: invented
+    #[test]
+    fn offsets_orders_and_directions_are_found_in_sentences() {
+        let value = |text: &str| offset(text).map(Decimal::value);
+        assert_eq!(value("Offset -273.15"), Some(-273.15));
+        assert_eq!(value("偏移量-50"), Some(-50.0));
+        assert_eq!(value("0.1 V/bit"), None);
+        assert_eq!(
+            order("32-bit values: high word first."),
+            Some(WordOrder::HighFirst)
+        );
+        assert_eq!(
+            order("32-Bit-Werte: Low-Word zuerst."),
+            Some(WordOrder::LowFirst)
+        );
+        assert_eq!(order("高16位在前"), Some(WordOrder::HighFirst));
+        assert_eq!(
+            order("Valori a 32 bit: parola bassa per prima."),
+            Some(WordOrder::LowFirst)
+        );
+        assert_eq!(order("first word"), None);
+        for (text, wanted) in [
+            ("charge positive", Positive::Charge),
+            ("+ discharge, - charge", Positive::Discharge),
+            ("positiv: Laden", Positive::Charge),
+            ("正:放电, 负:充电", Positive::Discharge),
+            ("放电为正", Positive::Discharge),
+            ("positif : charge", Positive::Charge),
+            ("negative = charging", Positive::Discharge),
+        ] {
+            assert_eq!(positive(text), Some(wanted), "{text}");
+        }
+        assert_eq!(positive("0.1 A"), None);
+    }
+}

@@ -1,0 +1,643 @@
+//! The rows of a register list as items: what the document says of one register or one run of them.
+//!
+//! Walks from the top, so that headings, notes and merged cells mean what they mean to a reader.
+
+use packside_profiles::model::{Decimal, Positive, Table, WordOrder};
+
+use super::columns::{Columns, Holds, function, is_data, repeats};
+use super::number::{Written, written};
+use super::remark::{self, Named};
+use super::scale::{self, Step, Unit};
+use super::sheet::Row;
+use super::text::{Part, parts, plain};
+use super::words::{Notion, Understood, understood};
+use super::{kind, meaning};
+
+/// What the document says of one register or a run of them.
+#[derive(Debug, Clone)]
+pub(super) struct Item {
+    pub(super) line: u32,
+    pub(super) text: String,
+    pub(super) name: String,
+    pub(super) words: Understood,
+    /// Named by the row or the heading above.
+    pub(super) table: Option<Table>,
+    /// As written in the document.
+    pub(super) at: Written,
+    /// Registers from the first to the last.
+    pub(super) registers: Option<u32>,
+    pub(super) said: kind::Said,
+    pub(super) step: Option<(Step, StepFrom)>,
+    pub(super) unit: Option<Unit>,
+    pub(super) unit_text: String,
+    pub(super) offset: Option<Decimal>,
+    pub(super) order: Option<WordOrder>,
+    pub(super) positive: Option<Positive>,
+    pub(super) names: Vec<Named>,
+    /// Lowest and highest value that the document gives.
+    pub(super) range: Option<(f64, f64)>,
+    /// The document has a column for it, and it is empty here.
+    pub(super) is_step_left_out: bool,
+}
+
+/// Where a step stood.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum StepFrom {
+    Column,
+    Unit,
+    Remark,
+}
+
+/// Why a row is in no point.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NotRead {
+    /// No register number, and other cells filled.
+    NoNumber,
+    /// A number that is no register.
+    NotANumber,
+    /// Not named.
+    NoName,
+    /// Says that it is reserved.
+    Reserved,
+    /// Its registers are already those of another row.
+    SharesRegister,
+    /// No numbering of the document makes a register of its number.
+    OutsideNumbering,
+    /// More points than a map can hold.
+    TooMany,
+    /// Its length does not fit its type.
+    LengthAndType,
+}
+
+/// A row that is in no point.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct LeftOut {
+    pub(super) line: u32,
+    pub(super) text: String,
+    pub(super) why: NotRead,
+}
+
+/// What holds for the whole document.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Notes {
+    /// Counts from 0 or from 1, with its line.
+    pub(super) from: Option<(u32, u32)>,
+    pub(super) order: Option<WordOrder>,
+    pub(super) positive: Option<Positive>,
+}
+
+/// Everything that was read.
+#[derive(Debug, Default)]
+pub(super) struct Read {
+    pub(super) items: Vec<Item>,
+    pub(super) left_out: Vec<LeftOut>,
+    pub(super) notes: Notes,
+}
+
+/// What goes from row to row.
+struct Walk<'t> {
+    columns: &'t Columns,
+    table: Option<Table>,
+    last: [Option<String>; 3],
+    section: String,
+    read: Read,
+}
+
+/// Columns in which a blank means "the same as above".
+const MERGED: [Holds; 3] = [Holds::Type, Holds::Function, Holds::Section];
+
+/// Reads every row.
+pub(super) fn read(rows: &[Row], columns: &Columns) -> Read {
+    let mut walk = Walk {
+        columns,
+        table: None,
+        last: [None, None, None],
+        section: String::new(),
+        read: Read::default(),
+    };
+    let header = columns.header.and_then(|at| rows.get(at));
+    for (place, row) in rows.iter().enumerate() {
+        let is_head =
+            columns.header == Some(place) || header.is_some_and(|header| repeats(row, header));
+        if row.is_blank() || is_head {
+            continue;
+        }
+        walk.row(row, columns.header.is_some_and(|header| place < header));
+    }
+    walk.read
+}
+
+impl Walk<'_> {
+    fn cell(&self, row: &Row, holds: Holds) -> String {
+        self.columns.of(row, holds).next().unwrap_or("").to_owned()
+    }
+
+    fn row(&mut self, row: &Row, is_above: bool) {
+        let cell = self.cell(row, Holds::Address);
+        let at = written(&cell, self.columns.bare_hex);
+        let name = self
+            .columns
+            .of(row, Holds::Name)
+            .collect::<Vec<_>>()
+            .join(" ");
+        let Some(at) = at.filter(|_| !is_above) else {
+            return self.without_number(row, &cell, &name, is_above);
+        };
+        for (slot, holds) in MERGED.iter().enumerate() {
+            let filled = self.columns.of(row, *holds).next().map(str::to_owned);
+            if let (Some(filled), Some(last)) = (filled, self.last.get_mut(slot)) {
+                *last = Some(filled);
+            }
+        }
+        if let Some(bit) = self.bit_of(row, at)
+            && self.is_in_last_word(at)
+        {
+            return self.add_bit(bit, &name, row);
+        }
+        if name.is_empty() {
+            // Cells that are merged over several registers: the same as above, if it counts.
+            return self.leave_out(row, NotRead::NoName);
+        }
+        let item = self.item(row, at, &name);
+        if let Some(item) = item {
+            self.read.items.push(item);
+        }
+    }
+
+    /// A row without a register: a heading, a note, or more of the row above.
+    fn without_number(&mut self, row: &Row, cell: &str, name: &str, is_above: bool) {
+        let text = row
+            .cells
+            .iter()
+            .filter(|cell| !cell.is_empty())
+            .cloned()
+            .collect::<Vec<_>>()
+            .join(" ");
+        let filled = row.cells.iter().filter(|cell| !cell.is_empty()).count();
+        if is_above || filled == 1 || !is_data(row) {
+            let goes_on = !is_above && filled == 1 && self.goes_on(row);
+            if !goes_on {
+                self.note(row.line, &text);
+            }
+            return;
+        }
+        let remark = self.remark(row);
+        let names = remark::names(&remark);
+        let bit = self
+            .columns
+            .of(row, Holds::Bit)
+            .next()
+            .and_then(|cell| cell.parse::<u8>().ok());
+        match (cell.is_empty(), bit) {
+            (true, Some(bit)) if !self.read.items.is_empty() => self.add_bit(bit, name, row),
+            (true, None) if !names.is_empty() && name.is_empty() => {
+                if let Some(last) = self.read.items.last_mut() {
+                    last.names.extend(names);
+                }
+            }
+            (true, _) => self.leave_out(row, NotRead::NoNumber),
+            (false, _) => self.leave_out(row, NotRead::NotANumber),
+        }
+    }
+
+    /// Whether the one filled cell of a row goes on with the remark of the row above.
+    fn goes_on(&mut self, row: &Row) -> bool {
+        let remark = self.remark(row);
+        let names = remark::names(&format!("0=;{remark}"));
+        let Some(last) = self
+            .read
+            .items
+            .last_mut()
+            .filter(|item| !item.names.is_empty())
+        else {
+            return false;
+        };
+        let fits = !names.is_empty()
+            && names
+                .iter()
+                .all(|name| last.names.iter().any(|l| l.is_bit == name.is_bit));
+        if fits {
+            last.names.extend(names);
+        }
+        fits
+    }
+
+    /// A sentence or heading: what it says of all that follows, or of the whole document.
+    fn note(&mut self, line: u32, text: &str) {
+        if let Some(table) = function(text) {
+            self.table = Some(table);
+        }
+        if let Some(order) = remark::order(text) {
+            self.read.notes.order = Some(order);
+        }
+        if let Some(from) = counts_from(text) {
+            self.read.notes.from = Some((from, line));
+        }
+        let words = understood(text);
+        if words.any(&[Notion::Amp, Notion::Present, Notion::Power])
+            && let Some(positive) = remark::positive(text)
+        {
+            self.read.notes.positive = Some(positive);
+        }
+        self.section = if words.has(Notion::Module)
+            && !words.numbers.is_empty()
+            && text.chars().count() < 40
+        {
+            text.to_owned()
+        } else {
+            String::new()
+        };
+    }
+
+    fn leave_out(&mut self, row: &Row, why: NotRead) {
+        self.read.left_out.push(LeftOut {
+            line: row.line,
+            text: row.text(),
+            why,
+        });
+    }
+
+    fn bit_of(&self, row: &Row, at: Written) -> Option<u8> {
+        at.bit
+            .filter(|_| {
+                at.last.is_none() && !self.cell(row, Holds::Address).ends_with(".0")
+                    || at.bit > Some(0)
+            })
+            .or_else(|| {
+                self.columns
+                    .of(row, Holds::Bit)
+                    .next()
+                    .and_then(|cell| cell.parse().ok())
+            })
+    }
+
+    fn is_in_last_word(&self, at: Written) -> bool {
+        self.read
+            .items
+            .last()
+            .is_some_and(|item| item.at.first == at.first)
+    }
+
+    fn add_bit(&mut self, bit: u8, name: &str, row: &Row) {
+        let text = if name.is_empty() {
+            self.remark(row)
+        } else {
+            name.to_owned()
+        };
+        if let Some(last) = self.read.items.last_mut() {
+            last.names.push(Named {
+                number: u32::from(bit),
+                is_bit: true,
+                text,
+            });
+        }
+    }
+
+    fn remark(&self, row: &Row) -> String {
+        self.columns
+            .of(row, Holds::Remark)
+            .collect::<Vec<_>>()
+            .join("\n")
+    }
+
+    /// The cell of this row, or the one above where it is merged with it.
+    fn merged(&self, holds: Holds) -> String {
+        let slot = MERGED.iter().position(|one| *one == holds);
+        slot.and_then(|slot| self.last.get(slot))
+            .cloned()
+            .flatten()
+            .unwrap_or_default()
+    }
+
+    fn item(&mut self, row: &Row, at: Written, name: &str) -> Option<Item> {
+        let (bare, in_name) = without_unit(name);
+        let section = if self.columns.has(Holds::Section) {
+            self.merged(Holds::Section)
+        } else {
+            self.section.clone()
+        };
+        let with_section =
+            understood(&section).has(Notion::Module) && !understood(&bare).has(Notion::Module);
+        let full = if with_section {
+            format!("{section} {bare}")
+        } else {
+            bare
+        };
+        let words = understood(&full);
+        let remark = self.remark(row);
+        if meaning::of(&words, meaning::About::default()) == meaning::Meaning::Reserved {
+            self.leave_out(row, NotRead::Reserved);
+            return None;
+        }
+        let own_type = self.cell(row, Holds::Type);
+        let said = kind::said(&own_type)
+            .or_else(|| kind::said(&self.merged(Holds::Type)))
+            .unwrap_or_default();
+        let (step, unit, unit_text, is_step_left_out) = self.step(row, &remark, in_name);
+        let length = self
+            .columns
+            .of(row, Holds::Count)
+            .next()
+            .and_then(|cell| written(cell, false))
+            .map(|found| found.first);
+        let last = at.last.or_else(|| {
+            let cell = self.columns.of(row, Holds::Last).next()?;
+            written(cell, self.columns.bare_hex).map(|found| found.first)
+        });
+        let spanned = last
+            .and_then(|last| last.checked_sub(at.first))
+            .map(|more| more + 1);
+        let offset = self
+            .columns
+            .of(row, Holds::Offset)
+            .next()
+            .and_then(scale::number)
+            .map(|(number, _)| number);
+        let table = function(&self.cell(row, Holds::Function))
+            .or_else(|| function(&self.merged(Holds::Function)));
+        Some(Item {
+            line: row.line,
+            text: row.text(),
+            name: name.to_owned(),
+            words,
+            table: table.or(self.table),
+            at,
+            registers: spanned.or(length).filter(|n| *n > 0),
+            said,
+            step,
+            unit,
+            unit_text,
+            offset: offset
+                .filter(|number| number.numerator != 0)
+                .or_else(|| remark::offset(&remark)),
+            order: remark::order(&remark)
+                .or_else(|| remark::order(name))
+                .or_else(|| remark::order(&own_type)),
+            positive: remark::positive(&remark)
+                .or_else(|| bracketed(name).and_then(remark::positive)),
+            names: remark::names(&remark),
+            range: self.columns.of(row, Holds::Range).find_map(range),
+            is_step_left_out,
+        })
+    }
+
+    /// Step and unit of a row, from wherever they stand.
+    fn step(
+        &self,
+        row: &Row,
+        remark: &str,
+        in_name: Option<String>,
+    ) -> (Option<(Step, StepFrom)>, Option<Unit>, String, bool) {
+        let in_column = self.columns.of(row, Holds::Scale).next();
+        let unit_cell = self
+            .columns
+            .of(row, Holds::Unit)
+            .next()
+            .map(str::to_owned)
+            .or(in_name)
+            .unwrap_or_default();
+        let mut step = in_column
+            .and_then(scale::step)
+            .map(|(step, unit)| ((step, StepFrom::Column), unit));
+        let of_unit = scale::step(&unit_cell);
+        let mut unit = scale::unit(&unit_cell).or(of_unit.and_then(|(_, unit)| unit));
+        if step.is_none() {
+            step = of_unit
+                .filter(|(_, unit)| unit.is_some())
+                .map(|(step, unit)| ((step, StepFrom::Unit), unit));
+        }
+        if step.is_none() {
+            step = in_remark(remark).map(|(step, unit)| ((step, StepFrom::Remark), unit));
+        }
+        // `10 mV` in one column and `V` in another: the one at the number is meant.
+        if let Some((_, Some(own))) = step {
+            unit = Some(own);
+        }
+        let left_out = step.is_none() && self.columns.has(Holds::Scale);
+        let text = unit_cell
+            .trim_start_matches(|c: char| c.is_ascii_digit() || matches!(c, '.' | ',' | ' '))
+            .to_owned();
+        (step.map(|(step, _)| step), unit, text, left_out)
+    }
+}
+
+/// The text in the last brackets.
+fn bracketed(name: &str) -> Option<&str> {
+    let from = name.rfind(['(', '[', '（'])?;
+    let rest = name.get(from..)?;
+    let inside = rest.trim_start_matches(['(', '[', '（']);
+    inside.split([')', ']', '）']).next()
+}
+
+/// A name without a unit in brackets, and that unit.
+fn without_unit(name: &str) -> (String, Option<String>) {
+    let inside = bracketed(name).map(str::trim);
+    let is_unit = |text: &&str| {
+        scale::unit(text).is_some() || scale::step(text).is_some_and(|(_, unit)| unit.is_some())
+    };
+    match inside.filter(is_unit) {
+        Some(unit) => {
+            let at = name.rfind(['(', '[', '（']).unwrap_or(name.len());
+            (
+                name.get(..at).unwrap_or(name).trim().to_owned(),
+                Some(unit.to_owned()),
+            )
+        }
+        None => (name.to_owned(), None),
+    }
+}
+
+/// Words that speak of a step.
+// Kind: from memory
+const SAYS: &[&str] = &[
+    "scale",
+    "scaling",
+    "factor",
+    "resolution",
+    "lsb",
+    "bit",
+    "skalierung",
+    "auflosung",
+    "faktor",
+    "fattore",
+    "scala",
+    "risoluzione",
+    "facteur",
+    "echelle",
+    "escala",
+    "resolucion",
+    "系数",
+    "比例",
+    "分辨率",
+    "倍率",
+    "精度",
+    "单位",
+    "gain",
+    "schaal",
+    "unit",
+    "einheit",
+    "unita",
+    "unite",
+    "unidad",
+    "分解能",
+    "step",
+    "raw",
+    "multiplied",
+    "multiplier",
+    "divided",
+    "divide by",
+    "divisor",
+    "teiler",
+    "x",
+    "单位",
+    "係数",
+];
+
+/// A step in a remark: `0,1 V/bit`, `scale 0.1`, `x10`, `分辨率0.1`.
+fn in_remark(remark: &str) -> Option<(Step, Option<Unit>)> {
+    let pieces = remark
+        .split([';', '|', '\n', '。', '；', '，', '、'])
+        .flat_map(|piece| piece.split(", "));
+    for piece in pieces
+        .map(str::trim)
+        .filter(|piece| !piece.is_empty() && piece.chars().count() < 60)
+    {
+        let small = plain(piece);
+        if let Some(found) = scale::step(piece) {
+            let is_bare = piece.chars().all(|c| c.is_ascii_digit());
+            if !is_bare {
+                return Some(found);
+            }
+        }
+        let tail = piece
+            .rsplit(['=', ':', '：'])
+            .next()
+            .unwrap_or(piece)
+            .trim();
+        let stripped = tail
+            .trim_start_matches(|c: char| !c.is_ascii_digit() && !matches!(c, '/' | '×' | '*'))
+            .trim();
+        let says = SAYS.iter().any(|word| small.contains(word));
+        let is_division = small.contains("divi") || small.contains("teil");
+        if says && let Some((step, unit)) = scale::step(tail).or_else(|| scale::step(stripped)) {
+            return Some(match step {
+                Step::Either(n) if is_division => (Step::Over(n), unit),
+                step => (step, unit),
+            });
+        }
+    }
+    None
+}
+
+/// Both ends of a range of values: `0..69`, `-40 to 80`.
+fn range(cell: &str) -> Option<(f64, f64)> {
+    let cell: String = cell.chars().map(super::text::narrow).collect();
+    let (low, rest) = scale::number(&cell)?;
+    let rest = rest
+        .trim_start()
+        .trim_start_matches(['.', '…', '~', '～', '–', ' ']);
+    let rest = rest
+        .strip_prefix("to")
+        .or(rest.strip_prefix("bis"))
+        .unwrap_or(rest);
+    let rest = rest.trim_start();
+    let (high, _) = scale::number(rest).or_else(|| scale::number(rest.strip_prefix('-')?))?;
+    (high.value() > low.value()).then_some((low.value(), high.value()))
+}
+
+/// Whether a sentence says that registers count from 0 or from 1.
+fn counts_from(text: &str) -> Option<u32> {
+    const BEFORE: &[&str] = &[
+        "from", "at", "ab", "von", "bei", "mit", "da", "dal", "dallo", "desde", "partir", "vanaf",
+        "bij", "en", "por", "con", "de", "with", "is", "從", "从", "自", "由", "par", "met", "a",
+        "由于",
+    ];
+    const BEHIND: &[&str] = &["based", "basiert", "开始", "起", "から", "base"];
+    let parts = parts(text);
+    let joined = plain(text);
+    let of_registers = [
+        "regist",
+        "adres",
+        "addres",
+        "indirizz",
+        "direccion",
+        "地址",
+        "寄存器",
+        "アドレス",
+        "レジスタ",
+        "number",
+        "nummer",
+    ];
+    if !of_registers
+        .iter()
+        .any(|word| joined.contains(&plain(word)))
+    {
+        return None;
+    }
+    for (place, part) in parts.iter().enumerate() {
+        let Part::Number(number @ (0 | 1)) = part else {
+            continue;
+        };
+        let word = |place: Option<usize>| match place.and_then(|place| parts.get(place)) {
+            Some(Part::Word(word)) => word.clone(),
+            Some(Part::Sign('-')) => match place.and_then(|place| parts.get(place + 1)) {
+                Some(Part::Word(word)) => word.clone(),
+                _ => String::new(),
+            },
+            _ => String::new(),
+        };
+        let (before, behind) = (word(place.checked_sub(1)), word(Some(place + 1)));
+        let ends = |words: &[&str], word: &str| {
+            words
+                .iter()
+                .any(|w| word == *w || (!w.is_ascii() && word.ends_with(w)))
+        };
+        let starts = |words: &[&str], word: &str| {
+            words
+                .iter()
+                .any(|w| word == *w || (!w.is_ascii() && word.starts_with(w)))
+        };
+        if ends(BEFORE, &before) || starts(BEHIND, &behind) {
+            return Some(*number);
+        }
+    }
+    joined.contains("zero based").then_some(0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Kind: invented
+    #[test]
+    fn sentences_say_where_registers_count_from() {
+        for (text, from) in [
+            ("Register addresses count from 0.", Some(0)),
+            ("Registernummern zählen ab 1.", Some(1)),
+            ("寄存器地址从0开始。", Some(0)),
+            ("Les adresses de registres commencent à 1.", Some(1)),
+            ("Gli indirizzi partono da 0", Some(0)),
+            ("Addresses are 0-based", Some(0)),
+            ("Page 1 of 2", None),
+            ("32-bit values: high word first.", None),
+        ] {
+            assert_eq!(counts_from(text), from, "{text}");
+        }
+    }
+
+    // Kind: invented
+    #[test]
+    fn steps_are_found_in_remarks() {
+        for (text, found) in [
+            ("0,1 V/bit", true),
+            ("Scale: 0.01", true),
+            ("分辨率0.1", true),
+            ("x10", true),
+            ("1 Bit = 0,1 A", true),
+            ("Bit0: short", false),
+            ("see 3.1", false),
+        ] {
+            assert_eq!(in_remark(text).is_some(), found, "{text}");
+        }
+    }
+}

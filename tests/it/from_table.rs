@@ -1,0 +1,238 @@
+//! Register lists become drafts: hand-typed lists with what must come of them, and anything else without a panic.
+//!
+//! Kind of all lists and expectations: invented, typed before the reader was run on them.
+
+use std::path::Path;
+
+use packside::table::{NoTable, NotRead, draft};
+use packside_profiles::model::{Footing, Key, Numbering, Positive, Profile};
+use packside_profiles::{Class, Role, draft_text};
+use proptest::prelude::*;
+
+fn table(name: &str) -> Vec<u8> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/tables");
+    std::fs::read(folder.join(name)).unwrap()
+}
+
+/// Each point as `role table first xcount type scale unit open`, those without a role by their id.
+fn points(profile: &Profile) -> Vec<String> {
+    let layout = packside_profiles::Layout::new(profile, &packside_profiles::Known::default());
+    let points = profile.points.iter().enumerate().map(|(index, point)| {
+        let here: Vec<u16> = layout
+            .instances
+            .iter()
+            .filter(|one| one.point == index)
+            .map(|one| one.address)
+            .collect();
+        let standing = point.draft.as_ref().unwrap();
+        let open: Vec<&str> = standing.open.iter().map(|key| key.id()).collect();
+        let kind = packside_profiles::explain::kind_name(point.kind);
+        let (role, unit) = (point.role.id(), point.unit.clean());
+        let text = format!(
+            "{role} {} x{} {kind} {} {unit} {}",
+            here[0],
+            here.len(),
+            point.scale.value(),
+            open.join("+")
+        );
+        text.split_whitespace().collect::<Vec<_>>().join(" ")
+    });
+    points.collect()
+}
+
+#[test]
+fn an_english_list_with_gains_becomes_a_draft() {
+    let drafted = draft(
+        &table("stack-en.csv"),
+        "stack-en.csv",
+        "stack-en",
+        "2026-12-01",
+    )
+    .unwrap();
+    assert_eq!(
+        points(&drafted.profile),
+        [
+            "state 0 x1 enum16 1",
+            "alarm_word 1 x1 bits16 1",
+            "pack_voltage 2 x1 u16 0.1 V",
+            "pack_current 3 x1 i16 0.1 A",
+            "pack_power 4 x1 i32 1 W",
+            "soc 6 x1 u16 1 %",
+            "cell_voltage_max 7 x1 u16 0.001 V",
+            "other 8 x1 u16 0.1 V",
+            "other 9 x1 u16 0.1 V role",
+            "cell_voltage 10 x16 u16 0.001 V",
+            "cell_temperature 30 x2 i16 0.1 degC",
+            "charge_limit 32 x1 u16 0.1 A",
+            "own_heartbeat 34 x1 u16 1",
+        ]
+    );
+    let flags: Vec<_> = drafted
+        .profile
+        .flags
+        .iter()
+        .map(|flag| (flag.bit.unwrap(), flag.class))
+        .collect();
+    assert_eq!(
+        flags,
+        [
+            (0, Class::CellOverVoltage),
+            (1, Class::InsulationLow),
+            (2, Class::InverterSilent)
+        ]
+    );
+    let unread: Vec<_> = drafted
+        .unread
+        .iter()
+        .map(|row| (row.line, row.why))
+        .collect();
+    assert_eq!(
+        unread,
+        [
+            (16, NotRead::Reserved),
+            (22, NotRead::NoName),
+            (23, NotRead::NotANumber)
+        ]
+    );
+    assert_eq!(
+        drafted
+            .profile
+            .points_with(Role::PackCurrent)
+            .next()
+            .unwrap()
+            .positive,
+        Some(Positive::Discharge)
+    );
+    let open = &drafted.profile.draft.as_ref().unwrap().open;
+    assert!(
+        !open
+            .iter()
+            .any(|key| ["addresses", "table", "order"].contains(&key.as_str())),
+        "{open:?}"
+    );
+}
+
+#[test]
+fn a_german_list_with_six_digits_and_blocks_becomes_a_draft() {
+    let drafted = draft(
+        &table("pack-de.tsv"),
+        "pack-de.tsv",
+        "pack-de",
+        "2026-12-01",
+    )
+    .unwrap();
+    assert_eq!(drafted.profile.addresses, Numbering::WithTable);
+    assert_eq!(
+        points(&drafted.profile),
+        [
+            "serial 100 x1 string 1",
+            "pack_voltage 106 x1 u16 0.1 V",
+            "pack_current 107 x1 i16 0.1 A",
+            "uptime 108 x1 u32 1 s",
+            "cell_voltage 110 x4 u16 0.001 V",
+            "insulation 130 x1 u16 1 kOhm",
+            "other 131 x1 u16 1 mV",
+        ]
+    );
+    assert_eq!(drafted.profile.groups[0].starts, [110, 120]);
+}
+
+#[test]
+fn a_chinese_list_pasted_with_blanks_becomes_a_draft() {
+    let drafted = draft(
+        &table("pasted-zh.txt"),
+        "pasted-zh.txt",
+        "pasted-zh",
+        "2026-12-01",
+    )
+    .unwrap();
+    assert_eq!(
+        points(&drafted.profile),
+        [
+            "pack_voltage 256 x1 u16 0.1 V",
+            "pack_current 257 x1 i16 0.1 A",
+            "state 258 x1 enum16 1",
+            "cell_voltage_max 259 x1 u16 0.001 V",
+            "cell_temperature_min 260 x1 i16 0.1 degC",
+        ]
+    );
+}
+
+/// What is written loads again, and says the same.
+fn loads_again(profile: &Profile) {
+    let text = draft_text(profile);
+    let again = packside_profiles::as_written(&text, "draft.toml")
+        .unwrap_or_else(|why| panic!("{why}\n{text}"));
+    assert_eq!(&again, profile, "{text}");
+}
+
+#[test]
+fn drafts_load_again_as_they_were_and_give_no_clean_verdict() {
+    for name in ["stack-en.csv", "pack-de.tsv", "pasted-zh.txt"] {
+        let drafted = draft(&table(name), name, "again", "2026-12-01").unwrap();
+        loads_again(&drafted.profile);
+        let judged = packside_profiles::load(&draft_text(&drafted.profile), "draft.toml").unwrap();
+        assert!(!judged.gaps.is_empty(), "{name}");
+    }
+}
+
+#[test]
+fn where_nobody_says_from_which_number_registers_count_nothing_is_judged() {
+    let list = "Address;Name;Type;Scale;Unit\n100;Pack voltage;U16;0.1;V\n101;SOC;U16;1;%\n";
+    let drafted = draft(list.as_bytes(), "list.csv", "list", "2026-12-01").unwrap();
+    let open = &drafted.profile.draft.as_ref().unwrap().open;
+    assert!(
+        open.starts_with(&["addresses".to_owned(), "table".to_owned()]),
+        "{open:?}"
+    );
+    let judged = packside_profiles::load(&draft_text(&drafted.profile), "draft.toml").unwrap();
+    assert!(judged.points.iter().all(|point| point.role == Role::Other));
+}
+
+#[test]
+fn a_step_that_is_left_out_is_open_and_a_type_that_is_left_out_is_narrowed() {
+    let list = "Address;Name;Scale;Unit\n0x10;Pack voltage;;V\n0x11;Terminal voltage;0.1;V\n";
+    let drafted = draft(list.as_bytes(), "list.csv", "list", "2026-12-01").unwrap();
+    let standing = |nth: usize| drafted.profile.points[nth].draft.clone().unwrap();
+    assert!(standing(0).open.contains(&Key::Scale));
+    assert_eq!(
+        (standing(1).grade, standing(1).open),
+        (Footing::Narrowed, vec![Key::Type])
+    );
+}
+
+#[test]
+fn err_files_that_are_no_register_list() {
+    let err = |bytes: &[u8]| draft(bytes, "x", "x", "2026-12-01").unwrap_err();
+    assert_eq!(err(b"%PDF-1.4"), NoTable::Pdf);
+    assert_eq!(err(b""), NoTable::Empty);
+    assert!(matches!(
+        err(b"a,b,c\nd,e,f\ng,h,i\n"),
+        NoTable::NoNumbers { .. }
+    ));
+    assert!(matches!(
+        err(b"PK\x03\x04 no workbook"),
+        NoTable::Workbook { .. }
+    ));
+}
+
+proptest! {
+    /// Pieces of lists in any order: never a panic, and what is made loads again.
+    #[test]
+    fn any_text_gives_a_draft_that_loads_or_a_reason(pieces in prop::collection::vec(
+        prop::sample::select(vec![
+            "Address", "Name", "Type", "Scale", ";", ";", ";", "\n", "\n", "0x10", "40108", "100-115", "Cell 1..16 voltage", "Pack voltage",
+            "U16", "U32", "float", "0.1V", "/10", "10", "mV", "Bit0: short", "0=off, 1=on", "\"", "\t", "Modul 3", "BITMAP", "65535", "Alarm", "  ", "单体电压1-8", "999999",
+        ]), 0..120)
+    ) {
+        let text = pieces.concat();
+        if let Ok(drafted) = draft(text.as_bytes(), "any.csv", "any", "2026-12-01") {
+            loads_again(&drafted.profile);
+        }
+    }
+
+    #[test]
+    fn any_bytes_give_no_panic(bytes in prop::collection::vec(any::<u8>(), 0..600)) {
+        let _ = draft(&bytes, "any", "any", "2026-12-01");
+    }
+}
