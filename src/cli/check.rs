@@ -353,6 +353,10 @@ pub(super) fn next_command(
     let place = place_of(args);
     let first_step = judgement.verdict.next.first().map(NextStep::kind);
     match judgement.verdict.kind {
+        // Nobody goes there: the number is watched from elsewhere.
+        VerdictKind::Fault if first_step == Some(StepKind::KeepAway) => {
+            format!("next: packside watch {place}")
+        }
         VerdictKind::Fault | VerdictKind::Normal if saved.is_some() => {
             "next: packside report last -o page.html".to_owned()
         }

@@ -514,12 +514,16 @@ impl DoubtKind {
 }
 
 impl Doubt {
-    /// The step that settles it. A mark that nobody read says nothing about the map.
+    /// The step that settles it. A mark that nobody read says nothing about the map; packs that feed one another
+    /// are left alone.
     pub(crate) fn step(&self) -> StepKind {
         match self {
             Self::NotRecognised {
                 mismatch: Mismatch::Mark { seen: None, .. },
             } => StepKind::LookAgain,
+            Self::Contradiction {
+                what: Contradiction::BetweenPacks { .. },
+            } => StepKind::PacksApart,
             _ => self.kind().step(),
         }
     }

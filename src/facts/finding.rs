@@ -21,15 +21,18 @@ pub enum Disposition {
     Claim,
     /// Do not charge, do not install, set apart.
     Quarantine,
+    /// Nobody goes near it.
+    StayAway,
 }
 
 impl Disposition {
     /// Every one, with its stable id and its meaning.
-    pub const ALL: [Self; 4] = [
+    pub const ALL: [Self; 5] = [
         Self::CorrectOnSite,
         Self::IsolateAndLookAgain,
         Self::Claim,
         Self::Quarantine,
+        Self::StayAway,
     ];
 
     /// The stable id.
@@ -39,6 +42,7 @@ impl Disposition {
             Self::IsolateAndLookAgain => "isolate-and-look-again",
             Self::Claim => "claim",
             Self::Quarantine => "quarantine",
+            Self::StayAway => "stay-away",
         }
     }
 
@@ -51,6 +55,7 @@ impl Disposition {
             }
             Self::Claim => "no isolating step is left: ask the maker to take it back",
             Self::Quarantine => "do not charge, do not install, set apart, ask the maker",
+            Self::StayAway => "nobody goes near it now, and nothing is done to it; ask the maker",
         }
     }
 }
@@ -190,7 +195,11 @@ impl Finding {
         let item = match self.class {
             _ if is_pair && self.place.item.is_some() => Item::CellPair,
             Some(
-                C::SensorFault | C::OverTemperature | C::UnderTemperature | C::TemperatureImbalance,
+                C::SensorFault
+                | C::OverTemperature
+                | C::UnderTemperature
+                | C::TemperatureImbalance
+                | C::ChargingOutside,
             ) => Item::Sensor,
             _ => Item::Cell,
         };

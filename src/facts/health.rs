@@ -10,6 +10,10 @@ pub use crate::evidence::health::Health;
 /// Fewer damaged answers one after another are no row.
 const ROW: u32 = 3;
 
+/// Damage that may strike any byte of an answer strikes its first three alone no more often than this.
+// Kind: derived (three bytes of an answer of at least thirty; short ones are few in a look)
+const FIRST_BY_CHANCE: f64 = 0.1;
+
 /// What is expected less often than this by chance counts as no chance.
 const RARE: f64 = 0.05;
 
@@ -59,14 +63,18 @@ impl Health {
     /// What it shows.
     pub(crate) fn sights(&self, sights: &mut Sights) {
         let answers = HowMany::Among(self.damaged);
-        sights.note_if(self.damaged.hits > 0, Sight::Damaged { answers });
+        // What runs into an answer that comes late is damaged by that.
+        sights.note_if(
+            self.damaged.hits > self.late.hits,
+            Sight::Damaged { answers },
+        );
         if self.long.exceeds(self.short) {
             sights.note(Sight::GrowsWithLength {
                 long: self.long,
                 short: self.short,
             });
         }
-        if self.first_bytes.hits >= 2 && self.first_bytes.hits * 2 > self.first_bytes.tries {
+        if self.first_bytes.hits >= 2 && self.first_bytes.interval().0 > FIRST_BY_CHANCE {
             let answers = self.first_bytes;
             sights.note(Sight::FirstBytes { answers });
         }

@@ -18,6 +18,16 @@ pub struct NotTested {
 }
 
 impl NotTested {
+    /// Of no unit in particular.
+    pub fn new(what: Untested, why: WhyNot, when: When) -> Self {
+        Self {
+            what,
+            why,
+            when,
+            units: Vec::new(),
+        }
+    }
+
     /// The stable id of what was not tested.
     pub fn id(&self) -> &'static str {
         self.what.id()
@@ -72,8 +82,8 @@ pub enum Untested {
 }
 
 impl Untested {
-    /// Everything.
-    pub const ALL: [Self; 21] = [
+    /// What one look may test and another not.
+    const SOMETIMES: [Self; 10] = [
         Self::Precharge,
         Self::MainSwitches,
         Self::MainFuse,
@@ -84,17 +94,6 @@ impl Untested {
         Self::CellBalance,
         Self::Insulation,
         Self::Unjudged(Role::CellVoltage),
-        Self::SecondStack,
-        Self::OnePole,
-        Self::Damage,
-        Self::SenseWires,
-        Self::EarthFaults,
-        Self::CurrentScale,
-        Self::Capacity,
-        Self::SensorOrder,
-        Self::Site,
-        Self::InverterKeepsTo,
-        Self::ColdStorage,
     ];
 
     /// What no wire and no lamp can tell, of any unit: it stands in every list.
@@ -111,6 +110,11 @@ impl Untested {
         Self::InverterKeepsTo,
         Self::ColdStorage,
     ];
+
+    /// Everything.
+    pub fn all() -> impl Iterator<Item = Self> {
+        Self::SOMETIMES.into_iter().chain(Self::BEYOND)
+    }
 
     /// The stable id.
     pub fn id(self) -> &'static str {

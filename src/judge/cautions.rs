@@ -29,6 +29,12 @@ fn roots(findings: &[Finding]) -> impl Iterator<Item = &Finding> {
     findings.iter().filter(|f| f.is_root_alarm())
 }
 
+/// Whether a root says that something is hot, or heats: nobody goes near it.
+pub(crate) fn is_heat(found: &Finding) -> bool {
+    found.is_root_alarm()
+        && (found.class == Some(Class::OverTemperature) || warm_part(found).is_some())
+}
+
 /// Something that is hot, or heats: nobody near.
 fn heat(findings: &[Finding], readings: &[Reading]) -> Option<Caution> {
     let rises = roots(findings).find_map(|f| match &f.fact {
@@ -62,19 +68,20 @@ fn heat(findings: &[Finding], readings: &[Reading]) -> Option<Caution> {
             celsius: hottest.number()?,
         })
     });
-    rises.or(inside).or(warm(findings)).or(hot)
+    let warm = || roots(findings).find_map(warm_part);
+    rises.or(inside).or_else(warm).or(hot)
 }
 
-/// A module that is warm without current, and the others are not.
-fn warm(findings: &[Finding]) -> Option<Caution> {
-    roots(findings).find_map(|f| match f.fact {
+/// A part that is warm without current, and the others are not.
+fn warm_part(found: &Finding) -> Option<Caution> {
+    match found.fact {
         Fact::Measured(Measured::WarmByItself { celsius, next, .. }) => Some(Caution::Warm {
-            module: f.place.module,
+            module: found.place.module,
             celsius,
             others: next,
         }),
         Fact::Measured(Measured::TooFarApart { low, high, .. })
-            if f.class == Some(Class::TemperatureImbalance) && f.place == high.0 =>
+            if found.class == Some(Class::TemperatureImbalance) && found.place == high.0 =>
         {
             Some(Caution::Warm {
                 module: high.0.module,
@@ -83,7 +90,7 @@ fn warm(findings: &[Finding]) -> Option<Caution> {
             })
         }
         _ => None,
-    })
+    }
 }
 
 fn hottest(readings: &[Reading]) -> Option<&Reading> {

@@ -117,8 +117,12 @@ fn fault_steps(member: &Member) -> Vec<NextStep> {
     steps.extend(at_the_roots(member));
     // Where the map itself says what to do at the inverter's side, a second step would say it again.
     let untold = |f: &Finding| is_untold(f) && f.lies_in == LiesIn::InverterSide;
-    let nobody_knows =
-        |f: &Finding| f.lies_in == LiesIn::Unknown && f.class != Some(Class::SwitchFault);
+    // Nobody goes to what heats to find out where it lies.
+    let nobody_knows = |f: &Finding| {
+        f.lies_in == LiesIn::Unknown
+            && f.class != Some(Class::SwitchFault)
+            && f.disposition != Some(Disposition::StayAway)
+    };
     if roots(member).any(|f| nobody_knows(f) || untold(f)) {
         steps.push(StepKind::Isolate.plain());
     }
@@ -184,6 +188,11 @@ fn at_the_roots(member: &Member) -> Vec<NextStep> {
         let low = root.class.is_some_and(is_low);
         // Nothing is charged while a cell must never be charged again; that one is set apart, above.
         let set_apart = root.disposition == Some(Disposition::Quarantine);
+        // The caution said it.
+        let is_said = matches!(root.to_do.deed, Deed::Usual(_));
+        if root.disposition == Some(Disposition::StayAway) && is_said {
+            continue;
+        }
         if never_charge && low || set_apart && root.class != Some(Class::SensorFault) {
             continue;
         }
@@ -381,14 +390,7 @@ fn settling(doubts: &[Doubt], for_this: impl Fn(&Doubt) -> Step) -> Vec<NextStep
 /// What this look could not test, although it may be broken.
 pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
     let mut list = Vec::new();
-    let mut add = |what, why, when| {
-        list.push(NotTested {
-            what,
-            why,
-            when,
-            units: Vec::new(),
-        });
-    };
+    let mut add = |what, why, when| list.push(NotTested::new(what, why, when));
     let state = member.state.as_ref().map(|state| state.kind);
     let connected = matches!(state, Some(StateKind::Standby | StateKind::Running));
     let current = member
@@ -455,14 +457,7 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
 /// What this map leaves out, and what no wire and no lamp can tell of any unit.
 fn beyond(profile: &Profile) -> Vec<NotTested> {
     let mut list = Vec::new();
-    let mut add = |what, why, when| {
-        list.push(NotTested {
-            what,
-            why,
-            when,
-            units: Vec::new(),
-        });
-    };
+    let mut add = |what, why, when| list.push(NotTested::new(what, why, when));
     if !profile.points.iter().any(|p| p.role == Role::Insulation) {
         let when = When::Otherwise(Untested::EarthFaults);
         add(Untested::Insulation, WhyNot::NoPoint, when);

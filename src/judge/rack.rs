@@ -92,6 +92,22 @@ fn between_packs(members: &mut [Member], profile: &Profile) {
     if largest <= EQUALISES || sum.abs() > CANCELS * largest {
         return;
     }
+    // It is no inverter that takes more than is granted.
+    let blames_inverter = |doubt: &Doubt| {
+        matches!(
+            doubt,
+            Doubt::Contradiction {
+                what: Contradiction::BeyondGranted { .. }
+            }
+        )
+    };
+    for member in members.iter_mut() {
+        member.doubts.retain(|doubt| !blames_inverter(doubt));
+        member.why.retain(|why| match why {
+            Why::Doubts(doubts) => !doubts.iter().all(blames_inverter),
+            _ => true,
+        });
+    }
     if let Some(member) = members.iter_mut().find(|m| m.unit == out.0) {
         let what = Contradiction::BetweenPacks { out, into };
         let doubt = Doubt::Contradiction { what };

@@ -10,6 +10,7 @@
 use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Severity};
 
+use super::cautions::is_heat;
 use super::notices::notice;
 use crate::facts::fact::{Deed, Follows, Remark};
 use crate::facts::judgement::{Certainty, Disposition, Finding, Source};
@@ -55,6 +56,8 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, is_certain: bool, is_empty_onl
             let unread = matches!(finding.to_do.deed, Deed::SenseWire { .. });
             finding.disposition = Some(if hot_and_low || unread || (never_charge && is_low) {
                 Disposition::Quarantine
+            } else if is_heat(finding) {
+                Disposition::StayAway
             } else if (odd_cells || !is_empty_only)
                 && finding.class == Some(Class::CellUnderVoltage)
             {

@@ -135,10 +135,9 @@ pub(crate) fn lies_in(class: Class) -> LiesIn {
         | Class::CellBelowMinimum
         | Class::CellImbalance
         | Class::CellResistance => LiesIn::Module,
-        Class::UnderTemperature
-        | Class::LowCharge
-        | Class::PackUnderVoltage
-        | Class::OverTemperature => LiesIn::SiteCondition,
+        Class::UnderTemperature | Class::LowCharge | Class::PackUnderVoltage => {
+            LiesIn::SiteCondition
+        }
         Class::SensorFault | Class::ConfigurationFault => LiesIn::Connection,
         Class::ControlUnitFault => LiesIn::ControlUnit,
         Class::ChargingOutside => LiesIn::InverterSide,

@@ -72,7 +72,7 @@ pub fn topics() -> Vec<Chapter> {
         )
     };
     let classes = Class::ALL.iter().map(|class| of_class(*class));
-    let untested = Untested::ALL.map(|what| {
+    let untested = Untested::all().map(|what| {
         let meaning = words::untested_means(what);
         entry(what.id(), format!("{meaning}."))
     });
@@ -124,7 +124,7 @@ pub fn topics() -> Vec<Chapter> {
             sights.collect(),
         ),
         topic("Next steps", "verdict.next[].id", steps()),
-        topic("Not tested", "not_tested[].id", untested.to_vec()),
+        topic("Not tested", "not_tested[].id", untested.collect()),
     ]
 }
 

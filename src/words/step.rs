@@ -1,7 +1,9 @@
 //! What to do next, in words.
 
+use packside_profiles::Class;
 use packside_profiles::model::{InverterPort, Needs, Profile};
 
+use super::class_in_short;
 use super::pseudo::said;
 use super::to_do::plain_to_do;
 use super::whereabouts::plain_whereabouts;
@@ -55,11 +57,12 @@ fn step(step: &Step, profile: Option<&Profile>) -> String {
         Step::SetApart { at } => format!("{}: {}", roots(at), usual()),
         Step::LiftCondition { ids, cold, to_do } => {
             let first = if *cold { "do not charge while it is cold; " } else { "" };
-            format!("{}: {first}{}", ids.join(", "), deed(to_do, profile))
+            let what: Vec<&str> = ids.iter().map(in_words).collect();
+            format!("{}: {first}{}", what.join(", "), deed(to_do, profile))
         }
         Step::WorkOnRoot { at, to_do, mind } => work_on_root(at, to_do, mind, profile),
         Step::Isolate { insulation: true } => {
-            "insulation-low: touch no metal, a pole may be at earth. Inverter to 0 A at its screen, unit off, open the \
+            "insulation to earth too low: touch no metal, a pole may be at earth. Inverter to 0 A at its screen, unit off, open the \
              isolator to the inverter, unit on, all by the manual, and look again: still low, it is the stack or its \
              cables; risen, it lies beyond the switches: cable, isolator, inverter or PV (a restart opens switches too)"
                 .to_owned()
@@ -137,14 +140,21 @@ fn lead(unit: Option<u8>) -> String {
     unit.map_or_else(String::new, |unit| format!("address {unit}: "))
 }
 
-/// `address 3: cell-under-voltage (module 2 cell 4)`.
+/// What a root says, in a few words, by its id.
+fn in_words(id: &&'static str) -> &'static str {
+    let class = Class::ALL.iter().find(|class| class.id() == *id);
+    class.map_or(id, |class| class_in_short(*class))
+}
+
+/// `address 3: a cell below its limit (module 2 cell 4)`.
 fn roots(at: &AtRoots) -> String {
     let places: Vec<String> = at.places.iter().map(|at| plain_whereabouts(*at)).collect();
     let places = match places.is_empty() {
         true => String::new(),
         false => format!(" ({})", places.join(", ")),
     };
-    format!("{}{}{places}", lead(at.unit), at.ids.join(", "))
+    let what: Vec<&str> = at.ids.iter().map(in_words).collect();
+    format!("{}{}{places}", lead(at.unit), what.join(", "))
 }
 
 fn deed(to_do: &Remedy, profile: Option<&Profile>) -> String {
@@ -196,7 +206,7 @@ fn look_again(why: LookAgain) -> &'static str {
              show)"
         }
         LookAgain::UnderCurrent => {
-            "look again, best while a small current flows: does one cell sag beside its sisters?"
+            "set no current for it: look again while the unit does what it did then. Does one cell sag more than the others?"
         }
         LookAgain::InSeconds => "look again in a few seconds",
         LookAgain::WithLamps => "look again, and compare with the lamps",
@@ -210,7 +220,9 @@ fn look_again(why: LookAgain) -> &'static str {
 )]
 pub fn step_means(kind: StepKind) -> &'static str {
     match kind {
-        StepKind::HandOver => "nothing to mend; keep this result with the visit's papers",
+        StepKind::HandOver => {
+            "nothing was found that has to be put right; keep this result with the visit's papers"
+        }
         StepKind::RecordFirst => {
             "before anything is switched off, restarted or reset: this look must be saved (a look at a real unit saves itself, else --record FILE), some units forget at power-off"
         }

@@ -103,11 +103,12 @@ pub(crate) fn usual(class: Class) -> &'static str {
             "no current through it: 0 A at the inverter's screen; the joint of this cell is LIVE DC work; ask the maker"
         }
         Class::SensorFault => {
-            "first 0 A at the inverter's screen, then LIVE DC, licensed: the sense connector of this module, the harness sits \
-             at stack potential"
+            "first 0 A at the inverter's screen, then LIVE DC, licensed: the sense wires and sense connectors of what was \
+             named, the harness sits at stack potential"
         }
         Class::ConfigurationFault => {
-            "check order, polarity and number of the modules against the nameplates"
+            "covers on, touch no terminal, connect nothing: compare order, polarity and number of the modules with the \
+             nameplates"
         }
         Class::InsulationLow => {
             "touch no metal, a pole may be at earth; disconnect nothing live. It may lie beyond the switches: inverter to 0 A, \

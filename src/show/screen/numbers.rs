@@ -19,8 +19,11 @@ pub(super) fn numbers(out: &mut String, judgement: &Judgement, profile: Option<&
     }
     let of_two = |open: &Doubt| matches!(open, Doubt::TwoUnits { .. });
     let two = judgement.verdict.open.iter().any(of_two);
+    let no_measurement = |open: &Doubt| matches!(open, Doubt::NoMeasurement { .. });
     let mixed = if two {
         ", mixed from two units: of neither"
+    } else if judgement.verdict.open.iter().any(no_measurement) {
+        ", as the registers say: one word everywhere, none of them was measured"
     } else {
         ""
     };

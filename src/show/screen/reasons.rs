@@ -144,7 +144,7 @@ fn deciding(judgement: &Judgement) -> Option<Deciding<'_>> {
             let reason = seen.or_else(said)?;
             // None leads clearly: naming one of them would mislead.
             if cause.per_mille < LIKELY {
-                let text = format!("{reason}: several causes are open, see below");
+                let text = format!("{reason}: several causes are open");
                 return Some(Deciding::Cause(text));
             }
             let sure = strength(cause.per_mille).trim_end();
