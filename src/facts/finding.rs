@@ -51,7 +51,7 @@ impl Disposition {
         match self {
             Self::CorrectOnSite => "to be put right on site",
             Self::IsolateAndLookAgain => {
-                "isolate the suspected part and look again; do not claim it yet"
+                "isolate the suspected part and look again; file no claim yet"
             }
             Self::Claim => "no isolating step is left: ask the maker to take it back",
             Self::Quarantine => "do not charge, do not install, set apart, ask the maker",

@@ -209,7 +209,7 @@ fn other_speed_is_found_by_listening_at_others() {
     );
     let text = String::from_utf8(output.stdout).unwrap();
     assert!(
-        text.ends_with("next: packside listen --line 19200-8N1 --simulated hv-other-baud\n"),
+        text.ends_with("next: packside listen --line 19200-8E1 --simulated hv-other-baud\n"),
         "{text}"
     );
 }

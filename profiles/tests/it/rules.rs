@@ -623,7 +623,7 @@ fn err_wrong_keys_and_types_each_at_their_place() {
     check(
         "address = 28\n",
         "address = -1\n",
-        "point \"cycles\", address: expected u16, found integer `-1`",
+        "point \"cycles\", address: expected u32, found integer `-1`",
     );
     check(
         "type = \"bcd32\"",
