@@ -20,8 +20,10 @@ use crate::problem::Collector;
 pub enum Numbering {
     /// As on the wire.
     #[default]
+    #[serde(rename = "from-0")]
     From0,
     /// The first register is 1.
+    #[serde(rename = "from-1")]
     From1,
     /// The first digit is the table: 1 coil, 10001 discrete, 30001 input, 40001 holding.
     WithTable,
