@@ -1,8 +1,8 @@
 //! Text in the encodings in which spreadsheets save it.
 //!
-//! A mark at the beginning decides; without one it is UTF-8 if it can be. Else it is the one of Chinese or
-//! Japanese spreadsheets if every character of it then is a usual one, and Latin (Windows-1252) otherwise, which
-//! any bytes can be.
+//! A mark at the beginning decides; without one it is UTF-8 if it can be. Else it is the one of Japanese or Chinese
+//! spreadsheets if nearly all of it then is usual there and cannot well be Latin, and Latin (Windows-1252)
+//! otherwise, which any bytes can be.
 
 use encoding_rs::{Encoding, GB18030, SHIFT_JIS, UTF_16BE, UTF_16LE, WINDOWS_1252};
 
@@ -23,13 +23,11 @@ pub(super) fn text(bytes: &[u8]) -> Option<(String, &'static str)> {
         return Some((lines(text), "UTF-8"));
     }
     for (encoding, fits) in [
-        (SHIFT_JIS, japanese as fn(char) -> bool),
-        (GB18030, chinese),
+        (SHIFT_JIS, is_japanese as fn(&[u8], &str) -> bool),
+        (GB18030, is_chinese),
     ] {
         let text = encoding.decode_without_bom_handling_and_without_replacement(bytes);
-        let foreign = |text: &str| text.chars().filter(|c| !c.is_ascii()).count();
-        let usual = |text: &str| text.chars().filter(|c| fits(*c)).count();
-        if let Some(text) = text.filter(|text| usual(text) * 20 >= foreign(text) * 19) {
+        if let Some(text) = text.filter(|text| fits(bytes, text)) {
             return Some((lines(&text), encoding.name()));
         }
     }
@@ -56,13 +54,33 @@ fn wide(bytes: &[u8]) -> Option<&'static Encoding> {
     }
 }
 
-fn chinese(c: char) -> bool {
-    matches!(u32::from(c), 0x3000..=0x303f | 0x4e00..=0x9fa5 | 0xff00..=0xffef | 0x2000..=0x22ff | 0xb0 | 0xb1 | 0xb7 | 0xd7)
+/// Usual characters are two bytes that ASCII has not (GB 2312). Behind a letter of Latin with an accent nearly always
+/// stands a plain one.
+fn is_chinese(bytes: &[u8], _: &str) -> bool {
+    let (mut usual, mut foreign) = (0, 0);
+    let mut rest = bytes.iter();
+    while let Some(lead) = rest.next() {
+        if !lead.is_ascii() {
+            foreign += 1;
+            let trail = rest.next();
+            let is_usual = (0xa1..=0xf7).contains(lead) && trail.is_some_and(|byte| *byte >= 0xa1);
+            usual += usize::from(is_usual);
+        }
+    }
+    nearly_all(usual, foreign)
 }
 
-/// With signs of its own (kana), which Chinese text read as Japanese has not.
-fn japanese(c: char) -> bool {
-    matches!(u32::from(c), 0x3000..=0x30ff | 0x4e00..=0x9fa5 | 0xff01..=0xff5e | 0x2000..=0x22ff | 0xb0 | 0xb1 | 0xd7)
+/// Its own script (kana) is in it: neither Latin nor usual Chinese text has those bytes. Without it `é` and the
+/// letter behind would pass for a rare sign.
+fn is_japanese(_: &[u8], text: &str) -> bool {
+    let usual = |c: &char| matches!(u32::from(*c), 0x3000..=0x30ff | 0x4e00..=0x9fa5 | 0xff01..=0xff5e | 0x2000..=0x22ff | 0xb0 | 0xb1 | 0xd7);
+    let kana = |c: char| matches!(u32::from(c), 0x3041..=0x30fa);
+    let foreign = text.chars().filter(|c| !c.is_ascii()).count();
+    text.contains(kana) && nearly_all(text.chars().filter(usual).count(), foreign)
+}
+
+fn nearly_all(part: usize, whole: usize) -> bool {
+    part * 20 >= whole * 19
 }
 
 /// With one kind of line end.
@@ -79,6 +97,9 @@ mod tests {
     fn usual_encodings_are_told_apart() {
         for (encoding, sample) in [
             (WINDOWS_1252, "Register;Zellspannung höchste;°C\n"),
+            (WINDOWS_1252, "Register;Kapazität\n"),
+            (WINDOWS_1252, "Adresse;Tension générale de l’élément\n"),
+            (WINDOWS_1252, "Dirección;Tensión de celda;mínimo\n"),
             (GB18030, "地址;单体电压;说明\n30001;电池组总电压;0.1V\n"),
             (SHIFT_JIS, "アドレス;セル電圧;単位\n"),
         ] {
