@@ -43,7 +43,7 @@ pub(super) fn class(text: &str) -> Classed {
         })
     } else if w.has(N::Sensor) {
         is(Class::SensorFault)
-    } else if w.has(N::Amp) && over {
+    } else if over && (w.has(N::Amp) || (w.has(N::Present) && !w.any(&[N::Volt, N::Soc]))) {
         is(Class::OverCurrent)
     } else if w.has(N::Imbalance) || (w.has(N::Diff) && w.any(&[N::Volt, N::Cell])) {
         is(Class::CellImbalance)
@@ -146,6 +146,9 @@ mod tests {
             ("cell overvoltage", Class::CellOverVoltage),
             ("Zelle Unterspannung", Class::CellUnderVoltage),
             ("单体欠压", Class::CellUnderVoltage),
+            ("总压过压", Class::PackOverVoltage),
+            ("放电过流", Class::OverCurrent),
+            ("discharge over current", Class::OverCurrent),
             ("Überstrom Entladen", Class::OverCurrent),
             ("court-circuit", Class::ShortCircuit),
             ("comunicazione inverter persa", Class::InverterSilent),
