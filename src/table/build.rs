@@ -53,8 +53,9 @@ impl Build {
         let Some(first) = series.items.first() else {
             return;
         };
-        let registers: Vec<u16> = series.places.all();
         let width = u16::try_from(first.reading.width).unwrap_or(1);
+        // Where none is left, some stand beyond the last register.
+        let registers = series.places.all().unwrap_or_default();
         let all: Vec<(Table, u16)> = registers
             .iter()
             .flat_map(|register| (0..width).map(|nth| (first.table, register.saturating_add(nth))))
@@ -64,8 +65,9 @@ impl Build {
         } else if all.iter().any(|place| self.taken.contains_key(place)) {
             Some(NotRead::SharesRegister)
         } else if registers
-            .last()
-            .is_some_and(|last| last.checked_add(width - 1).is_none())
+            .iter()
+            .max()
+            .is_none_or(|last| last.checked_add(width - 1).is_none())
         {
             Some(NotRead::OutsideNumbering)
         } else {

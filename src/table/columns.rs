@@ -5,7 +5,7 @@
 use std::collections::BTreeSet;
 
 use super::number::{is_bare_hex, written};
-use super::sheet::Row;
+use super::row::{MOST_COLUMNS, Row};
 use super::text::{Part, parts};
 use super::{kind, scale};
 
@@ -710,6 +710,27 @@ impl Columns {
         columns
             .map(|(place, _)| row.cell(place))
             .filter(|cell| !cell.is_empty())
+    }
+
+    /// Takes together what signs within the last remark of a row set apart, as in lists typed without quotes.
+    pub(super) fn close_up(&self, rows: &mut [Row], sign: char) {
+        let header = self.header.and_then(|at| rows.get(at));
+        let Some(last) = header.and_then(|row| row.cells.iter().rposition(|cell| !cell.is_empty()))
+        else {
+            return;
+        };
+        let holds = |place: usize| self.list.get(place).map(|column| column.holds);
+        let is_free = |place: usize| matches!(holds(place), None | Some(Holds::Nothing));
+        if holds(last) != Some(Holds::Remark) || !(last + 1..MOST_COLUMNS).all(is_free) {
+            return;
+        }
+        for row in rows {
+            if row.cells.len() > last + 1 {
+                let rest = row.cells.split_off(last).join(&format!("{sign} "));
+                let blank = |c: char| c == sign || c.is_whitespace();
+                row.cells.push(rest.trim_end_matches(blank).to_owned());
+            }
+        }
     }
 
     pub(super) fn has(&self, holds: Holds) -> bool {

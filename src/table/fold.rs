@@ -117,7 +117,7 @@ fn belongs(one: &Found<'_>, other: &Found<'_>) -> bool {
 fn own(one: &Found<'_>) -> Places {
     Places::Even {
         first: one.register,
-        count: u16::try_from(one.reading.count).unwrap_or(1),
+        count: u16::try_from(one.reading.count).unwrap_or(u16::MAX),
         stride: u16::try_from(one.reading.width).unwrap_or(1),
     }
 }
@@ -139,10 +139,14 @@ fn placed(bundle: &[Found<'_>]) -> Option<Places> {
             .find(|n| n.what == Some(Notion::Module));
         for nth in 0..u16::try_from(one.reading.count).ok()? {
             let register = one.register.checked_add(nth.checked_mul(width)?)?;
+            // More than there are registers: some stand twice.
+            if all.len() > usize::from(u16::MAX) {
+                return None;
+            }
             all.push(register);
             let number = match module {
                 Some(n) if n.last > n.first && one.item.words.numbers.len() == 1 => {
-                    n.first + u32::from(nth)
+                    n.first.saturating_add(u32::from(nth))
                 }
                 Some(n) => n.first,
                 None => 0,
@@ -170,11 +174,11 @@ fn blocks_of_one(one: &Found<'_>) -> Option<Places> {
     let [module, cell] = one.item.words.numbers.as_slice() else {
         return None;
     };
-    let (modules, cells) = (module.last - module.first + 1, cell.last - cell.first + 1);
+    let (modules, cells) = (module.count(), cell.count());
     if module.what != Some(Notion::Module)
         || modules < 2
         || cells < 2
-        || modules * cells != one.reading.count
+        || modules.saturating_mul(cells) != one.reading.count
     {
         return None;
     }
@@ -277,10 +281,10 @@ fn once_only(series: &mut [Series<'_>]) {
 }
 
 impl Places {
-    /// First register of every value.
-    pub(super) fn all(&self) -> Vec<u16> {
+    /// First register of every value; nothing where one stands beyond the last register.
+    pub(super) fn all(&self) -> Option<Vec<u16>> {
         let run = |first: u16, count: u16, stride: u16| {
-            (0..count).map(move |nth| first.saturating_add(nth.saturating_mul(stride)))
+            (0..count).map(move |nth| first.checked_add(nth.checked_mul(stride)?))
         };
         match self {
             Self::Even {

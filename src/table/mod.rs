@@ -22,6 +22,7 @@ mod numbering;
 mod pasted;
 mod reading;
 mod remark;
+mod row;
 mod rows;
 mod scale;
 mod sheet;
@@ -33,8 +34,9 @@ use packside_profiles::model::Table;
 
 pub use columns::{Column, Holds, Why};
 pub use numbering::WhyCounted;
+pub use row::{MOST_COLUMNS, MOST_ROWS};
 pub use rows::NotRead;
-pub use sheet::{Columns as Separated, Form, LONGEST_CELL, MOST_COLUMNS, MOST_ROWS, NoTable};
+pub use sheet::{Columns as Separated, Form, LONGEST_CELL, NoTable};
 
 use build::Build;
 use fold::Found;
@@ -76,8 +78,11 @@ pub struct UnreadRow {
 /// # Errors
 /// Where the bytes are no table, or no column holds register numbers or names.
 pub fn draft(bytes: &[u8], source: &str, id: &str, date: &str) -> Result<Drafted, NoTable> {
-    let (rows, form) = sheet::rows(bytes)?;
+    let (mut rows, form) = sheet::rows(bytes)?;
     let columns = columns::decide(&rows);
+    if let Separated::Delimited(sign) = form.columns {
+        columns.close_up(&mut rows, sign);
+    }
     if !columns.has(Holds::Address) {
         return Err(NoTable::NoNumbers { rows: rows.len() });
     }

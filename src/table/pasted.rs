@@ -3,7 +3,8 @@
 //! Where columns stand under each other, what is blank in (nearly) all lines separates them, so that an empty
 //! cell stays one. Where they do not, two blanks or more separate.
 
-use super::sheet::{MOST_COLUMNS, MOST_ROWS, Row};
+use super::row::{MOST_COLUMNS, MOST_ROWS, Row};
+use super::text::is_ideograph;
 
 /// The rows of a text.
 pub(super) fn rows(text: &str) -> Vec<Row> {
@@ -19,7 +20,12 @@ pub(super) fn rows(text: &str) -> Vec<Row> {
         .filter(|(_, row)| row.cells.len() > 2 && row.cells.len() + 3 >= usual)
         .map(|((_, text), _)| *text)
         .collect();
-    let borders = borders(&body);
+    // A terminal gives two places to some signs, a document may count each once.
+    let (width, borders) = [(|_| 1) as Width, wide]
+        .map(|width| (width, borders(&body, width)))
+        .into_iter()
+        .max_by_key(|(_, borders)| borders.len())
+        .unwrap_or((wide, Vec::new()));
     if borders.len() + 1 < usual || body.len() < 3 {
         return split;
     }
@@ -28,7 +34,7 @@ pub(super) fn rows(text: &str) -> Vec<Row> {
         if split.cells.len() < 2 {
             split
         } else {
-            row(*line, by_borders(text, &borders))
+            row(*line, by_borders(text, &borders, width))
         }
     });
     aligned.collect()
@@ -60,15 +66,34 @@ fn usual(rows: &[Row]) -> usize {
 /// Widest line that is looked at.
 const WIDEST: usize = 1_000;
 
+/// How many places a character takes.
+type Width = fn(char) -> usize;
+
+fn wide(c: char) -> usize {
+    usize::from(
+        is_ideograph(c)
+            || matches!(c, '\u{3000}'..='\u{303f}' | '\u{ac00}'..='\u{d7a3}' | '\u{ff01}'..='\u{ff60}'),
+    ) + 1
+}
+
+/// The characters of a line, each with the place where it stands.
+fn placed(line: &str, width: Width) -> impl Iterator<Item = (usize, char)> {
+    line.chars().scan(0, move |next, c| {
+        let place = *next;
+        *next += width(c);
+        Some((place, c))
+    })
+}
+
 /// Where columns begin, but the first: behind what is blank in nearly all lines.
-fn borders(lines: &[&str]) -> Vec<usize> {
+fn borders(lines: &[&str], width: Width) -> Vec<usize> {
     let mut inked = [0_usize; WIDEST];
-    let mut width = 0;
+    let mut end = 0;
     for line in lines {
-        for ((place, c), count) in line.chars().enumerate().zip(&mut inked) {
-            if !c.is_whitespace() {
+        for (place, c) in placed(line, width).filter(|(_, c)| !c.is_whitespace()) {
+            for count in inked.iter_mut().skip(place).take(width(c)) {
                 *count += 1;
-                width = width.max(place + 1);
+                end = end.max(place + 1);
             }
         }
     }
@@ -77,7 +102,7 @@ fn borders(lines: &[&str]) -> Vec<usize> {
     let mut borders = Vec::new();
     let mut gap = 0;
     let mut seen = false;
-    for (place, count) in inked.iter().enumerate().take(width) {
+    for (place, count) in inked.iter().enumerate().take(end) {
         if *count <= allowed {
             gap += 1;
             continue;
@@ -92,23 +117,26 @@ fn borders(lines: &[&str]) -> Vec<usize> {
 }
 
 /// Cells between the borders; a word that reaches over one stays whole in the column where it begins.
-fn by_borders(line: &str, borders: &[usize]) -> Vec<String> {
-    let chars: Vec<char> = line.chars().collect();
+fn by_borders(line: &str, borders: &[usize], width: Width) -> Vec<String> {
+    let chars: Vec<(usize, char)> = placed(line, width).collect();
     let mut cells = Vec::new();
     let mut from = 0;
     for border in borders {
-        let mut to = (*border).min(chars.len());
-        let blank = |place: usize| chars.get(place).is_none_or(|c| c.is_whitespace());
+        let mut to = chars.partition_point(|(place, _)| place < border);
+        let blank = |at: usize| chars.get(at).is_none_or(|(_, c)| c.is_whitespace());
         while to > from && to < chars.len() && !blank(to - 1) && !blank(to) {
             to -= 1;
         }
-        let cell = chars.get(from.min(to)..to).unwrap_or_default();
-        cells.push(cell.iter().collect::<String>().trim().to_owned());
+        cells.push(cell(chars.get(from.min(to)..to)));
         from = to;
     }
-    let rest = chars.get(from..).unwrap_or_default();
-    cells.push(rest.iter().collect::<String>().trim().to_owned());
+    cells.push(cell(chars.get(from..)));
     cells
+}
+
+fn cell(chars: Option<&[(usize, char)]>) -> String {
+    let text: String = chars.unwrap_or_default().iter().map(|(_, c)| c).collect();
+    text.trim().to_owned()
 }
 
 #[cfg(test)]
@@ -132,5 +160,17 @@ mod tests {
         );
         assert_eq!(rows[5].cells, ["102", "State of charge", "uint16", "%", ""]);
         assert_eq!((rows[6].line, rows[6].cells.len()), (7, 1));
+    }
+
+    // Kind: invented
+    #[test]
+    fn signs_of_two_places_stand_under_each_other_as_in_a_terminal() {
+        let text = "地址   名称       单位   说明\n\
+                    100    总电压     0.1V\n\
+                    101    电流       0.1A   放电为正\n\
+                    102    运行状态          0:待机\n";
+        let rows = rows(text);
+        assert_eq!(rows[1].cells, ["100", "总电压", "0.1V", ""]);
+        assert_eq!(rows[3].cells, ["102", "运行状态", "", "0:待机"]);
     }
 }

@@ -103,7 +103,7 @@ fn several(item: &Item) -> u32 {
         .words
         .numbers
         .iter()
-        .map(|n| n.last - n.first + 1)
+        .map(|n| n.count())
         .max()
         .unwrap_or(1);
     let numbered = u32::from(!item.words.numbers.is_empty());
@@ -219,8 +219,7 @@ fn shape(item: &Item, meaning: &Meaning) -> Option<Shape> {
         .words
         .numbers
         .iter()
-        .map(|n| (n.last - n.first + 1).min(4_096))
-        .product();
+        .fold(1, |all: u32, n| all.saturating_mul(n.count()).min(1 << 16));
     let ranged = item.words.numbers.iter().any(|n| n.last > n.first);
     let mut count = if ranged { named.max(1) } else { 1 };
     let sort = sort(item, meaning);
@@ -556,5 +555,16 @@ pub(super) fn alike(one: &Reading, other: &Reading) -> bool {
 
 /// The meaning of an item, with what stands in its row.
 pub(super) fn meaning(item: &Item) -> Meaning {
-    meaning::of(&item.words, about(item))
+    let meaning = meaning::of(&item.words, about(item));
+    let is_number = !matches!(
+        sort(item, &meaning),
+        Some(Sort::Bits | Sort::Enumeration | Sort::Text)
+    );
+    match meaning {
+        // Its words name what is measured, its type says that it is none.
+        Meaning::Sure(role) if !is_number && judged_in(role).is_some() => {
+            Meaning::Perhaps(vec![role])
+        }
+        meaning => meaning,
+    }
 }

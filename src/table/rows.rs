@@ -7,8 +7,8 @@ use packside_profiles::model::{Decimal, Positive, Table, WordOrder};
 use super::columns::{Columns, Holds, function, is_data, repeats};
 use super::number::{Written, written};
 use super::remark::{self, Named};
+use super::row::Row;
 use super::scale::{self, Step, Unit};
-use super::sheet::Row;
 use super::text::{Part, parts, plain};
 use super::words::{Notion, Understood, understood};
 use super::{kind, meaning};
@@ -346,7 +346,7 @@ impl Walk<'_> {
         });
         let spanned = last
             .and_then(|last| last.checked_sub(at.first))
-            .map(|more| more + 1);
+            .map(|more| more.saturating_add(1));
         let offset = self
             .columns
             .of(row, Holds::Offset)
@@ -414,7 +414,12 @@ impl Walk<'_> {
             unit = Some(own);
         }
         let left_out = step.is_none() && self.columns.has(Holds::Scale);
-        let text = unit_cell
+        // And it is that unit which is shown.
+        let shown = match step {
+            Some(((_, StepFrom::Column), Some(_))) => in_column.unwrap_or_default(),
+            _ => &unit_cell,
+        };
+        let text = shown
             .trim_start_matches(|c: char| c.is_ascii_digit() || matches!(c, '.' | ',' | ' '))
             .to_owned();
         (step.map(|(step, _)| step), unit, text, left_out)

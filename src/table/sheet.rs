@@ -10,39 +10,11 @@ use std::io::Cursor;
 
 use calamine::{Data, Reader as _};
 
+use super::row::{MOST_COLUMNS, MOST_ROWS, Row};
 use super::{decode, pasted};
 
-/// Most rows that are read: far more than any unit has registers in a list.
-pub const MOST_ROWS: usize = 20_000;
-/// Most columns of a list.
-pub const MOST_COLUMNS: usize = 64;
 /// Most characters of one cell.
 pub const LONGEST_CELL: usize = 4_000;
-
-/// A row with the line of the file where it begins.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Row {
-    pub(super) line: u32,
-    pub(super) cells: Vec<String>,
-}
-
-impl Row {
-    pub(super) fn cell(&self, column: usize) -> &str {
-        self.cells.get(column).map_or("", String::as_str)
-    }
-
-    pub(super) fn is_blank(&self) -> bool {
-        self.cells.iter().all(String::is_empty)
-    }
-
-    /// The row as one line.
-    pub(super) fn text(&self) -> String {
-        self.cells
-            .join("; ")
-            .trim_end_matches([' ', ';'])
-            .to_owned()
-    }
-}
 
 /// How a file was taken.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -161,14 +133,14 @@ fn workbook(bytes: &[u8]) -> Result<(Vec<Row>, Form), NoTable> {
         };
         let (first, from) = range.start().unwrap_or_default();
         let lead = usize::try_from(from).unwrap_or_default().min(MOST_COLUMNS);
-        for (number, cells) in (first + 1..).zip(range.rows()) {
+        for (nth, cells) in (1_u32..).zip(range.rows()) {
             if rows.len() > MOST_ROWS {
                 break;
             }
             let blank = std::iter::repeat_n(String::new(), lead);
             let cells = cells.iter().take(MOST_COLUMNS + 1).map(shown);
             rows.push(Row {
-                line: number,
+                line: first.saturating_add(nth),
                 cells: blank.chain(cells).collect(),
             });
         }

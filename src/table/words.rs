@@ -201,6 +201,16 @@ pub(super) struct Numbered {
     pub(super) what: Option<Notion>,
 }
 
+impl Numbered {
+    /// How many, at most as many as there are registers.
+    pub(super) fn count(self) -> u32 {
+        self.last.saturating_sub(self.first).min(MOST - 1) + 1
+    }
+}
+
+/// More than there are registers is counted by nothing.
+const MOST: u32 = 1 << 16;
+
 /// A text as far as it is understood.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub(super) struct Understood {

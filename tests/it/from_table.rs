@@ -202,6 +202,36 @@ fn a_step_that_is_left_out_is_open_and_a_type_that_is_left_out_is_narrowed() {
 }
 
 #[test]
+fn what_is_measured_is_a_number_or_its_role_is_in_doubt() {
+    let list = "Address;Name;Type;Unit\n0x10;Pack voltage;BITMAP;\n0x11;SOC;U16;%\n";
+    let drafted = draft(list.as_bytes(), "list.csv", "list", "2026-12-01").unwrap();
+    assert_eq!(
+        points(&drafted.profile),
+        ["other 16 x1 bits16 1 role", "soc 17 x1 u16 1 % scale"]
+    );
+    loads_again(&drafted.profile);
+}
+
+#[test]
+fn rows_that_reach_beyond_the_last_register_are_named() {
+    let list = "Address;Name;Type\n0xFFFF;Cell 1..16 voltage;U16\n0x10;Module 1-99999 cell 0-4294967295;U16\n0x20;SOC;U16\n";
+    let drafted = draft(list.as_bytes(), "list.csv", "list", "2026-12-01").unwrap();
+    let unread: Vec<_> = drafted
+        .unread
+        .iter()
+        .map(|row| (row.line, row.why))
+        .collect();
+    assert_eq!(
+        unread,
+        [
+            (2, NotRead::OutsideNumbering),
+            (3, NotRead::OutsideNumbering)
+        ]
+    );
+    loads_again(&drafted.profile);
+}
+
+#[test]
 fn err_files_that_are_no_register_list() {
     let err = |bytes: &[u8]| draft(bytes, "x", "x", "2026-12-01").unwrap_err();
     assert_eq!(err(b"%PDF-1.4"), NoTable::Pdf);
@@ -222,7 +252,7 @@ proptest! {
     fn any_text_gives_a_draft_that_loads_or_a_reason(pieces in prop::collection::vec(
         prop::sample::select(vec![
             "Address", "Name", "Type", "Scale", ";", ";", ";", "\n", "\n", "0x10", "40108", "100-115", "Cell 1..16 voltage", "Pack voltage",
-            "U16", "U32", "float", "0.1V", "/10", "10", "mV", "Bit0: short", "0=off, 1=on", "\"", "\t", "Modul 3", "BITMAP", "65535", "Alarm", "  ", "单体电压1-8", "999999",
+            "U16", "U32", "float", "0.1V", "/10", "10", "mV", "Bit0: short", "0=off, 1=on", "\"", "\t", "Modul 3", "BITMAP", "65535", "Alarm", "  ", "0-4294967295", "单体电压1-8", "999999",
         ]), 0..120)
     ) {
         let text = pieces.concat();

@@ -18,6 +18,7 @@ mod examples;
 mod find;
 mod find_served;
 mod free_texts;
+mod from_table;
 mod fuzzed;
 mod growing;
 mod held_back;
