@@ -272,8 +272,9 @@ pub(crate) fn paper() -> Paper {
     let set = |name: &str| std::env::var(name).ok().filter(|value| !value.is_empty());
     let typed = set("COLUMNS").and_then(|columns| columns.parse().ok());
     let terminal = || {
-        let on_terminal = std::io::stdout().is_terminal();
-        let (columns, _) = crossterm::terminal::size().ok().filter(|_| on_terminal)?;
+        // Where there is no terminal the library would start another program to ask it.
+        let size = || crossterm::terminal::size().ok();
+        let (columns, _) = std::io::stdout().is_terminal().then(size)??;
         Some(usize::from(columns))
     };
     let locale = ["LC_ALL", "LC_CTYPE", "LANG"].into_iter().find_map(set);
