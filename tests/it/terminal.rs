@@ -8,7 +8,7 @@ use std::os::fd::OwnedFd;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::Duration;
 
 use packside::wire::sealed;
@@ -227,7 +227,8 @@ fn interrupt_ends_listening_into_a_pipe_with_its_summary() {
         }
         text
     });
-    while lines.recv_timeout(Duration::from_millis(100)).is_err() {
+    while let Err(error) = lines.recv_timeout(Duration::from_millis(100)) {
+        assert_eq!(error, RecvTimeoutError::Timeout, "it ended by itself");
         converse(&mut wire, 1);
     }
     let process = tool.id().to_string();
