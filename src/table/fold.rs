@@ -122,7 +122,7 @@ fn own(one: &Found<'_>) -> Places {
     }
 }
 
-/// Where all values of a bundle stand; nothing if the same stands twice.
+/// Where all values of a bundle stand; nothing if one reaches into the next.
 fn placed(bundle: &[Found<'_>]) -> Option<Places> {
     if let [one] = bundle {
         return Some(blocks_of_one(one).unwrap_or_else(|| own(one)));
@@ -155,10 +155,13 @@ fn placed(bundle: &[Found<'_>]) -> Option<Places> {
         }
     }
     all.sort_unstable();
-    if all.windows(2).any(|pair| matches!(pair, [a, b] if a == b)) {
+    let width = u16::try_from(bundle.first()?.reading.width).ok()?;
+    if all
+        .windows(2)
+        .any(|pair| matches!(pair, [a, b] if b - a < width))
+    {
         return None;
     }
-    let width = u16::try_from(bundle.first()?.reading.width).ok()?;
     let in_blocks = blocks(&mut modules.into_values().collect::<Vec<_>>());
     match (even(&all), in_blocks) {
         (_, Some(places @ Places::Blocks { count: 2.., .. })) => Some(places),

@@ -560,11 +560,14 @@ pub(super) fn meaning(item: &Item) -> Meaning {
         sort(item, &meaning),
         Some(Sort::Bits | Sort::Enumeration | Sort::Text)
     );
-    match meaning {
-        // Its words name what is measured, its type says that it is none.
-        Meaning::Sure(role) if !is_number && judged_in(role).is_some() => {
-            Meaning::Perhaps(vec![role])
-        }
-        meaning => meaning,
+    let Meaning::Sure(role) = meaning else {
+        return meaning;
+    };
+    // Its words name what is measured, its type or its unit says that it is not.
+    let contradicts = |wanted| !is_number || converted(item, wanted).is_none();
+    if judged_in(role).is_some_and(contradicts) {
+        Meaning::Perhaps(vec![role])
+    } else {
+        meaning
     }
 }

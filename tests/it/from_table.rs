@@ -202,12 +202,16 @@ fn a_step_that_is_left_out_is_open_and_a_type_that_is_left_out_is_narrowed() {
 }
 
 #[test]
-fn what_is_measured_is_a_number_or_its_role_is_in_doubt() {
-    let list = "Address;Name;Type;Unit\n0x10;Pack voltage;BITMAP;\n0x11;SOC;U16;%\n";
+fn what_is_measured_is_a_number_in_its_unit_or_its_role_is_in_doubt() {
+    let list = "Address;Name;Type;Unit\n0x10;Pack voltage;BITMAP;\n0x11;SOC;U16;%\n0x12;Gesamtstrom;I16;mV\n";
     let drafted = draft(list.as_bytes(), "list.csv", "list", "2026-12-01").unwrap();
     assert_eq!(
         points(&drafted.profile),
-        ["other 16 x1 bits16 1 role", "soc 17 x1 u16 1 % scale"]
+        [
+            "other 16 x1 bits16 1 role",
+            "soc 17 x1 u16 1 % scale",
+            "other 18 x1 i16 1 mV role+positive"
+        ]
     );
     loads_again(&drafted.profile);
 }
