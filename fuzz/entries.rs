@@ -201,6 +201,17 @@ pub(crate) fn place(text: &str) {
     let _ = packside::cli::any_place(text);
 }
 
+/// Any bytes as a register list: refused, or a draft that loads again as it was made.
+pub(crate) fn register_list(data: &[u8]) {
+    let Ok(drafted) = packside::table::draft(data, "any", "any", "2026-12-01") else {
+        return;
+    };
+    let text = packside_profiles::draft_text(&drafted.profile);
+    let again = packside_profiles::as_written(&text, "draft.toml");
+    let again = again.unwrap_or_else(|why| panic!("a draft of ours loads: {why}\n{text}"));
+    assert!(again == drafted.profile, "it loads as it was made:\n{text}");
+}
+
 /// Any registers as a unit that describes itself: the walk ends, and what becomes of it is a map that loads.
 /// Gives whether there is one.
 pub(crate) fn sunspec_chain(data: &[u8]) -> bool {

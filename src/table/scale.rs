@@ -182,7 +182,8 @@ pub(super) fn number(text: &str) -> Option<(Decimal, &str)> {
         .chars()
         .filter(|c| !matches!(c, '.' | ',' | '+'))
         .collect();
-    if places > 9 {
+    // A map keeps twelve digits exactly, also once shifted to the unit of a role.
+    if places > 9 || joined.len() > 12 {
         return None;
     }
     let number = Decimal {

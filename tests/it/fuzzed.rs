@@ -124,6 +124,15 @@ fn chains_of_models_end_and_become_maps_that_load() {
     });
 }
 
+#[test]
+fn register_lists_become_drafts_that_load_or_are_refused() {
+    let lists: Vec<_> = [".csv", ".tsv", ".txt"]
+        .iter()
+        .flat_map(|suffix| files("tests/data/tables", suffix, 9))
+        .collect();
+    fuzz(300, &lists, entries::register_list);
+}
+
 /// What a fuzzer found once, kept as it was.
 #[test]
 fn what_was_found_once_holds() {
@@ -147,6 +156,7 @@ fn run_target(name: &str, data: &[u8]) {
         "profile" => entries::profile(&text),
         "scenario" => entries::scenario(&text),
         "recording" => entries::recording(data),
+        "register_list" => entries::register_list(data),
         "answers" => entries::answers_file(&text),
         "listen_stream" => packside::listen::any_stream(data),
         "listen_conversation" => packside::listen::any_conversation(data),
