@@ -232,7 +232,7 @@ fn unseen(claim: &Claim, grade: Footing) -> Weighed {
         grade: if claim.open.is_empty() {
             grade
         } else {
-            Footing::Narrowed
+            Footing::Open
         },
         reading: claim.reading,
         changed: Vec::new(),
@@ -291,6 +291,8 @@ fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
     };
     say_why(&mut weighed, viable, best, proven.is_some());
     weighed.grade = match (weighed.open.is_empty(), proven.is_some(), is_narrow) {
+        // Narrowed is what has other readings to name.
+        (false, ..) if weighed.rivals.is_empty() => Footing::Open,
         (false, ..) => Footing::Narrowed,
         (true, true, _) | (true, _, true) if base == Footing::Checked => Footing::Checked,
         (true, ..) => Footing::AsDocumentSays,

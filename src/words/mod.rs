@@ -23,6 +23,7 @@ mod measured;
 mod names;
 mod not_tested;
 mod number;
+#[cfg(feature = "cli")]
 pub(crate) mod physics;
 pub mod progress;
 mod pseudo;
