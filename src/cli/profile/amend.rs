@@ -176,6 +176,9 @@ fn place(document: &mut DocumentMut, numbering: Numbering, shift: Shift) {
     } else {
         i64::from(shift.registers)
     };
+    if shift.other_table {
+        turn_functions(document);
+    }
     for (tables, keys) in [
         ("point", &["address"][..]),
         ("group", &["address", "starts"]),
@@ -204,13 +207,34 @@ fn place(document: &mut DocumentMut, numbering: Numbering, shift: Shift) {
 /// Names the other table; gives what its numbers differ by where the table is part of them.
 fn turn(table: &mut Table, numbering: Numbering) -> i64 {
     let is_part = numbering == Numbering::WithTable;
+    let number = |key| table.get(key).and_then(Item::as_integer);
+    let digits_six = number("address").or_else(|| number("from")) >= Some(SIX_DIGITS);
+    let apart = if digits_six { 100_000 } else { 10_000 };
     let (other, step) = match table.get("table").and_then(Item::as_str) {
-        Some("holding") => (explain::table(Space::Input), -10_000),
-        Some("input") => (explain::table(Space::Holding), 10_000),
+        Some("holding") => (explain::table(Space::Input), -apart),
+        Some("input") => (explain::table(Space::Holding), apart),
         _ => return 0,
     };
     set(table, "table", other);
     if is_part { step } else { 0 }
+}
+
+/// From here on a number has the table in front of five digits, not four.
+const SIX_DIGITS: i64 = 100_001;
+
+/// The other table is read with its own function.
+fn turn_functions(document: &mut DocumentMut) {
+    let answering = document
+        .get_mut("answering")
+        .and_then(Item::as_table_like_mut);
+    let functions = answering.and_then(|table| table.get_mut("functions")?.as_array_mut());
+    for function in functions.into_iter().flat_map(toml_edit::Array::iter_mut) {
+        match function.as_integer() {
+            Some(3) => *function = 4.into(),
+            Some(4) => *function = 3.into(),
+            _ => {}
+        }
+    }
 }
 
 fn move_by(table: &mut Table, key: &str, step: i64) {
@@ -248,6 +272,30 @@ mod tests {
     use packside_profiles::model::{Footing, Kind};
 
     use super::*;
+
+    // Kind: invented
+    #[test]
+    fn other_table_brings_its_function_and_its_numbers() {
+        for (number, expected) in [(40_014, 30_014), (400_014, 300_014)] {
+            let text = format!(
+                "[answering]\nfunctions = [3]\n[[span]]\ntable = \"holding\"\nfrom = {number}\nto = {number}\n"
+            );
+            let mut document: DocumentMut = text.parse().unwrap();
+            let shift = Shift {
+                registers: 0,
+                other_table: true,
+            };
+            place(&mut document, Numbering::WithTable, shift);
+            let moved = document.to_string();
+            for part in [
+                "functions = [4]",
+                "table = \"input\"",
+                &format!("from = {expected}\nto = {expected}"),
+            ] {
+                assert!(moved.contains(part), "{part}: {moved}");
+            }
+        }
+    }
 
     // Kind: invented
     #[test]
