@@ -248,10 +248,10 @@ pub fn step_means(kind: StepKind) -> &'static str {
         StepKind::WorkOnRoot => "do what the map says of this root",
         StepKind::Isolate => {
             "this may lie on the inverter's side: first 0 A at its screen, never under load; then isolate it by the manual \
-             and look again; do not claim this part yet"
+             and look again; file no claim for this part yet"
         }
         StepKind::DoesItReturn => {
-            "after recording: one power cycle by the manual; does the flag return?"
+            "do not charge. After recording, one power cycle by the manual: does the fault come back?"
         }
         StepKind::FollowModule => {
             "where the maker allows a swap: does it follow the module or stay at the position?"
