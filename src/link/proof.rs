@@ -22,7 +22,7 @@ pub enum Grounds {
     Simulated,
 }
 
-/// That asking was shown to be right. Only [`Quiet::prove`] makes one.
+/// That asking was shown to be right. Only [`Quiet::prove`](super::Quiet::prove) makes one.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Proof {
     pub(super) grounds: Grounds,

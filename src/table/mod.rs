@@ -6,7 +6,7 @@
 //! Does not: ask a unit, read or write a file, or print.
 //!
 //! # Invariants
-//! - Never panics, whatever the bytes are. Rows, columns and cells are bounded (see [`sheet`]).
+//! - Never panics, whatever the bytes are. Rows, columns and cells are bounded (see `sheet`).
 //! - Every row with a register number is in a point or among the rows that are not.
 //! - What is made loads: the checker finds no mistake in a draft.
 
