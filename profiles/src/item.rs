@@ -131,10 +131,17 @@ fn read<'t, T: DeserializeOwned>(
         };
         table.remove(wrong.as_str());
         taken_out.push(wrong);
+        // Each one costs a whole reading.
+        if taken_out.len() >= MOST_WRONG {
+            break;
+        }
     }
     problems.broken(id.unwrap_or(key));
     None
 }
+
+/// Keys of one item that are named as wrong: as many as are told at once.
+const MOST_WRONG: usize = 60;
 
 /// Names every key that an item lacks, in one line. A key that may be a misspelt one is left to the reader,
 /// who knows what it was taken for.
