@@ -54,6 +54,19 @@ pub(crate) fn severity(severity: Severity) -> &'static str {
     }
 }
 
+/// Name of where a reason lies as in the file.
+pub(crate) fn lies_in_name(place: LiesIn) -> &'static str {
+    match place {
+        LiesIn::Module => "module",
+        LiesIn::ControlUnit => "control-unit",
+        LiesIn::Connection => "connection",
+        LiesIn::InverterSide => "inverter-side",
+        LiesIn::SiteCondition => "site-condition",
+        LiesIn::Operator => "operator",
+        LiesIn::Unknown => "unknown",
+    }
+}
+
 /// Where a reason lies, for people.
 pub(crate) fn lies_in(place: LiesIn) -> &'static str {
     match place {

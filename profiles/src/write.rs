@@ -9,8 +9,8 @@ use std::fmt::{Display, Write as _};
 
 use crate::foreign::Foreign;
 use crate::model::{
-    Clears, Count, Decimal, Evidence, FedBy, Flag, Group, InverterPort, LiesIn, Numbering, Point,
-    Positive, Profile, Rival, Span, Standing, SwitchKind, Table, Terminals, WordOrder,
+    Clears, Count, Decimal, Evidence, FedBy, Flag, Group, InverterPort, Numbering, Point, Positive,
+    Profile, Rival, Span, Standing, SwitchKind, Table, Terminals, WordOrder,
 };
 use crate::numbering::in_document;
 use crate::words;
@@ -347,18 +347,7 @@ impl Text {
         }
         self.key("class", quoted(flag.class.id()));
         self.key("severity", quoted(words::severity(flag.severity)));
-        self.key(
-            "lies_in",
-            quoted(match flag.lies_in {
-                LiesIn::Module => "module",
-                LiesIn::ControlUnit => "control-unit",
-                LiesIn::Connection => "connection",
-                LiesIn::InverterSide => "inverter-side",
-                LiesIn::SiteCondition => "site-condition",
-                LiesIn::Operator => "operator",
-                LiesIn::Unknown => "unknown",
-            }),
-        );
+        self.key("lies_in", quoted(words::lies_in_name(flag.lies_in)));
         self.key(
             "clears",
             quoted(match flag.clears {

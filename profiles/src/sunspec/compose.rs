@@ -9,14 +9,14 @@ use std::fmt::Write as _;
 
 use super::data::{BANK, COMMON, MODULE, ModelFlag, ModelPoint, Models, STRING, STRINGS, models};
 use super::numbers::{module_numbers, numbers};
-use super::spelling::{lies_in, sentinel, severity, snake, values};
+use super::spelling::{sentinel, snake, values};
 use super::spot::{Spot, repeats};
 use super::told::Told;
 use super::walk::{Chain, ChainEnd, FoundModel};
 use super::{NAME, words};
 use crate::line::LineSettings;
 use crate::meaning::{Class, Role};
-use crate::words::kind_name;
+use crate::words::{kind_name, lies_in_name, severity};
 
 /// Where a unit answers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -467,7 +467,7 @@ impl<'a> Composer<'a> {
                 "class = \"{}\"\nseverity = \"{}\"\nlies_in = \"{}\"\nclears = \"self\"\nmeaning = \"{}{}\"",
                 flag.class,
                 severity(flag.severity),
-                lies_in(flag.lies_in),
+                lies_in_name(flag.lies_in),
                 spot.label,
                 flag.meaning
             );

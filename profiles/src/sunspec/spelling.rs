@@ -1,7 +1,7 @@
 //! How a map spells what the models say.
 
 use super::data::ModelValue;
-use crate::model::{Kind, LiesIn, Severity};
+use crate::model::Kind;
 
 /// The key that tells the loader of the sentinel of a type.
 pub(super) fn sentinel(kind: Kind) -> &'static str {
@@ -27,28 +27,6 @@ pub(super) fn values(values: &[ModelValue]) -> String {
     });
     let named: Vec<String> = named.collect();
     format!("value = [{}]\n", named.join(", "))
-}
-
-/// The name of a severity.
-pub(super) fn severity(severity: Severity) -> &'static str {
-    match severity {
-        Severity::Notice => "notice",
-        Severity::Warning => "warning",
-        Severity::Alarm => "alarm",
-    }
-}
-
-/// The name of where something lies.
-pub(super) fn lies_in(place: LiesIn) -> &'static str {
-    match place {
-        LiesIn::Module => "module",
-        LiesIn::ControlUnit => "control-unit",
-        LiesIn::Connection => "connection",
-        LiesIn::InverterSide => "inverter-side",
-        LiesIn::SiteCondition => "site-condition",
-        LiesIn::Operator => "operator",
-        LiesIn::Unknown => "unknown",
-    }
 }
 
 /// The name of a point as an id: `CellVMax` is `cell_vmax`.
