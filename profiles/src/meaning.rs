@@ -206,6 +206,25 @@ closed_set! {
     }
 }
 
+impl Role {
+    /// Whether a map may have several points of it.
+    pub fn may_stand_twice(self) -> bool {
+        matches!(
+            self,
+            Self::AlarmWord
+                | Self::WarningWord
+                | Self::LatchedWord
+                | Self::FaultCode
+                | Self::Serial
+                | Self::Firmware
+                | Self::MapMark
+                | Self::ScaleFactor
+                | Self::Other
+                | Self::Balancing
+        )
+    }
+}
+
 impl Class {
     /// A status never is a root by itself: it follows from something.
     pub fn is_status(self) -> bool {

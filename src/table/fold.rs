@@ -41,23 +41,6 @@ pub(super) struct Series<'i> {
     pub(super) places: Places,
 }
 
-/// Roles of which a map may have several points.
-pub(super) fn may_stand_twice(role: Role) -> bool {
-    matches!(
-        role,
-        Role::AlarmWord
-            | Role::WarningWord
-            | Role::LatchedWord
-            | Role::FaultCode
-            | Role::Serial
-            | Role::Firmware
-            | Role::MapMark
-            | Role::ScaleFactor
-            | Role::Other
-            | Role::Balancing
-    )
-}
-
 /// Puts together what belongs together. Of a role that may stand once only, rows that do not make one series
 /// leave the role open: the second result names them.
 pub(super) fn together(found: Vec<Found<'_>>) -> Vec<Series<'_>> {
@@ -267,7 +250,7 @@ fn runs(all: &[u16], width: u16) -> Places {
 /// Where two series claim a role that may stand only once, neither has it for sure.
 fn once_only(series: &mut [Series<'_>]) {
     let role_of = |one: &Series<'_>| match one.items.first().map(|found| &found.meaning) {
-        Some(Meaning::Sure(role)) if !may_stand_twice(*role) => Some(*role),
+        Some(Meaning::Sure(role)) if !role.may_stand_twice() => Some(*role),
         _ => None,
     };
     let mut count: BTreeMap<Role, usize> = BTreeMap::new();

@@ -308,25 +308,10 @@ pub(super) fn limits(draft: &Draft<'_>, problems: &mut Collector<'_>) {
 
 /// A role that can stand only once does.
 pub(super) fn roles(draft: &Draft<'_>, problems: &mut Collector<'_>) {
-    let several = |role: Role| {
-        matches!(
-            role,
-            Role::AlarmWord
-                | Role::WarningWord
-                | Role::LatchedWord
-                | Role::FaultCode
-                | Role::Serial
-                | Role::Firmware
-                | Role::MapMark
-                | Role::ScaleFactor
-                | Role::Other
-                | Role::Balancing
-        )
-    };
     let mut seen: BTreeMap<Role, &str> = BTreeMap::new();
     for item in &draft.points {
         let role = item.value.role;
-        if several(role) {
+        if role.may_stand_twice() {
             continue;
         }
         if let Some(other) = seen.insert(role, &item.value.id) {
