@@ -109,7 +109,7 @@ fn served(line: &str, profile: &Profile) -> Asking {
     let port = server.reach().to_owned();
     std::thread::spawn(move || server.run(|_| true));
     let target = Target::Serial {
-        port,
+        port: port.into(),
         line: line.parse().unwrap(),
     };
     let options = OpenOptions {

@@ -55,7 +55,7 @@ pub enum What {
     /// The adapter or connection is gone.
     Lost {
         /// Why, in one phrase.
-        why: String,
+        why: Foreign,
     },
     /// It is back.
     Back,
@@ -71,7 +71,7 @@ pub enum What {
         pattern: String,
     },
     /// A named moment.
-    Mark(String),
+    Mark(Foreign),
     /// What a person answered, or the tool measured, at a step of a visit.
     Answer(StepAnswer),
     /// A picture that a person took.
@@ -79,7 +79,7 @@ pub enum What {
         /// Step of the visit.
         step: String,
         /// Name of the file.
-        file: String,
+        file: Foreign,
         /// SHA-256 of its content, hex.
         sha256: String,
     },
@@ -176,19 +176,19 @@ pub enum LinkKind {
     /// A serial adapter.
     Serial {
         /// Name of the port.
-        port: String,
+        port: Foreign,
         /// Its settings.
         line: LineSettings,
     },
     /// A TCP gateway.
     Gateway {
         /// Address as given.
-        address: String,
+        address: Foreign,
     },
     /// The built-in simulator.
     Simulated {
         /// Scenario.
-        scenario: String,
+        scenario: Foreign,
         /// Our line settings; none behind a simulated gateway.
         line: Option<LineSettings>,
     },

@@ -13,6 +13,7 @@
 //! - Unicode Standard Annex 9, table of the characters that set the direction of text
 
 use std::borrow::{Borrow, Cow};
+use std::ffi::OsStr;
 
 use serde::Deserialize;
 
@@ -70,6 +71,13 @@ impl PartialEq<&str> for Foreign {
     }
 }
 
+impl AsRef<OsStr> for Foreign {
+    /// To open what it names.
+    fn as_ref(&self) -> &OsStr {
+        self.0.as_ref()
+    }
+}
+
 impl Borrow<str> for Foreign {
     fn borrow(&self) -> &str {
         &self.0
@@ -108,6 +116,15 @@ pub fn clean(text: &str) -> Cow<'_, str> {
         });
     }
     Cow::Owned(cleaned)
+}
+
+/// The name of a file or folder, fit to be shown: as [`clean`].
+#[expect(
+    clippy::disallowed_methods,
+    reason = "this is the one way that the lint leaves open"
+)]
+pub fn shown(path: &(impl AsRef<OsStr> + ?Sized)) -> String {
+    clean(&path.as_ref().to_string_lossy()).into_owned()
 }
 
 /// Whether a character does something else than to stand there.

@@ -35,7 +35,7 @@ pub mod write;
 
 pub use codec::{Decoded, Quality, Value, decode, encode, encode_raw};
 pub use folder::{config_folder, state_folder};
-pub use foreign::{Foreign, clean};
+pub use foreign::{Foreign, clean, shown};
 pub use item::whole as whole_file;
 pub use layout::{Instance, Known, Layout, Place, models_in_chain};
 pub use line::{LineSettings, Parity};

@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 
 use toml::de::DeTable;
 
+use crate::foreign::Foreign;
 use crate::item::{Item, many, needed, one};
 use crate::lookup::near_matches;
 use crate::model::{
@@ -287,7 +288,7 @@ fn assemble(draft: Draft<'_>) -> Option<Profile> {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum FindError {
     /// No such file, or it cannot be read.
-    #[error("profile {}: cannot be read: {why}", path.display())]
+    #[error("profile {}: cannot be read: {why}", crate::shown(&path))]
     Unreadable {
         /// Path as given.
         path: PathBuf,
@@ -295,18 +296,18 @@ pub enum FindError {
         why: String,
     },
     /// No profile of that name.
-    #[error("profile \"{name}\": expected a file or one of {}, found no such profile{}", known.join(", "), meant(.name, .known))]
+    #[error("profile \"{}\": expected a file or one of {}, found no such profile{}", name.clean(), listed(known), meant(name, known))]
     Unknown {
         /// Name as given.
-        name: String,
+        name: Foreign,
         /// Known names.
-        known: Vec<String>,
+        known: Vec<Foreign>,
     },
     /// A user's profile has the name of a shipped one.
-    #[error("profile \"{name}\": {} has the name of a shipped profile: rename it, or give its path", path.display())]
+    #[error("profile \"{}\": {} has the name of a shipped profile: rename it, or give its path", name.clean(), crate::shown(&path))]
     SameName {
         /// The name.
-        name: String,
+        name: Foreign,
         /// The user's file.
         path: PathBuf,
     },
@@ -315,9 +316,14 @@ pub enum FindError {
     Mistakes(Problems),
 }
 
-fn meant(name: &str, known: &[String]) -> String {
-    match near_matches(name, known.iter().map(String::as_str)).first() {
-        Some(best) => format!("; did you mean {best}?"),
+fn listed(names: &[Foreign]) -> String {
+    let names: Vec<_> = names.iter().map(Foreign::clean).collect();
+    names.join(", ")
+}
+
+fn meant(name: &Foreign, known: &[Foreign]) -> String {
+    match near_matches(name.as_given(), known.iter().map(Foreign::as_given)).first() {
+        Some(best) => format!("; did you mean {}?", crate::clean(best)),
         None => String::new(),
     }
 }
@@ -340,7 +346,7 @@ pub fn find(name: &str, config: Option<&Path>) -> Result<Loaded, FindError> {
         .filter(|path| path.exists());
     match (own, shipped_text) {
         (Some(path), Some(_)) => Err(FindError::SameName {
-            name: name.to_owned(),
+            name: name.into(),
             path,
         }),
         (Some(path), None) => {
@@ -348,7 +354,7 @@ pub fn find(name: &str, config: Option<&Path>) -> Result<Loaded, FindError> {
             let id = &loaded.profile.profile.id;
             match shipped().iter().any(|(shipped, _)| shipped == id) {
                 true => Err(FindError::SameName {
-                    name: id.clone(),
+                    name: id.as_str().into(),
                     path,
                 }),
                 false => Ok(loaded),
@@ -366,23 +372,23 @@ pub fn find(name: &str, config: Option<&Path>) -> Result<Loaded, FindError> {
             }),
         },
         (None, None) => Err(FindError::Unknown {
-            name: name.to_owned(),
+            name: name.into(),
             known: known(config),
         }),
     }
 }
 
 /// Names of all profiles: the shipped ones, then those in the user's folder.
-pub fn known(config: Option<&Path>) -> Vec<String> {
-    let shipped = shipped().iter().map(|(id, _)| (*id).to_owned());
+pub fn known(config: Option<&Path>) -> Vec<Foreign> {
+    let shipped = shipped().iter().map(|(id, _)| Foreign::from(*id));
     let own = own_names(config)
         .into_iter()
-        .filter(|name| !self::shipped().iter().any(|(id, _)| id == name));
+        .filter(|name| !self::shipped().iter().any(|(id, _)| *name == *id));
     shipped.chain(own).collect()
 }
 
 /// Names of the user's own profiles.
-fn own_names(config: Option<&Path>) -> Vec<String> {
+fn own_names(config: Option<&Path>) -> Vec<Foreign> {
     let Some(entries) = config.and_then(|folder| std::fs::read_dir(folder.join("profiles")).ok())
     else {
         return Vec::new();
@@ -390,11 +396,10 @@ fn own_names(config: Option<&Path>) -> Vec<String> {
     let name = |entry: std::fs::DirEntry| {
         let path = entry.path();
         let is_map = path.extension().is_some_and(|e| e == "toml");
-        path.file_stem()
-            .filter(|_| is_map)
-            .map(|stem| stem.to_string_lossy().into_owned())
+        let stem = path.file_stem().filter(|_| is_map)?;
+        Some(Foreign::from(stem.to_str()?))
     };
-    let mut names: Vec<String> = entries.filter_map(Result::ok).filter_map(name).collect();
+    let mut names: Vec<Foreign> = entries.filter_map(Result::ok).filter_map(name).collect();
     names.sort();
     names
 }
@@ -404,7 +409,7 @@ fn from_file(path: &Path) -> Result<Loaded, FindError> {
         path: path.to_owned(),
         why: error.to_string(),
     })?;
-    from_text(text, path.display().to_string())
+    from_text(text, crate::shown(&path))
 }
 
 fn from_text(text: String, origin: String) -> Result<Loaded, FindError> {

@@ -171,7 +171,7 @@ pub fn compose(pair: Pair, seed: u64, stretch: Stretch) -> Result<Composed, Scen
         .get(pair.inside)
         .zip(arounds.get(pair.around))
         .ok_or_else(|| ScenarioError::Unknown {
-            name: format!("pair {} with {}", pair.inside, pair.around),
+            name: format!("pair {} with {}", pair.inside, pair.around).into(),
         })?;
     build(pair.rack, inside, around, seed, stretch)
 }
@@ -202,7 +202,7 @@ pub fn compose_healing(which: (usize, usize), seed: u64) -> Result<Composed, Sce
         .get(which.0)
         .zip(HEALING.get(which.1))
         .ok_or_else(|| ScenarioError::Unknown {
-            name: format!("healing {which:?}"),
+            name: format!("healing {which:?}").into(),
         })?;
     build(false, inside, around, seed, Stretch::default())
 }
@@ -217,7 +217,7 @@ pub const TRACELESS: usize = HIDDEN.len();
 /// As [`compose`].
 pub fn compose_traceless(which: usize, seed: u64) -> Result<(Composed, Composed), ScenarioError> {
     let inside = HIDDEN.get(which).ok_or_else(|| ScenarioError::Unknown {
-        name: format!("traceless {which}"),
+        name: format!("traceless {which}").into(),
     })?;
     let with = |inside| build(false, inside, &LATE_INVERTER, seed, Stretch::default());
     Ok((with(inside)?, with(&SOUND)?))

@@ -30,7 +30,7 @@ impl Scenario {
     /// Where there is no such map, or what the scenario changes makes no valid one.
     pub fn load_map(&self, config: Option<&Path>) -> Result<Map, ScenarioError> {
         let wrong = |why: String| ScenarioError::Map {
-            scenario: self.name.clone(),
+            scenario: self.name.as_str().into(),
             why,
         };
         let found =

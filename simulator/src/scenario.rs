@@ -381,7 +381,7 @@ impl Scenario {
     /// All mistakes of the file at once.
     pub fn load(text: &str, origin: &str) -> Result<Self, ScenarioError> {
         crate::scenario_file::read(text).map_err(|list| ScenarioError::Mistakes {
-            origin: origin.to_owned(),
+            origin: origin.into(),
             list,
         })
     }
@@ -412,7 +412,7 @@ impl Scenario {
         if is_file {
             let text = packside_profiles::read_text(Path::new(name_or_file)).map_err(|error| {
                 ScenarioError::Unreadable {
-                    path: name_or_file.to_owned(),
+                    path: name_or_file.into(),
                     why: error.to_string(),
                 }
             })?;
@@ -422,7 +422,7 @@ impl Scenario {
             .iter()
             .find(|(name, _)| *name == name_or_file);
         let (name, text) = shipped.ok_or_else(|| ScenarioError::Unknown {
-            name: name_or_file.to_owned(),
+            name: name_or_file.into(),
         })?;
         Self::load(text, &format!("shipped:{name}"))
     }

@@ -5,6 +5,8 @@
 
 use std::fmt;
 
+use packside_profiles::Foreign;
+
 use crate::scenario::Scenario;
 
 /// One mistake in a scenario file.
@@ -31,28 +33,28 @@ pub enum ScenarioError {
     /// It has mistakes; all of them.
     Mistakes {
         /// File name.
-        origin: String,
+        origin: Foreign,
         /// By line.
         list: Vec<Mistake>,
     },
     /// The file cannot be read.
     Unreadable {
         /// As given.
-        path: String,
+        path: Foreign,
         /// As the system says it.
         why: String,
     },
     /// Its register map is none, or none any more once the scenario has changed it.
     Map {
         /// Its name.
-        scenario: String,
+        scenario: Foreign,
         /// As the loader of maps says it.
         why: String,
     },
     /// There is none of that name.
     Unknown {
         /// As given.
-        name: String,
+        name: Foreign,
     },
 }
 
@@ -62,24 +64,27 @@ impl fmt::Display for ScenarioError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Map { scenario, why } => {
-                write!(f, "scenario {scenario}: its register map: {why}")
+                write!(f, "scenario {}: its register map: {why}", scenario.clean())
             }
-            Self::Unreadable { path, why } => write!(f, "scenario {path}: cannot be read: {why}"),
+            Self::Unreadable { path, why } => {
+                write!(f, "scenario {}: cannot be read: {why}", path.clean())
+            }
             Self::Unknown { name } => {
                 let known = Scenario::shipped().iter().map(|(name, _)| *name);
-                let near = packside_profiles::near_matches(name, known);
+                let near = packside_profiles::near_matches(name.as_given(), known);
                 let near = match near.as_slice() {
                     [] => String::new(),
                     near => format!(" (near it: {})", near.join(", ")),
                 };
                 write!(
                     f,
-                    "scenario \"{name}\": expected a file or a name of `packside-simulator list`, found no such \
-                     scenario{near}"
+                    "scenario \"{}\": expected a file or a name of `packside-simulator list`, found no such \
+                     scenario{near}",
+                    name.clean()
                 )
             }
             Self::Mistakes { origin, list } => {
-                let n = list.len();
+                let (n, origin) = (list.len(), origin.clean());
                 write!(
                     f,
                     "{origin}: {n} {}",

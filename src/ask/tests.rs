@@ -51,7 +51,7 @@ impl Session {
         };
         session.happen(What::Opened(LinkFacts {
             kind: LinkKind::Serial {
-                port: "invented".to_owned(),
+                port: "invented".into(),
                 line: "9600-8E1".parse().unwrap(),
             },
             framing,
@@ -308,7 +308,7 @@ fn lost_link_ends_the_exchange() {
     let mut session = Session::new(&[3]);
     session.ask(read(1, 0, 2));
     session.happen(What::Lost {
-        why: "adapter gone".to_owned(),
+        why: "adapter gone".into(),
     });
     assert_eq!(session.last().0, Outcome::LinkLost);
     session.happen(What::Back);
@@ -357,7 +357,7 @@ fn echo_is_not_known_any_more_after_the_link_was_lost() {
     session.hear(&answer(1, &[5]));
     assert_eq!(session.asker.echoes(), Some(false));
     session.happen(What::Lost {
-        why: "adapter gone".to_owned(),
+        why: "adapter gone".into(),
     });
     session.happen(What::Back);
     assert_eq!(session.asker.echoes(), None);

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::{Args, ValueEnum};
-use packside_profiles::LineSettings;
+use packside_profiles::{Foreign, LineSettings, shown};
 use packside_simulator::Way;
 
 use crate::event::{Consent, Plugged};
@@ -40,13 +40,13 @@ pub(crate) enum Colour {
 pub(crate) struct Where {
     /// Serial adapter, for example /dev/ttyUSB0 or COM3
     #[arg(long, value_name = "PORT", group = "place")]
-    pub(crate) serial: Option<String>,
+    pub(crate) serial: Option<Foreign>,
     /// Line settings [default: those of the map]
     #[arg(long, value_name = "9600-8E1", conflicts_with_all = ["gateway", "recording"])]
     pub(crate) line: Option<LineSettings>,
     /// TCP gateway, on port 502 unless one is given
     #[arg(long, value_name = "HOST[:PORT]", value_parser = gateway, group = "place")]
-    pub(crate) gateway: Option<String>,
+    pub(crate) gateway: Option<Foreign>,
     /// What the gateway speaks [default: tcp]
     ///
     /// Modbus TCP, or RTU bytes over TCP. With --simulated: look through such a gateway.
@@ -56,7 +56,7 @@ pub(crate) struct Where {
     ///
     /// A scenario of the built-in simulator, or a file with one, in virtual time.
     #[arg(long, value_name = "SCENARIO", group = "place")]
-    pub(crate) simulated: Option<String>,
+    pub(crate) simulated: Option<Foreign>,
     /// A recording, or `last`: judged anew
     ///
     /// `last` is the newest look that kept itself. Nothing is asked.
@@ -66,10 +66,10 @@ pub(crate) struct Where {
     ///
     /// Link, address and register map as they were found.
     #[arg(long, value_name = "NAME", group = "place")]
-    pub(crate) at: Option<String>,
+    pub(crate) at: Option<Foreign>,
     /// Serial number of the unit that must answer at a kept place.
     #[arg(skip)]
-    pub(crate) unit_serial: Option<String>,
+    pub(crate) unit_serial: Option<Foreign>,
 }
 
 /// Whether and where to record.
@@ -107,11 +107,10 @@ pub(crate) enum FramingArg {
 
 /// A value as it must be typed in a shell, without anything that acts on a terminal.
 pub(crate) fn typed(value: &(impl AsRef<std::ffi::OsStr> + ?Sized)) -> String {
-    let value = value.as_ref().to_string_lossy();
-    let value = packside_profiles::clean(&value);
+    let value = shown(value);
     let is_plain = |c: char| c.is_alphanumeric() || "-_./:=@%+,[]".contains(c);
     if !value.is_empty() && value.chars().all(is_plain) {
-        return value.into_owned();
+        return value;
     }
     format!("'{}'", value.replace('\'', "'\\''"))
 }
@@ -227,7 +226,7 @@ pub(crate) struct LinkArgs {
 pub(crate) struct AskArgs {
     /// Register map (names: packside profile list)
     #[arg(long, value_name = "NAME|FILE")]
-    pub(crate) profile: Option<String>,
+    pub(crate) profile: Option<Foreign>,
     /// Address of the first pack [default: the map's]
     #[arg(long, value_name = "N", value_parser = unit_address)]
     pub(crate) unit: Option<u8>,
@@ -304,10 +303,10 @@ pub(crate) struct CheckArgs {
     ///
     /// With an id of a result nothing is asked.
     #[arg(long, value_name = "ID", num_args = 0..=1, default_missing_value = "")]
-    pub(crate) explain: Option<String>,
+    pub(crate) explain: Option<Foreign>,
     /// A lamp as seen: fault=blinking (repeatable)
     #[arg(long = "lamp", value_name = "LAMP=PATTERN")]
-    pub(crate) lamps: Vec<String>,
+    pub(crate) lamps: Vec<Foreign>,
     /// Simulated: seconds after power-up
     #[arg(long, value_name = "SECONDS", value_parser = duration, requires = "simulated")]
     pub(crate) look_at: Option<Duration>,
@@ -315,7 +314,7 @@ pub(crate) struct CheckArgs {
     ///
     /// Seconds of its last session, or the name of a mark.
     #[arg(long, value_name = "TIME|MARK", requires = "recording")]
-    pub(crate) moment: Option<String>,
+    pub(crate) moment: Option<Foreign>,
 }
 
 /// Where the files of this user are.
@@ -349,8 +348,8 @@ impl ConfigArg {
 }
 
 /// A gateway as a person types it, kept as typed.
-fn gateway(text: &str) -> Result<String, String> {
-    Target::gateway(text, Framing::Tcp).map(|_| text.to_owned())
+fn gateway(text: &str) -> Result<Foreign, String> {
+    Target::gateway(text, Framing::Tcp).map(|_| text.into())
 }
 
 /// A unit address as a person types it.

@@ -28,8 +28,8 @@ use crate::show::{csv, explain, screen};
 
 /// Runs the command; the exit code is that of the verdict.
 pub(crate) fn run(args: &CheckArgs, format: Format, colour: bool) -> Result<u8, Failure> {
-    if let Some(id) = args.explain.as_deref().filter(|id| !id.is_empty()) {
-        return explain_id(id, format == Format::Json);
+    if let Some(id) = args.explain.as_ref().filter(|id| !id.is_empty()) {
+        return explain_id(id.as_given(), format == Format::Json);
     }
     if let Some(path) = &args.link.place.recording {
         return replay(path, args, format, colour);
@@ -123,7 +123,7 @@ impl LookDone<'_> {
         let judgement = session.verdict(None);
         places::same_unit(args, judgement.identity.serial.as_deref())?;
         if let Some(serial) = &judgement.identity.serial {
-            self.record.entry(&Entry::Unit(serial.clone()));
+            self.record.entry(&Entry::Unit(serial.as_str().into()));
         }
         // Recorded first: what stands on the screen is on the disk.
         self.record.shown(&judgement);
@@ -173,7 +173,7 @@ pub(super) fn say_end(end: End) -> Result<(), Failure> {
 /// Judges a recording anew, and says where that differs from what was shown on site.
 fn replay(path: &Path, args: &CheckArgs, format: Format, colour: bool) -> Result<u8, Failure> {
     let recording = record::open(path)?;
-    let (session, moment) = record::moment(&recording, args.moment.as_deref())?;
+    let (session, moment) = record::moment(&recording, args.moment.as_ref())?;
     let loaded = recorded_profile(&recording, args)?;
     let sightings = reach::sightings(args, &loaded.profile)?;
     let mut events = Cow::Borrowed(&session.events);
@@ -256,7 +256,7 @@ fn show(
     if format != Format::Text {
         let map = (&loaded.profile, loaded.sha256.as_str());
         let mut object = Check::of(judgement, Some(map), facts);
-        object.saved = saved.map(|saved| saved.path.display().to_string());
+        object.saved = saved.map(|saved| packside_profiles::shown(&saved.path));
         if args.explain.is_some() {
             object = object.with_considered(judgement);
         }

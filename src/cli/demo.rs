@@ -58,7 +58,7 @@ pub(crate) fn run(as_json: bool, colour: bool) -> Result<u8, Failure> {
     let mut ended_as_told = true;
     let mut endings = Vec::new();
     for (number, story) in STORIES.iter().enumerate() {
-        let scenario = scenario_of(story.scenario)?;
+        let scenario = scenario_of(&story.scenario.into())?;
         let found = packside_profiles::find(&scenario.profile, None).map_err(|error| Failure {
             exit: LOCAL,
             kind: "profile",
@@ -94,7 +94,7 @@ pub(crate) fn run(as_json: bool, colour: bool) -> Result<u8, Failure> {
 
 /// Lives one story in virtual time, one session from power-up on.
 fn live(story: &Story, profile: &Profile) -> Result<(Vec<DemoMoment>, LinkFacts), Failure> {
-    let scenario = scenario_of(story.scenario)?;
+    let scenario = scenario_of(&story.scenario.into())?;
     let quiet = open_simulated(&scenario, profile, Duration::ZERO, None);
     let facts = quiet.facts().clone();
     let stuck = |message: String| Failure {

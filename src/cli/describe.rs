@@ -20,8 +20,8 @@ pub(crate) fn map_for(args: &CheckArgs) -> Result<(CheckArgs, LoadedProfile), Fa
     let names_one = args
         .ask
         .profile
-        .as_deref()
-        .is_some_and(|name| name != sunspec::NAME);
+        .as_ref()
+        .is_some_and(|name| *name != sunspec::NAME);
     if !is_reached || (names_one && !own_needs_models(args)?) {
         return Ok((args.clone(), reach::load_profile(args)?));
     }
@@ -39,7 +39,7 @@ pub(crate) fn map_for(args: &CheckArgs) -> Result<(CheckArgs, LoadedProfile), Fa
     }
     if let Some(name) = identity.profile().map(str::to_owned) {
         out::note(&format!("address {}: this is a {name}", found.unit));
-        args.ask.profile = Some(name);
+        args.ask.profile = Some(name.into());
         let loaded = reach::load_profile(&args)?;
         return Ok((args, loaded));
     }
@@ -64,7 +64,7 @@ pub(crate) fn map_for(args: &CheckArgs) -> Result<(CheckArgs, LoadedProfile), Fa
         found.unit,
         profile.profile.notes.clean()
     ));
-    args.ask.profile = Some(sunspec::NAME.to_owned());
+    args.ask.profile = Some(sunspec::NAME.into());
     Ok((args, LoadedProfile::new(profile, &text)))
 }
 

@@ -3,6 +3,7 @@
 //! Does not: decide what went wrong.
 
 use clap::error::ErrorKind;
+use packside_profiles::clean;
 
 use super::out;
 use crate::show::json;
@@ -50,11 +51,17 @@ impl Failure {
         let error = json::Trouble {
             kind: self.kind,
             exit: self.exit,
-            message: self.message.clone(),
-            hint: self.hint.clone(),
+            message: by_line(&self.message),
+            hint: self.hint.as_deref().map(by_line),
         };
         json::line(&json::Failed::new(command, error))
     }
+}
+
+/// What other programs and systems say in a failure is cleaned like everything foreign; lines stay lines.
+fn by_line(text: &str) -> String {
+    let lines: Vec<_> = text.lines().map(clean).collect();
+    lines.join("\n")
 }
 
 /// Prints a failure of a command in the form that was asked for.

@@ -19,7 +19,7 @@ mod way;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use packside_profiles::Profile;
+use packside_profiles::{Foreign, Profile};
 
 pub(crate) use args::FindArgs;
 use report::{FindReport, SearchEnd};
@@ -45,7 +45,7 @@ pub(crate) fn run(args: &FindArgs, as_json: bool, colour: bool) -> Result<u8, Fa
         return Err(failure(USAGE, "usage", message, hint));
     }
     if let Some(name) = &args.save {
-        places::check_name(name)?;
+        places::plain_name(name)?;
     }
     let profiles = known_profiles(args)?;
     let mut args = args.clone();
@@ -202,9 +202,12 @@ fn known_profiles(args: &FindArgs) -> Result<Vec<Profile>, Failure> {
     let config = config.as_deref();
     let mut profiles = Vec::new();
     for name in packside_profiles::load::known(config) {
-        match packside_profiles::find(&name, config) {
+        match packside_profiles::find(name.as_given(), config) {
             Ok(found) => profiles.push(found.profile),
-            Err(error) => out::say(&format!("note: the map {name} is left out: {error}")),
+            Err(error) => {
+                let name = name.clean();
+                out::say(&format!("note: the map {name} is left out: {error}"));
+            }
         }
     }
     if profiles.is_empty() {
@@ -244,7 +247,7 @@ fn keep_quiet(report: &FindReport, args: &FindArgs) -> Option<jiff::Timestamp> {
 }
 
 /// Keeps the first unit found under a name.
-fn save(report: &FindReport, args: &FindArgs, name: &str) -> Result<Option<PathBuf>, Failure> {
+fn save(report: &FindReport, args: &FindArgs, name: &Foreign) -> Result<Option<PathBuf>, Failure> {
     let first = report.found.first();
     let Some((found, identity)) = first.filter(|(_, who)| !who.is_shared_address()) else {
         return Ok(None);
@@ -261,19 +264,20 @@ fn save(report: &FindReport, args: &FindArgs, name: &str) -> Result<Option<PathB
     let place = SavedPlace {
         format: places::FORMAT,
         serial: by_id
+            .map(Foreign::from)
             .or_else(|| args.link.place.serial.clone())
             .filter(|_| !is_gateway),
-        line: (!is_gateway).then(|| found.line.to_string()),
+        line: (!is_gateway).then(|| found.line.to_string().into()),
         gateway: args.link.place.gateway.clone(),
         framing: report
             .gateway
             .as_ref()
             .map(|behind| behind.framing)
             .filter(|_| is_gateway)
-            .map(|framing| FramingArg::from(framing).id().to_owned()),
+            .map(|framing| FramingArg::from(framing).id().into()),
         unit: found.unit,
-        profile: next::map_name(identity).map(str::to_owned),
-        unit_serial: identity.serial.clone(),
+        profile: next::map_name(identity).map(Foreign::from),
+        unit_serial: identity.serial.as_deref().map(Foreign::from),
     };
     places::save(&place, name, args.link.config.folder().as_deref()).map(Some)
 }

@@ -101,8 +101,13 @@ fn take(facts: &LinkFacts, now: Timestamp, config: Option<&Path>) -> Option<(Dur
 fn name_of(facts: &LinkFacts) -> Option<String> {
     match &facts.kind {
         LinkKind::Serial { port, line } => {
-            let real = std::fs::canonicalize(port).unwrap_or_else(|_| PathBuf::from(port));
-            Some(format!("{}{} at {line}", real.display(), since(&real)))
+            let real =
+                std::fs::canonicalize(port.as_given()).unwrap_or_else(|_| PathBuf::from(port));
+            Some(format!(
+                "{}{} at {line}",
+                packside_profiles::shown(&real),
+                since(&real)
+            ))
         }
         _ => None,
     }
@@ -121,7 +126,7 @@ mod tests {
     fn facts(port: &str, line: &str) -> LinkFacts {
         LinkFacts {
             kind: LinkKind::Serial {
-                port: port.to_owned(),
+                port: port.into(),
                 line: line.parse().unwrap(),
             },
             framing: Framing::Rtu,

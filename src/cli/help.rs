@@ -5,6 +5,8 @@
 
 use clap::{Arg, ArgAction, Command};
 
+use packside_profiles::Foreign;
+
 use super::failure::{Failure, USAGE, failure};
 use super::out;
 use crate::show::paper;
@@ -337,7 +339,7 @@ fn cautions() -> String {
 ///
 /// # Errors
 /// Where there is no such command.
-pub(super) fn of(command: &Command, words: &[String]) -> Result<String, Failure> {
+pub(super) fn of(command: &Command, words: &[Foreign]) -> Result<String, Failure> {
     let mut built = command.clone();
     built.build();
     let mut found = named("help", &built, words)?.clone();
@@ -351,13 +353,14 @@ pub(super) fn of(command: &Command, words: &[String]) -> Result<String, Failure>
 pub(super) fn named<'c>(
     asked: &str,
     command: &'c Command,
-    words: &[String],
+    words: &[Foreign],
 ) -> Result<&'c Command, Failure> {
     words.iter().try_fold(command, |command, word| {
-        command.find_subcommand(word).ok_or_else(|| {
+        command.find_subcommand(word.as_given()).ok_or_else(|| {
             let known: Vec<&str> = command.get_subcommands().map(Command::get_name).collect();
             let known = known.join(", ");
-            let message = format!("{asked}: expected a command ({known}), found \"{word}\"");
+            let found = word.clean();
+            let message = format!("{asked}: expected a command ({known}), found \"{found}\"");
             failure(USAGE, "usage", message, None)
         })
     })
@@ -374,12 +377,27 @@ mod tests {
     // Kind: common practice (a terminal of 40 rows)
     const SCREEN: usize = 40;
 
+    /// What a person types is text of others, and no argument keeps it as a text of ours.
+    #[test]
+    fn no_argument_is_a_plain_text() {
+        fn check(command: &Command) {
+            let plain = std::any::TypeId::of::<String>();
+            for argument in command.get_arguments() {
+                let is_plain = argument.get_action().takes_values()
+                    && argument.get_value_parser().type_id() == plain;
+                assert!(!is_plain, "{}: {}", command.get_name(), argument.get_id());
+            }
+            command.get_subcommands().for_each(check);
+        }
+        check(&definition());
+    }
+
     // Kind: derived (from the promise of one screen)
     #[test]
     fn short_help_of_each_command_is_one_screen() {
         let all = definition();
         let names: Vec<&str> = all.get_subcommands().map(Command::get_name).collect();
-        let own: Vec<Vec<String>> = names.iter().map(|name| vec![(*name).to_owned()]).collect();
+        let own: Vec<Vec<Foreign>> = names.iter().map(|name| vec![(*name).into()]).collect();
         for words in own.into_iter().chain([Vec::new()]) {
             let text = of(&all, &words).unwrap();
             let widest = text.lines().map(paper::columns).max().unwrap_or_default();

@@ -86,8 +86,12 @@ fn begin_in(
     minute: &str,
     header: &Header,
 ) -> Result<(Recorder, PathBuf), String> {
-    std::fs::create_dir_all(folder)
-        .map_err(|why| format!("{} cannot be made: {why}", folder.display()))?;
+    std::fs::create_dir_all(folder).map_err(|why| {
+        format!(
+            "{} cannot be made: {why}",
+            packside_profiles::shown(&folder)
+        )
+    })?;
     for number in 1..=IN_A_MINUTE {
         let behind = if number == 1 {
             String::new()
@@ -176,7 +180,9 @@ fn newest(path: &Path, kinds: &[What]) -> Result<PathBuf, Failure> {
     if let Some((newest, _)) = kept.into_iter().flatten().next() {
         return Ok(newest);
     }
-    let place = folder.map_or_else(String::new, |folder| format!(" in {}", folder.display()));
+    let place = folder.map_or_else(String::new, |folder| {
+        format!(" in {}", packside_profiles::shown(&folder))
+    });
     let message = format!("{LAST}: expected a look that kept itself, found none{place}");
     let hint = "looks at real units keep themselves; a file of that name is ./last".to_owned();
     Err(failure(LOCAL, "recording", message, Some(hint)))

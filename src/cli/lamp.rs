@@ -19,6 +19,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use packside_profiles::model::Profile;
+use packside_profiles::{Foreign, clean};
 
 use sight::{How, LampAnswer, LampSight};
 
@@ -45,7 +46,7 @@ pub struct LampArgs {
     /// "steady", "3 flashes, pause", "on 0.2 off 1.0" (seconds). Where there are several lamps, the lamp before it:
     /// "power: steady".
     #[arg(long, value_name = "TEXT", conflicts_with = "trace")]
-    pub seen: Vec<String>,
+    pub seen: Vec<Foreign>,
     /// A brightness trace: lines of seconds,level
     ///
     /// `-` reads standard input.
@@ -61,10 +62,10 @@ pub struct LampArgs {
     pub picture: Option<PathBuf>,
     /// Register map that says what its lamps mean
     #[arg(long, value_name = "NAME|FILE")]
-    pub profile: Option<String>,
+    pub profile: Option<Foreign>,
     /// Which lamp of the map [default: fault]
     #[arg(long, value_name = "LAMP", requires = "profile", default_value = USUAL_LAMP)]
-    pub lamp: String,
+    pub lamp: Foreign,
     /// Folder with own files.
     #[command(flatten)]
     config: ConfigArg,
@@ -103,14 +104,15 @@ fn answer(args: &LampArgs, as_json: bool, colour: bool) -> Result<(String, Strin
     let config = args.config.folder();
     let found = args
         .profile
-        .as_deref()
-        .map(|name| packside_profiles::find(name, config.as_deref()));
+        .as_ref()
+        .map(|name| packside_profiles::find(name.as_given(), config.as_deref()));
     let found = found
         .transpose()
         .map_err(|error| (error.to_string(), LOCAL))?;
     let profile = found.as_ref().map(|found| &found.profile);
+    let lamp = args.lamp.as_given();
     if let Some(profile) = profile.filter(|_| args.film.is_none()) {
-        known_lamp(profile, &args.lamp).map_err(|text| (format!("--lamp: {text}"), USAGE))?;
+        known_lamp(profile, lamp).map_err(|text| (format!("--lamp: {text}"), USAGE))?;
     }
     let known = patterns(profile);
     let mut about = None;
@@ -121,9 +123,9 @@ fn answer(args: &LampArgs, as_json: bool, colour: bool) -> Result<(String, Strin
             about = Some(of_film);
             places.into_iter().map(LampSight::filmed).collect()
         }
-        (Some(path), _) => vec![brightness(path, &args.lamp, &known)?],
-        (None, false) => describe(&args.seen, &args.lamp, profile, &known)?,
-        (None, true) => match tapped(&args.lamp, &known)? {
+        (Some(path), _) => vec![brightness(path, lamp, &known)?],
+        (None, false) => describe(&args.seen, lamp, profile, &known)?,
+        (None, true) => match tapped(lamp, &known)? {
             Some(sight) => vec![sight],
             None => return Ok((String::new(), "nothing recognised".to_owned(), INTERRUPTED)),
         },
@@ -133,7 +135,7 @@ fn answer(args: &LampArgs, as_json: bool, colour: bool) -> Result<(String, Strin
             .map(|profile| meaning_of(profile, &sights))
             .unwrap_or_default(),
         profile,
-        profile_name: args.profile.as_deref(),
+        profile_name: args.profile.as_ref(),
         patterns: known,
         sights,
         film: about,
@@ -163,14 +165,15 @@ fn known_lamp(profile: &Profile, lamp: &str) -> Result<(), String> {
         return Ok(());
     }
     Err(format!(
-        "expected one of {}, found \"{lamp}\"",
-        lamps.join(", ")
+        "expected one of {}, found \"{}\"",
+        lamps.join(", "),
+        clean(lamp)
     ))
 }
 
 /// One lamp for every text.
 fn describe(
-    texts: &[String],
+    texts: &[Foreign],
     usual: &str,
     profile: Option<&Profile>,
     known: &[Pattern],
@@ -178,20 +181,21 @@ fn describe(
     let wrong = |text: String| (format!("--seen: {text}"), USAGE);
     let mut sights: Vec<LampSight> = Vec::new();
     for text in texts {
-        let (lamp, words) = match text.split_once(':') {
+        let (lamp, words) = match text.as_given().split_once(':') {
             Some((lamp, words)) => {
                 let lamp = lamp.trim();
                 match profile {
                     Some(profile) => known_lamp(profile, lamp).map_err(wrong)?,
                     None => {
                         return Err(wrong(format!(
-                            "expected --profile, which knows the lamp \"{lamp}\""
+                            "expected --profile, which knows the lamp \"{}\"",
+                            clean(lamp)
                         )));
                     }
                 }
                 (lamp, words)
             }
-            None => (usual, text.as_str()),
+            None => (usual, text.as_given()),
         };
         if sights.iter().any(|sight| sight.lamp == lamp) {
             return Err(wrong(format!(
@@ -215,7 +219,10 @@ fn describe(
 fn brightness(path: &Path, lamp: &str, known: &[Pattern]) -> Result<LampSight, Refused> {
     let unreadable = |error: std::io::Error| {
         (
-            format!("{}: cannot be read: {error}", path.display()),
+            format!(
+                "{}: cannot be read: {error}",
+                packside_profiles::shown(&path)
+            ),
             LOCAL,
         )
     };
@@ -224,8 +231,12 @@ fn brightness(path: &Path, lamp: &str, known: &[Pattern]) -> Result<LampSight, R
     } else {
         packside_profiles::read_text(path).map_err(unreadable)?
     };
-    let seen =
-        read_trace(&text).map_err(|problem| (format!("{}: {problem}", path.display()), LOCAL))?;
+    let seen = read_trace(&text).map_err(|problem| {
+        (
+            format!("{}: {problem}", packside_profiles::shown(&path)),
+            LOCAL,
+        )
+    })?;
     Ok(LampSight {
         lamp: lamp.to_owned(),
         ranking: rank(&seen, known),

@@ -13,7 +13,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::Args;
-use packside_profiles::LineSettings;
+use packside_profiles::{Foreign, LineSettings};
 use packside_simulator::Way;
 
 use super::args::{AskArgs, CheckArgs, LinkArgs, SessionArg, duration, typed};
@@ -61,7 +61,7 @@ pub(crate) struct ListenArgs {
     ///
     /// A name (packside profile list), or a file.
     #[arg(long, value_name = "NAME|FILE")]
-    profile: Option<String>,
+    profile: Option<Foreign>,
     /// Simulated: begin so long after power-up
     ///
     /// Without it 60 s before the scenario's look.
@@ -253,7 +253,7 @@ fn follow(
 
 /// A simulated line, from so long before the scenario's look that this is its end.
 fn simulated(
-    name: &str,
+    name: &Foreign,
     args: &ListenArgs,
     line: Option<LineSettings>,
     length: Duration,
@@ -272,7 +272,8 @@ fn simulated(
         .from
         .unwrap_or_else(|| scenario.look_at.saturating_sub(length));
     out::note(&format!(
-        "simulated scenario {name}, from {:.0} s after power-up, in virtual time: no real unit",
+        "simulated scenario {}, from {:.0} s after power-up, in virtual time: no real unit",
+        name.clean(),
         from.as_secs_f64()
     ));
     let plugged = args.link.plugged.map(Into::into);
@@ -305,7 +306,10 @@ fn usual_line(args: &ListenArgs, loaded: Option<&LoadedProfile>) -> LineSettings
 /// Plain bytes: everything at one moment, as no times are known.
 fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<(), Failure> {
     let unreadable = |error: std::io::Error| {
-        let message = format!("{}: cannot be read: {error}", path.display());
+        let message = format!(
+            "{}: cannot be read: {error}",
+            packside_profiles::shown(&path)
+        );
         failure(LOCAL, "file", message, None)
     };
     let mut input: Box<dyn Read> = if path.as_os_str() == "-" {
@@ -314,7 +318,7 @@ fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<
         Box::new(std::fs::File::open(path).map_err(unreadable)?)
     };
     let kind = LinkKind::Serial {
-        port: path.display().to_string(),
+        port: path.to_str().unwrap_or_default().into(),
         line: usual_line(args, heard.loaded),
     };
     let event = |what| Event {
@@ -336,7 +340,7 @@ fn raw(path: &PathBuf, args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<
             None | Some([]) if is_empty => {
                 let message = format!(
                     "--raw {}: expected the bytes that a line gave, found an empty file",
-                    path.display()
+                    packside_profiles::shown(&path)
                 );
                 return Err(failure(LOCAL, "file", message, None));
             }
@@ -360,7 +364,10 @@ fn command(args: &ListenArgs, at: Option<LineSettings>) -> String {
     );
     for (option, value) in [
         ("--serial", place.serial.clone()),
-        ("--line", at.or(place.line).map(|line| line.to_string())),
+        (
+            "--line",
+            at.or(place.line).map(|line| line.to_string().into()),
+        ),
         ("--gateway", place.gateway.clone()),
         ("--simulated", place.simulated.clone()),
         ("--profile", args.profile.clone()),

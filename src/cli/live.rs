@@ -532,11 +532,11 @@ impl<'a> Live<'a> {
 
     /// Reads all cells once, the current just before and after them, between two marks.
     fn cells_between(&mut self, begin: &str, end: &str) -> Result<(), Failure> {
-        self.said(What::Mark(begin.to_owned()));
+        self.said(What::Mark(begin.into()));
         self.follow_once()?;
         self.look()?;
         self.follow_once()?;
-        self.said(What::Mark(end.to_owned()));
+        self.said(What::Mark(end.into()));
         Ok(())
     }
 

@@ -4,6 +4,7 @@
 use clap::{Args, Command};
 use clap_complete::Shell;
 use clap_mangen::Man;
+use packside_profiles::Foreign;
 
 use super::failure::{Failure, LOCAL, failure};
 use super::{help, out};
@@ -21,7 +22,7 @@ pub(crate) struct CompletionsArgs {
 pub(crate) struct ManArgs {
     /// The command whose page is wanted, for example `profile show` [default: packside itself]
     #[arg(value_name = "COMMAND", num_args = 0..)]
-    command: Vec<String>,
+    command: Vec<Foreign>,
 }
 
 /// Arguments of `help`.
@@ -29,7 +30,7 @@ pub(crate) struct ManArgs {
 pub(crate) struct HelpArgs {
     /// The command, for example `check` or `profile show` [default: packside itself]
     #[arg(value_name = "COMMAND", num_args = 0..)]
-    pub(crate) command: Vec<String>,
+    pub(crate) command: Vec<Foreign>,
 }
 
 /// Prints the script that a shell reads.

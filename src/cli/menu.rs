@@ -125,13 +125,13 @@ fn with_map(option: &str, place: &str) -> Option<Vec<String>> {
     out::say("\nWhich register map?\n   n  not known: find out what answers");
     let shown = maps.get(..9).unwrap_or(&maps);
     for (number, map) in shown.iter().enumerate() {
-        out::say(&format!("   {}  {map}", number + 1));
+        out::say(&format!("   {}  {}", number + 1, map.clean()));
     }
     let pressed = key(&format!("{}nq", digits(shown.len())))?;
     if pressed == "n" {
         return Some(words(&["find", option, place]));
     }
-    let map = chosen(&pressed, shown)?;
+    let map = chosen(&pressed, shown)?.as_given();
     out::say(WITH_UNIT);
     let command = match key("cwvq")?.as_str() {
         "c" => "check",
@@ -158,9 +158,9 @@ fn recording() -> Option<Vec<String>> {
 }
 
 fn lamp() -> Option<Vec<String>> {
-    let maps: Vec<String> = packside_profiles::shipped()
+    let maps: Vec<&str> = packside_profiles::shipped()
         .iter()
-        .map(|(name, _)| (*name).to_owned())
+        .map(|(name, _)| *name)
         .collect();
     out::say("\nA lamp alone never proves a unit sound. Whose lamp is it?\n   n  not known");
     for (number, map) in maps.iter().enumerate() {
@@ -190,8 +190,7 @@ fn one_of(names: &[&str]) -> Option<String> {
         out::say(&format!("   {}  {name}", number + 1));
     }
     let pressed = key(&format!("{}q", digits(shown.len())))?;
-    let all: Vec<String> = shown.iter().map(|name| (*name).to_owned()).collect();
-    chosen(&pressed, &all).map(str::to_owned)
+    chosen(&pressed, shown).map(|name| (*name).to_owned())
 }
 
 /// The keys of so many choices.
@@ -200,7 +199,7 @@ fn digits(count: usize) -> String {
 }
 
 /// The choice with this number.
-fn chosen<'a>(pressed: &str, all: &'a [String]) -> Option<&'a str> {
+fn chosen<'a, T>(pressed: &str, all: &'a [T]) -> Option<&'a T> {
     let number: usize = pressed.parse().ok()?;
-    all.get(number.checked_sub(1)?).map(String::as_str)
+    all.get(number.checked_sub(1)?)
 }

@@ -6,7 +6,7 @@
 //! # Invariants
 //! - Nothing that acts on a terminal leaves the tool but its own colours and, where a view is drawn
 //!   over itself, its own moves of the cursor: what units, maps, files and arguments said is
-//!   [`packside_profiles::Foreign`], and what slipped past that type is stopped here.
+//!   [`packside_profiles::Foreign`], and what other programs and systems say is stopped here.
 
 use std::borrow::Cow;
 use std::io::{ErrorKind, IsTerminal as _, Write as _};

@@ -88,7 +88,11 @@ impl Output<'_> {
     }
 
     fn refused(&self, exit: u8, why: &str, hint: Option<String>) -> Failure {
-        let message = format!("{} {}: {why}", self.option, self.path.display());
+        let message = format!(
+            "{} {}: {why}",
+            self.option,
+            packside_profiles::shown(&self.path)
+        );
         failure(exit, "output", message, hint)
     }
 }

@@ -7,8 +7,8 @@
 
 use std::path::{Path, PathBuf};
 
-use packside_profiles::LineSettings;
-use serde::{Deserialize, Serialize};
+use packside_profiles::{Foreign, LineSettings, clean};
+use serde::{Deserialize, Serialize, Serializer};
 
 use super::args::{CheckArgs, FramingArg};
 use super::failure::{Failure, LOCAL, USAGE, failure};
@@ -25,19 +25,30 @@ pub(crate) struct SavedPlace {
     /// Version of the file.
     pub(crate) format: u32,
     /// Serial port.
-    pub(crate) serial: Option<String>,
+    #[serde(serialize_with = "as_given")]
+    pub(crate) serial: Option<Foreign>,
     /// Its settings.
-    pub(crate) line: Option<String>,
+    #[serde(serialize_with = "as_given")]
+    pub(crate) line: Option<Foreign>,
     /// Gateway.
-    pub(crate) gateway: Option<String>,
+    #[serde(serialize_with = "as_given")]
+    pub(crate) gateway: Option<Foreign>,
     /// Its framing.
-    pub(crate) framing: Option<String>,
+    #[serde(serialize_with = "as_given")]
+    pub(crate) framing: Option<Foreign>,
     /// Unit address.
     pub(crate) unit: u8,
     /// Register map.
-    pub(crate) profile: Option<String>,
+    #[serde(serialize_with = "as_given")]
+    pub(crate) profile: Option<Foreign>,
     /// Serial number of the unit.
-    pub(crate) unit_serial: Option<String>,
+    #[serde(serialize_with = "as_given")]
+    pub(crate) unit_serial: Option<Foreign>,
+}
+
+/// A place is read again by us only: what is kept in it is kept as it was given.
+fn as_given<S: Serializer>(text: &Option<Foreign>, to: S) -> Result<S::Ok, S::Error> {
+    text.as_ref().map(Foreign::as_given).serialize(to)
 }
 
 /// The folder of places in the config folder.
@@ -53,27 +64,32 @@ pub(super) fn folder(config: Option<&Path>) -> Result<PathBuf, Failure> {
     })
 }
 
-/// Refuses a name that would leave the folder.
-pub(crate) fn check_name(name: &str) -> Result<(), Failure> {
+/// A name that stays in the folder; any other is refused.
+pub(crate) fn plain_name(name: &Foreign) -> Result<&str, Failure> {
+    let given = name.as_given();
     let is_plain = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_');
-    if !name.is_empty() && name.chars().count() <= 64 && name.chars().all(is_plain) {
-        return Ok(());
+    if !given.is_empty() && given.chars().count() <= 64 && given.chars().all(is_plain) {
+        return Ok(given);
     }
-    let message = format!("name of a place: expected letters, digits, - and _, found \"{name}\"");
+    let found = name.clean();
+    let message = format!("name of a place: expected letters, digits, - and _, found \"{found}\"");
     Err(failure(USAGE, "usage", message, None))
 }
 
 /// Writes a place; one of that name is replaced. Gives the file.
 pub(crate) fn save(
     place: &SavedPlace,
-    name: &str,
+    name: &Foreign,
     config: Option<&Path>,
 ) -> Result<PathBuf, Failure> {
-    check_name(name)?;
+    let name = plain_name(name)?;
     let folder = folder(config)?;
     let path = folder.join(format!("{name}.toml"));
     std::fs::create_dir_all(&folder).map_err(|why| {
-        let message = format!("{}: cannot be made: {why}", folder.display());
+        let message = format!(
+            "{}: cannot be made: {why}",
+            packside_profiles::shown(&folder)
+        );
         failure(LOCAL, "file", message, None)
     })?;
     let output = Output {
@@ -85,7 +101,10 @@ pub(crate) fn save(
         replace: None,
     };
     let text = toml::to_string(place).map_err(|error| {
-        let message = format!("{}: cannot be written: {error}", path.display());
+        let message = format!(
+            "{}: cannot be written: {error}",
+            packside_profiles::shown(&path)
+        );
         failure(LOCAL, "file", message, None)
     })?;
     output.write(&text)?;
@@ -93,8 +112,8 @@ pub(crate) fn save(
 }
 
 /// Reads a place.
-pub(crate) fn load(name: &str, config: Option<&Path>) -> Result<SavedPlace, Failure> {
-    check_name(name)?;
+pub(crate) fn load(name: &Foreign, config: Option<&Path>) -> Result<SavedPlace, Failure> {
+    let name = plain_name(name)?;
     let folder = folder(config)?;
     let path = folder.join(format!("{name}.toml"));
     let hint = || {
@@ -117,7 +136,14 @@ pub(crate) fn load(name: &str, config: Option<&Path>) -> Result<SavedPlace, Fail
         let message = format!("--at {name}: {why}; places kept: {there}");
         failure(LOCAL, "place", message, hint())
     })?;
-    read(&text).map_err(|why| failure(LOCAL, "place", format!("{}: {why}", path.display()), hint()))
+    read(&text).map_err(|why| {
+        failure(
+            LOCAL,
+            "place",
+            format!("{}: {why}", packside_profiles::shown(&path)),
+            hint(),
+        )
+    })
 }
 
 /// Reads the text of a place.
@@ -141,10 +167,7 @@ fn names(folder: &Path) -> Vec<String> {
             let is_place = path
                 .extension()
                 .is_some_and(|extension| extension == "toml");
-            is_place.then(|| {
-                path.file_stem()
-                    .map(|stem| stem.to_string_lossy().into_owned())
-            })?
+            is_place.then(|| path.file_stem().map(packside_profiles::shown))?
         })
         .collect();
     names.sort();
@@ -158,26 +181,28 @@ pub(crate) fn fill(args: &CheckArgs) -> Result<CheckArgs, Failure> {
     };
     let saved = load(name, args.link.config.folder().as_deref())?;
     let mut args = args.clone();
-    let wrong = |key: &str, value: &str| {
+    let wrong = |key: &str, value: &Foreign| {
         failure(
             LOCAL,
             "place",
-            format!("--at {name}: {key}: found \"{value}\""),
+            format!("--at {}: {key}: found \"{}\"", name.clean(), value.clean()),
             None,
         )
     };
     if let Some(line) = saved
         .line
-        .as_deref()
+        .as_ref()
         .filter(|_| args.link.place.line.is_none())
     {
         args.link.place.line = Some(
-            line.parse::<LineSettings>()
+            line.as_given()
+                .parse::<LineSettings>()
                 .map_err(|_| wrong("line", line))?,
         );
     }
     if let Some(framing) = &saved.framing {
-        let known = FramingArg::of_id(framing).ok_or_else(|| wrong("framing", framing))?;
+        let known =
+            FramingArg::of_id(framing.as_given()).ok_or_else(|| wrong("framing", framing))?;
         args.link.place.framing = args.link.place.framing.or(Some(known));
     }
     args.link.place.serial = saved.serial;
@@ -197,9 +222,10 @@ pub(crate) fn same_unit(args: &CheckArgs, serial: Option<&str>) -> Result<(), Fa
     else {
         return Ok(());
     };
-    if kept == found {
+    if *kept == found {
         return Ok(());
     }
+    let (name, kept, found) = (name.clean(), kept.clean(), clean(found));
     let message = format!("--at {name}: expected the unit with serial {kept}, found {found}");
     let hint = format!(
         "another unit answers there: check where you are, or keep this one with packside find … --save {name}"
@@ -225,13 +251,17 @@ mod tests {
             profile: Some("generic-hv-stack".into()),
             unit_serial: Some("D\u{e9}mo-1".into()),
         };
-        save(&place, "cellar", Some(folder.path())).unwrap();
-        assert_eq!(load("cellar", Some(folder.path())).unwrap(), place);
-        let missing = load("attic", Some(folder.path())).unwrap_err();
+        save(&place, &"cellar".into(), Some(folder.path())).unwrap();
+        assert_eq!(load(&"cellar".into(), Some(folder.path())).unwrap(), place);
+        let missing = load(&"attic".into(), Some(folder.path())).unwrap_err();
         assert_eq!(
             missing.message,
             "--at attic: there is no such place; places kept: cellar"
         );
-        assert!(check_name("../x").is_err() && check_name("").is_err());
+        assert!(
+            ["../x", ""]
+                .iter()
+                .all(|name| plain_name(&(*name).into()).is_err())
+        );
     }
 }

@@ -100,7 +100,7 @@ fn is_host(word: &str) -> bool {
 /// Whether a place was kept under this name.
 fn is_kept(name: &str) -> bool {
     let folder = packside_profiles::config_folder(None, |name| std::env::var_os(name));
-    super::places::check_name(name).is_ok()
+    super::places::plain_name(&name.into()).is_ok()
         && folder.is_some_and(|folder| folder.join("places").join(format!("{name}.toml")).is_file())
 }
 

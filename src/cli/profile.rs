@@ -23,7 +23,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand};
 use packside_profiles::explain;
 use packside_profiles::load::{FindError, known};
-use packside_profiles::{Grade, Loaded, find};
+use packside_profiles::{Foreign, Grade, Loaded, find};
 
 use given::{CheckOutcome, failed, object};
 
@@ -49,7 +49,7 @@ enum ProfileCommand {
     /// Show one map: spans, and every point with its registers, type, unit and role
     Show {
         /// Name of a map, or a file
-        name: String,
+        name: Foreign,
     },
     /// Start a map of your own: a file with everything that is required, asked for or left as blanks
     New {
@@ -65,7 +65,7 @@ enum ProfileCommand {
     /// Say what can go wrong in a unit, and when this map would show it
     Coverage {
         /// Name of a map, or a file; `sunspec` for the models of self-describing units
-        name: String,
+        name: Foreign,
     },
     /// Look for mistakes in profile files, all of them at once
     Check {
@@ -76,9 +76,9 @@ enum ProfileCommand {
     /// Say what a flag, point, lamp or lamp code means and what to do
     Explain {
         /// Name of a map, or a file
-        name: String,
+        name: Foreign,
         /// Id of a flag, point, lamp or lamp code
-        what: String,
+        what: Foreign,
     },
 }
 
@@ -99,7 +99,7 @@ pub fn run(args: &ProfileArgs, json: bool) -> CheckOutcome {
         ProfileCommand::Check { files } => check(files, json),
         ProfileCommand::Explain { name, what } => {
             with_profile("explain", name, config, json, |loaded, json| {
-                explain_one(loaded, what, json)
+                explain_one(loaded, what.as_given(), json)
             })
         }
     }
@@ -107,12 +107,12 @@ pub fn run(args: &ProfileArgs, json: bool) -> CheckOutcome {
 
 fn with_profile(
     command: &'static str,
-    name: &str,
+    name: &Foreign,
     config: Option<&Path>,
     json: bool,
     then: impl Fn(&Loaded, bool) -> CheckOutcome,
 ) -> CheckOutcome {
-    match find(name, config) {
+    match find(name.as_given(), config) {
         Ok(loaded) => then(&loaded, json),
         Err(FindError::Mistakes(problems)) => {
             let stdout = if json {
@@ -144,7 +144,7 @@ fn list(config: Option<&Path>, json: bool) -> CheckOutcome {
     let names = known(config);
     let found: Vec<(String, Result<Loaded, FindError>)> = names
         .into_iter()
-        .map(|name| (name.clone(), find(&name, config)))
+        .map(|name| (name.clean().into_owned(), find(name.as_given(), config)))
         .collect();
     let exit = if found.iter().all(|(_, result)| result.is_ok()) {
         0
@@ -259,7 +259,7 @@ fn check(files: &[PathBuf], json: bool) -> CheckOutcome {
     let (mut stdout, mut stderr, mut exit) = (String::new(), String::new(), 0);
     let mut results = Vec::new();
     for path in files {
-        let name = path.display().to_string();
+        let name = packside_profiles::shown(&path);
         let text = match packside_profiles::read_text(path) {
             Ok(text) => text,
             Err(error) => {
@@ -319,8 +319,8 @@ mod tests {
     fn explain_of(what: &str, json: bool) -> CheckOutcome {
         ask(
             ProfileCommand::Explain {
-                name: "generic-hv-stack".to_owned(),
-                what: what.to_owned(),
+                name: "generic-hv-stack".into(),
+                what: what.into(),
             },
             json,
         )
@@ -346,7 +346,7 @@ mod tests {
     #[test]
     fn show_gives_every_point_with_its_first_register() {
         let show = || ProfileCommand::Show {
-            name: "generic-hv-stack".to_owned(),
+            name: "generic-hv-stack".into(),
         };
         let (stdout, _, exit) = ask(show(), false);
         assert!(
@@ -389,7 +389,7 @@ mod tests {
     #[test]
     fn err_unknown_profile_is_trouble_of_this_computer() {
         let show = ProfileCommand::Show {
-            name: "generic-hv-stak".to_owned(),
+            name: "generic-hv-stak".into(),
         };
         let (stdout, stderr, exit) = ask(show, false);
         assert_eq!((stdout.as_str(), exit), ("", LOCAL));

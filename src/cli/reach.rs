@@ -6,7 +6,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use packside_profiles::{LineSettings, Profile};
+use packside_profiles::{Foreign, LineSettings, Profile, clean};
 use packside_simulator::Way;
 use sha2::{Digest as _, Sha256};
 
@@ -71,7 +71,7 @@ pub(crate) fn load_profile(args: &CheckArgs) -> Result<LoadedProfile, Failure> {
             ));
         }
     };
-    let found = packside_profiles::find(&name, args.link.config.folder().as_deref())
+    let found = packside_profiles::find(name.as_given(), args.link.config.folder().as_deref())
         .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?;
     Ok(LoadedProfile::new(found.profile, &found.text))
 }
@@ -87,14 +87,14 @@ pub(crate) fn map_of(
 }
 
 /// A scenario of the simulator by name or file.
-pub(crate) fn scenario_of(name: &str) -> Result<packside_simulator::Scenario, Failure> {
-    packside_simulator::Scenario::find(name)
+pub(crate) fn scenario_of(name: &Foreign) -> Result<packside_simulator::Scenario, Failure> {
+    packside_simulator::Scenario::find(name.as_given())
         .map_err(|error| failure(LOCAL, "scenario", error.to_string(), None))
 }
 
 /// The seed of a simulated place, for the head of a recording.
 pub(crate) fn seed_of(place: &Where) -> Result<Option<u64>, Failure> {
-    let scenario = place.simulated.as_deref().map(scenario_of).transpose()?;
+    let scenario = place.simulated.as_ref().map(scenario_of).transpose()?;
     Ok(scenario.map(|scenario| scenario.seed))
 }
 
@@ -107,23 +107,26 @@ pub(crate) fn sightings(
         .iter()
         .map(|text| {
             let wrong = |message: String| failure(USAGE, "usage", message, None);
-            let (lamp_id, pattern) = text.split_once('=').ok_or_else(|| {
+            let (lamp_id, pattern) = text.as_given().split_once('=').ok_or_else(|| {
                 wrong(format!(
-                    "--lamp: expected LAMP=PATTERN, for example fault=blinking, found \"{text}\""
+                    "--lamp: expected LAMP=PATTERN, for example fault=blinking, found \"{}\"",
+                    text.clean()
                 ))
             })?;
             let lamps: Vec<&str> = profile.lamps.iter().map(|l| l.id.as_str()).collect();
             if !lamps.contains(&lamp_id) {
                 return Err(wrong(format!(
-                    "--lamp: expected one of {}, found \"{lamp_id}\"",
-                    lamps.join(", ")
+                    "--lamp: expected one of {}, found \"{}\"",
+                    lamps.join(", "),
+                    clean(lamp_id)
                 )));
             }
             let patterns = lamp::pattern_ids(Some(profile));
             if !patterns.iter().any(|p| p == pattern) {
                 return Err(wrong(format!(
-                    "--lamp: expected one of {}, found \"{pattern}\"",
-                    patterns.join(", ")
+                    "--lamp: expected one of {}, found \"{}\"",
+                    patterns.join(", "),
+                    clean(pattern)
                 )));
             }
             Ok((lamp_id.to_owned(), pattern.to_owned()))
@@ -146,7 +149,8 @@ pub(crate) fn open(
             .listen_first
             .unwrap_or_else(|| crate::link::quiet_window(Some(profile)));
         out::note(&format!(
-            "simulated scenario {name}, {:.0} s after power-up: no real unit",
+            "simulated scenario {}, {:.0} s after power-up: no real unit",
+            name.clean(),
             look_at.as_secs_f64()
         ));
         // Where nobody can be overheard nothing is listened to first.
@@ -263,17 +267,19 @@ const LONGEST_PORT: usize = 255;
 /// Where the unit is; with nothing given and exactly one serial adapter present, that one.
 fn target_at(place: &Where, line: LineSettings) -> Result<Target, Failure> {
     if let Some(address) = &place.gateway {
-        return Target::gateway(address, place.framing())
-            .map_err(|why| failure(USAGE, "usage", format!("--gateway {address}: {why}"), None));
+        return Target::gateway(address.as_given(), place.framing()).map_err(|why| {
+            let message = format!("--gateway {}: {why}", address.clean());
+            failure(USAGE, "usage", message, None)
+        });
     }
     if let Some(port) = place
         .serial
         .as_ref()
-        .filter(|port| port.len() > LONGEST_PORT)
+        .filter(|port| port.as_given().len() > LONGEST_PORT)
     {
         let message = format!(
             "--serial: expected the name of a port, found {} characters",
-            port.chars().count()
+            port.as_given().chars().count()
         );
         return Err(failure(USAGE, "usage", message, None));
     }
@@ -292,7 +298,7 @@ fn target_at(place: &Where, line: LineSettings) -> Result<Target, Failure> {
                 with_lasting_name(only)
             ));
             Ok(Target::Serial {
-                port: only.name.clone(),
+                port: only.name.as_str().into(),
                 line,
             })
         }
@@ -340,7 +346,7 @@ pub(crate) fn failure_of_open(error: &OpenError) -> Failure {
     // has it open is not in the way.
     let fix = match error {
         OpenError::PortBusy { port } | OpenError::PortForbidden { port, .. } => {
-            LocalPort::named(port).fix()
+            LocalPort::named(port.as_given()).fix()
         }
         _ => None,
     };

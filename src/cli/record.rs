@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
+use packside_profiles::Foreign;
 use packside_profiles::model::Profile;
 
 use super::args::{LinkArgs, RecordArgs, duration};
@@ -38,11 +39,7 @@ impl Saved {
     /// What it is called on a screen.
     pub(crate) fn name(&self) -> String {
         let name = self.path.file_name().filter(|_| self.by_itself);
-        let shown = name.map_or_else(
-            || self.path.to_string_lossy(),
-            |name| name.to_string_lossy(),
-        );
-        shown.into_owned()
+        packside_profiles::shown(name.unwrap_or(self.path.as_os_str()))
     }
 }
 
@@ -109,7 +106,10 @@ impl Record {
         *open = Some(record.clone());
         drop(open);
         record.session()?;
-        out::note(&format!("recording into {}", path.display()));
+        out::note(&format!(
+            "recording into {}",
+            packside_profiles::shown(&path)
+        ));
         Ok(record)
     }
 
@@ -242,7 +242,7 @@ impl Record {
     /// # Errors
     /// Where the recording is about another one.
     pub(crate) fn unit(&self, serial: &str) -> Result<(), Failure> {
-        self.entry(&Entry::Unit(serial.to_owned()));
+        self.entry(&Entry::Unit(serial.into()));
         let by_itself = |saved: &Saved| saved.by_itself;
         let is_kept = self.state().saved.as_ref().is_some_and(by_itself);
         if is_kept || !self.state().is_another {
@@ -270,7 +270,7 @@ impl Record {
         if let Some(mut recorder) = state.recorder.take() {
             match recorder.seal() {
                 Ok(fingerprint) => {
-                    let path = recorder.path().display();
+                    let path = packside_profiles::shown(recorder.path());
                     let line = format!(
                         "recorded into {path}, fingerprint {fingerprint}: note it elsewhere, it proves that nothing was changed since"
                     );
@@ -323,7 +323,7 @@ impl RecordState {
         if !self.has_events {
             std::fs::remove_file(&saved.path).ok();
         } else if let Ok(fingerprint) = sealed {
-            let path = saved.path.display();
+            let path = packside_profiles::shown(&saved.path);
             let line = format!("kept in {path}, fingerprint {fingerprint}");
             out::kept(line, interrupt::is_stopped());
         }
@@ -378,7 +378,10 @@ fn who_has(path: &Path) -> Option<String> {
 
 fn say_missing(path: &Path, missing: &[Missing]) {
     for missing in missing {
-        out::say(&format!("note: {}, {missing}", path.display()));
+        out::say(&format!(
+            "note: {}, {missing}",
+            packside_profiles::shown(&path)
+        ));
     }
 }
 
@@ -394,7 +397,7 @@ fn trouble(path: &Path, message: &str) -> Failure {
     Failure {
         exit: LOCAL,
         kind: "recording",
-        message: format!("recording {}: {message}", path.display()),
+        message: format!("recording {}: {message}", packside_profiles::shown(&path)),
         hint: None,
     }
 }
@@ -405,7 +408,7 @@ pub(crate) fn open(path: &Path) -> Result<Recording, Failure> {
     let recording = load(path)?;
     out::note(&format!(
         "recording {}: {}, {}, fingerprint {}",
-        path.display(),
+        packside_profiles::shown(&path),
         counted(recording.lines, "line"),
         counted(recording.sessions.len() as u64, "session"),
         recording.fingerprint
@@ -452,7 +455,7 @@ const ROUNDED: Duration = Duration::from_secs(1);
 /// The session that is judged, and until when: the last one, or the one that holds the mark.
 pub(crate) fn moment<'r>(
     recording: &'r Recording,
-    text: Option<&str>,
+    text: Option<&Foreign>,
 ) -> Result<(&'r RecordedSession, Option<Duration>), Failure> {
     let wrong = |message: String| Failure {
         exit: USAGE,
@@ -468,21 +471,23 @@ pub(crate) fn moment<'r>(
     };
     let marked = recording.sessions.iter().rev();
     if let Some(found) = marked
-        .filter_map(|session| Some((session, Some(session.mark(text)?))))
+        .filter_map(|session| Some((session, Some(session.mark(text.as_given())?))))
         .next()
     {
         return Ok(found);
     }
     let end = last.events.span().map_or(Duration::ZERO, |(_, end)| end);
-    match duration(text) {
+    match duration(text.as_given()) {
         // Nothing is known of what came later, and what is known would be called old.
         Ok(time) if time.saturating_sub(end) > ROUNDED => Err(wrong(format!(
-            "--moment {text}: expected at most {:.1} s, at which the session ends",
+            "--moment {}: expected at most {:.1} s, at which the session ends",
+            text.clean(),
             end.as_secs_f64()
         ))),
         Ok(time) => Ok((last, Some(time))),
         Err(_) => Err(wrong(format!(
-            "--moment: expected seconds, for example 90s, or the name of a mark, found \"{text}\""
+            "--moment: expected seconds, for example 90s, or the name of a mark, found \"{}\"",
+            text.clean()
         ))),
     }
 }

@@ -303,7 +303,7 @@ fn pictures(recording_path: &Path, recording: &Recording) -> Vec<PhotoBytes> {
         } else {
             out::say(&format!(
                 "note: {}: its content is not what was recorded, left out",
-                path.display()
+                packside_profiles::shown(&path)
             ));
         }
     }
@@ -333,7 +333,7 @@ fn write(args: &ReportArgs, text: &str) -> Result<(), Failure> {
         replace: Some(args.replace),
     };
     output.write(text)?;
-    out::note(&format!("written: {}", path.display()));
+    out::note(&format!("written: {}", packside_profiles::shown(&path)));
     Ok(())
 }
 

@@ -12,6 +12,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use clap::Args;
+use packside_profiles::{Foreign, shown};
 use packside_simulator::Scenario;
 
 use super::args::{ConfigArg, typed};
@@ -37,10 +38,10 @@ const DOES_NOT_HOLD: u8 = 7;
 pub(crate) struct RetestArgs {
     /// Folder with scenarios (*.toml) and recordings (*.visit.jsonl); `shipped` for the built-in scenarios
     #[arg(value_name = "FOLDER")]
-    folder: String,
+    folder: PathBuf,
     /// Judge by this map instead of their own
     #[arg(long, value_name = "NAME|FILE")]
-    profile: Option<String>,
+    profile: Option<Foreign>,
     /// Results as JUnit XML as well
     #[arg(long, value_name = "FILE")]
     junit: Option<PathBuf>,
@@ -82,7 +83,7 @@ pub(crate) fn run(args: &RetestArgs, as_json: bool) -> Result<u8, Failure> {
     if cases.is_empty() {
         let message = format!(
             "{}: expected scenarios (*.toml) or recordings (*.visit.jsonl), found none",
-            args.folder
+            shown(&args.folder)
         );
         return Err(failure(LOCAL, "retest", message, None));
     }
@@ -107,8 +108,8 @@ pub(crate) fn run(args: &RetestArgs, as_json: bool) -> Result<u8, Failure> {
 }
 
 /// What stands in the folder, in the order of names.
-fn work(folder: &str) -> Result<Vec<Work>, Failure> {
-    if folder == "shipped" {
+fn work(folder: &Path) -> Result<Vec<Work>, Failure> {
+    if folder == Path::new("shipped") {
         let shipped = Scenario::shipped().iter();
         return Ok(shipped
             .map(|(name, text)| Work::Scenario((*name).to_owned(), (*text).to_owned()))
@@ -118,7 +119,7 @@ fn work(folder: &str) -> Result<Vec<Work>, Failure> {
         failure(
             LOCAL,
             "retest",
-            format!("{folder}: cannot be read: {why}"),
+            format!("{}: cannot be read: {why}", shown(folder)),
             None,
         )
     };
@@ -129,7 +130,7 @@ fn work(folder: &str) -> Result<Vec<Work>, Failure> {
     paths.sort();
     let mut work = Vec::new();
     for path in paths {
-        let name = path.to_string_lossy().into_owned();
+        let name = shown(&path);
         if name.ends_with(".visit.jsonl") {
             work.push(Work::Recording(path));
         } else if name.ends_with(".toml") {
@@ -197,7 +198,7 @@ fn of_scenario(name: &str, text: &str, args: &RetestArgs) -> Vec<Expectation> {
     let config = args.config.folder();
     let config = config.as_deref();
     let profile = match &args.profile {
-        Some(map) => packside_profiles::find(map, config)
+        Some(map) => packside_profiles::find(map.as_given(), config)
             .map(|found| found.profile)
             .map_err(|error| error.to_string()),
         None => scenario
@@ -257,18 +258,14 @@ fn missing_in(judgement: &Judgement, expect: &packside_simulator::Expect) -> Vec
 
 /// Every verdict shown on site must be given again for the lines before it.
 fn of_recording(path: &Path, args: &RetestArgs) -> Vec<Expectation> {
-    let name = path
-        .file_name()
-        .unwrap_or_default()
-        .to_string_lossy()
-        .into_owned();
+    let name = shown(path.file_name().unwrap_or_default());
     let recording = match record::load(path) {
         Ok(recording) => recording,
         Err(failure) => return broken(&name, failure.message),
     };
     let embedded = recording.header.as_ref().and_then(|h| h.profile.as_ref());
     let profile = match (&args.profile, embedded) {
-        (Some(map), _) => packside_profiles::find(map, args.config.folder().as_deref())
+        (Some(map), _) => packside_profiles::find(map.as_given(), args.config.folder().as_deref())
             .map(|found| found.profile)
             .map_err(|error| error.to_string()),
         (None, Some(map)) => packside_profiles::load(&map.text, "the map in the recording")
@@ -312,7 +309,7 @@ fn again(name: &str, shown: &Shown, judgement: &Judgement, took: Duration) -> Ex
     }
 }
 
-fn as_text(cases: &[Expectation], failed: usize, folder: &str) -> String {
+fn as_text(cases: &[Expectation], failed: usize, folder: &Path) -> String {
     let mut text = String::new();
     let widest = |of: fn(&Expectation) -> &str| cases.iter().map(|c| of(c).chars().count()).max();
     let name = widest(|c| &c.name).unwrap_or(0).min(40);
@@ -370,7 +367,7 @@ fn as_object(cases: &[Expectation]) -> Retest {
 /// # Sources
 /// - The JUnit XML format as build servers take it (from memory): `testsuites`, `testsuite`, `testcase` with
 ///   `classname` and `time`, in it `failure` or `error`
-fn junit(cases: &[Expectation], folder: &str, begun: &str) -> String {
+fn junit(cases: &[Expectation], folder: &Path, begun: &str) -> String {
     let count = |is: fn(&Expectation) -> bool| cases.iter().filter(|case| is(case)).count();
     let errors = count(|case| case.is_broken);
     let failures = count(|case| case.wrong.is_some()) - errors;
@@ -383,7 +380,7 @@ fn junit(cases: &[Expectation], folder: &str, begun: &str) -> String {
     let mut xml = format!(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{SUITE} {counts}>\n  \
          <testsuite name=\"{}\" {counts} timestamp=\"{begun}\">\n",
-        escaped(folder)
+        escaped(&shown(folder))
     );
     for case in cases {
         let _ = write!(

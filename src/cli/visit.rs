@@ -142,7 +142,7 @@ fn print_answers(args: &VisitArgs, to: Option<&Path>) -> Result<u8, Failure> {
         replace: Some(args.replace),
     };
     output.write(&text)?;
-    out::note(&format!("written: {}", path.display()));
+    out::note(&format!("written: {}", packside_profiles::shown(&path)));
     Ok(0)
 }
 
@@ -163,7 +163,7 @@ fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<AnswerSource, Failure> 
         failure(
             LOCAL,
             "answers",
-            format!("answers {}: {why}", path.display()),
+            format!("answers {}: {why}", packside_profiles::shown(&path)),
             Some("packside visit --print-answers with the same --profile prints a file to be filled in".to_owned()),
         )
     };
@@ -225,7 +225,7 @@ fn walk<'a>(
         let (value, note) = match given(visit, source, &step, &mut live)? {
             StepInput::Answer(value, note) => (value, note),
             StepInput::Photo(file) => {
-                take_photo(&mut live, &step, &file);
+                take_photo(&mut live, &step, &file.into());
                 continue;
             }
             StepInput::Back => {
@@ -434,7 +434,7 @@ fn ask(visit: &Visit<'_>, step: &VisitStep) -> StepInput {
                 Typed::Stop => return StepInput::Stop,
             },
             _ if matches!(step.kind, AnswerKind::Measured(_)) => return StepInput::Measure,
-            typed => match understand(step, typed) {
+            typed => match understand(step, &typed.into()) {
                 Ok(value) if value != AnswerValue::InOrder && step.kind == AnswerKind::Confirm => {
                     return match reason("   what is not in order? ") {
                         Some(note) => StepInput::Answer(value, Some(note.into())),
@@ -471,7 +471,7 @@ fn lamps(known: &Lamps) -> Typed {
                     known.example()
                 ));
                 match prompt::line("   in words, then Enter > ") {
-                    Typed::Text(words) => match known.understand(&words) {
+                    Typed::Text(words) => match known.understand(&words.into()) {
                         Ok(told) => seen.push(told.text().clean().into_owned()),
                         Err(why) => out::say(&format!("   {why}")),
                     },
@@ -578,17 +578,18 @@ fn charge_read(visit: &Visit<'_>, live: &Live<'_>) -> String {
 }
 
 /// Notes a picture with the hash of its file.
-fn take_photo(live: &mut Live<'_>, step: &VisitStep, file: &str) {
-    match hash_of(file) {
+fn take_photo(live: &mut Live<'_>, step: &VisitStep, file: &Foreign) {
+    let name = file.clean();
+    match hash_of(file.as_given()) {
         Ok(sha256) => {
             live.said(What::Photo {
                 step: step.id.clone(),
-                file: file.to_owned(),
+                file: file.clone(),
                 sha256,
             });
-            out::say(&format!("   photo {file} noted"));
+            out::say(&format!("   photo {name} noted"));
         }
-        Err(why) => out::say(&format!("   photo {file}: cannot be read: {why}")),
+        Err(why) => out::say(&format!("   photo {name}: cannot be read: {why}")),
     }
 }
 

@@ -91,7 +91,7 @@ impl FuzzSource<'_> {
                 let is_rtu = self.byte() & 7 != 0;
                 What::Opened(LinkFacts {
                     kind: LinkKind::Gateway {
-                        address: String::new(),
+                        address: Foreign::default(),
                     },
                     framing: if is_rtu { Framing::Rtu } else { Framing::Tcp },
                     plugged: None,
@@ -119,7 +119,9 @@ impl FuzzSource<'_> {
                 exchange: self.exchange,
             },
             12 => What::Listening(self.byte() & 1 == 0),
-            13 => What::Lost { why: String::new() },
+            13 => What::Lost {
+                why: Foreign::default(),
+            },
             14 => What::Clock(format!("2026-01-01T00:00:{:02}Z", self.byte() % 60)),
             _ => match self.byte() {
                 step if step < 128 => What::Answer(StepAnswer {

@@ -2,6 +2,8 @@
 //!
 //! Does not: find the lamp in a picture, or decide what is lit (see [`super::brightness`]).
 
+use packside_profiles::Foreign;
+
 use super::brightness::find_edges;
 use super::seen::LampSeen;
 
@@ -11,12 +13,12 @@ const MOST_SAMPLES: usize = 36_000;
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum TraceProblem {
     /// A line is no pair of numbers.
-    #[error("line {line}: expected seconds,level, found \"{found}\"")]
+    #[error("line {line}: expected seconds,level, found \"{}\"", found.clean())]
     NotNumbers {
         /// Line, from 1.
         line: usize,
         /// Its text, shortened.
-        found: String,
+        found: Foreign,
     },
     /// Time does not advance.
     #[error("line {line}: expected a later time than in the line before")]
@@ -67,7 +69,7 @@ fn parse(text: &str) -> Result<Vec<(f64, f64)>, TraceProblem> {
         match pair {
             None if was_first => {}
             None => {
-                let found = line_text.chars().take(40).collect();
+                let found = line_text.chars().take(40).collect::<String>().into();
                 return Err(TraceProblem::NotNumbers {
                     line: index + 1,
                     found,

@@ -6,6 +6,8 @@
 //! # Why times are taken loosely
 //! A person's estimate of a time is good to a quarter of it, not better (our choice).
 
+use packside_profiles::Foreign;
+
 use super::infer::{Ranked, Ranking};
 use super::pattern::Pattern;
 use super::rhythm::Rhythm;
@@ -40,19 +42,20 @@ pub enum WordProblem {
     Empty,
     /// A word means nothing here.
     #[error(
-        "expected \"on 0.2 off 1.0\", \"3 flashes, pause\", \"steady\", \"dark\" or one of {known}, found \"{found}\""
+        "expected \"on 0.2 off 1.0\", \"3 flashes, pause\", \"steady\", \"dark\" or one of {known}, found \"{}\"",
+        found.clean()
     )]
     Unknown {
         /// The description, shortened.
-        found: String,
+        found: Foreign,
         /// The names of the patterns.
         known: String,
     },
     /// A time is no sensible one.
-    #[error("expected a time between 0.01 and 20 s, found \"{found}\"")]
+    #[error("expected a time between 0.01 and 20 s, found \"{}\"", found.clean())]
     Time {
         /// The word.
-        found: String,
+        found: Foreign,
     },
     /// Neither on and off in turn.
     #[error("expected on and off in turn, each with its seconds, an even number in all")]
@@ -94,7 +97,7 @@ pub fn read_words(text: &str, patterns: &[Pattern]) -> Result<Description, WordP
     read_flashes(&words).ok_or_else(|| {
         let names: Vec<&str> = patterns.iter().map(|pattern| pattern.id.as_str()).collect();
         WordProblem::Unknown {
-            found: lower.chars().take(40).collect(),
+            found: lower.chars().take(40).collect::<String>().into(),
             known: names.join(", "),
         }
     })
@@ -146,7 +149,7 @@ fn read_times(words: &[&str]) -> Result<Description, WordProblem> {
             Some(seconds) => times.push(seconds),
             None => {
                 return Err(WordProblem::Time {
-                    found: time.chars().take(20).collect(),
+                    found: time.chars().take(20).collect::<String>().into(),
                 });
             }
         }

@@ -53,7 +53,7 @@ pub(super) fn ease(
     if before <= LEAST {
         return None;
     }
-    let (port, held) = (port.to_owned(), before);
+    let (port, held) = (port.into(), before);
     if fs::write(&file, LEAST.as_millis().to_string()).is_ok() {
         say(&Notice::Eased { port, held });
         let timer = Timer { file, before };
@@ -62,7 +62,7 @@ pub(super) fn ease(
         });
     }
     if hurts(held, line) {
-        let timer = file.display().to_string();
+        let timer = file.to_str().unwrap_or_default().into();
         say(&Notice::HoldsBack {
             port,
             line,
@@ -112,7 +112,7 @@ mod tests {
         assert_eq!(fs::read_to_string(&timer).unwrap(), "1");
         let again = ease(root.path(), "/dev/ttyUSB7", line("9600-8E1"), &mut say);
         assert!(again.is_none(), "it is short already");
-        let (port, held) = ("/dev/ttyUSB7".to_owned(), Duration::from_millis(16));
+        let (port, held) = ("/dev/ttyUSB7".into(), Duration::from_millis(16));
         assert_eq!(said, [Notice::Eased { port, held }]);
         let other = eased.clone();
         drop(eased);

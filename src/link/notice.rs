@@ -2,6 +2,7 @@
 //!
 //! Does not: put it into words.
 
+use packside_profiles::Foreign;
 use std::time::Duration;
 
 use packside_profiles::LineSettings;
@@ -15,14 +16,14 @@ pub enum Notice {
     /// A serial port is opened; its DTR and RTS lines are put down.
     OpeningPort {
         /// The port.
-        port: String,
+        port: Foreign,
         /// Its settings.
         line: LineSettings,
     },
     /// A gateway is connected to.
     Connecting {
         /// Host and port.
-        address: String,
+        address: Foreign,
     },
     /// The link is lost.
     Lost {
@@ -44,20 +45,20 @@ pub enum Notice {
     /// The adapter of a port held bytes back for so long, and is asked not to until the port is closed.
     Eased {
         /// The port.
-        port: String,
+        port: Foreign,
         /// How long.
         held: Duration,
     },
     /// It holds them back, long for this line, and this user may not change that.
     HoldsBack {
         /// The port.
-        port: String,
+        port: Foreign,
         /// Its settings.
         line: LineSettings,
         /// How long.
         held: Duration,
         /// The file by which it is changed.
-        timer: String,
+        timer: Foreign,
     },
     /// Nobody else can be overheard behind this gateway.
     AskingGently,

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use packside_profiles::LineSettings;
+use packside_profiles::{Foreign, LineSettings};
 
 use super::awaited::AwaitedPort;
 use super::clock::Clock;
@@ -26,14 +26,14 @@ pub enum Target {
     /// A serial adapter.
     Serial {
         /// Name or path of the port.
-        port: String,
+        port: Foreign,
         /// Its settings.
         line: LineSettings,
     },
     /// A TCP gateway.
     Gateway {
         /// Name or address.
-        host: String,
+        host: Foreign,
         /// TCP port.
         port: u16,
         /// How frames are put into bytes there.
@@ -65,7 +65,7 @@ impl Target {
             }
         };
         Ok(Self::Gateway {
-            host: host.to_owned(),
+            host: host.into(),
             port,
             framing,
         })
@@ -96,7 +96,7 @@ pub fn open(target: &Target, options: OpenOptions, mut say: Say) -> Result<Quiet
     let interrupt = options.interrupt;
     let port: Box<dyn Port> = match target {
         Target::Serial { port, line } => {
-            let eased = super::latency::ease(Path::new("/"), port, *line, &mut say);
+            let eased = super::latency::ease(Path::new("/"), port.as_given(), *line, &mut say);
             let opener = SerialOpener {
                 port: port.clone(),
                 line: *line,
@@ -162,7 +162,7 @@ impl Target {
     }
 
     /// Name of the port, or host and port.
-    fn place(&self) -> String {
+    fn place(&self) -> Foreign {
         match self {
             Self::Serial { port, .. } => port.clone(),
             Self::Gateway { host, port, .. } => TcpOpener {

@@ -10,7 +10,7 @@ use std::pin::Pin;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::task::{Context, Poll};
 
-use packside_profiles::{LineSettings, Parity};
+use packside_profiles::{Foreign, LineSettings, Parity};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio_serial::{SerialPort, SerialPortBuilderExt, SerialPortType, SerialStream};
 
@@ -24,7 +24,7 @@ use super::{PortGone, SerialPortName};
 #[derive(Debug, Clone)]
 pub(crate) struct SerialOpener {
     /// Name or path.
-    pub(crate) port: String,
+    pub(crate) port: Foreign,
     /// Settings.
     pub(crate) line: LineSettings,
     /// What was asked of its adapter, as long as the port is used.
@@ -42,7 +42,7 @@ impl Opener for SerialOpener {
         }
         let door = platform::side_door(path);
         let before = door.and_then(PutBack::note);
-        let opened = tokio_serial::new(&self.port, self.line.baud)
+        let opened = tokio_serial::new(self.port.as_given(), self.line.baud)
             .parity(parity_of(self.line))
             .stop_bits(stop_bits_of(self.line))
             .data_bits(tokio_serial::DataBits::Eight)

@@ -290,7 +290,7 @@ impl Tap {
             }
         }
         let now = self.port.now();
-        self.record(now, What::Lost { why })
+        self.record(now, What::Lost { why: why.into() })
     }
 
     /// When the port may be opened again.

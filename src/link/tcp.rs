@@ -3,6 +3,7 @@
 use std::io::ErrorKind;
 use std::time::Duration;
 
+use packside_profiles::Foreign;
 use packside_profiles::LineSettings;
 use tokio::net::{TcpStream, lookup_host};
 use tokio::time::timeout;
@@ -18,7 +19,7 @@ pub const CONNECT_TIME_OUT: Duration = Duration::from_secs(5);
 #[derive(Debug, Clone)]
 pub(crate) struct TcpOpener {
     /// Name or address.
-    pub(crate) host: String,
+    pub(crate) host: Foreign,
     /// TCP port.
     pub(crate) port: u16,
 }
@@ -33,7 +34,7 @@ impl Opener for TcpOpener {
         };
         let found = timeout(
             CONNECT_TIME_OUT,
-            lookup_host((self.host.as_str(), self.port)),
+            lookup_host((self.host.as_given(), self.port)),
         )
         .await;
         let addresses = found
@@ -85,11 +86,12 @@ impl Opener for TcpOpener {
 
 impl TcpOpener {
     /// As people write it.
-    pub(crate) fn address(&self) -> String {
-        if self.host.contains(':') {
-            return format!("[{}]:{}", self.host, self.port);
+    pub(crate) fn address(&self) -> Foreign {
+        let (host, port) = (self.host.as_given(), self.port);
+        if host.contains(':') {
+            return format!("[{host}]:{port}").into();
         }
-        format!("{}:{}", self.host, self.port)
+        format!("{host}:{port}").into()
     }
 
     fn refused(&self, error: &std::io::Error) -> OpenError {

@@ -6,6 +6,8 @@
 
 use std::time::Duration;
 
+use packside_profiles::Foreign;
+
 use super::SerialPortName;
 use crate::session::Blame;
 
@@ -13,84 +15,84 @@ use crate::session::Blame;
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum OpenError {
     /// No such serial port.
-    #[error("cannot open {port}: there is no such port; {}", there_is(.there))]
+    #[error("cannot open {}: there is no such port; {}", port.clean(), there_is(.there))]
     PortMissing {
         /// As given.
-        port: String,
+        port: Foreign,
         /// The ports of this computer.
         there: Vec<SerialPortName>,
     },
     /// Another program holds it.
-    #[error("cannot open {port}: another program is using it")]
+    #[error("cannot open {}: another program is using it", port.clean())]
     PortBusy {
         /// As given.
-        port: String,
+        port: Foreign,
     },
     /// Another program holds it, or the system does not let us: it says the same of both.
-    #[error("cannot open {port}: another program is using it, or this user may not open it")]
+    #[error("cannot open {}: another program is using it, or this user may not open it", port.clean())]
     PortDenied {
         /// As given.
-        port: String,
+        port: Foreign,
     },
     /// The system does not let us.
-    #[error("cannot open {port}: this user may not open it")]
+    #[error("cannot open {}: this user may not open it", port.clean())]
     PortForbidden {
         /// As given.
-        port: String,
+        port: Foreign,
         /// Group that may, and that we are not in.
         group: Option<String>,
     },
     /// A file, a folder or another device.
-    #[error("cannot open {port}: it is not a serial port")]
+    #[error("cannot open {}: it is not a serial port", port.clean())]
     NotSerial {
         /// As given.
-        port: String,
+        port: Foreign,
     },
     /// The driver refuses.
-    #[error("cannot open {port}: the driver refuses: {why}")]
+    #[error("cannot open {}: the driver refuses: {why}", port.clean())]
     PortUnusable {
         /// As given.
-        port: String,
+        port: Foreign,
         /// As the system says it.
         why: String,
     },
     /// The name has no address.
-    #[error("cannot reach {host}: the name was not found: {why}")]
+    #[error("cannot reach {}: the name was not found: {why}", host.clean())]
     HostNotFound {
         /// As given.
-        host: String,
+        host: Foreign,
         /// As the system says it.
         why: String,
     },
     /// The host is there and nothing listens on that port.
     #[error(
-        "cannot reach {address}: the host refuses the connection, nothing listens on this TCP port"
+        "cannot reach {}: the host refuses the connection, nothing listens on this TCP port", address.clean()
     )]
     ConnectRefused {
         /// Host and port.
-        address: String,
+        address: Foreign,
     },
     /// Packets disappear.
-    #[error("cannot reach {address}: no answer to the connection within {waited:?}")]
+    #[error("cannot reach {}: no answer to the connection within {waited:?}", address.clean())]
     ConnectTimeOut {
         /// Host and port.
-        address: String,
+        address: Foreign,
         /// How long we waited.
         waited: Duration,
     },
     /// No way there.
-    #[error("cannot reach {address}: no way there from this computer: {why}")]
+    #[error("cannot reach {}: no way there from this computer: {why}", address.clean())]
     Unreachable {
         /// Host and port.
-        address: String,
+        address: Foreign,
         /// As the system says it.
         why: String,
     },
     /// Any other refusal of the network.
-    #[error("cannot reach {address}: {why}")]
+    #[error("cannot reach {}: {why}", address.clean())]
     ConnectFailed {
         /// Host and port.
-        address: String,
+        address: Foreign,
         /// As the system says it.
         why: String,
     },
@@ -128,7 +130,7 @@ impl OpenError {
     /// The one thing to do, where the cause tells it.
     pub fn hint(&self) -> Option<String> {
         match self {
-            Self::PortMissing { port, there } => match near(port, there) {
+            Self::PortMissing { port, there } => match near(port.as_given(), there) {
                 Some(name) => Some(format!("did you mean {name}?")),
                 None if there.is_empty() => Some("plug in the adapter, then try again".into()),
                 None => None,

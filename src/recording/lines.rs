@@ -24,7 +24,7 @@ pub(super) enum RecordingLine {
         lines: u64,
     },
     /// Of a type that a later version may have added.
-    Unknown(String),
+    Unknown(Foreign),
 }
 
 pub(super) fn header(header: &Header) -> Json {
@@ -49,7 +49,7 @@ pub(super) fn seal(lines: u64) -> Json {
 pub(super) fn entry(entry: &Entry) -> Json {
     match entry {
         Entry::Event(event) => self::event(event),
-        Entry::Unit(serial) => json!({ "type": "unit", "serial": serial }),
+        Entry::Unit(serial) => json!({ "type": "unit", "serial": serial.as_given() }),
         Entry::Shown(shown) => json!({
             "type": "shown", "at_ns": nanos(shown.at), "tool": shown.tool,
             "verdict": shown.verdict, "summary": shown.summary,
@@ -84,21 +84,21 @@ fn event(event: &Event) -> Json {
         What::DeadlinePassed { exchange } => {
             json!({ "type": "deadline", "at_ns": at, "exchange": exchange })
         }
-        What::Lost { why } => json!({ "type": "lost", "at_ns": at, "why": why }),
+        What::Lost { why } => json!({ "type": "lost", "at_ns": at, "why": why.as_given() }),
         What::Back => json!({ "type": "back", "at_ns": at }),
         What::Listening(on) => json!({ "type": "listening", "at_ns": at, "on": on }),
         What::Clock(utc) => json!({ "type": "clock", "at_ns": at, "utc": utc }),
         What::Sighting { lamp, pattern } => {
             json!({ "type": "sighting", "at_ns": at, "lamp": lamp, "pattern": pattern })
         }
-        What::Mark(name) => json!({ "type": "mark", "at_ns": at, "name": name }),
+        What::Mark(name) => json!({ "type": "mark", "at_ns": at, "name": name.as_given() }),
         What::Answer(answer) => json!({
             "type": "answer", "at_ns": at, "step": answer.step, "question": answer.question.as_given(),
             "value": answer.value.text().as_given(), "kind": answer.value.kind(),
             "note": answer.note.as_ref().map(Foreign::as_given),
         }),
         What::Photo { step, file, sha256 } => {
-            json!({ "type": "photo", "at_ns": at, "step": step, "file": file, "sha256": sha256 })
+            json!({ "type": "photo", "at_ns": at, "step": step, "file": file.as_given(), "sha256": sha256 })
         }
     }
 }
@@ -114,7 +114,7 @@ fn opened(at: u64, facts: &LinkFacts) -> Json {
         Framing::Tcp => "tcp",
     };
     json!({
-        "type": "opened", "at_ns": at, "kind": kind, "place": place, "line": line.map(ToString::to_string),
+        "type": "opened", "at_ns": at, "kind": kind, "place": place.as_given(), "line": line.map(ToString::to_string),
         "framing": framing, "plugged": facts.plugged.map(Plugged::id),
         "ask_anyway": facts.consent != Consent::default(),
         "may_wake": facts.consent.may_wake, "beside_others": facts.consent.beside_others,
@@ -195,7 +195,9 @@ pub(super) fn understand(object: &str) -> Result<RecordingLine, String> {
         "seal" => Ok(RecordingLine::Seal {
             lines: members.get("lines", Json::as_u64)?,
         }),
-        "unit" => Ok(RecordingLine::Entry(Entry::Unit(members.owned("serial")?))),
+        "unit" => Ok(RecordingLine::Entry(Entry::Unit(
+            members.foreign("serial")?,
+        ))),
         "shown" => Ok(RecordingLine::Entry(Entry::Shown(Shown {
             at: members.time("at_ns")?,
             tool: members.owned("tool")?,
@@ -211,7 +213,7 @@ pub(super) fn understand(object: &str) -> Result<RecordingLine, String> {
                 at: members.time("at_ns")?,
                 what,
             }))),
-            None => Ok(RecordingLine::Unknown(kind.to_owned())),
+            None => Ok(RecordingLine::Unknown(kind.into())),
         },
     }
 }
@@ -230,6 +232,10 @@ impl<'a> ObjectMembers<'a> {
 
     fn text(&self, key: &str) -> Result<&'a str, String> {
         self.get(key, Json::as_str)
+    }
+
+    fn foreign(&self, key: &str) -> Result<Foreign, String> {
+        self.text(key).map(Foreign::from)
     }
 
     fn owned(&self, key: &str) -> Result<String, String> {
@@ -333,7 +339,7 @@ impl<'a> ObjectMembers<'a> {
                 exchange: self.small("exchange")?,
             },
             "lost" => What::Lost {
-                why: self.owned("why")?,
+                why: self.foreign("why")?,
             },
             "back" => What::Back,
             "listening" => What::Listening(self.get("on", Json::as_bool)?),
@@ -342,16 +348,16 @@ impl<'a> ObjectMembers<'a> {
                 lamp: self.owned("lamp")?,
                 pattern: self.owned("pattern")?,
             },
-            "mark" => What::Mark(self.owned("name")?),
+            "mark" => What::Mark(self.foreign("name")?),
             "answer" => What::Answer(StepAnswer {
                 step: self.owned("step")?,
-                question: self.owned("question")?.into(),
+                question: self.foreign("question")?,
                 value: self.answer()?,
                 note: self.maybe("note", |v| v.as_str().map(Foreign::from))?,
             }),
             "photo" => What::Photo {
                 step: self.owned("step")?,
-                file: self.owned("file")?,
+                file: self.foreign("file")?,
                 sha256: self.owned("sha256")?,
             },
             _ => return Ok(None),
@@ -376,7 +382,7 @@ impl<'a> ObjectMembers<'a> {
     }
 
     fn facts(&self) -> Result<LinkFacts, String> {
-        let place = self.owned("place")?;
+        let place = self.foreign("place")?;
         let line = self.maybe("line", |v| v.as_str()?.parse::<LineSettings>().ok())?;
         let kind = match (self.text("kind")?, line) {
             ("serial", Some(line)) => LinkKind::Serial { port: place, line },

@@ -38,6 +38,8 @@ pub use write::{Recorder, WriteError};
 
 use std::collections::BTreeSet;
 
+use packside_profiles::Foreign;
+
 use crate::event::Event;
 use crate::facts::{FactKey, Finding, Judgement};
 
@@ -140,7 +142,7 @@ pub enum Entry {
     /// Something happened.
     Event(Event),
     /// The unit answered with this serial number.
-    Unit(String),
+    Unit(Foreign),
     /// A verdict was displayed.
     Shown(Shown),
     /// From here on only what comes is judged (`true`), or everything again.

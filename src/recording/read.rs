@@ -11,6 +11,8 @@ use super::chain::Chain;
 use super::events::Events;
 use super::lines::{RecordingLine, understand};
 use super::{Entry, Header, Shown, Start};
+use packside_profiles::Foreign;
+
 use crate::event::{Event, LinkFacts, What};
 
 /// A recording as read.
@@ -40,7 +42,7 @@ pub struct RecordedSession {
     /// Verdicts displayed, in order, each with the number of events that stand before it.
     pub shown: Vec<(usize, Shown)>,
     /// Serial numbers of units that answered, in order.
-    pub units: Vec<String>,
+    pub units: Vec<Foreign>,
     /// Where only what followed was judged, and where everything again, in order.
     pub afresh: Vec<Afresh>,
     /// What a person said, held until what came over the link before it is there: a recording that is gone
@@ -168,12 +170,12 @@ pub enum Missing {
     )]
     ByteOrderMark,
     /// Lines of another version.
-    #[error("line {line}: of the unknown type \"{kind}\", left out; a newer packside may know it")]
+    #[error("line {line}: of the unknown type \"{}\", left out; a newer packside may know it", kind.clean())]
     Unknown {
         /// 1-based.
         line: u64,
         /// Its type.
-        kind: String,
+        kind: Foreign,
     },
 }
 

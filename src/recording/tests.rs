@@ -41,14 +41,14 @@ fn entries() -> Vec<Entry> {
         consent: Consent::BOTH,
     };
     let port = LinkKind::Serial {
-        port: "/dev/ttyÄ \"0\"".to_owned(),
+        port: "/dev/ttyÄ \"0\"".into(),
         line,
     };
     let gateway = LinkKind::Gateway {
-        address: "[::1]:502".to_owned(),
+        address: "[::1]:502".into(),
     };
     let simulated = LinkKind::Simulated {
-        scenario: "hv-waiting".to_owned(),
+        scenario: "hv-waiting".into(),
         line: Some(line),
     };
     let questions = [
@@ -78,7 +78,7 @@ fn entries() -> Vec<Entry> {
         What::Marked(vec![0, 255]),
         What::DeadlinePassed { exchange: u32::MAX },
         What::Lost {
-            why: "line\nbreak".to_owned(),
+            why: "line\nbreak".into(),
         },
         What::Back,
         What::Listening(true),
@@ -87,7 +87,7 @@ fn entries() -> Vec<Entry> {
             lamp: "fault".to_owned(),
             pattern: "blinking".to_owned(),
         },
-        What::Mark("before switching off".to_owned()),
+        What::Mark("before switching off".into()),
         What::Answer(StepAnswer {
             step: "earth".to_owned(),
             question: "Earth connected?".into(),
@@ -96,7 +96,7 @@ fn entries() -> Vec<Entry> {
         }),
         What::Photo {
             step: "nameplate".to_owned(),
-            file: "plate.jpg".to_owned(),
+            file: "plate.jpg".into(),
             sha256: "ab".to_owned(),
         },
     ];
@@ -108,7 +108,7 @@ fn entries() -> Vec<Entry> {
         })
     };
     let mut entries: Vec<Entry> = whats.into_iter().enumerate().map(event).collect();
-    entries.push(Entry::Unit("INV-1".to_owned()));
+    entries.push(Entry::Unit("INV-1".into()));
     entries.push(Entry::Shown(Shown {
         at: Duration::from_nanos(1),
         tool: "0.0.0".to_owned(),
@@ -304,7 +304,7 @@ fn going_on_takes_a_cut_line_off_and_keeps_the_rest() {
 #[test]
 fn recording_is_not_overwritten_nor_mixed_with_another_unit_or_map() {
     let (_folder, path, bytes) = written(false);
-    let shown = path.display().to_string();
+    let shown = packside_profiles::shown(&path);
     let error = Recorder::create(&path, &header()).unwrap_err();
     assert_eq!(
         error.to_string(),
@@ -313,9 +313,7 @@ fn recording_is_not_overwritten_nor_mixed_with_another_unit_or_map() {
         )
     );
     let (mut recorder, _) = Recorder::go_on(&path, &header()).unwrap();
-    let error = recorder
-        .entry(&Entry::Unit("INV-2".to_owned()))
-        .unwrap_err();
+    let error = recorder.entry(&Entry::Unit("INV-2".into())).unwrap_err();
     assert_eq!(
         error.to_string(),
         format!("recording {shown}: it is about the unit INV-1, but INV-2 answers now")
@@ -366,6 +364,6 @@ fn line_of_a_later_version_is_passed_over_and_said() {
     ];
     let text: String = lines.iter().map(|l| chain.seal(l) + "\n").collect();
     let recording = read(text.as_bytes()).unwrap();
-    let kind = "smell".to_owned();
+    let kind = "smell".into();
     assert_eq!(recording.missing[0], Missing::Unknown { line: 3, kind });
 }

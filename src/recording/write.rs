@@ -6,6 +6,7 @@ use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{BufReader, Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
 
+use packside_profiles::Foreign;
 use serde_json::Value as Json;
 
 use super::chain::Chain;
@@ -21,7 +22,7 @@ pub struct Recorder {
     /// Bytes of whole lines: where a line that failed is cut off again.
     length: u64,
     /// Serial number of the unit that it is about, once known.
-    unit: Option<String>,
+    unit: Option<Foreign>,
     /// What came over the link in a session of which it is not known yet whether it is that unit.
     held: Vec<Event>,
     is_held: bool,
@@ -34,19 +35,19 @@ const HELD: usize = 4096;
 #[derive(Debug, thiserror::Error)]
 pub enum WriteError {
     /// It is there already.
-    #[error("recording {}: it exists already; expected a new name, or --continue to add to it", path.display())]
+    #[error("recording {}: it exists already; expected a new name, or --continue to add to it", packside_profiles::shown(&path))]
     Exists {
         /// The file.
         path: PathBuf,
     },
     /// It is being written.
-    #[error("recording {}: expected one that nobody writes, found it held by another recorder", path.display())]
+    #[error("recording {}: expected one that nobody writes, found it held by another recorder", packside_profiles::shown(&path))]
     Busy {
         /// The file.
         path: PathBuf,
     },
     /// The system refused.
-    #[error("recording {}: cannot be written: {why}", path.display())]
+    #[error("recording {}: cannot be written: {why}", packside_profiles::shown(&path))]
     System {
         /// The file.
         path: PathBuf,
@@ -54,7 +55,7 @@ pub enum WriteError {
         why: std::io::Error,
     },
     /// What is there cannot be added to.
-    #[error("recording {}: {why}", path.display())]
+    #[error("recording {}: {why}", packside_profiles::shown(&path))]
     Unfit {
         /// The file.
         path: PathBuf,
@@ -62,17 +63,17 @@ pub enum WriteError {
         why: ReadError,
     },
     /// It is about another unit.
-    #[error("recording {}: it is about the unit {recorded}, but {answers} answers now", path.display())]
+    #[error("recording {}: it is about the unit {}, but {} answers now", packside_profiles::shown(&path), recorded.clean(), answers.clean())]
     OtherUnit {
         /// The file.
         path: PathBuf,
         /// Serial number in it.
-        recorded: String,
+        recorded: Foreign,
         /// Serial number heard.
-        answers: String,
+        answers: Foreign,
     },
     /// It was made with another register map.
-    #[error("recording {}: it was made with the register map {recorded}, but {now} is given now", path.display())]
+    #[error("recording {}: it was made with the register map {recorded}, but {now} is given now", packside_profiles::shown(&path))]
     OtherProfile {
         /// The file.
         path: PathBuf,

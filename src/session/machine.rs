@@ -106,7 +106,9 @@ impl Session {
             What::Asked { .. } => self.patience.asks(),
             What::Listening(on) => self.asks = !on,
             What::Lost { why } => {
-                self.told.push_back(Want::Lost { why: why.clone() });
+                self.told.push_back(Want::Lost {
+                    why: why.clean().into_owned(),
+                });
                 self.rounds.has_lost = true;
             }
             What::Back => {

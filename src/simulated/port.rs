@@ -99,7 +99,7 @@ pub fn open_simulated_now(
     }
     let facts = LinkFacts {
         kind: LinkKind::Simulated {
-            scenario: scenario.name.clone(),
+            scenario: scenario.name.as_str().into(),
             line: is_serial.then(|| site.world().tool_line()),
         },
         framing: if way == Way::Tcp {

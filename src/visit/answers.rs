@@ -29,7 +29,7 @@ pub struct Answers {
     /// Value and note of each step.
     pub answers: BTreeMap<String, (AnswerValue, Option<Foreign>)>,
     /// Files of pictures by step.
-    pub photos: BTreeMap<String, Vec<String>>,
+    pub photos: BTreeMap<String, Vec<Foreign>>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -37,9 +37,9 @@ pub struct Answers {
 struct AnswersDraft {
     format: u32,
     #[serde(default)]
-    answers: BTreeMap<Spanned<String>, Spanned<toml::Value>>,
+    answers: BTreeMap<Spanned<Foreign>, Spanned<toml::Value>>,
     #[serde(default)]
-    photos: BTreeMap<Spanned<String>, Vec<String>>,
+    photos: BTreeMap<Spanned<Foreign>, Vec<Foreign>>,
 }
 
 /// An answers file to be filled in: every step with its question, and an answer of its kind.
@@ -89,6 +89,7 @@ pub fn read(text: &str, steps: &[VisitStep]) -> Result<Answers, String> {
     let draft: AnswersDraft =
         whole_file(text, "answers", "file").map_err(|problems| problems.to_string())?;
     let line = |offset: usize| lines.at(offset).0 + 1;
+    let clean = |step: &Spanned<Foreign>| step.get_ref().clean().into_owned();
     let mut mistakes = Vec::new();
     if draft.format != 1 {
         mistakes.push(format!("format: expected 1, found {}", draft.format));
@@ -97,28 +98,28 @@ pub fn read(text: &str, steps: &[VisitStep]) -> Result<Answers, String> {
     for (step, value) in &draft.answers {
         let found = steps
             .iter()
-            .find(|known| known.id == *step.get_ref())
-            .ok_or_else(|| format!("expected the name of a step, found \"{}\"", step.get_ref()))
-            .and_then(|known| one(known, value.get_ref()));
+            .find(|known| *step.get_ref() == *known.id)
+            .ok_or_else(|| format!("expected the name of a step, found \"{}\"", clean(step)))
+            .and_then(|known| Ok((known.id.clone(), one(known, value.get_ref())?)));
         match found {
-            Ok(answer) => {
-                read.answers.insert(step.get_ref().clone(), answer);
+            Ok((id, answer)) => {
+                read.answers.insert(id, answer);
             }
             Err(why) => mistakes.push(format!(
                 "line {}, {}: {why}",
                 line(step.span().start),
-                step.get_ref()
+                clean(step)
             )),
         }
     }
     for (step, files) in draft.photos {
-        if steps.iter().any(|known| known.id == *step.get_ref()) {
-            read.photos.insert(step.into_inner(), files);
+        if let Some(known) = steps.iter().find(|known| *step.get_ref() == *known.id) {
+            read.photos.insert(known.id.clone(), files);
         } else {
             mistakes.push(format!(
                 "line {}, photos: expected the name of a step, found \"{}\"",
                 line(step.span().start),
-                step.get_ref()
+                clean(&step)
             ));
         }
     }
@@ -134,10 +135,10 @@ pub fn read(text: &str, steps: &[VisitStep]) -> Result<Answers, String> {
 /// Value and note of one answer.
 fn one(step: &VisitStep, value: &toml::Value) -> Result<(AnswerValue, Option<Foreign>), String> {
     let text = |value: &toml::Value| match value {
-        toml::Value::String(text) => Some(text.clone()),
-        toml::Value::Integer(number) => Some(number.to_string()),
-        toml::Value::Float(number) => Some(number.to_string()),
-        toml::Value::Boolean(yes) => Some(if *yes { "yes" } else { "no" }.to_owned()),
+        toml::Value::String(text) => Some(Foreign::from(text.as_str())),
+        toml::Value::Integer(number) => Some(number.to_string().into()),
+        toml::Value::Float(number) => Some(number.to_string().into()),
+        toml::Value::Boolean(yes) => Some(if *yes { "yes" } else { "no" }.into()),
         _ => None,
     };
     let toml::Value::Table(table) = value else {
@@ -146,11 +147,12 @@ fn one(step: &VisitStep, value: &toml::Value) -> Result<(AnswerValue, Option<For
     };
     let known = |key: &&String| matches!(key.as_str(), "answer" | "note" | "skip");
     if let Some(other) = table.keys().find(|key| !known(key)) {
+        let other = packside_profiles::clean(other);
         return Err(format!("expected answer, note or skip, found \"{other}\""));
     }
-    let note = table.get("note").and_then(text).map(Foreign::from);
+    let note = table.get("note").and_then(text);
     match (table.get("answer"), table.get("skip").and_then(text)) {
-        (None, Some(reason)) => Ok((AnswerValue::LeftOut, Some(reason.into()))),
+        (None, Some(reason)) => Ok((AnswerValue::LeftOut, Some(reason))),
         (Some(answer), None)
             if !matches!(step.kind, AnswerKind::Measured(_) | AnswerKind::Storage) =>
         {

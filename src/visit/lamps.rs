@@ -3,7 +3,7 @@
 //! Input: words, as in `fault: 3 flashes, pause; power: steady`. Output: lamps with the patterns they
 //! showed. Does not: give a lamp a meaning.
 
-use packside_profiles::Profile;
+use packside_profiles::{Foreign, Profile, clean};
 
 use crate::event::AnswerValue;
 use crate::lamp::{Pattern, patterns, read_words};
@@ -35,22 +35,27 @@ impl Lamps {
     ///
     /// # Errors
     /// What was expected and found.
-    pub fn understand(&self, typed: &str) -> Result<AnswerValue, String> {
+    pub fn understand(&self, typed: &Foreign) -> Result<AnswerValue, String> {
         let mut seen: Vec<(String, String)> = Vec::new();
-        for part in typed.split(';').filter(|part| !part.trim().is_empty()) {
+        for part in typed
+            .as_given()
+            .split(';')
+            .filter(|part| !part.trim().is_empty())
+        {
             let (lamp, words) = part.split_once([':', '=']).ok_or_else(|| {
                 format!(
                     "expected LAMP: HOW, for example \"{}\", lamps {}, found \"{}\"",
                     self.example(),
                     self.lamps.join(", "),
-                    part.trim()
+                    clean(part.trim())
                 )
             })?;
             let (lamp, words) = (lamp.trim(), words.trim());
             if !self.lamps.iter().any(|known| known == lamp) {
                 return Err(format!(
-                    "expected one of the lamps {}, found \"{lamp}\"",
-                    self.lamps.join(", ")
+                    "expected one of the lamps {}, found \"{}\"",
+                    self.lamps.join(", "),
+                    clean(lamp)
                 ));
             }
             if seen.iter().any(|(told, _)| told == lamp) {
@@ -83,7 +88,8 @@ impl Lamps {
                     .map(|one| one.id.as_str())
                     .collect();
                 Err(format!(
-                    "\"{words}\" may be {}: count the flashes, or tap the rhythm",
+                    "\"{}\" may be {}: count the flashes, or tap the rhythm",
+                    clean(words),
                     if may.is_empty() {
                         "anything".to_owned()
                     } else {
@@ -109,7 +115,7 @@ mod tests {
         let profile = packside_profiles::find("generic-hv-stack", None)
             .unwrap()
             .profile;
-        let found = Lamps::of(&profile).understand(typed);
+        let found = Lamps::of(&profile).understand(&typed.into());
         let found = found.map(|value| value.text().clean().into_owned());
         assert_eq!(
             found.as_deref().map_err(String::as_str),

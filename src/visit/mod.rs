@@ -13,6 +13,7 @@
 use std::collections::BTreeMap;
 
 use packside_profiles::model::Profile;
+use packside_profiles::{Foreign, clean};
 
 use crate::event::{AnswerValue, Event, Fitness, FollowedEnd, Plugged, StepAnswer, What};
 use crate::facts::{Finding, Judgement};
@@ -383,15 +384,15 @@ fn is_asked(step: &VisitStep) -> bool {
 ///
 /// # Errors
 /// What was expected and found.
-pub fn understand(step: &VisitStep, typed: &str) -> Result<AnswerValue, String> {
-    let typed = typed.trim();
+pub fn understand(step: &VisitStep, answer: &Foreign) -> Result<AnswerValue, String> {
+    let (typed, found) = (answer.as_given().trim(), || clean(answer.as_given().trim()));
     match &step.kind {
         AnswerKind::Confirm => match typed.to_lowercase().as_str() {
             "y" | "yes" => Ok(AnswerValue::InOrder),
             // What is left to do before leaving says nothing about the unit.
             "n" | "no" if step.part == Part::After => Ok(AnswerValue::NotDone),
             "n" | "no" => Ok(AnswerValue::NotInOrder),
-            _ => Err(format!("expected y or n, found \"{typed}\"")),
+            _ => Err(format!("expected y or n, found \"{}\"", found())),
         },
         AnswerKind::Number {
             unit,
@@ -403,7 +404,8 @@ pub fn understand(step: &VisitStep, typed: &str) -> Result<AnswerValue, String> 
             match number.filter(|n| (*lowest..=*highest).contains(n)) {
                 Some(number) => Ok(AnswerValue::Number(number, (*unit).into())),
                 None => Err(format!(
-                    "expected a number from {lowest} to {highest} ({unit}), found \"{typed}\""
+                    "expected a number from {lowest} to {highest} ({unit}), found \"{}\"",
+                    found()
                 )),
             }
         }
@@ -421,13 +423,14 @@ pub fn understand(step: &VisitStep, typed: &str) -> Result<AnswerValue, String> 
                 .ok_or_else(|| {
                     let ids: Vec<&str> = choices.iter().map(|(id, _)| id.as_str()).collect();
                     format!(
-                        "expected 1 to {} or one of {}, found \"{typed}\"",
+                        "expected 1 to {} or one of {}, found \"{}\"",
                         choices.len(),
-                        ids.join(", ")
+                        ids.join(", "),
+                        found()
                     )
                 })
         }
-        AnswerKind::Lamps(known) => known.understand(typed),
+        AnswerKind::Lamps(known) => known.understand(answer),
         AnswerKind::Storage | AnswerKind::Measured(_) => Err(
             "expected nothing: the tool finds this out by itself; it can only be skipped"
                 .to_owned(),

@@ -127,7 +127,7 @@ fn check(step: &str, typed: &str, expected: Result<&str, &str>) {
     let profile = profile("generic-hv-stack");
     let steps = steps(&profile);
     let step = steps.iter().find(|known| known.id == step).unwrap();
-    let found = understand(step, typed).map(|value| value.text().clean().into_owned());
+    let found = understand(step, &typed.into()).map(|value| value.text().clean().into_owned());
     assert_eq!(
         found.as_deref().map_err(String::as_str),
         expected,

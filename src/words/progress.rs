@@ -117,8 +117,8 @@ pub fn lasts(progress: &Progress) -> Option<Duration> {
 /// What a link tells.
 pub fn notice(notice: &Notice) -> String {
     said(match notice {
-        Notice::OpeningPort { port, line } => format!("opening {} at {line}", clean(port)),
-        Notice::Connecting { address } => format!("connecting to {}", clean(address)),
+        Notice::OpeningPort { port, line } => format!("opening {} at {line}", port.clean()),
+        Notice::Connecting { address } => format!("connecting to {}", address.clean()),
         Notice::Lost { why } => format!("link lost: {}", clean(why)),
         Notice::Back { losses: 0 | 1 } => "link is back".to_owned(),
         Notice::Back { losses } => format!("link is back, after it was lost {losses} times"),
@@ -127,7 +127,7 @@ pub fn notice(notice: &Notice) -> String {
         }
         Notice::Eased { port, held } => format!(
             "{}: its adapter held bytes back for up to {} ms, asked for 1 ms until the port is closed",
-            clean(port),
+            port.clean(),
             held.as_millis()
         ),
         Notice::HoldsBack {
@@ -138,9 +138,9 @@ pub fn notice(notice: &Notice) -> String {
         } => format!(
             "note: {}: its adapter holds bytes back for up to {} ms, much at {line}: looks take longer, and \
              times are uncertain by as much; to change it: echo 1 | sudo tee {}",
-            clean(port),
+            port.clean(),
             held.as_millis(),
-            clean(timer)
+            timer.clean()
         ),
         Notice::AskingGently => {
             "nobody else can be overheard behind this gateway: asking gently".to_owned()

@@ -136,7 +136,7 @@ impl Line {
         };
         line.happen(What::Opened(LinkFacts {
             kind: LinkKind::Gateway {
-                address: "invented".to_owned(),
+                address: "invented".into(),
             },
             framing,
             plugged: None,

@@ -207,7 +207,7 @@ fn in_memory(case: &Case, framing: Framing) -> Exchange {
         done.extend(asker.take(&Event { at: now, what }));
     };
     let kind = LinkKind::Gateway {
-        address: "invented".to_owned(),
+        address: "invented".into(),
     };
     happen(
         &mut asker,

@@ -206,7 +206,8 @@ fn exits(folder: &Path, is_pseudo: bool, commands: &[Vec<String>]) -> Vec<u8> {
         "{}",
         String::from_utf8_lossy(&child.stderr)
     );
-    let exits = std::fs::read_to_string(format!("{}.exits", file.display())).unwrap();
+    let exits =
+        std::fs::read_to_string(format!("{}.exits", packside_profiles::shown(&file))).unwrap();
     let told = String::from_utf8_lossy(&child.stdout).into_owned();
     if told.contains("\"summary\":\"") {
         let is_other = told.contains("\"summary\":\"<");

@@ -54,7 +54,7 @@ fn as_text(target: impl Fn(&str)) -> impl Fn(&[u8]) {
 fn files(folder: &str, suffix: &str, most: usize) -> Vec<Vec<u8>> {
     let entries = std::fs::read_dir(folder).unwrap();
     let mut paths: Vec<_> = entries.map(|entry| entry.unwrap().path()).collect();
-    paths.retain(|path| path.to_string_lossy().ends_with(suffix));
+    paths.retain(|path| packside_profiles::shown(path).ends_with(suffix));
     paths.sort();
     paths
         .iter()
@@ -140,7 +140,7 @@ fn what_was_found_once_holds() {
     for folder in std::fs::read_dir("fuzz/regressions").unwrap() {
         let folder = folder.unwrap().path();
         for input in files(folder.to_str().unwrap(), "", usize::MAX) {
-            println!("{}", folder.display());
+            println!("{}", packside_profiles::shown(&folder));
             run_target(folder.file_name().unwrap().to_str().unwrap(), &input);
             tried += 1;
         }

@@ -81,7 +81,7 @@ impl World {
             account: Vec::new(),
         };
         let kind = LinkKind::Gateway {
-            address: "invented".to_owned(),
+            address: "invented".into(),
         };
         world.happen(What::Opened(LinkFacts {
             kind,

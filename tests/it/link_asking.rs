@@ -163,7 +163,7 @@ fn half_open_connection_is_made_anew_once_and_said() {
         .map(|e| &e.what)
         .filter(|w| matches!(w, What::Lost { .. }))
         .collect();
-    let why = "no byte came for 3 questions; connecting anew".to_owned();
+    let why = "no byte came for 3 questions; connecting anew".into();
     assert_eq!(
         lost,
         [&What::Lost { why }],

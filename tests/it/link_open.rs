@@ -27,7 +27,7 @@ fn open_quietly(target: &Target, interrupt: &Interrupt) -> Result<Quiet, OpenErr
 
 fn serial(port: &str) -> Target {
     Target::Serial {
-        port: port.to_owned(),
+        port: port.into(),
         line: "9600-8E1".parse().unwrap(),
     }
 }

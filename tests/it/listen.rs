@@ -452,7 +452,7 @@ fn listen_on_a_pseudo_terminal_sends_not_one_byte() {
         ..OpenOptions::default()
     };
     let target = Target::Serial {
-        port,
+        port: port.into(),
         line: "9600-8E1".parse().unwrap(),
     };
     let mut quiet = open(&target, options, Box::new(|_| {})).unwrap();

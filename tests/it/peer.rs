@@ -51,7 +51,7 @@ impl Peer {
             let (master, slave) = SerialStream::pair().unwrap();
             let port = slave.name().unwrap();
             let target = Target::Serial {
-                port,
+                port: port.into(),
                 line: "115200-8N1".parse().unwrap(),
             };
             (

@@ -331,7 +331,10 @@ fn full_disk_is_said_at_once_keeps_what_was_written_and_does_not_hide_the_verdic
     let (_, whole) = recorded(folder.path(), "hv-waiting", &[]);
     let length = std::fs::read(whole).unwrap().len();
     let path = folder.path().join("full.visit.jsonl");
-    let look = format!("check --simulated hv-waiting --record {}", path.display());
+    let look = format!(
+        "check --simulated hv-waiting --record {}",
+        packside_profiles::shown(&path)
+    );
     let output = limited(length * 3 / 4 / 512, &look);
     let said = stderr(&output);
     assert_eq!(output.status.code(), Some(4), "{said}");

@@ -54,7 +54,7 @@ fn photo(step: &str, file: &str, content: &[u8]) -> What {
         });
     What::Photo {
         step: step.to_owned(),
-        file: file.to_owned(),
+        file: file.into(),
         sha256,
     }
 }
@@ -98,7 +98,7 @@ fn visit_of(folder: &Path, name: &str, utc: &str, scenario: &str) -> PathBuf {
         (2, photo("cabinet", "gone.jpg", b"not there")),
         (3, sighting("power", "on")),
         (55, sighting("fault", "blinking")),
-        (60, What::Mark("inverter cable in".to_owned())),
+        (60, What::Mark("inverter cable in".into())),
         (85, sighting("fault", "off")),
         (
             86,
@@ -253,7 +253,7 @@ fn hostile_text_in_any_field_stays_text() {
     };
     recorder.session(&start).unwrap();
     let kind = LinkKind::Serial {
-        port: text(),
+        port: text().into(),
         line: "9600-8E1".parse().unwrap(),
     };
     let facts = LinkFacts {
@@ -264,17 +264,17 @@ fn hostile_text_in_any_field_stays_text() {
     };
     let events = [
         What::Opened(facts),
-        What::Lost { why: text() },
+        What::Lost { why: text().into() },
         What::Clock(text()),
         sighting(HOSTILE, HOSTILE),
-        What::Mark(text()),
+        What::Mark(text().into()),
         answer(HOSTILE, HOSTILE, HOSTILE, Some(HOSTILE)),
         answer("who", HOSTILE, HOSTILE, Some(HOSTILE)),
         answer("where", HOSTILE, HOSTILE, None),
         answer("inverter-setting", HOSTILE, HOSTILE, None),
         What::Photo {
             step: text(),
-            file: text(),
+            file: text().into(),
             sha256: text(),
         },
     ];
@@ -282,7 +282,7 @@ fn hostile_text_in_any_field_stays_text() {
         let at = Duration::from_secs(second as u64);
         recorder.entry(&Entry::Event(Event { at, what })).unwrap();
     }
-    recorder.entry(&Entry::Unit(text())).unwrap();
+    recorder.entry(&Entry::Unit(text().into())).unwrap();
     let shown = Shown {
         at: Duration::from_secs(3),
         tool: text(),
@@ -559,13 +559,10 @@ fn page_is_never_written_over_evidence_or_over_a_file_that_is_no_page() {
         assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
     }
     let left: Vec<_> = std::fs::read_dir(folder.path()).unwrap().collect();
-    assert!(left.iter().all(|f| {
-        !f.as_ref()
-            .unwrap()
-            .path()
-            .to_string_lossy()
-            .ends_with(".part")
-    }));
+    assert!(
+        left.iter()
+            .all(|f| { !packside_profiles::shown(&f.as_ref().unwrap().path()).ends_with(".part") })
+    );
 }
 
 // The device must stay one.

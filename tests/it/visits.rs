@@ -168,7 +168,9 @@ fn show(recorder: &Arc<Mutex<Recorder>>, tape: &[Event], profile: &Profile) {
     let judgement = judge(tape, Some(profile), None);
     let mut recorder = recorder.lock().unwrap();
     if let Some(serial) = &judgement.identity.serial {
-        recorder.entry(&Entry::Unit(serial.clone())).unwrap();
+        recorder
+            .entry(&Entry::Unit(serial.as_str().into()))
+            .unwrap();
     }
     let shown = Shown::of(&judgement, packside::words::summary(&judgement));
     recorder.entry(&Entry::Shown(shown)).unwrap();

@@ -74,7 +74,7 @@ fn err_own_profile_with_a_shipped_name_names_both() {
         error.to_string(),
         format!(
             "profile \"generic-lv-rack\": {} has the name of a shipped profile: rename it, or give its path",
-            path.display()
+            packside_profiles::shown(&path)
         )
     );
 }
@@ -109,7 +109,7 @@ fn err_own_profile_with_mistakes_names_its_file() {
     let path = folder.put("wrong.toml", "format = 1\n");
     let error = find("wrong", Some(&folder.0)).unwrap_err().to_string();
     assert!(
-        error.starts_with(&format!("{}: ", path.display())),
+        error.starts_with(&format!("{}: ", packside_profiles::shown(&path))),
         "{error}"
     );
     assert!(

@@ -102,7 +102,8 @@ impl Drop for Line {
 /// Lets a path lead to a pseudo-terminal.
 fn point_to(link: &Path, name: &str) -> Result<(), String> {
     let _ = std::fs::remove_file(link);
-    std::os::unix::fs::symlink(name, link).map_err(|error| format!("{}: {error}", link.display()))
+    std::os::unix::fs::symlink(name, link)
+        .map_err(|error| format!("{}: {error}", packside_profiles::shown(link)))
 }
 
 /// Both ends of a pseudo-terminal.
@@ -179,7 +180,7 @@ pub(super) fn open(
         let own = format!("packside-adapter-{}{terminal}", std::process::id());
         let link = std::env::temp_dir().join(own);
         point_to(&link, &name)?;
-        name = link.display().to_string();
+        name = packside_profiles::shown(&link);
         line.link = Some(link);
     }
     Ok((line, name))
@@ -230,7 +231,11 @@ fn pair(line: LineSettings) -> Result<(OwnedFd, OwnedFd, String), Errno> {
     let _ = settings.set_speed(line.baud);
     tcsetattr(&theirs, OptionalActions::Now, &settings)?;
     fcntl_setfl(&ours, OFlags::RDWR | OFlags::NONBLOCK)?;
-    Ok((ours, theirs, name.to_string_lossy().into_owned()))
+    Ok((
+        ours,
+        theirs,
+        name.to_str().map(str::to_owned).map_err(|_| Errno::INVAL)?,
+    ))
 }
 
 fn read_all(ours: &OwnedFd, (listened, pulled_out): (&AtomicBool, &AtomicBool), inlet: &Inlet) {

@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use clap::Args;
+use packside_profiles::Foreign;
 
 use super::super::args::{ConsentArgs, LinkArgs, duration, milliseconds};
 use super::super::record::Record;
@@ -29,7 +30,7 @@ pub(crate) struct FindArgs {
     pub(super) resume: usize,
     /// Keep what is found, for --at NAME
     #[arg(long, value_name = "NAME")]
-    pub(super) save: Option<String>,
+    pub(super) save: Option<Foreign>,
     /// Listen so long before the first question [default: 12]
     #[arg(long, value_name = "SECONDS", value_parser = duration)]
     pub(super) listen_first: Option<Duration>,

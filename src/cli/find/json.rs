@@ -43,7 +43,10 @@ pub(super) fn object(report: &FindReport, next: String) -> Search {
         window_ms: ms(report.window),
         quiet_until: report.quiet_until.map(|until| until.to_string()),
         resume: report.resume,
-        saved: report.saved.as_ref().map(|path| path.display().to_string()),
+        saved: report
+            .saved
+            .as_ref()
+            .map(|path| packside_profiles::shown(&path)),
         next,
     }
 }

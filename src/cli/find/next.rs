@@ -95,17 +95,21 @@ fn again_words(report: &FindReport, args: &FindArgs) -> Vec<String> {
     let mut words = vec![if listens { "listen" } else { "find" }.to_owned()];
     words.extend(args.link.place.as_typed());
     words.extend(args.link.place.line.map(|line| format!("--line {line}")));
-    let typed = args.link.place.framing.filter(|_| !listens);
+    let given = args.link.place.framing.filter(|_| !listens);
     let counted_in = report.resume.and(report.resume_in).map(FramingArg::from);
     words.extend(
-        typed
+        given
             .or(counted_in)
             .map(|framing| format!("--framing {}", framing.id())),
     );
     if !listens {
         words.extend(args.only.map(|unit| format!("--only {unit}")));
         words.extend(args.all.then(|| "--all".to_owned()));
-        words.extend(args.save.as_ref().map(|name| format!("--save {name}")));
+        words.extend(
+            args.save
+                .as_ref()
+                .map(|name| format!("--save {}", typed(name))),
+        );
         let window = args.listen_first.map(|window| window.as_secs_f64());
         words.extend(window.map(|seconds| format!("--listen-first {seconds}")));
     }

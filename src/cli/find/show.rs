@@ -355,9 +355,10 @@ fn notes(report: &FindReport, args: &FindArgs) -> Vec<String> {
         ));
     }
     match (&report.saved, &args.save) {
-        (Some(path), _) => lines.push(format!("kept in {}", path.display())),
+        (Some(path), _) => lines.push(format!("kept in {}", packside_profiles::shown(&path))),
         (None, Some(name)) if !report.found.is_empty() => lines.push(format!(
-            "not kept as {name}: which of the units is meant cannot be told"
+            "not kept as {}: which of the units is meant cannot be told",
+            name.clean()
         )),
         _ => {}
     }

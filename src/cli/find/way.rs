@@ -89,10 +89,10 @@ pub(super) fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failu
             let message = format!("no adapter was plugged in within {} s", PLUG_IN.as_secs());
             return Err(failure(LOCAL, "port", message, None));
         };
-        args.link.place.serial = Some(port.name);
+        args.link.place.serial = Some(port.name.into());
     }
     if let Some(name) = &args.link.place.serial {
-        return Ok(Some(LocalPort::named(name)));
+        return Ok(Some(LocalPort::named(name.as_given())));
     }
     let ports = crate::link::ports();
     let adapters: Vec<&LocalPort> = ports.iter().filter(|port| port.adapter.is_some()).collect();
@@ -101,7 +101,7 @@ pub(super) fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failu
             "one serial adapter is present, using it: {}",
             only.name
         ));
-        args.link.place.serial = Some(only.name.clone());
+        args.link.place.serial = Some(only.name.as_str().into());
         return Ok(Some((*only).clone()));
     }
     for port in &ports {
@@ -165,7 +165,8 @@ fn connect(args: &FindArgs) -> Result<Quiet, Failure> {
         .map_err(|error| failure(LOCAL, "profile", error.to_string(), None))?
         .profile;
     out::note(&format!(
-        "simulated scenario {name}, {:.0} s after power-up, in virtual time: no real unit",
+        "simulated scenario {}, {:.0} s after power-up, in virtual time: no real unit",
+        name.clean(),
         scenario.look_at.as_secs_f64()
     ));
     let how = Simulated {

@@ -92,7 +92,10 @@ pub(super) fn watch(
             .collect();
         picture::write(still, &footage, &places).map_err(|error| {
             (
-                format!("{}: cannot be written: {error}", still.display()),
+                format!(
+                    "{}: cannot be written: {error}",
+                    packside_profiles::shown(&still)
+                ),
                 LOCAL,
             )
         })?;
@@ -177,7 +180,7 @@ fn lamps_like(profile: &Profile, lamp: &FilmedLamp, ranking: &Ranking) -> Vec<St
 }
 
 fn footage_of(path: &Path) -> Result<Footage, Unwatched> {
-    let shown = packside_profiles::clean(&path.display().to_string()).into_owned();
+    let shown = packside_profiles::shown(path);
     let refused = |problem: FilmProblem| (format!("{shown}: {problem}"), LOCAL);
     let mut said = 0.0;
     let mut progress = |ms: f64| {

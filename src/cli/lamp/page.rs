@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 
 use packside_profiles::StateKind;
 
+use super::super::args::typed;
 use super::film;
 use super::sight::{How, LampAnswer, LampSight};
 use crate::lamp::{
@@ -511,7 +512,7 @@ fn watch_again(answer: &LampAnswer<'_>) -> String {
     }
     let profile = answer
         .profile_name
-        .map(|name| format!(" --profile {name}"))
+        .map(|name| format!(" --profile {}", typed(name)))
         .unwrap_or_default();
     let lamp = weak
         .filter(|_| answer.profile.is_some())

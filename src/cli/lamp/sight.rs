@@ -1,7 +1,9 @@
 //! What was seen of lamps, and all that is shown of it.
 
+use packside_profiles::Foreign;
 use packside_profiles::model::Profile;
 
+use super::super::args::typed;
 use super::film;
 use crate::lamp::{Edge, Meaning, Pattern, Ranking};
 
@@ -59,7 +61,7 @@ pub(super) enum How {
 pub(super) struct LampAnswer<'a> {
     pub(super) profile: Option<&'a Profile>,
     /// Its name as it was given.
-    pub(super) profile_name: Option<&'a str>,
+    pub(super) profile_name: Option<&'a Foreign>,
     pub(super) patterns: Vec<Pattern>,
     pub(super) sights: Vec<LampSight>,
     pub(super) meanings: Vec<Meaning>,
@@ -74,7 +76,7 @@ impl LampAnswer<'_> {
     }
 
     /// The profile where it is given, else what to put there.
-    pub(super) fn profile_name(&self) -> &str {
-        self.profile_name.unwrap_or("NAME")
+    pub(super) fn profile_name(&self) -> String {
+        self.profile_name.map_or_else(|| "NAME".to_owned(), typed)
     }
 }

@@ -45,7 +45,11 @@ pub(super) fn run(args: &FromTableArgs, as_json: bool) -> Result<CheckOutcome, F
     let date = heard::now().strftime("%Y-%m-%d").to_string();
     let bytes = read(&args.file)?;
     let drafted = draft(&bytes, &source, &id, &date).map_err(|why| {
-        let message = format!("{}: {}", args.file.display(), clean(&why.to_string()));
+        let message = format!(
+            "{}: {}",
+            packside_profiles::shown(&args.file),
+            clean(&why.to_string())
+        );
         failure(LOCAL, "table", message, Some(words::to_do(&why).to_owned()))
     })?;
     if let Some(path) = &args.output {
@@ -59,7 +63,10 @@ pub(super) fn run(args: &FromTableArgs, as_json: bool) -> Result<CheckOutcome, F
         };
         output.write(&packside_profiles::draft_text(&drafted.profile))?;
     }
-    let written = args.output.as_ref().map(|path| path.display().to_string());
+    let written = args
+        .output
+        .as_ref()
+        .map(|path| packside_profiles::shown(&path));
     let stdout = if as_json {
         line(&as_object(&drafted, &source, written))
     } else {
@@ -69,17 +76,15 @@ pub(super) fn run(args: &FromTableArgs, as_json: bool) -> Result<CheckOutcome, F
 }
 
 fn file_name(path: &Path) -> String {
-    path.file_name().map_or_else(
-        || "table".into(),
-        |name| clean(&name.to_string_lossy()).into_owned(),
-    )
+    path.file_name()
+        .map_or_else(|| "table".into(), packside_profiles::shown)
 }
 
 /// A plain name for the map, from that of a file.
 fn id_of(path: &Path) -> String {
     let stem = path
         .file_stem()
-        .map(|stem| stem.to_string_lossy().to_lowercase())
+        .map(|stem| packside_profiles::shown(stem).to_lowercase())
         .unwrap_or_default();
     let plain: String = stem
         .chars()
@@ -95,7 +100,7 @@ fn id_of(path: &Path) -> String {
 }
 
 fn read(path: &Path) -> Result<Vec<u8>, Failure> {
-    let name = path.display();
+    let name = packside_profiles::shown(&path);
     let trouble = |why: std::io::Error| {
         failure(
             LOCAL,
@@ -200,7 +205,7 @@ fn text(drafted: &Drafted, file: &Path, written: Option<&str>) -> String {
         Some(path) => format!("next: packside profile check {path}"),
         None => format!(
             "next: packside profile from-table {} -o {}.toml",
-            file.display(),
+            packside_profiles::shown(&file),
             profile.profile.id
         ),
     };

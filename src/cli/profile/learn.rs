@@ -93,7 +93,10 @@ pub(super) fn run(args: &LearnArgs, as_json: bool) -> Result<CheckOutcome, Failu
         };
         output.write(&text)?;
     }
-    let draft = args.output.as_ref().map(|path| path.display().to_string());
+    let draft = args
+        .output
+        .as_ref()
+        .map(|path| packside_profiles::shown(&path));
     if as_json {
         let profile = as_written(&text, "the learnt draft").map_err(|problems| {
             let hint = Some("this is a defect of packside itself".to_owned());

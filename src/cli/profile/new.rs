@@ -197,7 +197,7 @@ clears = "self"
 
 /// Writes the file.
 pub(super) fn new(file: &Path, json: bool) -> CheckOutcome {
-    let name = file.display().to_string();
+    let name = packside_profiles::shown(&file);
     if file.exists() {
         let message = format!("{name}: it is there already");
         return failed("file", &message, "give another name", LOCAL, json);

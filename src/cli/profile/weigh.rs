@@ -11,7 +11,7 @@ use std::time::Duration;
 
 use clap::Args;
 use packside_profiles::model::{Base, Footing, Point, Profile, Span};
-use packside_profiles::{Known, Layout, as_written};
+use packside_profiles::{Foreign, Known, Layout, as_written};
 
 use super::amend::{Found, amend};
 use super::given::CheckOutcome;
@@ -89,7 +89,7 @@ pub(super) struct Written {
 
 /// Reads a draft.
 pub(super) fn written(path: &Path) -> Result<Written, Failure> {
-    let name = path.display().to_string();
+    let name = packside_profiles::shown(&path);
     let text = packside_profiles::read_text(path).map_err(|why| {
         failure(
             LOCAL,
@@ -169,7 +169,7 @@ fn amended(
     takes: impl Fn(&Point) -> bool,
 ) -> Result<String, Failure> {
     amend(&written.text, found, takes).map_err(|why| {
-        let message = format!("{}: {why}", written.path.display());
+        let message = format!("{}: {why}", packside_profiles::shown(&written.path));
         failure(LOCAL, "profile", message, None)
     })
 }
@@ -194,7 +194,7 @@ fn object(
     origin: String,
     images: usize,
 ) -> Result<String, Failure> {
-    let name = written.path.display().to_string();
+    let name = packside_profiles::shown(&written.path);
     let profile = as_written(text, &name).map_err(|problems| {
         let hint = Some("this is a defect of packside itself".to_owned());
         failure(LOCAL, "internal", problems.to_string().trim_end(), hint)
@@ -281,7 +281,7 @@ pub(super) fn kept(
     usual: Option<u8>,
 ) -> Result<Option<(Images, String)>, Failure> {
     if let Some(path) = from.images {
-        let name = path.display().to_string();
+        let name = packside_profiles::shown(&path);
         let trouble = |why: String| failure(LOCAL, "images", format!("{name}: {why}"), None);
         let text = packside_profiles::read_text(path)
             .map_err(|why| trouble(format!("cannot be read: {why}")))?;
@@ -305,7 +305,7 @@ pub(super) fn kept(
             .map_or_else(|| "a unit".to_owned(), |unit| format!("unit {unit}"));
         let message = format!(
             "{}: expected answers of {asked}, found those of {}",
-            path.display(),
+            packside_profiles::shown(&path),
             if known.is_empty() {
                 "none".to_owned()
             } else {
@@ -315,7 +315,7 @@ pub(super) fn kept(
         return Err(failure(USAGE, "recording", message, None));
     };
     let images = draft::from_exchanges(talk.all(), unit);
-    Ok(Some((images, path.display().to_string())))
+    Ok(Some((images, packside_profiles::shown(&path))))
 }
 
 /// The arguments of a look.
@@ -325,7 +325,7 @@ fn as_check(args: &SourceArgs, draft: &Path) -> CheckArgs {
     CheckArgs {
         link,
         ask: AskArgs {
-            profile: Some(draft.display().to_string()),
+            profile: draft.to_str().map(Foreign::from),
             unit: args.unit,
             listen_first: args.listen_first,
             consent: args.consent,
@@ -431,7 +431,7 @@ fn told(written: &Written, found: &Found<'_>, images: &Images, origin: &str) -> 
         .map_or(0.0, |(l, f)| l - f);
     let head = format!(
         "{}: {} points held against {} images in {lasted:.0} s ({origin})",
-        written.path.display(),
+        packside_profiles::shown(&written.path),
         found.points.len(),
         images.count(),
     );

@@ -58,7 +58,7 @@ impl VisitEnd<'_> {
         let open = self.visit.open();
         Visited {
             schema: json::visit::SCHEMA,
-            recording: self.path.display().to_string(),
+            recording: packside_profiles::shown(&self.path),
             complete: !self.stopped,
             stopped_by: self.visit.stop().map(|(step, what)| Stop {
                 step: step.id.clone(),

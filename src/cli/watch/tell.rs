@@ -135,7 +135,7 @@ impl<'a> Teller<'a> {
         if self.as_json {
             let map = (profile, self.loaded.sha256.as_str());
             let mut result = Check::of(last, Some(map), facts);
-            result.saved = saved.map(|saved| saved.path.display().to_string());
+            result.saved = saved.map(|saved| packside_profiles::shown(&saved.path));
             let time = self.stamp(last.moment);
             return print(&Line::end(last.moment, time, result));
         }
@@ -188,7 +188,7 @@ impl<'a> Teller<'a> {
                     if self.losses > 1 {
                         continue;
                     }
-                    ("lost", format!("link lost: {why}"))
+                    ("lost", format!("link lost: {}", why.clean()))
                 }
                 What::Back if self.losses == 1 => ("back", "link is back".to_owned()),
                 What::In(_) if self.losses > 0 => {

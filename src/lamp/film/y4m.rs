@@ -11,6 +11,8 @@
 
 use std::io::{BufRead, ErrorKind, Read as _};
 
+use packside_profiles::Foreign;
+
 /// Longest heading line.
 const LONGEST_LINE: usize = 1024;
 /// Least and most columns or rows.
@@ -27,22 +29,22 @@ pub enum FilmProblem {
     #[error("expected a film that begins with YUV4MPEG2")]
     NoHeading,
     /// A part of the heading makes no sense.
-    #[error("heading, {part}: expected {expected}, found \"{found}\"")]
+    #[error("heading, {part}: expected {expected}, found \"{}\"", found.clean())]
     Heading {
         /// Which part.
         part: &'static str,
         /// What it should be.
         expected: &'static str,
         /// What stands there.
-        found: String,
+        found: Foreign,
     },
     /// A frame does not begin as one.
-    #[error("frame {frame}: expected FRAME, found \"{found}\"")]
+    #[error("frame {frame}: expected FRAME, found \"{}\"", found.clean())]
     NoFrame {
         /// Its number, from 1.
         frame: usize,
         /// What stands there.
-        found: String,
+        found: Foreign,
     },
     /// It ends within a frame.
     #[error("frame {frame}: expected {expected} bytes, found {found}: the film is cut off")]
@@ -167,7 +169,7 @@ impl<R: BufRead> FilmReader<R> {
             return Ok(None);
         };
         if line.split(' ').next() != Some("FRAME") {
-            let found = line.chars().take(20).collect();
+            let found = line.chars().take(20).collect::<String>().into();
             return Err(FilmProblem::NoFrame { frame, found });
         }
         let expected = self.bytes.len();
@@ -202,7 +204,7 @@ fn heading(part: &'static str, expected: &'static str, found: &str) -> FilmProbl
     FilmProblem::Heading {
         part,
         expected,
-        found: found.chars().take(30).collect(),
+        found: found.chars().take(30).collect::<String>().into(),
     }
 }
 

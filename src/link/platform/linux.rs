@@ -94,7 +94,7 @@ pub(in crate::link) fn facts(root: &Path, port: &str) -> SystemFacts {
     let driver = std::fs::canonicalize(shown.join("driver")).ok();
     let latency = std::fs::read_to_string(shown.join("latency_timer")).ok();
     // Built-in ports hang on an inner bus of the system, whose name says nothing.
-    let driver = driver.and_then(|path| Some(path.file_name()?.to_string_lossy().into_owned()));
+    let driver = driver.and_then(|path| Some(path.file_name()?.to_str()?.to_owned()));
     SystemFacts {
         driver: driver.filter(|name| name != "port"),
         by_id: by_id(root, &real),
@@ -113,12 +113,7 @@ fn by_id(root: &Path, real: &Path) -> Option<String> {
     let mut paths = names.filter_map(|entry| Some(entry.ok()?.path()));
     let found = paths.find(|path| path.canonicalize().is_ok_and(|target| target == real))?;
     let below_root = found.strip_prefix(root).ok()?;
-    Some(
-        Path::new("/")
-            .join(below_root)
-            .to_string_lossy()
-            .into_owned(),
-    )
+    Some(Path::new("/").join(below_root).to_str()?.to_owned())
 }
 
 /// The programs that have a device open, but this one; those of other users are not shown to us.

@@ -63,7 +63,7 @@ pub(in crate::link) fn why_not(port: &Path, kind: ErrorKind, _: &str) -> WhyNot 
             WhyNot::NotSerial
         };
     }
-    let name = port.display().to_string();
+    let name = port.to_str().unwrap_or_default().to_owned();
     let full = if name.starts_with('\\') {
         name
     } else {

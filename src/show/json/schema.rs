@@ -57,7 +57,7 @@ fn schemas_are_kept_as_they_are() {
         assert!(
             kept == made,
             "{} differs: after a wanted change PACKSIDE_BLESS=1 cargo test -p packside schemas_are_kept",
-            file.display()
+            packside_profiles::shown(&file)
         );
     }
     let kept = fs::read_dir(&folder).unwrap().count();

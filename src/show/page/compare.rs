@@ -128,7 +128,7 @@ pub fn compare<'a>(
 }
 
 fn serial(source: &PageSource) -> Option<String> {
-    let recorded = || source.session.units.last().cloned();
+    let recorded = || Some(source.session.units.last()?.clean().into_owned());
     source.judgement.identity.serial.clone().or_else(recorded)
 }
 

@@ -104,7 +104,7 @@ impl PageFacts {
             }
             What::Photo { step, file, sha256 } => self.taken.push(Taken {
                 step: step.clone(),
-                file: file.clone(),
+                file: file.clean().into_owned(),
                 sha256: sha256.clone(),
                 when: super::words::local(start, event.at),
                 stamp: super::words::rfc3339(start, event.at),
@@ -163,12 +163,13 @@ impl PageFacts {
 /// How the unit was reached, in one phrase.
 pub(crate) fn link_text(facts: &LinkFacts, options: Options) -> String {
     match &facts.kind {
-        LinkKind::Serial { port, line } => format!("serial adapter {port}, {line}"),
+        LinkKind::Serial { port, line } => format!("serial adapter {}, {line}", port.clean()),
         // An address on the net is the address of somebody's house.
         LinkKind::Gateway { .. } if !options.names => format!("gateway {TAKEN_OUT}"),
-        LinkKind::Gateway { address } => format!("gateway {address}"),
+        LinkKind::Gateway { address } => format!("gateway {}", address.clean()),
         LinkKind::Simulated { scenario, line } => {
             let way = line.map_or("behind a gateway".to_owned(), |line| line.to_string());
+            let scenario = scenario.clean();
             format!("SIMULATED scenario {scenario}, {way}: no real unit")
         }
     }

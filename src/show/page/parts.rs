@@ -23,7 +23,7 @@ impl Parts<'_> {
     /// Serial number of the unit, or that it is not known.
     pub(crate) fn serial(&self) -> String {
         let read = self.source.judgement.identity.serial.clone();
-        let recorded = || self.source.session.units.last().cloned();
+        let recorded = || Some(self.source.session.units.last()?.clean().into_owned());
         read.or_else(recorded)
             .unwrap_or_else(|| "without a known serial number".to_owned())
     }

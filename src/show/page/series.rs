@@ -138,9 +138,9 @@ impl Series {
                     self.lamps.push((lamp.clone(), pattern.clone(), *at));
                 }
                 // The load test has a picture of its own.
-                What::Mark(name) if MARKS.contains(&name.as_str()) => {}
-                What::Mark(name) => notes.push(note(*at, format!("mark: {name}"))),
-                What::Lost { why } => notes.push(note(*at, format!("link lost: {why}"))),
+                What::Mark(name) if MARKS.contains(&name.as_given()) => {}
+                What::Mark(name) => notes.push(note(*at, format!("mark: {}", name.clean()))),
+                What::Lost { why } => notes.push(note(*at, format!("link lost: {}", why.clean()))),
                 What::Back => notes.push(note(*at, "link back".to_owned())),
                 What::Listening(true) => notes.push(note(*at, "listening only".to_owned())),
                 What::Listening(false) => notes.push(note(*at, "asking".to_owned())),

@@ -1,7 +1,6 @@
 //! What all parts of a screen are made of: the headline, headings with their lines, a link in a few words.
 
 use anstyle::{AnsiColor, Style};
-use packside_profiles::clean;
 
 use crate::event::{LinkFacts, LinkKind};
 use crate::facts::{Judgement, VerdictKind};
@@ -75,18 +74,17 @@ pub fn link_text(link: &LinkFacts) -> String {
         Framing::Rtu => "RTU",
         Framing::Tcp => "Modbus TCP",
     };
-    let text = match &link.kind {
-        LinkKind::Serial { port, line } => format!("{port} at {line}"),
-        LinkKind::Gateway { address } => format!("gateway {address}, {framing}"),
+    match &link.kind {
+        LinkKind::Serial { port, line } => format!("{} at {line}", port.clean()),
+        LinkKind::Gateway { address } => format!("gateway {}, {framing}", address.clean()),
         LinkKind::Simulated { scenario, line } if line.is_some() => {
-            format!("SIMULATED scenario {scenario}")
+            format!("SIMULATED scenario {}", scenario.clean())
         }
         LinkKind::Simulated { scenario, .. } => {
+            let scenario = scenario.clean();
             format!("SIMULATED scenario {scenario}, behind a gateway, {framing}")
         }
-    };
-    // A recording may say anything there.
-    clean(&text).into_owned()
+    }
 }
 
 /// A cause with this share, per mille, is likely.

@@ -68,12 +68,13 @@ impl House {
     }
 
     fn read_file(&mut self, src: &Path, file: &Path, path: Names) {
-        let text = fs::read_to_string(file).unwrap_or_else(|e| panic!("{}: {e}", file.display()));
+        let text = fs::read_to_string(file)
+            .unwrap_or_else(|e| panic!("{}: {e}", packside_profiles::shown(&file)));
         let tokens: TokenStream = text
             .parse()
-            .unwrap_or_else(|e| panic!("{}: {e}", file.display()));
+            .unwrap_or_else(|e| panic!("{}: {e}", packside_profiles::shown(&file)));
         let shown = file.strip_prefix(src).expect("below src");
-        let shown = shown.to_string_lossy().replace('\\', "/");
+        let shown = packside_profiles::shown(shown).replace('\\', "/");
         let is_root = ["lib.rs", "mod.rs"].iter().any(|name| file.ends_with(name));
         let inside = if is_root {
             file.with_file_name("")

@@ -88,7 +88,7 @@ impl Link {
         };
         Self {
             kind,
-            place: place.clone(),
+            place: place.clean().into_owned(),
             line: line.map(ToString::to_string),
             framing: framing(facts.framing),
             plugged: facts.plugged.map(Plugged::id),
