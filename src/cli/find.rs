@@ -1,19 +1,16 @@
 //! `packside find`: from an unknown cable to a talking unit.
 //!
 //! Looks at the port, listens, and only after the caution and an explicit word asks. The search is
-//! [`crate::find`]'s; here are the arguments, the link, the progress and the end. Does not: judge a
+//! [`crate::drive::find`]'s; here are the arguments, the link, the progress and the end. Does not: judge a
 //! battery, or ask where somebody else is heard asking.
 
 mod args;
 mod ask;
-mod behind;
 mod json;
-mod line;
 mod next;
 mod progress;
 mod report;
 mod show;
-mod volley;
 mod way;
 
 use std::path::PathBuf;
@@ -22,8 +19,9 @@ use std::time::Duration;
 use packside_profiles::{Foreign, Profile};
 
 pub(crate) use args::FindArgs;
+use ask::Teller;
 use report::{FindReport, SearchEnd};
-use way::{first_line, is_any_framing, listen, local_port, open, passes_bytes_on};
+use way::{local_port, open};
 
 use super::args::{CheckArgs, FramingArg, RecordArgs};
 use super::failure::{BUS, Failure, LOCAL, USAGE, failure};
@@ -31,8 +29,9 @@ use super::places::{self, SavedPlace};
 use super::reach::{self, failure_of};
 use super::record::Record;
 use super::{heard, keep, out};
+use crate::drive::find as moves;
 use crate::event::{LinkFacts, LinkKind};
-use crate::find::{Found, FoundIdentity, Listening, Overhear};
+use crate::find::{FindEnd, Findings, Found, FoundIdentity, Listening, Search, Wanted};
 use crate::link::{LinkTrouble, LocalPort, Quiet, quiet_window};
 use crate::show::json::line as json_line;
 use crate::wire::Framing;
@@ -81,21 +80,21 @@ pub(super) fn first_of(look: &CheckArgs) -> Result<(Found, FoundIdentity, Framin
     let profiles = known_profiles(&args)?;
     let port = local_port(&mut args)?;
     let report = search(open(&args)?, &args, port, &profiles)?;
-    let framing = report.facts.framing;
+    let framing = report.findings.facts.framing;
     let next = next::next_command(&report, &args);
     let exit = report.exit();
-    let mut found = report.found.into_iter();
+    let mut found = report.findings.found.into_iter();
     if let Some((found, who)) = found.next().filter(|(_, who)| !who.is_shared_address()) {
         return Ok((found, who, framing));
     }
     let (kind, message) = match &report.ended {
         SearchEnd::Trouble(trouble) => return Err(failure_of(trouble)),
         SearchEnd::Stopped => ("interrupted", "stopped"),
-        SearchEnd::NotAsked => (
+        SearchEnd::Over(FindEnd::NotAsked) => (
             "may-wake",
             "which unit this is was not asked: that may wake it (--may-wake, or a map with --profile)",
         ),
-        SearchEnd::Busy => ("bus", "somebody else asks here: nothing was asked"),
+        SearchEnd::Over(FindEnd::Busy) => ("bus", "somebody else asks here: nothing was asked"),
         _ => ("bus", "no unit was found that says who it is"),
     };
     let exit = if exit == 0 { BUS } else { exit };
@@ -126,74 +125,66 @@ fn found(
 
 /// Listens, and asks where that is right.
 fn search(
-    mut quiet: Quiet,
+    quiet: Quiet,
     args: &FindArgs,
     port: Option<LocalPort>,
     profiles: &[Profile],
 ) -> Result<FindReport, Failure> {
-    let window = args.listen_first.unwrap_or_else(|| quiet_window(None));
+    let wanted = Wanted {
+        line: args.link.place.line,
+        unit: args.only,
+        framing: args.link.place.framing.map(Into::into),
+        all: args.all,
+        skip: args.resume,
+        hold_back: port.as_ref().map_or(Duration::ZERO, LocalPort::holds_back),
+        time_out: args.time_out,
+        window: args.listen_first.unwrap_or_else(|| quiet_window(None)),
+        consent: args.consent.said(),
+    };
+    // Behind a gateway the number counts other questions as well.
+    if !quiet.facts().is_gateway() {
+        resumes_within(&wanted, profiles)?;
+    }
     let mut report = FindReport {
-        facts: quiet.facts().clone(),
         port,
-        window,
-        listened: None,
+        window: wanted.window,
+        ended: SearchEnd::Stopped,
+        findings: Findings::new(quiet.facts().clone()),
         fitting: Vec::new(),
-        ended: SearchEnd::Exhausted,
-        found: Vec::new(),
-        garbled: Vec::new(),
-        echoes: false,
-        is_noisy: false,
-        gateway: None,
-        questions: 0,
-        took: Duration::ZERO,
-        resume: None,
-        resume_in: None,
         saved: None,
         quiet_until: None,
     };
-    if is_any_framing(args, &quiet) && !window.is_zero() {
-        match passes_bytes_on(&mut quiet, window) {
-            Ok(true) => {
-                out::note("bytes come unasked: it passes on what it hears on its line");
-                drop(quiet);
-                let mut args = args.clone();
-                args.link.place.framing = Some(FramingArg::Rtu);
-                quiet = open(&args)?;
-                report.facts = quiet.facts().clone();
-            }
-            Ok(false) => {
-                let unheard = Overhear::new(quiet.now(), first_line(), window);
-                report.listened = Some((Listening::Silent, unheard.summary()));
-            }
-            Err(LinkTrouble::Interrupted) => {
-                report.ended = SearchEnd::Stopped;
-                return Ok(report);
-            }
-            Err(trouble) => return Err(failure_of(&trouble)),
-        }
-    }
-    if quiet.facts().can_overhear() && !window.is_zero() {
-        match listen(&mut quiet, window) {
-            Ok(heard) => report.listened = Some(heard),
-            Err(LinkTrouble::Interrupted) => {
-                report.ended = SearchEnd::Stopped;
-                return Ok(report);
-            }
-            Err(trouble) => return Err(failure_of(&trouble)),
-        }
-    }
-    if let Some((listening, summary)) = &report.listened {
+    let mut teller = Teller::new(args, quiet.facts().clone());
+    let findings = &mut report.findings;
+    let quiet = match moves::listen_first(quiet, &wanted, findings, &mut teller) {
+        Ok(quiet) => quiet,
+        Err(LinkTrouble::Interrupted) => return Ok(report),
+        Err(trouble) => return Err(failure_of(&trouble)),
+    };
+    if let Some((_, summary)) = &findings.listened {
         let fitting = crate::find::overhear::fitting(summary, profiles).into_iter();
         report.fitting = fitting
             .map(|(map, inside, of)| (map.profile.id.clone(), inside, of))
             .collect();
-        if *listening != Listening::Silent && !args.consent.said().beside_others {
-            report.ended = SearchEnd::Busy;
-            return Ok(report);
-        }
     }
-    ask::ask(quiet, args, profiles, &mut report)?;
+    let done = moves::ask(quiet, &wanted, profiles, findings, &mut teller);
+    report.ended = match done {
+        Ok(()) => SearchEnd::Over(report.findings.ended),
+        Err(trouble) => trouble.into(),
+    };
     Ok(report)
+}
+
+/// Refuses to go on behind the last question.
+fn resumes_within(wanted: &Wanted, profiles: &[Profile]) -> Result<(), Failure> {
+    let of = Search::new(wanted.plan(), profiles).progress().of;
+    if wanted.skip == 0 || wanted.skip < of {
+        return Ok(());
+    }
+    let (most, found) = (of.saturating_sub(1), wanted.skip);
+    let message = format!("--resume: expected at most {most}, found {found}");
+    let hint = Some("leave it out to begin at the first question".to_owned());
+    Err(failure(USAGE, "usage", message, hint))
 }
 
 /// All maps that can be had; one that cannot be read is said and left out.
@@ -223,12 +214,12 @@ fn known_profiles(args: &FindArgs) -> Result<Vec<Profile>, Failure> {
 
 /// Keeps the silence for the look that follows, where nobody was heard before and while asking.
 fn keep_quiet(report: &FindReport, args: &FindArgs) -> Option<jiff::Timestamp> {
-    let was_silent = matches!(report.listened, Some((Listening::Silent, _)));
-    let (found, _) = report.found.first()?;
-    let LinkKind::Serial { port, .. } = &report.facts.kind else {
+    let was_silent = matches!(report.findings.listened, Some((Listening::Silent, _)));
+    let (found, _) = report.findings.found.first()?;
+    let LinkKind::Serial { port, .. } = &report.findings.facts.kind else {
         return None;
     };
-    if !was_silent || report.is_noisy || report.ended != SearchEnd::Found {
+    if !was_silent || report.findings.is_noisy || report.ended != SearchEnd::Over(FindEnd::Found) {
         return None;
     }
     let facts = LinkFacts {
@@ -236,7 +227,7 @@ fn keep_quiet(report: &FindReport, args: &FindArgs) -> Option<jiff::Timestamp> {
             port: port.clone(),
             line: found.line,
         },
-        ..report.facts.clone()
+        ..report.findings.facts.clone()
     };
     heard::keep(
         &facts,
@@ -248,7 +239,7 @@ fn keep_quiet(report: &FindReport, args: &FindArgs) -> Option<jiff::Timestamp> {
 
 /// Keeps the first unit found under a name.
 fn save(report: &FindReport, args: &FindArgs, name: &Foreign) -> Result<Option<PathBuf>, Failure> {
-    let first = report.found.first();
+    let first = report.findings.found.first();
     let Some((found, identity)) = first.filter(|(_, who)| !who.is_shared_address()) else {
         return Ok(None);
     };
@@ -270,6 +261,7 @@ fn save(report: &FindReport, args: &FindArgs, name: &Foreign) -> Result<Option<P
         line: (!is_gateway).then(|| found.line.to_string().into()),
         gateway: args.link.place.gateway.clone(),
         framing: report
+            .findings
             .gateway
             .as_ref()
             .map(|behind| behind.framing)

@@ -1,7 +1,15 @@
 //! Moves the machines of [`crate::find`] over a link that asks: awaited, so that many searches share one
 //! thread, and the same blocking.
 //!
-//! Does not: decide anything; every want comes from the machines, every refusal from the link.
+//! [`listen_first`] and [`ask`] are a whole search, the rest its parts.
+//!
+//! Does not: decide what is asked, which comes from the machines, or whether, which the link refuses.
+
+mod behind;
+mod hunt;
+mod on_line;
+mod run;
+mod volley;
 
 use std::time::Duration;
 
@@ -17,6 +25,9 @@ use crate::find::who::{self, Who};
 use crate::link::{Asking, LinkTrouble, Quiet, VolleyCame, at_once};
 use crate::wire::Framing;
 use crate::wire::{Adu, Answer, Ask, ByteStamp, Question, Splitter};
+
+pub use hunt::{FindProgress, Finder};
+pub use run::{ask, ask_async, listen_first, listen_first_async};
 
 /// Functions that a search may ask with: nothing is known of the unit, and it tolerates them or not.
 pub const FUNCTIONS: [u8; 4] = [0x03, 0x04, 0x11, 0x2b];

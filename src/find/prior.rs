@@ -57,6 +57,16 @@ pub fn lines() -> impl Iterator<Item = (LineSettings, f64)> {
     })
 }
 
+/// The most likely settings, at which listening begins.
+pub fn first_line() -> LineSettings {
+    let usual = LineSettings {
+        baud: 9_600,
+        parity: Parity::None,
+        stop_bits: 1,
+    };
+    lines().next().map_or(usual, |(line, _)| line)
+}
+
 /// Share of one that a unit has this address.
 pub fn address(unit: u8) -> f64 {
     let [first, low, high] = ADDRESSES.map(|share| share / 100.0);

@@ -14,6 +14,10 @@ use super::{Clock, Interrupt};
 /// Time between two looks for a new port.
 const LOOK: Duration = Duration::from_millis(300);
 
+/// What a USB adapter holds back where the system does not show it.
+// Kind: common practice (16 ms as adapters come)
+const HOLD_BACK: Duration = Duration::from_millis(16);
+
 /// A serial port and what is known of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LocalPort {
@@ -45,6 +49,12 @@ impl LocalPort {
             adapter: None,
             system: facts(std::path::Path::new("/"), name),
         })
+    }
+
+    /// How long it may hold back what comes in.
+    pub fn holds_back(&self) -> Duration {
+        let usual = self.adapter.as_ref().map_or(Duration::ZERO, |_| HOLD_BACK);
+        self.system.hold_back.unwrap_or(usual)
     }
 
     /// The one thing to do before it can be opened, if there is one.

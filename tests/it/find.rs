@@ -2,19 +2,23 @@
 //!
 //! Units, places and oddities here are invented; line settings and addresses are those of the prior.
 
+use std::collections::VecDeque;
 use std::time::Duration;
 
 use packside::drive::find as run;
-use packside::event::{Consent, What};
+use packside::event::{Consent, LinkFacts, LinkKind, What};
 use packside::find::{
-    Found, FoundIdentity, Listening, Oddity, Overhear, Plan, Search, Volley, Who, prior, who,
+    FindEnd, Findings, Found, FoundIdentity, Listening, Oddity, Overhear, Plan, Search, Volley,
+    Wanted, Who, prior, who,
 };
 use packside::link::{Asking, LinkTrouble, Pacing, Quiet, Wake};
 use packside::simulated::Simulated;
 use packside::simulated::open_simulated_as;
+use packside::wire::Framing;
 use packside_profiles::{Known, LineSettings, Profile};
 use packside_simulator::{Scenario, Way};
 
+use super::scripted::Scripted;
 use super::tool::{packside, stderr, stdout};
 
 fn profiles() -> Vec<Profile> {
@@ -311,6 +315,70 @@ fn find_does_not_take_the_gateways_own_registers_for_a_unit() {
     let own = run::is_past_the_line(&mut asking, silent, ask(77, 3)).unwrap();
     let unit = run::is_past_the_line(&mut asking, silent, ask(9, 3)).unwrap();
     assert_eq!((own, unit), (Some(true), Some(false)));
+}
+
+/// Another program that searches: it opens what it is asked for, and says that everybody is clear.
+struct Other {
+    scenario: String,
+    connected: Vec<Framing>,
+    has_named: bool,
+}
+
+impl run::Finder for Other {
+    async fn connect(&mut self, framing: Framing) -> Result<Quiet, LinkTrouble> {
+        self.connected.push(framing);
+        Ok(quiet(&self.scenario, 9, Way::RtuOverTcp))
+    }
+
+    fn progress(&mut self, progress: &run::FindProgress<'_>) {
+        self.has_named |= matches!(progress, run::FindProgress::Naming);
+    }
+}
+
+// Kind: derived (Modbus TCP is tried first and nothing comes; the unit is behind RTU bytes)
+#[test]
+fn find_needs_the_library_alone_where_the_framing_is_not_known() {
+    let facts = LinkFacts {
+        kind: LinkKind::Gateway {
+            address: "cabinet:502".into(),
+        },
+        framing: Framing::Tcp,
+        plugged: None,
+        consent: Consent::default(),
+    };
+    let mut other = Other {
+        scenario: unit_at("9600-8E1", 30, ""),
+        connected: Vec::new(),
+        has_named: false,
+    };
+    let wanted = Wanted {
+        window: Duration::from_secs(12),
+        consent: Consent {
+            may_wake: true,
+            beside_others: false,
+        },
+        ..Wanted::default()
+    };
+    let mut findings = Findings::new(facts.clone());
+    let mute = Scripted::open(facts, VecDeque::new());
+    let mute = Quiet::over(Box::new(mute), Box::new(|_| {}));
+    let heard = run::listen_first(mute, &wanted, &mut findings, &mut other).unwrap();
+    run::ask(heard, &wanted, &profiles(), &mut findings, &mut other).unwrap();
+    let [(found, identity)] = findings.found.as_slice() else {
+        panic!("{findings:?}")
+    };
+    assert_eq!(
+        (found.unit, identity.profile()),
+        (9, Some("generic-hv-stack"))
+    );
+    assert_eq!(
+        (findings.ended, findings.facts.framing),
+        (FindEnd::Found, Framing::Rtu)
+    );
+    assert_eq!(
+        (other.connected, other.has_named),
+        (vec![Framing::Rtu], true)
+    );
 }
 
 /// Answers whatever comes as a web server does, so many times.

@@ -1,109 +1,125 @@
-//! The asking half of a search: the word, then the line or what is behind a gateway.
+//! What a search needs of the command line: the word of a person, new connections, and a screen that says
+//! how far it is.
 //!
-//! Does not: listen, or print the end.
+//! Does not: decide what is asked, or print the end.
 
-use std::time::Duration;
+use indicatif::ProgressBar;
 
-use packside_profiles::{Known, Profile};
-
-use super::super::failure::{Failure, USAGE, failure};
+use super::super::args::FramingArg;
 use super::super::{out, session};
 use super::args::FindArgs;
-use super::behind::behind_gateway;
-use super::line::{Stopped, on_a_line, plan};
-use super::progress::long;
-use super::report::{FindReport, SearchEnd};
-use crate::drive::find as moves;
-use crate::event::{Consent, LinkKind, What};
-use crate::find::{Plan, Search};
-use crate::link::{Asking, LinkTrouble, Pacing, Quiet, Wake};
+use super::progress::{bar, long, settings_text};
+use super::way;
+use crate::drive::find::{FindProgress, Finder};
+use crate::event::LinkFacts;
+use crate::find::{Search, SearchProgress};
+use crate::link::{LinkTrouble, PortGone, Quiet};
+use crate::session::MayWake;
+use crate::wire::Framing;
 
-/// Asks, where the user says so.
-pub(super) fn ask(
-    quiet: Quiet,
-    args: &FindArgs,
-    profiles: &[Profile],
-    report: &mut FindReport,
-) -> Result<(), Failure> {
-    let is_gateway = report.facts.is_gateway();
-    let plan = Plan {
-        // Behind a gateway the number counts other questions as well.
-        skip: if is_gateway { 0 } else { args.resume },
-        ..plan(args, report)
-    };
-    let search = Search::new(plan, profiles);
-    let progress = search.progress();
-    if !is_gateway && args.resume > 0 && args.resume >= progress.of {
-        let message = format!(
-            "--resume: expected at most {}, found {}",
-            progress.of.saturating_sub(1),
-            args.resume
-        );
-        let hint = Some("leave it out to begin at the first question".to_owned());
-        return Err(failure(USAGE, "usage", message, hint));
-    }
-    if is_gateway {
-        out::note(
-            "asking is for a gateway to a service or inverter socket. Up to 247 addresses, the likely ones first: one \
-             that is silent costs the gateway's own time-out, all of them about 4 min where that is 1 s",
-        );
-    } else {
-        out::note(&format!(
-            "asking is for a service or inverter socket. Likely settings and addresses come first: most units answer \
-             within seconds; every address once takes {}, all {} questions {}",
-            long(search.once()),
-            progress.of - progress.done,
-            long(progress.left)
-        ));
-    }
-    let wake = Wake::of(None, &Known::default(), &[]);
-    let is_real = !matches!(quiet.facts().kind, LinkKind::Simulated { .. });
-    let said = args.consent.said();
-    let consent = Consent {
-        may_wake: session::may_wake(wake.why().filter(|_| is_real), said.may_wake),
-        ..said
-    };
-    let Ok(proof) = quiet.prove(&wake, report.window, consent) else {
-        report.ended = SearchEnd::NotAsked;
-        return Ok(());
-    };
-    let Ok(mut asking) = quiet.ask(proof, &moves::FUNCTIONS) else {
-        report.ended = SearchEnd::Busy;
-        return Ok(());
-    };
-    asking.pace(Pacing::FULL);
-    let began = asking.now();
-    let done = if is_gateway {
-        behind_gateway(asking, args, profiles, report)
-    } else {
-        match on_a_line(&mut asking, search, profiles, report, said.beside_others) {
-            Ok(()) => Ok(Some(asking)),
-            Err(trouble) => Err(Stopped(trouble, Some(Box::new(asking)))),
-        }
-    };
-    match done {
-        Ok(Some(mut asking)) => close(&mut asking, began, report),
-        Ok(None) => {}
-        Err(Stopped(trouble, asking)) => {
-            report.ended = match trouble {
-                LinkTrouble::Interrupted => SearchEnd::Stopped,
-                trouble => SearchEnd::Trouble(trouble),
-            };
-            if let Some(mut asking) = asking {
-                close(&mut asking, began, report);
-            }
-        }
-    }
-    Ok(())
+/// The command line, to a search.
+pub(super) struct Teller<'a> {
+    args: &'a FindArgs,
+    facts: LinkFacts,
+    bar: Option<ProgressBar>,
 }
 
-/// How many questions it took, and how long.
-fn close(asking: &mut Asking, began: Duration, report: &mut FindReport) {
-    report.took = asking.now().saturating_sub(began);
-    let events = asking.drain();
-    let asked = events
-        .iter()
-        .filter(|event| matches!(event.what, What::Asked { .. }));
-    report.questions = asked.count();
-    report.echoes = asking.echoes();
+impl<'a> Teller<'a> {
+    pub(super) fn new(args: &'a FindArgs, facts: LinkFacts) -> Self {
+        Self {
+            args,
+            facts,
+            bar: None,
+        }
+    }
+
+    /// Draws a bar of so many of so many, where one can be seen.
+    fn draw(&mut self, what: &str, (done, of): (usize, usize), message: impl Into<String>) {
+        if self.bar.is_none() {
+            self.bar = bar(what);
+        }
+        if let Some(bar) = &self.bar {
+            bar.set_length(of as u64);
+            bar.set_position(done as u64);
+            bar.set_message(message.into());
+        }
+    }
+
+    fn on_line(&mut self, progress: &SearchProgress) {
+        let Some(trial) = progress.now else { return };
+        let why = if progress.by_hint {
+            ", since something was heard"
+        } else {
+            ""
+        };
+        let message = format!(
+            "asking at {}, address {}{why}; at most {} more",
+            settings_text(&self.facts, trial.line),
+            trial.unit,
+            long(progress.left)
+        );
+        self.draw("questions", (progress.done, progress.of), message);
+    }
+}
+
+impl Finder for Teller<'_> {
+    async fn connect(&mut self, framing: Framing) -> Result<Quiet, LinkTrouble> {
+        let mut args = self.args.clone();
+        args.link.place.framing = Some(FramingArg::from(framing));
+        let session = args.recorder.session();
+        session.and_then(|()| way::open(&args)).map_err(|failure| {
+            LinkTrouble::Lost(PortGone::StillGone {
+                why: failure.message,
+            })
+        })
+    }
+
+    fn may_wake(&mut self, why: MayWake, is_said: bool) -> bool {
+        session::may_wake(Some(why), is_said)
+    }
+
+    fn progress(&mut self, progress: &FindProgress<'_>) {
+        match progress {
+            FindProgress::Listening(window) => out::note(&format!(
+                "listening {:.1} s first, sending nothing: only one client may ask on a serial bus",
+                window.as_secs_f64()
+            )),
+            FindProgress::PassesBytesOn => {
+                out::note("bytes come unasked: it passes on what it hears on its line");
+            }
+            FindProgress::Begins { search, is_gateway } => out::note(&begins(search, *is_gateway)),
+            FindProgress::OnLine(progress) => self.on_line(progress),
+            FindProgress::Behind(done, of) => {
+                self.draw("addresses", (*done, *of), "asking behind the gateway");
+            }
+            FindProgress::Naming => {
+                if let Some(bar) = self.bar.take() {
+                    bar.finish_and_clear();
+                }
+            }
+            FindProgress::TriesRtu => out::note(
+                "no Modbus TCP frame came so far; trying RTU bytes over TCP on a new connection",
+            ),
+            FindProgress::BackToTcp => out::note(
+                "no RTU answer either; asking all other addresses over Modbus TCP on a new connection",
+            ),
+        }
+    }
+}
+
+/// What asking is for, and how long it may take.
+fn begins(search: &Search, is_gateway: bool) -> String {
+    if is_gateway {
+        return "asking is for a gateway to a service or inverter socket. Up to 247 addresses, the likely ones first: \
+                one that is silent costs the gateway's own time-out, all of them about 4 min where that is 1 s"
+            .to_owned();
+    }
+    let progress = search.progress();
+    format!(
+        "asking is for a service or inverter socket. Likely settings and addresses come first: most units answer \
+         within seconds; every address once takes {}, all {} questions {}",
+        long(search.once()),
+        progress.of - progress.done,
+        long(progress.left)
+    )
 }

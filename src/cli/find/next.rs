@@ -8,12 +8,16 @@ use super::super::args::{FramingArg, typed};
 use super::super::reach::failure_of;
 use super::args::FindArgs;
 use super::report::{FindReport, SearchEnd};
-use crate::find::{Found, FoundIdentity, Listening, SelfMap};
+use crate::find::{FindEnd, Found, FoundIdentity, Listening, SelfMap};
 use crate::wire::Framing;
 
 /// The complete next command.
 pub(super) fn next_command(report: &FindReport, args: &FindArgs) -> String {
-    let shared = report.found.iter().find(|(_, who)| who.is_shared_address());
+    let shared = report
+        .findings
+        .found
+        .iter()
+        .find(|(_, who)| who.is_shared_address());
     if let Some((found, _)) = shared {
         return format!(
             "switch one of the two at address {} off, or give it another address, then packside find {}",
@@ -21,18 +25,26 @@ pub(super) fn next_command(report: &FindReport, args: &FindArgs) -> String {
             args.link.place.as_typed().unwrap_or_default()
         );
     }
-    let words = match (&report.found.first(), &report.ended, &report.listened) {
+    let words = match (
+        &report.findings.found.first(),
+        &report.ended,
+        &report.findings.listened,
+    ) {
         (Some((found, identity)), ..) => check_words(report, args, found, identity),
-        (None, SearchEnd::Busy, Some((Listening::Heard { .. }, _))) => overhear_words(report, args),
+        (None, SearchEnd::Over(FindEnd::Busy), Some((Listening::Heard { .. }, _))) => {
+            overhear_words(report, args)
+        }
         _ => again_words(report, args),
     };
     let command = format!("packside {}", words.join(" "));
     match &report.ended {
         // Once more as it stands would end alike.
-        SearchEnd::Trouble(trouble) if report.found.is_empty() => match failure_of(trouble).hint {
-            Some(hint) => format!("{hint}; then {command}"),
-            None => command,
-        },
+        SearchEnd::Trouble(trouble) if report.findings.found.is_empty() => {
+            match failure_of(trouble).hint {
+                Some(hint) => format!("{hint}; then {command}"),
+                None => command,
+            }
+        }
         _ => command,
     }
 }
@@ -55,9 +67,9 @@ fn check_words(
         words.push(format!("--at {}", typed(name)));
     } else {
         words.extend(args.link.place.as_typed());
-        if !report.facts.is_gateway() {
+        if !report.findings.facts.is_gateway() {
             words.push(format!("--line {}", found.line));
-        } else if report.facts.framing == Framing::Rtu {
+        } else if report.findings.facts.framing == Framing::Rtu {
             words.push("--framing rtu".to_owned());
         }
         let profile = map_name(identity).unwrap_or("YOUR-MAP.toml");
@@ -73,14 +85,14 @@ fn check_words(
 
 /// To judge, or only to listen to, what was overheard.
 fn overhear_words(report: &FindReport, args: &FindArgs) -> Vec<String> {
-    let Some((Listening::Heard { line, .. }, summary)) = &report.listened else {
+    let Some((Listening::Heard { line, .. }, summary)) = &report.findings.listened else {
         return again_words(report, args);
     };
     let unit = summary.answering_units().first().copied();
     let fits = report.fitting.first().zip(unit);
     let mut words = vec![if fits.is_some() { "check" } else { "listen" }.to_owned()];
     words.extend(args.link.place.as_typed());
-    words.push(match report.facts.line() {
+    words.push(match report.findings.facts.line() {
         Some(_) => format!("--line {line}"),
         None => "--framing rtu".to_owned(),
     });
@@ -90,13 +102,20 @@ fn overhear_words(report: &FindReport, args: &FindArgs) -> Vec<String> {
 
 /// To listen where all was asked or somebody else asks; to go on searching elsewhere.
 fn again_words(report: &FindReport, args: &FindArgs) -> Vec<String> {
-    let is_over = matches!(report.ended, SearchEnd::Busy | SearchEnd::Exhausted);
-    let listens = is_over && !report.facts.is_gateway();
+    let is_over = matches!(
+        report.ended,
+        SearchEnd::Over(FindEnd::Busy) | SearchEnd::Over(FindEnd::Exhausted)
+    );
+    let listens = is_over && !report.findings.facts.is_gateway();
     let mut words = vec![if listens { "listen" } else { "find" }.to_owned()];
     words.extend(args.link.place.as_typed());
     words.extend(args.link.place.line.map(|line| format!("--line {line}")));
     let given = args.link.place.framing.filter(|_| !listens);
-    let counted_in = report.resume.and(report.resume_in).map(FramingArg::from);
+    let counted_in = report
+        .findings
+        .resume
+        .and(report.findings.resume_in)
+        .map(FramingArg::from);
     words.extend(
         given
             .or(counted_in)
@@ -114,9 +133,9 @@ fn again_words(report: &FindReport, args: &FindArgs) -> Vec<String> {
         words.extend(window.map(|seconds| format!("--listen-first {seconds}")));
     }
     words.extend(args.link.config.to_type());
-    let resume = report.resume.filter(|resume| *resume > 0);
+    let resume = report.findings.resume.filter(|resume| *resume > 0);
     // The words are given anew each time, but for the rest of one search.
-    let is_not_asked = report.ended == SearchEnd::NotAsked;
+    let is_not_asked = report.ended == SearchEnd::Over(FindEnd::NotAsked);
     if is_not_asked || resume.is_some() {
         words.extend(args.consent.as_typed().map(str::to_owned));
     }

@@ -26,7 +26,7 @@ pub(super) fn long(time: Duration) -> String {
 
 /// Settings of the line that a report is about.
 pub(super) fn line_text(report: &FindReport, line: LineSettings) -> String {
-    settings_text(&report.facts, line)
+    settings_text(&report.findings.facts, line)
 }
 
 pub(super) fn settings_text(facts: &LinkFacts, line: LineSettings) -> String {

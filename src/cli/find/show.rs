@@ -9,7 +9,7 @@ use super::args::FindArgs;
 use super::next::next_command;
 use super::progress::{line_text, long};
 use super::report::{FindReport, SearchEnd};
-use crate::find::{Candidate, Found, FoundIdentity, Listening, SelfMap};
+use crate::find::{Candidate, FindEnd, Found, FoundIdentity, Listening, SelfMap};
 use crate::link::LocalPort;
 use crate::listen::settings::Protocol;
 use crate::show::screen::{counted, section, wrap};
@@ -31,7 +31,7 @@ pub(super) fn report(report: &FindReport, args: &FindArgs, colour: bool) -> Stri
         Default::default()
     };
     let _ = writeln!(out, "{on}{word}{off}  {line}");
-    for (found, identity) in &report.found {
+    for (found, identity) in &report.findings.found {
         let title = format!("Address {}", found.unit);
         let lines = unit(report, found, identity);
         section(&mut out, &title, lines.iter().map(String::as_str));
@@ -67,7 +67,7 @@ pub(super) fn report(report: &FindReport, args: &FindArgs, colour: bool) -> Stri
 
 /// One word and one line.
 fn headline(report: &FindReport) -> (&'static str, String) {
-    match report.found.as_slice() {
+    match report.findings.found.as_slice() {
         [(found, identity)] => {
             let name = name(identity);
             let serial = identity
@@ -99,17 +99,19 @@ fn headline(report: &FindReport) -> (&'static str, String) {
             );
         }
     }
-    match (&report.ended, &report.listened) {
-        (SearchEnd::NotAsked, _) => (
+    match (&report.ended, &report.findings.listened) {
+        (SearchEnd::Over(FindEnd::NotAsked), _) => (
             "NOT ASKED",
             "nobody is heard here, and not a byte was sent".to_owned(),
         ),
         (SearchEnd::Stopped, _) => ("STOPPED", "nothing was found so far".to_owned()),
         (SearchEnd::Trouble(trouble), _) => ("STOPPED", trouble.to_string()),
-        (SearchEnd::Busy, Some((listening, _))) if *listening != Listening::Silent => {
+        (SearchEnd::Over(FindEnd::Busy), Some((listening, _)))
+            if *listening != Listening::Silent =>
+        {
             ("OCCUPIED", busy(report, listening))
         }
-        (SearchEnd::Busy, _) => (
+        (SearchEnd::Over(FindEnd::Busy), _) => (
             "OCCUPIED",
             "somebody else began to ask on this line; the search has stopped".to_owned(),
         ),
@@ -165,13 +167,13 @@ fn busy(report: &FindReport, listening: &Listening) -> String {
 }
 
 fn nothing(report: &FindReport) -> String {
-    if let Some(garbled) = report.garbled.first() {
+    if let Some(garbled) = report.findings.garbled.first() {
         return format!(
             "somebody answers for address {} at {}, never readably",
             garbled.unit, garbled.line
         );
     }
-    match &report.gateway {
+    match &report.findings.gateway {
         Some(behind) if behind.no_path > 0 && behind.silent == 0 => format!(
             "the gateway has no path to {} (0A): its serial side is not set up for them, or it is overloaded",
             counted(behind.no_path as u64, "address")
@@ -232,7 +234,7 @@ fn unit(report: &FindReport, found: &Found, identity: &FoundIdentity) -> Vec<Str
             time.as_secs_f64() * 1000.0
         ));
     }
-    let is_line = !report.facts.is_gateway();
+    let is_line = !report.findings.facts.is_gateway();
     if is_line && found.line.parity == Parity::None {
         lines.push("8N1 and 8N2 are received alike: it may be set to either".to_owned());
     }
@@ -260,7 +262,7 @@ fn candidate(candidate: &Candidate) -> String {
 }
 
 fn heard(report: &FindReport) -> Vec<String> {
-    let Some((listening, summary)) = &report.listened else {
+    let Some((listening, summary)) = &report.findings.listened else {
         return Vec::new();
     };
     let mut lines = Vec::new();
@@ -296,24 +298,24 @@ fn heard(report: &FindReport) -> Vec<String> {
 
 fn notes(report: &FindReport, args: &FindArgs) -> Vec<String> {
     let mut lines = Vec::new();
-    for garbled in &report.garbled {
+    for garbled in &report.findings.garbled {
         lines.push(format!(
             "address {} at {}: {} answers, all damaged: two units with this address, or a disturbed line. Switch one \
              off, or set another address, then look again",
             garbled.unit, garbled.line, garbled.times
         ));
     }
-    if report.echoes {
+    if report.findings.echoes {
         lines.push("the adapter gives back what it sends; this is allowed for".to_owned());
     }
-    if report.is_noisy {
+    if report.findings.is_noisy {
         lines.push(
             "characters came again and again that belong to no answer: look for noise, another talker or a loose \
              common wire"
                 .to_owned(),
         );
     }
-    if let Some(behind) = &report.gateway {
+    if let Some(behind) = &report.findings.gateway {
         let speaks = match behind.framing {
             Framing::Tcp => "the gateway speaks Modbus TCP",
             Framing::Rtu => {
@@ -343,7 +345,7 @@ fn notes(report: &FindReport, args: &FindArgs) -> Vec<String> {
             ));
         }
     }
-    if report.ended == SearchEnd::NotAsked {
+    if report.ended == SearchEnd::Over(FindEnd::NotAsked) {
         lines.push(
             "make sure that nobody works at the terminals, then press y when asked, or give --may-wake".to_owned(),
         );
@@ -356,7 +358,7 @@ fn notes(report: &FindReport, args: &FindArgs) -> Vec<String> {
     }
     match (&report.saved, &args.save) {
         (Some(path), _) => lines.push(format!("kept in {}", packside_profiles::shown(&path))),
-        (None, Some(name)) if !report.found.is_empty() => lines.push(format!(
+        (None, Some(name)) if !report.findings.found.is_empty() => lines.push(format!(
             "not kept as {}: which of the units is meant cannot be told",
             name.clean()
         )),
@@ -408,26 +410,30 @@ pub(super) fn port(port: &LocalPort) -> Vec<String> {
 }
 
 fn asked(report: &FindReport) -> Vec<String> {
-    if report.questions == 0 {
+    if report.findings.questions == 0 {
         return Vec::new();
     }
     let mut lines = vec![format!(
         "{} in {:.1} s, after {:.1} s of listening",
-        counted(report.questions as u64, "question"),
-        report.took.as_secs_f64(),
+        counted(report.findings.questions as u64, "question"),
+        report.findings.took.as_secs_f64(),
         report
+            .findings
             .listened
             .as_ref()
             .map_or(0.0, |_| report.window.as_secs_f64())
     )];
-    if let Some(resume) = report.resume {
+    if let Some(resume) = report.findings.resume {
         lines.push(format!("stopped behind question {resume} of the order"));
     }
-    if report.ended == SearchEnd::Exhausted && report.found.is_empty() && report.gateway.is_none() {
+    if report.ended == SearchEnd::Over(FindEnd::Exhausted)
+        && report.findings.found.is_empty()
+        && report.findings.gateway.is_none()
+    {
         lines.push(format!(
             "all was asked in {}. Silence says nothing of the battery: is the unit switched on and awake, is it the \
              right socket, are the two wires swapped, is there a common wire?",
-            long(report.took)
+            long(report.findings.took)
         ));
     }
     lines

@@ -1,76 +1,19 @@
-//! The way to the line: the port, the link, and listening before anything is asked.
+//! The way to the line: the port and the link.
 //!
-//! Does not: ask.
+//! Does not: listen, or ask.
 
 use std::time::Duration;
-
-use packside_profiles::LineSettings;
 
 use super::super::failure::{Failure, INTERRUPTED, LOCAL, failure};
 use super::super::{interrupt, out, reach};
 use super::args::FindArgs;
 use super::show;
-use crate::drive::find as moves;
-use crate::event::What;
-use crate::find::{Listening, Overhear, prior};
-use crate::link::{LinkTrouble, LocalPort, Quiet, wait_for_new};
-use crate::listen::Summary;
+use crate::find::prior;
+use crate::link::{LocalPort, Quiet, wait_for_new};
 use crate::simulated::{Simulated, open_simulated_as};
-use crate::wire::Framing;
 
 /// Longest wait for an adapter to be plugged in.
 const PLUG_IN: Duration = Duration::from_secs(300);
-
-/// Time between two looks at what came.
-const GLANCE: Duration = Duration::from_millis(500);
-
-/// What a USB adapter holds back where the system does not show it.
-// Kind: common practice (16 ms as adapters come)
-const HOLD_BACK: Duration = Duration::from_millis(16);
-
-/// Whether this is a gateway of which nobody has said how frames are put into bytes there.
-pub(super) fn is_any_framing(args: &FindArgs, quiet: &Quiet) -> bool {
-    args.link.place.gateway.is_some()
-        && args.link.place.framing.is_none()
-        && quiet.facts().framing == Framing::Tcp
-}
-
-/// Whether a gateway passes on what it hears on its line: then somebody may be asking there, whom a
-/// first question of ours would disturb. A Modbus TCP gateway says nothing unasked.
-pub(super) fn passes_bytes_on(quiet: &mut Quiet, window: Duration) -> Result<bool, LinkTrouble> {
-    say_listening(window);
-    let until = quiet.now() + window;
-    while quiet.now() < until {
-        quiet.listen(until.min(quiet.now() + GLANCE))?;
-        let events = quiet.drain();
-        if events.iter().any(|event| matches!(event.what, What::In(_))) {
-            return Ok(true);
-        }
-    }
-    Ok(false)
-}
-
-fn say_listening(window: Duration) {
-    out::note(&format!(
-        "listening {:.1} s first, sending nothing: only one client may ask on a serial bus",
-        window.as_secs_f64()
-    ));
-}
-
-/// Listens at the usual settings first, then where what comes says.
-pub(super) fn listen(
-    quiet: &mut Quiet,
-    window: Duration,
-) -> Result<(Listening, Summary), LinkTrouble> {
-    say_listening(window);
-    let ours = quiet.facts().line();
-    let mut machine = Overhear::new(quiet.now(), ours.unwrap_or_else(first_line), window);
-    if ours.is_none() {
-        machine = machine.fixed();
-    }
-    let heard = moves::overhear(quiet, &mut machine)?;
-    Ok((heard, machine.summary()))
-}
 
 /// Where the port is, and what is known of it. With none given: the one adapter there is, the one
 /// that is plugged in now, or a list to choose from.
@@ -123,29 +66,6 @@ pub(super) fn local_port(args: &mut FindArgs) -> Result<Option<LocalPort>, Failu
     Err(failure(LOCAL, "port", message, Some(hint.to_owned())))
 }
 
-/// The settings at which listening begins.
-pub(super) fn first_line() -> LineSettings {
-    prior::lines().next().map_or(
-        LineSettings {
-            baud: 9_600,
-            parity: packside_profiles::Parity::None,
-            stop_bits: 1,
-        },
-        |(line, _)| line,
-    )
-}
-
-/// How long the adapter may hold an answer back.
-pub(super) fn hold_back(port: Option<&LocalPort>) -> Duration {
-    let shown = port.and_then(|port| port.system.hold_back);
-    let is_adapter = port.is_some_and(|port| port.adapter.is_some());
-    shown.unwrap_or(if is_adapter {
-        HOLD_BACK
-    } else {
-        Duration::ZERO
-    })
-}
-
 /// Opens the link, quiet and recorded.
 pub(super) fn open(args: &FindArgs) -> Result<Quiet, Failure> {
     let mut quiet = connect(args)?;
@@ -154,7 +74,7 @@ pub(super) fn open(args: &FindArgs) -> Result<Quiet, Failure> {
 }
 
 fn connect(args: &FindArgs) -> Result<Quiet, Failure> {
-    let line = args.link.place.line.unwrap_or_else(first_line);
+    let line = args.link.place.line.unwrap_or_else(prior::first_line);
     let plugged = args.link.plugged.map(Into::into);
     let Some(name) = &args.link.place.simulated else {
         return reach::open_place(&args.link.place, line, plugged, args.consent.said());
