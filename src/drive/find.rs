@@ -168,7 +168,11 @@ pub async fn volley_async(
             gateway::VolleyWant::WaitUntil(until) => until,
         };
         match asking.receive_async(until).await? {
-            VolleyCame::Bytes(bytes) => volley.take(asking.now(), &bytes),
+            VolleyCame::Bytes(bytes) => {
+                if volley.take(asking.now(), &bytes) {
+                    asking.is_answered();
+                }
+            }
             VolleyCame::Anew => volley.closed(asking.now()),
             VolleyCame::Nothing => {}
         }
@@ -210,7 +214,10 @@ pub async fn is_past_the_line_async(
                     let waited = answered_at.map(|at| asking.now().saturating_sub(at));
                     return Ok(Some(waited.is_some_and(|waited| waited > AT_ONCE)));
                 }
-                Some(first) if first == asked => answered_at = Some(asking.now()),
+                Some(first) if first == asked => {
+                    asking.is_answered();
+                    answered_at = Some(asking.now());
+                }
                 _ => {}
             }
         }

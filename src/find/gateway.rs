@@ -243,19 +243,19 @@ impl Volley {
         }
     }
 
-    /// Bytes came.
-    pub fn take(&mut self, now: Duration, bytes: &[u8]) {
+    /// Bytes came; whether an answer to a question of ours is among them.
+    pub fn take(&mut self, now: Duration, bytes: &[u8]) -> bool {
         let stamp = ByteStamp {
             at: now,
             during: None,
         };
         self.splitter.push(bytes, stamp);
+        let mut is_answer = false;
         while let Some(span) = self.splitter.next(None, false) {
             let frame = Adu::read(&span.bytes).filter(|_| span.kind == SpanKind::Frame);
-            if let Some(frame) = frame {
-                self.frame(now, frame);
-            }
+            is_answer |= frame.is_some_and(|frame| self.frame(now, frame));
         }
+        is_answer
     }
 
     /// The connection was closed; it is made anew.
@@ -375,11 +375,12 @@ impl Volley {
             || self.stops_at_first && gives_data()
     }
 
-    fn frame(&mut self, now: Duration, frame: Adu<'_>) {
+    /// Whether a frame answers a question of ours, which is then taken.
+    fn frame(&mut self, now: Duration, frame: Adu<'_>) -> bool {
         let id = frame.transaction;
         let posted = self.open.get(&id).or_else(|| self.late.get(&id));
         let Some(posted) = posted.copied().filter(|posted| posted.unit == frame.unit) else {
-            return;
+            return false;
         };
         if self.open.remove(&id).is_none() {
             // It was not silent but slow, and asked again in vain.
@@ -412,6 +413,7 @@ impl Volley {
                 self.reply(posted.unit, VolleyReply::Somebody(None));
             }
         }
+        true
     }
 
     /// Somebody refuses: the next question, if there is one.

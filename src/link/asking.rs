@@ -291,16 +291,19 @@ impl Asking {
         match event.what {
             What::In(bytes) => match self.speaks() {
                 Some(speaker) => Err(LinkTrouble::WrongSpeaker(speaker)),
-                None => {
-                    self.tap.answered();
-                    Ok(VolleyCame::Bytes(bytes))
-                }
+                None => Ok(VolleyCame::Bytes(bytes)),
             },
             _ => {
                 self.bring_back().await?;
                 Ok(VolleyCame::Anew)
             }
         }
+    }
+
+    /// What came was an answer to a question that was posted: the way works, and the next loss is a new one.
+    /// Whoever posts must say so, since only its transaction id tells; other bytes are no answer.
+    pub fn is_answered(&mut self) {
+        self.tap.answered();
     }
 
     /// Whether this question may be sent at all.

@@ -3,6 +3,7 @@
 //! Units, places and oddities here are invented; line settings and addresses are those of the prior.
 
 use std::collections::VecDeque;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use packside::drive::find as run;
@@ -11,7 +12,7 @@ use packside::find::{
     FindEnd, Findings, Found, FoundIdentity, Listening, Oddity, Overhear, Plan, Search, Volley,
     Wanted, Who, prior, who,
 };
-use packside::link::{Asking, LinkTrouble, Pacing, Quiet, Wake};
+use packside::link::{Arrived, Asking, LinkTrouble, Pacing, Port, PortGone, Quiet, Wake};
 use packside::simulated::Simulated;
 use packside::simulated::open_simulated_as;
 use packside::wire::Framing;
@@ -378,6 +379,85 @@ fn find_needs_the_library_alone_where_the_framing_is_not_known() {
     assert_eq!(
         (other.connected, other.has_named),
         (vec![Framing::Rtu], true)
+    );
+}
+
+/// A gateway that says something which answers nothing, and closes.
+struct Junk {
+    facts: LinkFacts,
+    now: Duration,
+    has_said: bool,
+    opened: Arc<Mutex<Vec<Duration>>>,
+}
+
+impl Port for Junk {
+    fn facts(&self) -> &LinkFacts {
+        &self.facts
+    }
+
+    fn now(&self) -> Duration {
+        self.now
+    }
+
+    fn send(&mut self, _: &[u8]) -> Result<Duration, PortGone> {
+        Ok(self.now)
+    }
+
+    fn wait(&mut self, _: Duration) -> Arrived {
+        self.now += Duration::from_millis(1);
+        if std::mem::replace(&mut self.has_said, true) {
+            return Arrived::Gone(PortGone::Closed);
+        }
+        // A whole frame, of a question that nobody asked.
+        Arrived::Bytes(self.now, vec![0x7f, 0xff, 0, 0, 0, 5, 1, 3, 2, 0, 7])
+    }
+
+    fn rest(&mut self, until: Duration) -> bool {
+        self.now = self.now.max(until);
+        true
+    }
+
+    fn reopen(&mut self) -> Result<(), PortGone> {
+        self.has_said = false;
+        self.opened.lock().unwrap().push(self.now);
+        Ok(())
+    }
+}
+
+// Kind: derived (half a second at first, then twice as long each time, each up to a quarter shorter: what is said
+// to nobody is no answer)
+#[test]
+fn find_opens_a_gateway_that_answers_nothing_with_pauses_that_grow() {
+    let opened = Arc::new(Mutex::new(Vec::new()));
+    let port = Junk {
+        facts: LinkFacts {
+            kind: LinkKind::Gateway {
+                address: "cabinet:502".into(),
+            },
+            framing: Framing::Tcp,
+            plugged: None,
+            consent: Consent::BOTH,
+        },
+        now: Duration::ZERO,
+        has_said: false,
+        opened: Arc::clone(&opened),
+    };
+    let mut asking = asking(Quiet::over(Box::new(port), Box::new(|_| {})));
+    let question = who::probes(&profiles())[0].question;
+    let mut volley = Volley::new(&[1, 2, 3], question, false);
+    run::volley(&mut asking, &mut volley, |_| {}).unwrap();
+    assert!(volley.is_shut_out());
+    let opened = opened.lock().unwrap().clone();
+    let pauses: Vec<f64> = opened
+        .windows(2)
+        .map(|two| (two[1] - two[0]).as_secs_f64())
+        .collect();
+    let [second, third] = pauses[..] else {
+        panic!("{opened:?}")
+    };
+    assert!(
+        (0.7..=1.1).contains(&second) && (1.4..=2.1).contains(&third),
+        "{pauses:?}"
     );
 }
 
