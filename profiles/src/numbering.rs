@@ -30,9 +30,9 @@ pub enum Numbering {
 }
 
 /// Of each table, the number of its first register where the table is part of it, and of its last. Six digits
-/// reach every register, five only the first ten thousand.
+/// reach every register, five only the first ten thousand; of coils the six begin with a 0, which no number keeps.
 const WITH_TABLE: [(Table, u32, u32); 7] = [
-    (Table::Coil, 1, 9_999),
+    (Table::Coil, 1, 65_536),
     (Table::Discrete, 10_001, 19_999),
     (Table::Input, 30_001, 39_999),
     (Table::Holding, 40_001, 49_999),
