@@ -363,6 +363,15 @@ fn heading(profile: &Profile) -> String {
             answering.answer_time_ms, answering.time_out_ms
         ),
     );
+    if let Some(cell) = profile
+        .cell
+        .as_ref()
+        .filter(|c| !c.charge_reduced.is_empty())
+    {
+        let of = |[celsius, amps]: &[f64; 2]| format!("{amps} A at {celsius} °C");
+        let curve: Vec<String> = cell.charge_reduced.iter().map(of).collect();
+        page.line("reduced charge", &curve.join(", "));
+    }
     let inverter = &profile.inverter;
     page.line(
         "inverter",

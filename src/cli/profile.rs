@@ -429,7 +429,7 @@ mod tests {
         assert_eq!(exit, LOCAL);
         assert!(stdout.contains("good.toml: no mistakes"), "{stdout}");
         assert!(
-            stderr.contains("bad.toml:1:10: format: expected a number from 1 to 3, found 9"),
+            stderr.contains("bad.toml:1:10: format: expected a number from 1 to 4, found 9"),
             "{stderr}"
         );
         assert!(stderr.contains("binary.toml: cannot be read: "), "{stderr}");

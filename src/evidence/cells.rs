@@ -72,11 +72,126 @@ pub(crate) struct Cells {
     pub(crate) odd: Option<Moved>,
     /// The largest step of the current.
     pub(crate) step: Option<LoadStep>,
+    /// By the cells that an answer carries: what they do at rest, and whether they move at all.
+    held: Vec<Held>,
+}
+
+/// Cells of one answer, over time.
+#[derive(Debug, Clone, PartialEq)]
+struct Held {
+    cells: Arc<[u16]>,
+    /// At rest, the first of at most ten minutes; how often in a row one was lower than then.
+    rest: Option<(Stamp, Vec<f64>)>,
+    lower: u32,
+    /// Since when every cell has the very same value, in how many answers, and the currents meanwhile.
+    same: (Stamp, Vec<f64>),
+    samples: u32,
+    currents: (f64, f64),
+}
+
+/// A cell that holds its voltage at rest falls by no more than this, V, in so long.
+// Kind: common practice
+const FALLS: f64 = 0.005;
+const IN: Duration = Duration::from_secs(600);
+/// So many cells that all keep their very value over so many answers and so long, across such a step of the
+/// current, A, are no measurement.
+// Kind: common practice
+const FROZEN: (usize, u32, Duration, f64) = (16, 3, Duration::from_secs(10), 5.0);
+/// Different lists of cells that are followed: as many as a unit has modules.
+const LISTS: usize = 32;
+
+impl Held {
+    fn new(answer: &CellAnswer) -> Self {
+        Self {
+            cells: Arc::clone(&answer.cells),
+            rest: None,
+            lower: 0,
+            same: (answer.at, answer.volts.clone()),
+            samples: 0,
+            currents: (f64::INFINITY, f64::NEG_INFINITY),
+        }
+    }
+
+    fn take(&mut self, answer: &CellAnswer, amps: Option<f64>, at_rest: bool) {
+        let is_same = |(a, b): (&f64, &f64)| a.to_bits() == b.to_bits();
+        let same = self.same.1.len() == answer.volts.len()
+            && self.same.1.iter().zip(&answer.volts).all(is_same);
+        if !same {
+            (self.same, self.samples) = ((answer.at, answer.volts.clone()), 0);
+            self.currents = (f64::INFINITY, f64::NEG_INFINITY);
+        }
+        self.samples = self.samples.saturating_add(1);
+        if let Some(amps) = amps {
+            self.currents = (self.currents.0.min(amps), self.currents.1.max(amps));
+        }
+        let is_old = |(at, _): &(Stamp, Vec<f64>)| answer.at.since(*at).is_none_or(|ago| ago > IN);
+        if !at_rest || self.rest.as_ref().is_some_and(is_old) {
+            (self.rest, self.lower) = (None, 0);
+        }
+        if at_rest {
+            let (_, then) = self
+                .rest
+                .get_or_insert_with(|| (answer.at, answer.volts.clone()));
+            let fell = then
+                .iter()
+                .zip(&answer.volts)
+                .any(|(then, now)| then - now > FALLS);
+            self.lower = if fell {
+                self.lower.saturating_add(1)
+            } else {
+                0
+            };
+        }
+    }
+
+    /// By how much the current changed while no cell moved, where that is no measurement.
+    fn frozen(&self, at: Stamp) -> Option<(usize, f64)> {
+        let cells = self.same.1.iter().filter(|volts| !volts.is_nan()).count();
+        let stood = at.since(self.same.0)?;
+        let step = self.currents.1 - self.currents.0;
+        (cells >= FROZEN.0 && self.samples >= FROZEN.1 && stood >= FROZEN.2 && step >= FROZEN.3)
+            .then_some((cells, step))
+    }
 }
 
 impl Cells {
+    /// Takes the next answer, with the current that was read last; `at_rest` is whether none flows.
+    pub(crate) fn take_with(
+        &mut self,
+        answer: CellAnswer,
+        (amps, at_rest): (Option<f64>, bool),
+        layout: &Layout,
+    ) {
+        let place = self.held.iter().position(|held| held.cells == answer.cells);
+        if place.is_none() && self.held.len() < LISTS {
+            self.held.push(Held::new(&answer));
+        }
+        let place = place.unwrap_or(self.held.len().saturating_sub(1));
+        if let Some(held) = self
+            .held
+            .get_mut(place)
+            .filter(|held| held.cells == answer.cells)
+        {
+            held.take(&answer, amps, at_rest);
+        }
+        self.take(answer, layout);
+    }
+
+    /// Whether a cell falls at rest, in two answers one after the other.
+    pub(crate) fn falls(&self) -> bool {
+        self.held.iter().any(|held| held.lower >= 2)
+    }
+
+    /// Cells that keep their very value, and the step of the current meanwhile.
+    pub(crate) fn frozen(&self) -> Option<(usize, f64)> {
+        self.held.iter().find_map(|held| {
+            let last = self.newest.iter().rev().find(|one| one.cells == held.cells);
+            held.frozen(last?.at)
+        })
+    }
+
     /// Takes the next answer.
-    pub(crate) fn take(&mut self, answer: CellAnswer, layout: &Layout) {
+    fn take(&mut self, answer: CellAnswer, layout: &Layout) {
         let together = |one: &&CellAnswer| {
             let apart = answer.at.since(one.at);
             apart.is_some_and(|apart| apart <= TOGETHER)
@@ -106,7 +221,12 @@ impl Cells {
     pub(crate) fn held(&self) -> usize {
         let volts = self.newest.iter().map(|answer| answer.volts.capacity() * 8);
         let step = self.step.as_ref().map_or(0, |step| step.cells.capacity());
+        let held = self.held.iter().map(|held| {
+            let rest = held.rest.as_ref().map_or(0, |(_, volts)| volts.capacity());
+            size_of::<Held>() + 8 * (rest + held.same.1.capacity())
+        });
         volts.sum::<usize>()
+            + held.sum::<usize>()
             + self.newest.capacity() * size_of::<CellAnswer>()
             + step * size_of::<(Place, f64, f64)>()
     }
@@ -114,6 +234,7 @@ impl Cells {
     /// Forgets the answers, and keeps what they showed.
     pub(crate) fn forget_answers(&mut self) {
         self.newest.clear();
+        self.held.clear();
     }
 }
 

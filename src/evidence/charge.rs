@@ -24,6 +24,19 @@ pub(crate) fn charging(point: &Point, amps: f64) -> Option<f64> {
     })
 }
 
+/// So much of what the curve of a map grants is no fault.
+// Kind: common practice
+const OF_CURVE: f64 = 1.1;
+/// A temperature is beyond its window for certain by so much, K, in so many samples over so long.
+// Kind: common practice
+const FIRM: (f64, u32, Duration) = (1.0, 3, Duration::from_secs(5));
+
+/// Whether the map grants so much current at this temperature.
+pub(crate) fn is_granted(cell: &CellLimits, celsius: f64, amps: f64) -> bool {
+    cell.granted(celsius)
+        .is_some_and(|granted| amps <= OF_CURVE * granted)
+}
+
 /// A temperature at which no cell may be charged.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Outside {
@@ -36,8 +49,11 @@ pub(crate) struct Outside {
 }
 
 impl Outside {
-    /// A temperature, if it lies outside of the window.
-    pub(crate) fn of(place: usize, celsius: f64, cell: &CellLimits) -> Option<Self> {
+    /// A temperature, if it lies outside of the window and the map grants no such current there.
+    pub(crate) fn of(place: usize, celsius: f64, amps: f64, cell: &CellLimits) -> Option<Self> {
+        if is_granted(cell, celsius, amps) {
+            return None;
+        }
         let limit = if celsius < cell.charge_from_c {
             cell.charge_from_c
         } else if celsius > cell.charge_to_c {
@@ -67,6 +83,9 @@ pub(crate) struct ChargedOutside {
     pub(crate) amps: f64,
     /// When, and for how long it is to be reckoned with.
     pub(crate) spell: Spell,
+    /// Since when it is beyond for certain, and in how many samples.
+    firm: Option<(Stamp, u32)>,
+    proven: bool,
 }
 
 impl ChargedOutside {
@@ -74,14 +93,19 @@ impl ChargedOutside {
     pub(crate) fn take(known: &mut Option<Box<Self>>, at: Stamp, amps: f64, outside: Outside) {
         match known {
             None => {
-                *known = Some(Box::new(Self {
+                let mut new = Self {
                     outside,
                     amps,
                     spell: Spell::begin(at),
-                }));
+                    firm: None,
+                    proven: false,
+                };
+                new.firmly(at, outside);
+                *known = Some(Box::new(new));
             }
             Some(known) => {
                 known.spell.goes_on(at);
+                known.firmly(at, outside);
                 known.amps = known.amps.max(amps);
                 if outside.by() > known.outside.by() {
                     known.outside = outside;
@@ -91,6 +115,28 @@ impl ChargedOutside {
                 }
             }
         }
+    }
+
+    /// A sample in which it is not so.
+    pub(crate) fn ends(&mut self, at: Stamp) {
+        self.spell.good(at);
+        self.firm = None;
+    }
+
+    /// Whether three samples over five seconds showed it, each a kelvin beyond.
+    pub(crate) fn is_proven(&self) -> bool {
+        self.proven
+    }
+
+    fn firmly(&mut self, at: Stamp, outside: Outside) {
+        if outside.by() < FIRM.0 {
+            self.firm = None;
+            return;
+        }
+        let (from, samples) = self.firm.get_or_insert((at, 0));
+        *samples = samples.saturating_add(1);
+        let lasted = at.since(*from).unwrap_or_default();
+        self.proven |= *samples >= FIRM.1 && lasted >= FIRM.2;
     }
 
     /// Whether it went on for so long that neither time nor a good reading heals it.

@@ -15,6 +15,7 @@ pub(super) struct Followed {
     pub(super) switches: Option<usize>,
     pub(super) current: Option<usize>,
     pub(super) inverter_beat: Option<usize>,
+    pub(super) inverter_age: Option<usize>,
     pub(super) temperatures: Vec<usize>,
     pub(super) inverter: Vec<usize>,
     pub(super) scales: Vec<usize>,
@@ -47,6 +48,7 @@ impl Followed {
                 Some(Role::Switches) => &mut followed.switches,
                 Some(Role::PackCurrent) => &mut followed.current,
                 Some(Role::InverterHeartbeat) => &mut followed.inverter_beat,
+                Some(Role::InverterAge) => &mut followed.inverter_age,
                 Some(Role::ScaleFactor) => {
                     followed.scales.push(index);
                     continue;

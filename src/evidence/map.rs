@@ -3,8 +3,9 @@
 //! Does not: know anything that was read.
 
 use std::sync::Arc;
+use std::time::Duration;
 
-use packside_profiles::model::{Count, Flag, Point, Profile};
+use packside_profiles::model::{CellLimits, Count, Flag, Point, Profile};
 use packside_profiles::{Class, Instance, Known, Layout, Role};
 
 /// A register map, and what follows from it.
@@ -25,6 +26,8 @@ pub(crate) struct Map {
     pub(crate) valid_when: Vec<(usize, usize)>,
     /// What two steps of the uptime's register come to, s.
     pub(crate) uptime_step: f64,
+    /// Where the uptime begins anew, s.
+    pub(crate) uptime_range: f64,
 }
 
 impl Map {
@@ -48,8 +51,11 @@ impl Map {
             .flag
             .as_ref()
             .and_then(|id| profile.flags.iter().position(|flag| flag.id == *id));
-        let mut uptimes = profile.points.iter().filter(|p| p.role == Role::Uptime);
-        let uptime_step = uptimes.next().map_or(0.0, |p| 2.0 * p.scale.value().abs());
+        let uptime = profile.points.iter().find(|p| p.role == Role::Uptime);
+        let uptime_step = uptime.map_or(0.0, |p| 2.0 * p.scale.value().abs());
+        let uptime_range = uptime.map_or(f64::INFINITY, |p| {
+            2f64.powf(p.raw_bits().into()) * p.scale.value().abs()
+        });
         let place = |id: &str| profile.points.iter().position(|p| p.id == id);
         let valid_when = profile.points.iter().enumerate();
         let valid_when = valid_when
@@ -59,6 +65,7 @@ impl Map {
             counts,
             valid_when,
             uptime_step,
+            uptime_range,
             flags_of: profile.points.iter().map(in_point).collect(),
             brought_by: profile
                 .flags
@@ -69,6 +76,18 @@ impl Map {
             inverter_flag,
             profile,
         }
+    }
+
+    /// What excursions need of the map: limits of cells, and how often the unit has a new image.
+    pub(crate) fn for_excursions(&self) -> (Option<&CellLimits>, Duration) {
+        let refresh = Duration::from_secs_f64(self.profile.refresh_s());
+        (self.profile.cell.as_ref(), refresh)
+    }
+
+    /// Currents up to this may be none, A.
+    // Kind: common practice
+    pub(crate) fn least_current(&self) -> f64 {
+        (2.0 * self.profile.unit.rest_current).max(1.5)
     }
 
     pub(crate) fn point(&self, index: usize) -> Option<&Point> {

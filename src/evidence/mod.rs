@@ -31,6 +31,7 @@ pub(crate) mod stamp;
 pub(crate) mod track;
 pub(crate) mod transitions;
 pub(crate) mod unit;
+pub(crate) mod warm;
 pub(crate) mod words;
 
 pub(crate) use seen::{Ended, Seen};

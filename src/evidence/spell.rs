@@ -23,9 +23,14 @@ const MOST: Duration = Duration::from_secs(30 * 60);
 /// And not before so many good samples.
 const GOOD: u32 = 12;
 
+/// Good samples further apart than this do not show what was between them.
+const BETWEEN: Duration = Duration::from_secs(120);
+
 /// A time out of order, or several with good ones between.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Spell {
+    /// The last good sample before it, where there was one: it may have begun right after that.
+    from: Stamp,
     first: Stamp,
     last: Stamp,
     confirmed: bool,
@@ -33,12 +38,17 @@ pub(crate) struct Spell {
     times: u32,
     good_since: Option<Stamp>,
     good: u32,
+    /// Good samples under like conditions: the last one, how many, and the time that they cover.
+    like: Option<Stamp>,
+    like_samples: u32,
+    like_for: Duration,
 }
 
 impl Spell {
     /// The first sample that is out of order.
     pub(crate) fn begin(at: Stamp) -> Self {
         Self {
+            from: at,
             first: at,
             last: at,
             confirmed: false,
@@ -46,16 +56,34 @@ impl Spell {
             times: 1,
             good_since: None,
             good: 0,
+            like: None,
+            like_samples: 0,
+            like_for: Duration::ZERO,
+        }
+    }
+
+    /// The same, where the sample before was good.
+    pub(crate) fn begin_after(good: Option<Stamp>, at: Stamp) -> Self {
+        Self {
+            from: good.unwrap_or(at),
+            ..Self::begin(at)
         }
     }
 
     /// Another one.
     pub(crate) fn goes_on(&mut self, at: Stamp) {
+        self.goes_on_by(at, CONFIRMS);
+    }
+
+    /// Another one of a unit that has a new image that often.
+    pub(crate) fn goes_on_by(&mut self, at: Stamp, refresh: Duration) {
         if self.good_since.take().is_some() {
             self.times = self.times.saturating_add(1);
-            (self.first, self.good) = (at, 0);
+            (self.from, self.first, self.good) = (at, at, 0);
+            (self.like, self.like_samples, self.like_for) = (None, 0, Duration::ZERO);
         }
-        self.confirmed |= at.since(self.first).is_none_or(|apart| apart >= CONFIRMS);
+        let apart = at.since(self.first);
+        self.confirmed |= apart.is_none_or(|apart| apart >= CONFIRMS.max(refresh));
         self.last = at;
     }
 
@@ -72,8 +100,23 @@ impl Spell {
 
     /// A sample that is in order.
     pub(crate) fn good(&mut self, at: Stamp) {
+        self.is_good(at, true);
+    }
+
+    /// The same; `like` is whether the conditions are those under which it was out of order. Only these
+    /// show that it would not be so again.
+    pub(crate) fn is_good(&mut self, at: Stamp, like: bool) {
         self.good_since.get_or_insert(at);
         self.good = self.good.saturating_add(1);
+        let before = self.like.take();
+        if like {
+            let passed = before.and_then(|before| at.since(before));
+            self.like_for += passed
+                .filter(|passed| *passed <= BETWEEN)
+                .unwrap_or_default();
+            self.like_samples = self.like_samples.saturating_add(1);
+            self.like = Some(at);
+        }
     }
 
     /// It is never forgotten.
@@ -96,9 +139,9 @@ impl Spell {
         self.confirmed
     }
 
-    /// From the first sample to the last, or to the first good one: an upper bound.
+    /// From the last good sample before it to the first one after it: an upper bound.
     pub(crate) fn length(&self) -> Option<Duration> {
-        self.good_since.unwrap_or(self.last).since(self.first)
+        self.good_since.unwrap_or(self.last).since(self.from)
     }
 
     /// Whether the last sample was in order.
@@ -117,12 +160,11 @@ impl Spell {
         let Some(passed) = now.since(since) else {
             return self.confirmed;
         };
-        let (time, samples) = if self.confirmed {
+        if self.confirmed {
             let length = self.length().unwrap_or(MOST);
-            ((length * TIMES_ITS_LENGTH).clamp(LEAST, MOST), GOOD)
-        } else {
-            ONCE
-        };
-        passed < time || self.good < samples
+            let time = (length * TIMES_ITS_LENGTH).clamp(LEAST, MOST);
+            return self.like_for < time || self.like_samples < GOOD;
+        }
+        passed < ONCE.0 || self.good < ONCE.1
     }
 }

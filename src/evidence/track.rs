@@ -31,8 +31,8 @@ pub(crate) struct Track {
     pub(crate) last: Option<Last>,
     /// The last usable number, and when.
     pub(crate) number: Option<(Stamp, f64)>,
-    /// The usable number before that.
-    pub(crate) before: Option<f64>,
+    /// The usable number before that, and when.
+    pub(crate) before: Option<(Stamp, f64)>,
     /// When it was beyond an alarm limit, if it ever was.
     pub(crate) excursion: Option<Box<Excursion>>,
     /// The question that gave the last sample.
@@ -152,15 +152,16 @@ impl Track {
         self.keep(at, &what, map, point);
         if let Some(new) = new {
             if point.1.valid_when.is_none() {
+                let good_before = self.number.map(|(when, _)| when);
                 Excursion::take(
                     &mut self.excursion,
-                    at,
-                    new,
+                    (at, new),
+                    good_before,
                     point.1,
-                    map.profile.cell.as_ref(),
+                    map.for_excursions(),
                 );
             }
-            self.before = self.number.map(|(_, number)| number);
+            self.before = self.number;
             self.number = Some((at, new));
         }
         self.last = Some(Last { at, what });
@@ -214,13 +215,13 @@ impl Track {
             if self.excursion.is_some() && point.1.valid_when.is_none() {
                 Excursion::take(
                     &mut self.excursion,
-                    at,
-                    new,
+                    (at, new),
+                    None,
                     point.1,
-                    map.profile.cell.as_ref(),
+                    map.for_excursions(),
                 );
             }
-            self.before = Some(new);
+            self.before = self.number;
             self.number = Some((at, new));
         }
         if matches!(self.kept.as_deref(), Some(Kept::Words(_))) {

@@ -27,15 +27,25 @@ pub(crate) struct Uptime {
     pub(crate) back: Option<(f64, f64)>,
     /// The first time it ran ahead of the clock.
     pub(crate) ahead: Option<(f64, f64)>,
+    /// It passed the end of its range since it started: it has run for longer than it says.
+    pub(crate) wrapped: bool,
 }
 
+/// An uptime that falls from the last twentieth of its range may only have passed the end.
+// Kind: common practice
+const NEAR_THE_END: f64 = 0.95;
+
 impl Uptime {
-    /// Takes the next sample, s; `step` is what two steps of the register come to. Gives whether it shows a
-    /// restart.
-    pub(crate) fn take(&mut self, at: Stamp, uptime: f64, step: f64) -> bool {
+    /// Takes the next sample, s; `step` is what two steps of the register come to, `range` where it begins
+    /// anew. Gives whether it shows a restart.
+    pub(crate) fn take(&mut self, at: Stamp, uptime: f64, (step, range): (f64, f64)) -> bool {
         let Some((before, was)) = self.last.replace((at, uptime)) else {
             return false;
         };
+        if wraps((before, was), (at, uptime), (step, range)) {
+            self.wrapped = true;
+            return false;
+        }
         let restarted = match at.since(before) {
             // How long it was off the line nobody knows.
             None => uptime < was,
@@ -49,7 +59,7 @@ impl Uptime {
             }
         };
         if restarted {
-            self.rebooted_at = Some(at);
+            (self.rebooted_at, self.wrapped) = (Some(at), false);
         }
         restarted
     }
@@ -67,6 +77,21 @@ impl Uptime {
             self.ahead.get_or_insert((was, uptime));
         }
     }
+}
+
+/// Whether an uptime fell because it passed the end of its range: it did so at the very time.
+fn wraps(
+    (before, was): (Stamp, f64),
+    (at, uptime): (Stamp, f64),
+    (step, range): (f64, f64),
+) -> bool {
+    let ran = uptime + range - was;
+    uptime < was
+        && was >= NEAR_THE_END * range
+        && at.since(before).is_some_and(|passed| {
+            let passed = passed.as_secs_f64();
+            (ran - passed).abs() <= step.max(JUMP_S).max(0.01 * passed)
+        })
 }
 
 /// Something that was up under our questions, and fell.
@@ -209,39 +234,99 @@ impl Contacts {
     }
 }
 
-/// A counter of somebody else: whether it was ever seen moving, and since when it stands.
+/// Current although every switch is reported open.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub(crate) struct Beat {
-    last: Option<f64>,
-    from: Stamp,
-    until: Stamp,
-    equal: u32,
-    moved: bool,
+pub(crate) struct WhileOpen {
+    from: Option<Stamp>,
+    run: u32,
+    /// The largest, as the unit tells it.
+    pub(crate) amps: f64,
+    /// When it was certain, and for how long it is to be reckoned with.
+    pub(crate) spell: Option<Spell>,
 }
 
-impl Beat {
-    /// Takes the next value.
-    pub(crate) fn take(&mut self, at: Stamp, value: f64) {
-        let same = self
-            .last
-            .is_some_and(|last| (last - value).abs() < f64::EPSILON);
-        if same {
-            self.equal = self.equal.saturating_add(1);
-        } else {
-            self.moved |= self.last.is_some();
-            (self.last, self.from, self.equal) = (Some(value), at, 1);
+/// So many samples over so long are no glitch.
+// Kind: common practice
+const SAMPLES: (u32, Duration) = (3, Duration::from_secs(3));
+/// A current that is still falling after switching.
+// Kind: common practice
+pub(crate) const SETTLES: Duration = Duration::from_secs(5);
+
+impl WhileOpen {
+    /// Takes the current of an answer that carries the switches too; `flows` is whether it does although they
+    /// are open.
+    pub(crate) fn take(&mut self, at: Stamp, amps: f64, flows: bool) {
+        if !flows {
+            (self.from, self.run) = (None, 0);
+            if let Some(spell) = &mut self.spell {
+                spell.good(at);
+            }
+            return;
         }
-        self.until = at;
+        self.run = self.run.saturating_add(1);
+        let from = *self.from.get_or_insert(at);
+        let lasted = at.since(from).unwrap_or_default();
+        if self.run >= SAMPLES.0 && lasted >= SAMPLES.1 {
+            Spell::out(&mut self.spell, at);
+            if amps.abs() > self.amps.abs() {
+                self.amps = amps;
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(seconds: u64) -> Stamp {
+        Stamp {
+            session: 0,
+            at: Duration::from_secs(seconds),
+        }
     }
 
-    /// Whether it was ever seen moving.
-    pub(crate) fn has_moved(&self) -> bool {
-        self.moved
+    /// Whether a restart was seen, and whether the end of the range was passed.
+    fn after(range: f64, samples: &[(u64, f64)]) -> (bool, bool) {
+        let mut uptime = Uptime::default();
+        let mut restarted = false;
+        for (seconds, value) in samples {
+            restarted |= uptime.take(at(*seconds), *value, (2.0, range));
+        }
+        (restarted, uptime.wrapped)
     }
 
-    /// How long it stands, where it was seen moving before and has the same value at least three times.
-    pub(crate) fn stands(&self) -> Option<Duration> {
-        let stood = self.until.since(self.from)?;
-        (self.moved && self.equal >= 3).then_some(stood)
+    // Kind: derived (16 bits of seconds end after 18.2 h)
+    #[test]
+    fn uptime_that_passes_its_end_at_the_very_time_is_no_restart() {
+        let end = 65536.0;
+        assert_eq!(
+            after(end, &[(0, 65530.0), (10, 4.0), (20, 14.0)]),
+            (false, true)
+        );
+        assert_eq!(after(end, &[(0, 65530.0), (60, 4.0)]), (true, false));
+        assert_eq!(after(end, &[(0, 5000.0), (10, 4.0)]), (true, false));
+        assert_eq!(
+            after(end, &[(0, 65530.0), (10, 4.0), (20, 2.0)]),
+            (true, false),
+            "a restart after it"
+        );
+    }
+
+    // Kind: common practice
+    #[test]
+    fn current_while_open_is_certain_after_three_samples_and_three_seconds() {
+        let certain = |samples: &[(u64, bool)]| {
+            let mut known = WhileOpen::default();
+            for (seconds, flows) in samples {
+                known.take(at(*seconds), 8.0, *flows);
+            }
+            known.spell.is_some()
+        };
+        assert!(!certain(&[(0, true), (1, true)]));
+        assert!(!certain(&[(0, true), (1, true), (2, true)]));
+        assert!(certain(&[(0, true), (1, true), (3, true)]));
+        assert!(!certain(&[(0, true), (1, false), (2, true), (4, true)]));
+        assert!(certain(&[(0, true), (2, true), (4, true), (5, false)]));
     }
 }

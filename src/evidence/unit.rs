@@ -18,7 +18,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use packside_profiles::model::{Point, Profile};
-use packside_profiles::{Instance, Known, Layout, Role, Value, decode};
+use packside_profiles::{Instance, Known, Layout, Role, StateKind, Value, decode};
 
 use super::cells::Cells;
 use super::charge::ChargedOutside;
@@ -30,7 +30,8 @@ use super::questions::Questions;
 use super::samples::{Given, is_alone, offset_inside, power_of, usable, whole};
 use super::stamp::Stamp;
 use super::track::{Last, Track};
-use super::transitions::{Beat, Contacts, Fell, States, Uptime};
+use super::transitions::{Contacts, Fell, SETTLES, States, Uptime, WhileOpen};
+use super::warm::Alone;
 use super::words::{is_up, word};
 use crate::ask::{Exchange, Outcome};
 use crate::wire::{Answer, Ask};
@@ -94,15 +95,23 @@ pub(crate) struct UnitMemory {
     pub(crate) contacts: Contacts,
     /// The current, in this session.
     pub(crate) currents: Currents,
-    /// The counter that its inverter writes.
-    pub(crate) inverter_beat: Beat,
+    /// The time since its inverter was heard, as a counter that moves or does not.
+    pub(crate) inverter_age: PulseCounter,
+    /// When its switches or its state last changed, in this session.
+    pub(crate) switched: Option<Stamp>,
+    /// Current although its switches are open.
+    pub(crate) while_open: WhileOpen,
     /// Its uptime when its own counter last moved, s.
     pub(crate) uptime_at_beat: Option<f64>,
     /// It was charged outside of the temperatures at which it may be.
     pub(crate) charged_outside: Option<Box<ChargedOutside>>,
+    /// A module that was warm by itself while no current flowed.
+    pub(crate) warm: Option<Alone>,
     /// Its cells from one answer to the other.
     pub(crate) cells: Cells,
     pub(crate) questions: Questions,
+    /// State and switches as they were read last.
+    last_switches: Option<(u64, Option<u64>)>,
     known: Known,
     /// By the name of the instance that gives it.
     powers: BTreeMap<String, i8>,
@@ -133,11 +142,15 @@ impl UnitMemory {
             inverter: InverterFlag::default(),
             contacts: Contacts::default(),
             currents: Currents::default(),
-            inverter_beat: Beat::default(),
+            inverter_age: PulseCounter::default(),
+            switched: None,
+            while_open: WhileOpen::default(),
             uptime_at_beat: None,
             charged_outside: None,
+            warm: None,
             cells: Cells::default(),
             questions: Questions::default(),
+            last_switches: None,
             known,
             powers: BTreeMap::new(),
         }
@@ -224,6 +237,22 @@ impl UnitMemory {
         when.within(self.session).map(|_| amps)
     }
 
+    /// Whether it was in pre-charge when it was read last, or had just switched.
+    pub(crate) fn is_switching(&self, profile: &Profile) -> bool {
+        let state = self
+            .first(profile, Role::State)
+            .and_then(|track| track.last.as_ref());
+        let just = |last: &Last| {
+            let ago = self.switched.and_then(|switched| last.at.since(switched));
+            ago.is_some_and(|ago| ago <= SETTLES)
+        };
+        let states = self.states.read();
+        let precharge = states
+            .last()
+            .is_some_and(|(_, kind)| *kind == StateKind::Precharge);
+        precharge || state.is_some_and(just)
+    }
+
     /// Takes a question that ended.
     pub(crate) fn take(&mut self, exchange: &Exchange, map: &Map) {
         let at = Stamp {
@@ -262,8 +291,9 @@ impl UnitMemory {
         self.states.clear();
         self.begin_to_count(Duration::ZERO);
         self.heartbeat = PulseCounter::default();
-        (self.inverter_beat, self.uptime_at_beat) = (Beat::default(), None);
+        (self.uptime_at_beat, self.switched, self.last_switches) = (None, None, None);
         self.inverter_counter = PulseCounter::default();
+        self.inverter_age = PulseCounter::default();
     }
 
     /// The clocks went apart: how long anything took that was under way is not known.

@@ -202,8 +202,8 @@ closed! {
         } = "contradiction";
         /// What came is no measurement.
         NoMeasurement {
-            /// The word that stands nearly everywhere.
-            word: u16,
+            /// The word that stands nearly everywhere; nothing where each value says that it is not available.
+            word: Option<u16>,
             /// In so many registers of a hundred.
             per_cent: u8,
         } = "no-measurement";
@@ -252,6 +252,20 @@ pub enum Contradiction {
         granted: f64,
         /// The battery is being charged (discharged otherwise).
         charging: bool,
+    },
+    /// Cells keep their very value while the current changes.
+    CellsStand {
+        /// So many cells.
+        cells: usize,
+        /// By so much it changes, A.
+        amps: f64,
+    },
+    /// A current flows, nobody knows which way, at a temperature at which no cell may be charged.
+    PerhapsChargesOutside {
+        /// The current, as the unit tells it, A.
+        amps: f64,
+        /// The temperature, °C.
+        celsius: f64,
     },
     /// The counter that the inverter writes stands, and the unit says that it hears it.
     CounterStands {

@@ -183,14 +183,16 @@ facts! {
             /// Within this time.
             within: Duration,
         }
-        /// without current one module is warmer than every other one: it heats from inside until shown otherwise
+        /// without current one module, or one pack of a rack, is warmer than every other one: it heats from inside until shown otherwise
         WarmByItself = "warm-by-itself" {
-            /// The module.
-            module: u16,
+            /// The module; the pack itself without one.
+            module: Option<u16>,
             /// Its middle sensor, °C.
             celsius: f64,
             /// The middle sensor of the next warmest one, °C.
             next: f64,
+            /// When it last was so, where that does not show now.
+            last: Option<Duration>,
         }
         /// the unit was charged earlier while a sensor was outside of the temperatures at which it may be
         ChargedOutside = "charged-outside" {
@@ -394,6 +396,8 @@ facts! {
             at: Spot,
             /// The current, A.
             amps: f64,
+            /// When it last was so, where it is not now.
+            last: Option<Duration>,
         }
         /// the state of charge does not fit the voltage at rest, on a steep part of the curve
         ChargeAgainstVoltage = "charge-against-voltage" {

@@ -174,12 +174,20 @@ impl Finding {
     pub fn forbids_restart(&self) -> bool {
         let grave = matches!(
             self.class,
-            Some(Class::ShortCircuit | Class::CellBelowMinimum | Class::OverTemperature)
+            Some(
+                Class::ShortCircuit
+                    | Class::CellBelowMinimum
+                    | Class::OverTemperature
+                    | Class::TemperatureImbalance
+            )
         );
-        let heats_inside = matches!(
-            self.fact.kind(),
-            FactKind::GivesWay | FactKind::HotFromInside | FactKind::WarmByItself
-        );
+        let heats_inside = match self.fact {
+            Fact::Compared(Compared::LoneSensor { celsius, high, .. }) => celsius > high,
+            _ => matches!(
+                self.fact.kind(),
+                FactKind::GivesWay | FactKind::HotFromInside | FactKind::WarmByItself
+            ),
+        };
         self.is_root_alarm() && (grave || heats_inside)
     }
 

@@ -72,14 +72,22 @@ fn heat(findings: &[Finding], readings: &[Reading]) -> Option<Caution> {
     rises.or(inside).or_else(warm).or(hot)
 }
 
-/// A part that is warm without current, and the others are not.
-fn warm_part(found: &Finding) -> Option<Caution> {
+/// A part that is warm without current, and the others are not; or a sensor that is warm alone, which may be a
+/// hot spot right there.
+pub(crate) fn warm_part(found: &Finding) -> Option<Caution> {
     match found.fact {
         Fact::Measured(Measured::WarmByItself { celsius, next, .. }) => Some(Caution::Warm {
             module: found.place.module,
             celsius,
             others: next,
         }),
+        Fact::Compared(Compared::LoneSensor { celsius, high, .. }) if celsius > high => {
+            Some(Caution::Warm {
+                module: found.place.module,
+                celsius,
+                others: high,
+            })
+        }
         Fact::Measured(Measured::TooFarApart { low, high, .. })
             if found.class == Some(Class::TemperatureImbalance) && found.place == high.0 =>
         {

@@ -7,12 +7,16 @@
 //! - The allowances are common practice: a fifth of the silence time, and what reading one after the
 //!   other, the refresh of the unit and one step of its clock may add.
 
+use std::time::Duration;
+
 use packside_profiles::model::{FedBy, Profile, Terminals};
 use packside_profiles::{Role, Value};
 
 use super::flags::is_up;
-use super::measure::charging;
+use super::inverter::is_no_age;
+use super::measure::{charging, perhaps_charges_outside};
 use super::shared::{first, first_good, is_at_its_end};
+use crate::evidence::heartbeat::Pulse;
 use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::{Contradiction, Doubt};
 use crate::facts::judgement::{Reading, ReadingQuality};
@@ -25,11 +29,14 @@ pub(crate) fn contradictions(
 ) -> Vec<Doubt> {
     let flag_up = flag_up(readings, profile);
     let found = [
-        age_against_flag(readings, profile, flag_up),
-        age_against_uptime(readings, profile),
+        age_against_flag(readings, profile, flag_up).filter(|_| !is_no_age(evidence, profile)),
+        age_against_uptime(readings, profile).filter(|_| !evidence.uptime.wrapped),
         counter_stands(evidence, profile).filter(|_| flag_up == Some(false)),
         current_without_inverter(readings, profile, flag_up),
         beyond_granted(readings, profile).filter(|_| flag_up != Some(true)),
+        cells_stand(evidence, profile),
+        perhaps_charges_outside(readings, profile)
+            .map(|(amps, celsius)| Contradiction::PerhapsChargesOutside { amps, celsius }),
     ];
     let found = found.into_iter().flatten().chain(same_module(readings));
     found.map(|what| Doubt::Contradiction { what }).collect()
@@ -105,8 +112,15 @@ fn age_against_flag(
 /// The counter that the inverter writes was seen moving and stands for the silence time. One that never
 /// moved says nothing.
 fn counter_stands(evidence: &UnitMemory, profile: &Profile) -> Option<Contradiction> {
-    let (stood, silence_s) = (evidence.inverter_beat.stands()?, profile.inverter.silence_s);
-    let stood_s = stood.as_secs_f64();
+    let refresh = Duration::from_secs_f64(profile.refresh_s());
+    let counter = &evidence.inverter_counter;
+    let Pulse::Frozen { stood } = counter.pulse(refresh) else {
+        return None;
+    };
+    if !counter.has_moved() {
+        return None;
+    }
+    let (stood_s, silence_s) = (stood.as_secs_f64(), profile.inverter.silence_s);
     (stood_s >= f64::from(silence_s).max(STANDS_S))
         .then_some(Contradiction::CounterStands { stood_s, silence_s })
 }
@@ -120,6 +134,18 @@ fn age_against_uptime(readings: &[Reading], profile: &Profile) -> Option<Contrad
     let uptime_s = first(readings, Role::Uptime)?;
     (age_s > uptime_s + slack).then_some(Contradiction::HeardBeforePowerUp { age_s, uptime_s })
 }
+
+/// Cells that keep their very value across a step of the current. Steps of a coarse register hide what they do.
+fn cells_stand(evidence: &UnitMemory, profile: &Profile) -> Option<Contradiction> {
+    let (cells, amps) = evidence.cells.frozen()?;
+    let mut points = profile.points_with(Role::CellVoltage);
+    let is_fine = points.all(|point| point.scale.value().abs() <= FINE_V);
+    is_fine.then_some(Contradiction::CellsStand { cells, amps })
+}
+
+/// A step of a register in which no cell can hide a step of the current, V.
+// Kind: common practice
+const FINE_V: f64 = 0.001;
 
 /// Current above which a pack is not at rest for certain, A.
 fn certain_current(profile: &Profile) -> f64 {

@@ -4,10 +4,11 @@
 //! Input: roots, doubts, the inverter link, the state. Output: the verdict and its reasons. Does not: find
 //! anything.
 
-use packside_profiles::model::Profile;
+use packside_profiles::model::{CellLimits, Profile};
 use packside_profiles::{Class, Role, StateKind};
 
 use super::inverter::InverterLink;
+use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::{self, Doubt};
 use crate::facts::judgement::{Finding, Reading, VerdictKind, Why};
 
@@ -15,7 +16,7 @@ use crate::facts::judgement::{Finding, Reading, VerdictKind, Why};
 ///
 /// A low cell is one only where the profile says below which voltage none may ever be charged: a cell
 /// known below it is a root of its own, one that could not be read keeps the gate shut.
-fn is_condition(finding: &Finding, readings: &[Reading], profile: &Profile) -> bool {
+fn is_condition(finding: &Finding, is_empty_only: bool) -> bool {
     let Some(class) = finding.class.filter(|c| c.is_condition()) else {
         return false;
     };
@@ -25,13 +26,17 @@ fn is_condition(finding: &Finding, readings: &[Reading], profile: &Profile) -> b
     ) {
         return true;
     }
-    is_empty_only(readings, profile)
+    is_empty_only
 }
 
 /// Whether low cells are those of an empty pack, where the map says below which voltage none may be charged.
-pub(super) fn is_empty_only(readings: &[Reading], profile: &Profile) -> bool {
+pub(super) fn is_empty_only(
+    readings: &[Reading],
+    evidence: &UnitMemory,
+    profile: &Profile,
+) -> bool {
     let cell = profile.cell.as_ref();
-    cell.is_some_and(|cell| only_empty(readings, cell.never_charge_below, profile))
+    cell.is_some_and(|cell| only_empty(readings, cell, profile)) && !evidence.cells.falls()
 }
 
 /// Above the voltage below which no cell may ever be charged by so much, V.
@@ -42,8 +47,9 @@ const ABOVE_MINIMUM: f64 = 0.1;
 const EMPTY_SPREAD: f64 = 0.3;
 
 /// Whether low cells are those of a pack that is empty and no more: alike, well above the absolute minimum,
-/// and nothing drains them any further. Cells that were not read keep the gate shut by themselves.
-fn only_empty(readings: &[Reading], minimum: f64, profile: &Profile) -> bool {
+/// warm enough to be charged, and nothing drains them any further. Cells that were not read keep the gate shut by themselves.
+fn only_empty(readings: &[Reading], cell: &CellLimits, profile: &Profile) -> bool {
+    let minimum = cell.never_charge_below;
     let of_cells = |r: &&Reading| {
         matches!(
             r.role,
@@ -60,8 +66,20 @@ fn only_empty(readings: &[Reading], minimum: f64, profile: &Profile) -> bool {
         .iter()
         .find(|r| r.role == Role::Switches)
         .and_then(|r| r.raw)
-        .is_some_and(|raw| raw & profile.unit.switches_closed == profile.unit.switches_closed);
+        .is_some_and(|raw| raw & profile.unit.switches_closed != 0);
+    let of_temperature = |r: &&Reading| {
+        matches!(
+            r.role,
+            Role::CellTemperature | Role::CellTemperatureMin | Role::CellTemperatureMax
+        )
+    };
+    let mut celsius = readings
+        .iter()
+        .filter(of_temperature)
+        .filter_map(Reading::number);
+    let in_window = celsius.all(|c| (cell.charge_from_c..=cell.charge_to_c).contains(&c));
     !closed
+        && in_window
         && (volts().next().is_none()
             || (low >= minimum + ABOVE_MINIMUM && high - low <= EMPTY_SPREAD))
 }
@@ -75,16 +93,11 @@ pub(super) struct Roots {
 }
 
 impl Roots {
-    pub(super) fn of(
-        findings: &[Finding],
-        readings: &[Reading],
-        profile: &Profile,
-        unconfirmed: bool,
-    ) -> Self {
+    pub(super) fn of(findings: &[Finding], is_empty_only: bool, unconfirmed: bool) -> Self {
         let roots: Vec<&Finding> = findings.iter().filter(|f| f.is_root_alarm()).collect();
         Self {
             reasons: roots.iter().map(|f| Why::of(f)).collect(),
-            only_conditions: roots.iter().all(|f| is_condition(f, readings, profile)),
+            only_conditions: roots.iter().all(|f| is_condition(f, is_empty_only)),
             unconfirmed,
         }
     }

@@ -1,4 +1,5 @@
-//! What is no measurement at all: one word in nearly every register, whatever it means there.
+//! What is no measurement at all: one word in nearly every register, whatever it means there, or nothing
+//! available anywhere.
 //!
 //! Input: the readings of one unit and what its own counter does. Output: the doubt that takes the place of
 //! all findings. Does not: look at numbers that are merely alike. Equal cells at 3.30 V and a room at 20 °C are
@@ -9,6 +10,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use packside_profiles::Role;
 use packside_profiles::model::{Kind, Point, Profile, Table};
 
 use crate::evidence::heartbeat::Pulse;
@@ -19,6 +21,9 @@ use crate::facts::readings::is_identity;
 /// One word in so many registers of a hundred is no measurement.
 // Kind: common practice
 const SHARE: usize = 80;
+/// Of zeros it takes so many.
+// Kind: common practice
+const ZERO_SHARE: usize = 95;
 /// And it stands in values of at least so many roles and scales.
 // Kind: common practice
 const SCALES: usize = 3;
@@ -34,6 +39,9 @@ pub(crate) fn no_measurement(
     }
     let measured = || readings.iter().filter(|r| !is_identity(r.role));
     let point = |reading: &Reading| profile.points.get(reading.point_index.0);
+    if let Some(doubt) = nothing_available(measured().filter_map(|r| Some((r, point(r)?)))) {
+        return Some(doubt);
+    }
     let mut registers: BTreeMap<(Table, u16), u16> = BTreeMap::new();
     for reading in measured() {
         if let (Some(point), Some(raw)) = (point(reading), reading.raw) {
@@ -67,9 +75,38 @@ pub(crate) fn no_measurement(
         .map(|(_, n, places)| (*n, *places))
         .collect();
     let all = registers.len();
-    let is_dead = count * 100 >= all * SHARE && meanings.len() >= SCALES && scales.len() >= 2;
+    // Much of a healthy unit at rest is zero; of a dead image even its uptime is.
+    let uptime = measured().find(|r| r.role == Role::Uptime);
+    let runs = word == 0 && uptime.and_then(|r| r.raw).is_some_and(|raw| raw != 0);
+    let share = if word == 0 { ZERO_SHARE } else { SHARE };
+    let is_dead =
+        count * 100 >= all * share && meanings.len() >= SCALES && scales.len() >= 2 && !runs;
     let per_cent = u8::try_from(count * 100 / all.max(1)).unwrap_or(100);
-    is_dead.then_some(Doubt::NoMeasurement { word, per_cent })
+    is_dead.then_some(Doubt::NoMeasurement {
+        word: Some(word),
+        per_cent,
+    })
+}
+
+/// Whether every value that the map gives a word for *not available* has just that, in several roles.
+fn nothing_available<'a>(
+    mut measured: impl Iterator<Item = (&'a Reading, &'a Point)>,
+) -> Option<Doubt> {
+    let mut roles: BTreeSet<&str> = BTreeSet::new();
+    let is_gone = |(reading, point): (&'a Reading, &'a Point)| {
+        if point.not_available.is_empty() {
+            return true;
+        }
+        roles.insert(reading.role.id());
+        reading
+            .raw
+            .is_some_and(|raw| point.not_available.contains(&raw))
+    };
+    let all = measured.all(is_gone);
+    (all && roles.len() >= SCALES).then_some(Doubt::NoMeasurement {
+        word: None,
+        per_cent: 100,
+    })
 }
 
 /// The registers of a raw value, each with its place after the first and the bits that the value takes of it.

@@ -65,7 +65,7 @@ pub(crate) fn link(evidence: &UnitMemory, profile: &Profile, shared: &Shared<'_>
         return silent(evidence, shared, ours_cannot_feed, !now_up);
     }
     // A counter that the inverter writes moves by no question of ours.
-    let is_there = foreign_lately || evidence.inverter_beat.has_moved();
+    let is_there = foreign_lately || evidence.inverter_counter.has_moved();
     if let Some(after) = woke_after_us(evidence).filter(|_| !is_there) {
         return InverterLink::Woke { after };
     }
@@ -144,7 +144,8 @@ fn not_flagged(evidence: &UnitMemory, profile: &Profile) -> InverterLink {
     let uptime = last(Role::Uptime);
     let ever_heard = last(Role::InverterEverHeard).map(|v| v > 0.0);
     let silence_s = f64::from(profile.inverter.silence_s);
-    let early = uptime.is_none_or(|s| s < silence_s);
+    // One that passed the end of its range has run for long.
+    let early = uptime.is_none_or(|s| s < silence_s) && !evidence.uptime.wrapped;
     match (ever_heard, early) {
         (Some(true), _) | (None, false) => InverterLink::Heard,
         (Some(false) | None, true) => {
@@ -164,8 +165,11 @@ fn whole_seconds(seconds: f64) -> u32 {
         .unwrap_or(86_400)
 }
 
-/// Whether the time since the inverter was heard says no more than "at least".
+/// Whether the time since the inverter was heard says no more than "at least", or nothing.
 fn at_its_end(evidence: &UnitMemory, profile: &Profile) -> bool {
+    if is_no_age(evidence, profile) {
+        return true;
+    }
     let mut ages = evidence.each(profile);
     let age = ages.find(|(_, point, _)| point.role == Role::InverterAge);
     age.is_some_and(
@@ -174,6 +178,14 @@ fn at_its_end(evidence: &UnitMemory, profile: &Profile) -> bool {
             _ => false,
         },
     )
+}
+
+/// Whether the time since the inverter was heard is always 0: it is not implemented, or fed by us.
+pub(super) fn is_no_age(evidence: &UnitMemory, profile: &Profile) -> bool {
+    let refresh = Duration::from_secs_f64(profile.refresh_s());
+    let usual = Duration::from_secs(profile.answering.usual_poll_s.unwrap_or(1).into());
+    let stands = matches!(evidence.inverter_age.pulse(refresh), Pulse::Frozen { stood } if stood >= usual * 2);
+    stands && evidence.last_number(profile, Role::InverterAge) == Some(0.0)
 }
 
 /// The inverter is silent; was it ever heard?

@@ -4,11 +4,11 @@
 //! Only good, fresh readings are measured. A cell that cannot be read is itself a finding: it
 //! cannot be shown to be above the never-charge-below voltage.
 
-use packside_profiles::model::{Gap, LiesIn, Limits, Profile, Severity};
+use packside_profiles::model::{CellLimits, Gap, LiesIn, Limits, Profile, Severity};
 use packside_profiles::{Class, Place, Role, StateKind};
 
 use super::shared::{finding, first};
-use super::{adds_up, notices, warm};
+use super::{adds_up, notices};
 use crate::evidence::charge;
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Fact, Limit, Measured, PointIndex, Side, Spot, Switches};
@@ -59,11 +59,6 @@ pub(crate) fn measure(
     // Where the current moved while they were read, some cells may be of before and some of after.
     let at_rest = steady && at_rest(readings, profile);
     spread(&mut measured, readings, profile, at_rest);
-    if !current_flows(readings, profile) {
-        measured
-            .findings
-            .extend(warm::by_itself(readings, &measured.findings));
-    }
     let (findings, doubts) = adds_up::violations(readings, profile, state, steady);
     measured.findings.extend(findings);
     measured.doubts.extend(doubts);
@@ -87,24 +82,7 @@ fn charges_outside(readings: &[Reading], profile: &Profile) -> Option<Finding> {
     if amps <= 2.0 * profile.unit.rest_current {
         return None;
     }
-    let of_cells = |r: &&Reading| {
-        matches!(
-            r.role,
-            Role::CellTemperature | Role::CellTemperatureMin | Role::CellTemperatureMax
-        )
-    };
-    let outside = readings.iter().filter(of_cells).filter_map(|r| {
-        let celsius = r.number()?;
-        let below = (
-            cell.charge_from_c - celsius,
-            cell.charge_from_c,
-            Side::Below,
-        );
-        let above = (celsius - cell.charge_to_c, cell.charge_to_c, Side::Above);
-        let furthest = if below.0 > above.0 { below } else { above };
-        (furthest.0 > 0.0).then_some((r, celsius, furthest))
-    });
-    let (reading, celsius, (_, limit, side)) = outside.max_by(|a, b| a.2.0.total_cmp(&b.2.0))?;
+    let (reading, celsius, limit, side) = outside_of_window(readings, cell, amps)?;
     let point = profile.points.iter().position(|p| p.id == reading.point)?;
     let fact = Measured::ChargesOutside {
         at: Spot {
@@ -125,6 +103,47 @@ fn charges_outside(readings: &[Reading], profile: &Profile) -> Option<Finding> {
     );
     found.sure = Certainty::Likely;
     Some(found)
+}
+
+/// The temperature furthest outside of its window, at which so much current is not granted.
+fn outside_of_window<'a>(
+    readings: &'a [Reading],
+    cell: &CellLimits,
+    amps: f64,
+) -> Option<(&'a Reading, f64, f64, Side)> {
+    let of_cells = |r: &&Reading| {
+        matches!(
+            r.role,
+            Role::CellTemperature | Role::CellTemperatureMin | Role::CellTemperatureMax
+        )
+    };
+    let outside = readings.iter().filter(of_cells).filter_map(|r| {
+        let celsius = r.number()?;
+        let below = (
+            cell.charge_from_c - celsius,
+            cell.charge_from_c,
+            Side::Below,
+        );
+        let above = (celsius - cell.charge_to_c, cell.charge_to_c, Side::Above);
+        let furthest = if below.0 > above.0 { below } else { above };
+        let is_outside = furthest.0 > 0.0 && !charge::is_granted(cell, celsius, amps);
+        is_outside.then_some((r, celsius, furthest))
+    });
+    let (reading, celsius, (_, limit, side)) = outside.max_by(|a, b| a.2.0.total_cmp(&b.2.0))?;
+    Some((reading, celsius, limit, side))
+}
+
+/// A current of which nobody knows whether it charges, beside such a temperature.
+pub(crate) fn perhaps_charges_outside(
+    readings: &[Reading],
+    profile: &Profile,
+) -> Option<(f64, f64)> {
+    let amps = first(readings, Role::PackCurrent)?;
+    if charging(readings, profile).is_some() || amps.abs() <= 2.0 * profile.unit.rest_current {
+        return None;
+    }
+    let (_, celsius, ..) = outside_of_window(readings, profile.cell.as_ref()?, amps.abs())?;
+    Some((amps, celsius))
 }
 
 /// From so many violations of one limit on they are told in one sentence.
@@ -368,7 +387,7 @@ fn balances(readings: &[Reading]) -> bool {
 // Kind: invented
 const WHILE_BALANCING: f64 = 1.3;
 
-fn current_flows(readings: &[Reading], profile: &Profile) -> bool {
+pub(crate) fn current_flows(readings: &[Reading], profile: &Profile) -> bool {
     let current = first(readings, Role::PackCurrent);
     current.is_none_or(|amps| amps.abs() > profile.unit.rest_current)
 }

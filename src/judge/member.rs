@@ -15,13 +15,14 @@ use super::shared::Shared;
 use super::sightings;
 use super::{
     answers, beside, cautions, contradictions, flags, gate, image, measure, notices, plausible,
-    remembered, roots, sag,
+    remembered, roots, sag, warm,
 };
 use crate::event::LinkFacts;
 use crate::evidence::heartbeat::Pulse;
 use crate::evidence::questions;
 use crate::evidence::stamp::Stamp;
 use crate::evidence::unit::UnitMemory;
+use crate::evidence::warm::Alone;
 use crate::facts::doubt::{Contradiction, Doubt, Gate, Lack, LinkUnknown, Undefined};
 use crate::facts::fact::{Deed, Fact, Measured};
 use crate::facts::judgement::{
@@ -102,9 +103,9 @@ pub(crate) fn judge(evidence: &UnitMemory, shared: &Shared<'_>) -> Member {
         should_be_dead,
     );
     let is_certain = !unconfirmed && two_units.is_empty();
-    let is_empty_only = is_empty_only(&facts.readings, profile);
+    let is_empty_only = is_empty_only(&facts.readings, evidence, profile);
     roots::settle(&mut findings, is_certain, is_empty_only);
-    let roots = Roots::of(&findings, &facts.readings, profile, unconfirmed);
+    let roots = Roots::of(&findings, is_empty_only, unconfirmed);
     let (mut kind, mut why) = decide(&roots, &mut doubts, &facts.inverter, state, profile);
     let none = Roots::default();
     let (mut without_roots, _) = decide(&none, &mut doubts, &facts.inverter, state, profile);
@@ -190,9 +191,13 @@ impl MemberFacts {
             at: shared.moment,
         };
         let terminals = evidence.first(profile, Role::TerminalVoltage);
-        let terminals_before = terminals.and_then(|track| track.before);
+        let terminals_before = terminals.and_then(|track| Some(track.before?.1));
         let steady = steady(evidence, &readings, profile, shared.moment);
-        let measured = measure::measure(&readings, profile, kind, terminals_before, steady);
+        let mut measured = measure::measure(&readings, profile, kind, terminals_before, steady);
+        let no_current = !measure::current_flows(&readings, profile);
+        let earlier = evidence.warm.filter(Alone::is_confirmed);
+        let warm = warm::by_itself(&readings, &measured.findings, no_current, earlier);
+        measured.findings.extend(warm);
         let at_rest = measure::at_rest(&readings, profile);
         Self {
             plausible: plausible::look(&readings, evidence, profile, at_rest, now),
@@ -234,7 +239,7 @@ impl MemberFacts {
             self.flagged.findings.clone(),
             self.measured.findings.clone(),
         );
-        remembered::confirm(&mut findings, evidence);
+        remembered::confirm(&mut findings, evidence, profile);
         findings.extend(self.plausible.findings.clone());
         let own = &self.flagged.findings;
         let (earlier, open) = remembered::all(evidence, profile, shared.moment);
@@ -456,6 +461,10 @@ fn merge(flagged: Vec<Finding>, measured: Vec<Finding>) -> Vec<Finding> {
     all
 }
 
+/// A control unit whose own counter stands for so long, and for ten refreshes, hangs.
+// Kind: common practice (refuted by units that work on with a counter that pauses for longer)
+const CERTAINLY_STILL: Duration = Duration::from_secs(30);
+
 /// A heartbeat that stands still: a fault at the unit, perhaps only a cache over a gateway.
 fn frozen(
     findings: &mut Vec<Finding>,
@@ -468,6 +477,7 @@ fn frozen(
     let Pulse::Frozen { stood } = pulse else {
         return;
     };
+    let gateway = facts.is_some_and(LinkFacts::is_gateway);
     if runs_on {
         let what = Contradiction::BeatAgainstUptime {
             stood_s: stood.as_secs_f64(),
@@ -475,7 +485,11 @@ fn frozen(
         doubts.push(Doubt::Contradiction { what });
         return;
     }
-    let gateway = facts.is_some_and(LinkFacts::is_gateway);
+    let certain = CERTAINLY_STILL.max(Duration::from_secs_f64(profile.refresh_s()) * 10);
+    if !gateway && stood < certain {
+        doubts.push(Doubt::HeartbeatUnseen);
+        return;
+    }
     let fact = Fact::from(Measured::HeartbeatStill {
         stood,
         every_s: profile.unit.refresh_s,

@@ -60,7 +60,7 @@ use crate::event::{Event, What};
 use crate::evidence::Seen;
 use crate::evidence::samples::{self, MemberEvidence};
 use crate::facts::doubt::LinkUnknown;
-use crate::facts::fact::Line;
+use crate::facts::fact::{Deed, Line};
 use crate::facts::headline::RootKnown;
 use crate::facts::health::Health;
 use crate::facts::judgement::{self, root_ids};
@@ -232,7 +232,7 @@ fn compose(
         }
         steps.extend(too);
     }
-    keep_apart(&members, &mut steps);
+    keep_apart(&members, &mut steps, profile);
     step::by_risk(&mut steps);
     let findings = findings(
         &members,
@@ -271,10 +271,23 @@ fn compose(
 }
 
 /// Keeps unlike packs apart: what was restarted may connect onto packs of another voltage.
-fn keep_apart(members: &[Member], steps: &mut Vec<NextStep>) {
+fn keep_apart(members: &[Member], steps: &mut Vec<NextStep>, profile: &Profile) {
     steps.extend(rack::keep_apart(members, steps));
-    if steps.iter().any(|s| s.kind() == StepKind::LikePacks) {
-        steps.retain(|s| s.kind() != StepKind::DoesItReturn);
+    if !steps.iter().any(|s| s.kind() == StepKind::LikePacks) {
+        return;
+    }
+    steps.retain(|s| s.kind() != StepKind::DoesItReturn);
+    let roots = || members.iter().flat_map(|m| &m.findings);
+    for step in steps {
+        let Step::WorkOnRoot { at, to_do, .. } = &mut step.step else {
+            continue;
+        };
+        let root = roots().find(|f| f.is_root_alarm() && at.ids.contains(&f.id));
+        if let Some(class) = root.and_then(|root| root.class)
+            && next::may_restart(to_do, profile)
+        {
+            *to_do = Deed::Usual(class).alone();
+        }
     }
 }
 

@@ -33,7 +33,7 @@ pub(crate) fn steps(
     let mut steps = match member.kind {
         VerdictKind::Normal => vec![hand_over(member)],
         VerdictKind::NotReady => condition_steps(member),
-        VerdictKind::Fault => fault_steps(member),
+        VerdictKind::Fault => fault_steps(member, profile),
         VerdictKind::AwaitingInverter | VerdictKind::InverterLost => {
             waiting_steps(member, profile, causes)
         }
@@ -107,14 +107,14 @@ fn is_low(class: Class) -> bool {
     )
 }
 
-fn fault_steps(member: &Member) -> Vec<NextStep> {
+fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
     let mut steps = Vec::new();
     let disposed = |wanted| roots(member).find(move |f| f.disposition == Some(wanted));
     if let Some(root) = disposed(Disposition::Quarantine) {
         let at = at_roots(member, vec![root.id], root.id);
         steps.push(Step::SetApart { at }.next());
     }
-    steps.extend(at_the_roots(member));
+    steps.extend(at_the_roots(member, profile));
     // Where the map itself says what to do at the inverter's side, a second step would say it again.
     let untold = |f: &Finding| is_untold(f) && f.lies_in == LiesIn::InverterSide;
     // Nobody goes to what heats to find out where it lies.
@@ -173,8 +173,20 @@ fn is_untold(root: &Finding) -> bool {
     root.to_do == Remedy::default()
 }
 
+/// Whether what is to be done may be a restart: ours, or what the map advises for a flag that one clears.
+pub(super) fn may_restart(to_do: &Remedy, profile: &Profile) -> bool {
+    match to_do.deed {
+        Deed::RestartControlUnit => true,
+        Deed::OfMap(flag) => {
+            let flag = profile.flags.get(flag.0);
+            flag.is_some_and(|flag| flag.clears == Clears::PowerCycle)
+        }
+        _ => false,
+    }
+}
+
 /// What each root wants, once for each id.
-fn at_the_roots(member: &Member) -> Vec<NextStep> {
+fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
     let has = |class| roots(member).any(|f| f.class == Some(class));
     let never_charge = has(Class::CellBelowMinimum);
     let odd_low_cell = has(Class::CellImbalance) && has(Class::CellUnderVoltage);
@@ -223,11 +235,11 @@ fn at_the_roots(member: &Member) -> Vec<NextStep> {
         }
         let work = Step::WorkOnRoot {
             at: at_roots(member, ids, root.id),
-            to_do: if root.to_do.deed == Deed::RestartControlUnit && stays_off(member) {
-                root.class
-                    .map_or_else(Remedy::default, |class| Deed::Usual(class).alone())
-            } else {
-                root.to_do.clone()
+            to_do: match root.class {
+                Some(class) if stays_off(member) && may_restart(&root.to_do, profile) => {
+                    Deed::Usual(class).alone()
+                }
+                _ => root.to_do.clone(),
             },
             mind,
         };

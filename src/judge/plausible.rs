@@ -60,7 +60,7 @@ pub(crate) fn look(
     let mut seen = Plausible::default();
     sense_wires(&mut seen, readings, profile);
     resistance(&mut seen, evidence, profile);
-    current_while_open(&mut seen, readings, profile);
+    current_while_open(&mut seen, readings, (evidence, now), profile);
     charge_against_voltage(&mut seen, readings, profile, at_rest);
     unlike_modules(&mut seen, readings);
     heat(&mut seen, evidence, profile);
@@ -141,6 +141,7 @@ fn lone_sensors(seen: &mut Plausible, readings: &[Reading]) {
                 fact,
             );
             found.lies_in = LiesIn::Module;
+            found.sure = Certainty::Likely;
             seen.findings.push(found);
             continue;
         }
@@ -298,8 +299,14 @@ fn sense_wires(seen: &mut Plausible, readings: &[Reading], profile: &Profile) {
     }
 }
 
-/// Current although every switch is reported open, both out of one answer.
-fn current_while_open(seen: &mut Plausible, readings: &[Reading], profile: &Profile) {
+/// Current although every switch is reported open, both out of one answer; or earlier, for certain. Right after
+/// switching and in pre-charge it is none.
+fn current_while_open(
+    seen: &mut Plausible,
+    readings: &[Reading],
+    (evidence, now): (&UnitMemory, Stamp),
+    profile: &Profile,
+) {
     let of = |role| readings.iter().find(|r| r.role == role);
     let (Some(switches), Some(current)) = (of(Role::Switches), of(Role::PackCurrent)) else {
         return;
@@ -307,18 +314,31 @@ fn current_while_open(seen: &mut Plausible, readings: &[Reading], profile: &Prof
     let open = switches
         .raw
         .is_some_and(|raw| raw & profile.unit.switches_closed == 0);
-    let Some(amps) = current.number().filter(|amps| {
-        open && switches.age == current.age && amps.abs() > 2.0 * profile.unit.rest_current
-    }) else {
+    let least = (2.0 * profile.unit.rest_current).max(1.5);
+    let flows = |amps: &f64| open && switches.age == current.age && amps.abs() > least;
+    let amps = current.number().filter(flows);
+    let earlier = &evidence.while_open;
+    let spell = earlier.spell.filter(|spell| spell.is_open(now));
+    let (fact, doubt) = if let Some(amps) = amps.filter(|_| !evidence.is_switching(profile)) {
+        let fact = Fact::from(Compared::CurrentWhileOpen {
+            at: current.spot(),
+            amps,
+            last: None,
+        });
+        let found = fact.clone();
+        (fact, Doubt::CurrentWhileOpen { found })
+    } else if let Some(spell) = spell {
+        let fact = Fact::from(Compared::CurrentWhileOpen {
+            at: current.spot(),
+            amps: earlier.amps,
+            last: Some(spell.last().at),
+        });
+        let found = fact.clone();
+        (fact, Doubt::WasBeyond { found })
+    } else {
         return;
     };
-    let fact = Fact::from(Compared::CurrentWhileOpen {
-        at: current.spot(),
-        amps,
-    });
-    seen.doubts.push(Doubt::CurrentWhileOpen {
-        found: fact.clone(),
-    });
+    seen.doubts.push(doubt);
     let mut found = finding(
         Class::SensorFault,
         Severity::Warning,

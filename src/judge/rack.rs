@@ -10,13 +10,15 @@ use super::measure::charging;
 use super::member::Member;
 use super::notices::notice;
 use super::shared::first;
+use super::{cautions, measure, warm};
+use crate::evidence::warm::alone;
 use crate::facts::doubt::{Contradiction, Doubt};
 use crate::facts::fact::{Compared, Fact, FactKind};
-use crate::facts::judgement::{Reading, Source, VerdictKind, Why};
+use crate::facts::judgement::{Disposition, Finding, Reading, Source, VerdictKind, Why};
 use crate::facts::step::{NextStep, StepKind};
 
-/// Packs may connect while they are no further apart than this, V.
-// Kind: common practice (a key of the map would be better: the maker knows)
+/// Packs may connect while they are no further apart than this, V, where the map does not say.
+// Kind: common practice
 const LIKE_ENOUGH_V: f64 = 0.3;
 /// And no further apart in charge than this, % points: on the flat part of the curve like voltages do not
 /// show like charge.
@@ -30,8 +32,9 @@ const SAME_START_S: f64 = 5.0;
 
 /// Compares all packs of a rack.
 pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
-    one_pack_twice(members);
-    copied_numbers(members);
+    one_pack_twice(members, profile);
+    copied_numbers(members, profile);
+    warm_pack(members, profile);
     between_packs(members, profile);
     unlike_volts(members, profile);
     unlike_charge(members, profile);
@@ -50,13 +53,13 @@ fn keep_open(member: &mut Member, doubt: Doubt, reason: Why) {
 }
 
 /// One pack that answers at two addresses: the other one was never seen.
-fn one_pack_twice(members: &mut [Member]) {
+fn one_pack_twice(members: &mut [Member], profile: &Profile) {
     let mut twice: Vec<(usize, u8)> = Vec::new();
     for (n, member) in members.iter().enumerate() {
         let same = members
             .iter()
             .take(n)
-            .find(|other| is_one_pack(other, member));
+            .find(|other| is_one_pack(other, member, profile));
         twice.extend(same.map(|other| (n, other.unit)));
     }
     for (n, other) in twice {
@@ -125,14 +128,14 @@ fn serial(member: &Member) -> Option<&Foreign> {
 }
 
 /// Packs with one serial number that are two for certain: that is told, and no more.
-fn copied_numbers(members: &mut [Member]) {
+fn copied_numbers(members: &mut [Member], profile: &Profile) {
     let mut copied: Vec<(usize, u8)> = Vec::new();
     for (n, member) in members.iter().enumerate() {
         let earlier = members.iter().take(n);
         let same = earlier.clone().find(|other| {
             serial(other).is_some()
                 && serial(other) == serial(member)
-                && !is_one_pack(other, member)
+                && !is_one_pack(other, member, profile)
         });
         copied.extend(same.map(|other| (n, other.unit)));
     }
@@ -146,7 +149,42 @@ fn copied_numbers(members: &mut [Member]) {
     }
 }
 
-fn is_one_pack(one: &Member, other: &Member) -> bool {
+/// Packs beside each other that carry no current, as modules of one stack: the one that stands alone heats.
+fn warm_pack(members: &mut [Member], profile: &Profile) {
+    let at_rest = |m: &Member| !measure::current_flows(&m.readings, profile);
+    let answering = || members.iter().filter(|m| m.kind != VerdictKind::BusProblem);
+    if !answering().all(at_rest) {
+        return;
+    }
+    let packs = answering().filter_map(|m| Some((m.unit.into(), warm::middle(&m.readings)?)));
+    let Some((unit, celsius, next)) = alone(packs) else {
+        return;
+    };
+    let Some(member) = members.iter_mut().find(|m| u16::from(m.unit) == unit) else {
+        return;
+    };
+    let mut found = warm::warm(member.unit, None, (celsius, next), None);
+    found.disposition = Some(Disposition::StayAway);
+    let is_told = |f: &Finding| f.is_root_alarm() && cautions::is_heat(f);
+    if member.findings.iter().any(is_told) {
+        return;
+    }
+    let caution = cautions::warm_part(&found).map(Why::Caution);
+    member.why = match member.kind {
+        VerdictKind::Fault => std::mem::take(&mut member.why),
+        _ => Vec::new(),
+    };
+    member.why.push(Why::of(&found));
+    member.why.splice(0..0, caution);
+    (member.kind, member.without_roots) = match member.kind {
+        VerdictKind::Fault => (VerdictKind::Fault, member.without_roots),
+        other => (VerdictKind::Fault, other),
+    };
+    member.findings.push(found);
+}
+
+/// One serial number, one counter, one start and like cells.
+fn is_one_pack(one: &Member, other: &Member, profile: &Profile) -> bool {
     let cells = |m: &Member| -> Vec<f64> {
         let cells = m.readings.iter().filter(|r| r.role == Role::CellVoltage);
         cells.filter_map(Reading::number).collect()
@@ -163,9 +201,30 @@ fn is_one_pack(one: &Member, other: &Member) -> bool {
         && started(one)
             .zip(started(other))
             .is_some_and(|(a, b)| (a - b).abs() <= SAME_START_S)
+        && beats_alike(one, other, profile)
         && !a.is_empty()
         && a.len() == b.len()
         && equal as f64 >= SAME_CELLS * a.len() as f64
+}
+
+/// Whether two own counters may be one: it went on from the one reading to the other by no more than the time
+/// between them, at up to ten steps a refresh.
+fn beats_alike(one: &Member, other: &Member, profile: &Profile) -> bool {
+    let beat = |m: &Member| {
+        let reading = m.readings.iter().find(|r| r.role == Role::OwnHeartbeat)?;
+        Some((reading.number()?, reading.age?.as_secs_f64()))
+    };
+    let Some(((a, age_a), (b, age_b))) = beat(one).zip(beat(other)) else {
+        return true;
+    };
+    let range = profile
+        .points_with(Role::OwnHeartbeat)
+        .next()
+        .map_or(f64::INFINITY, |p| 2f64.powf(p.raw_bits().into()));
+    // The older reading first.
+    let went_on = if age_a >= age_b { b - a } else { a - b };
+    let steps = 10.0 * ((age_a - age_b).abs() / profile.refresh_s() + 2.0);
+    went_on.rem_euclid(range) <= steps
 }
 
 /// Packs that are not connected yet, against all others.
@@ -178,10 +237,11 @@ fn unlike_charge(members: &mut [Member], profile: &Profile) {
     let (Some(low), Some(high), false) = (low, high, all_closed) else {
         return;
     };
-    if high.1 - low.1 <= LIKE_ENOUGH_CHARGE {
+    let of_map = profile.members.as_ref().and_then(|m| m.join_within_percent);
+    let limit = of_map.unwrap_or(LIKE_ENOUGH_CHARGE);
+    if high.1 - low.1 <= limit {
         return;
     }
-    let limit = LIKE_ENOUGH_CHARGE;
     tell(
         members,
         Compared::PacksUnlikeCharge { low, high, limit }.into(),
@@ -205,10 +265,11 @@ fn unlike_volts(members: &mut [Member], profile: &Profile) {
     let (Some(low), Some(high), false) = (low, high, volts.is_empty()) else {
         return;
     };
-    if high.1 - low.1 <= LIKE_ENOUGH_V {
+    let of_map = profile.members.as_ref().and_then(|m| m.join_within_v);
+    let limit = of_map.unwrap_or(LIKE_ENOUGH_V);
+    if high.1 - low.1 <= limit {
         return;
     }
-    let limit = LIKE_ENOUGH_V;
     tell(
         members,
         Compared::PacksUnlike { low, high, limit }.into(),

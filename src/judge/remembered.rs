@@ -6,10 +6,11 @@
 use std::time::Duration;
 
 use packside_profiles::model::{Profile, Severity};
-use packside_profiles::{Class, Role};
+use packside_profiles::{Class, Place, Role};
 
 use super::measure::class_of;
 use super::shared::finding;
+use crate::evidence::charge::ChargedOutside;
 use crate::evidence::stamp::Stamp;
 use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::Doubt;
@@ -39,7 +40,8 @@ pub(crate) fn all(
 }
 
 /// One sample beyond a limit is likely; two of them, or the unit's own flag beside it, prove it.
-pub(crate) fn confirm(findings: &mut [Finding], unit: &UnitMemory) {
+pub(crate) fn confirm(findings: &mut [Finding], unit: &UnitMemory, profile: &Profile) {
+    let apart = CONFIRMS.max(Duration::from_secs_f64(profile.refresh_s()));
     let at = |finding: &Finding| match finding.fact {
         Fact::Measured(Measured::BeyondLimit { at, .. } | Measured::BelowMinimum { at, .. }) => {
             Some(at)
@@ -48,6 +50,29 @@ pub(crate) fn confirm(findings: &mut [Finding], unit: &UnitMemory) {
         _ => None,
     };
     for finding in findings {
+        if matches!(
+            finding.fact,
+            Fact::Measured(Measured::ChargesOutside { .. })
+        ) {
+            let charge = unit.charged_outside.as_deref();
+            if charge.is_some_and(ChargedOutside::is_proven) {
+                finding.sure = Certainty::Proven;
+            }
+            continue;
+        }
+        if let Fact::Measured(Measured::TooFarApart {
+            point,
+            low,
+            high,
+            limit,
+            ..
+        }) = finding.fact
+        {
+            if !were_apart(unit, (point, low.0, high.0), limit, apart) {
+                finding.sure = Certainty::Likely;
+            }
+            continue;
+        }
         let Some(at) = at(finding) else { continue };
         let mut both = unit.layout.instances.iter().zip(&unit.tracks);
         let track = both.find(|(one, _)| one.point == at.point.0 && one.place == at.place);
@@ -57,6 +82,29 @@ pub(crate) fn confirm(findings: &mut [Finding], unit: &UnitMemory) {
         }
     }
 }
+
+/// Whether two readings were that far apart in the samples before as well.
+fn were_apart(
+    unit: &UnitMemory,
+    (point, low, high): (PointIndex, Place, Place),
+    limit: f64,
+    least: Duration,
+) -> bool {
+    let before = |place: Place| {
+        let mut both = unit.layout.instances.iter().zip(&unit.tracks);
+        let (_, track) = both.find(|(one, _)| one.point == point.0 && one.place == place)?;
+        let (now, (then, number)) = (track.number?.0, track.before?);
+        let apart = now.since(then);
+        apart.is_none_or(|apart| apart >= least).then_some(number)
+    };
+    before(low)
+        .zip(before(high))
+        .is_some_and(|(low, high)| high - low > limit)
+}
+
+/// Samples so far apart confirm each other.
+// Kind: common practice
+const CONFIRMS: Duration = Duration::from_secs(1);
 
 /// A charge outside of its window that has ended. A long one is a root: what plates stays plated.
 fn charged_outside(unit: &UnitMemory, now: Stamp) -> Option<Finding> {

@@ -36,6 +36,10 @@ const TRIES: u8 = 3;
 const DISTURBED_TRIES: u8 = 6;
 /// Looks at the heartbeat before giving up on it.
 const HEARTBEAT_LOOKS: u32 = 5;
+/// A counter that stands is looked at for so long: then the unit hangs for certain.
+const STILL_FOR: Duration = Duration::from_secs(30);
+/// Looks at a counter that stands.
+const STILL_LOOKS: u32 = 12;
 /// Looks at the counter of the inverter, where only that tells of it: enough for its silence time.
 const COUNTER_LOOKS: u32 = 12;
 /// Refusals without a single answer after which a unit is left alone.
@@ -87,6 +91,8 @@ pub struct Look {
     queue: VecDeque<(Read, u8)>,
     open: Option<(Read, u8)>,
     not_before: Duration,
+    /// A counter that stands is looked at until that is certain.
+    until_certain: bool,
     /// Refused with exception 02 and not asked again, by unit address.
     refused: Vec<(u8, Instance)>,
     /// Packs that did not answer when their flags were wanted: the rest is not asked.
@@ -118,6 +124,7 @@ impl Look {
             queue: VecDeque::new(),
             open: None,
             not_before: Duration::ZERO,
+            until_certain: false,
             refused: Vec::new(),
             silent: BTreeSet::new(),
             again: VecDeque::new(),
@@ -130,6 +137,12 @@ impl Look {
         };
         look.begin_unit(unit);
         look
+    }
+
+    /// Looks at a counter that stands for as long as it takes to know that it does.
+    pub fn until_certain(mut self) -> Self {
+        self.until_certain = true;
+        self
     }
 
     /// What to do now.
@@ -433,18 +446,8 @@ impl Look {
     /// Whether the heartbeat was seen moving, or standing still for certain; the inverter's counter too,
     /// where only that tells of the inverter.
     fn heartbeat_known(&self) -> bool {
-        let evidence = gather(&self.exchanges, &self.profile);
-        let mine = evidence.iter().find(|e| e.unit == self.unit);
-        let pulse = |role| {
-            let series = mine.map(|e| e.series(&self.profile, role));
-            let mut counter = PulseCounter::default();
-            for (at, value) in series.unwrap_or_default() {
-                counter.take(at, value);
-            }
-            counter.pulse(Duration::from_secs_f64(self.profile.refresh_s()))
-        };
         let silence = Duration::from_secs(self.profile.inverter.silence_s.into());
-        let of_inverter = || match pulse(Role::InverterHeartbeat) {
+        let of_inverter = || match self.pulse(Role::InverterHeartbeat) {
             Pulse::Moving => true,
             Pulse::Frozen { stood } => stood >= silence,
             Pulse::NotKnown => false,
@@ -454,7 +457,15 @@ impl Look {
             .points_with(Role::OwnHeartbeat)
             .next()
             .is_some();
-        let own_known = !has_own || pulse(Role::OwnHeartbeat) != Pulse::NotKnown;
+        let own_known = !has_own
+            || match self.pulse(Role::OwnHeartbeat) {
+                Pulse::Moving => true,
+                Pulse::NotKnown => false,
+                // In a rack the others wait.
+                Pulse::Frozen { stood } => {
+                    !self.until_certain || stood >= STILL_FOR || self.packs() > 1
+                }
+            };
         own_known && (!self.is_by_counter() || of_inverter())
     }
 
@@ -467,10 +478,24 @@ impl Look {
     }
 
     fn most_looks(&self) -> u32 {
+        let stands = || matches!(self.pulse(Role::OwnHeartbeat), Pulse::Frozen { .. });
         match self.is_by_counter() {
             true => COUNTER_LOOKS,
+            false if stands() => STILL_LOOKS,
             false => HEARTBEAT_LOOKS,
         }
+    }
+
+    /// What a counter of the present unit does.
+    fn pulse(&self, role: Role) -> Pulse {
+        let evidence = gather(&self.exchanges, &self.profile);
+        let mine = evidence.iter().find(|e| e.unit == self.unit);
+        let series = mine.map(|e| e.series(&self.profile, role));
+        let mut counter = PulseCounter::default();
+        for (at, value) in series.unwrap_or_default() {
+            counter.take(at, value);
+        }
+        counter.pulse(Duration::from_secs_f64(self.profile.refresh_s()))
     }
 
     /// The next pack's flags; after the last one the first pack whole.

@@ -55,7 +55,10 @@ impl Session {
         let Self {
             profile, manner, ..
         } = self;
-        let look = Look::new(Arc::clone(profile), manner.unit, manner.only, self.cost());
+        let mut look = Look::new(Arc::clone(profile), manner.unit, manner.only, self.cost());
+        if self.task == Task::LookUntilSettled {
+            look = look.until_certain();
+        }
         UnderWay::Look(Box::new(look))
     }
 

@@ -176,10 +176,15 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
              to charge",
             module.map_or_else(|| "the pack".to_owned(), |m| format!("module {m}"))
         ),
-        Compared::CurrentWhileOpen { at, amps } => format!(
-            "{} is {} although every switch is said to be open: the current sensor is off its zero, or a switch does not open",
+        Compared::CurrentWhileOpen { at, amps, last } => format!(
+            "{} {} {} although every switch {} said to be open: the current sensor is off its zero, or a switch does not open",
             name(*at, profile),
+            last.map_or_else(
+                || "is".to_owned(),
+                |last| format!("was up to {}", moment(Some(last)))
+            ),
             with_unit(*amps, "A"),
+            if last.is_some() { "was" } else { "is" },
         ),
         Compared::ChargeAgainstVoltage { volts, percent } => format!(
             "at rest the cells have {} on average, which does not fit a state of charge of {percent:.0} %: the charge counter \

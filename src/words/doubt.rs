@@ -45,6 +45,16 @@ fn contradiction(what: &Contradiction) -> String {
             with_unit(*amps, "A"),
             with_unit(*granted, "A")
         ),
+        Contradiction::CellsStand { cells, amps } => format!(
+            "{cells} cells keep the very same voltage while the current changes by {}: their readings are frozen, and show \
+             nothing",
+            with_unit(*amps, "A")
+        ),
+        Contradiction::PerhapsChargesOutside { amps, celsius } => format!(
+            "{} flow at {}, and the map does not say which way: if it charges, cells are being damaged",
+            with_unit(*amps, "A"),
+            with_unit(*celsius, "degC")
+        ),
         Contradiction::CounterStands { stood_s, silence_s } => format!(
             "the counter that the inverter writes moved and stands still now for {stood_s:.0} s, and the unit says that it \
              hears it: silent is more than {silence_s} s"
@@ -161,7 +171,15 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
             "the inverter is heard, but the unit is in state {} and not in service",
             state.map_or("unknown", StateKind::id)
         ),
-        Doubt::NoMeasurement { word, per_cent } => format!(
+        Doubt::NoMeasurement { word: None, .. } => {
+            "NOTHING HERE IS A MEASUREMENT: every value says that it is not available, and the unit's own counter does not \
+             move; take the terminals for live and current for flowing"
+                .to_owned()
+        }
+        Doubt::NoMeasurement {
+            word: Some(word),
+            per_cent,
+        } => format!(
             "NOTHING HERE IS A MEASUREMENT: {per_cent} % of what was read is the one word 0x{word:04x}, in values of any \
              kind, and the unit's own counter does not move; take the terminals for live and current for flowing"
         ),

@@ -163,11 +163,21 @@ pub(super) fn measured(fact: &Measured, profile: &Profile) -> String {
             module,
             celsius,
             next,
+            last,
         } => format!(
-            "without current module {module} has {}, the next warmest one {}: it heats from inside until shown otherwise. \
-             Sun, a heater, or a module brought in from a warm place would look alike",
+            "without current {} {} {}, the next warmest one {}: it heats from inside until shown otherwise. \
+             Sun, a heater, or a {} brought in from a warm place would look alike",
+            module.map_or_else(
+                || "this pack".to_owned(),
+                |module| format!("module {module}")
+            ),
+            last.map_or_else(
+                || "has".to_owned(),
+                |last| format!("had ({})", moment(Some(last)))
+            ),
             with_unit(*celsius, "degC"),
             with_unit(*next, "degC"),
+            if module.is_some() { "module" } else { "pack" },
         ),
         Measured::ChargedOutside {
             at,

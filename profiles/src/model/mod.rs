@@ -31,13 +31,13 @@ use crate::line::LineSettings;
 pub use crate::numbering::Numbering;
 
 /// The newest file format that this package reads.
-pub const FORMAT: u32 = 3;
+pub const FORMAT: u32 = 4;
 
 /// A register map and everything else the tool must know about one kind of unit.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Profile {
-    /// File format, 1 to 3.
+    /// File format, 1 to 4.
     pub format: u32,
     /// Who wrote this and what for.
     pub profile: Head,
@@ -153,13 +153,17 @@ pub struct Answering {
 }
 
 /// Packs at consecutive addresses that make one rack.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Members {
     /// Most packs there can be. The first has the unit address, the others follow.
     pub at_most: u8,
     /// Point (at the first pack) that says how many there are.
     pub count: Option<String>,
+    /// How far apart packs may be that join, V. Since format 4.
+    pub join_within_v: Option<f64>,
+    /// How far apart in charge, % points. Since format 4.
+    pub join_within_percent: Option<f64>,
 }
 
 /// A model in the chain of a unit that describes itself.

@@ -160,6 +160,23 @@ pub struct CellLimits {
     pub charge_from_c: f64,
     /// Highest temperature at which charging is allowed, degC.
     pub charge_to_c: f64,
+    /// What may be charged outside of these, degC and A, in rising order of the temperature. Since format 4.
+    #[serde(default)]
+    pub charge_reduced: Vec<[f64; 2]>,
+}
+
+impl CellLimits {
+    /// The current that the curve grants at a temperature, A; nothing outside of it.
+    pub fn granted(&self, celsius: f64) -> Option<f64> {
+        let mut pairs = self.charge_reduced.windows(2);
+        pairs.find_map(|pair| match pair {
+            [[from, low], [to, high]] if (*from..=*to).contains(&celsius) => {
+                let share = (celsius - from) / (to - from).max(f64::EPSILON);
+                Some(low + share * (high - low))
+            }
+            _ => None,
+        })
+    }
 }
 
 /// Oldest firmware of the control unit for one family of inverters.

@@ -233,6 +233,7 @@ pub(super) fn settle(profile: &mut Profile) {
         profile.cell = chemistry.map(|one| CellLimits {
             never_charge_below: one.volts[0],
             charge_from_c: one.charge_from_c,
+            charge_reduced: Vec::new(),
             charge_to_c: one.celsius[1],
         });
     }

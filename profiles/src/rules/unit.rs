@@ -89,7 +89,29 @@ pub(super) fn members(draft: &Draft<'_>, problems: &mut Collector<'_>) {
             "give the most packs there can be",
         );
     }
+    let most = [
+        ("join_within_v", item.value.join_within_v, MOST_APART_V),
+        (
+            "join_within_percent",
+            item.value.join_within_percent,
+            MOST_APART_PERCENT,
+        ),
+    ];
+    for (key, value, most) in most {
+        if let Some(value) = value.filter(|value| !(0.0..=most).contains(value)) {
+            problems.add(
+                item.at(key),
+                format!("members.{key}: expected 0 to {most}, found {value}"),
+                "give what the maker's document allows before packs are joined",
+            );
+        }
+    }
 }
+
+/// No maker lets packs of extra-low voltage join that are further apart, V and % points.
+// Kind: invented (far beyond any sensible value)
+const MOST_APART_V: f64 = 5.0;
+const MOST_APART_PERCENT: f64 = 50.0;
 
 /// Numbers of the unit's picture that come in pairs stand in order.
 pub(super) fn picture(draft: &Draft<'_>, problems: &mut Collector<'_>) {
@@ -132,6 +154,7 @@ pub(super) fn picture(draft: &Draft<'_>, problems: &mut Collector<'_>) {
             cell.charge_to_c,
             problems,
         );
+        reduced(&item.at("charge_reduced"), &cell.charge_reduced, problems);
         let lowest = draft
             .points
             .iter()
@@ -148,6 +171,24 @@ pub(super) fn picture(draft: &Draft<'_>, problems: &mut Collector<'_>) {
                 "the alarm comes before the absolute minimum",
             );
         }
+    }
+}
+
+/// The curve of a reduced charge: temperatures rise, currents are none or more.
+fn reduced(at: &Range<usize>, curve: &[[f64; 2]], problems: &mut Collector<'_>) {
+    let rises = curve.windows(2).all(|pair| match pair {
+        [[from, _], [to, _]] => from < to,
+        _ => true,
+    });
+    let is_sound = curve
+        .iter()
+        .all(|[_, amps]| amps.is_finite() && *amps >= 0.0);
+    if curve.len() == 1 || !rises || !is_sound {
+        problems.add(
+            at.clone(),
+            "cell.charge_reduced: expected two or more [°C, A] with rising temperatures and no current below 0".to_owned(),
+            "copy the curve of the maker's document, coldest first, or leave it out",
+        );
     }
 }
 

@@ -101,20 +101,20 @@ fn err_profile_answering() {
 fn err_profile_format() {
     check(
         "format = 1",
-        "format = 4",
-        "format: expected a number from 1 to 3, found 4",
+        "format = 5",
+        "format: expected a number from 1 to 4, found 5",
     );
     check(
         "format = 1",
         "format = \"1\"",
-        "format: expected a number from 1 to 3, found string",
+        "format: expected a number from 1 to 4, found string",
     );
     check(
         "format = 1",
         "",
         "format: expected format = 1 at the top of the file, found nothing",
     );
-    let newer = mistakes_in("generic-hv-stack", "format = 1", "format = 4");
+    let newer = mistakes_in("generic-hv-stack", "format = 1", "format = 5");
     assert_eq!(newer.list[0].fix, "use a newer packside for this file");
 }
 

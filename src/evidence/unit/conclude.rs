@@ -11,31 +11,37 @@ use packside_profiles::{Quality, Role, StateKind};
 use super::UnitMemory;
 use crate::evidence::cells::CellAnswer;
 use crate::evidence::charge::{ChargedOutside, Outside, charging};
-use crate::evidence::excursion::Excursion;
+use crate::evidence::excursion::{Conditions, Excursion};
 use crate::evidence::map::Map;
 use crate::evidence::samples::Given;
 use crate::evidence::stamp::Stamp;
 use crate::evidence::track::{Last, Track};
-use crate::evidence::transitions::Beat;
+use crate::evidence::transitions::SETTLES;
+use crate::evidence::warm::{Alone, alone};
 use crate::evidence::words::{TURN, is_up, state_explains};
 
 /// Temperatures older than this are not held against a current.
 const FRESH: Duration = Duration::from_secs(60);
+/// The current of closing switches lasts no longer.
+// Kind: common practice
+const INRUSH: Duration = Duration::from_secs(2);
 
 impl UnitMemory {
     /// Draws from one answer what its numbers say together.
     pub(super) fn conclude(&mut self, number: usize, at: Stamp, map: &Map) {
         let track = |index: Option<usize>| self.tracks.get(index?).filter(|track| track.is_of(at));
         let uptime = track(self.followed.uptime).and_then(|track| track.number_of(at));
-        let restarted = uptime.is_some_and(|uptime| self.uptime.take(at, uptime, map.uptime_step));
+        let ends = (map.uptime_step, map.uptime_range);
+        let restarted = uptime.is_some_and(|uptime| self.uptime.take(at, uptime, ends));
         if restarted {
             self.restarted(at, map);
         }
         let track = |index: Option<usize>| self.tracks.get(index?).filter(|track| track.is_of(at));
         let value_of = |index| track(index).and_then(|track| track.number_of(at));
-        let (beat, inverter_beat) = (
+        let (beat, inverter_beat, inverter_age) = (
             value_of(self.followed.heartbeat),
             value_of(self.followed.inverter_beat),
+            value_of(self.followed.inverter_age),
         );
         let amps = value_of(self.followed.current);
         if let Some(value) = beat {
@@ -45,19 +51,61 @@ impl UnitMemory {
             }
         }
         if let Some(value) = inverter_beat {
-            self.inverter_beat.take(at, value);
             self.inverter_counter.take(at.at, value);
+        }
+        if let Some(value) = inverter_age {
+            self.inverter_age.take(at.at, value);
         }
         if let Some(amps) = amps {
             self.currents.take(at.at, amps);
             self.charge(at, amps, map);
         }
         self.heat(at, map);
-        self.state_and_switches(at, map);
+        self.warm(at, map);
+        self.state_and_switches(at, amps, map);
         self.inverter_flag(at, map);
-        self.cells_of(number, at);
+        self.cells_of(number, at, map);
         self.before_silence(number, at, map);
         self.valid_numbers(at, map);
+        self.conditions(at, map);
+    }
+
+    /// What the unit did when this answer came, for all that was beyond a limit.
+    fn conditions(&mut self, at: Stamp, map: &Map) {
+        let is_known = |track: &Track| track.excursion.is_some() && track.is_of(at);
+        if !self.tracks.iter().any(is_known) {
+            return;
+        }
+        let fresh = |index: usize| {
+            let (when, number) = self.tracks.get(index)?.number?;
+            let is_fresh = at.since(when).is_some_and(|ago| ago <= FRESH);
+            is_fresh.then_some(number)
+        };
+        let celsius: Vec<f64> = (self.followed.temperatures.iter())
+            .filter_map(|index| fresh(*index))
+            .collect();
+        let count = celsius.len();
+        let now = Conditions {
+            switches: self.last_switches.and_then(|(_, switches)| switches),
+            celsius: (count > 0).then(|| celsius.iter().sum::<f64>() / count as f64),
+            amps: self.followed.current.and_then(fresh),
+            least_amps: map.least_current(),
+            just_switched: self.switched_within(at, INRUSH),
+        };
+        for (instance, track) in self.layout.instances.iter().zip(&mut self.tracks) {
+            if is_known(track)
+                && let Some(point) = map.point(instance.point)
+                && let Some(excursion) = &mut track.excursion
+            {
+                excursion.under(at, now, point.role);
+            }
+        }
+    }
+
+    /// Whether its switches or its state changed so short a time before.
+    fn switched_within(&self, at: Stamp, time: Duration) -> bool {
+        let ago = self.switched.and_then(|switched| at.since(switched));
+        ago.is_some_and(|ago| ago <= time)
     }
 
     /// What the temperatures of this answer did since the ones before.
@@ -78,6 +126,35 @@ impl UnitMemory {
         }
     }
 
+    /// Which module stands alone above the others while no current flows.
+    fn warm(&mut self, at: Stamp, map: &Map) {
+        let rest = map.profile.unit.rest_current;
+        let temperatures = &self.followed.temperatures;
+        let comes = temperatures.iter().any(|index| {
+            let track = self.tracks.get(*index);
+            track.is_some_and(|track| track.is_of(at))
+        });
+        if !comes || self.current().is_none_or(|amps| amps.abs() > rest) {
+            return;
+        }
+        let sensors = temperatures.iter().filter_map(|index| {
+            let module = self.layout.instances.get(*index)?.place.module?;
+            let (when, celsius) = self.tracks.get(*index)?.number?;
+            let is_fresh = at.since(when).is_some_and(|ago| ago <= FRESH);
+            is_fresh.then_some((module, celsius))
+        });
+        if let Some((module, celsius, next)) = alone(sensors) {
+            let new = Alone {
+                module,
+                celsius,
+                next,
+                first: at,
+                last: at,
+            };
+            Alone::keep(&mut self.warm, new);
+        }
+    }
+
     /// Holds the current of this answer against the temperatures that were read last.
     fn charge(&mut self, at: Stamp, amps: f64, map: &Map) {
         let index = self.followed.current;
@@ -95,7 +172,8 @@ impl UnitMemory {
             let is_fresh = at.since(when).is_some_and(|ago| ago <= FRESH);
             is_fresh.then_some((*index, celsius))
         });
-        let outside = celsius.filter_map(|(place, celsius)| Outside::of(place, celsius, cell));
+        let outside =
+            celsius.filter_map(|(place, celsius)| Outside::of(place, celsius, charging, cell));
         let furthest = outside.max_by(|a, b| a.by().total_cmp(&b.by()));
         let charges = charging > 2.0 * map.profile.unit.rest_current;
         match furthest.filter(|_| charges) {
@@ -104,7 +182,7 @@ impl UnitMemory {
             }
             None => {
                 if let Some(known) = &mut self.charged_outside {
-                    known.spell.good(at);
+                    known.ends(at);
                 }
             }
         }
@@ -132,8 +210,8 @@ impl UnitMemory {
                 continue;
             };
             if let Some(number) = track.number_of(at).filter(|_| is_valid) {
-                let cell = map.profile.cell.as_ref();
-                Excursion::take(&mut track.excursion, at, number, point, cell);
+                let known = &mut track.excursion;
+                Excursion::take(known, (at, number), None, point, map.for_excursions());
             }
         }
     }
@@ -141,7 +219,7 @@ impl UnitMemory {
     /// The unit has restarted: what it says of itself counts anew.
     fn restarted(&mut self, at: Stamp, map: &Map) {
         self.precharge_seen = false;
-        (self.inverter_beat, self.uptime_at_beat) = (Beat::default(), None);
+        self.uptime_at_beat = None;
         self.begin_to_count(at.at);
         // Modules may have been exchanged while the unit was off.
         for (instance, track) in self.layout.instances.iter().zip(&mut self.tracks) {
@@ -152,7 +230,7 @@ impl UnitMemory {
         }
     }
 
-    fn state_and_switches(&mut self, at: Stamp, map: &Map) {
+    fn state_and_switches(&mut self, at: Stamp, amps: Option<f64>, map: &Map) {
         let tracks = &self.tracks;
         let raw_of = |index: Option<usize>| match &tracks.get(index?)?.last {
             Some(Last {
@@ -161,9 +239,19 @@ impl UnitMemory {
             }) if *when == at && decoded.quality == Quality::Good => Some(decoded.raw),
             _ => None,
         };
+        let switches = raw_of(self.followed.switches);
         let Some(raw) = raw_of(self.followed.state) else {
             return;
         };
+        let before = self.last_switches;
+        let changed = before.is_some_and(|(state, known)| {
+            let unlike = known.zip(switches).is_some_and(|(known, now)| known != now);
+            state != raw || unlike
+        });
+        self.last_switches = Some((raw, switches.or(before.and_then(|(_, known)| known))));
+        if changed {
+            self.switched = Some(at);
+        }
         let state = self
             .followed
             .state
@@ -176,9 +264,16 @@ impl UnitMemory {
         self.states.take(at.at, kind);
         self.waits
             .take(at.at, kind == StateKind::Waiting, self.asked_from);
-        if let Some(switches) = raw_of(self.followed.switches) {
+        if let Some(switches) = switches {
             let closed = map.profile.unit.switches_closed;
             self.contacts.take(at, kind, raw, switches & closed, closed);
+            if let Some(amps) = amps {
+                let flows = switches & closed == 0
+                    && amps.abs() > map.least_current()
+                    && kind != StateKind::Precharge
+                    && !self.switched_within(at, SETTLES);
+                self.while_open.take(at, amps, flows);
+            }
         }
     }
 
@@ -223,7 +318,7 @@ impl UnitMemory {
         }
     }
 
-    fn cells_of(&mut self, number: usize, at: Stamp) {
+    fn cells_of(&mut self, number: usize, at: Stamp, map: &Map) {
         let Some(question) = self.questions.get(number).filter(|q| !q.cells.is_empty()) else {
             return;
         };
@@ -243,7 +338,10 @@ impl UnitMemory {
             cells: Arc::clone(&question.cells),
             volts: question.cells.iter().map(volts).collect(),
         };
-        self.cells.take(answer, &self.layout);
+        let amps = self.current();
+        let rest = map.profile.unit.rest_current;
+        let at_rest = amps.is_some_and(|amps| amps.abs() <= rest);
+        self.cells.take_with(answer, (amps, at_rest), &self.layout);
     }
 
     /// Notes statuses that are up in this answer while the unit is in service and nothing that brings them

@@ -1,0 +1,254 @@
+"""The rules of the trade word by word, where no other case holds them: samples, like conditions, inrush, charging in the cold,
+dead images, counters, low packs, lone sensors, packs that join.
+
+Each was written before it was run. All numbers of rules are common practice, from memory.
+"""
+from case import (KEEP_AWAY, POWER_CYCLE, ZERO_AMPS, any_root, case, finding, first_says, never_says, no_root, no_step, not_proven, says)
+from cases_a_sound import HV_ALL, LV_MAP, hv, lv, standby, waiting
+from cases_c_measured import hv_run, hv_wait, put, temp, temps
+from cases_f_rack import each
+from cases_h_maps import HV, LV, changed, in_point
+from cases_i_watch import NOT_CLEAN, between, from_on, high, seen
+from images import *
+from wire import World
+
+
+def proven(root):
+    return (f"{root} is proven", lambda r: any(f.get("id") == root and f.get("root") and f.get("sure") == "proven" for f in r.get("findings", [])))
+
+
+# ---- R1: what a sample is
+SLOW = changed(HV, r"^refresh_s = .*$", "refresh_s = 10", 1) if "\nrefresh_s" in HV else changed(HV, r"^rest_current = (.*)$", r"rest_current = \1\nrefresh_s = 10", 1)
+
+
+def every_ten(u, t):
+    """One image in ten seconds, as the map says."""
+    u.waiting()
+    u.cells[1][4] = 3.72
+    u.beat, u.uptime = 1000 + int(t // 10), 600 + 10 * (t // 10)
+
+
+seen("one image is one sample", every_ten, "fault", "a new image every ten seconds, looked at for eight: cell 3.72 V in all answers",
+    "A sample is an answer with a new image: two answers out of one image do not confirm each other.", 8, link="rtu-tcp", map=SLOW,
+    point="R1", root="cell-over-voltage",
+    checks=(not_proven(),))
+
+# ---- R2: memory
+def charged_too_high(u, t):
+    u.in_service(t, 12.5 if t < 16 else 0.0)
+    if 4 <= t < 15:
+        u.cells[1][4] = 3.72
+
+
+seen("too high under charge, then at rest", charged_too_high, NOT_CLEAN, "cell 3.72 V under 12.5 A from 4 to 15 s, no current from 16 s on",
+    "An excursion is over only under like conditions: at rest a cell that was too high under charge shows nothing.", 90, link="rtu-tcp",
+    point="1 R2", during=((12, 99, NOT_CLEAN),),
+    checks=(finding("cell-over-voltage|above"), no_step("charge[^.]*again to see")))
+
+
+def like_again(u, t):
+    u.in_service(t, 12.5)
+    if 4 <= t < 6.5:
+        u.cells[1][4] = 3.66
+
+
+seen("too high under charge, and like again", like_again, "normal", "cell 3.66 V for 2.5 s under 12.5 A, which flow on",
+    "Under like conditions a short excursion is over after a minute and twelve good samples.", 100, link="tcp", truth="sound",
+    point="R2")
+OPENED = "Current while open over three samples is no glitch, and it is not forgotten when it ends."
+seen("8 A while open from 8 to 20 s", between(8, 20, waiting, put(current=8.0)), NOT_CLEAN, "8 A with every switch open, then none", OPENED,
+    45, link="rtu-tcp", truth="open", point="R2", during=((14, 99, NOT_CLEAN),),
+    checks=(says(r"open"), says(r"8(\.0)? A")))
+case("hv 1.4 A offset with every switch open", world=hv(hv_wait(put(current=1.4))), kinds="awaiting-inverter", root=(), point="R2",
+    does="1.4 A in all answers while the switches are open",
+    field="Below 1.5 A a current while open is an offset of the sensor.")
+
+
+def closes(amps, seconds):
+    def script(u, t):
+        if t < 8:
+            u.waiting()
+        else:
+            u.in_service(t)
+            u.uptime = 600 + t
+            if t < 8 + seconds:
+                u.current = amps
+    return script
+
+
+INRUSH = "Over-current in one sample within two seconds after closing, at most three times the limit, is inrush: told, and no doubt."
+seen("inrush is told, and no doubt", closes(-200.0, 1.0), "normal", "switches close at 8 s, 200 A for a second, limit 120", INRUSH, 25,
+    truth="sound", point="R2",
+    checks=(finding("200"),))
+seen("500 A at closing is no inrush", closes(-500.0, 2.5), NOT_CLEAN, "switches close at 8 s, 500 A for two and a half seconds, limit 120", INRUSH, 25,
+    link="rtu-tcp", truth="open", point="R2", during=((14, 99, NOT_CLEAN),))
+seen("200 A for six seconds after closing", closes(-200.0, 6.0), NOT_CLEAN, "switches close at 8 s, 200 A for six seconds", INRUSH, 30,
+    link="rtu-tcp", truth="open", point="R2", during=((16, 99, NOT_CLEAN),))
+seen("200 A long after closing", between(20, 21, lambda u, t: (u.in_service(t, -8)), put(current=-200.0)), NOT_CLEAN,
+    "closed for long, 200 A for a second at 20 s", INRUSH, 28, link="rtu-tcp", truth="open", point="R2", during=((23, 27, NOT_CLEAN),))
+
+# ---- R3: charging outside of the temperatures
+COLD = "Charging a frozen cell: likely at once, proven at a kelvin beyond for three samples over five seconds."
+seen("charging at -5 °C is proven", lambda u, t: (u.in_service(t, 12.5), u.set_temps(-5)), "fault", "-5 °C, 12.5 A throughout", COLD, 20,
+    link="rtu-tcp", point="3 R3", root="charging-outside-temperature",
+    checks=(proven("charging-outside-temperature"), first_says(ZERO_AMPS), no_step("unplug|heater")))
+seen("charging half a kelvin too cold is likely", lambda u, t: (u.in_service(t, 12.5), u.temps.__setitem__(1, [-0.5] * 8)), "fault",
+    "module 2 at -0.5 °C, 12.5 A throughout", COLD, 20, link="rtu-tcp", point="3 R3", root=("charging-outside-temperature", "temperature-imbalance"),
+    checks=(not_proven(),))
+CURVE = changed(HV, r"^(charge_from_c = .*)$", r"\1\ncharge_reduced = [[-10, 1], [0, 9]]", 1)
+GIVEN = "A map may grant a small current in the cold: up to a tenth more than its curve is no fault, beyond it is one."
+case("hv 5.2 A at -5 °C, granted 5", map=CURVE, world=hv(hv_run(lambda u, t: (u.set_temps(-5), put(current=5.2)(u, t)))), kinds={"normal"},
+    root=(), point="3 R3", does="the map grants 5 A at -5 °C (1 A at -10, 9 A at 0 °C), 5.2 A flow", field=GIVEN)
+case("hv 7 A at -5 °C, granted 5", map=CURVE, world=hv(hv_run(lambda u, t: (u.set_temps(-5), put(current=7.0)(u, t)))), kinds={"fault"},
+    truth="fault", root="charging-outside-temperature", point="3 R3", does="the map grants 5 A at -5 °C, 7 A flow", field=GIVEN)
+case("hv 3 A at -15 °C, beyond the curve", map=CURVE, world=hv(hv_run(lambda u, t: (u.set_temps(-15), put(current=3.0)(u, t)))),
+    kinds={"fault"}, truth="fault", root=None, point="3 R3", does="the curve of the map ends at -10 °C, 3 A flow at -15 °C", field=GIVEN,
+    checks=(any_root("charging-outside-temperature"),))
+UNSIGNED = in_point(HV, "pack_current", r"^positive = .*\n", "")
+case("map: which way the current flows is not said, 12.5 A at -5 °C", map=UNSIGNED,
+    world=hv(hv_run(lambda u, t: u.set_temps(-5), 12.5)), kinds={"undecided", "fault", "refused"}, truth="open", point="3 R3",
+    does="the map does not say which sign is charging",
+    field="Sign not proven: undecided, and the same first step.",
+    checks=(("refused, or first lines stop the current", lambda r: not r.get("verdict") or first_says(ZERO_AMPS)[1](r)),))
+
+# ---- R5: no measurement
+def nothing_available(u, t):
+    u.waiting()
+    u.beat, u.uptime = 1000, 600
+    u.cells = [[None] * 30 for _ in range(u.modules)]
+    u.temps = [[None] * 8 for _ in range(u.modules)]
+    u.cell_max = u.cell_min = 3.3
+    u.temp_max = u.temp_min = 20
+    u.module_v = [98.1] * u.modules
+    for address in (12, 13, 17, 18, 19, 20, 21, 22, 23, 24):
+        u.raw[("input", address)] = 0xFFFF
+    u.raw[("input", 14)] = 0xFFFF
+    u.raw[("input", 15)] = 0x8000
+    u.raw[("input", 16)] = 0x0000
+    u.raw[("input", 17)] = 0x8000
+    for n in range(u.modules):
+        u.raw[("input", 64 + 48 * n)] = 0xFFFF
+        u.raw[("input", 64 + 48 * n + 1)] = 0xFF
+
+
+case("hv each value not available in its own way, nothing moves", world=hv(nothing_available), kinds={"undecided", "bus-problem"},
+    truth="open", point="5 R5",
+    does="cells FFFF, sensors 8000, own counter and uptime still",
+    field="Everything at its not-available value with the heartbeat still is no measurement: nobody is sent to live DC by it.",
+    checks=(not_proven(), no_step("quarantine|set-apart|fire")))
+
+
+def frozen_whole(u, t):
+    u.in_service(t, -30 if t >= 8 else 0)
+    u.set_cells(3.27)
+    u.rigid = True
+
+
+seen("cells, modules and pack freeze across a load step", frozen_whole, NOT_CLEAN,
+    "30 A from 8 s on: no cell, no module and no pack voltage moves by a millivolt, the counter runs",
+    "At least 16 cells bit-equal across a step of 5 A and more: the readings are frozen and show nothing good.", 40, link="rtu-tcp",
+    truth="open", point="R5 45", during=((25, 99, NOT_CLEAN),))
+seen("cells stand still without a step", standby, {"normal", "undecided"}, "nothing flows and no cell moves for 30 s",
+    "Cells that stand still at rest are healthy.", 30, link="rtu-tcp", truth="sound", point="R5 45", root=(),
+    argue="nobody was overheard on this pair",
+    checks=(never_says("frozen|stand still"),))
+
+
+def switched_on_together():
+    def pack(beat):
+        return Lv(lambda u, t: (u.waiting(t), put(beat=beat + int(t), uptime=600 + t)(u, t)), packs=2, serial="TR26-001", drops_after=600)
+    return World({1: pack(2000), 2: pack(9000)})
+
+
+case("lv two packs, one number, switched on together", map=LV_MAP, link="rtu-tcp", world=switched_on_together,
+    kinds={"awaiting-inverter", "fault"}, truth="sound", root=(), point="R5",
+    does="one serial number, like cells and uptime, counters 7000 apart",
+    field="One pack twice has one serial number, one counter and like cells: two counters are two packs.",
+    checks=(says("serial"),))
+
+# ---- R6: counters
+def wraps(u, t):
+    u.in_service(t)
+    u.uptime = 2**32 - 10 + t
+
+
+seen("uptime passes the end of its range", lambda u, t: (wraps(u, t), put(uptime=int(u.uptime) % 2**32)(u, t)), "normal",
+    "uptime 4294967286 to 14 and on", "Uptime falling from the end of its range is a wrap and no restart.", 35, truth="sound", root=(),
+    point="R6", during=((12, 99, {"normal"}),))
+
+
+def no_age(u, t):
+    u.waiting()
+    u.age = 0
+
+
+seen("an age that is always 0 is none", no_age, "awaiting-inverter", "flag up, age 0 for half a minute",
+    "0 in three reads over two usual polls is not implemented: no evidence, and no doubt for ever.", 30, truth="sound", root=(), point="R6")
+
+# ---- R7: the own counter
+def stands_from(at):
+    return lambda u, t: (u.in_service(t, -10), put(beat=1000 + min(int(t), at), uptime=86400 + min(int(t), at))(u, t))
+
+
+seen("counter and uptime stand for fifteen seconds", stands_from(5), {"undecided"}, "both stand from 5 s on, looked at until 20 s",
+    "A hung control unit is a fault after ten refreshes and thirty seconds, and open before.", 20, link="pty", truth="open", point="R7",
+    during=((0, 99, {"undecided", "normal"}), (14, 99, {"undecided"})))
+seen("counter and uptime stand for a minute", stands_from(5), "fault", "both stand from 5 s on, looked at until 65 s",
+    "A hung control unit is a fault after ten refreshes and thirty seconds.", 65, link="pty", truth="fault", point="R7",
+    root="control-unit-fault", reach=((50, {"fault"}),),
+    checks=(no_step("unplug"),))
+
+# ---- R8: low
+def empty(u, t):
+    u.waiting()
+    u.set_cells(2.72)
+    put(soc=2.0, module_soc=[2] * u.modules, a1=A1["cell-low"], a2=SILENT | A2["charge-low"])(u, t)
+
+
+LOW = "Low is a condition only with like cells that hold their voltage, in the charging window, with open switches."
+case("hv empty and frozen", world=hv(lambda u, t: (empty(u, t), u.set_temps(-6))), kinds={"fault"}, truth="fault", point="R8",
+    does="all cells 2.72 V at -6 °C", field=LOW, checks=(no_step("^(?!.*(do not|never|no )).*charge (it|the pack) now"),))
+case("hv empty, one switch closed", world=hv(lambda u, t: (empty(u, t), put(switches=1)(u, t))), kinds={"fault"}, truth="fault", point="R8",
+    does="all cells 2.72 V, one main switch closed", field=LOW)
+seen("empty and falling", lambda u, t: (empty(u, t), u.set_cells(2.72 - 0.0012 * t)), "fault", "all cells from 2.72 V down by 1.2 mV a second",
+    LOW + " More than 5 mV in ten minutes is a drain.", 25, link="rtu-tcp", truth="fault", point="R8", during=((15, 99, NOT_CLEAN),))
+
+# ---- R9: heat
+case("hv one sensor 13 K warmer at rest", world=hv(hv_wait(temp(1, 2, 34.5))), kinds="fault", truth="fault",
+    root=("sensor-fault", "temperature-imbalance", "over-temperature"), point="13 R9",
+    does="one sensor of module 2 at 34.5 °C, its neighbours at 21 °C, within the 15 K of the map",
+    field="A sensor fault only for rail, not available, a drop, or a return: a lone warm one may be a hot spot, nobody goes near.",
+    checks=(first_says(KEEP_AWAY), no_step(POWER_CYCLE)))
+STAYS = "Heat from inside is never cleared by time, nor by a current that hides it."
+seen("a module warm at rest, then current flows",
+    lambda u, t: (u.in_service(t, -10.0 if t >= 10 else 0.0), u.temps.__setitem__(1, [33.9] * 8)), NOT_CLEAN,
+    "module 2 12 K above the others at rest, 10 A from 10 s on", STAYS, 35, link="rtu-tcp", truth="fault", point="13 R2 R9",
+    during=((8, 99, NOT_CLEAN),), checks=(first_says(KEEP_AWAY),))
+seen("a hot spot beside a low cell, then it cooled",
+    lambda u, t: (u.waiting(), (u.temps[1].__setitem__(2, 38.0), u.cells[1].__setitem__(6, 3.14)) if 4 <= t < 16 else None), NOT_CLEAN,
+    "one sensor 38 °C beside a cell 0.13 V low from 4 to 16 s", STAYS, 40, link="rtu-tcp", truth="fault", point="13 R2 R9",
+    during=((9, 99, NOT_CLEAN),))
+case("hv module 19 K warmer, another flag clears by a restart",
+    world=hv(hv_wait(lambda u, t: (u.temps.__setitem__(1, [40.5] * 8), setattr(u, "a1", A1["modules-unheard"])))), kinds="fault", truth="fault",
+    root=None, point="13", does="module 2 at 40.5 °C at rest, and the internal link's flag",
+    field="A power cycle is never offered where something heats.", checks=(no_step(POWER_CYCLE), first_says(KEEP_AWAY)))
+
+# ---- R10: packs
+JOINS = changed(LV, r"^(at_most = .*)$", r"\1\njoin_within_v = 1.0\njoin_within_percent = 20", 1)
+KEY = "Where the maker says how far apart packs may be that join, that counts."
+case("lv packs 0.6 V apart, the maker allows 1 V", map=JOINS, link="rtu-tcp", world=each(None, lambda u, t: u.set_cells(3.31)),
+    kinds={"awaiting-inverter"}, root=(), point="R10", does="52.3 and 53.0 V, 1.0 V by the map", field=KEY)
+case("lv packs 1.3 V apart, the maker allows 1 V", map=JOINS, link="rtu-tcp", world=each(None, lambda u, t: u.set_cells(3.35)),
+    kinds={"undecided", "fault"}, truth="open", point="R10", does="52.3 and 53.6 V, 1.0 V by the map", field=KEY)
+WARM = "Packs side by side at rest are alike: one that is 10 K warmer than all others heats from inside until shown otherwise."
+case("lv one pack of three 13 K warmer at rest", map=LV_MAP, link="rtu-tcp", world=each(None, lambda u, t: u.set_temps(34), None),
+    kinds="fault", truth="fault", root="temperature-imbalance", point="13 R9", does="packs at 21, 34 and 21 °C, no current", field=WARM,
+    checks=(first_says(KEEP_AWAY), no_step(POWER_CYCLE), says(r"\b2\b")))
+case("lv packs in the sun", map=LV_MAP, link="rtu-tcp",
+    world=each(lambda u, t: u.set_temps(33), lambda u, t: u.set_temps(27.5), lambda u, t: u.set_temps(22)), kinds="awaiting-inverter", root=(),
+    point="R9", does="packs at 33, 27.5 and 22 °C, no current", field="A slope along a rack is sun or a wall.")
+case("lv unlike packs, and a code that clears by a restart", map=LV_MAP, link="rtu-tcp",
+    world=each(lambda u, t: (u.set_cells(3.35)), lambda u, t: put(code=CODE["measuring-unheard"], state=LV_LOCKED)(u, t)), kinds="fault",
+    truth="fault", root="internal-communication", point="13 R10", does="52.3 and 53.6 V, and the internal link's code in pack 2",
+    field="A power cycle is never offered where it could connect what should stay apart.",
+    checks=(no_step(POWER_CYCLE), says("apart")))
