@@ -234,7 +234,7 @@ fn pair_case(pair: Pair, seed: u64, turn: u64, worlds: &Worlds) -> Result<Case, 
     let link = fitting[(turn % fitting.len() as u64) as usize];
     let mut case = case_of(composed, link)?;
     case.limits = limits;
-    // What is warm beside its sisters is too hot where the limit comes down below it.
+    // What is warm beside the others is too hot where the limit comes down below it.
     let warm = case.name.starts_with("warm-module") && WARM > 58.0 - limits * (58.0 - 38.0);
     if warm && case.root.is_some() {
         case.root = Some("over-temperature".to_owned());

@@ -139,7 +139,7 @@ closed_set! {
         CellBelowMinimum = "cell-below-minimum",
         /// Cells too far apart at rest.
         CellImbalance = "cell-imbalance",
-        /// A cell or joint with far more resistance than its sisters.
+        /// A cell or joint with far more resistance than the others.
         CellResistance = "cell-resistance",
         /// Pack above its limit.
         PackOverVoltage = "pack-over-voltage",

@@ -42,6 +42,13 @@ pub enum Caution {
         /// The hottest sensor, °C.
         celsius: f64,
     },
+    /// The unit says that something is too hot, and no sensor shows it now: nobody near.
+    SaidHot {
+        /// The module of the hottest sensor, where one is known.
+        module: Option<u16>,
+        /// The hottest sensor, °C.
+        celsius: f64,
+    },
     /// A part is warm by itself, without current: nobody near.
     Warm {
         /// Its module, where one is known.
@@ -60,4 +67,13 @@ pub enum Caution {
     },
     /// The control unit stands still: its switches may not obey.
     ControlUnitStill,
+    /// The main switches stay closed although they should be open.
+    CannotOpen,
+    /// Current flows from pack to pack, and none of it to or from the inverter.
+    BetweenPacks {
+        /// Address of the pack that gives most, and its current, A (negative).
+        out: (u8, f64),
+        /// Address of the pack that takes most, and its current, A.
+        into: (u8, f64),
+    },
 }

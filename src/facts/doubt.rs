@@ -207,6 +207,13 @@ closed! {
             /// In so many registers of a hundred.
             per_cent: u8,
         } = "no-measurement";
+        /// Current flows from pack to pack, and none of it to or from the inverter.
+        PacksEqualise {
+            /// Address of the pack that gives most, and its current, A (negative).
+            out: (u8, f64),
+            /// Address of the pack that takes most, and its current, A.
+            into: (u8, f64),
+        } = "packs-equalise";
         /// Packs that may connect have unlike voltages.
         PacksUnlike {
             /// What the finding is.
@@ -278,13 +285,6 @@ pub enum Contradiction {
     BeatAgainstUptime {
         /// For how long, s.
         stood_s: f64,
-    },
-    /// Current flows from pack to pack, and none of it to or from the inverter.
-    BetweenPacks {
-        /// Address of the pack that gives most, and its current, A (negative).
-        out: (u8, f64),
-        /// Address of the pack that takes most, and its current, A.
-        into: (u8, f64),
     },
     /// One pack answers at two addresses.
     SamePack {
@@ -487,6 +487,7 @@ impl DoubtKind {
             | Self::WokeAfterUs
             | Self::NotInService
             | Self::Contradiction
+            | Self::PacksEqualise
             | Self::PacksUnlike => Gate::Filled,
         }
     }
@@ -523,21 +524,18 @@ impl DoubtKind {
             Self::PackSilent => StepKind::MissingPack,
             Self::InverterNotShown => StepKind::InverterPowered,
             Self::PacksUnlike => StepKind::PacksApart,
+            Self::PacksEqualise => StepKind::LetEqualise,
         }
     }
 }
 
 impl Doubt {
-    /// The step that settles it. A mark that nobody read says nothing about the map; packs that feed one another
-    /// are left alone.
+    /// The step that settles it. A mark that nobody read says nothing about the map.
     pub(crate) fn step(&self) -> StepKind {
         match self {
             Self::NotRecognised {
                 mismatch: Mismatch::Mark { seen: None, .. },
             } => StepKind::LookAgain,
-            Self::Contradiction {
-                what: Contradiction::BetweenPacks { .. },
-            } => StepKind::PacksApart,
             _ => self.kind().step(),
         }
     }

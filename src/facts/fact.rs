@@ -406,7 +406,7 @@ facts! {
             /// The state of charge, %.
             percent: f64,
         }
-        /// sister modules report states of charge that are far apart
+        /// modules of one stack report states of charge that are far apart
         ModulesUnlikeCharge = "modules-unlike-charge" {
             /// The lowest.
             low: Spot,

@@ -179,6 +179,7 @@ impl Finding {
                     | Class::CellBelowMinimum
                     | Class::OverTemperature
                     | Class::TemperatureImbalance
+                    | Class::ConfigurationFault
             )
         );
         let heats_inside = match self.fact {
@@ -254,6 +255,8 @@ pub(crate) fn telling(findings: &[Finding]) -> Option<&Finding> {
     let same = |f: &&Finding| f.is_root_alarm() && f.id == first.id && f.unit == first.unit;
     findings.iter().filter(same).min_by_key(|f| {
         (
+            // What explains the others says most.
+            f.fact.kind() != FactKind::LostConnector,
             !f.fact.has_deciding_number(),
             f.place.item.is_none(),
             f.place.module.is_none(),

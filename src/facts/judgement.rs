@@ -108,10 +108,12 @@ impl Reading {
         }
     }
 
-    /// The number even where it is out of range or stale.
+    /// The number even where it is stale; the end of a scale is no number that was measured.
     pub fn any_number(&self) -> Option<f64> {
-        match &self.value {
-            Some(Value::Number(number)) => Some(*number),
+        match (&self.value, self.quality) {
+            (Some(Value::Number(number)), ReadingQuality::Good | ReadingQuality::Stale) => {
+                Some(*number)
+            }
             _ => None,
         }
     }

@@ -60,7 +60,7 @@ pub enum LookAgain {
     Refused,
     /// Points could not be read.
     Unreadable,
-    /// Whether one cell sags beside its sisters.
+    /// Whether one cell sags beside the others.
     UnderCurrent,
     /// The unit has just started.
     InSeconds,
@@ -104,8 +104,13 @@ closed! {
         } = "hand-over";
         /// Nobody near something that heats.
         KeepAway = "keep-away";
-        /// Bring the current to nothing at the inverter's screen.
-        StopCurrent = "stop-current";
+        /// Bring the current to nothing at the inverter's screen, and hold it there.
+        StopCurrent {
+            /// A current flows now.
+            flows: bool,
+        } = "stop-current";
+        /// Leave packs alone that feed one another.
+        LetEqualise = "let-equalise";
         /// The unit is busy: wait.
         WaitForBusy = "wait-for-busy";
         /// Look at the line before anything else.
@@ -257,6 +262,7 @@ impl StepKind {
             Self::HandOver => (Needs::Look, Who::Technician, 1),
             Self::KeepAway => (Needs::Look, Who::Anyone, 1),
             Self::StopCurrent => (Needs::Operate, Who::Technician, 2),
+            Self::LetEqualise => (Needs::Look, Who::Anyone, 10),
             Self::WaitForBusy => (Needs::Look, Who::Anyone, 1),
             Self::LineFirst => (Needs::Look, Who::Technician, 5),
             Self::RecordFirst => (Needs::Look, Who::Technician, 1),
@@ -317,7 +323,8 @@ impl StepKind {
                 after: HandOver::Nothing,
             },
             Self::KeepAway => Step::KeepAway,
-            Self::StopCurrent => Step::StopCurrent,
+            Self::StopCurrent => Step::StopCurrent { flows: true },
+            Self::LetEqualise => Step::LetEqualise,
             Self::WaitForBusy => Step::WaitForBusy,
             Self::LineFirst => Step::LineFirst,
             Self::RecordFirst => Step::RecordFirst,
@@ -443,29 +450,26 @@ impl NextStep {
     }
 }
 
-/// Danger first: nobody near, no current. Then the lowest risk first; looking again comes after what is to be
-/// done before.
+/// Danger first: nobody near, no current. Then the lowest risk first; looking again, and a restart, come after
+/// what is to be done before.
 pub(crate) fn by_risk(steps: &mut [NextStep]) {
-    let last = |kind| {
-        matches!(
-            kind,
-            StepKind::InverterCableToo
-                | StepKind::LineToo
-                | StepKind::LookWithInverter
-                | StepKind::BehindTheCode
-                | StepKind::AskMaker
-        )
+    let last = |kind| match kind {
+        StepKind::DoesItReturn => 1,
+        StepKind::InverterCableToo
+        | StepKind::LineToo
+        | StepKind::LookWithInverter
+        | StepKind::BehindTheCode
+        | StepKind::AskMaker => 2,
+        _ => 0,
     };
-    let first = |kind| match kind {
-        StepKind::KeepAway => 0,
-        StepKind::StopCurrent => 1,
-        StepKind::PacksApart => 2,
-        _ => 3,
+    let first = |step: &Step| match step {
+        Step::KeepAway | Step::LetEqualise => 0,
+        Step::StopCurrent { flows: true } => 1,
+        Step::PacksApart => 2,
+        Step::StopCurrent { flows: false } => 3,
+        _ => 4,
     };
-    steps.sort_by_key(|step| {
-        let kind = step.kind();
-        (first(kind), last(kind), step.needs)
-    });
+    steps.sort_by_key(|one| (first(&one.step), last(one.kind()), one.needs));
 }
 
 /// Orders steps by risk, then by what each separates per minute.

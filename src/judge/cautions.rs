@@ -8,10 +8,10 @@ use packside_profiles::{Class, Role};
 use super::measure::charging;
 use super::shared::first;
 use crate::facts::caution::Caution;
-use crate::facts::fact::{Compared, Fact, FactKind, Measured};
+use crate::facts::fact::{Compared, Contradicts, Fact, FactKind, Measured};
 use crate::facts::judgement::{Finding, Reading, Source};
 
-/// Cautions of one unit: heat, a current that must end, switches that may not obey.
+/// Cautions of one unit: heat, a current that must end, switches that may not obey, or do not.
 pub(crate) fn cautions(
     findings: &[Finding],
     readings: &[Reading],
@@ -21,6 +21,7 @@ pub(crate) fn cautions(
         heat(findings, readings),
         current(findings, readings, profile),
         stands_still(findings),
+        cannot_open(findings),
     ];
     found.into_iter().flatten().collect()
 }
@@ -63,9 +64,15 @@ fn heat(findings: &[Finding], readings: &[Reading]) -> Option<Caution> {
     };
     let hot = roots(findings).find(is_hot).and_then(|f| {
         let hottest = hottest(readings)?;
-        Some(Caution::Hot {
-            module: f.place.module.or(hottest.place.module),
-            celsius: hottest.number()?,
+        let (module, celsius) = (hottest.place.module, hottest.number()?);
+        // An alarm that outlives the heat names a temperature at which nobody would stay away.
+        let is_shown = roots(findings).any(|f| is_hot(&f) && f.source == Source::Measured);
+        Some(match f.place.module {
+            None if !is_shown => Caution::SaidHot { module, celsius },
+            place => Caution::Hot {
+                module: place.or(module),
+                celsius,
+            },
         })
     });
     let warm = || roots(findings).find_map(warm_part);
@@ -152,4 +159,20 @@ fn stands_still(findings: &[Finding]) -> Option<Caution> {
     roots(findings)
         .any(|f| f.fact.kind() == FactKind::HeartbeatStill)
         .then_some(Caution::ControlUnitStill)
+}
+
+/// Switches that stay closed: whatever is switched off, this pack stays connected and live.
+fn cannot_open(findings: &[Finding]) -> Option<Caution> {
+    let stays_closed = |f: &Finding| {
+        matches!(
+            f.fact,
+            Fact::Compared(Compared::SwitchesAgainstState {
+                how: Contradicts::AllClosed,
+                ..
+            })
+        )
+    };
+    roots(findings)
+        .any(stays_closed)
+        .then_some(Caution::CannotOpen)
 }

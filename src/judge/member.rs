@@ -23,6 +23,7 @@ use crate::evidence::questions;
 use crate::evidence::stamp::Stamp;
 use crate::evidence::unit::UnitMemory;
 use crate::evidence::warm::Alone;
+use crate::facts::caution::Caution;
 use crate::facts::doubt::{Contradiction, Doubt, Gate, Lack, LinkUnknown, Undefined};
 use crate::facts::fact::{Deed, Fact, Measured};
 use crate::facts::judgement::{
@@ -123,7 +124,12 @@ pub(crate) fn judge(evidence: &UnitMemory, shared: &Shared<'_>) -> Member {
         why.insert(0, Why::Overheard { state });
     }
     let mut cautions = cautions::cautions(&findings, &facts.readings, profile);
-    cautions.extend(caution.filter(|_| facts.no_measurement.is_none()));
+    let of_terminals = caution.filter(|_| facts.no_measurement.is_none());
+    if of_terminals.is_some() {
+        // Live terminals say it with their voltage.
+        cautions.retain(|caution| *caution != Caution::CannotOpen);
+    }
+    cautions.extend(of_terminals);
     why.splice(0..0, cautions.into_iter().map(Why::Caution));
     Member {
         unit: evidence.unit,

@@ -218,15 +218,13 @@ fn compose(
         (&settling, &bus.health),
     );
     if kind == VerdictKind::Undecided && deciding.iter().all(|m| speaks_of_line(m)) {
-        let known: Vec<StepKind> = steps.iter().map(NextStep::kind).collect();
-        let new = settling.iter().filter(|step| !known.contains(&step.kind()));
-        steps.extend(new.cloned().collect::<Vec<_>>());
+        settle_line(&mut steps, settling, &considered);
     }
     let unit = members.first().map_or(0, |m| m.unit);
     let all_answer = members.iter().all(|m| m.kind != VerdictKind::BusProblem);
     let beside = all_answer.then(|| others_ask(&bus, unit)).flatten();
     if kind != VerdictKind::Undecided {
-        let too = line_too(&bus, &line, beside.as_ref());
+        let too = line_too(kind, &bus, &line, beside.as_ref());
         if too.is_some() && kind == VerdictKind::Normal {
             steps = vec![next::hand_over_later()];
         }
@@ -267,6 +265,18 @@ fn compose(
         findings,
         readings: members.into_iter().flat_map(|m| m.readings).collect(),
         bus,
+    }
+}
+
+/// Adds what settles the causes of a bad line. One likely cause says what to look at: the general steps are said by it.
+fn settle_line(steps: &mut Vec<NextStep>, settling: Vec<NextStep>, considered: &[Cause]) {
+    let known: Vec<StepKind> = steps.iter().map(NextStep::kind).collect();
+    let first = settling.first().map(NextStep::kind);
+    steps.extend(settling.into_iter().filter(|s| !known.contains(&s.kind())));
+    let is_likely = considered.first().is_some_and(|c| c.per_mille >= LIKELY);
+    if is_likely && first.is_some() && known.contains(&StepKind::LineFirst) {
+        let is_general = |kind| matches!(kind, StepKind::LineFirst | StepKind::LookAgain);
+        steps.retain(|step| !is_general(step.kind()));
     }
 }
 
@@ -429,14 +439,24 @@ fn others_ask(bus: &Bus, unit: u8) -> Option<Finding> {
 }
 
 /// What to do about the line once what was found in the unit is settled.
-fn line_too(bus: &Bus, line: &sight::Sights, others: Option<&Finding>) -> Option<NextStep> {
+fn line_too(
+    kind: VerdictKind,
+    bus: &Bus,
+    line: &sight::Sights,
+    others: Option<&Finding>,
+) -> Option<NextStep> {
     if bus.health.is_bad() {
         let steps = causes::steps(&causes::rank(Topic::BadLine, line));
         let wanted = steps.into_iter().next()?;
         let first = Some(Box::new(wanted.step));
         return Some(Step::LineToo { first }.needing(wanted.needs, Who::Technician));
     }
-    let lost = others.filter(|found| found.severity == Severity::Warning);
+    // Where the unit hears its inverter, that is who asks.
+    let waits = matches!(
+        kind,
+        VerdictKind::AwaitingInverter | VerdictKind::InverterLost
+    );
+    let lost = others.filter(|found| waits && found.severity == Severity::Warning);
     lost.map(|_| StepKind::LineToo.plain())
 }
 
@@ -549,6 +569,8 @@ fn undecided(doubts: &[Doubt]) -> Headline {
             kinds.push(kind);
         }
     }
+    // What is gone explains what is missing.
+    kinds.sort_by_key(|kind| *kind != DoubtKind::GoneSilent);
     let first = kinds.first().copied();
     match few_unread(doubts).filter(|_| first == Some(DoubtKind::NotRead)) {
         Some(names) => Headline::Unread { names },
@@ -607,6 +629,8 @@ fn identity(members: &[Member]) -> Identity {
 
 /// A cause with this share, per mille, is proven.
 pub(crate) const PROVEN: u32 = 990;
+/// A cause with this share, per mille, is likely.
+pub(crate) const LIKELY: u32 = 500;
 
 /// No unit gave a valid answer: weigh the causes.
 fn without_answer(bus: Bus, seen: &Seen, moment: Duration) -> Judgement {

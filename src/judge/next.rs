@@ -10,7 +10,7 @@ use super::inverter::InverterLink;
 use super::measure::at_rest;
 use super::member::Member;
 use crate::facts::caution::Caution;
-use crate::facts::doubt::{Doubt, DoubtKind, Lack};
+use crate::facts::doubt::{Contradiction, Doubt, DoubtKind, Lack};
 use crate::facts::fact::{Deed, Remedy};
 use crate::facts::health::Health;
 use crate::facts::judgement::{
@@ -42,7 +42,9 @@ pub(crate) fn steps(
             undecided_steps(member, profile, seconds_since_start, line)
         }
     };
-    steps.extend(danger_first(member));
+    let danger = danger_first(member);
+    steps.retain(|step| !danger.iter().any(|first| first.kind() == step.kind()));
+    steps.extend(danger);
     by_risk(&mut steps);
     steps
 }
@@ -81,7 +83,11 @@ fn condition_steps(member: &Member) -> Vec<NextStep> {
         }
     }
     let step = |(deed, ids, charging): (&Remedy, Vec<&'static str>, bool)| {
-        let needs = if charging { Needs::LiveDc } else { Needs::Look };
+        let needs = if charging {
+            Needs::Operate
+        } else {
+            Needs::Look
+        };
         let cold = ids.contains(&Class::UnderTemperature.id());
         let to_do = deed.clone();
         Step::LiftCondition { ids, cold, to_do }.needing(needs, Who::Technician)
@@ -96,7 +102,19 @@ fn condition_steps(member: &Member) -> Vec<NextStep> {
         };
         steps.push(lift.next());
     }
+    // Who charges it is the inverter.
+    let charges = steps.iter().any(|step| step.needs == Needs::Operate);
+    if charges && is_unheard(member) {
+        steps.push(StepKind::InverterCableToo.plain());
+    }
     steps
+}
+
+/// Whether the unit says, and not merely in passing, that it hears no inverter.
+fn is_unheard(member: &Member) -> bool {
+    let silent =
+        |f: &Finding| f.class == Some(Class::InverterSilent) && f.severity != Severity::Notice;
+    member.findings.iter().any(silent)
 }
 
 /// Whether it is charging that lifts it.
@@ -126,7 +144,12 @@ fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
     if roots(member).any(|f| nobody_knows(f) || untold(f)) {
         steps.push(StepKind::Isolate.plain());
     }
-    let restarts = |f: &Finding| f.clears == Some(Clears::PowerCycle) && !f.returned;
+    // What a number shows now would be back at once: a restart tells nothing, and may let the unit run with it.
+    let is_shown = |f: &Finding| {
+        roots(member).any(|shown| shown.class == f.class && shown.source == Source::Measured)
+    };
+    let restarts =
+        |f: &Finding| f.clears == Some(Clears::PowerCycle) && !f.returned && !is_shown(f);
     if roots(member).any(restarts) && !stays_off(member) {
         steps.push(StepKind::DoesItReturn.plain());
     }
@@ -140,10 +163,13 @@ fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
     if member.doubts.iter().any(hides) {
         steps.push(StepKind::BehindTheCode.plain());
     }
-    let silent =
-        |f: &&Finding| f.class == Some(Class::InverterSilent) && f.severity != Severity::Notice;
-    if member.findings.iter().any(|f| silent(&f)) {
+    if is_unheard(member) {
         steps.push(StepKind::InverterCableToo.plain());
+    }
+    // Where a current would harm, nobody may start one meanwhile.
+    let is_held = |step: &NextStep| step.needs == Needs::Operate;
+    if roots(member).any(wants_no_current) && !steps.iter().any(is_held) {
+        steps.push(Step::StopCurrent { flows: false }.next());
     }
     if steps.iter().any(|step| step.needs >= Needs::UnitOff) {
         steps.insert(0, StepKind::RecordFirst.plain());
@@ -151,9 +177,36 @@ fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
     steps
 }
 
-/// Whether a restart could charge, close or connect what should stay apart.
+/// Whether a current through it could harm: the first step is 0 A at the inverter's screen. Who must
+/// stay away is sent to no screen.
+fn wants_no_current(root: &Finding) -> bool {
+    use Class as C;
+    root.disposition != Some(Disposition::StayAway)
+        && matches!(
+            root.class,
+            Some(
+                C::CellOverVoltage
+                    | C::CellUnderVoltage
+                    | C::CellBelowMinimum
+                    | C::CellImbalance
+                    | C::CellResistance
+                    | C::PackOverVoltage
+                    | C::PackUnderVoltage
+                    | C::ChargingOutside
+                    | C::OverCurrent
+                    | C::SensorFault
+                    | C::InternalCommunication
+                    | C::ConfigurationFault
+                    | C::ControlUnitFault
+            )
+        )
+}
+
+/// Whether a restart could charge, close or connect what should stay apart; switches that do not follow do neither
+/// for certain.
 fn stays_off(member: &Member) -> bool {
-    roots(member).any(Finding::forbids_restart)
+    let may_close = |f: &Finding| f.class == Some(Class::SwitchFault);
+    roots(member).any(|f| f.forbids_restart() || may_close(f))
 }
 
 /// What the cautions of a member want first.
@@ -162,10 +215,25 @@ fn danger_first(member: &Member) -> Vec<NextStep> {
         Why::Caution(Caution::Heating { .. } | Caution::Hot { .. } | Caution::Warm { .. }) => {
             Some(StepKind::KeepAway.plain())
         }
+        Why::Caution(Caution::SaidHot { .. }) => Some(StepKind::KeepAway.plain()),
         Why::Caution(Caution::StopCurrent { .. }) => Some(StepKind::StopCurrent.plain()),
         _ => None,
     };
-    member.why.iter().filter_map(step).collect()
+    let mut steps: Vec<NextStep> = member.why.iter().filter_map(step).collect();
+    let flows_unasked = |doubt: &Doubt| {
+        matches!(
+            doubt,
+            Doubt::CurrentWhileOpen { .. }
+                | Doubt::Contradiction {
+                    what: Contradiction::BeyondGranted { .. }
+                        | Contradiction::CurrentWithoutInverter { .. }
+                }
+        )
+    };
+    if member.doubts.iter().any(flows_unasked) {
+        steps.push(StepKind::StopCurrent.plain());
+    }
+    steps
 }
 
 /// Whether nobody says what to do about it.
@@ -189,7 +257,10 @@ pub(super) fn may_restart(to_do: &Remedy, profile: &Profile) -> bool {
 fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
     let has = |class| roots(member).any(|f| f.class == Some(class));
     let never_charge = has(Class::CellBelowMinimum);
-    let odd_low_cell = has(Class::CellImbalance) && has(Class::CellUnderVoltage);
+    let odd_cells = [Class::CellUnderVoltage, Class::CellOverVoltage];
+    let odd_cell = odd_cells
+        .into_iter()
+        .find(|class| has(Class::CellImbalance) && has(*class));
     let mut told: Vec<&str> = Vec::new();
     let mut steps = Vec::new();
     for root in roots(member) {
@@ -200,24 +271,25 @@ fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
         let low = root.class.is_some_and(is_low);
         // Nothing is charged while a cell must never be charged again; that one is set apart, above.
         let set_apart = root.disposition == Some(Disposition::Quarantine);
-        // The caution said it.
-        let is_said = matches!(root.to_do.deed, Deed::Usual(_));
-        if root.disposition == Some(Disposition::StayAway) && is_said {
+        // The caution said it, and whoever stays away does nothing else.
+        if root.disposition == Some(Disposition::StayAway) {
             continue;
         }
         if never_charge && low || set_apart && root.class != Some(Class::SensorFault) {
             continue;
         }
-        // One low cell and what makes it, or what it makes, want one thing, and no charge before it.
-        if (odd_low_cell || has(Class::CellResistance))
-            && root.class == Some(Class::CellUnderVoltage)
-        {
+        // One odd cell and what makes it, or what it makes, want one thing, and no charge before it.
+        let with_resistance =
+            has(Class::CellResistance) && root.class == Some(Class::CellUnderVoltage);
+        if with_resistance || (odd_cell.is_some() && root.class == odd_cell) {
             continue;
         }
         let mut mind = Vec::new();
         let mut ids = vec![root.id];
-        if odd_low_cell && root.class == Some(Class::CellImbalance) {
-            ids.insert(0, Class::CellUnderVoltage.id());
+        if root.class == Some(Class::CellImbalance) {
+            if let Some(odd) = odd_cell {
+                ids.insert(0, odd.id());
+            }
             mind.push(Mind::StopInverter);
         }
         if root.class == Some(Class::PrechargeFailed) {
@@ -265,12 +337,13 @@ fn risk(root: &Finding) -> (Needs, Who) {
         }
         // Its switches may not obey, so that nothing can be said to be off.
         Some(C::ControlUnitFault) if root.source == Source::Measured => {
-            (Needs::LiveDc, Who::Technician)
+            (Needs::LiveDc, Who::Licensed)
         }
         Some(C::SwitchFault | C::FuseOpen | C::PrechargeFailed | C::ShortCircuit) => {
             (Needs::UnitOff, Who::Licensed)
         }
-        Some(class) if is_low(class) => (Needs::LiveDc, Who::Technician),
+        // The unit's own control charges it, from the inverter's screen.
+        Some(class) if is_low(class) => (Needs::Operate, Who::Technician),
         // What is done is done at the inverter's screen.
         Some(C::CellOverVoltage | C::PackOverVoltage | C::OverCurrent | C::ChargingOutside) => {
             (Needs::Operate, Who::Technician)
@@ -297,6 +370,10 @@ fn at_roots(member: &Member, ids: Vec<&'static str>, id: &str) -> AtRoots {
             places.push(place);
         }
     }
+    // A whole module says its cells and sensors.
+    let whole: Vec<_> = places.iter().filter(|p| p.place.item.is_none()).collect();
+    let whole: Vec<Option<u16>> = whole.into_iter().map(|p| p.place.module).collect();
+    places.retain(|p| p.place.item.is_none() || !whole.contains(&p.place.module));
     places.truncate(3);
     AtRoots {
         unit: None,
@@ -376,6 +453,10 @@ fn undecided_steps(
     let two = |doubt: &Doubt| matches!(doubt, Doubt::TwoUnits { .. });
     if member.doubts.iter().any(two) {
         steps.push(StepKind::OneUnitOff.plain());
+    }
+    // It ends with another look.
+    if steps.iter().any(|step| step.kind() == StepKind::LineFirst) {
+        steps.retain(|step| step.kind() != StepKind::LookAgain);
     }
     if steps.is_empty() {
         steps.push(StepKind::LookAgain.plain());

@@ -12,6 +12,7 @@ use super::notices::notice;
 use super::shared::first;
 use super::{cautions, measure, warm};
 use crate::evidence::warm::alone;
+use crate::facts::caution::Caution;
 use crate::facts::doubt::{Contradiction, Doubt};
 use crate::facts::fact::{Compared, Fact, FactKind};
 use crate::facts::judgement::{Disposition, Finding, Reading, Source, VerdictKind, Why};
@@ -112,9 +113,11 @@ fn between_packs(members: &mut [Member], profile: &Profile) {
         });
     }
     if let Some(member) = members.iter_mut().find(|m| m.unit == out.0) {
-        let what = Contradiction::BetweenPacks { out, into };
-        let doubt = Doubt::Contradiction { what };
+        let doubt = Doubt::PacksEqualise { out, into };
         keep_open(member, doubt.clone(), Why::Doubts(vec![doubt]));
+        member
+            .why
+            .insert(0, Why::Caution(Caution::BetweenPacks { out, into }));
     }
 }
 

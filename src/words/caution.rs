@@ -4,8 +4,12 @@ use super::number::with_unit;
 use super::pseudo::said;
 use crate::facts::caution::Caution;
 
-/// What people must know before anything else.
-pub(crate) fn caution(caution: &Caution) -> String {
+/// What people must know before anything else; in a rack with the address of the pack.
+#[expect(
+    clippy::too_many_lines,
+    reason = "one arm a caution: a list is read more easily than parts of it"
+)]
+pub(crate) fn caution(caution: &Caution, unit: Option<u8>) -> String {
     let text = match caution {
         Caution::Contradicted { volts, falling } => {
             let (falls, until) = if *falling {
@@ -14,7 +18,7 @@ pub(crate) fn caution(caution: &Caution) -> String {
                 ("", "")
             };
             format!(
-                "TERMINALS LIVE, {}{falls}, although the unit says that they are dead or its switches open. Hands off{until}",
+                "TERMINALS LIVE, {}{falls}, although said to be dead or behind open switches. Hands off{until}",
                 with_unit(*volts, "V")
             )
         }
@@ -32,16 +36,20 @@ pub(crate) fn caution(caution: &Caution) -> String {
             to,
             within,
         } => format!(
-            "KEEP AWAY: {} heats, from {} to {} within {:.0} s and no less since. Stay away and watch the number from \
-             elsewhere. Rising, gas or smoke: out, call the fire service. Do not come back because it cooled",
+            "KEEP AWAY: {} heats, from {} to {} within {:.0} s and no less since. Rising, gas or smoke: out, call the fire service. Do not come back because it cooled",
             module_or_unit(*module),
             with_unit(*from, "degC"),
             with_unit(*to, "degC"),
             within.as_secs_f64()
         ),
         Caution::Hot { module, celsius } => format!(
-            "KEEP AWAY: {} has {}. Stay away and watch the number from elsewhere. Rising, gas or smoke: out, call the \
-             fire service. Do not come back because it cooled",
+            "KEEP AWAY: {} is at {}. Rising, gas or smoke: out, call the fire service. Do not come back because it cooled",
+            module_or_unit(*module),
+            with_unit(*celsius, "degC")
+        ),
+        Caution::SaidHot { module, celsius } => format!(
+            "KEEP AWAY: the unit says that it was too hot. Its hottest sensor ({}) reads {} now: do not come back because \
+             it cooled. Rising, gas or smoke: out, call the fire service",
             module_or_unit(*module),
             with_unit(*celsius, "degC")
         ),
@@ -50,9 +58,8 @@ pub(crate) fn caution(caution: &Caution) -> String {
             celsius,
             others,
         } => format!(
-            "KEEP AWAY: without current {} has {} while others have {}. Until shown otherwise it heats from inside. \
-             Stay away and watch the number from elsewhere. Rising, gas or smoke: out, call the fire service. Do not \
-             come back because it cooled",
+            "KEEP AWAY: without current {} is at {} while others are at {}. Until shown otherwise it heats from inside. \
+             Rising, gas or smoke: out, call the fire service. Do not come back because it cooled",
             module_or_unit(*module),
             with_unit(*celsius, "degC"),
             with_unit(*others, "degC")
@@ -71,8 +78,20 @@ pub(crate) fn caution(caution: &Caution) -> String {
              switches may not obey"
                 .to_owned()
         }
+        Caution::CannotOpen => "ITS SWITCHES DO NOT OPEN, it stays live. Hands off".to_owned(),
+        Caution::BetweenPacks { out, into } => {
+            return said(format!(
+                "CAUTION: CURRENT FLOWS FROM PACK TO PACK, {} out of address {}, {} into address {}. Touch no switch, pull \
+                 no plug",
+                with_unit(-out.1, "A"),
+                out.0,
+                with_unit(into.1, "A"),
+                into.0
+            ));
+        }
     };
-    said(format!("CAUTION: {text}"))
+    let whose = unit.map_or_else(String::new, |unit| format!(" at address {unit}"));
+    said(format!("CAUTION{whose}: {text}"))
 }
 
 fn module_or_unit(module: Option<u16>) -> String {

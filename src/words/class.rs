@@ -28,12 +28,12 @@ pub(crate) fn class(class: Class) -> &'static str {
         C::LowCharge => "state of charge too low to run",
         C::InsulationLow => "insulation to earth too low",
         C::SwitchFault => {
-            "a main switch does not do as it is told: it does not open, or does not close"
+            "a main switch does not follow its order: it does not open, or does not close"
         }
         C::PrechargeFailed => "pre-charge did not finish",
         C::FuseOpen => "the main fuse is open",
         C::SensorFault => {
-            "a sensor or sense wire is disconnected or implausible, or numbers do not add up"
+            "a sensor or sense wire gives no value or a wrong one, or numbers do not add up"
         }
         C::InternalCommunication => "the control unit cannot talk to its modules; not the inverter",
         C::ConfigurationFault => {
@@ -64,10 +64,11 @@ pub(crate) fn class_in_short(of: Class) -> &'static str {
     use Class as C;
     match of {
         C::CellUnderVoltage => "a cell below its limit",
-        C::CellBelowMinimum => "a cell below the voltage below which it must never be charged",
+        C::CellImbalance => "cells too far apart",
+        C::CellBelowMinimum => "a cell so low that it must never be charged again",
         C::CellResistance => "far more resistance in one cell or joint than in the others",
-        C::SwitchFault => "a main switch does not do as it is told",
-        C::SensorFault => "a sensor or sense wire is disconnected or implausible",
+        C::SwitchFault => "a main switch does not follow its order",
+        C::SensorFault => "a sensor or sense wire gives no value, or a wrong one",
         C::InternalCommunication => "the control unit cannot talk to its modules",
         C::ConfigurationFault => "modules or packs that do not belong together",
         C::TerminalsDead => "no voltage at the terminals from this unit",

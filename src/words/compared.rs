@@ -93,10 +93,14 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
             volts,
             usual,
         } => format!(
-            "{}, and {} has {} where the others have {}: a cell that heats from inside. Keep away",
-            alone(*at, *celsius, *others, (*low, *high), profile),
+            "{} is at {}, and {} has {}{FURTHER}the {others} others of its module are at {} to {}, the other cells have {}: \
+             a cell that heats from inside",
+            name(*at, profile),
+            with_unit(*celsius, "degC"),
             name(*cell, profile),
             with_unit(*volts, "V"),
+            with_unit(*low, "degC"),
+            with_unit(*high, "degC"),
             with_unit(*usual, "V")
         ),
         Compared::LoneSensor {
@@ -163,7 +167,7 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
             beside,
             volts_beside,
         } => format!(
-            "{} reads {}, and {} beside it {}: together they are like two others ({}), so the sense wire between them is broken, \
+            "{} reads {}, and {} beside it {}: together they are like two others ({}), so it is the sense wire between them, \
              not a cell",
             name(*at, profile),
             with_unit(*volts, "V"),
@@ -172,7 +176,7 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
             with_unit(volts + volts_beside, "V"),
         ),
         Compared::LostConnector { module, cells } => format!(
-            "{cells} cells of {} cannot be read: most likely a loose sense connector{FURTHER}nobody can say that they are safe \
+            "{cells} cells of {} cannot be read at once{FURTHER}most likely a loose sense connector; nobody can say that they are safe \
              to charge",
             module.map_or_else(|| "the pack".to_owned(), |m| format!("module {m}"))
         ),
@@ -248,7 +252,7 @@ fn alone(
     profile: &Profile,
 ) -> String {
     format!(
-        "{} is at {} while the {others} others of its module agree on {} to {}",
+        "{} is at {}, the {others} others of its module at {} to {}",
         name(at, profile),
         with_unit(celsius, "degC"),
         with_unit(low, "degC"),

@@ -40,7 +40,7 @@ fn contradiction(what: &Contradiction) -> String {
             granted,
             charging,
         } => format!(
-            "the battery is {} with {}, the unit grants {}: the inverter does not keep to it, set it to zero at its screen",
+            "the battery is {} with {}, the unit grants {}: the inverter does not keep to it, set it to 0 A at its screen",
             if *charging { "charged" } else { "discharged" },
             with_unit(*amps, "A"),
             with_unit(*granted, "A")
@@ -61,14 +61,6 @@ fn contradiction(what: &Contradiction) -> String {
         ),
         Contradiction::BeatAgainstUptime { stood_s } => format!(
             "the unit's own heartbeat stands still for {stood_s:.0} s, and its uptime goes on: one of both is wrong"
-        ),
-        Contradiction::BetweenPacks { out, into } => format!(
-            "current flows between the packs: {} out of the one at address {}, {} into the one at address {}, nothing to or \
-             from the inverter; they equalise, touch no switch",
-            with_unit(-out.1, "A"),
-            out.0,
-            with_unit(into.1, "A"),
-            into.0
         ),
         Contradiction::SamePack { first, second } => format!(
             "addresses {first} and {second} are one pack: serial number, uptime and cells are the same, so the other pack was \
@@ -112,6 +104,13 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
         | Doubt::PerhapsCache { found }
         | Doubt::PacksUnlike { found } => return fact(found, profile),
         Doubt::Contradiction { what } => contradiction(what),
+        Doubt::PacksEqualise { out, into } => format!(
+            "current flows from pack to pack: {} out of address {}, {} into address {}, nothing to or from the inverter",
+            with_unit(-out.1, "A"),
+            out.0,
+            with_unit(into.1, "A"),
+            into.0
+        ),
         Doubt::TooMuchToKeep { most } => format!(
             "more than {most} different questions were asked of it: what the oldest were answered is forgotten"
         ),
@@ -244,7 +243,7 @@ pub(crate) fn doubts_together(doubts: &[Doubt], profile: &Profile) -> String {
         };
     };
     if is_short() && doubts.len() > 2 {
-        return said(format!("{} values: {lack}", doubts.len()));
+        return said(format!("{} values that it needs: {lack}", doubts.len()));
     }
     let names: Vec<String> = doubts.iter().take(MOST_NAMES).filter_map(what).collect();
     let more = match doubts.len().saturating_sub(MOST_NAMES) {
@@ -382,7 +381,7 @@ pub(crate) fn doubt_in_short(kind: DoubtKind) -> &'static str {
     match kind {
         DoubtKind::TwoUnits => "two units answer at one address",
         DoubtKind::NotRecognised => "this may not be the unit that the map describes",
-        DoubtKind::NotRead => "something that a verdict needs could not be read",
+        DoubtKind::NotRead => "what a verdict needs could not be read",
         DoubtKind::NotAsked => {
             "somebody else asks here, but not for everything that a verdict needs"
         }
@@ -414,7 +413,8 @@ pub(crate) fn doubt_in_short(kind: DoubtKind) -> &'static str {
         DoubtKind::PackSilent => "a pack gives no answer",
         DoubtKind::Contradiction => "the unit contradicts itself",
         DoubtKind::TooMuchToKeep => "more was asked of it than is remembered",
-        DoubtKind::GoneSilent => "it answered, and does not any more",
+        DoubtKind::GoneSilent => "the unit answered, and does not any more",
+        DoubtKind::PacksEqualise => "the packs feed one another",
         DoubtKind::PacksUnlike => "packs that may connect have unlike voltages",
         DoubtKind::NoMeasurement => "what was read is no measurement",
     }
@@ -509,6 +509,9 @@ pub(crate) fn doubt_means(kind: DoubtKind) -> &'static str {
         DoubtKind::NoMeasurement => {
             "one word stands in nearly every register, whatever it means there, and the own counter does not move: a unit \
              that knows nothing yet, a gateway or an adapter invents such images; no number in it proves anything"
+        }
+        DoubtKind::PacksEqualise => {
+            "current flows from pack to pack, and none of it to or from the inverter: they were put side by side unlike"
         }
         DoubtKind::PacksUnlike => {
             "packs that are not connected yet have unlike voltages: connecting them drives a large current"

@@ -184,6 +184,23 @@ pub(crate) fn fact_in_short(fact: &Fact) -> Option<&'static str> {
     let Fact::Compared(Compared::DoesNotAddUp { pair, looks, .. }) = fact else {
         return match fact {
             Fact::Measured(Measured::Heats { .. }) => Some("it heats"),
+            Fact::Measured(Measured::UnreadableSensor { .. }) => {
+                Some("a temperature sensor gives no value")
+            }
+            Fact::Measured(Measured::HeartbeatStill { .. }) => Some("the control unit has stopped"),
+            Fact::Compared(Compared::HotFromInside { .. }) => Some("a cell heats from inside"),
+            Fact::Compared(Compared::LoneSensor { .. }) => {
+                Some("one temperature sensor disagrees with those beside it")
+            }
+            Fact::Compared(Compared::BrokenSenseWire { .. }) => {
+                Some("the sense wire between two cells is broken")
+            }
+            Fact::Compared(Compared::LostConnector { .. }) => {
+                Some("a sense connector is loose, and its cells cannot be read")
+            }
+            Fact::Compared(Compared::WrongPosition { .. }) => {
+                Some("a module stands in the wrong place")
+            }
             Fact::Measured(Measured::ChargedOutside { .. }) => {
                 Some("it was charged while too cold or too hot for it")
             }
@@ -199,6 +216,14 @@ pub(crate) fn fact_in_short(fact: &Fact) -> Option<&'static str> {
         }
         (_, Some(SumLooks::ModuleLeftOut)) => Some("a module adds nothing to the pack"),
         (_, Some(SumLooks::PackWireLost)) => Some("the wire by which the pack is measured is lost"),
-        _ => None,
+        (Pair::CellsAndModule { .. }, _) => {
+            Some("the cells of a module do not add up to its voltage")
+        }
+        (Pair::ModulesAndPack, _) => Some("the modules do not add up to the voltage of the pack"),
+        (Pair::CellsAndPack, _) => Some("the cells do not add up to the voltage of the pack"),
+        (Pair::ProductAndPower, _) => Some("voltage times current is not the power that is shown"),
+        (Pair::HighestCell | Pair::LowestCell, _) => {
+            Some("the unit shows another extreme than its cells")
+        }
     }
 }

@@ -34,7 +34,7 @@ pub(super) fn flagged(fact: &Flagged, profile: &Profile) -> String {
             let mut text = with_code(*flag, at, *raw);
             if let Some((shown, all)) = shown {
                 text.push_str(&format!(
-                    ", which module is not said: {shown} of {all} show values, perhaps old ones"
+                    "{FURTHER}which module is not said: {shown} of {all} show values, perhaps old ones"
                 ));
             }
             against_terminals(text, *contradicted)

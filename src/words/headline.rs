@@ -16,7 +16,7 @@ pub fn summary(judgement: &Judgement) -> String {
             )
         }
         Headline::NotReady { roots, .. } => {
-            format!("Not ready, no defect seen: {}.", of_roots(judgement, roots))
+            format!("No defect seen so far: {}.", of_roots(judgement, roots))
         }
         Headline::Fault {
             roots,
@@ -59,8 +59,8 @@ pub fn summary(judgement: &Judgement) -> String {
             );
             match more {
                 0 => format!("Not settled: {first}."),
-                1 => format!("Not settled: {first}, and one more open point."),
-                more => format!("Not settled: {first}, and {more} more open points."),
+                1 => format!("Not settled: {first} (and one more point is open)."),
+                more => format!("Not settled: {first} (and {more} more points are open)."),
             }
         }
     })

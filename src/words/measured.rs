@@ -100,7 +100,7 @@ pub(super) fn measured(fact: &Measured, profile: &Profile) -> String {
             in_hex(*raw)
         ),
         Measured::UnreadableSensor { at, raw } => format!(
-            "{} gives no temperature{}: the sensor or its connector",
+            "{} gives no temperature{FURTHER}the sensor or its connector{}",
             name(*at, profile),
             in_hex(*raw)
         ),

@@ -16,6 +16,9 @@ pub fn reasons(judgement: &Judgement) -> Vec<String> {
 
 /// One reason; in a rack with the address of the pack.
 pub(crate) fn reason(judgement: &Judgement, reason: &Reason) -> String {
+    if let Why::Caution(what) = &reason.why {
+        return caution(what, reason.unit);
+    }
     let lead = reason.unit.map(|unit| format!("address {unit}: "));
     lead.unwrap_or_default() + &why(&reason.why, judgement.profile.as_deref())
 }
@@ -24,7 +27,7 @@ pub(crate) fn reason(judgement: &Judgement, reason: &Reason) -> String {
 fn why(why: &Why, profile: Option<&Profile>) -> String {
     let by_map = |say: &dyn Fn(&Profile) -> String| profile.map_or_else(String::new, say);
     said(match why {
-        Why::Caution(what) => return caution(what),
+        Why::Caution(what) => return caution(what, None),
         Why::Finding { fact: what, .. } => return by_map(&|profile| fact(what, profile)),
         Why::Doubts(doubts) => return by_map(&|profile| doubts_together(doubts, profile)),
         Why::Unconfirmed => {
@@ -70,7 +73,7 @@ fn no_inverter(proven: bool, fed_by_us: bool, silence_s: u32) -> String {
     };
     if fed_by_us {
         format!(
-            "the battery did not hear its inverter ({heard}) until we asked{FURTHER}nobody else has asked since, so it takes our \
+            "until we asked, the battery heard no inverter ({heard}){FURTHER}nobody else has asked since, so it takes our \
              questions for the inverter"
         )
     } else {

@@ -14,7 +14,8 @@ use crate::facts::sight::{HowMany, Others, Sight, SightKind, Text};
 pub(crate) fn sight(sight: &Sight) -> String {
     said(match sight {
         Sight::Nothing { questions } => {
-            format!("{questions} questions, and not one byte came back")
+            let many = if *questions == 1 { "" } else { "s" };
+            format!("{questions} question{many}, and not one byte came back")
         }
         Sight::Garbage { bytes } => format!("{bytes} bytes came, but no valid frame"),
         Sight::InvertedLook { percent } => {

@@ -1,15 +1,16 @@
 //! What to do next, in words.
 
-use packside_profiles::Class;
 use packside_profiles::model::{InverterPort, Needs, Profile};
+use packside_profiles::{Class, Place};
 
 use super::class_in_short;
-use super::pseudo::said;
+use super::pseudo::{FURTHER, said};
 use super::to_do::plain_to_do;
 use super::whereabouts::plain_whereabouts;
 use crate::facts::Judgement;
 use crate::facts::fact::Remedy;
 use crate::facts::step::{AtRoots, HandOver, LookAgain, Mind, NextStep, Step, StepKind, Who};
+use crate::facts::whereabouts::Whereabouts;
 
 /// What to do, for this unit.
 pub fn next_step(judgement: &Judgement, next: &NextStep) -> String {
@@ -47,13 +48,17 @@ fn step(step: &Step, profile: Option<&Profile>) -> String {
         Step::HandOver { after } => match after {
             HandOver::Nothing => usual(),
             HandOver::Remarked(id) => format!(
-                "no fault was found; settle what was remarked ({id}) before it is handed over, and keep this result with \
-                 the visit's papers"
+                "no fault was found. Settle what was remarked{} before it is handed over, and keep this result with the \
+                 visit's papers",
+                of_class(id).map_or_else(String::new, |class| format!(" ({class})"))
             ),
             HandOver::Line => "no fault was found in the unit; look at the line as well, and keep this result with the \
                  visit's papers"
                 .to_owned(),
         },
+        Step::StopCurrent { flows: false } => "set the inverter to 0 A at its screen, neither charge nor discharge, and \
+             leave it so until this is settled; pull no plug"
+            .to_owned(),
         Step::SetApart { at } => format!("{}: {}", roots(at), usual()),
         Step::LiftCondition { ids, cold, to_do } => {
             let first = if *cold { "do not charge while it is cold; " } else { "" };
@@ -71,12 +76,12 @@ fn step(step: &Step, profile: Option<&Profile>) -> String {
             "is the inverter on: its display, the grid? Then its communication cable, at both ends".to_owned()
         }
         Step::InverterCable { port: Some(port) } => format!(
-            "covers on, hands off DC, it may pre-charge at once: connect or check the communication cable on {}: socket, \
+            "covers on, hands off DC, it may pre-charge at once: connect or check the communication cable on {}{FURTHER}socket, \
              pair and polarity, common wire, line settings, address",
             socket(*port)
         ),
         Step::LineToo { first: Some(first) } => {
-            format!("besides, the line does badly: {}", self::step(first, profile))
+            format!("besides, the line is unreliable: {}", self::step(first, profile))
         }
         Step::WaitSilence { remaining_s: Some(left) } => {
             format!("wait these {left} s without touching anything, then look again")
@@ -93,7 +98,8 @@ fn step(step: &Step, profile: Option<&Profile>) -> String {
         | Step::WaitSilence { remaining_s: None }
         | Step::WatchLamp { silence_s: None }
         | Step::KeepAway
-        | Step::StopCurrent
+        | Step::StopCurrent { flows: true }
+        | Step::LetEqualise
         | Step::WaitForBusy
         | Step::LineFirst
         | Step::RecordFirst
@@ -142,16 +148,36 @@ fn lead(unit: Option<u8>) -> String {
 
 /// What a root says, in a few words, by its id.
 fn in_words(id: &&'static str) -> &'static str {
-    let class = Class::ALL.iter().find(|class| class.id() == *id);
-    class.map_or(id, |class| class_in_short(*class))
+    of_class(id).unwrap_or(id)
+}
+
+/// What a class says in a few words, where this id is one.
+fn of_class(id: &str) -> Option<&'static str> {
+    let class = Class::ALL.iter().find(|class| class.id() == id);
+    class.map(|class| class_in_short(*class))
 }
 
 /// `address 3: a cell below its limit (module 2 cell 4)`.
 fn roots(at: &AtRoots) -> String {
-    let places: Vec<String> = at.places.iter().map(|at| plain_whereabouts(*at)).collect();
+    // Of one module its name stands once.
+    let module = at.places.first().and_then(|first| first.place.module);
+    let shared = at.places.len() > 1 && at.places.iter().all(|at| at.place.module == module);
+    let inside = |at: &Whereabouts| match shared {
+        true => plain_whereabouts(Whereabouts {
+            place: Place {
+                module: None,
+                ..at.place
+            },
+            ..*at
+        }),
+        false => plain_whereabouts(*at),
+    };
+    let lead_in = module.filter(|_| shared);
+    let lead_in = lead_in.map_or_else(String::new, |module| format!("module {module}: "));
+    let places: Vec<String> = at.places.iter().map(inside).collect();
     let places = match places.is_empty() {
         true => String::new(),
-        false => format!(" ({})", places.join(", ")),
+        false => format!(" ({lead_in}{})", places.join(", ")),
     };
     let what: Vec<&str> = at.ids.iter().map(in_words).collect();
     format!("{}{}{places}", lead(at.unit), what.join(", "))
@@ -164,10 +190,10 @@ fn deed(to_do: &Remedy, profile: Option<&Profile>) -> String {
 fn work_on_root(at: &AtRoots, to_do: &Remedy, mind: &[Mind], profile: Option<&Profile>) -> String {
     let said_of = |one: &Mind| match one {
         Mind::StopInverter => {
-            "bring the inverter to 0 A at its screen, neither charge nor discharge; "
+            "set the inverter to 0 A at its screen, neither charge nor discharge; "
         }
         Mind::FuseAndResistor => "; then the main fuse and the pre-charge resistor",
-        Mind::ReturnNothing => "; nothing is returned before that",
+        Mind::ReturnNothing => "; send no part back before that",
         Mind::BarStaysLive => "; the packs beside it keep the common bar live",
     };
     let is_before = |one: &&Mind| matches!(one, Mind::StopInverter);
@@ -197,8 +223,8 @@ fn look_again(why: LookAgain) -> &'static str {
     match why {
         LookAgain::Open => step_means(StepKind::LookAgain),
         LookAgain::Refused => {
-            "compare nameplate and firmware with the map (packside profile show): the unit refuses registers that the map \
-             has. Both agree: ask the maker for the map of this firmware. Until it can be read do not put the unit into \
+            "the unit refuses registers that the map has: compare nameplate and firmware with the map (packside profile \
+             show). They agree: ask the maker for the map of this firmware. Until it can be read do not put the unit into \
              service"
         }
         LookAgain::Unreadable => {
@@ -206,7 +232,7 @@ fn look_again(why: LookAgain) -> &'static str {
              show)"
         }
         LookAgain::UnderCurrent => {
-            "set no current for it: look again while the unit does what it did then. Does one cell sag more than the others?"
+            "start no current for this: look again the next time current flows. Does one cell sag more than the others?"
         }
         LookAgain::InSeconds => "look again in a few seconds",
         LookAgain::WithLamps => "look again, and compare with the lamps",
@@ -220,15 +246,13 @@ fn look_again(why: LookAgain) -> &'static str {
 )]
 pub fn step_means(kind: StepKind) -> &'static str {
     match kind {
-        StepKind::HandOver => {
-            "nothing was found that has to be put right; keep this result with the visit's papers"
-        }
+        StepKind::HandOver => "nothing to repair: keep this result with the visit's papers",
         StepKind::RecordFirst => {
             "before anything is switched off, restarted or reset: this look must be saved (a look at a real unit saves itself, else --record FILE), some units forget at power-off"
         }
         StepKind::KeepAway => {
-            "stay away and keep others away; watch the number from elsewhere. Rising, gas or smoke: out, call the fire \
-             service. Never open the cabinet, and do not come back because it cooled"
+            "stay away, keep others away, never open the cabinet. Watch the number from elsewhere; rising, gas or smoke: out, \
+             call the fire service"
         }
         StepKind::StopCurrent => {
             "bring the current to 0 A at the inverter's screen and see 0 A there; pull no plug, open no switch under load"
@@ -237,12 +261,12 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "the unit answers that it is busy: wait a minute, then look again; it has an update or a task of its own to end"
         }
         StepKind::LineFirst => {
-            "the line first: some answers did not come or came damaged. Look at the cable, the common wire, the adapter or the \
+            "the line first: answers did not come or came damaged. Look at the cable, the common wire, the adapter or the \
              gateway, then look again"
         }
         StepKind::SetApart => {
             "do not charge, do not install, ask the maker. Only if it is cold and the maker agrees: LIVE DC, two people, set \
-             it apart where a fire could not spread; it does not travel as ordinary goods. Otherwise stop and stay out"
+             it apart where a fire could not spread\u{1d}it does not travel as ordinary goods. Otherwise stop and stay out"
         }
         StepKind::LiftCondition => "put right what keeps the unit from running, then look again",
         StepKind::WorkOnRoot => "do what the map says of this root",
@@ -251,7 +275,7 @@ pub fn step_means(kind: StepKind) -> &'static str {
              and look again; file no claim for this part yet"
         }
         StepKind::DoesItReturn => {
-            "do not charge. After recording, one power cycle by the manual: does the fault come back?"
+            "one power cycle by the manual, with the inverter at 0 A: does the fault come back?"
         }
         StepKind::FollowModule => {
             "where the maker allows a swap: does it follow the module or stay at the position?"
@@ -271,13 +295,13 @@ pub fn step_means(kind: StepKind) -> &'static str {
              common wire, not chafed"
         }
         StepKind::InverterCableToo => {
-            "besides, the unit hears no inverter: once the fault is settled, look at the inverter and its communication cable"
+            "besides, the unit hears no inverter: once this is settled, look at the inverter and its communication cable"
         }
         StepKind::BehindTheCode => {
             "once that is put right, look again: this unit shows one code at a time, and others may hide behind it"
         }
         StepKind::LineToo => {
-            "besides, somebody else asks on this pair and some of our questions got no answer: let packside listen tell who it is, and how the line does without us"
+            "besides, somebody else asks on this pair, and some of our questions got no answer: packside listen tells who it is"
         }
         StepKind::FreeSocket => {
             "covers on, hands off DC: give the inverter its socket back, read from the service socket, then look again"
@@ -291,7 +315,8 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "then look again: what is listed as not tested can only be seen with the inverter"
         }
         StepKind::RightProfile => {
-            "compare nameplate and firmware with the profile (packside profile show)"
+            "compare nameplate and firmware with the map (packside profile show), and use the map that fits. None does: ask the \
+             maker. Until then do not put the unit into service"
         }
         StepKind::CompleteMap => {
             "the map leaves open what must be judged: the maker's document has it (packside profile check FILE names each \
@@ -316,6 +341,10 @@ pub fn step_means(kind: StepKind) -> &'static str {
              and pole to earth"
         }
         StepKind::PacksApart => "do not let these packs connect, touch no switch",
+        StepKind::LetEqualise => {
+            "touch no switch, pull no plug: the packs feed one another until they are alike. Stay clear, and look again in ten \
+             minutes: the current must have fallen"
+        }
         StepKind::LikePacks => {
             "bring the packs to one voltage: LIVE DC work by the maker's manual, before they may connect"
         }
@@ -356,17 +385,17 @@ pub fn step_means(kind: StepKind) -> &'static str {
         }
         StepKind::CheckPort => "look what else is reached by this port, then give the right one",
         StepKind::CheckAdapter => {
-            "look at the adapter: seated, powered, not used by another program"
+            "look at the adapter: seated, powered, not used by another program; then look again"
         }
         StepKind::OtherFraming => "try the other framing: --framing rtu or --framing tcp",
         StepKind::CheckGateway => {
-            "look at the gateway's own page: serial settings, connections, its time-out"
+            "look at the gateway's own page: serial settings, connections, its time-out; then look again"
         }
         StepKind::CheckGatewayLine => {
             "compare the gateway's serial settings and wires with the unit's"
         }
         StepKind::ReportMistake => {
-            "keep this result (--format json) and tell whoever keeps the profile"
+            "keep this result (--format json) and tell whoever keeps the map"
         }
     }
 }

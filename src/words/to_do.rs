@@ -46,8 +46,8 @@ fn deed(deed: Deed, profile: &Profile) -> String {
             )
         }
         Deed::OpenIsolators => "always live, switching off does not make these terminals dead: inverter to 0 A at its \
-             screen, then open the isolators of inverter and PV by the manual, wait as the inverter's label says; prove \
-             only the far side, pole to pole and pole to earth, and look again"
+             screen, then open the isolators of inverter and PV by the manual, wait as the inverter's label says, and \
+             look again\u{1d}prove only the far side, pole to pole and pole to earth"
             .to_owned(),
         Deed::FindPerson => {
             "find the person who switched it so, and ask why before anything is switched back".to_owned()
@@ -103,8 +103,8 @@ pub(crate) fn usual(class: Class) -> &'static str {
             "no current through it: 0 A at the inverter's screen; the joint of this cell is LIVE DC work; ask the maker"
         }
         Class::SensorFault => {
-            "first 0 A at the inverter's screen, then LIVE DC, licensed: the sense wires and sense connectors of what was \
-             named, the harness sits at stack potential"
+            "first 0 A at the inverter's screen, then look at the sense wires and sense connectors of what was named: LIVE DC, \
+             the harness sits at stack potential"
         }
         Class::ConfigurationFault => {
             "covers on, touch no terminal, connect nothing: compare order, polarity and number of the modules with the \

@@ -132,7 +132,7 @@ fn visit_from_an_answers_file_follows_the_unit_and_its_recording_gives_the_verdi
         page.contains("Resistance of 150 cells from a step of the current"),
         "{page}"
     );
-    assert!(page.contains("No cell stands out from its sisters"));
+    assert!(page.contains("No cell stands out from the others"));
     let json = packside(&["report", record.to_str().unwrap(), "--format", "json"]);
     let report: Value = serde_json::from_slice(&json.stdout).unwrap();
     assert_eq!(report["load_test"]["cells"].as_array().unwrap().len(), 150);

@@ -1,4 +1,4 @@
-//! Picture of the load test: the resistance of every cell, relative to its sisters.
+//! Picture of the load test: the resistance of every cell, relative to the others.
 //!
 //! Fitted anew from the recorded bytes by [`load`], the same as on site. Does not: judge by absolute
 //! values; who stands out is said by the fit.
@@ -30,7 +30,7 @@ pub(crate) fn add(html: &mut Html, parts: &Parts) {
 
 fn fit(html: &mut Html, step: &LoadStep, fitted: &Fitted) {
     let outlier = fitted.outlier.map_or_else(
-        || "No cell stands out from its sisters.".to_owned(),
+        || "No cell stands out from the others.".to_owned(),
         |cell| {
             format!(
                 "{} stands out: {} m\u{3a9} against {} in the middle. Look at its connections, then repeat the test.",
@@ -53,7 +53,7 @@ fn fit(html: &mut Html, step: &LoadStep, fitted: &Fitted) {
     );
     let caption = format!(
         "Resistance of every cell as the {step_text} shows it; bar: mean of the module with its uncertainty; line: the middle \
-         cell; framed: stands out by more than the uncertainty. It depends on temperature, charge and time: compare sisters only."
+         cell; framed: stands out by more than the uncertainty. It depends on temperature, charge and time: compare cells of one step only."
     );
     figure(html, &label, &caption, |canvas| cells(canvas, fitted));
     let rows: Vec<Vec<String>> = fitted

@@ -4,7 +4,7 @@ use anstyle::{AnsiColor, Style};
 
 use crate::event::{LinkFacts, LinkKind};
 use crate::facts::{Judgement, VerdictKind};
-use crate::judge::PROVEN;
+use crate::judge::{LIKELY, PROVEN};
 use crate::show::paper::wrap;
 use crate::wire::Framing;
 use crate::words;
@@ -86,9 +86,6 @@ pub fn link_text(link: &LinkFacts) -> String {
         }
     }
 }
-
-/// A cause with this share, per mille, is likely.
-pub(super) const LIKELY: u32 = 500;
 
 /// A share in a word.
 pub fn strength(per_mille: u32) -> &'static str {

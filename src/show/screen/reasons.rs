@@ -8,13 +8,14 @@ use std::fmt::Write as _;
 use packside_profiles::Class;
 use packside_profiles::model::{LiesIn, Severity};
 
-use super::parts::{LIKELY, section, strength};
+use super::parts::{section, strength};
+use crate::facts::doubt::Lack;
 use crate::facts::fact::Follows;
 use crate::facts::{
-    Certainty, Disposition, Finding, Judgement, NextStep, NotTested, Reason, Sight, VerdictKind,
-    Why,
+    Certainty, Disposition, Doubt, Finding, Judgement, NextStep, NotTested, Reason, Sight, Source,
+    Verdict, VerdictKind, Why,
 };
-use crate::judge::PROVEN;
+use crate::judge::{LIKELY, PROVEN};
 use crate::show::paper::wrap;
 use crate::words;
 
@@ -111,13 +112,34 @@ pub(super) fn deciding_in_short(judgement: &Judgement) -> Option<String> {
     })
 }
 
-/// Why, beside a headline: where its number stands already, how sure it is and what becomes of the part.
+/// Why, beside a headline. Of a root: what shows it and how sure that is, where it lies, and whether it may be claimed.
 pub(super) fn why_in_short(judgement: &Judgement) -> Option<String> {
-    let root = judgement.telling_root();
-    match root.filter(|root| root.fact.has_deciding_number()) {
-        Some(root) => Some(becomes_of(root)),
-        None => deciding_in_short(judgement),
-    }
+    let kind = judgement.verdict.kind;
+    let decides = matches!(kind, VerdictKind::Fault | VerdictKind::NotReady);
+    let Some(root) = judgement.telling_root().filter(|_| decides) else {
+        return deciding_in_short(judgement);
+    };
+    let same = |f: &Finding| f.is_root_alarm() && f.id == root.id && f.unit == root.unit;
+    let said = |f: &Finding| same(f) && f.source == Source::Flag;
+    let said = judgement.findings.iter().any(said);
+    let found = words::in_short(|| words::of_finding(judgement, root));
+    let shown = match (root.fact.has_deciding_number(), root.source) {
+        (true, _) if said => "measured, and the unit's own alarm says the same".to_owned(),
+        (true, _) => "measured; no alarm of the unit says so".to_owned(),
+        (false, Source::Flag) => format!("only the unit says so, \"{found}\""),
+        (false, _) => found,
+    };
+    let becomes = match root.disposition {
+        Some(Disposition::IsolateAndLookAgain) => "; file no claim yet",
+        Some(Disposition::Claim) => "; ask the maker to take it back",
+        Some(Disposition::Quarantine) => "; do not charge or install it",
+        Some(Disposition::StayAway | Disposition::CorrectOnSite) | None => "",
+    };
+    let sure = match root.sure {
+        Certainty::Open => "open whether it is this unit",
+        sure => sure.id(),
+    };
+    Some(format!("{sure}: {shown}; {}{becomes}", it_lies(root)))
 }
 
 /// What decided.
@@ -137,6 +159,15 @@ fn deciding(judgement: &Judgement) -> Option<Deciding<'_>> {
             let found = verdict.why.iter().find(of_root).or_else(plain);
             found.map(Deciding::Reason)
         }
+        // What the line lost, the line explains.
+        VerdictKind::Undecided if is_of_line(verdict) => {
+            let cause = verdict.causes.first()?;
+            let seen = cause.reasons_for.first().map(words::sight);
+            let seen = seen.map_or_else(String::new, |seen| format!(": {seen}"));
+            let sure = strength(cause.per_mille).trim_end();
+            let text = format!("{sure}, {}{seen}", words::cause(cause.kind));
+            Some(Deciding::Cause(text))
+        }
         VerdictKind::BusProblem if !verdict.causes.is_empty() => {
             let cause = verdict.causes.first()?;
             let said = || Some(words::reason(judgement, plain()?));
@@ -155,6 +186,26 @@ fn deciding(judgement: &Judgement) -> Option<Deciding<'_>> {
     }
 }
 
+/// Whether what keeps a verdict open was lost on a line for which one reason is likely.
+fn is_of_line(verdict: &Verdict) -> bool {
+    let lost = |open: &Doubt| {
+        matches!(
+            open,
+            Doubt::GoneSilent { .. }
+                | Doubt::HeartbeatUnseen
+                | Doubt::NotRead {
+                    lack: Lack::NotRead | Lack::TooOld,
+                    ..
+                }
+        )
+    };
+    verdict.open.first().is_some_and(lost)
+        && verdict
+            .causes
+            .first()
+            .is_some_and(|c| c.per_mille >= LIKELY)
+}
+
 /// Says how many stand elsewhere.
 fn more(out: &mut String, count: usize) {
     if count > MOST {
@@ -167,16 +218,26 @@ fn of_root(root: &Finding) -> String {
     format!("{} ({}), {}: {becomes}", root.id, sure(root), lies_in(root))
 }
 
-/// The same where it is clear which root is meant.
-fn becomes_of(root: &Finding) -> String {
-    let becomes = root.disposition.map_or("", Disposition::meaning);
-    format!("{}, {}: {becomes}", sure(root), lies_in(root))
-}
-
 fn sure(root: &Finding) -> &'static str {
     match root.sure {
         Certainty::Open => "open, if these numbers are of this unit at all",
         sure => sure.id(),
+    }
+}
+
+/// The same for a line that names no root.
+fn it_lies(root: &Finding) -> &'static str {
+    match root.lies_in {
+        LiesIn::Module if root.class == Some(Class::InsulationLow) => {
+            "it lies in the stack or its cables"
+        }
+        LiesIn::Module => "it lies in a module",
+        LiesIn::ControlUnit => "it lies in the control unit",
+        LiesIn::Connection => "it lies in a connection",
+        LiesIn::InverterSide => "it often lies on the inverter's side",
+        LiesIn::SiteCondition => "a condition, no defect of a part",
+        LiesIn::Operator => "somebody set it so",
+        LiesIn::Unknown => "where it lies is open",
     }
 }
 

@@ -5,14 +5,15 @@
 
 use std::fmt::Write as _;
 
-use packside_profiles::Class;
 use packside_profiles::model::{Profile, Severity};
+use packside_profiles::{Class, Role};
 
 use super::parts::{Colours, headline, link_text};
 use super::{reasons, table};
 use crate::event::{LinkFacts, LinkKind};
-use crate::facts::fact::{Fact, Line};
-use crate::facts::{Finding, Judgement, NextStep, VerdictKind, Why};
+use crate::facts::caution::Caution;
+use crate::facts::fact::{Fact, FactKind, Line};
+use crate::facts::{Finding, Judgement, NextStep, Reading, StepKind, VerdictKind, Why};
 use crate::show::paper::{labelled, wrap};
 use crate::words;
 
@@ -26,21 +27,30 @@ pub fn glance(
     link: Option<&LinkFacts>,
     around: &super::Around<'_>,
 ) -> String {
-    let airy = laid_out(judgement, profile, link, around, "\n");
-    if airy.lines().count() <= ROWS {
-        return airy;
+    let laid = |gap, also| laid_out(judgement, profile, link, around, (gap, also));
+    let fits = |screen: &str| screen.lines().count() <= ROWS;
+    let (airy, steps) = laid("\n", 2);
+    let (tight, all_steps) = laid("", 2);
+    // To stop a current is the beginning: what comes after it is to be seen as well.
+    let is_step = |step: &&NextStep| !step.keeps_the_look();
+    let first = judgement.verdict.next.iter().find(is_step);
+    let only_begins = first.is_some_and(|step| step.kind() == StepKind::StopCurrent);
+    match (steps >= all_steps || !only_begins) && fits(&airy) {
+        true => airy,
+        false if fits(&tight) => tight,
+        false => laid("", 1).0,
     }
-    laid_out(judgement, profile, link, around, "")
 }
 
-/// The parts in their order, `gap` between those that need none.
+/// The parts in their order, `gap` between those that need none, so many lines of what else was seen; and how much
+/// of the steps is in it.
 fn laid_out(
     judgement: &Judgement,
     profile: Option<&Profile>,
     link: Option<&LinkFacts>,
     around: &super::Around<'_>,
-    gap: &str,
-) -> String {
+    (gap, also_lines): (&str, usize),
+) -> (String, usize) {
     let mut head = String::new();
     for danger in reasons::cautions(judgement) {
         wrap(&mut head, &danger, "", "  ");
@@ -59,9 +69,13 @@ fn laid_out(
         );
     }
     let mut tail = gap.to_owned();
-    also(&mut tail, judgement);
-    untested(&mut tail, judgement);
-    tail.push_str(gap);
+    let mut part = String::new();
+    also(&mut part, judgement, also_lines);
+    untested(&mut part, judgement);
+    if !part.is_empty() {
+        tail.push_str(&part);
+        tail.push_str(gap);
+    }
     table::numbers(&mut tail, judgement, profile, Colours(around.colour));
     table::line(&mut tail, judgement, profile, link);
     wrap(&mut tail, CAUTION, "", "");
@@ -71,8 +85,8 @@ fn laid_out(
     }
     let _ = writeln!(tail, "{}", around.command);
     let taken = head.lines().count() + tail.lines().count();
-    steps(&mut head, judgement, ROWS.saturating_sub(taken));
-    head + &tail
+    let told = steps(&mut head, judgement, ROWS.saturating_sub(taken));
+    (head + &tail, told)
 }
 
 /// What stands under every screen, in one line.
@@ -94,17 +108,24 @@ fn who(
         (_, 1) => parts.push("1 module".to_owned()),
         (_, modules) => parts.push(format!("{modules} modules")),
     }
-    let mut states: Vec<&str> = Vec::new();
+    let mut states: Vec<String> = Vec::new();
     for member in &identity.members {
+        let unknown = || {
+            let read = |r: &&Reading| r.role == Role::State && r.unit == member.unit;
+            let code = judgement.readings.iter().find(read).and_then(|r| r.raw);
+            code.map_or("state not read".to_owned(), |code| {
+                format!("state {code}, not in the map")
+            })
+        };
         let state = member
             .state
             .as_ref()
-            .map_or("state not read", |state| &state.name);
+            .map_or_else(unknown, |state| state.name.clone());
         if !states.contains(&state) {
             states.push(state);
         }
     }
-    parts.extend(states.into_iter().map(str::to_owned));
+    parts.extend(states);
     parts.extend(profile.map(|profile| profile.profile.id.to_string()));
     match link.map(|link| (link, &link.kind)) {
         Some((_, LinkKind::Simulated { .. })) => parts.push("SIMULATED".to_owned()),
@@ -114,24 +135,39 @@ fn who(
     wrap(out, &parts.join(" · "), "  ", "  ");
 }
 
-/// What to do: the first step whole, the others as far as there is room for them.
-fn steps(out: &mut String, judgement: &Judgement, room: usize) {
+/// What to do: the first step whole, the others as far as there is room for them, or in short. Gives how many, those
+/// that are whole twice.
+fn steps(out: &mut String, judgement: &Judgement, room: usize) -> usize {
     let is_step = |step: &&NextStep| !step.keeps_the_look();
     let steps: Vec<&NextStep> = judgement.verdict.next.iter().filter(is_step).collect();
-    let mut left = room;
+    let (mut left, mut told) = (room, 0);
     for (index, step) in steps.iter().enumerate() {
-        let mut text = String::new();
-        let what = format!(
-            "{}, {}. {}",
-            words::needs(step.needs).to_uppercase(),
-            words::who(step.who),
-            words::begun(&words::next_step(judgement, step))
-        );
-        wrap(&mut text, &what, &format!("{:<3}", index + 1), "   ");
-        let lines = text.lines().count();
+        let shown = |more: &str| {
+            let mut text = String::new();
+            let what = format!(
+                "{}, {}. {}{more}",
+                words::needs(step.needs).to_uppercase(),
+                words::who(step.who),
+                words::begun(&words::next_step(judgement, step))
+            );
+            wrap(&mut text, &what, &format!("{:<3}", index + 1), "   ");
+            text
+        };
+        let whole = shown("");
+        let short = words::in_short(|| shown(" (more: --full)"));
         let is_last = index + 1 == steps.len();
         // What is left out takes a line as well.
-        if index > 0 && lines + usize::from(!is_last) > left {
+        let fits = |text: &String| text.lines().count() + usize::from(!is_last) <= left;
+        let is_shorter = short.lines().count() < whole.lines().count();
+        told += if index == 0 || fits(&whole) {
+            left = left.saturating_sub(whole.lines().count());
+            out.push_str(&whole);
+            2
+        } else if is_shorter && fits(&short) {
+            left = left.saturating_sub(short.lines().count());
+            out.push_str(&short);
+            1
+        } else {
             let more = steps.len() - index;
             let what = if more == 1 {
                 "one more step"
@@ -139,23 +175,38 @@ fn steps(out: &mut String, judgement: &Judgement, room: usize) {
                 "more steps"
             };
             let _ = writeln!(out, "   {what}: --full");
-            return;
-        }
-        left = left.saturating_sub(lines);
-        out.push_str(&text);
+            break;
+        };
     }
+    told
 }
 
 /// What else was seen: other roots and warnings, each in a few words; what follows from another is left out.
-fn also(out: &mut String, judgement: &Judgement) {
+fn also(out: &mut String, judgement: &Judgement, lines: usize) {
     let told = judgement.telling_root();
+    // Of two roots the headline names both.
+    let roots = judgement.roots();
+    let named = roots.get(1).filter(|_| roots.len() == 2).copied();
+    let of_terminals = |why: &Why| matches!(why, Why::Caution(Caution::Contradicted { .. }));
+    let warned = judgement
+        .verdict
+        .why
+        .iter()
+        .any(|reason| of_terminals(&reason.why));
     let is_else = |f: &&Finding| {
-        let is_told = told.is_some_and(|root| root.id == f.id && root.unit == f.unit);
+        let is_told = told.is_some_and(|root| root.id == f.id && root.unit == f.unit)
+            || named.is_some_and(|named| named == f.id);
+        let is_warned = warned
+            && matches!(
+                f.fact.kind(),
+                FactKind::TerminalsLive | FactKind::TerminalsDecay
+            );
         let is_the_verdict =
             f.class == Some(Class::InverterSilent) && is_silent(judgement.verdict.kind);
         // How often others asked stands in the line about the line.
         let is_below = matches!(f.fact, Fact::Line(Line::OthersAsk { .. }));
-        let is_no_news = is_told || is_the_verdict || is_below || f.severity == Severity::Notice;
+        let is_no_news =
+            is_told || is_warned || is_the_verdict || is_below || f.severity == Severity::Notice;
         f.follows_from.is_none() && !is_no_news
     };
     let mut seen: Vec<String> = Vec::new();
@@ -173,7 +224,7 @@ fn also(out: &mut String, judgement: &Judgement) {
             seen.push(text);
         }
     }
-    few(out, "Also", &seen, "; ", 2);
+    few(out, "Also", &seen, "; ", lines);
 }
 
 /// Whether the verdict says already that no inverter is heard.

@@ -137,7 +137,7 @@ fn rack(
         } else {
             numbers.join(" · ")
         };
-        labelled(out, &format!("pack {unit}"), &numbers);
+        labelled(out, &format!("address {unit}"), &numbers);
         if mine.iter().any(|r| r.role == Role::CellVoltage) {
             row(out, "  cells", &mine, axis);
         }
@@ -390,7 +390,7 @@ pub(super) fn line(
             .map(|p50| format!("{:.0} ms", p50.as_secs_f64() * 1e3)),
     );
     if bus.foreign_requests > 0 {
-        parts.push(format!("others asked {} times", bus.foreign_requests));
+        parts.push(format!("others asked {}×", bus.foreign_requests));
     }
     let settings = link.and_then(|link| match &link.kind {
         LinkKind::Serial { line, .. } => Some(*line),
@@ -398,7 +398,7 @@ pub(super) fn line(
         LinkKind::Gateway { .. } => None,
     });
     match (settings, profile.map(|profile| profile.answering.line)) {
-        (Some(line), Some(map)) if line == map => parts.push(format!("{line} as the map says")),
+        (Some(line), Some(map)) if line == map => parts.push(format!("{line} per the map")),
         (Some(line), Some(map)) => parts.push(format!("{line}, but the map says {map}")),
         (Some(line), None) => parts.push(line.to_string()),
         (None, _) => {}
