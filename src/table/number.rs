@@ -26,6 +26,10 @@ struct Digits {
 /// Reads a cell; `bare_hex` where the column has hexadecimal numbers without a mark. Nothing if there is anything
 /// else in it than a number or the two ends of a range.
 pub(super) fn written(cell: &str, bare_hex: bool) -> Option<Written> {
+    let cell = match cell.split_whitespace().collect::<Vec<_>>().as_slice() {
+        [first, to, last] if is_to(to) => format!("{first}-{last}"),
+        _ => cell.to_owned(),
+    };
     let chars: Vec<char> = cell
         .chars()
         .map(narrow)
@@ -67,6 +71,13 @@ pub(super) fn written(cell: &str, bare_hex: bool) -> Option<Written> {
         }
         _ => None,
     }
+}
+
+/// The word between the ends of a range.
+fn is_to(word: &str) -> bool {
+    const WORDS: [&str; 8] = ["to", "through", "bis", "a", "à", "al", "hasta", "tot"];
+    let word = word.to_lowercase();
+    WORDS.iter().any(|known| **known == word)
 }
 
 fn is_divider(c: char) -> bool {

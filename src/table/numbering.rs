@@ -80,6 +80,21 @@ pub(super) fn counting(items: &[Item], notes: &Notes) -> Counting {
         let front = split(item.at.first, item.at.digits).map(|(table, _)| table);
         item.table.is_none() || item.table == front
     });
+    // 30001 of which every row says that it is read as a holding register: no table stands in front.
+    let contradicts = items.iter().all(|item| {
+        let front = split(item.at.first, item.at.digits).map(|(table, _)| table);
+        item.table.is_some() && item.table != front
+    });
+    if prefixed && contradicts && !items.is_empty() {
+        let numbering = match said {
+            Some((1, _)) => Numbering::From1,
+            _ => Numbering::From0,
+        };
+        return match said {
+            Some((_, line)) => counted(numbering, false, WhyCounted::Said { line }),
+            None => counted(numbering, true, WhyCounted::NotSaid),
+        };
+    }
     if prefixed && !items.is_empty() && !matches!(said, Some((0, _))) {
         let rests = items
             .iter()

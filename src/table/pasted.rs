@@ -99,7 +99,7 @@ fn borders(lines: &[&str], width: Width) -> Vec<usize> {
     }
     // A long remark or a slipped line may reach into a gap.
     let allowed = lines.len() / 30;
-    let mut borders = Vec::new();
+    let mut borders = empty_columns(lines, width, &inked, allowed);
     let mut gap = 0;
     let mut seen = false;
     for (place, count) in inked.iter().enumerate().take(end) {
@@ -113,7 +113,31 @@ fn borders(lines: &[&str], width: Width) -> Vec<usize> {
         seen = true;
         gap = 0;
     }
+    borders.sort_unstable();
+    borders.dedup();
     borders
+}
+
+/// Where a heading stands with (nearly) nothing under it: a column of its own, though an empty one.
+fn empty_columns(lines: &[&str], width: Width, inked: &[usize], allowed: usize) -> Vec<usize> {
+    let cells = |line: &&&str| by_blanks(line).len();
+    let most = lines.iter().map(|line| cells(&line)).max().unwrap_or(0);
+    let Some(head) = lines.iter().find(|line| cells(line) == most) else {
+        return Vec::new();
+    };
+    let mut starts: Vec<(usize, usize)> = Vec::new();
+    for (place, c) in placed(head, width).filter(|(_, c)| !c.is_whitespace()) {
+        match starts.last_mut() {
+            Some((_, end)) if place < *end + 2 => *end = place + width(c),
+            _ => starts.push((place, place + width(c))),
+        }
+    }
+    let is_empty = |(start, end): &(usize, usize)| {
+        let under = inked.get(*start..*end).unwrap_or_default();
+        !under.is_empty() && under.iter().all(|count| *count <= allowed.max(1))
+    };
+    let inner = starts.iter().skip(1).filter(|one| is_empty(one));
+    inner.map(|(start, _)| *start).collect()
 }
 
 /// Cells between the borders; a word that reaches over one stays whole in the column where it begins.
@@ -160,6 +184,18 @@ mod tests {
         );
         assert_eq!(rows[5].cells, ["102", "State of charge", "uint16", "%", ""]);
         assert_eq!((rows[6].line, rows[6].cells.len()), (7, 1));
+    }
+
+    // Kind: invented
+    #[test]
+    fn a_heading_with_nothing_under_it_is_a_column_of_its_own() {
+        let text = "Addr   Name            Factor   Offset   Unit\n\
+                    100    Pack voltage    0.1               V\n\
+                    101    Current         0.1               A\n\
+                    102    Capacity        0.01              Ah\n";
+        let rows = rows(text);
+        assert_eq!(rows[0].cells, ["Addr", "Name", "Factor", "Offset", "Unit"]);
+        assert_eq!(rows[2].cells, ["101", "Current", "0.1", "", "A"]);
     }
 
     // Kind: invented

@@ -57,11 +57,8 @@ pub(super) fn habits(items: &[Item]) -> Habits {
             .iter()
             .filter_map(|item| Some((item.step?, item.unit)))
     };
-    let has_small = steps().any(|((step, from), _)| {
-        matches!(step, Step::Times(number) if number.places > 0) && from == StepFrom::Column
-    });
-    let coarse = steps().any(|((step, _), unit)| {
-        let fine = unit.is_some_and(|unit| {
+    let is_fine = |unit: Option<scale::Unit>| {
+        unit.is_some_and(|unit| {
             unit.decade == 0
                 && matches!(
                     unit.measure,
@@ -71,8 +68,14 @@ pub(super) fn habits(items: &[Item]) -> Habits {
                         | Measure::Percent
                         | Measure::AmpHour
                 )
-        });
-        matches!(step, Step::Either(n) if n >= 10) && fine
+        })
+    };
+    let coarse = steps()
+        .any(|((step, _), unit)| matches!(step, Step::Either(n) if n >= 10) && is_fine(unit));
+    // 0.1 beside watts alone is tens of them, where 10 beside volts is tenths.
+    let has_small = steps().any(|((step, from), unit)| {
+        let is_small = matches!(step, Step::Times(number) if number.places > 0);
+        is_small && from == StepFrom::Column && (!coarse || is_fine(unit) || is_milli(unit))
     });
     Habits {
         whole: match (has_small, coarse) {
@@ -82,6 +85,11 @@ pub(super) fn habits(items: &[Item]) -> Habits {
         },
         units_carry_steps: steps().any(|((_, from), _)| from == StepFrom::Unit),
     }
+}
+
+/// Whether a unit is a thousandth, as mV: a step below 1 there is a step.
+fn is_milli(unit: Option<scale::Unit>) -> bool {
+    unit.is_some_and(|unit| unit.decade < 0)
 }
 
 /// What the row says besides its words.
@@ -378,6 +386,18 @@ enum Stepped {
 fn step(item: &Item, role: Option<Role>, kind: Kind, habits: Habits) -> Stepped {
     let is_float = matches!(kind, Kind::F32 | Kind::F64);
     let found = match item.step {
+        Some((Step::Times(number), StepFrom::Column))
+            if habits.whole == Whole::Divides && number.places > 0 =>
+        {
+            let by = scale::simple(number);
+            let power = 10_i64.checked_pow(by.places);
+            power
+                .filter(|power| by.numerator > 0 && power % by.numerator == 0)
+                .map(|power| Decimal {
+                    numerator: power / by.numerator,
+                    places: 0,
+                })
+        }
         Some((Step::Times(number), _)) => Some(number),
         Some((Step::Over(by), _)) => scale::divided(by),
         Some((Step::Either(n), from)) => {
