@@ -16,6 +16,8 @@ CLASSES = ["cell-over-voltage", "cell-under-voltage", "over-temperature", "under
            "insulation-low", "switch-fault", "precharge-failed", "internal-communication", "inverter-silent", "fuse-open", "sensor-fault"]
 STATES = {"charging": "running", "discharging": "running"}
 
+STACK = ("pack_voltage", "terminal_voltage")
+
 # What came of one point of the truth, or of a claim that no truth stands behind.
 Outcome = namedtuple("Outcome", "role verdict why direction grade point")
 
@@ -89,20 +91,33 @@ class Held:
                 roles.setdefault(point["role"], []).append(point)
         for role, points in roles.items():
             claims = [c for c in self.draft if c["role"] == role and "role" not in c.get("open", [])]
-            if self.learnt and role in ("pack_voltage", "terminal_voltage"):
-                claims = [c for c in self.draft if c["role"] in ("pack_voltage", "terminal_voltage") and "role" not in c.get("open", [])]
+            if self.learnt and role in STACK:
+                claims = [self.as_one(c) for c in self.draft if (c["role"] in STACK and "role" not in c.get("open", [])) or self.is_stack(c)]
+            several = sum(len(roles_of) for name, roles_of in roles.items() if name in STACK) if self.learnt and role in STACK else len(points)
             for point in points:
-                own = self.own(point, claims, len(points))
+                own = self.own(point, claims, several)
                 used.update(id(c) for c in own)
                 found.append(self.held(merged.get(role, role), point, own))
         for claim in self.draft:
-            if claim["role"] in ("other", "map_mark", "scale_factor") or id(claim) in used or "role" in claim.get("open", []) or claim["grade"] == "open":
+            if claim["role"] in ("other", "map_mark", "scale_factor") or id(claim) in used or self.learnt and claim["role"] in STACK and self.is_there(claim, STACK) or "role" in claim.get("open", []) or claim["grade"] == "open":
                 continue
             there = sorted({str(self.at.get((f, r), "nothing")) for f, r in self.known(elements(claim))})
             if self.open & {"address"} and there == ["nothing"]:
                 continue
             found.append(Outcome(claim["role"], "wrong", "takes %s for it" % "+".join(there[:3]), None, claim["grade"], claim))
         return found
+
+    def is_stack(self, claim):
+        """Whether nothing is in doubt but which of both voltages of the stack it is: they are one role here."""
+        rivals = claim.get("rivals", [])
+        return claim.get("open") == ["role"] and bool(rivals) and all(set(r) - {"why"} == {"role"} and r["role"] in STACK for r in rivals)
+
+    def is_there(self, claim, roles):
+        """Whether all of its registers are those of such points."""
+        return all(self.at.get(place) in roles for place in self.known(elements(claim)))
+
+    def as_one(self, claim):
+        return dict(claim, role="pack_voltage", open=[]) if self.is_stack(claim) else claim
 
     def known(self, places):
         """With the function that the images have, where the draft does not say."""

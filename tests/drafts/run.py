@@ -105,7 +105,33 @@ def tried(program, draft, images):
 
 def learnt(program, images, draft):
     said, _ = run(program, "profile", "learn", images, "--output", draft, "--replace", "--format", "json")
+    if subprocess.run([program, "profile", "check", str(draft)], capture_output=True).stderr.count(b" mistake"):
+        raise Crash("profile check: the learnt draft has mistakes")
+    asked = subprocess.run([program, "profile", "answer", str(draft), "--print-answers"], capture_output=True, timeout=120)
+    said["questions"] = asked.stdout.decode()
     return said
+
+
+def answered(program, draft, answers):
+    said, _ = run(program, "profile", "answer", draft, "--answers", answers, "--accept", "--format", "json")
+    return said
+
+
+def answers(unit, draft):
+    """What a person at this unit would say at the moment of the last image: what a screen and a thermometer show."""
+    scan = unit.map.pack.at((IMAGES - 1) * unit.period)
+    said = {"charge": "%.0f" % scan.charge, "room": "%.0f" % (unit.map.pack.warm - 3)}
+    if abs(scan.current) >= 2:
+        said["amperes"] = "%.1f" % scan.current
+    for point in unit.map.points:
+        if point.key == "uptime":
+            said["powered-up"] = "%.0f" % (point.value(scan, 0, (IMAGES - 1) * unit.period) / 60)
+        if point.key == "terminal_voltage":
+            for claim in draft["points"]:
+                if point.places[0] in claim["places"] and any(r.get("role") == "terminal_voltage" for r in claim["rivals"]):
+                    said["dead-voltage"] = '"%s"' % claim["id"]
+    known = set(re.findall(r"^# ([a-z-]+) = ", draft.get("questions", ""), re.M))
+    return "format = 1\n[answers]\n" + "".join("%s = %s\n" % one for one in said.items() if one[0] in known)
 
 
 def served(program, salt, number):
@@ -188,6 +214,10 @@ def one_map(job):
                 draft = learnt(program, place / "images.jsonl", place / "draft.toml")
                 keep(place, "draft.json", draft)
                 hold(result, "learn", truth, draft, images, True)
+                (place / "answers.toml").write_text(answers(unit, draft))
+                after = answered(program, place / "draft.toml", place / "answers.toml")
+                keep(place, "answered.json", after)
+                hold(result, "answer", truth, after, images, True)
         except Missing as missing:
             result["missing"].append(str(missing))
         except (Crash, subprocess.TimeoutExpired) as crash:
