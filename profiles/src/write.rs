@@ -398,6 +398,9 @@ impl Text {
                 self.key(key, number);
             }
         }
+        if !evidence.words.is_empty() {
+            self.key("words", list(evidence.words.iter().map(u16::to_string)));
+        }
         self.words("text", &evidence.text);
     }
 

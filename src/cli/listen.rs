@@ -72,19 +72,73 @@ pub(crate) struct ListenArgs {
     session: SessionArg,
 }
 
+/// Stops where nothing can be overheard.
+fn can_overhear(link: &LinkArgs) -> Result<(), Failure> {
+    let is_far = link.place.gateway.is_some() || link.place.way().is_some();
+    if !is_far || link.place.framing() != Framing::Tcp {
+        return Ok(());
+    }
+    let message = "--framing tcp: nobody can be overheard behind a Modbus TCP gateway, it gives each client only its own \
+                   answers";
+    let hint =
+        "listen on the serial side, or with --framing rtu where the gateway passes all bytes";
+    Err(failure(
+        USAGE,
+        "cannot-overhear",
+        message,
+        Some(hint.to_owned()),
+    ))
+}
+
+/// Listens to a line for so long, or until q, without a byte sent, and gives what came. It keeps itself as every
+/// listening does.
+pub(super) fn overhear(link: &LinkArgs, seconds: Duration) -> Result<Vec<Event>, Failure> {
+    can_overhear(link)?;
+    let args = ListenArgs {
+        link: link.clone(),
+        raw: None,
+        seconds: Some(seconds),
+        profile: None,
+        from: None,
+        session: SessionArg { session: None },
+    };
+    let filled = places::fill(&as_check(&args))?;
+    let args = ListenArgs {
+        link: filled.link,
+        ..args
+    };
+    let loaded = profile(&args)?;
+    let mut quiet = open(&args, args.link.place.line, Some(seconds), loaded.as_ref())?;
+    let seed = reach::seed_of(&args.link.place)?;
+    let record = Record::of_look(&args.link, keep::What::Listen, loaded.as_ref(), seed)?;
+    record.follow(&mut quiet);
+    out::note(&format!(
+        "listening for {:.0} s, nothing is asked; q ends it",
+        seconds.as_secs_f64()
+    ));
+    let end = quiet.now() + seconds;
+    let keys = out::interactive().then(Keys::watch).flatten();
+    let mut heard = Vec::new();
+    let listened = loop {
+        let now = quiet.now();
+        if now >= end || keys.as_ref().is_some_and(Keys::say_stop) {
+            break Ok(());
+        }
+        let listened = quiet.listen(end.min(now + TICK));
+        heard.extend(quiet.drain());
+        match listened {
+            Ok(()) => {}
+            Err(LinkTrouble::Interrupted) => break Ok(()),
+            Err(trouble) => break Err(failure_of(&trouble)),
+        }
+    };
+    drop(keys);
+    record.close().and(listened).map(|()| heard)
+}
+
 /// Runs the command.
 pub(crate) fn run(args: &ListenArgs, as_json: bool, colour: bool) -> Result<u8, Failure> {
-    if (args.link.place.gateway.is_some() || args.link.place.way().is_some())
-        && args.link.place.framing() == Framing::Tcp
-    {
-        return Err(failure(
-            USAGE,
-            "cannot-overhear",
-            "--framing tcp: nobody can be overheard behind a Modbus TCP gateway, it gives each client \
-             only its own answers",
-            Some("listen on the serial side, or with --framing rtu where the gateway passes all bytes".to_owned()),
-        ));
-    }
+    can_overhear(&args.link)?;
     let filled = places::fill(&as_check(args))?;
     let args = &ListenArgs {
         link: filled.link,
@@ -146,7 +200,7 @@ fn live(args: &ListenArgs, heard: &mut ListenView<'_>) -> Result<Result<(), Fail
     let seconds = args
         .seconds
         .or(args.link.place.simulated.as_ref().map(|_| SIMULATED));
-    let mut quiet = open(args, args.link.place.line, seconds, heard)?;
+    let mut quiet = open(args, args.link.place.line, seconds, heard.loaded)?;
     let seed = reach::seed_of(&args.link.place)?;
     let record = Record::of_look(&args.link, keep::What::Listen, heard.loaded, seed)?;
     record.follow(&mut quiet);
@@ -169,7 +223,7 @@ fn at_other_settings(
 ) -> Result<(), Failure> {
     for line in heard.worth_trying().into_iter().take(TRIES.into()) {
         let mut again = heard.again(line, command(args, Some(line)));
-        let mut quiet = open(args, Some(line), seconds, &again)?;
+        let mut quiet = open(args, Some(line), seconds, again.loaded)?;
         record.session()?;
         record.follow(&mut quiet);
         let trial = Some(seconds.map_or(TRY, |all| (all / u32::from(TRIES)).min(TRY)));
@@ -194,12 +248,12 @@ fn open(
     args: &ListenArgs,
     line: Option<LineSettings>,
     seconds: Option<Duration>,
-    heard: &ListenView<'_>,
+    loaded: Option<&LoadedProfile>,
 ) -> Result<Quiet, Failure> {
     match &args.link.place.simulated {
-        Some(name) => simulated(name, args, line, seconds.unwrap_or(SIMULATED), heard),
+        Some(name) => simulated(name, args, line, seconds.unwrap_or(SIMULATED), loaded),
         None => {
-            let line = line.unwrap_or_else(|| usual_line(args, heard.loaded));
+            let line = line.unwrap_or_else(|| usual_line(args, loaded));
             reach::open_to_listen(&as_check(args), line)
         }
     }
@@ -257,10 +311,10 @@ fn simulated(
     args: &ListenArgs,
     line: Option<LineSettings>,
     length: Duration,
-    heard: &ListenView<'_>,
+    loaded: Option<&LoadedProfile>,
 ) -> Result<Quiet, Failure> {
     let scenario = reach::scenario_of(name)?;
-    let Some(loaded) = heard.loaded else {
+    let Some(loaded) = loaded else {
         return Err(failure(
             LOCAL,
             "scenario",

@@ -11,12 +11,14 @@
 //! `base`; `register` is that of the first instance.
 
 mod amend;
+mod answer;
 mod coverage;
 mod from_table;
 mod given;
 mod learn;
 mod new;
 mod weigh;
+mod why;
 
 use std::path::{Path, PathBuf};
 
@@ -58,8 +60,12 @@ enum ProfileCommand {
     },
     /// Hold a draft against the unit: what adds up, moves together, flows or counts
     Try(Box<weigh::TryArgs>),
+    /// Settle what registers leave open by what is seen at the unit: at most five questions
+    Answer(Box<answer::AnswerArgs>),
+    /// Say what speaks for a register of a draft, and what else it may be
+    Why(Box<why::WhyArgs>),
     /// Start a draft from what was read or overheard of a unit, without any document
-    Learn(learn::LearnArgs),
+    Learn(Box<learn::LearnArgs>),
     /// Make a draft of a map from a maker's register list, and say how it was understood
     FromTable(from_table::FromTableArgs),
     /// Say what can go wrong in a unit, and when this map would show it
@@ -91,6 +97,8 @@ pub fn run(args: &ProfileArgs, json: bool) -> CheckOutcome {
         ProfileCommand::Show { name } => with_profile("show", name, config, json, show),
         ProfileCommand::New { file } => new::new(file, json),
         ProfileCommand::Try(args) => given::or_failed(weigh::run(args, json), json),
+        ProfileCommand::Answer(args) => given::or_failed(answer::run(args, json), json),
+        ProfileCommand::Why(args) => given::or_failed(why::run(args, json), json),
         ProfileCommand::Learn(args) => given::or_failed(learn::run(args, json), json),
         ProfileCommand::FromTable(args) => given::or_failed(from_table::run(args, json), json),
         ProfileCommand::Coverage { name } => {

@@ -124,11 +124,20 @@ pub(crate) fn run(args: &VisitArgs, as_json: bool, colour: bool) -> Result<u8, F
     }))
 }
 
-/// Prints an answers file to be filled in, or writes it. One that was filled in is as good as any other
-/// file.
+/// Prints an answers file to be filled in, or writes it.
 fn print_answers(args: &VisitArgs, to: Option<&Path>) -> Result<u8, Failure> {
     let profile = reach::load_profile(&args.look)?.profile;
-    let text = answers::template(&steps(&profile));
+    print_steps(&steps(&profile), to, args.replace)
+}
+
+/// Prints an answers file for these steps, or writes it. One that was filled in is as good as any other
+/// file.
+pub(super) fn print_steps(
+    steps: &[VisitStep],
+    to: Option<&Path>,
+    replace: bool,
+) -> Result<u8, Failure> {
+    let text = answers::template(steps);
     let Some(path) = to else {
         out::result(&text);
         return Ok(0);
@@ -139,11 +148,26 @@ fn print_answers(args: &VisitArgs, to: Option<&Path>) -> Result<u8, Failure> {
         kind: "an answers file",
         is_kind: |_| false,
         inputs: &[],
-        replace: Some(args.replace),
+        replace: Some(replace),
     };
     output.write(&text)?;
     out::note(&format!("written: {}", packside_profiles::shown(&path)));
     Ok(0)
+}
+
+/// Reads an answers file for these steps.
+pub(super) fn read_answers(
+    path: &Path,
+    steps: &[VisitStep],
+    hint: &str,
+) -> Result<Answers, Failure> {
+    let trouble = |why: String| {
+        let message = format!("answers {}: {why}", packside_profiles::shown(&path));
+        failure(LOCAL, "answers", message, Some(hint.to_owned()))
+    };
+    let text = packside_profiles::read_text(path)
+        .map_err(|why| trouble(format!("cannot be read: {why}")))?;
+    answers::read(&text, steps).map_err(trouble)
 }
 
 fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<AnswerSource, Failure> {
@@ -159,19 +183,9 @@ fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<AnswerSource, Failure> 
             hint,
         ));
     };
-    let trouble = |why: String| {
-        failure(
-            LOCAL,
-            "answers",
-            format!("answers {}: {why}", packside_profiles::shown(&path)),
-            Some("packside visit --print-answers with the same --profile prints a file to be filled in".to_owned()),
-        )
-    };
-    let text = packside_profiles::read_text(path)
-        .map_err(|why| trouble(format!("cannot be read: {why}")))?;
-    answers::read(&text, visit.steps())
-        .map(AnswerSource::File)
-        .map_err(trouble)
+    let hint =
+        "packside visit --print-answers with the same --profile prints a file to be filled in";
+    read_answers(path, visit.steps(), hint).map(AnswerSource::File)
 }
 
 /// A name that says what and when.

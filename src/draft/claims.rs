@@ -1,9 +1,9 @@
 //! What a draft says of its points, as claims.
 
-use packside_profiles::model::{Count, Key, Point, Profile};
+use packside_profiles::model::{Count, Key, Numbering, Point, Profile, Table};
 use packside_profiles::{Known, Layout, Role};
 
-use crate::physics::{Claim, Images, Reading, Register};
+use crate::physics::{Claim, Images, Reading, Register, Shift};
 
 /// The claims of a draft, each with the index of its point. Counts that the unit tells are taken from the images.
 pub fn claims(profile: &Profile, images: &Images) -> Vec<(usize, Claim)> {
@@ -44,6 +44,47 @@ pub fn claims(profile: &Profile, images: &Images) -> Vec<(usize, Claim)> {
     claims
 }
 
+/// Where else the whole draft may lie: with numbers as 30001 the table may stand in front, or be part of them.
+pub fn bases(profile: &Profile) -> Vec<Shift> {
+    let layout = Layout::new(profile, &Known::default());
+    let tables: Vec<Table> = layout.instances.iter().map(|one| one.table).collect();
+    let Some(table) = tables.first().copied() else {
+        return Vec::new();
+    };
+    let first = match table {
+        Table::Input => 30_001,
+        Table::Holding => 40_001,
+        _ => return Vec::new(),
+    };
+    let is_one_table = tables.iter().all(|one| *one == table);
+    let both = |registers| {
+        [false, true].map(|other_table| Shift {
+            registers,
+            other_table,
+        })
+    };
+    match profile.addresses {
+        Numbering::WithTable if is_one_table => [both(first - 1), both(first)].concat(),
+        Numbering::From0 | Numbering::From1 => {
+            let counted = i32::from(profile.addresses == Numbering::From1);
+            let in_front = |first: i32| {
+                let mut numbers = layout.instances.iter();
+                numbers
+                    .all(|one| (first..first + 9_999).contains(&(i32::from(one.address) + counted)))
+            };
+            let found = [(30_001, Table::Input), (40_001, Table::Holding)]
+                .into_iter()
+                .find(|(first, _)| in_front(*first));
+            let shift = found.map(|(first, front)| Shift {
+                registers: counted - first,
+                other_table: front != table,
+            });
+            shift.filter(|_| is_one_table).into_iter().collect()
+        }
+        Numbering::WithTable => Vec::new(),
+    }
+}
+
 /// The same reading in the unit of the point.
 pub fn in_map(point: &Point, reading: &Reading) -> Reading {
     let per = per_unit(point);
@@ -56,8 +97,12 @@ pub fn in_map(point: &Point, reading: &Reading) -> Reading {
 
 /// What the unit of a point is in the unit in which its role is weighed.
 fn per_unit(point: &Point) -> f64 {
-    let unit = point.unit.as_given();
-    match (point.role, unit) {
+    per_unit_of(point.role, point.unit.as_given())
+}
+
+/// The same for a role that the point may have.
+pub(super) fn per_unit_of(role: Role, unit: &str) -> f64 {
+    match (role, unit) {
         (Role::PackPower, "kW") => 1_000.0,
         (Role::CellVoltage | Role::CellVoltageMax | Role::CellVoltageMin, "mV") => 0.001,
         (Role::PackVoltage | Role::TerminalVoltage | Role::ModuleVoltage, "mV") => 0.001,
@@ -112,7 +157,7 @@ fn rounded(number: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use packside_profiles::as_written;
-    use packside_profiles::model::{Kind, Table};
+    use packside_profiles::model::Kind;
 
     use super::*;
 

@@ -1,10 +1,15 @@
 //! From maps and recordings to what [`crate::physics`] weighs.
 //!
 //! Input: a draft as it is written, lines of register images, or what was said on a link. Output: claims and
-//! images. Does not: weigh anything, change a draft, or read a file.
+//! images; what a person's answers leave of a draft. Does not: weigh registers, change a draft, or read a file.
 
 mod claims;
 mod images;
+mod settle;
 
-pub use claims::{claims, in_map};
+pub use claims::{bases, claims, in_map};
 pub use images::{ImageError, from_exchanges, from_lines, units};
+pub use settle::{
+    Bearing, Held, MOST_QUESTIONS, Question, Settled, Told, Way, held, held_in, number, questions,
+    settle, ways,
+};

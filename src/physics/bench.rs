@@ -66,6 +66,21 @@ impl Bench<'_> {
         }
     }
 
+    /// Notes that what a document says of a point is odd: what is nearly as near to it is not excluded.
+    pub(crate) fn doubt(&mut self, index: usize) {
+        let candidates = self
+            .viable
+            .get_mut(index)
+            .map(|viable| &mut viable.candidates);
+        for candidate in candidates
+            .into_iter()
+            .flatten()
+            .filter(|one| one.cost < 0.5)
+        {
+            candidate.cost += 0.6;
+        }
+    }
+
     /// Notes what speaks for a point without proving it.
     pub(crate) fn note(&mut self, index: usize, why: Evidence) {
         if let Some(evidence) = self.evidence.get_mut(index) {

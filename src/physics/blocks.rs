@@ -470,7 +470,9 @@ fn adds_up(block: &Block, stacks: &[&Stack]) -> Option<(f64, usize, (usize, usiz
         }
         let rounding = 0.3 * block.reading.step() * (cells as f64).sqrt() + stack.step / 2.0;
         let error = ((around / strings - stack.middle).abs() - rounding).max(0.0) / stack.middle;
-        if error > 0.012 || best.is_some_and(|(best, ..)| best <= error) {
+        // What has the whole sum goes before what has a part of it: that is a module.
+        let is_better = best.is_none_or(|(known, strings, _)| (count, error) < (strings, known));
+        if error > 0.012 || !is_better {
             continue;
         }
         let part: Series = total

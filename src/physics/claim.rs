@@ -127,6 +127,8 @@ pub enum Evidence {
     },
     /// The other order of words would move in the high word alone, or jump.
     OtherOrderJumps,
+    /// It falls below zero at other times, which an unsigned number cannot; today both are the same number.
+    FallsBelowZero,
     /// It is text that can be read.
     Text {
         /// The text, first instance.
@@ -167,7 +169,8 @@ pub struct Weighed {
 /// Where the registers of the document lie on the wire.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Shift {
-    /// Registers that everything stands further than the draft says: -1, 0 or 1.
+    /// Registers that everything stands further than the draft says: -1, 0 or 1, or far, where what seemed to be
+    /// the table in front of a number is part of it.
     pub registers: i32,
     /// Whether everything stands in the other table (input for holding, holding for input).
     pub other_table: bool,

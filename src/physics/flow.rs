@@ -5,14 +5,14 @@
 //! Which is which then shows only while the voltage moves.
 
 use packside_profiles::Role;
-use packside_profiles::model::{Kind, Positive, WordOrder};
+use packside_profiles::model::{Footing, Key, Kind, Positive, WordOrder};
 
 use super::claim::{Evidence, opposite};
 use super::images::Register;
 use super::plausible::CURRENT_OFFSETS;
 use super::proposal::{Found, Proposal};
 use super::reading::{Reading, Series};
-use super::relate::{bounds, correlation, middle, movement, pairs, slope, steps};
+use super::relate::{bounds, correlation, middle, pairs, slope, steps};
 
 /// A register that goes with the voltage of the cells.
 struct Flow {
@@ -90,6 +90,7 @@ fn by_voltages(
         }
     }
     if let Some((at, reading)) = known {
+        found.pack_is_open = true;
         // The product leaves the decade of the voltage open.
         let decades = [0.1, 0.01, 0.001, 1.0].map(|scale| Reading { scale, ..reading });
         let is_possible = |other: &Reading| {
@@ -354,6 +355,11 @@ fn decades(reading: &Reading, series: &Series, ohm: Option<f64>) -> Vec<f64> {
     all.into_iter().map(|(_, scale)| scale).collect()
 }
 
+/// A power of ten as a decimal has it, after arithmetic.
+fn decimal(number: f64) -> f64 {
+    format!("{number:.9}").parse().unwrap_or(number)
+}
+
 fn propose_pair(found: &mut Found<'_>, flows: &[Flow], pair: &Pair, cell: &Series, is_open: bool) {
     let (Some(current), Some(power)) = (flows.get(pair.current), flows.get(pair.power)) else {
         return;
@@ -385,10 +391,21 @@ fn propose_pair(found: &mut Found<'_>, flows: &[Flow], pair: &Pair, cell: &Serie
         let proposal = Proposal::new(role, flow.at, of(first), unit).with(why.clone());
         Some(proposal.or(scales.iter().skip(1).map(|scale| (role, of(*scale)))))
     };
-    let of_power: Vec<f64> = scales
+    let of_power = scales
         .iter()
-        .map(|scale| scale / current.reading.scale / 10f64.powi(pair.decade))
-        .collect();
+        .map(|scale| scale / current.reading.scale / 10f64.powi(pair.decade));
+    let mut of_power: Vec<f64> = of_power.map(decimal).collect();
+    if found.pack_is_open && !power.reading.is_float() {
+        let own = of_power.clone();
+        for scale in own
+            .iter()
+            .flat_map(|own| [decimal(own * 10.0), decimal(own / 10.0)])
+        {
+            if !of_power.contains(&scale) {
+                of_power.push(scale);
+            }
+        }
+    }
     // The low word of a wide number is no number of its own, and its high word may be another register.
     let is_unsure = |flow: &Flow| flow.reading.width() == Some(1) && has_sign_beside(found, flow);
     let is_open = is_open || is_unsure(current) || is_unsure(power);
@@ -408,27 +425,57 @@ fn propose_pair(found: &mut Found<'_>, flows: &[Flow], pair: &Pair, cell: &Serie
         one.role = Role::Other;
         two.role = Role::Other;
     }
+    for (flow, proposal) in [(current, &mut one), (power, &mut two)] {
+        if is_unsure(flow) {
+            doubt_width(proposal);
+        }
+    }
     found.all.extend([one, two]);
 }
 
+/// Most registers that are proposed where no power says which of them is the current.
+const MOST_ALONE: usize = 3;
+
 fn propose_alone(found: &mut Found<'_>, flows: &[Flow], cell: &Series) {
-    let best = flows.iter().max_by(|a, b| a.clear.total_cmp(&b.clear));
-    let Some(best) = best.filter(|best| best.clear > 0.8 && movement(&best.series) > 0.0) else {
-        return;
+    let mut clearest: Vec<&Flow> = flows
+        .iter()
+        .filter(|flow| flow.clear > 0.6 && turns_or_swings(flow))
+        .collect();
+    clearest.sort_by(|a, b| b.clear.total_cmp(&a.clear));
+    let mut taken: Vec<&Flow> = Vec::new();
+    for flow in clearest {
+        if taken.len() < MOST_ALONE && !taken.iter().any(|other| overlaps(flow, other)) {
+            taken.push(flow);
+        }
+    }
+    for flow in taken {
+        alone(found, flow, cell);
+    }
+}
+
+/// Whether it moves as a current does: far, measured by what stands in its registers. A voltage does not.
+fn turns_or_swings(flow: &Flow) -> bool {
+    let Some((low, high)) = bounds(&flow.series) else {
+        return false;
     };
-    let way = direction(&best.series, cell);
+    let size = low.abs().max(high.abs());
+    high - low > 0.15 * size && size > 0.0
+}
+
+fn alone(found: &mut Found<'_>, flow: &Flow, cell: &Series) {
+    let way = direction(&flow.series, cell);
     let ohm = way.map(|(_, ohm)| ohm / cells_in(cell));
-    let scales = decades(&best.reading, &best.series, ohm);
+    let scales = decades(&flow.reading, &flow.series, ohm);
     let positive = way.map(|(positive, _)| positive);
     let of = |scale: f64| Reading {
         scale,
         positive,
-        ..best.reading
+        ..flow.reading
     };
     let Some(first) = scales.first().copied() else {
         return;
     };
-    let mut proposal = Proposal::new(Role::Other, best.at, of(first), "");
+    let mut proposal = Proposal::new(Role::Other, flow.at, of(first), "");
     if let Some((_, ohm)) = way {
         proposal = proposal.with(Evidence::Responds {
             milliohm: ohm / first * 1_000.0,
@@ -436,7 +483,19 @@ fn propose_alone(found: &mut Found<'_>, flows: &[Flow], cell: &Series) {
     }
     let currents = scales.iter().map(|scale| (Role::PackCurrent, of(*scale)));
     let powers = [(Role::PackPower, of(1.0))];
-    found
-        .all
-        .push(proposal.or(currents.chain(powers).collect::<Vec<_>>()));
+    let mut proposal = proposal.or(currents.chain(powers).collect::<Vec<_>>());
+    if flow.reading.width() == Some(1) && has_sign_beside(found, flow) {
+        doubt_width(&mut proposal);
+    }
+    found.all.push(proposal);
+}
+
+/// The register beside it looks like its sign: where it begins and how wide it is stays open.
+fn doubt_width(proposal: &mut Proposal) {
+    for key in [Key::Type, Key::Address] {
+        if !proposal.open.contains(&key) {
+            proposal.open.push(key);
+        }
+    }
+    proposal.grade = Footing::Open;
 }

@@ -9,8 +9,10 @@
 //! resistances and charges look like cells, and so do kelvin: only cells add up to a voltage that moves with
 //! them. A float read one register off gives nearly the same numbers: the one that jumps less is right.
 
+use std::collections::BTreeSet;
+
 use packside_profiles::Role;
-use packside_profiles::model::{Key, Kind, Table};
+use packside_profiles::model::{Footing, Key, Kind, Table, WordOrder};
 
 use super::blocks::{Block, blocks, pair_of_extremes};
 use super::claim::{Evidence, Extreme};
@@ -27,6 +29,7 @@ pub fn learn(images: &Images) -> Vec<Proposal> {
         images,
         all: Vec::new(),
         pack: None,
+        pack_is_open: false,
         cell: None,
     };
     slow::texts(&mut found);
@@ -38,10 +41,29 @@ pub fn learn(images: &Images) -> Vec<Proposal> {
     flow::flows(&mut found);
     slow::temperatures(&mut found);
     slow::counters(&mut found);
-    found
-        .all
-        .sort_by_key(|one| (one.table, one.instances.first().copied()));
-    found.all
+    let mut all = apart(found.all);
+    all.sort_by_key(|one| (one.table, one.instances.first().copied()));
+    all
+}
+
+/// Proposals that share no register: of two that do, the one of which more is known stays, else the one found first.
+fn apart(all: Vec<Proposal>) -> Vec<Proposal> {
+    let mut ranked: Vec<(usize, Proposal)> = all.into_iter().enumerate().collect();
+    ranked.sort_by_key(|(place, one)| {
+        let is_open = one.open.contains(&Key::Role);
+        (is_open, std::cmp::Reverse(one.grade), *place)
+    });
+    let mut kept: Vec<Proposal> = Vec::new();
+    for (_, one) in ranked {
+        let mut places = one.instances.iter().flat_map(|first| {
+            (0..one.registers)
+                .filter_map(|further| Some(Register::new(one.table, first.checked_add(further)?)))
+        });
+        if !places.any(|place| kept.iter().any(|other| other.covers(place))) {
+            kept.push(one);
+        }
+    }
+    kept
 }
 
 /// The highest and the lowest of cells that the unit does not give.
@@ -50,9 +72,11 @@ fn only_extremes(found: &mut Found<'_>) {
         return;
     };
     let count = found.images.count();
-    found.cell = Some(fold(&[high.2.clone(), low.2.clone()], |both| {
+    let mean: Series = fold(&[high.2.clone(), low.2.clone()], |both| {
         both.iter().sum::<f64>() / 2.0
-    }));
+    });
+    let is_sure = makes_a_voltage(found, (&high.2, &low.2), &mean, [high.0, low.0]);
+    found.cell = Some(mean);
     for (role, which, (at, reading, series)) in [
         (Role::CellVoltageMax, Extreme::Highest, high),
         (Role::CellVoltageMin, Extreme::Lowest, low),
@@ -63,6 +87,12 @@ fn only_extremes(found: &mut Found<'_>) {
             of: count,
             moved: movement(&series),
         };
+        if is_sure {
+            found
+                .all
+                .push(Proposal::new(role, at, reading, "V").with(why));
+            continue;
+        }
         let pack = Reading {
             scale: reading.scale * 100.0,
             ..reading
@@ -80,6 +110,35 @@ fn only_extremes(found: &mut Found<'_>) {
     }
 }
 
+/// Whether a whole number of cells between a highest and a lowest makes a voltage that moves with them.
+fn makes_a_voltage(
+    found: &Found<'_>,
+    (high, low): (&Series, &Series),
+    mean: &Series,
+    own: [Register; 2],
+) -> bool {
+    let all = super::blocks::voltages(found);
+    let mut others = all.iter().filter(|(at, ..)| !own.contains(at));
+    others.any(|(_, reading, series)| {
+        let (Some(volts), Some(cell)) = (middle(series), middle(mean)) else {
+            return false;
+        };
+        let count = (volts / cell).round();
+        let triples = series.iter().zip(high).zip(low);
+        let both: Vec<bool> = triples
+            .filter_map(|((volts, high), low)| {
+                let (volts, high, low) = ((*volts)?, (*high)?, (*low)?);
+                let step = reading.step() + 0.001 * volts;
+                Some(volts >= count * low - step && volts <= count * high + step)
+            })
+            .collect();
+        let held = both.iter().filter(|held| **held).count();
+        let follows = super::relate::correlation(&super::relate::steps(series, mean)) > 0.8;
+        // Of 30 cells and more a whole number is found for any voltage.
+        (4.0..=30.0).contains(&count) && follows && !both.is_empty() && held * 10 >= both.len() * 9
+    })
+}
+
 /// Cells, and all that follows from them.
 fn cells(found: &mut Found<'_>, block: &Block) {
     let total = sum(&block.series);
@@ -93,6 +152,7 @@ fn cells(found: &mut Found<'_>, block: &Block) {
         all.iter().sum::<f64>() / all.len() as f64
     }));
     found.pack = is_proven.then(|| pack.clone());
+    found.pack_is_open = !other_decades(block, &Reading::plain(0.1)).is_empty();
     let first = block.places.first().copied();
     let Some(first) = first else { return };
     let mut proposal = Proposal::new(Role::CellVoltage, first, block.reading, "V");
@@ -164,27 +224,42 @@ fn voltages(found: &mut Found<'_>, pack: &Series, block: &Block) {
         found.all.push(modules.or(others.collect::<Vec<_>>()));
     }
     alone.sort_by(|a, b| a.0.total_cmp(&b.0));
-    for (place, (_, mut proposal)) in alone.into_iter().take(2).enumerate() {
+    // Which of two is gone while the switches are open, no number tells as long as they are closed.
+    let is_pair = alone.len() > 1;
+    let roles: &[Role] = if block.strings > 1 {
+        &[
+            Role::PackVoltage,
+            Role::TerminalVoltage,
+            Role::ModuleVoltage,
+        ]
+    } else {
+        &[Role::PackVoltage, Role::TerminalVoltage]
+    };
+    for (_, mut proposal) in alone.into_iter().take(2) {
         // Of packs side by side each has this voltage; of ten cells the mean has the same digits.
         let cells = block.places.len() / block.strings.max(1);
-        if place > 0 || block.strings > 1 || matches!(cells, 10 | 100) {
+        if is_pair || block.strings > 1 || matches!(cells, 10 | 100) {
             let reading = proposal.reading;
             proposal.role = Role::Other;
-            let roles = [
-                Role::PackVoltage,
-                Role::TerminalVoltage,
-                Role::ModuleVoltage,
-            ];
-            proposal = proposal.or(roles.map(|role| (role, reading)));
+            proposal = proposal.or(roles.iter().map(|role| (*role, reading)));
         }
-        let (role, reading) = (proposal.role, proposal.reading);
-        let others = other_decades(block, &reading)
-            .into_iter()
-            .map(|other| (role, other));
+        let reading = proposal.reading;
+        let roles = match proposal.role {
+            Role::Other => roles,
+            _ => &[Role::PackVoltage][..],
+        };
+        let others = other_decades(block, &reading);
+        let others = others
+            .iter()
+            .flat_map(|other| roles.iter().map(|role| (*role, *other)));
         let proposal = unsure_of_width(found, proposal.or(others.collect::<Vec<_>>()));
         found.all.push(proposal);
     }
 }
+
+/// Fewest cells in series of a storage unit: 24 V.
+// Kind: common practice
+const FEWEST_IN_PACK: usize = 7;
 
 /// Ten strings side by side instead of one have the digits of a decade less.
 fn other_decades(block: &Block, reading: &Reading) -> Vec<Reading> {
@@ -194,7 +269,9 @@ fn other_decades(block: &Block, reading: &Reading) -> Vec<Reading> {
         return all;
     }
     let more = strings * 10;
-    if more <= 32 && cells.is_multiple_of(more) && cells / more >= 4 {
+    // Strings side by side end where modules do.
+    let fits_records = block.records < 2 || more.is_multiple_of(block.records);
+    if more <= 32 && cells.is_multiple_of(more) && cells / more >= FEWEST_IN_PACK && fits_records {
         all.push(Reading {
             scale: reading.scale / 10.0,
             ..*reading
@@ -257,12 +334,28 @@ fn unsure_of_width(found: &Found<'_>, mut proposal: Proposal) -> Proposal {
             .and_then(|at| found.images.row(at));
         row.is_some_and(|row| row.iter().flatten().all(|word| *word == 0))
     };
-    if is_zero(before) || is_zero(first.plus(1)) {
-        let (role, reading) = (proposal.role, proposal.reading);
-        proposal = proposal.or([(role, reading.of(Kind::U32))]);
-        proposal.rivals.push((role, reading));
-        proposal.role = Role::Other;
-        proposal.open.push(Key::Role);
+    let mut doubts = Vec::new();
+    if is_zero(first.plus(1)) {
+        let wide = Reading {
+            order: WordOrder::LowFirst,
+            ..proposal.reading.of(Kind::U32)
+        };
+        let roles: BTreeSet<Role> = match proposal.role {
+            Role::Other => proposal.rivals.iter().map(|(role, _)| *role).collect(),
+            role => BTreeSet::from([role]),
+        };
+        proposal = proposal.or(roles.into_iter().map(|role| (role, wide)));
+        doubts.push(Key::Type);
+    }
+    if is_zero(before) {
+        // Where it would begin no rival can say.
+        doubts.extend([Key::Type, Key::Address]);
+        proposal.grade = Footing::Open;
+    }
+    for key in doubts {
+        if !proposal.open.contains(&key) {
+            proposal.open.push(key);
+        }
     }
     proposal
 }
@@ -377,6 +470,7 @@ fn modules(found: &mut Found<'_>, block: &Block) {
                 let strides = [reading.width().unwrap_or(1), block.record_stride];
                 for stride in strides.into_iter().filter(|stride| *stride > 0) {
                     if let Some(proposal) = run_of_modules(found, *at, reading, stride, &sums) {
+                        let proposal = unsure_of_width(found, proposal);
                         found.all.push(proposal);
                         return;
                     }

@@ -19,6 +19,21 @@ pub(crate) const TEMPERATURE: (f64, f64) = (-25.0, 75.0);
 // Kind: common practice
 pub(crate) const USUAL_TEMPERATURE: (f64, f64) = (-5.0, 55.0);
 
+/// Few batteries are looked at with less charge than this, %: a decade in its step is more likely.
+// Kind: from memory
+pub(crate) const NEARLY_EMPTY: f64 = 10.5;
+
+/// What a role that falls below zero never reaches: half of what its unsigned registers could hold and more than
+/// this is not a number but a sign.
+// Kind: common practice
+pub(crate) fn beyond(role: Role) -> f64 {
+    match role {
+        Role::PackCurrent => 600.0,
+        Role::PackPower => 200_000.0,
+        _ => 200.0,
+    }
+}
+
 /// What a role can be; none where nothing is known.
 pub(crate) fn range(role: Role) -> Option<(f64, f64)> {
     // Kind: common practice

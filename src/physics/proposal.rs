@@ -85,6 +85,8 @@ pub(crate) struct Found<'a> {
     pub(crate) all: Vec<Proposal>,
     /// Voltage of the pack.
     pub(crate) pack: Option<Series>,
+    /// Whether its decade is in doubt.
+    pub(crate) pack_is_open: bool,
     /// An average cell.
     pub(crate) cell: Option<Series>,
 }

@@ -10,7 +10,7 @@ use super::images::Register;
 use super::plausible::{TEMPERATURE_WAYS, USUAL_TEMPERATURE};
 use super::proposal::{Found, Proposal};
 use super::reading::{Reading, Series};
-use super::relate::{bounds, correlation, movement, pairs, slope, steps};
+use super::relate::{bounds, correlation, middle, movement, pairs, slope, steps};
 use super::text::text_of;
 
 /// Texts: registers side by side of which every byte can be read.
@@ -205,28 +205,76 @@ pub(crate) fn temperatures(found: &mut Found<'_>) {
     found.all.extend(proposals);
 }
 
-/// Registers that are slow and lie where temperatures do: what they are is left open.
-fn alone(known: &[(Register, Vec<(Reading, Series)>)]) -> Vec<Proposal> {
+/// A register that may keep a temperature, with the ways in which it may.
+type Warm = (Register, Vec<(Reading, Series)>);
+
+/// Registers that are slow and lie where temperatures do: what they are is left open. Those side by side that may be
+/// kept in the same ways are those of the sensors.
+fn alone(known: &[Warm]) -> Vec<Proposal> {
     let mut all = Vec::new();
-    for (at, ways) in known {
-        let Some((first, series)) = ways.first() else {
+    for run in side_by_side(known) {
+        let Some((at, ways)) = run.first() else {
             continue;
         };
-        if movement(series) <= 0.0 {
+        let Some((first, _)) = ways.first() else {
+            continue;
+        };
+        let moved = |(_, ways): &&Warm| ways.first().is_some_and(|(_, one)| movement(one) > 0.0);
+        if run.iter().filter(moved).count() * 2 < run.len() {
             continue;
         }
         let mut proposal = Proposal::new(Role::Other, *at, *first, "");
+        proposal.instances = run.iter().map(|(at, _)| at.address).collect();
         proposal.grade = Footing::Narrowed;
-        let roles = [
-            Role::CellTemperature,
-            Role::CellTemperatureMax,
-            Role::CellTemperatureMin,
-        ];
+        let roles: &[Role] = if run.len() > 1 {
+            &[Role::CellTemperature, Role::Other]
+        } else {
+            &[
+                Role::CellTemperature,
+                Role::CellTemperatureMax,
+                Role::CellTemperatureMin,
+            ]
+        };
         let readings = ways.iter().map(|(reading, _)| *reading);
         let rivals: Vec<(Role, Reading)> = readings
-            .flat_map(|reading| roles.map(|role| (role, reading)))
+            .flat_map(|reading| roles.iter().map(move |role| (*role, reading)))
+            .filter(|(role, reading)| *role != Role::Other || reading == first)
             .collect();
         all.push(proposal.or(rivals));
+    }
+    all
+}
+
+/// Fewest registers side by side that are taken for sensors.
+const FEWEST_SENSORS: usize = 4;
+
+/// Runs of registers that may be kept in the same ways and lie near each other; shorter ones one by one.
+fn side_by_side(known: &[Warm]) -> Vec<&[Warm]> {
+    let goes_on = |one: &Warm, next: &Warm| {
+        let width = one
+            .1
+            .first()
+            .and_then(|(reading, _)| reading.width())
+            .unwrap_or(1);
+        let readings = |warm: &Warm| {
+            warm.1
+                .iter()
+                .map(|(reading, _)| *reading)
+                .collect::<Vec<_>>()
+        };
+        let near = |one: &Warm| one.1.first().and_then(|(_, series)| middle(series));
+        let is_near = near(one)
+            .zip(near(next))
+            .is_some_and(|(a, b)| (a - b).abs() < 8.0);
+        one.0.plus(width) == Some(next.0) && readings(one) == readings(next) && is_near
+    };
+    let mut all = Vec::new();
+    for run in known.chunk_by(goes_on) {
+        if run.len() >= FEWEST_SENSORS {
+            all.push(run);
+        } else {
+            all.extend(run.chunks(1));
+        }
     }
     all
 }

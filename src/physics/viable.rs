@@ -114,7 +114,8 @@ fn is_clean(reading: &Reading, series: &[Option<f64>]) -> bool {
 }
 
 /// A little more for what is possible and unusual: a number above half of all that an unsigned current can be
-/// is most often a negative one, and few batteries in use are hotter or colder than usual.
+/// is most often a negative one, few batteries in use are hotter or colder than usual, and few are looked at nearly
+/// empty.
 fn odd(claim: &Claim, reading: &Reading, series: &[Series]) -> f64 {
     let bounds = series.iter().filter_map(|one| bounds(one));
     let (low, high) = bounds.fold((f64::INFINITY, f64::NEG_INFINITY), |all, one| {
@@ -131,6 +132,9 @@ fn odd(claim: &Claim, reading: &Reading, series: &[Series]) -> f64 {
         } else {
             0.0
         };
+    }
+    if matches!(claim.role, Role::Soc | Role::ModuleSoc) && high <= plausible::NEARLY_EMPTY {
+        return 0.7;
     }
     let (least, most) = plausible::USUAL_TEMPERATURE;
     let is_odd = plausible::is_temperature(claim.role) && (low < least || high > most);

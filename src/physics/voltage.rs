@@ -314,6 +314,9 @@ fn terminal(bench: &mut Bench<'_>, cells: Option<&Cells>) {
         bench.prove(index, places, why);
     } else if places.first() == Some(&0) {
         bench.note(index, why);
+    } else {
+        // A decade away from the pack: as likely the step as terminals that are nearly dead.
+        bench.doubt(index);
     }
 }
 
@@ -404,7 +407,13 @@ struct Together {
     /// Candidates of sensors, highest and lowest.
     places: [Option<usize>; 3],
     cost: f64,
+    /// From the lowest to the highest, K.
+    spread: f64,
 }
+
+/// Temperatures of one battery rarely lie further apart, K.
+// Kind: common practice
+const USUAL_SPREAD: f64 = 9.0;
 
 /// Extremes of temperatures are extremes of the sensors: looks for the readings with which they go together.
 fn temperatures(bench: &mut Bench<'_>) {
@@ -425,6 +434,18 @@ fn temperatures(bench: &mut Bench<'_>) {
         return;
     };
     bench.score += 1.0;
+    let is_spread = |one: &Together| one.cost <= least + 1e-9 && one.spread > USUAL_SPREAD;
+    if all.iter().any(is_spread) && all.iter().any(|one| one.spread <= USUAL_SPREAD) {
+        // Far apart for one battery, and nearer with another step of one of them.
+        points
+            .iter()
+            .flatten()
+            .for_each(|point| bench.doubt(*point));
+        all.iter_mut()
+            .filter(|one| one.spread <= USUAL_SPREAD)
+            .for_each(|one| one.cost -= 0.6);
+    }
+    let least = all.iter().map(|one| one.cost).fold(least, f64::min);
     all.retain(|one| one.cost <= least + 0.65);
     let extremes = [Extreme::Mean, Extreme::Highest, Extreme::Lowest];
     let count = bench.images.count();
@@ -508,9 +529,12 @@ fn together(ways: &[Vec<Way>; 3]) -> Vec<Together> {
                 if goes_together(sides.map(|side| side.map(|side| side.1))) {
                     let used: Vec<Way> = sides.iter().flatten().map(|side| side.1).collect();
                     let places = sides.map(|side| side.map(|side| side.0));
+                    let high = used.iter().map(|way| way.highest).fold(f64::MIN, f64::max);
+                    let low = used.iter().map(|way| way.lowest).fold(f64::MAX, f64::min);
                     all.push(Together {
                         places,
                         cost: price(&used),
+                        spread: high - low,
                     });
                 }
             }

@@ -27,14 +27,22 @@ const BASE_MARGIN: f64 = 4.0;
 /// The same where the document is the best.
 const OWN_BASE_MARGIN: f64 = 2.5;
 
-/// Weighs a draft against images.
-pub fn weigh(images: &Images, claims: &[Claim]) -> Outcome {
-    let mut benches: Vec<(Shift, Bench<'_>)> = shifts(images, claims)
+/// Weighs a draft against images. `further` are places of the whole draft that its numbering allows besides
+/// those one register before and behind.
+pub fn weigh(images: &Images, claims: &[Claim], further: &[Shift]) -> Outcome {
+    let mut shifts = shifts(images, claims);
+    shifts.extend(
+        further
+            .iter()
+            .filter(|shift| is_there(images, claims, **shift)),
+    );
+    let mut benches: Vec<(Shift, Bench<'_>)> = shifts
         .into_iter()
         .map(|shift| (shift, at_shift(images, claims, shift)))
         .collect();
-    let order =
-        |bench: &(Shift, Bench<'_>)| bench.1.score - f64::from(bench.0.registers.abs()) * 0.5;
+    let order = |bench: &(Shift, Bench<'_>)| {
+        bench.1.score - f64::from(bench.0.registers.abs().min(2)) * 0.5
+    };
     benches.sort_by(|a, b| order(b).total_cmp(&order(a)));
     let scores: Vec<(Shift, f64)> = benches.iter().map(|one| (one.0, order(one))).collect();
     let mut benches = benches.into_iter();
@@ -64,6 +72,7 @@ pub fn weigh(images: &Images, claims: &[Claim]) -> Outcome {
     let points = (0..claims.len()).filter_map(|index| settle(&bench, index, shift_grade));
     let mut points: Vec<Weighed> = points.collect();
     doubt_orders(&bench, &mut points);
+    doubt_decades(&bench, &mut points);
     Outcome {
         shift,
         shift_grade,
@@ -102,6 +111,14 @@ fn shifts(images: &Images, claims: &[Claim]) -> Vec<Shift> {
         }
     }
     all
+}
+
+/// Whether any register of the draft was seen at a place.
+fn is_there(images: &Images, claims: &[Claim], shift: Shift) -> bool {
+    let mut places = claims
+        .iter()
+        .flat_map(|claim| claim.instances.iter().map(|at| shift.of(claim.table, *at)));
+    places.any(|place| place.is_some_and(|place| images.has(place)))
 }
 
 /// Weighs everything at one place.
@@ -266,15 +283,17 @@ fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
             .collect(),
         None => viable.candidates.iter().collect(),
     };
+    let mut rivals: Vec<Reading> = rivals(claim, best, &left, proven.is_some())
+        .iter()
+        .map(|one| one.reading)
+        .collect();
+    let (best, evidence) = with_sign(claim, best, evidence, viable, &mut rivals);
+    let best = &best;
     let changed = differences(&claim.reading, &best.reading);
     // A number whose step the document states; sign and order may have been seen.
     let is_stated = !changed
         .iter()
         .any(|key| matches!(key, Key::Scale | Key::Offset));
-    let mut rivals: Vec<Reading> = rivals(claim, best, &left, proven.is_some())
-        .iter()
-        .map(|one| one.reading)
-        .collect();
     let is_narrow = plausible::leaves_one_decade(claim.role) && !present(best.first()).is_empty();
     if proven.is_none() && !is_stated && !is_narrow && rivals.is_empty() {
         rivals.push(claim.reading);
@@ -290,14 +309,107 @@ fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
         rivals,
     };
     say_why(&mut weighed, viable, best, proven.is_some());
+    // What a document says of the direction one reading does not show.
+    let is_one_way = plausible::has_direction(claim.role) && !is_told;
     weighed.grade = match (weighed.open.is_empty(), proven.is_some(), is_narrow) {
         // Narrowed is what has other readings to name.
         (false, ..) if weighed.rivals.is_empty() => Footing::Open,
         (false, ..) => Footing::Narrowed,
+        (true, ..) if is_one_way => Footing::AsDocumentSays,
         (true, true, _) | (true, _, true) if base == Footing::Checked => Footing::Checked,
         (true, ..) => Footing::AsDocumentSays,
     };
     Some(weighed)
+}
+
+/// What an unsigned reading of something that falls below zero comes to: the signed one, where no unit in use
+/// reaches so far that it would differ, else both. Of a temperature an offset may have been left out instead.
+fn with_sign(
+    claim: &Claim,
+    best: &Candidate,
+    mut evidence: Vec<Evidence>,
+    viable: &Viable,
+    rivals: &mut Vec<Reading>,
+) -> (Candidate, Vec<Evidence>) {
+    let (signed, half) = match best.reading.kind {
+        Kind::U16 => (Kind::I16, 32_768.0),
+        Kind::U32 => (Kind::I32, 2_147_483_648.0),
+        _ => return (best.clone(), evidence),
+    };
+    let is_warmth = plausible::is_temperature(claim.role);
+    let falls = plausible::has_direction(claim.role) || is_warmth;
+    let unsigned = |one: &Reading| Reading {
+        kind: best.reading.kind,
+        ..*one
+    };
+    let same = viable.candidates.iter().find(|one| {
+        one.reading.kind == signed
+            && unsigned(&one.reading) == unsigned(&best.reading)
+            && one.is_same(best)
+    });
+    let Some(same) = same.filter(|_| falls && best.reading.offset == 0.0) else {
+        return (best.clone(), evidence);
+    };
+    if half * best.reading.scale.abs() < plausible::beyond(claim.role) {
+        rivals.push(same.reading);
+        return (best.clone(), evidence);
+    }
+    let (least, most) = plausible::USUAL_TEMPERATURE;
+    let shifted = viable.candidates.iter().filter(|one| {
+        let is_usual = bounds(one.first()).is_some_and(|(low, high)| low >= least && high <= most);
+        is_warmth
+            && is_usual
+            && one.reading.offset != 0.0
+            && one.reading.kind == best.reading.kind
+            && one.reading.scale == best.reading.scale
+    });
+    rivals.extend(shifted.map(|one| one.reading));
+    evidence.push(Evidence::FallsBelowZero);
+    (same.clone(), evidence)
+}
+
+/// A document of which a decade was shown to be wrong is not believed where nothing else speaks for a decade.
+fn doubt_decades(bench: &Bench<'_>, points: &mut [Weighed]) {
+    let is_stated = |index: usize| {
+        let claim = bench.claims.get(index);
+        claim.is_some_and(|claim| !claim.open.contains(&Key::Scale))
+    };
+    let mut wrong = points.iter().enumerate();
+    if !wrong.any(|(index, one)| is_stated(index) && one.changed.contains(&Key::Scale)) {
+        return;
+    }
+    for (index, weighed) in points.iter_mut().enumerate() {
+        let Some(claim) = bench.claims.get(index) else {
+            continue;
+        };
+        let speaks = |one: &Evidence| {
+            !matches!(
+                one,
+                Evidence::Possible { .. }
+                    | Evidence::OtherOrderJumps
+                    | Evidence::FallsBelowZero
+                    | Evidence::BelowLimit { .. }
+            )
+        };
+        let is_alone = weighed.grade == Footing::AsDocumentSays
+            && !weighed.changed.contains(&Key::Scale)
+            && !weighed.evidence.iter().any(speaks)
+            && plausible::usual_scales(claim.role).len() > 1;
+        let own = bench.candidates(index).iter();
+        let mut own = own.filter(|one| differences(&one.reading, &weighed.reading).is_empty());
+        let Some(own) = own.next().filter(|_| is_alone) else {
+            continue;
+        };
+        let decades = bench.candidates(index).iter().filter(|one| {
+            differences(&one.reading, &own.reading) == [Key::Scale] && !one.is_same(own)
+        });
+        let decades: Vec<Reading> = decades.map(|one| one.reading).collect();
+        if !decades.is_empty() {
+            weighed.rivals.extend(decades);
+            weighed.open.push(Key::Scale);
+            weighed.grade = Footing::Narrowed;
+        }
+    }
 }
 
 /// The keys in which what is left differs, and what no number can tell.

@@ -558,6 +558,7 @@ fn document(line: u32, text: &str) -> Evidence {
         line: Some(line),
         held: None,
         of: None,
+        words: Vec::new(),
         text: text.into(),
     }
 }

@@ -9,6 +9,8 @@
 //! [`in_pseudo_language`] scrambles every sentence of this room. Tests run everything in it: nothing but text
 //! may change.
 
+#[cfg(feature = "cli")]
+pub(crate) mod answers;
 mod cause;
 mod caution;
 mod class;
@@ -22,7 +24,7 @@ mod headline;
 mod measured;
 mod names;
 mod not_tested;
-mod number;
+pub(crate) mod number;
 #[cfg(feature = "cli")]
 pub(crate) mod physics;
 pub mod progress;

@@ -53,6 +53,9 @@ pub(crate) fn evidence(role: Role, evidence: &Evidence) -> String {
         Evidence::CountsSeconds { per_second } => {
             format!("it counts the seconds ({per_second:.2} a second)")
         }
+        Evidence::FallsBelowZero => {
+            "it falls below zero at other times; with a sign it is the same number today".to_owned()
+        }
         Evidence::OtherOrderJumps => "with the other order of words it would jump".to_owned(),
         Evidence::Text { text } => format!("reads \"{}\"", text.clean()),
         Evidence::AddsUp { .. }
@@ -98,7 +101,13 @@ fn moved(role: Role, evidence: &Evidence) -> String {
         _ => 0.0,
     };
     if moved > 0.0 {
-        format!(", also while it moved {}", with_unit(moved, unit(role)))
+        // What may be the pack or the terminals has the unit of both.
+        let unit = if unit(role).is_empty() {
+            "V"
+        } else {
+            unit(role)
+        };
+        format!(", also while it moved {}", with_unit(moved, unit))
     } else {
         String::new()
     }

@@ -70,7 +70,11 @@ fn commands(text: &str) -> Vec<Vec<String>> {
 fn at_the_simulator(typed: &[String]) -> Vec<String> {
     let mut arguments: Vec<String> = Vec::new();
     let mut left = typed.iter();
-    let tries = typed.iter().take(2).eq(["profile", "try"]);
+    let is_far = typed
+        .iter()
+        .any(|word| word == "--serial" || word == "--gateway");
+    let tries = typed.iter().take(2).eq(["profile", "try"])
+        || is_far && typed.first().is_some_and(|word| word == "profile");
     let is_unit = |command: &str| {
         tries || !["report", "retest", "profile", "lamp", "help"].contains(&command)
     };

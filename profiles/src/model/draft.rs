@@ -173,6 +173,9 @@ pub struct Evidence {
     pub held: Option<u32>,
     /// Of so many.
     pub of: Option<u32>,
+    /// What the registers of the first of them held last, as on the wire.
+    #[serde(default)]
+    pub words: Vec<u16>,
     /// In words, or as it stands there.
     #[serde(default)]
     pub text: Foreign,

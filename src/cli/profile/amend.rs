@@ -2,11 +2,11 @@
 //!
 //! Does not: decide what is found or taken over, read or write a file.
 
-use packside_profiles::model::{Key, Numbering, Point, Profile, Table as Space};
+use packside_profiles::model::{Footing, Key, Numbering, Point, Profile, Table as Space};
 use packside_profiles::{Role, explain};
 use toml_edit::{Array, ArrayOfTables, DocumentMut, Item, Table, TableLike, value};
 
-use crate::draft;
+use crate::draft::{self, Held, Settled};
 use crate::physics::{Evidence, Outcome, Reading, Shift, Weighed, differences};
 use crate::words::physics as words;
 
@@ -18,6 +18,8 @@ pub(super) struct Found<'a> {
     pub(super) outcome: &'a Outcome,
     /// Indices of the points, in the order of `outcome.points`.
     pub(super) points: &'a [usize],
+    /// What their registers held last.
+    pub(super) held: &'a Held,
 }
 
 impl Found<'_> {
@@ -48,7 +50,9 @@ pub(super) fn amend(
             continue;
         };
         if takes(point) {
-            amend_point(table, point, weighed, found.profile.draft.is_some());
+            let words = found.held.get(&point.id).map_or(&[][..], Vec::as_slice);
+            let words = found.profile.draft.is_some().then_some(words);
+            amend_point(table, point, weighed, words);
         }
     }
     if found.outcome.shift != Shift::NONE && found.outcome.shift_grade.is_firm() {
@@ -60,10 +64,97 @@ pub(super) fn amend(
     Ok(document.to_string())
 }
 
-/// The keys and the standing of one point.
-fn amend_point(table: &mut Table, point: &Point, weighed: &Weighed, is_draft: bool) {
+/// The keys and, in a draft, the standing of one point with the words that its registers held.
+fn amend_point(table: &mut Table, point: &Point, weighed: &Weighed, words: Option<&[u16]>) {
     let reading = draft::in_map(point, &weighed.reading);
-    for key in &weighed.changed {
+    set_keys(table, &weighed.changed, &reading);
+    let Some(words) = words else { return };
+    let seen = weighed.evidence.iter();
+    let seen = seen.filter(|one| **one != Evidence::NotSeen);
+    let mut evidence: Vec<Table> = seen
+        .map(|said| as_table(point.role, said, "unit"))
+        .collect();
+    set_words(evidence.last_mut(), words);
+    let rivals = weighed.rivals.iter();
+    let stood = Stood {
+        grade: weighed.grade,
+        open: &weighed.open,
+        evidence,
+        rivals: rivals
+            .map(|rival| rival_table(&reading, &draft::in_map(point, rival)))
+            .collect(),
+    };
+    stand(table, stood);
+}
+
+/// The text of a draft with what answers left of its points, each with the sentence that says why.
+pub(super) fn answered(
+    text: &str,
+    profile: &Profile,
+    settled: &[(&Settled, String)],
+) -> Result<String, toml_edit::TomlError> {
+    let mut document: DocumentMut = text.parse()?;
+    let points = document
+        .get_mut("point")
+        .and_then(Item::as_array_of_tables_mut);
+    for table in points.into_iter().flat_map(ArrayOfTables::iter_mut) {
+        let id = table.get("id").and_then(Item::as_str).unwrap_or_default();
+        let found = settled.iter().find_map(|(one, why)| {
+            let point = profile.points.get(one.point)?;
+            (point.id == id).then_some((point, *one, why))
+        });
+        if let Some((point, settled, why)) = found {
+            answer_point(table, point, settled, why);
+        }
+    }
+    Ok(document.to_string())
+}
+
+fn answer_point(table: &mut Table, point: &Point, settled: &Settled, why: &str) {
+    let Some(first) = settled.left.first() else {
+        return;
+    };
+    let is_sure = settled.left.iter().all(|way| way.role == first.role);
+    let role = if is_sure { first.role } else { Role::Other };
+    set_keys(
+        table,
+        &differences(&settled.old.reading, &first.reading),
+        &first.reading,
+    );
+    if role != point.role {
+        set(table, "role", role.id());
+        if point.unit.as_given().is_empty() && role != Role::Other {
+            set(table, "unit", words::unit(role));
+        }
+    }
+    let open = settled.open(point);
+    let mut said = Table::new();
+    set(&mut said, "by", "answer");
+    set(&mut said, "text", why);
+    let others = if settled.left.len() > 1 {
+        settled.left.as_slice()
+    } else {
+        &[]
+    };
+    let rivals = others.iter().filter_map(|way| {
+        let mut rival = rival_table(&first.reading, &way.reading);
+        if way.role != role {
+            set(&mut rival, "role", way.role.id());
+        }
+        (!rival.is_empty()).then_some(rival)
+    });
+    let stood = Stood {
+        grade: settled.grade(&open),
+        open: &open,
+        evidence: vec![said],
+        rivals: rivals.collect(),
+    };
+    stand(table, stood);
+}
+
+/// These keys of a point, as a reading has them.
+fn set_keys(table: &mut Table, keys: &[Key], reading: &Reading) {
+    for key in keys {
         match key {
             Key::Type => set(table, "type", explain::kind_name(reading.kind)),
             Key::Order => set(table, "order", words::order(reading.order)),
@@ -76,9 +167,6 @@ fn amend_point(table: &mut Table, point: &Point, weighed: &Weighed, is_draft: bo
             }
             _ => {}
         }
-    }
-    if is_draft {
-        stand(table, point, weighed, &reading);
     }
 }
 
@@ -95,38 +183,47 @@ pub(super) fn set(table: &mut Table, key: &str, new: impl Into<toml_edit::Value>
     table.insert(key, new);
 }
 
+/// How far a point is known now.
+struct Stood<'a> {
+    grade: Footing,
+    open: &'a [Key],
+    /// What was found now, behind what stood there.
+    evidence: Vec<Table>,
+    rivals: Vec<Table>,
+}
+
 /// `[point.draft]` anew: grade, what is open, what speaks for it, rivals.
-fn stand(table: &mut Table, point: &Point, weighed: &Weighed, reading: &Reading) {
+fn stand(table: &mut Table, stood: Stood<'_>) {
     let draft = table.entry("draft").or_insert_with(toml_edit::table);
     let Some(draft) = draft.as_table_mut() else {
         return;
     };
-    set(draft, "grade", weighed.grade.id());
+    set(draft, "grade", stood.grade.id());
     draft.remove("open");
-    if !weighed.open.is_empty() {
-        let open: Array = weighed.open.iter().map(|key| key.id()).collect();
+    if !stood.open.is_empty() {
+        let open: Array = stood.open.iter().map(|key| key.id()).collect();
         set(draft, "open", open);
     }
     let kept = draft.remove("evidence").map(Item::into_array_of_tables);
     let mut evidence = kept.and_then(Result::ok).unwrap_or_default();
-    for said in weighed
-        .evidence
-        .iter()
-        .filter(|one| **one != Evidence::NotSeen)
-    {
-        evidence.push(as_table(point.role, said, "unit"));
+    for said in stood.evidence {
+        evidence.push(said);
     }
     if !evidence.is_empty() {
         draft.insert("evidence", Item::ArrayOfTables(evidence));
     }
     draft.remove("rival");
-    let rivals: ArrayOfTables = weighed
-        .rivals
-        .iter()
-        .map(|rival| rival_table(reading, &draft::in_map(point, rival)))
-        .collect();
+    let rivals: ArrayOfTables = stood.rivals.into_iter().collect();
     if !rivals.is_empty() {
         draft.insert("rival", Item::ArrayOfTables(rivals));
+    }
+}
+
+/// What registers held, beside the newest evidence.
+pub(super) fn set_words(newest: Option<&mut Table>, words: &[u16]) {
+    if let Some(newest) = newest.filter(|_| !words.is_empty()) {
+        let words: Array = words.iter().map(|word| i64::from(*word)).collect();
+        set(newest, "words", words);
     }
 }
 
@@ -142,6 +239,11 @@ pub(super) fn as_table(role: Role, said: &Evidence, by: &str) -> Table {
     table
 }
 
+/// A short decimal again, after arithmetic.
+pub(super) fn short(number: f64) -> f64 {
+    format!("{number:.9}").parse().unwrap_or(number)
+}
+
 /// What differs in another reading.
 pub(super) fn rival_table(own: &Reading, rival: &Reading) -> Table {
     let mut table = Table::new();
@@ -149,8 +251,8 @@ pub(super) fn rival_table(own: &Reading, rival: &Reading) -> Table {
         match key {
             Key::Type => set(&mut table, "type", explain::kind_name(rival.kind)),
             Key::Order => set(&mut table, "order", words::order(rival.order)),
-            Key::Scale => set(&mut table, "scale", rival.scale),
-            Key::Offset => set(&mut table, "offset", rival.offset),
+            Key::Scale => set(&mut table, "scale", short(rival.scale)),
+            Key::Offset => set(&mut table, "offset", short(rival.offset)),
             _ => {
                 if let Some(positive) = rival.positive {
                     set(&mut table, "positive", words::direction(positive));
@@ -166,6 +268,10 @@ fn place(document: &mut DocumentMut, numbering: Numbering, shift: Shift) {
     let key = match (numbering, shift.registers) {
         (Numbering::From0, -1) => Some("from-1"),
         (Numbering::From1, 1) => Some("from-0"),
+        // The numbers stay: what was taken for the table in front is part of them, or the reverse.
+        (Numbering::WithTable, 30_000 | 40_000) => Some("from-1"),
+        (Numbering::WithTable, 30_001 | 40_001) => Some("from-0"),
+        (_, ..-1) => Some("with-table"),
         _ => None,
     };
     if let Some(key) = key {
@@ -195,10 +301,11 @@ fn place(document: &mut DocumentMut, numbering: Numbering, shift: Shift) {
             }
             let mut step = step;
             if shift.other_table {
-                step += turn(table, numbering);
+                let apart = turn(table, numbering);
+                step += if key.is_some() { 0 } else { apart };
             }
-            for key in keys {
-                move_by(table, key, step);
+            for key_of in keys {
+                move_by(table, key_of, step);
             }
         }
     }
@@ -256,10 +363,9 @@ fn move_by(table: &mut Table, key: &str, step: i64) {
 
 /// What is open for all points together, once the unit told.
 fn settle_head(head: &mut dyn TableLike, outcome: &Outcome) {
-    let any = |key: Key| outcome.points.iter().any(|point| point.open.contains(&key));
+    // What is left of the order of words stands at each point that has two words now.
     let is_told = |key: &str| match key {
-        "addresses" | "table" => outcome.shift_grade.is_firm(),
-        "order" => outcome.shift_grade.is_firm() && !any(Key::Order),
+        "addresses" | "table" | "order" => outcome.shift_grade.is_firm(),
         _ => false,
     };
     if let Some(open) = head.get_mut("open").and_then(Item::as_array_mut) {
@@ -269,7 +375,7 @@ fn settle_head(head: &mut dyn TableLike, outcome: &Outcome) {
 
 #[cfg(test)]
 mod tests {
-    use packside_profiles::model::{Footing, Kind};
+    use packside_profiles::model::Kind;
 
     use super::*;
 
@@ -344,13 +450,14 @@ mod tests {
         )
         .unwrap();
         let points = document["point"].as_array_of_tables_mut().unwrap();
-        amend_point(points.get_mut(0).unwrap(), &point, &weighed, true);
+        amend_point(points.get_mut(0).unwrap(), &point, &weighed, Some(&[123]));
         let amended = document.to_string();
         for part in [
             "type = \"i16\" # as they say",
             "id = \"pack_current\" # amperes",
             "grade = \"checked\"",
             "held = 59",
+            "words = [123]",
             "voltage x current is the power in 59 of 60",
         ] {
             assert!(amended.contains(part), "{part}: {amended}");

@@ -10,10 +10,9 @@ use clap::Args;
 use packside_profiles::model::Numbering;
 use packside_profiles::{Foreign, clean};
 
-use super::given::CheckOutcome;
+use super::given::{CheckOutcome, write_draft};
 use crate::cli::failure::{Failure, LOCAL, failure};
 use crate::cli::heard;
-use crate::cli::output::Output;
 use crate::show::json::draft as json;
 use crate::show::json::line;
 use crate::show::paper;
@@ -53,15 +52,9 @@ pub(super) fn run(args: &FromTableArgs, as_json: bool) -> Result<CheckOutcome, F
         failure(LOCAL, "table", message, Some(words::to_do(&why).to_owned()))
     })?;
     if let Some(path) = &args.output {
-        let output = Output {
-            option: "--output",
-            path,
-            kind: "a map",
-            is_kind: |begin| begin.contains("[draft]"),
-            inputs: std::slice::from_ref(&args.file),
-            replace: Some(args.replace),
-        };
-        output.write(&packside_profiles::draft_text(&drafted.profile))?;
+        let text = packside_profiles::draft_text(&drafted.profile);
+        let inputs = std::slice::from_ref(&args.file);
+        write_draft(path, &text, inputs, args.replace)?;
     }
     let written = args
         .output

@@ -1,6 +1,9 @@
 //! What a command of `packside profile` gives: text for stdout, text for stderr, an exit code.
 
+use std::path::{Path, PathBuf};
+
 use crate::cli::failure::Failure;
+use crate::cli::output::Output;
 use crate::show::json::profile::{Content, Profiles};
 use crate::show::json::{Failed, Trouble, line};
 
@@ -20,6 +23,24 @@ pub(super) fn or_failed(given: Result<CheckOutcome, Failure>, json: bool) -> Che
         let said = format!("error: {}\n{hint}", failure.message);
         (stdout, said, failure.exit)
     })
+}
+
+/// Writes a new draft where `--output` says: over nothing but another draft, unless the user says so.
+pub(super) fn write_draft(
+    path: &Path,
+    text: &str,
+    inputs: &[PathBuf],
+    replace: bool,
+) -> Result<(), Failure> {
+    let output = Output {
+        option: "--output",
+        path,
+        kind: "a draft",
+        is_kind: |begin| begin.lines().any(|line| line.trim() == "[draft]"),
+        inputs,
+        replace: Some(replace),
+    };
+    output.write(text)
 }
 
 /// One object as JSON.

@@ -1,42 +1,89 @@
 //! `packside profile learn`: a draft from what was read of a unit, without any document.
 //!
-//! Does not: ask a unit anything, or propose what no physics tells: alarm words, states, codes, limits, the
+//! Of a line only what others ask is overheard; a unit is asked for nothing but registers that `--read` names.
+//!
+//! Does not: propose what no physics tells: alarm words, states, codes, limits, the
 //! inverter's flag.
 
-use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use clap::Args;
-use packside_profiles::model::Kind;
+use packside_profiles::model::{Kind, Table as Space};
 use packside_profiles::{Role, as_written, explain};
 use toml_edit::{Array, ArrayOfTables, DocumentMut, InlineTable, Item, Table, value};
 
-use super::amend::{as_table, rival_table, set};
-use super::given::CheckOutcome;
-use super::weigh::{Kept, kept};
+use super::amend::{as_table, rival_table, set, set_words, short};
+use super::given::{CheckOutcome, write_draft};
+use super::weigh::{self, Kept, SourceArgs, Written, kept, of_talk};
+use crate::ask::Talk;
 use crate::cli::args::typed;
-use crate::cli::failure::{Failure, LOCAL, failure};
-use crate::cli::output::Output;
-use crate::physics::{Images, Proposal, learn};
+use crate::cli::failure::{BUS, Failure, LOCAL, USAGE, failure};
+use crate::cli::listen::overhear;
+use crate::physics::{Images, Proposal, Register, learn};
 use crate::show::json::{self, draft::Draft};
 use crate::show::paper;
+use crate::wire::Framing;
 use crate::words::physics as words;
 
 /// Arguments of `profile learn`.
 #[derive(Debug, Clone, Args)]
+#[command(after_help = "\
+Examples:
+  packside profile learn FILE --output my-map.toml                   from a recording
+  packside profile learn --serial /dev/ttyUSB0 --output my-map.toml  overhear the inverter's polling
+  packside profile learn --gateway 192.0.2.7 --read input:0-99 --seconds 600   ask for these registers")]
 pub(super) struct LearnArgs {
     /// A recording, or lines of register images
-    file: PathBuf,
-    /// Unit address, where the file has several
-    #[arg(long, value_name = "N", value_parser = crate::cli::args::unit_address)]
-    unit: Option<u8>,
+    #[arg(group = "place")]
+    file: Option<PathBuf>,
+    /// Where registers come from.
+    #[command(flatten)]
+    source: SourceArgs,
+    /// Ask for these registers, as on the wire (input:0-99); without it nothing is asked
+    ///
+    /// Several times for several stretches. A register may clear when it is read: name only those that may be read.
+    #[arg(long, value_name = "TABLE:FROM-TO", value_parser = stretch)]
+    read: Vec<Stretch>,
     /// Write the draft into this file
-    #[arg(long, value_name = "FILE")]
+    #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
     /// Write over it if it is there already
     #[arg(long, requires = "output")]
     replace: bool,
 }
+
+/// Registers that may be read: table, first, last.
+#[derive(Debug, Clone, Copy)]
+struct Stretch(Space, u16, u16);
+
+fn stretch(text: &str) -> Result<Stretch, String> {
+    let wrong = || format!("expected a table and registers as input:0-99, found \"{text}\"");
+    let (table, numbers) = text.split_once(':').ok_or_else(wrong)?;
+    let table = match table {
+        "input" => Space::Input,
+        "holding" => Space::Holding,
+        _ => return Err(wrong()),
+    };
+    let (from, to) = numbers.split_once('-').unwrap_or((numbers, numbers));
+    let (from, to) = (
+        from.parse().map_err(|_| wrong())?,
+        to.parse().map_err(|_| wrong())?,
+    );
+    if to < from || to - from >= MOST_READ {
+        return Err(format!(
+            "expected at most {MOST_READ} registers, the first before the last, found \"{text}\""
+        ));
+    }
+    Ok(Stretch(table, from, to))
+}
+
+/// Most registers of one stretch that is asked for.
+const MOST_READ: u16 = 1_000;
+
+/// How long a line is listened to, or a unit read, unless said otherwise.
+const USUAL: Duration = Duration::from_secs(600);
 
 /// What stands at the head of a learnt draft: careful guesses, all of them named as open.
 const HEAD: &str = "format = 3
@@ -81,17 +128,11 @@ rest_current = 1.0
 pub(super) fn run(args: &LearnArgs, as_json: bool) -> Result<CheckOutcome, Failure> {
     let (images, origin) = images(args)?;
     let proposals = learn(&images);
-    let text = draft_of(&proposals, &origin)?;
+    let text = draft_of(&proposals, &images, &origin)?;
     if let Some(path) = &args.output {
-        let output = Output {
-            option: "--output",
-            path,
-            kind: "a draft",
-            is_kind: |begin| begin.starts_with("format = "),
-            inputs: std::slice::from_ref(&args.file),
-            replace: Some(args.replace),
-        };
-        output.write(&text)?;
+        let inputs = [&args.file, &args.source.images];
+        let inputs: Vec<PathBuf> = inputs.into_iter().flatten().cloned().collect();
+        write_draft(path, &text, &inputs, args.replace)?;
     }
     let draft = args
         .output
@@ -117,19 +158,95 @@ pub(super) fn run(args: &LearnArgs, as_json: bool) -> Result<CheckOutcome, Failu
     Ok((told, String::new(), 0))
 }
 
-/// Images of the file, whatever it is.
+/// Images of a file, of what was overheard, or of what was asked for.
 fn images(args: &LearnArgs) -> Result<(Images, String), Failure> {
+    if let Some(file) = &args.file {
+        return of_file(file, args);
+    }
+    let source = &args.source;
+    let from = Kept {
+        images: source.images.as_deref(),
+        recording: source.link.place.recording.as_deref(),
+        unit: source.unit,
+        session: source.session.session,
+    };
+    if let Some(found) = kept(&from, None)? {
+        return Ok(found);
+    }
+    if !source.is_given() {
+        let message = "expected a file, --images, --recording, --serial or --gateway, found none";
+        let hint = "packside profile learn --serial PORT overhears what an inverter asks";
+        return Err(failure(USAGE, "usage", message, Some(hint.to_owned())));
+    }
+    if !args.read.is_empty() {
+        return asked(args);
+    }
+    let place = &source.link.place;
+    if place.gateway.is_some() && place.framing() == Framing::Tcp {
+        let message = "nothing can be overheard behind a Modbus TCP gateway, and nothing is asked unless told";
+        let hint =
+            "--read input:0-99 names registers that may be read; or listen on the serial side";
+        return Err(failure(
+            USAGE,
+            "cannot-overhear",
+            message,
+            Some(hint.to_owned()),
+        ));
+    }
+    let events = overhear(&source.link, source.seconds.unwrap_or(USUAL))?;
+    let talk = Talk::of(events.iter());
+    let name = place.as_typed().unwrap_or_default();
+    let images =
+        of_talk(&talk, source.unit, None, &name, (BUS, "bus")).map_err(|mut failure| {
+            let hint = "packside listen says who asks here, and at which line settings";
+            failure.hint = Some(hint.to_owned());
+            failure
+        })?;
+    Ok((images, name))
+}
+
+/// Images of registers that may be read: asked for again and again.
+fn asked(args: &LearnArgs) -> Result<(Images, String), Failure> {
+    let mut text = HEAD.to_owned();
+    for Stretch(table, from, to) in &args.read {
+        let table = explain::table(*table);
+        text.push_str(&format!(
+            "[[span]]\ntable = \"{table}\"\nfrom = {from}\nto = {to}\n"
+        ));
+        for register in *from..=*to {
+            text.push_str(&format!(
+                "[[point]]\nid = \"{table}_{register}\"\nrole = \"other\"\ntable = \"{table}\"\n\
+                 address = {register}\ntype = \"u16\"\n"
+            ));
+        }
+    }
+    let profile = as_written(&text, "--read").map_err(|problems| {
+        let message = format!("--read: {}", problems.to_string().trim_end());
+        failure(USAGE, "usage", message, None)
+    })?;
+    let written = Written {
+        path: PathBuf::from("--read"),
+        text,
+        profile,
+    };
+    let mut source = args.source.clone();
+    source.seconds = source.seconds.or(Some(USUAL));
+    weigh::images(&source, &written)
+}
+
+/// Images of a file, whatever it is.
+fn of_file(file: &Path, args: &LearnArgs) -> Result<(Images, String), Failure> {
     let mut begin = String::new();
-    if let Ok(text) = packside_profiles::read_text(&args.file) {
+    if let Ok(text) = packside_profiles::read_text(file) {
         begin = text.chars().take(40).collect();
     }
     let is_recording = begin
         .trim_start_matches('\u{feff}')
         .starts_with("{\"type\":\"header\"");
     let from = Kept {
-        images: Some(args.file.as_path()).filter(|_| !is_recording),
-        recording: Some(args.file.as_path()).filter(|_| is_recording),
-        unit: args.unit,
+        images: Some(file).filter(|_| !is_recording),
+        recording: Some(file).filter(|_| is_recording),
+        unit: args.source.unit,
         session: None,
     };
     let found = kept(&from, None)?;
@@ -137,7 +254,7 @@ fn images(args: &LearnArgs) -> Result<(Images, String), Failure> {
 }
 
 /// The text of a draft with everything that was found.
-fn draft_of(proposals: &[Proposal], origin: &str) -> Result<String, Failure> {
+fn draft_of(proposals: &[Proposal], images: &Images, origin: &str) -> Result<String, Failure> {
     let wrong = |why: toml_edit::TomlError| failure(LOCAL, "internal", why.to_string(), None);
     let mut document: DocumentMut = HEAD.parse().map_err(wrong)?;
     if let Some(head) = document.get_mut("draft").and_then(Item::as_table_mut) {
@@ -148,11 +265,8 @@ fn draft_of(proposals: &[Proposal], origin: &str) -> Result<String, Failure> {
         set(head, "date", date);
     }
     let mut taken = BTreeMap::new();
-    let (mut spans, mut groups, mut points) = (
-        ArrayOfTables::new(),
-        ArrayOfTables::new(),
-        ArrayOfTables::new(),
-    );
+    let spans = spans(proposals);
+    let (mut groups, mut points) = (ArrayOfTables::new(), ArrayOfTables::new());
     for proposal in proposals {
         let name = match proposal.role {
             Role::Other => "unknown",
@@ -166,9 +280,6 @@ fn draft_of(proposals: &[Proposal], origin: &str) -> Result<String, Failure> {
         } else {
             runs.iter().map(Vec::as_slice).collect()
         };
-        for run in &runs {
-            spans.push(span(proposal, run));
-        }
         for (place, run) in pieces.iter().enumerate() {
             let count: &mut u32 = taken.entry(name).or_default();
             *count += 1;
@@ -178,7 +289,7 @@ fn draft_of(proposals: &[Proposal], origin: &str) -> Result<String, Failure> {
                 format!("{name}_{count}")
             };
             // A role stands once in a map: of a block in uneven pieces the first has it.
-            let mut point = point(proposal, run, &id, place > 0);
+            let mut point = point(proposal, images, run, &id, place > 0);
             if is_even && runs.len() > 1 {
                 groups.push(group(proposal, &runs, &id));
                 set(&mut point, "group", id.as_str());
@@ -232,21 +343,32 @@ fn runs(proposal: &Proposal) -> Vec<Vec<u16>> {
     all
 }
 
-fn span(proposal: &Proposal, run: &[u16]) -> Table {
-    let mut table = Table::new();
-    let first = run.first().copied().unwrap_or_default();
-    let last = run.last().copied().unwrap_or_default();
-    set(&mut table, "table", explain::table(proposal.table));
-    set(&mut table, "from", i64::from(first));
-    set(
-        &mut table,
-        "to",
-        i64::from(last) + i64::from(proposal.registers.saturating_sub(1)),
-    );
-    table
+/// Everything that was read and is in a point, as stretches without holes.
+fn spans(proposals: &[Proposal]) -> ArrayOfTables {
+    let mut taken: BTreeSet<(&str, u16)> = BTreeSet::new();
+    for proposal in proposals {
+        let table = explain::table(proposal.table);
+        for first in &proposal.instances {
+            let all = (0..proposal.registers).filter_map(|further| first.checked_add(further));
+            taken.extend(all.map(|register| (table, register)));
+        }
+    }
+    let taken: Vec<(&str, u16)> = taken.into_iter().collect();
+    let goes_on = |one: &(&str, u16), next: &(&str, u16)| {
+        one.0 == next.0 && one.1.checked_add(1) == Some(next.1)
+    };
+    let stretch = |run: &[(&str, u16)]| {
+        let ((name, from), (_, to)) = (run.first()?, run.last()?);
+        let mut table = Table::new();
+        set(&mut table, "table", *name);
+        set(&mut table, "from", i64::from(*from));
+        set(&mut table, "to", i64::from(*to));
+        Some(table)
+    };
+    taken.chunk_by(goes_on).filter_map(stretch).collect()
 }
 
-fn point(proposal: &Proposal, run: &[u16], id: &str, is_again: bool) -> Table {
+fn point(proposal: &Proposal, images: &Images, run: &[u16], id: &str, is_again: bool) -> Table {
     let mut table = Table::new();
     let reading = &proposal.reading;
     let role = if is_again { Role::Other } else { proposal.role };
@@ -277,11 +399,28 @@ fn point(proposal: &Proposal, run: &[u16], id: &str, is_again: bool) -> Table {
         repeat.insert("name", "number".into());
         table.insert("repeat", value(repeat));
     }
-    table.insert("draft", Item::Table(standing(proposal, is_again)));
+    let first = run.first().copied().unwrap_or_default();
+    let words = last_words(
+        images,
+        Register::new(proposal.table, first),
+        proposal.registers,
+    );
+    let standing = standing(proposal, &words, is_again);
+    table.insert("draft", Item::Table(standing));
     table
 }
 
-fn standing(proposal: &Proposal, is_again: bool) -> Table {
+/// What registers held last; of a text nothing, which stands there already.
+fn last_words(images: &Images, first: Register, registers: u16) -> Vec<u16> {
+    let all = (0..registers.min(5)).map(|further| {
+        let row = images.row(first.plus(further)?)?;
+        row.iter().rev().flatten().next().copied()
+    });
+    let words: Vec<u16> = all.collect::<Option<_>>().unwrap_or_default();
+    if words.len() > 4 { Vec::new() } else { words }
+}
+
+fn standing(proposal: &Proposal, words: &[u16], is_again: bool) -> Table {
     let mut draft = Table::new();
     let mut open: Vec<&str> = proposal.open.iter().map(|key| key.id()).collect();
     if is_again && !open.contains(&"role") {
@@ -300,7 +439,14 @@ fn standing(proposal: &Proposal, is_again: bool) -> Table {
         .evidence
         .iter()
         .map(|said| as_table(proposal.role, said, "line"));
-    let evidence: ArrayOfTables = evidence.collect();
+    let mut evidence: Vec<Table> = evidence.collect();
+    if evidence.is_empty() && !words.is_empty() {
+        let mut seen = Table::new();
+        set(&mut seen, "by", "line");
+        evidence.push(seen);
+    }
+    set_words(evidence.last_mut(), words);
+    let evidence: ArrayOfTables = evidence.into_iter().collect();
     if !evidence.is_empty() {
         draft.insert("evidence", Item::ArrayOfTables(evidence));
     }
@@ -319,11 +465,6 @@ fn standing(proposal: &Proposal, is_again: bool) -> Table {
         draft.insert("rival", Item::ArrayOfTables(rivals));
     }
     draft
-}
-
-/// A short decimal again, after arithmetic.
-fn short(number: f64) -> f64 {
-    format!("{number:.9}").parse().unwrap_or(number)
 }
 
 /// What was found, for people.
@@ -345,20 +486,32 @@ fn told(proposals: &[Proposal], images: &Images, origin: &str) -> String {
             .iter()
             .map(|one| words::evidence(proposal.role, one))
             .collect();
-        let mut roles: Vec<&str> = proposal.rivals.iter().map(|(role, _)| role.id()).collect();
-        roles.dedup();
-        let rivals = if proposal.rivals.is_empty() {
+        let mut roles: Vec<&str> = Vec::new();
+        for (role, _) in &proposal.rivals {
+            let name = match role {
+                Role::Other => "something else",
+                role => role.id(),
+            };
+            if !roles.contains(&name) {
+                roles.push(name);
+            }
+        }
+        let rivals = if roles.is_empty() {
             String::new()
         } else {
             format!(", may be: {}", roles.join(", "))
         };
+        let why = if why.is_empty() {
+            String::new()
+        } else {
+            format!(": {}", why.join("; "))
+        };
         let line = format!(
-            "{} {first}{many} {} {} [{}]{rivals}: {}",
+            "{} {first}{many} {} {} [{}]{rivals}{why}",
             explain::table(proposal.table),
             proposal.role,
             words::reading(&proposal.reading),
             proposal.grade.id(),
-            why.join("; ")
         );
         paper::wrap(&mut text, &line, "  ", "      ");
     }

@@ -64,7 +64,18 @@ pub(super) struct SourceArgs {
     time_out: Option<Duration>,
     /// Which session of a recording.
     #[command(flatten)]
-    session: SessionArg,
+    pub(super) session: SessionArg,
+}
+
+impl SourceArgs {
+    /// Whether any place was named.
+    pub(super) fn is_given(&self) -> bool {
+        let place = &self.link.place;
+        self.images.is_some()
+            || place.recording.is_some()
+            || place.at.is_some()
+            || place.as_typed().is_some()
+    }
 }
 
 /// Arguments of `profile try`.
@@ -122,14 +133,13 @@ pub(super) fn written(path: &Path) -> Result<Written, Failure> {
 pub(super) fn run(args: &TryArgs, as_json: bool) -> Result<CheckOutcome, Failure> {
     let written = written(&args.draft)?;
     let (images, origin) = images(&args.source, &written)?;
-    let claims = draft::claims(&written.profile, &images);
-    let points: Vec<usize> = claims.iter().map(|(index, _)| *index).collect();
-    let claims: Vec<_> = claims.into_iter().map(|(_, claim)| claim).collect();
-    let outcome = weigh(&images, &claims);
+    let (points, outcome) = held_against(&written.profile, &images);
+    let held = draft::held_in(&written.profile, &images, outcome.shift);
     let found = Found {
         profile: &written.profile,
         outcome: &outcome,
         points: &points,
+        held: &held,
     };
     let all = amended(&written, &found, |_| true)?;
     if as_json {
@@ -157,13 +167,20 @@ pub(super) fn run(args: &TryArgs, as_json: bool) -> Result<CheckOutcome, Failure
     Ok(left(&args.draft))
 }
 
+/// What images show of a draft, with the indices of its points.
+pub(super) fn held_against(profile: &Profile, images: &Images) -> (Vec<usize>, Outcome) {
+    let (points, claims): (Vec<usize>, Vec<_>) = draft::claims(profile, images).into_iter().unzip();
+    let outcome = weigh(images, &claims, &draft::bases(profile));
+    (points, outcome)
+}
+
 /// How it ends: the next command.
 fn left(path: &Path) -> CheckOutcome {
     let next = format!("\nnext: packside profile check {}\n", typed(path));
     (next, String::new(), 0)
 }
 
-fn amended(
+pub(super) fn amended(
     written: &Written,
     found: &Found<'_>,
     takes: impl Fn(&Point) -> bool,
@@ -294,28 +311,35 @@ pub(super) fn kept(
     let recording = record::open(path)?;
     let session = record::session(&recording, from.session)?;
     let talk = Talk::of(session.events.iter());
+    let name = packside_profiles::shown(&path);
+    let images = of_talk(&talk, from.unit, usual, &name, (USAGE, "recording"))?;
+    Ok(Some((images, name)))
+}
+
+/// Images of what one unit answered: the one asked for, else the usual one, else the one that answered most.
+pub(super) fn of_talk(
+    talk: &Talk,
+    asked: Option<u8>,
+    usual: Option<u8>,
+    name: &str,
+    (exit, kind): (u8, &'static str),
+) -> Result<Images, Failure> {
     let units = draft::units(talk.all());
     let most = units.iter().max_by_key(|(_, answers)| **answers);
     let usual = usual.filter(|unit| units.contains_key(unit));
-    let wanted = from.unit.or(usual).or(most.map(|(unit, _)| *unit));
+    let wanted = asked.or(usual).or(most.map(|(unit, _)| *unit));
     let Some(unit) = wanted.filter(|unit| units.contains_key(unit)) else {
         let known: Vec<String> = units.keys().map(u8::to_string).collect();
-        let asked = from
-            .unit
-            .map_or_else(|| "a unit".to_owned(), |unit| format!("unit {unit}"));
-        let message = format!(
-            "{}: expected answers of {asked}, found those of {}",
-            packside_profiles::shown(&path),
-            if known.is_empty() {
-                "none".to_owned()
-            } else {
-                known.join(", ")
-            }
-        );
-        return Err(failure(USAGE, "recording", message, None));
+        let asked = asked.map_or_else(|| "a unit".to_owned(), |unit| format!("unit {unit}"));
+        let known = if known.is_empty() {
+            "none".to_owned()
+        } else {
+            known.join(", ")
+        };
+        let message = format!("{name}: expected answers of {asked}, found those of {known}");
+        return Err(failure(exit, kind, message, None));
     };
-    let images = draft::from_exchanges(talk.all(), unit);
-    Ok(Some((images, packside_profiles::shown(&path))))
+    Ok(draft::from_exchanges(talk.all(), unit))
 }
 
 /// The arguments of a look.
@@ -480,7 +504,9 @@ fn base(outcome: &Outcome) -> String {
         match shift.registers {
             0 => format!("the numbers of the draft{table}"),
             1 => format!("one register further than the draft says{table}"),
-            _ => format!("one register before where the draft says{table}"),
+            -1 => format!("one register before where the draft says{table}"),
+            2.. => format!("its numbers as they stand in the document, no table in front{table}"),
+            _ => format!("its numbers with the table in front{table}"),
         }
     };
     let rivals: Vec<String> = outcome

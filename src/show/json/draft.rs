@@ -187,6 +187,8 @@ pub struct Said {
     pub held: Option<u32>,
     /// Of so many.
     pub of: Option<u32>,
+    /// What its registers held last, as on the wire.
+    pub words: Vec<u16>,
     /// In words, or as it stands there.
     #[cfg_attr(test, schemars(with = "String"))]
     pub text: Foreign,
@@ -373,6 +375,7 @@ impl Said {
             line: evidence.line,
             held: evidence.held,
             of: evidence.of,
+            words: evidence.words.clone(),
             text: evidence.text.clone(),
         }
     }
