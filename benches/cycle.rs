@@ -167,7 +167,6 @@ fn stack_of_five() -> (Profile, Vec<Instance>) {
 fn planning() {
     let point = |i: u16| Instance {
         point: usize::from(i),
-        name: String::new(),
         place: Place::default(),
         table: Table::Input,
         address: i * 4,

@@ -31,8 +31,6 @@ pub struct Place {
 pub struct Instance {
     /// Index into `Profile::points`.
     pub point: usize,
-    /// Printed name: `cell_voltage[2.14]`, `module_voltage[2]`, `pack_voltage`.
-    pub name: String,
     /// Position.
     pub place: Place,
     /// Table.
@@ -41,6 +39,15 @@ pub struct Instance {
     pub address: u16,
     /// Number of registers.
     pub registers: u16,
+}
+
+impl Instance {
+    /// Printed name: `cell_voltage[2.14]`, `module_voltage[2]`, `pack_voltage`. Made when it is wanted: hundreds
+    /// of instances are kept of every unit.
+    pub fn name(&self, profile: &Profile) -> String {
+        let point = profile.points.get(self.point);
+        name(point.map_or("", |point| &point.id), self.place)
+    }
 }
 
 /// All instances of a profile.
@@ -106,10 +113,8 @@ fn place(profile: &Profile, known: &Known, index: usize, point: &Point) -> Optio
                 module: group.map(|group| group.number(module)),
                 item: point.repeat.as_ref().map(|_| item + 1),
             };
-            let name = name(&point.id, place);
             instances.push(Instance {
                 point: index,
-                name,
                 place,
                 table,
                 address,

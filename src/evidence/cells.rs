@@ -214,6 +214,9 @@ impl Cells {
         if self.newest.len() >= NEWEST {
             self.newest.pop_front();
         }
+        if self.newest.capacity() == 0 {
+            self.newest.reserve_exact(NEWEST);
+        }
         self.newest.push_back(answer);
     }
 
@@ -322,7 +325,6 @@ mod tests {
     fn layout() -> Layout {
         let instance = |item: u16| Instance {
             point: 0,
-            name: String::new(),
             place: Place {
                 module: Some(1),
                 item: Some(item),
@@ -339,10 +341,7 @@ mod tests {
 
     fn answer(second: u64, current: f64, volts: impl Fn(u16) -> f64) -> CellAnswer {
         CellAnswer {
-            at: Stamp {
-                session: 0,
-                at: Duration::from_secs(second),
-            },
+            at: Stamp::new(0, Duration::from_secs(second)),
             current: Some(current),
             cells: (0..20).collect(),
             volts: (1..=20).map(volts).collect(),
@@ -365,7 +364,7 @@ mod tests {
         let odd = |answers: [CellAnswer; 2]| after(answers).odd.unwrap().place.item;
         assert_eq!(odd([rest(), load(5)]), Some(17));
         let mut later = rest();
-        later.at.at = Duration::from_secs(9);
+        later.at = Stamp::new(0, Duration::from_secs(9));
         assert_eq!(odd([load(5), later]), Some(17));
     }
 
@@ -398,7 +397,7 @@ mod tests {
         let load = answer(200, -50.0, |item| if item == 17 { 2.63 } else { 3.23 });
         assert_eq!(after([rest.clone(), load.clone()]).odd, None);
         let mut other_session = load;
-        other_session.at.session = 1;
+        other_session.at = Stamp::new(1, other_session.at.at());
         assert_eq!(after([rest, other_session]).odd, None);
     }
 }

@@ -220,10 +220,7 @@ mod tests {
     }
 
     fn at(seconds: u64) -> Stamp {
-        Stamp {
-            session: 0,
-            at: Duration::from_secs(seconds),
-        }
+        Stamp::new(0, Duration::from_secs(seconds))
     }
 
     /// What is open at the end of a run of numbers with their conditions, one a second.

@@ -41,24 +41,28 @@ pub(crate) struct Jump {
     pub(crate) within: Duration,
 }
 
-/// What one sensor did.
+/// What one sensor did. There is one for every sensor, and few ever jump.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) struct Heat {
     recent: VecDeque<(Stamp, f64)>,
     /// How many of them, the last ones, came without current.
     without_current: usize,
     /// A jump upwards that may still come back.
-    pending: Option<Jump>,
+    pending: Option<Box<Jump>>,
     /// The first one that is a sensor.
-    jumped: Option<Jump>,
+    jumped: Option<Box<Jump>>,
     /// The steepest rise that is heat.
-    rises: Option<Jump>,
+    rises: Option<Box<Jump>>,
 }
 
 impl Heat {
     /// Takes the next number; `step` is what one step of the register comes to, `at_rest` whether no current
     /// flows.
     pub(crate) fn take(&mut self, at: Stamp, celsius: f64, step: f64, at_rest: bool) {
+        if self.recent.capacity() == 0 {
+            // Exactly what it may hold: there is one of these for every sensor.
+            self.recent.reserve_exact(SAMPLES + 1);
+        }
         let before = self.recent.back().copied();
         if let Some(jump) = self.pending.take() {
             // Whatever stays, or only comes part of the way back, is heat.
@@ -66,7 +70,7 @@ impl Heat {
                 self.jumped.get_or_insert(jump);
                 self.recent.clear();
             } else {
-                self.heats(jump);
+                self.heats(*jump);
             }
         } else if let Some((when, was)) = before
             && let Some(within) = at.since(when)
@@ -79,9 +83,9 @@ impl Heat {
                 within,
             };
             if celsius > was {
-                self.pending = Some(jump);
+                self.pending = Some(Box::new(jump));
             } else {
-                self.jumped.get_or_insert(jump);
+                self.jumped.get_or_insert(Box::new(jump));
                 self.recent.clear();
             }
         }
@@ -94,17 +98,20 @@ impl Heat {
 
     /// A jump that is no temperature.
     pub(crate) fn jumped(&self) -> Option<Jump> {
-        self.jumped
+        self.jumped.as_deref().copied()
     }
 
     /// A rise that is one.
     pub(crate) fn rises(&self) -> Option<Jump> {
-        self.rises.or(self.pending)
+        let rises = self.rises.as_deref().or(self.pending.as_deref());
+        rises.copied()
     }
 
     /// Bytes that it holds beside itself.
     pub(crate) fn held(&self) -> usize {
-        self.recent.capacity() * size_of::<(Stamp, f64)>()
+        let jumps = [&self.pending, &self.jumped, &self.rises];
+        let jumps = jumps.into_iter().flatten().count();
+        self.recent.capacity() * size_of::<(Stamp, f64)>() + jumps * size_of::<Jump>()
     }
 
     fn keep(&mut self, at: Stamp, celsius: f64) {
@@ -179,7 +186,7 @@ impl Heat {
             .as_ref()
             .is_none_or(|known| by(&jump) > by(known))
         {
-            self.rises = Some(jump);
+            self.rises = Some(Box::new(jump));
         }
     }
 }
@@ -191,10 +198,7 @@ mod tests {
     fn after(samples: &[(f64, f64)], at_rest: bool) -> Heat {
         let mut heat = Heat::default();
         for (seconds, celsius) in samples {
-            let at = Stamp {
-                session: 0,
-                at: Duration::from_secs_f64(*seconds),
-            };
+            let at = Stamp::new(0, Duration::from_secs_f64(*seconds));
             heat.take(at, *celsius, 1.0, at_rest);
         }
         heat

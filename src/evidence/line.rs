@@ -278,9 +278,12 @@ impl UnansweredBytes {
             }
         }
         self.all += bytes.len() as u64;
-        self.newest.extend(bytes);
-        let surplus = self.newest.len().saturating_sub(UNANSWERED);
+        // Room first, so that it never takes twice what it may hold.
+        let newest = bytes.len().saturating_sub(UNANSWERED);
+        let newest = bytes.get(newest..).unwrap_or_default();
+        let surplus = (self.newest.len() + newest.len()).saturating_sub(UNANSWERED);
         self.newest.drain(..surplus);
+        self.newest.extend(newest);
         self.explained = OnceCell::new();
     }
 

@@ -141,7 +141,7 @@ impl Questions {
         // A bit for each question in which an instance stands.
         let mut inside = vec![0u128; instances];
         for (number, asked) in self.asked.iter().enumerate() {
-            if asked.last.session == session {
+            if asked.last.session() == session {
                 for (index, _) in &asked.inside {
                     if let Some(inside) = inside.get_mut(usize::from(*index)) {
                         *inside |= 1 << number;
@@ -197,7 +197,7 @@ impl RegisterQuestion {
 
     /// When its answers came, the newest first.
     fn times(&self) -> Vec<Duration> {
-        let mut at = self.last.at;
+        let mut at = self.last.at();
         let mut times = vec![at];
         for gap in self.gaps.iter().rev() {
             at = at.saturating_sub(Duration::from_millis((*gap).into()));

@@ -205,7 +205,7 @@ fn powers(mine: &ByQuestion, profile: &Profile, layout: &Layout) -> BTreeMap<Str
         let power =
             last.and_then(|p| (-10i8..=10).find(|power| (f64::from(*power) - p).abs() < 0.5));
         if let Some(power) = power {
-            powers.insert(instance.name.clone(), power);
+            powers.insert(instance.name(profile), power);
         }
     }
     powers

@@ -111,10 +111,7 @@ impl Seen {
         if let What::Clock(utc) = &event.what {
             self.clock(event.at, utc);
         }
-        let at = Stamp {
-            session: self.session,
-            at: event.at,
-        };
+        let at = Stamp::new(self.session, event.at);
         self.said.take(at, &event.what);
         if let (What::Sighting { .. }, Some(map)) = (&event.what, &self.map) {
             let of = |(unit, memory): (&u8, &UnitMemory)| {

@@ -35,8 +35,8 @@ pub(crate) struct Track {
     pub(crate) before: Option<(Stamp, f64)>,
     /// When it was beyond an alarm limit, if it ever was.
     pub(crate) excursion: Option<Box<Excursion>>,
-    /// The question that gave the last sample.
-    pub(super) from: Option<usize>,
+    /// The question that gave the last sample: there are fewer than 256.
+    pub(super) from: Option<u8>,
     kept: Option<Box<Kept>>,
 }
 

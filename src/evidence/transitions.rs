@@ -194,7 +194,7 @@ impl Contacts {
         raw: u64,
         closed: u64,
     ) {
-        let at = stamp.at;
+        let at = stamp.at();
         self.both = self.both.saturating_add(1);
         let contradicts = match kind {
             StateKind::Standby | StateKind::Running => raw != closed,
@@ -280,10 +280,7 @@ mod tests {
     use super::*;
 
     fn at(seconds: u64) -> Stamp {
-        Stamp {
-            session: 0,
-            at: Duration::from_secs(seconds),
-        }
+        Stamp::new(0, Duration::from_secs(seconds))
     }
 
     /// Whether a restart was seen, and whether the end of the range was passed.

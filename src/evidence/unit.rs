@@ -158,12 +158,10 @@ impl UnitMemory {
 
     /// Bytes that it holds, the layout among them.
     pub(crate) fn held(&self) -> usize {
-        let instances = self.layout.instances.iter();
-        let layout = instances.map(|one| size_of::<Instance>() + one.name.capacity());
         let tracks = self.tracks.iter().map(Track::held).sum::<usize>();
         let followed = self.followed.cells.capacity() + self.followed.first_of.len() * 24;
         size_of::<Self>()
-            + layout.sum::<usize>()
+            + self.layout.instances.capacity() * size_of::<Instance>()
             + self.tracks.capacity() * size_of::<Track>()
             + tracks
             + followed
@@ -255,10 +253,7 @@ impl UnitMemory {
 
     /// Takes a question that ended.
     pub(crate) fn take(&mut self, exchange: &Exchange, map: &Map) {
-        let at = Stamp {
-            session: self.session,
-            at: exchange.ended_at,
-        };
+        let at = Stamp::new(self.session, exchange.ended_at);
         self.misses = match &exchange.outcome {
             Outcome::Answered(_) => 0,
             Outcome::Exception(code) if !matches!(code, 0x0a | 0x0b) => 0,
@@ -338,7 +333,7 @@ impl UnitMemory {
         if before.is_none() {
             // Perhaps the place of a question that was forgotten.
             for track in &mut self.tracks {
-                track.from = track.from.filter(|from| *from != number);
+                track.from = track.from.filter(|from| usize::from(*from) != number);
             }
         }
         if self.learns_a_count(ask, words, map) {
@@ -385,7 +380,7 @@ impl UnitMemory {
                 match (&other.value, &known.value) {
                     (Some(Value::Text(other)), Some(Value::Text(known))) => other != known,
                     (Some(Value::Number(other)), Some(Value::Number(known))) => {
-                        let passed = at.saturating_sub(when.at).as_secs_f64();
+                        let passed = at.saturating_sub(when.at()).as_secs_f64();
                         (other - known - passed).abs() > OTHER_UPTIME_S + map.uptime_step
                     }
                     _ => false,
@@ -424,7 +419,7 @@ impl UnitMemory {
                 (-10i8..=10).find(|power| (f64::from(*power) - number).abs() < 0.5)
             });
             if let Some((power, point)) = power.zip(map.point(instance.point))
-                && self.powers.insert(instance.name.clone(), power) != Some(power)
+                && self.powers.insert(instance.name(&map.profile), power) != Some(power)
             {
                 new.push(point.id.clone());
             }
@@ -495,7 +490,7 @@ impl UnitMemory {
             let same = before
                 .and_then(|before| before.get(place))
                 .is_some_and(|before| before.iter().eq(words));
-            if same && track.from == Some(number) {
+            if same && track.from.is_some_and(|from| usize::from(from) == number) {
                 track.again(question.last, map, (instance.point, point));
                 continue;
             }
@@ -505,7 +500,7 @@ impl UnitMemory {
             if let Ok(decoded) = decode(point, words, power) {
                 let what = Given::Decoded(decoded);
                 track.take(question.last, what, map, (instance.point, point));
-                track.from = Some(number);
+                track.from = u8::try_from(number).ok();
             }
         }
     }

@@ -92,7 +92,7 @@ fn too_old(reading: &mut Reading, remark: ValueRemark) {
 
 fn reading(unit: u8, instance: &Instance, point: &Point, track: &Track) -> Reading {
     let mut reading = Reading {
-        name: instance.name.clone(),
+        name: packside_profiles::layout::name(&point.id, instance.place),
         point: point.id.clone(),
         point_index: PointIndex(instance.point),
         role: point.role,

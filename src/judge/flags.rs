@@ -85,7 +85,7 @@ pub(crate) fn picture(
         );
         let strange = shown
             .iter()
-            .filter_map(|raw| undefined(point, &flags, *raw, &instance.name));
+            .filter_map(|raw| undefined(point, &flags, *raw, || instance.name(profile)));
         picture.doubts.extend(strange);
         picture
             .doubts
@@ -124,14 +124,14 @@ fn shown_now(track: &Track) -> Option<Vec<u64>> {
 }
 
 /// Bits and codes that the profile does not know.
-fn undefined(point: &Point, flags: &[&Flag], raw: u64, name: &str) -> Option<Doubt> {
+fn undefined(point: &Point, flags: &[&Flag], raw: u64, name: impl Fn() -> String) -> Option<Doubt> {
     if point.role == Role::FaultCode {
         let known = raw == 0
             || flags.iter().any(|f| f.values.contains(&raw))
             || point.values.iter().any(|v| v.is == raw);
         return (!known).then(|| Doubt::UndefinedBit {
             what: Undefined::Code {
-                name: name.to_owned(),
+                name: name(),
                 code: raw,
             },
         });
@@ -146,7 +146,7 @@ fn undefined(point: &Point, flags: &[&Flag], raw: u64, name: &str) -> Option<Dou
     let strange = raw & !defined;
     (strange != 0).then(|| Doubt::UndefinedBit {
         what: Undefined::Bit {
-            name: name.to_owned(),
+            name: name(),
             raw,
             bit: strange.trailing_zeros(),
         },

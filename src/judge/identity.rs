@@ -118,7 +118,7 @@ fn identity_changes(evidence: &UnitMemory, profile: &Profile) -> Vec<Doubt> {
     for (instance, _, track) in evidence.each(profile) {
         let texts = track.texts();
         if texts.len() > 1 {
-            let name = instance.name.clone();
+            let name = instance.name(profile);
             let texts = texts.to_vec();
             let sign = TwoUnits::Identity { name, texts };
             doubts.push(Doubt::TwoUnits { sign });

@@ -192,10 +192,7 @@ impl MemberFacts {
         let kind = state.as_ref().and_then(|state: &SaidState| state.kind);
         let pulse = own_pulse(evidence, profile);
         let no_measurement = image::no_measurement(&readings, profile, pulse);
-        let now = Stamp {
-            session: evidence.session,
-            at: shared.moment,
-        };
+        let now = Stamp::new(evidence.session, shared.moment);
         let terminals = evidence.first(profile, Role::TerminalVoltage);
         let terminals_before = terminals.and_then(|track| Some(track.before?.1));
         let steady = steady(evidence, &readings, profile, shared.moment);

@@ -331,7 +331,7 @@ fn current_while_open(
         let fact = Fact::from(Compared::CurrentWhileOpen {
             at: current.spot(),
             amps: earlier.amps,
-            last: Some(spell.last().at),
+            last: Some(spell.last().at()),
         });
         let found = fact.clone();
         (fact, Doubt::WasBeyond { found })
@@ -486,7 +486,7 @@ fn dropped(seen: &mut Plausible, evidence: &UnitMemory, now: Stamp) {
     };
     let fact = Fact::from(Compared::SwitchesDropped {
         times: spell.times(),
-        last: spell.last().at,
+        last: spell.last().at(),
     });
     seen.doubts.push(Doubt::WasBeyond {
         found: fact.clone(),

@@ -23,10 +23,7 @@ pub(crate) fn all(
     profile: &Profile,
     moment: Duration,
 ) -> (Vec<Finding>, Vec<Doubt>) {
-    let now = Stamp {
-        session: unit.session,
-        at: moment,
-    };
+    let now = Stamp::new(unit.session, moment);
     let mut found = excursions(unit, profile, now);
     found.extend(charged_outside(unit, now));
     let open = found
@@ -121,7 +118,7 @@ fn charged_outside(unit: &UnitMemory, now: Stamp) -> Option<Finding> {
         celsius: charge.outside.celsius,
         limit: charge.outside.limit,
         amps: charge.amps,
-        last: charge.spell.last().at,
+        last: charge.spell.last().at(),
         lasted: charge.spell.length(),
     };
     let is_long = charge.is_long();
@@ -179,7 +176,7 @@ fn excursions(unit: &UnitMemory, profile: &Profile, now: Stamp) -> Vec<Finding> 
                 side: if one.above { Side::Above } else { Side::Below },
                 severity: Severity::Alarm,
             },
-            last: one.spell.last().at,
+            last: one.spell.last().at(),
         };
         // Neither time nor charge heals a cell that was below its absolute minimum.
         let severity = match (below_minimum || hardly_back, is_open) {

@@ -29,7 +29,7 @@ pub(crate) fn by_itself(
     let now = alone(sensors).filter(|_| at_rest);
     let last = now
         .is_none()
-        .then(|| earlier.map(|earlier| earlier.last.at));
+        .then(|| earlier.map(|earlier| earlier.last.at()));
     let (module, celsius, next) = now.or(earlier.map(|one| (one.module, one.celsius, one.next)))?;
     let unit = readings.first()?.unit;
     Some(warm(unit, Some(module), (celsius, next), last.flatten()))

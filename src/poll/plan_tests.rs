@@ -10,10 +10,8 @@ use proptest::prelude::*;
 use super::*;
 
 fn instance(table: Table, address: u16, registers: u16) -> Instance {
-    let name = format!("{table:?}-{address}");
     Instance {
         point: 0,
-        name,
         place: Place::default(),
         table,
         address,

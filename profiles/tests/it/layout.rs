@@ -14,11 +14,11 @@ fn with_modules(count: u16) -> Known {
     known
 }
 
-fn instance<'l>(layout: &'l Layout, name: &str) -> &'l Instance {
+fn instance<'l>(layout: &'l Layout, profile: &Profile, name: &str) -> &'l Instance {
     layout
         .instances
         .iter()
-        .find(|i| i.name == name)
+        .find(|i| i.name(profile) == name)
         .unwrap_or_else(|| panic!("{name}"))
 }
 
@@ -27,26 +27,31 @@ fn instance<'l>(layout: &'l Layout, name: &str) -> &'l Instance {
 //       64 + 48 + 4 + 13 = 129
 #[test]
 fn repetitions_are_named_and_placed_from_one() {
-    let layout = Layout::new(&shipped_profile("generic-hv-stack"), &with_modules(3));
-    let cell = instance(&layout, "cell_voltage[2.14]");
+    let profile = shipped_profile("generic-hv-stack");
+    let layout = Layout::new(&profile, &with_modules(3));
+    let cell = instance(&layout, &profile, "cell_voltage[2.14]");
     assert_eq!(
         (cell.table, cell.address, cell.registers),
         (Table::Input, 129, 1)
     );
     assert_eq!((cell.place.module, cell.place.item), (Some(2), Some(14)));
-    assert_eq!(instance(&layout, "module_voltage[3]").address, 160);
-    assert_eq!(instance(&layout, "module_serial[1]").address, 64);
-    assert_eq!(instance(&layout, "pack_voltage").registers, 2);
+    assert_eq!(
+        instance(&layout, &profile, "module_voltage[3]").address,
+        160
+    );
+    assert_eq!(instance(&layout, &profile, "module_serial[1]").address, 64);
+    assert_eq!(instance(&layout, &profile, "pack_voltage").registers, 2);
     assert_eq!(
         layout
             .instances
             .iter()
-            .filter(|i| i.name.starts_with("cell_voltage["))
+            .filter(|i| i.name(&profile).starts_with("cell_voltage["))
             .count(),
         90
     );
-    let rack = Layout::new(&shipped_profile("generic-lv-rack"), &Known::default());
-    assert_eq!(instance(&rack, "cell_voltage[14]").address, 45);
+    let profile = shipped_profile("generic-lv-rack");
+    let rack = Layout::new(&profile, &Known::default());
+    assert_eq!(instance(&rack, &profile, "cell_voltage[14]").address, 45);
 }
 
 #[test]
@@ -59,7 +64,12 @@ fn points_that_wait_for_a_count_are_pending() {
         .map(|i| profile.points[*i].id.as_str())
         .collect();
     assert!(waiting.contains(&"cell_voltage") && waiting.contains(&"module_serial"));
-    assert!(layout.instances.iter().any(|i| i.name == "module_count"));
+    assert!(
+        layout
+            .instances
+            .iter()
+            .any(|i| i.name(&profile) == "module_count")
+    );
 }
 
 #[test]

@@ -36,7 +36,7 @@ fn every_instance_stands_inside_one_span_at_every_module_count() {
                     .spans
                     .iter()
                     .any(|s| s.table == i.table && s.from <= i.address && last <= s.to);
-                assert!(inside, "{}: {}", profile.profile.id, i.name);
+                assert!(inside, "{}: {}", profile.profile.id, i.name(profile));
             }
         }
     });
@@ -48,7 +48,7 @@ fn no_two_points_share_bits() {
         let mut known = Known::default();
         known.counts.insert("module_count".to_owned(), 6);
         let layout = Layout::new(profile, &known);
-        let mut taken: std::collections::BTreeMap<_, Vec<(u16, &str)>> =
+        let mut taken: std::collections::BTreeMap<_, Vec<(u16, String)>> =
             std::collections::BTreeMap::new();
         for i in &layout.instances {
             let point = &profile.points[i.point];
@@ -60,8 +60,8 @@ fn no_two_points_share_bits() {
             for (register, bits) in (i.address..).zip(mask) {
                 let here = taken.entry((i.table, register)).or_default();
                 let clash = here.iter().find(|(other, _)| other & bits != 0);
-                assert_eq!(clash, None, "{}: {}", profile.profile.id, i.name);
-                here.push((bits, &i.name));
+                assert_eq!(clash, None, "{}: {}", profile.profile.id, i.name(profile));
+                here.push((bits, i.name(profile)));
             }
         }
     });

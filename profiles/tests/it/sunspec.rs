@@ -53,7 +53,11 @@ fn readings() -> BTreeMap<String, (u64, Option<Value>, Quality)> {
         &words[from..from + usize::from(count)]
     };
     let power = |id: &str| {
-        let found = layout.instances.iter().find(|i| i.name == id).unwrap();
+        let found = layout
+            .instances
+            .iter()
+            .find(|i| i.name(&profile) == id)
+            .unwrap();
         let decoded = decode(
             &profile.points[found.point],
             content(found.address, found.registers),
@@ -74,7 +78,7 @@ fn readings() -> BTreeMap<String, (u64, Option<Value>, Quality)> {
             let decoded =
                 decode(point, content(instance.address, instance.registers), power).unwrap();
             (
-                instance.name.clone(),
+                instance.name(&profile),
                 (decoded.raw, decoded.value, decoded.quality),
             )
         })

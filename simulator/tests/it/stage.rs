@@ -156,7 +156,7 @@ impl Stage {
             let value = decoded
                 .value
                 .filter(|_| decoded.quality != Quality::NotAvailable);
-            values.push((instance.name, value));
+            values.push((instance.name(&self.profile), value));
         }
         assert!(!values.is_empty(), "no point has the role {role:?}");
         values

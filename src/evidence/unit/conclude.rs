@@ -45,19 +45,19 @@ impl UnitMemory {
         );
         let amps = value_of(self.followed.current);
         if let Some(value) = beat {
-            self.heartbeat.take(at.at, value);
+            self.heartbeat.take(at.at(), value);
             if self.heartbeat.has_just_moved() {
                 self.uptime_at_beat = self.uptime.now();
             }
         }
         if let Some(value) = inverter_beat {
-            self.inverter_counter.take(at.at, value);
+            self.inverter_counter.take(at.at(), value);
         }
         if let Some(value) = inverter_age {
-            self.inverter_age.take(at.at, value);
+            self.inverter_age.take(at.at(), value);
         }
         if let Some(amps) = amps {
-            self.currents.take(at.at, amps);
+            self.currents.take(at.at(), amps);
             self.charge(at, amps, map);
         }
         self.heat(at, map);
@@ -220,7 +220,7 @@ impl UnitMemory {
     fn restarted(&mut self, at: Stamp, map: &Map) {
         self.precharge_seen = false;
         self.uptime_at_beat = None;
-        self.begin_to_count(at.at);
+        self.begin_to_count(at.at());
         // Modules may have been exchanged while the unit was off.
         for (instance, track) in self.layout.instances.iter().zip(&mut self.tracks) {
             let role = map.point(instance.point).map(|point| point.role);
@@ -261,9 +261,9 @@ impl UnitMemory {
             return;
         };
         self.precharge_seen |= kind == StateKind::Precharge;
-        self.states.take(at.at, kind);
+        self.states.take(at.at(), kind);
         self.waits
-            .take(at.at, kind == StateKind::Waiting, self.asked_from);
+            .take(at.at(), kind == StateKind::Waiting, self.asked_from);
         if let Some(switches) = switches {
             let closed = map.profile.unit.switches_closed;
             self.contacts.take(at, kind, raw, switches & closed, closed);
@@ -314,7 +314,7 @@ impl UnitMemory {
             let is_up = shown || turns;
             inverter.now_up = Some(is_up);
             inverter.was_up |= is_up;
-            inverter.fell.take(at.at, is_up, self.asked_from);
+            inverter.fell.take(at.at(), is_up, self.asked_from);
         }
     }
 
