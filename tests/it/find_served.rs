@@ -340,7 +340,7 @@ fn find_stopped_by_ctrl_c_goes_on_where_it_was() {
 
     let (mut wire, port) = super::wire_end::pair();
     let search = |more: &[&str]| {
-        std::process::Command::new(env!("CARGO_BIN_EXE_packside"))
+        super::tool::heeding_interrupts()
             .args([
                 "find",
                 "--serial",

@@ -207,7 +207,7 @@ fn q_without_a_valid_frame_ends_with_code_3() {
 #[test]
 fn interrupt_ends_listening_into_a_pipe_with_its_summary() {
     let (mut wire, port) = pair();
-    let mut tool = Command::new(env!("CARGO_BIN_EXE_packside"))
+    let mut tool = super::tool::heeding_interrupts()
         .args(["listen", "--serial", &port])
         .env_remove("PACKSIDE_CONFIG")
         .env("PACKSIDE_STATE", super::tool::STATE)

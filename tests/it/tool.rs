@@ -20,6 +20,19 @@ pub(crate) fn packside(arguments: &[&str]) -> Output {
     output
 }
 
+/// The tool, heeding an interrupt. Whoever started the tests may ignore it (a script in the background does),
+/// programs inherit that, and what is ignored when the tool starts stays so.
+#[cfg(unix)]
+pub(crate) fn heeding_interrupts() -> Command {
+    let tool = env!("CARGO_BIN_EXE_packside");
+    if !cfg!(target_os = "linux") {
+        return Command::new(tool);
+    }
+    let mut command = Command::new("env");
+    command.args(["--default-signal=INT", tool]);
+    command
+}
+
 /// Keeps what was printed as JSON; `tests/interop/schemas.py` reads it against the schemas.
 fn keep(arguments: &[&str], output: &Output) {
     let is_json = |word: &&str| *word == "json" || *word == "--format=json";
