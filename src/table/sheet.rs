@@ -6,6 +6,7 @@
 //! # Invariants
 //! - Never panics. At most [`MOST_ROWS`] rows, [`MOST_COLUMNS`] columns and [`LONGEST_CELL`] characters in a cell.
 
+use std::collections::BTreeMap;
 use std::io::Cursor;
 
 use calamine::{Data, Reader as _};
@@ -128,6 +129,11 @@ fn workbook(bytes: &[u8]) -> Result<(Vec<Row>, Form), NoTable> {
         calamine::open_workbook_auto_from_rs(Cursor::new(bytes)).map_err(|e| broken(&e))?;
     let mut rows = Vec::new();
     for name in book.sheet_names() {
+        if let calamine::Sheets::Xlsx(book) = &mut book {
+            // A last cell far away makes a range of everything before it.
+            rows.extend(streamed(book, &name));
+            continue;
+        }
         let Ok(range) = book.worksheet_range(&name) else {
             continue;
         };
@@ -151,6 +157,36 @@ fn workbook(bytes: &[u8]) -> Result<(Vec<Row>, Form), NoTable> {
         cut: false,
     };
     Ok((rows, form))
+}
+
+/// The rows of a sheet that have cells, cell by cell as they stand in the file.
+fn streamed(book: &mut calamine::Xlsx<Cursor<&[u8]>>, name: &str) -> Vec<Row> {
+    let mut rows: BTreeMap<u32, Vec<String>> = BTreeMap::new();
+    let Ok(mut reader) = book.worksheet_cells_reader(name) else {
+        return Vec::new();
+    };
+    while let Ok(Some(cell)) = reader.next_cell() {
+        let (row, column) = cell.get_position();
+        let column = usize::try_from(column)
+            .unwrap_or(usize::MAX)
+            .min(MOST_COLUMNS);
+        if !rows.contains_key(&row) && rows.len() > MOST_ROWS {
+            break;
+        }
+        let cells = rows.entry(row).or_default();
+        if cells.len() <= column {
+            cells.resize(column + 1, String::new());
+        }
+        if let Some(place) = cells.get_mut(column) {
+            *place = shown(&Data::from(cell.get_value().clone()));
+        }
+    }
+    let rows = rows.into_iter();
+    rows.map(|(row, cells)| Row {
+        line: row.saturating_add(1),
+        cells,
+    })
+    .collect()
 }
 
 /// A cell as people read it: whole numbers without a point.

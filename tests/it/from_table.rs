@@ -40,6 +40,30 @@ fn points(profile: &Profile) -> Vec<String> {
     points.collect()
 }
 
+// A workbook whose last cell lies in the last column of the last row: as a whole it would be 17 thousand million cells.
+#[test]
+fn a_far_cell_makes_no_workbook_too_large_to_read() {
+    let drafted = draft(
+        &table("far-cell.xlsx"),
+        "far-cell.xlsx",
+        "far",
+        "2026-12-01",
+    )
+    .unwrap();
+    assert_eq!(
+        points(&drafted.profile),
+        [
+            "pack_voltage 0 x1 u16 0.1 V",
+            "pack_current 1 x1 i16 0.1 A positive",
+            "soc 2 x1 u16 1 %",
+        ]
+    );
+    assert!(
+        drafted.form.cut,
+        "the last column is not read, and that is said"
+    );
+}
+
 #[test]
 fn an_english_list_with_gains_becomes_a_draft() {
     let drafted = draft(
