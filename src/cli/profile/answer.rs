@@ -6,8 +6,8 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use packside_profiles::model::{Key, Needs};
-use packside_profiles::{Known, Layout, as_written, explain};
+use packside_profiles::model::{Needs, Point};
+use packside_profiles::{Known, Layout, Role, as_written, explain};
 
 use super::amend;
 use super::given::CheckOutcome;
@@ -19,7 +19,7 @@ use crate::cli::prompt::{self, Typed};
 use crate::cli::visit::{print_steps, read_answers};
 use crate::draft::{self, Bearing, Held, Question, Settled, Told, Way};
 use crate::event::AnswerValue;
-use crate::physics::{Shift, differences};
+use crate::physics::Shift;
 use crate::show::json::{self, draft::Draft};
 use crate::show::paper;
 use crate::visit::{AnswerKind, Part, VisitStep, understand};
@@ -304,8 +304,11 @@ fn line(text: &mut String, written: &Written, settled: &Settled, why: &str) {
     let Some(point) = written.profile.points.get(settled.point) else {
         return;
     };
-    let left: Vec<String> = settled.left.iter().map(way).collect();
-    let old = way(&settled.old);
+    let left = settled.left.iter().map(|one| way(point, one));
+    let left: Vec<String> = left.collect();
+    let mut old = settled.old;
+    old.reading.positive = point.positive;
+    let old = way(point, &old);
     let new = left.join("; or ");
     let change = match (settled.bearing, left.len()) {
         // The whole list is that of `profile why`.
@@ -318,24 +321,15 @@ fn line(text: &mut String, written: &Written, settled: &Settled, why: &str) {
         Bearing::Contradicted => String::new(),
         _ => format!(" [{}]", settled.grade(&settled.open(point)).id()),
     };
-    let first = settled.left.first();
-    let is_turned = first.is_some_and(|way| {
-        differences(&settled.old.reading, &way.reading).contains(&Key::Positive)
-    });
-    let turned = if is_turned && settled.left.len() == 1 {
-        first
-            .and_then(|way| way.reading.positive)
-            .map_or_else(String::new, |positive| {
-                format!(", {} is positive", physics::direction(positive))
-            })
-    } else {
-        String::new()
-    };
-    let row = format!("{} {change}{grade}: {why}{turned}", point.id);
+    let row = format!("{}: {change}{grade}: {why}", point.id);
     paper::wrap(text, &row, "  ", "      ");
 }
 
-/// A way to understand a point: what it is for and how it is read.
-fn way(way: &Way) -> String {
-    format!("{} {}", way.role.id(), physics::reading(&way.reading))
+/// A way to understand a point: how it is read, and what it is for where that is in doubt.
+fn way(point: &Point, way: &Way) -> String {
+    let reading = physics::reading(&way.reading);
+    if way.role == point.role && point.role != Role::Other {
+        return reading;
+    }
+    format!("{} {reading}", way.role.id())
 }
