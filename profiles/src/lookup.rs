@@ -77,7 +77,8 @@ pub fn words_of(kind: Kind) -> Option<u16> {
         Kind::U32 | Kind::I32 | Kind::F32 | Kind::Bcd32 | Kind::Bits32 | Kind::Enum32 => Some(2),
         Kind::U64 | Kind::I64 | Kind::F64 => Some(4),
         Kind::String => None,
-        _ => Some(1),
+        Kind::U8Low | Kind::U8High | Kind::I8Low | Kind::I8High => Some(1),
+        Kind::U16 | Kind::I16 | Kind::Bcd16 | Kind::Bits16 | Kind::Enum16 => Some(1),
     }
 }
 

@@ -3,6 +3,7 @@
 //! Does not: decide which way is right.
 
 use packside_profiles::model::{Kind, Positive, WordOrder};
+use packside_profiles::words_of;
 
 use super::images::{Images, Register};
 
@@ -43,15 +44,7 @@ impl Reading {
 
     /// Registers that it takes; none for what is no number.
     pub fn width(self) -> Option<u16> {
-        match self.kind {
-            Kind::U16 | Kind::I16 | Kind::Bcd16 | Kind::Bits16 | Kind::Enum16 => Some(1),
-            Kind::U8Low | Kind::U8High | Kind::I8Low | Kind::I8High => Some(1),
-            Kind::U32 | Kind::I32 | Kind::F32 | Kind::Bcd32 | Kind::Bits32 | Kind::Enum32 => {
-                Some(2)
-            }
-            Kind::U64 | Kind::I64 | Kind::F64 => Some(4),
-            Kind::String => None,
-        }
+        words_of(self.kind)
     }
 
     /// Whether it is a floating-point type.
