@@ -186,7 +186,11 @@ impl Finding {
             Fact::Compared(Compared::LoneSensor { celsius, high, .. }) => celsius > high,
             _ => matches!(
                 self.fact.kind(),
-                FactKind::GivesWay | FactKind::HotFromInside | FactKind::WarmByItself
+                FactKind::GivesWay
+                    | FactKind::HotFromInside
+                    | FactKind::WarmByItself
+                    // A cell that nobody can read may be one that must never be charged.
+                    | FactKind::LostConnector
             ),
         };
         self.is_root_alarm() && (grave || heats_inside)

@@ -126,6 +126,18 @@ fn current(findings: &[Finding], readings: &[Reading], profile: &Profile) -> Opt
         return None;
     }
     let charges = charging(readings, profile).map(|amps| amps > 0.0);
+    worsens(findings, charges).then_some(Caution::StopCurrent { amps, charges })
+}
+
+/// Whether a current would make it worse and nobody knows whether one flows: then it is stopped as well.
+pub(crate) fn perhaps_flows(findings: &[Finding], readings: &[Reading]) -> bool {
+    let stale = first(readings, Role::PackCurrent).is_none();
+    let still = |f: &Finding| f.fact.kind() == FactKind::HeartbeatStill;
+    stale && (worsens(findings, None) || roots(findings).any(still))
+}
+
+/// Whether a current makes one of the roots worse; `charges` is whether it charges, where that is known.
+fn worsens(findings: &[Finding], charges: Option<bool>) -> bool {
     let worse = |f: &Finding| match f.class {
         Some(Class::CellOverVoltage | Class::PackOverVoltage | Class::ChargingOutside) => {
             charges != Some(false)
@@ -149,9 +161,7 @@ fn current(findings: &[Finding], readings: &[Reading], profile: &Profile) -> Opt
         ),
         None => false,
     };
-    roots(findings)
-        .any(worse)
-        .then_some(Caution::StopCurrent { amps, charges })
+    roots(findings).any(worse)
 }
 
 /// Behind a control unit that stands still neither the terminals nor the current are known.

@@ -6,6 +6,7 @@
 use packside_profiles::model::{Clears, Gap, LiesIn, Needs, Profile, Severity};
 use packside_profiles::{Class, Role, StateKind};
 
+use super::cautions::perhaps_flows;
 use super::inverter::InverterLink;
 use super::measure::at_rest;
 use super::member::Member;
@@ -230,7 +231,8 @@ fn danger_first(member: &Member) -> Vec<NextStep> {
                 }
         )
     };
-    if member.doubts.iter().any(flows_unasked) {
+    let may_flow = perhaps_flows(&member.findings, &member.readings);
+    if may_flow || member.doubts.iter().any(flows_unasked) {
         steps.push(StepKind::StopCurrent.plain());
     }
     steps

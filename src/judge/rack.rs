@@ -112,7 +112,10 @@ fn between_packs(members: &mut [Member], profile: &Profile) {
             _ => true,
         });
     }
-    if let Some(member) = members.iter_mut().find(|m| m.unit == out.0) {
+    // Beside a fault it stands in the first lines as well.
+    let decides = |m: &&mut Member| m.kind == VerdictKind::Fault;
+    let unit = members.iter_mut().find(decides).map_or(out.0, |m| m.unit);
+    if let Some(member) = members.iter_mut().find(|m| m.unit == unit) {
         let doubt = Doubt::PacksEqualise { out, into };
         keep_open(member, doubt.clone(), Why::Doubts(vec![doubt]));
         member

@@ -9,6 +9,7 @@ from cases_c_measured import hv_run, hv_wait, put, temp, temps
 from cases_f_rack import each
 from cases_h_maps import HV, LV, changed, in_point
 from cases_i_watch import NOT_CLEAN, between, from_on, high, seen
+from habits import caches
 from images import *
 from wire import World
 
@@ -16,22 +17,6 @@ from wire import World
 def proven(root):
     return (f"{root} is proven", lambda r: any(f.get("id") == root and f.get("root") and f.get("sure") == "proven" for f in r.get("findings", [])))
 
-
-# ---- R1: what a sample is
-SLOW = changed(HV, r"^refresh_s = .*$", "refresh_s = 10", 1) if "\nrefresh_s" in HV else changed(HV, r"^rest_current = (.*)$", r"rest_current = \1\nrefresh_s = 10", 1)
-
-
-def every_ten(u, t):
-    """One image in ten seconds, as the map says."""
-    u.waiting()
-    u.cells[1][4] = 3.72
-    u.beat, u.uptime = 1000 + int(t // 10), 600 + 10 * (t // 10)
-
-
-seen("one image is one sample", every_ten, "fault", "a new image every ten seconds, looked at for eight: cell 3.72 V in all answers",
-    "A sample is an answer with a new image: two answers out of one image do not confirm each other.", 8, link="rtu-tcp", map=SLOW,
-    point="R1", root="cell-over-voltage",
-    checks=(not_proven(),))
 
 # ---- R2: memory
 def charged_too_high(u, t):
@@ -252,3 +237,30 @@ case("lv unlike packs, and a code that clears by a restart", map=LV_MAP, link="r
     truth="fault", root="internal-communication", point="13 R10", does="52.3 and 53.6 V, and the internal link's code in pack 2",
     field="A power cycle is never offered where it could connect what should stay apart.",
     checks=(no_step(POWER_CYCLE), says("apart")))
+
+# ---- from reading the hardest screens
+BETWEEN = first_says(r"between (the )?packs|equali[sz]")
+
+
+def feeds_a_broken_one():
+    def pack(n, amps, change=None):
+        return Lv(lambda u, t: (u.in_service(t, amps), change and change(u)), packs=3, serial=f"TR26-00{n}")
+    return World({1: pack(1, 17.6), 2: pack(2, 17.6), 3: pack(3, -35.0, lambda u: u.cells.__setitem__(4, 1.9))})
+
+
+case("lv two packs feed a third with a cell below its minimum", map=LV_MAP, link="rtu-tcp", world=feeds_a_broken_one, kinds="fault",
+    truth="fault", root="cell-below-minimum", point="13 R10", does="17.6 and 17.6 A out, 35 A into a pack with a cell at 1.90 V",
+    field="Currents that cancel flow between the packs: that stands in the first lines, beside a fault as well.",
+    checks=(BETWEEN, first_says(ZERO_AMPS), no_step(POWER_CYCLE)))
+case("hv a module's cells unreadable, its flag clears by a restart",
+    world=hv(hv_wait(lambda u, t: (u.cells.__setitem__(1, [None] * 30), setattr(u, "a1", A1["sensor-lost"])))), kinds={"fault", "undecided"},
+    truth="fault", point="13", does="thirty cells of module 2 without a value, the sensor flag up",
+    field="A cell that can't be read may be one that must never be charged: no restart, which could charge it.",
+    checks=(no_step(POWER_CYCLE), says("do not charge")))
+case("hv cell 3.72 V in a gateway's memory", world=hv(hv_wait(lambda u, t: u.cells[1].__setitem__(4, 3.72)), habits=[caches()]),
+    kinds={"fault", "undecided"}, truth="fault", point="13 R1", does="a cell too high, and nothing that was read moves",
+    field="Where nobody knows whether a current flows, what one would make worse begins with stopping it.", checks=(says(ZERO_AMPS),))
+case("hv counter and uptime stand, checked", link="pty", world=hv(hv_run(put(beat=1000, uptime=86400), -10)), kinds="fault", truth="fault",
+    root="control-unit-fault", point="13 R7", long=50, does="in service, own counter and uptime stand",
+    field="A hung control unit: the inverter to 0 A at its screen comes first.",
+    checks=(first_says(ZERO_AMPS),))
