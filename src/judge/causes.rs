@@ -217,6 +217,21 @@ pub(crate) fn steps(ranked: &[Cause]) -> Vec<NextStep> {
         .collect()
 }
 
+/// Causes with a share worth telling.
+pub(super) fn worth_telling(considered: &[Cause]) -> Vec<Cause> {
+    considered
+        .iter()
+        .filter(|cause| cause.per_mille >= 10)
+        .cloned()
+        .collect()
+}
+
+/// A cause with this share, per mille, is proven.
+pub(crate) const PROVEN: u32 = 990;
+
+/// A cause with this share, per mille, is likely.
+pub(crate) const LIKELY: u32 = 500;
+
 #[cfg(test)]
 mod tests {
     use super::*;
