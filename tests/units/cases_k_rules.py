@@ -3,13 +3,13 @@ dead images, counters, low packs, lone sensors, packs that join.
 
 Each was written before it was run. All numbers of rules are common practice, from memory.
 """
-from case import (KEEP_AWAY, POWER_CYCLE, ZERO_AMPS, any_root, case, finding, first_says, never_says, no_root, no_step, not_proven, says)
+from case import (KEEP_AWAY, POWER_CYCLE, ZERO_AMPS, any_root, case, finding, first_says, never_says, no_root, no_step, not_proven, says, told_after)
 from cases_a_sound import HV_ALL, LV_MAP, hv, lv, standby, waiting
 from cases_c_measured import hv_run, hv_wait, put, temp, temps
-from cases_f_rack import each
+from cases_f_rack import RACK_OF_16, each
 from cases_h_maps import HV, LV, changed, in_point
-from cases_i_watch import NOT_CLEAN, between, from_on, high, seen
-from habits import caches
+from cases_i_watch import GONE, NOT_CLEAN, between, earth_flag, from_on, high, seen, unheard
+from habits import caches, silent_after
 from images import *
 from wire import World
 
@@ -264,3 +264,24 @@ case("hv counter and uptime stand, checked", link="pty", world=hv(hv_run(put(bea
     root="control-unit-fault", point="13 R7", long=50, does="in service, own counter and uptime stand",
     field="A hung control unit: the inverter to 0 A at its screen comes first.",
     checks=(first_says(ZERO_AMPS),))
+
+# ---- a watch speaks at once: counted from the question that showed it, not from the change
+for link, change, root in (("pty", unheard, "internal-communication"), ("tcp", earth_flag, "insulation-low"), ("rtu-tcp", unheard, "internal-communication")):
+    seen(f"told within a cycle, {link}", from_on(10, waiting, change), "fault", "a root bit from 10 s on",
+        "A change is told within one cycle of the question that showed it, whatever else a look still reads.", 22, link=link, point="10",
+        root=root, checks=(told_after(10.1, 2, {"fault"}, 2.5),))
+for link in ("pty", "tcp", "rtu-tcp"):
+    seen(f"loss told within two time-outs, {link}", None, GONE, "no answer from 10 s on, the connection stays",
+        "A unit that falls silent is told within two time-outs.", 22, link=link, world=hv(standby, habits=[silent_after(10)]), truth="open",
+        point="10 7", checks=(told_after(10.1, 2, GONE, 4.0),))
+
+# ---- racks of any size over every link
+for packs, link in ((1, "pty"), (2, "pty"), (6, "rtu-tcp"), (7, "tcp"), (9, "pty"), (11, "rtu-tcp"), (13, "tcp"), (16, "pty"), (16, "rtu-tcp")):
+    case(f"lv {packs} wait, {link}, a map for sixteen", map=RACK_OF_16, wake=True, link=link, world=each(*[None] * packs), kinds="awaiting-inverter",
+        root=(), point="4", long=6 * packs if link == "tcp" else 3 * packs, does=f"{packs} sound packs",
+        field="A rack is one look, however many packs it has and whatever the link.")
+for packs, link in ((10, "pty"), (16, "tcp")):
+    last = [None] * (packs - 1) + [lambda u, t: u.cells.__setitem__(7, 3.72)]
+    case(f"lv last of {packs} has a high cell, {link}", map=RACK_OF_16, wake=True, link=link, world=each(*last), kinds="fault", truth="fault",
+        root=("cell-over-voltage", "cell-imbalance"), point="4", long=6 * packs if link == "tcp" else 3 * packs,
+        does=f"a cell at 3.72 V in the last of {packs} packs", field="A fault anywhere in a rack is the rack's.")
