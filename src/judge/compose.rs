@@ -13,7 +13,7 @@ use super::headline::{headline, silent_packs};
 use super::member::Member;
 use super::{bus, next, notices, rack, shared};
 use crate::evidence::Seen;
-use crate::facts::fact::{Deed, Line};
+use crate::facts::fact::Line;
 use crate::facts::health::Health;
 use crate::facts::judgement;
 use crate::facts::step::{self, StepKind, Who};
@@ -114,7 +114,7 @@ fn keep_apart(members: &[Member], steps: &mut Vec<NextStep>, profile: &Profile) 
         if let Some(class) = root.and_then(|root| root.class)
             && next::may_restart(to_do, profile)
         {
-            *to_do = Deed::Usual(class).alone();
+            *to_do = next::without_restart(to_do, class);
         }
     }
 }

@@ -255,6 +255,14 @@ pub(super) fn may_restart(to_do: &Remedy, profile: &Profile) -> bool {
     }
 }
 
+/// The same without one: what comes before it stays.
+pub(super) fn without_restart(to_do: &Remedy, class: Class) -> Remedy {
+    Remedy {
+        deed: Deed::Usual(class),
+        ..to_do.clone()
+    }
+}
+
 /// What each root wants, once for each id.
 fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
     let has = |class| roots(member).any(|f| f.class == Some(class));
@@ -311,7 +319,7 @@ fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
             at: at_roots(member, ids, root.id),
             to_do: match root.class {
                 Some(class) if stays_off(member) && may_restart(&root.to_do, profile) => {
-                    Deed::Usual(class).alone()
+                    without_restart(&root.to_do, class)
                 }
                 _ => root.to_do.clone(),
             },

@@ -177,11 +177,11 @@ def verdict_changes_at_most(count):
 
 
 def told_after(since, address, kinds, within):
-    """One of these verdicts is shown at most so long after the first question from `since` on that reads this input register."""
+    """One of these verdicts is shown at most so long after the first question from `since` on that reads this input register (any question without one)."""
     def holds(r):
         def reads(pdu):
             return pdu[0] == 4 and int.from_bytes(pdu[1:3]) <= address < int.from_bytes(pdu[1:3]) + int.from_bytes(pdu[3:5])
-        asked = [at for at, _, pdu in r["_log"] if at >= since and reads(bytes.fromhex(pdu))]
+        asked = [at for at, _, pdu in r["_log"] if at >= since and (address is None or reads(bytes.fromhex(pdu)))]
         shown = [at for at, kind in r["_course"] if at >= since and kind in kinds]
         return bool(asked and shown) and shown[0] - asked[0] <= within
     return (f"{'/'.join(sorted(kinds))} at most {within} s after the first question that could show it", holds)
