@@ -111,6 +111,8 @@ closed! {
         } = "stop-current";
         /// Leave packs alone that feed one another.
         LetEqualise = "let-equalise";
+        /// Part packs that feed a faulty one, which no inverter can.
+        PartPacks = "part-packs";
         /// The unit is busy: wait.
         WaitForBusy = "wait-for-busy";
         /// Look at the line before anything else.
@@ -263,6 +265,7 @@ impl StepKind {
             Self::KeepAway => (Needs::Look, Who::Anyone, 1),
             Self::StopCurrent => (Needs::Operate, Who::Technician, 2),
             Self::LetEqualise => (Needs::Look, Who::Anyone, 10),
+            Self::PartPacks => (Needs::LiveDc, Who::Licensed, 20),
             Self::WaitForBusy => (Needs::Look, Who::Anyone, 1),
             Self::LineFirst => (Needs::Look, Who::Technician, 5),
             Self::RecordFirst => (Needs::Look, Who::Technician, 1),
@@ -325,6 +328,7 @@ impl StepKind {
             Self::KeepAway => Step::KeepAway,
             Self::StopCurrent => Step::StopCurrent { flows: true },
             Self::LetEqualise => Step::LetEqualise,
+            Self::PartPacks => Step::PartPacks,
             Self::WaitForBusy => Step::WaitForBusy,
             Self::LineFirst => Step::LineFirst,
             Self::RecordFirst => Step::RecordFirst,
@@ -464,7 +468,7 @@ pub(crate) fn by_risk(steps: &mut [NextStep]) {
     };
     let first = |step: &Step| match step {
         Step::KeepAway | Step::LetEqualise => 0,
-        Step::StopCurrent { flows: true } => 1,
+        Step::StopCurrent { flows: true } | Step::PartPacks => 1,
         Step::PacksApart => 2,
         Step::StopCurrent { flows: false } => 3,
         _ => 4,

@@ -106,7 +106,7 @@ fn condition_steps(member: &Member) -> Vec<NextStep> {
     // Who charges it is the inverter.
     let charges = steps.iter().any(|step| step.needs == Needs::Operate);
     if charges && is_unheard(member) {
-        steps.push(StepKind::InverterCableToo.plain());
+        steps.push(StepKind::InverterCable.plain());
     }
     steps
 }
@@ -218,6 +218,10 @@ fn danger_first(member: &Member) -> Vec<NextStep> {
         }
         Why::Caution(Caution::SaidHot { .. }) => Some(StepKind::KeepAway.plain()),
         Why::Caution(Caution::StopCurrent { .. }) => Some(StepKind::StopCurrent.plain()),
+        // Packs without a fault are left to become alike.
+        Why::Caution(Caution::BetweenPacks { .. }) if roots(member).any(wants_no_current) => {
+            Some(StepKind::PartPacks.plain())
+        }
         _ => None,
     };
     let mut steps: Vec<NextStep> = member.why.iter().filter_map(step).collect();

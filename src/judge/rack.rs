@@ -105,12 +105,20 @@ fn between_packs(members: &mut [Member], profile: &Profile) {
             }
         )
     };
+    let mut is_told = false;
     for member in members.iter_mut() {
         member.doubts.retain(|doubt| !blames_inverter(doubt));
         member.why.retain(|why| match why {
             Why::Doubts(doubts) => !doubts.iter().all(blames_inverter),
             _ => true,
         });
+        // Nor is it at the inverter's screen that this current is stopped.
+        for why in &mut member.why {
+            if matches!(why, Why::Caution(Caution::StopCurrent { .. })) {
+                *why = Why::Caution(Caution::BetweenPacks { out, into });
+                is_told = true;
+            }
+        }
     }
     // Beside a fault it stands in the first lines as well.
     let decides = |m: &&mut Member| m.kind == VerdictKind::Fault;
@@ -118,9 +126,10 @@ fn between_packs(members: &mut [Member], profile: &Profile) {
     if let Some(member) = members.iter_mut().find(|m| m.unit == unit) {
         let doubt = Doubt::PacksEqualise { out, into };
         keep_open(member, doubt.clone(), Why::Doubts(vec![doubt]));
-        member
-            .why
-            .insert(0, Why::Caution(Caution::BetweenPacks { out, into }));
+        if !is_told {
+            let caution = Caution::BetweenPacks { out, into };
+            member.why.insert(0, Why::Caution(caution));
+        }
     }
 }
 

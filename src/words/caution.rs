@@ -12,13 +12,13 @@ use crate::facts::caution::Caution;
 pub(crate) fn caution(caution: &Caution, unit: Option<u8>) -> String {
     let text = match caution {
         Caution::Contradicted { volts, falling } => {
-            let (falls, until) = if *falling {
-                (" and falling", " until a two-pole tester proves them dead")
+            let (falls, still) = if *falling {
+                (" and falling", ", whatever they read later")
             } else {
                 ("", "")
             };
             format!(
-                "TERMINALS LIVE, {}{falls}, although said to be dead or behind open switches. Hands off{until}",
+                "TERMINALS LIVE, {}{falls}, although said to be dead or behind open switches. Hands off{still}",
                 with_unit(*volts, "V")
             )
         }

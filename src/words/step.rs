@@ -57,7 +57,7 @@ fn step(step: &Step, profile: Option<&Profile>) -> String {
                 .to_owned(),
         },
         Step::StopCurrent { flows: false } => "set the inverter to 0 A at its screen, neither charge nor discharge, and \
-             leave it so until this is settled; pull no plug"
+             leave it so until this is settled; pull no plug, connect no inverter"
             .to_owned(),
         Step::SetApart { at } => format!("{}: {}", roots(at), usual()),
         Step::LiftCondition { ids, cold, to_do } => {
@@ -100,6 +100,7 @@ fn step(step: &Step, profile: Option<&Profile>) -> String {
         | Step::KeepAway
         | Step::StopCurrent { flows: true }
         | Step::LetEqualise
+        | Step::PartPacks
         | Step::WaitForBusy
         | Step::LineFirst
         | Step::RecordFirst
@@ -192,7 +193,9 @@ fn work_on_root(at: &AtRoots, to_do: &Remedy, mind: &[Mind], profile: Option<&Pr
         Mind::StopInverter => {
             "set the inverter to 0 A at its screen, neither charge nor discharge; "
         }
-        Mind::FuseAndResistor => "; then the main fuse and the pre-charge resistor",
+        Mind::FuseAndResistor => {
+            "; only then the main fuse and the pre-charge resistor: inside, and live with the unit off as well"
+        }
         Mind::ReturnNothing => "; send no part back before that",
         Mind::BarStaysLive => "; the packs beside it keep the common bar live",
     };
@@ -232,7 +235,8 @@ fn look_again(why: LookAgain) -> &'static str {
              show)"
         }
         LookAgain::UnderCurrent => {
-            "start no current for this: look again the next time current flows. Does one cell sag more than the others?"
+            "start no current for this. Be here when the inverter next starts one, and look again: a cell that sags more than \
+             the others is worn, then 0 A at the inverter's screen"
         }
         LookAgain::InSeconds => "look again in a few seconds",
         LookAgain::WithLamps => "look again, and compare with the lamps",
@@ -251,7 +255,7 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "before anything is switched off, restarted or reset: this look must be saved (a look at a real unit saves itself, else --record FILE), some units forget at power-off"
         }
         StepKind::KeepAway => {
-            "stay away, keep others away, never open the cabinet. Watch the number from elsewhere; rising, gas or smoke: out, \
+            "stay away, keep others away, never open the cabinet. Watch the number from elsewhere, never from beside it; rising, gas or smoke: out, \
              call the fire service"
         }
         StepKind::StopCurrent => {
@@ -326,7 +330,7 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "two units share this address: look which units are on the pair and what address each has"
         }
         StepKind::OneUnitOff => {
-            "switch one of the two off by the manual and look again: what answers now is the other; then give one of them a new address"
+            "with its inverter at 0 A, switch one of the two off by the manual and look again: what answers now is the other; then give one of them a new address"
         }
         StepKind::PastTheCache => {
             "from afar, phone the site: are the unit's lamps lit? It may be off behind the gateway, whose answers may be old. At the site: read at the unit's own socket"
@@ -344,6 +348,10 @@ pub fn step_means(kind: StepKind) -> &'static str {
         StepKind::LetEqualise => {
             "touch no switch, pull no plug: the packs feed one another until they are alike. Stay clear, and look again in ten \
              minutes: the current must have fallen"
+        }
+        StepKind::PartPacks => {
+            "keep away: 0 A at the inverter does not stop what the other packs feed into this one. Pull no plug, open no \
+             switch under load; phone the maker, part them by his manual"
         }
         StepKind::LikePacks => {
             "bring the packs to one voltage: LIVE DC work by the maker's manual, before they may connect"

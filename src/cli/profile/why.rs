@@ -7,7 +7,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 use packside_profiles::model::{Footing, Point, Profile};
-use packside_profiles::{Instance, Known, Layout, as_written, explain};
+use packside_profiles::{Foreign, Instance, Known, Layout, as_written, explain};
 
 use super::amend::Found;
 use super::given::CheckOutcome;
@@ -31,7 +31,7 @@ pub(super) struct WhyArgs {
     /// The draft, a file
     draft: PathBuf,
     /// Id of a point, or a register as on the wire (12, 0x0C, input:12)
-    register: String,
+    register: Foreign,
     /// Where registers come from.
     #[command(flatten)]
     source: SourceArgs,
@@ -60,7 +60,7 @@ pub(super) fn run(args: &WhyArgs, as_json: bool) -> Result<CheckOutcome, Failure
     }
     let profile = &written.profile;
     let layout = Layout::new(profile, &Known::default());
-    let found = meant(profile, &layout, &args.register);
+    let found = meant(profile, &layout, args.register.as_given());
     if found.is_empty() {
         return Err(unknown(profile, &layout, args));
     }
@@ -127,9 +127,9 @@ fn register(what: &str) -> Option<(Option<&str>, u16)> {
 }
 
 fn unknown(profile: &Profile, layout: &Layout, args: &WhyArgs) -> Failure {
-    let what = packside_profiles::clean(&args.register);
+    let what = args.register.clean();
     let name = packside_profiles::shown(&args.draft);
-    let message = match register(&args.register) {
+    let message = match register(args.register.as_given()) {
         Some((_, register)) => {
             let all = layout.instances.iter();
             let near = all.min_by_key(|one| one.address.abs_diff(register));

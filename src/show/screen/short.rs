@@ -205,8 +205,8 @@ fn also(out: &mut String, judgement: &Judgement, lines: usize) {
             f.class == Some(Class::InverterSilent) && is_silent(judgement.verdict.kind);
         // How often others asked stands in the line about the line.
         let is_below = matches!(f.fact, Fact::Line(Line::OthersAsk { .. }));
-        let is_no_news =
-            is_told || is_warned || is_the_verdict || is_below || f.severity == Severity::Notice;
+        let is_idle = f.severity == Severity::Notice && !is_stored(f);
+        let is_no_news = is_told || is_warned || is_the_verdict || is_below || is_idle;
         f.follows_from.is_none() && !is_no_news
     };
     let mut seen: Vec<String> = Vec::new();
@@ -217,14 +217,19 @@ fn also(out: &mut String, judgement: &Judgement, lines: usize) {
             continue;
         }
         let text = match finding.class {
-            Some(class) => words::class_in_short(class).to_owned(),
-            None => words::in_short(|| words::of_finding(judgement, finding)),
+            Some(class) if !is_stored(finding) => words::class_in_short(class).to_owned(),
+            _ => words::in_short(|| words::of_finding(judgement, finding)),
         };
         if !seen.contains(&text) {
             seen.push(text);
         }
     }
     few(out, "Also", &seen, "; ", lines);
+}
+
+/// Whether the unit remembers it and does not say it now.
+fn is_stored(finding: &Finding) -> bool {
+    finding.fact.kind() == FactKind::Stored
 }
 
 /// Whether the verdict says already that no inverter is heard.
