@@ -193,7 +193,7 @@ pub(crate) fn sealed(data: &[u8]) -> Vec<u8> {
 /// Any text as an answers file.
 pub(crate) fn answers_file(text: &str) {
     static STEPS: LazyLock<Vec<VisitStep>> = LazyLock::new(|| steps(&MAP));
-    let _ = answers::read(text, &STEPS);
+    let _ = answers::read(text, "answers.toml", &STEPS);
 }
 
 /// Any text as a place kept under a name.

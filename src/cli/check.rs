@@ -182,7 +182,10 @@ fn replay(path: &Path, args: &CheckArgs, format: Format, colour: bool) -> Result
         let sighting = session::sighting(last, &lamp, &pattern);
         events.to_mut().push(sighting);
     }
-    let judgement = judge(&*events, Some(&loaded.profile), moment);
+    let mut long = record::judging(&recording);
+    let told = events.iter().inspect(|_| long.done(1));
+    let judgement = judge(told, Some(&loaded.profile), moment);
+    drop(long);
     say_later_answers(session, moment);
     say_difference(session, &judgement);
     let how = (format, colour);

@@ -12,7 +12,7 @@ use std::borrow::Cow;
 use std::io::{ErrorKind, IsTerminal as _, Write as _};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressStyle};
 
@@ -101,6 +101,59 @@ pub(crate) fn bar(layout: &str) -> Option<ProgressBar> {
         style
     };
     draws_progress().then(|| ProgressBar::new(1).with_style(style))
+}
+
+/// Something long of which it is known how much there is: after a moment a bar says what, how far and how long.
+#[derive(Debug)]
+pub(crate) struct Long {
+    what: &'static str,
+    all: u64,
+    done: u64,
+    begun: Instant,
+    bar: Option<ProgressBar>,
+}
+
+/// What takes no longer says nothing.
+const A_MOMENT: Duration = Duration::from_secs(1);
+/// So much at least is done between two looks at the clock.
+const STRIDE: u64 = 1024;
+
+impl Long {
+    /// Begins with nothing done.
+    #[expect(clippy::disallowed_methods, reason = "how long a person waits")]
+    pub(crate) fn new(what: &'static str, all: u64) -> Self {
+        Self {
+            what,
+            all,
+            done: 0,
+            begun: Instant::now(),
+            bar: None,
+        }
+    }
+
+    /// So much more is done.
+    pub(crate) fn done(&mut self, more: u64) {
+        let before = self.done;
+        self.done = before.saturating_add(more);
+        if before / STRIDE == self.done / STRIDE {
+            return;
+        }
+        if self.bar.is_none() && self.begun.elapsed() > A_MOMENT {
+            self.bar = bar("  {msg} {bar:24} {percent} %, about {eta} left").inspect(|bar| {
+                bar.set_length(self.all);
+                bar.set_message(self.what);
+            });
+        }
+        if let Some(bar) = &self.bar {
+            bar.set_position(self.done);
+        }
+    }
+}
+
+impl Drop for Long {
+    fn drop(&mut self) {
+        self.bar.iter().for_each(ProgressBar::finish_and_clear);
+    }
 }
 
 /// It is over.

@@ -3,7 +3,8 @@
 //! Does not: judge. Trouble with the file never stops a look: it is said at once and once more at
 //! the end, and everything acknowledged before stays.
 
-use std::io::BufReader;
+use std::fs::File;
+use std::io::{BufReader, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -389,8 +390,36 @@ fn say_missing(path: &Path, missing: &[Missing]) {
 pub(crate) fn load(path: &Path) -> Result<Recording, Failure> {
     let unreadable = |why| trouble(path, &format!("cannot be read: {why}"));
     let file = packside_profiles::open_file(path).map_err(unreadable)?;
-    let read = read_from(BufReader::new(file)).map_err(unreadable)?;
+    let size = file.metadata().map_or(0, |file| file.len());
+    let long = out::Long::new("reading the recording", size);
+    let read = read_from(BufReader::new(Counted { file, long })).map_err(unreadable)?;
     read.map_err(|why| trouble(path, &why.to_string()))
+}
+
+/// A file of which it is told how much was read.
+struct Counted {
+    file: File,
+    long: out::Long,
+}
+
+impl Read for Counted {
+    fn read(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
+        let read = self.file.read(into)?;
+        self.long.done(read as u64);
+        Ok(read)
+    }
+}
+
+impl Seek for Counted {
+    fn seek(&mut self, to: SeekFrom) -> std::io::Result<u64> {
+        self.file.seek(to)
+    }
+}
+
+/// All events of a recording are to be judged.
+pub(crate) fn judging(recording: &Recording) -> out::Long {
+    let events = recording.sessions.iter().map(|one| one.events.len() as u64);
+    out::Long::new("judging it", events.sum())
 }
 
 fn trouble(path: &Path, message: &str) -> Failure {

@@ -134,6 +134,7 @@ fn courses(path: &Path) -> Result<String, Failure> {
     let recording = record::open(path)?;
     let profile = recorded_map(&recording)?.map(|loaded| Arc::new(loaded.profile));
     let mut table = csv::Courses::default();
+    let mut long = record::judging(&recording);
     recording.replay_telling(
         profile.as_ref(),
         |_, _, _| {},
@@ -142,6 +143,7 @@ fn courses(path: &Path) -> Result<String, Failure> {
                 table.take(number, &session.start, &ended, profile);
             }
         },
+        || long.done(1),
     );
     Ok(table.into_text())
 }
@@ -165,9 +167,15 @@ fn verify(file: &Path, args: &ReportArgs, options: Options, as_json: bool) -> Re
     }
     let profile = opened.loaded.as_ref().map(|l| Arc::new(l.profile.clone()));
     let mut judged: Vec<(Shown, Judgement)> = Vec::new();
-    opened.recording.replay(profile.as_ref(), |_, shown, case| {
+    let mut long = record::judging(&opened.recording);
+    let shown = |_, shown: &Shown, case: &Case| {
         judged.push((shown.clone(), case.verdict(shown.at)));
-    });
+    };
+    let pushed = || long.done(1);
+    opened
+        .recording
+        .replay_telling(profile.as_ref(), shown, |_, _| {}, pushed);
+    drop(long);
     let broken = page::verify(&opened.recording, &judged);
     if as_json {
         out::result(&json::line(&Verified::of(&opened.recording, &broken)));
@@ -266,7 +274,9 @@ fn shown_last(
             }
         }
     };
-    recording.replay_telling(profile.as_ref(), shown, ended);
+    let mut long = record::judging(recording);
+    recording.replay_telling(profile.as_ref(), shown, ended, || long.done(1));
+    drop(long);
     let whole = || judge(&session.events, profile.as_deref(), None);
     (judgement.unwrap_or_else(whole), courses)
 }

@@ -161,13 +161,14 @@ pub(super) fn read_answers(
     steps: &[VisitStep],
     hint: &str,
 ) -> Result<Answers, Failure> {
+    let name = packside_profiles::shown(&path).to_string();
     let trouble = |why: String| {
-        let message = format!("answers {}: {why}", packside_profiles::shown(&path));
+        let message = format!("answers {why}");
         failure(LOCAL, "answers", message, Some(hint.to_owned()))
     };
     let text = packside_profiles::read_text(path)
-        .map_err(|why| trouble(format!("cannot be read: {why}")))?;
-    answers::read(&text, steps).map_err(trouble)
+        .map_err(|why| trouble(format!("{name}: cannot be read: {why}")))?;
+    answers::read(&text, &name, steps).map_err(trouble)
 }
 
 fn source(args: &VisitArgs, visit: &Visit<'_>) -> Result<AnswerSource, Failure> {

@@ -142,7 +142,9 @@ fn replay(
         moments.push((session.events.len(), None));
     }
     let mut case = Case::new(Some(Arc::new(loaded.profile.clone())));
-    let (mut all, mut pushed) = (session.events.iter(), 0);
+    let mut long = out::Long::new("judging it", session.events.len() as u64);
+    let mut all = session.events.iter().inspect(|_| long.done(1));
+    let mut pushed = 0;
     for (events, moment) in moments {
         let mut new = Vec::new();
         for event in all.by_ref().take(events - pushed) {

@@ -24,15 +24,17 @@ impl Recording {
         profile: Option<&Arc<Profile>>,
         shown: impl FnMut(usize, &Shown, &Case),
     ) -> Case {
-        self.replay_telling(profile, shown, |_, _| {})
+        self.replay_telling(profile, shown, |_, _| {}, || {})
     }
 
-    /// The same; `ended` is told every question that ended, with the number of its session.
+    /// The same; `ended` is told every question that ended, with the number of its session, `pushed` that one more
+    /// event was.
     pub(crate) fn replay_telling(
         &self,
         profile: Option<&Arc<Profile>>,
         mut shown: impl FnMut(usize, &Shown, &Case),
         mut ended: impl FnMut(usize, Ended<'_>),
+        mut pushed: impl FnMut(),
     ) -> Case {
         let mut case = Case::new(profile.cloned());
         for (number, session) in self.sessions.iter().enumerate() {
@@ -40,7 +42,7 @@ impl Recording {
                 case.begin_session();
             }
             let shown = |told: &Shown, case: &Case| shown(number, told, case);
-            case = session.replay(profile, case, shown, |one| ended(number, one));
+            case = session.replay(profile, case, shown, |one| ended(number, one), &mut pushed);
         }
         case
     }
@@ -54,6 +56,7 @@ impl RecordedSession {
         mut whole: Case,
         mut told: impl FnMut(&Shown, &Case),
         mut ended: impl FnMut(Ended<'_>),
+        mut pushed: impl FnMut(),
     ) -> Case {
         let mut fresh: Option<Case> = None;
         let mut first_opened: Option<Event> = None;
@@ -83,6 +86,7 @@ impl RecordedSession {
                 fresh.push(&event);
             }
             whole.push_telling(&event, &mut ended);
+            pushed();
         }
         whole
     }

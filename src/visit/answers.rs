@@ -80,14 +80,14 @@ pub fn template(steps: &[VisitStep]) -> String {
     text
 }
 
-/// Reads an answers file.
+/// Reads an answers file of this name.
 ///
 /// # Errors
 /// All mistakes, one line each: where, what was expected, what was found.
-pub fn read(text: &str, steps: &[VisitStep]) -> Result<Answers, String> {
+pub fn read(text: &str, name: &str, steps: &[VisitStep]) -> Result<Answers, String> {
     let lines = Lines::of(text);
     let draft: AnswersDraft =
-        whole_file(text, "answers", "file").map_err(|problems| problems.to_string())?;
+        whole_file(text, "answers", name).map_err(|problems| problems.to_string())?;
     let line = |offset: usize| lines.at(offset).0 + 1;
     let clean = |step: &Spanned<Foreign>| step.get_ref().clean().into_owned();
     let mut mistakes = Vec::new();
@@ -128,7 +128,7 @@ pub fn read(text: &str, steps: &[VisitStep]) -> Result<Answers, String> {
     } else {
         let names: Vec<&str> = steps.iter().map(|step| step.id.as_str()).collect();
         mistakes.push(format!("the steps are: {}", names.join(", ")));
-        Err(mistakes.join("\n"))
+        Err(format!("{name}: {}", mistakes.join("\n")))
     }
 }
 

@@ -167,7 +167,7 @@ fn answers_file_gives_values_notes_skips_and_photos() {
     let text = "format = 1\n[answers]\nsite = true\nambient-temperature = 21\n\
                 earth = { answer = \"no\", note = \"clamp missing\" }\npolarity = { skip = \"locked\" }\n\
                 [photos]\nnameplates = [\"a.jpg\"]\n";
-    let read = answers::read(text, &steps(&profile)).unwrap();
+    let read = answers::read(text, "answers.toml", &steps(&profile)).unwrap();
     let of = |step: &str| read.answers[step].clone();
     assert_eq!(of("site"), (AnswerValue::InOrder, None));
     assert_eq!(
@@ -190,9 +190,9 @@ fn err_answers_file_names_all_its_mistakes() {
     let profile = profile("generic-hv-stack");
     let text = "format = 2\n[answers]\nsite = \"maybe\"\nsight = \"yes\"\n\
                 power-up-alone = { answer = \"pass\" }\nearth = { skipp = \"x\" }\n";
-    let mistakes = answers::read(text, &steps(&profile)).unwrap_err();
+    let mistakes = answers::read(text, "answers.toml", &steps(&profile)).unwrap_err();
     let lines: Vec<&str> = mistakes.lines().collect();
-    assert_eq!(lines[0], "format: expected 1, found 2");
+    assert_eq!(lines[0], "answers.toml: format: expected 1, found 2");
     for expected in [
         "line 3, site: expected y or n, found \"maybe\"",
         "line 4, sight: expected the name of a step, found \"sight\"",
@@ -301,7 +301,13 @@ fn printed_answers_file_can_be_filled_in_and_read() {
     for name in ["generic-hv-stack", "generic-lv-rack"] {
         let steps = steps(&profile(name));
         let template = answers::template(&steps);
-        assert_eq!(answers::read(&template, &steps).unwrap().answers.len(), 0);
+        assert_eq!(
+            answers::read(&template, "answers.toml", &steps)
+                .unwrap()
+                .answers
+                .len(),
+            0
+        );
         // Every suggestion without its mark.
         let filled: String = template
             .lines()
@@ -316,7 +322,8 @@ fn printed_answers_file_can_be_filled_in_and_read() {
                 _ => format!("{line}\n"),
             })
             .collect();
-        let read = answers::read(&filled, &steps).unwrap_or_else(|why| panic!("{why}\n{filled}"));
+        let read = answers::read(&filled, "answers.toml", &steps)
+            .unwrap_or_else(|why| panic!("{why}\n{filled}"));
         assert_eq!(
             read.answers.len(),
             steps.len() - 1,

@@ -11,6 +11,7 @@ use super::canvas::{Canvas, MarkShape, figure};
 use super::html::{Html, number};
 use super::parts;
 use super::parts::Parts;
+use crate::facts::whereabouts::Item;
 use crate::facts::{Finding, Reading};
 use crate::statistics;
 
@@ -37,9 +38,19 @@ impl Grid {
             .filter(|r| r.role == role)
             .filter_map(|r| Some((place(r)?, r.any_number())))
             .collect();
+        // A sensor has the number of a cell, and is none.
+        let items = |f: &Finding| match (f.whereabouts().item, f.place.item) {
+            (Item::Sensor, Some(one)) if role == Role::CellTemperature => vec![one],
+            (Item::Cell, Some(one)) if role == Role::CellVoltage => vec![one],
+            (Item::CellPair, Some(one)) if role == Role::CellVoltage => {
+                vec![one, one.saturating_add(1)]
+            }
+            _ => Vec::new(),
+        };
+        let of_module = |f: &Finding, item| ((f.unit, f.place.module.unwrap_or(1)), item);
         let named = findings
             .iter()
-            .filter_map(|f| Some(((f.unit, f.place.module.unwrap_or(1)), f.place.item?)))
+            .flat_map(|f| items(f).into_iter().map(move |item| of_module(f, item)))
             .filter(|cell| cells.contains_key(cell))
             .collect();
         Self { cells, named }

@@ -105,17 +105,9 @@ pub(crate) fn needs(needs: Needs) -> &'static str {
 
 /// Where in the unit: `module 2, cell 14`.
 pub(crate) fn place(finding: &Finding) -> String {
-    let what = match finding.class {
-        Some(Class::OverTemperature | Class::UnderTemperature | Class::TemperatureImbalance) => {
-            "sensor"
-        }
-        _ => "cell",
-    };
-    match (finding.place.module, finding.place.item) {
-        (Some(module), Some(item)) => format!("module {module}, {what} {item}"),
-        (Some(module), None) => format!("module {module}"),
-        (None, Some(item)) => format!("{what} {item}"),
-        (None, None) => "unit".to_owned(),
+    match crate::words::whereabouts(finding.whereabouts()) {
+        place if place.is_empty() => "unit".to_owned(),
+        place => place,
     }
 }
 
