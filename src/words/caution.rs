@@ -79,12 +79,10 @@ pub(crate) fn caution(caution: &Caution, unit: Option<u8>) -> String {
                 .to_owned()
         }
         Caution::CannotOpen => "ITS SWITCHES DO NOT OPEN, it stays live. Hands off".to_owned(),
-        Caution::BetweenPacks { out, into } => {
+        // What each pack gives stands in its row.
+        Caution::BetweenPacks { into, .. } => {
             return said(format!(
-                "CAUTION: CURRENT FLOWS FROM PACK TO PACK, {} out of address {}, {} into address {}. Touch no switch, pull \
-                 no plug",
-                with_unit(-out.1, "A"),
-                out.0,
+                "CAUTION: {} FLOW FROM PACK TO PACK, into address {}. Touch no switch, no plug",
                 with_unit(into.1, "A"),
                 into.0
             ));
