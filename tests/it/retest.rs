@@ -211,7 +211,8 @@ fn what_heats_is_not_tried_again_and_stays_a_fault() {
 fn swap_that_was_done_shows_whether_the_fault_followed_its_module() {
     for (scenario, value_of) in [
         ("hv-swap-fault-follows-module", "followed-the-module"),
-        ("hv-swap-fault-stays", "stayed-at-the-position"),
+        // Behind a loose connector may be a cell that must never be charged: nothing is swapped before it is seated.
+        ("hv-swap-fault-stays", "skipped"),
     ] {
         let folder = tempfile::tempdir().unwrap();
         let answers = format!("{WELL}power-cycle = {{ skip = \"the swap needs one anyway\" }}\n");
