@@ -213,10 +213,12 @@ fn stays_off(member: &Member) -> bool {
 /// What the cautions of a member want first.
 fn danger_first(member: &Member) -> Vec<NextStep> {
     let step = |why: &Why| match why {
-        Why::Caution(Caution::Heating { .. } | Caution::Hot { .. } | Caution::Warm { .. }) => {
-            Some(StepKind::KeepAway.plain())
-        }
-        Why::Caution(Caution::SaidHot { .. }) => Some(StepKind::KeepAway.plain()),
+        Why::Caution(
+            Caution::Heating { .. }
+            | Caution::Hot { .. }
+            | Caution::SaidHot { .. }
+            | Caution::Warm { .. },
+        ) => Some(StepKind::KeepAway.plain()),
         Why::Caution(Caution::StopCurrent { .. }) => Some(StepKind::StopCurrent.plain()),
         // Packs without a fault are left to become alike.
         Why::Caution(Caution::BetweenPacks { .. }) if roots(member).any(wants_no_current) => {

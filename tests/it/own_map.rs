@@ -31,6 +31,19 @@ fn run(arguments: &[&str]) -> String {
     stdout(&done)
 }
 
+/// A draft held against the pack while it charges, with what was found taken over.
+fn tried(name: &str) -> String {
+    run(&[
+        "profile",
+        "try",
+        name,
+        "--simulated",
+        CHARGING,
+        "--no-keep",
+        "--accept",
+    ])
+}
+
 /// Registers of every instance of a role, in order.
 fn places(profile: &Profile, role: Role) -> Vec<(packside_profiles::model::Table, u16)> {
     let mut known = Known::default();
@@ -96,15 +109,7 @@ fn two_pages_become_the_map_of_the_pack_by_list_reading_and_one_answer() {
     let said = run(&["profile", "from-table", LIST, "-o", name]);
     assert!(said.contains("which direction is positive"), "{said}");
 
-    let said = run(&[
-        "profile",
-        "try",
-        name,
-        "--simulated",
-        CHARGING,
-        "--no-keep",
-        "--accept",
-    ]);
+    let said = tried(name);
     assert!(
         said.contains("Base: the numbers of the draft (checked)"),
         "{said}"
@@ -153,15 +158,7 @@ fn an_answer_that_fits_no_reading_changes_nothing() {
     let draft = a_draft(&folder);
     let name = draft.to_str().unwrap();
     run(&["profile", "from-table", LIST, "-o", name]);
-    run(&[
-        "profile",
-        "try",
-        name,
-        "--simulated",
-        CHARGING,
-        "--no-keep",
-        "--accept",
-    ]);
+    tried(name);
     let before = std::fs::read_to_string(&draft).unwrap();
     let answers = folder.path().join("answers.toml");
     std::fs::write(&answers, "format = 1\n[answers]\namperes = 80\n").unwrap();
@@ -183,15 +180,7 @@ fn err_answers_and_registers_that_are_none_say_what_was_expected() {
     let draft = a_draft(&folder);
     let name = draft.to_str().unwrap();
     run(&["profile", "from-table", LIST, "-o", name]);
-    run(&[
-        "profile",
-        "try",
-        name,
-        "--simulated",
-        CHARGING,
-        "--no-keep",
-        "--accept",
-    ]);
+    tried(name);
     let nobody = packside(&["profile", "answer", name]);
     assert_eq!(nobody.status.code(), Some(2));
     assert!(

@@ -30,6 +30,19 @@ impl Found<'_> {
     }
 }
 
+/// The tables of its points.
+fn points_of(document: &mut DocumentMut) -> impl Iterator<Item = &mut Table> {
+    let points = document
+        .get_mut("point")
+        .and_then(Item::as_array_of_tables_mut);
+    points.into_iter().flat_map(ArrayOfTables::iter_mut)
+}
+
+/// Whether this table is that of a point.
+fn is_of(table: &Table, point: &Point) -> bool {
+    table.get("id").and_then(Item::as_str) == Some(point.id.as_str())
+}
+
 /// The text of a draft with what was found, of those points that are taken over.
 pub(super) fn amend(
     text: &str,
@@ -37,16 +50,8 @@ pub(super) fn amend(
     takes: impl Fn(&Point) -> bool,
 ) -> Result<String, toml_edit::TomlError> {
     let mut document: DocumentMut = text.parse()?;
-    let points = document
-        .get_mut("point")
-        .and_then(Item::as_array_of_tables_mut);
-    for table in points.into_iter().flat_map(ArrayOfTables::iter_mut) {
-        let id = table
-            .get("id")
-            .and_then(Item::as_str)
-            .unwrap_or_default()
-            .to_owned();
-        let Some((point, weighed)) = found.each().find(|(point, _)| point.id == id) else {
+    for table in points_of(&mut document) {
+        let Some((point, weighed)) = found.each().find(|(point, _)| is_of(table, point)) else {
             continue;
         };
         if takes(point) {
@@ -94,14 +99,10 @@ pub(super) fn answered(
     settled: &[(&Settled, String)],
 ) -> Result<String, toml_edit::TomlError> {
     let mut document: DocumentMut = text.parse()?;
-    let points = document
-        .get_mut("point")
-        .and_then(Item::as_array_of_tables_mut);
-    for table in points.into_iter().flat_map(ArrayOfTables::iter_mut) {
-        let id = table.get("id").and_then(Item::as_str).unwrap_or_default();
+    for table in points_of(&mut document) {
         let found = settled.iter().find_map(|(one, why)| {
             let point = profile.points.get(one.point)?;
-            (point.id == id).then_some((point, *one, why))
+            is_of(table, point).then_some((point, *one, why))
         });
         if let Some((point, settled, why)) = found {
             answer_point(table, point, settled, why);
