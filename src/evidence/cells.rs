@@ -258,7 +258,11 @@ impl LoadStep {
 /// closer.
 fn any_far(one: &CellAnswer, other: &CellAnswer) -> bool {
     let far = |(from, to): (&f64, &f64)| (to - from).abs() >= FURTHER;
-    one.cells != other.cells || one.volts.iter().zip(&other.volts).any(far)
+    if one.cells == other.cells {
+        return one.volts.iter().zip(&other.volts).any(far);
+    }
+    // Answers to other questions carry other cells, mostly.
+    one.cells.first() <= other.cells.last() && other.cells.first() <= one.cells.last()
 }
 
 /// Cells that both answers have: place in the layout, one voltage and the other.

@@ -135,12 +135,15 @@ impl Heat {
         let Some((at, celsius)) = self.recent.back().copied() else {
             return;
         };
-        let samples: Vec<(usize, Jump)> = self
+        // Most samples of most sensors rise by less than anything that counts.
+        let least = AT_REST.1.min(FAST.1).max(3.0 * step);
+        let rises = self
             .recent
             .iter()
             .rev()
             .enumerate()
             .skip(1)
+            .filter(|(_, (_, was))| celsius - was >= least)
             .filter_map(|(back, (when, was))| {
                 let jump = Jump {
                     before: *was,
@@ -148,35 +151,27 @@ impl Heat {
                     within: at.since(*when)?,
                 };
                 Some((back + 1, jump))
-            })
-            .collect();
-        let is_heat = |(count, jump): &&(usize, Jump)| {
+            });
+        let is_heat = |(count, jump): &(usize, Jump)| {
             let by = jump.after - jump.before;
             let a_second = by / jump.within.as_secs_f64().max(0.001);
-            let over = |(rate, least): (f64, f64)| by >= least.max(3.0 * step) && a_second >= rate;
+            let over = |(rate, least): (f64, f64)| by >= least && a_second >= rate;
             let slow = (AT_REST.2..=self.without_current).contains(count) && self.climbs(*count);
             over(FAST) || (slow && over((AT_REST.0, AT_REST.1)))
         };
-        let steepest = samples.iter().filter(is_heat).max_by(|a, b| {
+        let steepest = rises.filter(is_heat).max_by(|a, b| {
             let by = |jump: &Jump| jump.after - jump.before;
             by(&a.1).total_cmp(&by(&b.1))
         });
-        if let Some((_, jump)) = steepest.copied() {
+        if let Some((_, jump)) = steepest {
             self.heats(jump);
         }
     }
 
     /// Whether none of the last samples is below the one before it.
     fn climbs(&self, count: usize) -> bool {
-        let last: Vec<f64> = self
-            .recent
-            .iter()
-            .rev()
-            .take(count)
-            .map(|one| one.1)
-            .collect();
-        last.windows(2)
-            .all(|pair| matches!(pair, [now, was] if now >= was))
+        let last = self.recent.iter().rev().take(count).map(|one| one.1);
+        last.clone().zip(last.skip(1)).all(|(now, was)| now >= was)
     }
 
     fn heats(&mut self, jump: Jump) {
