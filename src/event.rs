@@ -66,9 +66,9 @@ pub enum What {
     /// A lamp as a person or a camera saw it: lamp id, pattern id.
     Sighting {
         /// Lamp, as the profile names it.
-        lamp: String,
+        lamp: Foreign,
         /// Pattern, as the lamp room names it.
-        pattern: String,
+        pattern: Foreign,
     },
     /// A named moment.
     Mark(Foreign),
@@ -77,7 +77,7 @@ pub enum What {
     /// A picture that a person took.
     Photo {
         /// Step of the visit.
-        step: String,
+        step: Foreign,
         /// Name of the file.
         file: Foreign,
         /// SHA-256 of its content, hex.
@@ -89,7 +89,7 @@ pub enum What {
 #[derive(Debug, Clone, PartialEq)]
 pub struct StepAnswer {
     /// Id of the step.
-    pub step: String,
+    pub step: Foreign,
     /// The question as it was put.
     pub question: Foreign,
     /// The answer.
@@ -99,6 +99,14 @@ pub struct StepAnswer {
 }
 
 impl What {
+    /// A lamp as seen: its id, and that of the pattern.
+    pub fn sighting(lamp: impl Into<Foreign>, pattern: impl Into<Foreign>) -> Self {
+        Self::Sighting {
+            lamp: lamp.into(),
+            pattern: pattern.into(),
+        }
+    }
+
     /// Whether a person said it: then it is on the disk before the tool goes on.
     pub fn is_from_a_person(&self) -> bool {
         matches!(

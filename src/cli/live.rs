@@ -8,7 +8,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use packside_profiles::model::Profile;
-use packside_profiles::{Role, StateKind};
+use packside_profiles::{Foreign, Role, StateKind};
 
 use super::args::CheckArgs;
 use super::failure::{Failure, USAGE, failure};
@@ -256,9 +256,9 @@ impl<'a> Live<'a> {
     }
 
     /// Takes lamps as a person sees them now, and judges again where the unit was read.
-    pub(crate) fn sees(&mut self, lamps: Vec<(String, String)>) {
+    pub(crate) fn sees(&mut self, lamps: Vec<(Foreign, Foreign)>) {
         for (lamp, pattern) in lamps {
-            self.said(What::Sighting { lamp, pattern });
+            self.said(What::sighting(lamp, pattern));
         }
         if self.last.is_some() {
             // A lamp is no other unit: that was settled when it was read.

@@ -137,9 +137,6 @@ fn confirmed() -> bool {
 pub(crate) fn sighting(at: std::time::Duration, lamp: &str, pattern: &str) -> Event {
     Event {
         at,
-        what: What::Sighting {
-            lamp: lamp.to_owned(),
-            pattern: pattern.to_owned(),
-        },
+        what: What::sighting(lamp, pattern),
     }
 }

@@ -226,7 +226,7 @@ fn walk<'a>(
     let sightings = reach::sightings(&look, &loaded.profile)?;
     let mut live = Live::begin(look, &loaded.profile, record.clone())?;
     for (lamp, pattern) in sightings {
-        live.said(What::Sighting { lamp, pattern });
+        live.said(What::sighting(lamp, pattern));
     }
     if let AnswerSource::Person = source {
         INTRODUCTION.iter().for_each(|line| tell(line));
@@ -270,7 +270,7 @@ fn walk<'a>(
             },
         };
         let answer = StepAnswer {
-            step: step.id.clone(),
+            step: step.id.as_str().into(),
             question: step.text.as_str().into(),
             value,
             note,
@@ -314,7 +314,7 @@ fn ask_for_lamp(live: &mut Live<'_>, profile: &Profile) {
     if live.is_silent()
         && let Some((lamp, pattern)) = super::lamp::ask_for_taps(profile)
     {
-        live.said(What::Sighting { lamp, pattern });
+        live.said(What::sighting(lamp, pattern));
     }
 }
 
@@ -598,7 +598,7 @@ fn take_photo(live: &mut Live<'_>, step: &VisitStep, file: &Foreign) {
     match hash_of(file.as_given()) {
         Ok(sha256) => {
             live.said(What::Photo {
-                step: step.id.clone(),
+                step: step.id.as_str().into(),
                 file: file.clone(),
                 sha256,
             });

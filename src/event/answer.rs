@@ -26,7 +26,7 @@ pub enum AnswerValue {
     /// Id of one of the step's choices.
     Choice(Foreign),
     /// Lamps and what they showed.
-    Lamps(Vec<(String, String)>),
+    Lamps(Vec<(Foreign, Foreign)>),
     /// Anything written.
     Words(Foreign),
     /// A text in a file of an older version, which does not say what it is.
@@ -116,7 +116,9 @@ impl AnswerValue {
             Self::Stored(fitness) => fitness.id().into(),
             Self::Number(number, unit) => format!("{number} {}", unit.as_given()).into(),
             Self::Lamps(lamps) => {
-                let pair = |(lamp, pattern): &(String, String)| format!("{lamp}={pattern}");
+                let pair = |(lamp, pattern): &(Foreign, Foreign)| {
+                    format!("{}={}", lamp.as_given(), pattern.as_given())
+                };
                 lamps.iter().map(pair).collect::<Vec<_>>().join("; ").into()
             }
             Self::Choice(text) | Self::Words(text) | Self::Untyped(text) => text.clone(),
@@ -162,7 +164,7 @@ impl AnswerValue {
             "lamps" => {
                 let pair = |pair: &str| {
                     let (lamp, pattern) = pair.split_once('=')?;
-                    Some((lamp.to_owned(), pattern.to_owned()))
+                    Some((lamp.into(), pattern.into()))
                 };
                 Self::Lamps(text.split("; ").map(pair).collect::<Option<_>>()?)
             }
@@ -201,7 +203,7 @@ impl AnswerValue {
     }
 
     /// The lamps in it and what they showed.
-    pub fn lamps(&self) -> Vec<(String, String)> {
+    pub fn lamps(&self) -> Vec<(Foreign, Foreign)> {
         match self {
             Self::Lamps(lamps) => lamps.clone(),
             Self::Untyped(text) => match Self::read("lamps", text.as_given()) {
@@ -230,7 +232,7 @@ mod tests {
             AnswerValue::HeldBack,
             AnswerValue::Number(-21.5, "degC".into()),
             AnswerValue::Choice("service".into()),
-            AnswerValue::Lamps(vec![("fault".to_owned(), "steady".to_owned())]),
+            AnswerValue::Lamps(vec![("fault".into(), "steady".into())]),
             AnswerValue::Words("no".into()),
             AnswerValue::Words("5 Main Street".into()),
         ];

@@ -3,6 +3,8 @@
 //! Does not: weigh them.
 
 use super::stamp::Stamp;
+use packside_profiles::Foreign;
+
 use crate::event::{StepAnswer, What};
 
 /// Most lamps, and most steps, that are kept: the last ones.
@@ -11,8 +13,8 @@ const MOST: usize = 512;
 /// A lamp and the pattern it showed.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct LampSaid {
-    pub(crate) lamp: String,
-    pub(crate) pattern: String,
+    pub(crate) lamp: Foreign,
+    pub(crate) pattern: Foreign,
     /// When.
     pub(crate) at: Stamp,
     /// Flags that were up then, as they had just been read: unit and place in the map.

@@ -440,9 +440,9 @@ facts! {
         /// a lamp was seen that no flag or state of the registers explains
         LampContradicts = "lamp-contradicts" {
             /// The lamp.
-            lamp: String,
+            lamp: Foreign,
             /// What it showed.
-            pattern: String,
+            pattern: Foreign,
             /// What it should show, where it is dark.
             should: Option<String>,
         }
@@ -517,7 +517,7 @@ facts! {
         /// a person answered that something is not in order
         NotInOrder = "not-in-order" {
             /// The step of the visit.
-            step: String,
+            step: Foreign,
             /// The question as it was put.
             question: Foreign,
             /// What the person added.

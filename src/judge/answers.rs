@@ -43,7 +43,7 @@ mod tests {
 
     fn say(said: &mut People, step: &str, value: &str) {
         let answer = StepAnswer {
-            step: step.to_owned(),
+            step: step.into(),
             question: "Earth connected?".into(),
             value: AnswerValue::untyped(value),
             note: Some("clamp missing".into()),
@@ -59,7 +59,7 @@ mod tests {
         let findings = findings(&not_in_order(&said), 1);
         assert_eq!(findings.len(), 1);
         let fact = Said::NotInOrder {
-            step: "earth".to_owned(),
+            step: "earth".into(),
             question: "Earth connected?".into(),
             note: Some("clamp missing".into()),
         };
@@ -70,7 +70,7 @@ mod tests {
         assert_eq!(not_in_order(&said).len(), 1);
         // A place called so is no finding.
         let place = StepAnswer {
-            step: "where".to_owned(),
+            step: "where".into(),
             question: "Where?".into(),
             value: AnswerValue::Words("no".into()),
             note: None,

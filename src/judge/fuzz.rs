@@ -125,14 +125,14 @@ impl FuzzSource<'_> {
             14 => What::Clock(format!("2026-01-01T00:00:{:02}Z", self.byte() % 60)),
             _ => match self.byte() {
                 step if step < 128 => What::Answer(StepAnswer {
-                    step: step.to_string(),
+                    step: step.to_string().into(),
                     question: Foreign::default(),
                     value: AnswerValue::NotInOrder,
                     note: None,
                 }),
                 lamp => What::Sighting {
-                    lamp: lamp.to_string(),
-                    pattern: "off".to_owned(),
+                    lamp: lamp.to_string().into(),
+                    pattern: "off".into(),
                 },
             },
         }

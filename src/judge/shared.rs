@@ -6,7 +6,7 @@ use std::ops::RangeInclusive;
 use std::time::Duration;
 
 use packside_profiles::model::{LiesIn, Point, Profile, Severity};
-use packside_profiles::{Class, Place, Role, Value};
+use packside_profiles::{Class, Foreign, Place, Role, Value};
 
 use crate::event::{LinkFacts, Plugged, StepAnswer};
 use crate::evidence::Seen;
@@ -21,9 +21,9 @@ const RACK_AT_MOST: Duration = Duration::from_secs(120);
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Sighting {
     /// Which lamp.
-    pub(crate) lamp: String,
+    pub(crate) lamp: Foreign,
     /// What it showed.
-    pub(crate) pattern: String,
+    pub(crate) pattern: Foreign,
     /// Flags that were up when it was seen, by unit and place in the map.
     pub(crate) beside: Vec<(u8, usize)>,
 }

@@ -6,8 +6,8 @@
 
 use std::time::Duration;
 
-use packside_profiles::StateKind;
 use packside_profiles::model::{Profile, Severity};
+use packside_profiles::{Foreign, StateKind};
 
 use super::notices::notice;
 use super::shared::Sighting;
@@ -58,12 +58,12 @@ pub(crate) fn contradictions(
                  pattern,
                  beside,
              }| {
-                if pattern == DARK
-                    && let Some(should) = should_show(profile, lamp, active, alarm)
+                if *pattern == DARK
+                    && let Some(should) = should_show(profile, lamp.as_given(), active, alarm)
                 {
                     return Some(contradiction(unit, lamp, pattern, Some(should)));
                 }
-                let meanings = meanings(profile, lamp, pattern);
+                let meanings = meanings(profile, lamp.as_given(), pattern.as_given());
                 // What lit it was up when it was seen, and fell since: it changed because the unit did.
                 let lit_then = |meaning: &Meaning| {
                     let was_up = |flag: &String| {
@@ -106,7 +106,7 @@ fn should_show<'p>(
         .then_some(first)
 }
 
-fn contradiction(unit: u8, lamp: &str, pattern: &str, should: Option<&str>) -> Finding {
+fn contradiction(unit: u8, lamp: &Foreign, pattern: &Foreign, should: Option<&str>) -> Finding {
     let fact = Compared::LampContradicts {
         lamp: lamp.to_owned(),
         pattern: pattern.to_owned(),
@@ -149,8 +149,8 @@ mod tests {
                 .unwrap()
         };
         let seen = [Sighting {
-            lamp: lamp.to_owned(),
-            pattern: pattern.to_owned(),
+            lamp: lamp.into(),
+            pattern: pattern.into(),
             beside: beside.iter().map(|id| (1, index(id))).collect(),
         }];
         contradictions(&seen, &profile, &active, alarm, Some(state), 1).len()
@@ -212,8 +212,8 @@ mod tests {
             seen.take(&Event {
                 at: Duration::from_secs(at),
                 what: What::Sighting {
-                    lamp: "fault".to_owned(),
-                    pattern: format!("seen at {at}"),
+                    lamp: "fault".into(),
+                    pattern: format!("seen at {at}").into(),
                 },
             });
         }
@@ -221,7 +221,7 @@ mod tests {
         let [only] = last(140).try_into().unwrap();
         assert_eq!(
             (only.lamp, only.pattern),
-            ("fault".to_owned(), "seen at 20".to_owned())
+            ("fault".into(), "seen at 20".into())
         );
         assert!(last(141).is_empty());
     }

@@ -89,16 +89,16 @@ fn event(event: &Event) -> Json {
         What::Listening(on) => json!({ "type": "listening", "at_ns": at, "on": on }),
         What::Clock(utc) => json!({ "type": "clock", "at_ns": at, "utc": utc }),
         What::Sighting { lamp, pattern } => {
-            json!({ "type": "sighting", "at_ns": at, "lamp": lamp, "pattern": pattern })
+            json!({ "type": "sighting", "at_ns": at, "lamp": lamp.as_given(), "pattern": pattern.as_given() })
         }
         What::Mark(name) => json!({ "type": "mark", "at_ns": at, "name": name.as_given() }),
         What::Answer(answer) => json!({
-            "type": "answer", "at_ns": at, "step": answer.step, "question": answer.question.as_given(),
+            "type": "answer", "at_ns": at, "step": answer.step.as_given(), "question": answer.question.as_given(),
             "value": answer.value.text().as_given(), "kind": answer.value.kind(),
             "note": answer.note.as_ref().map(Foreign::as_given),
         }),
         What::Photo { step, file, sha256 } => {
-            json!({ "type": "photo", "at_ns": at, "step": step, "file": file.as_given(), "sha256": sha256 })
+            json!({ "type": "photo", "at_ns": at, "step": step.as_given(), "file": file.as_given(), "sha256": sha256 })
         }
     }
 }
@@ -345,18 +345,18 @@ impl<'a> ObjectMembers<'a> {
             "listening" => What::Listening(self.get("on", Json::as_bool)?),
             "clock" => What::Clock(self.owned("utc")?),
             "sighting" => What::Sighting {
-                lamp: self.owned("lamp")?,
-                pattern: self.owned("pattern")?,
+                lamp: self.foreign("lamp")?,
+                pattern: self.foreign("pattern")?,
             },
             "mark" => What::Mark(self.foreign("name")?),
             "answer" => What::Answer(StepAnswer {
-                step: self.owned("step")?,
+                step: self.foreign("step")?,
                 question: self.foreign("question")?,
                 value: self.answer()?,
                 note: self.maybe("note", |v| v.as_str().map(Foreign::from))?,
             }),
             "photo" => What::Photo {
-                step: self.owned("step")?,
+                step: self.foreign("step")?,
                 file: self.foreign("file")?,
                 sha256: self.owned("sha256")?,
             },

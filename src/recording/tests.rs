@@ -84,18 +84,18 @@ fn entries() -> Vec<Entry> {
         What::Listening(true),
         What::Clock("2026-11-25T10:00:00.000Z".to_owned()),
         What::Sighting {
-            lamp: "fault".to_owned(),
-            pattern: "blinking".to_owned(),
+            lamp: "fault".into(),
+            pattern: "blinking".into(),
         },
         What::Mark("before switching off".into()),
         What::Answer(StepAnswer {
-            step: "earth".to_owned(),
+            step: "earth".into(),
             question: "Earth connected?".into(),
             value: AnswerValue::LeftOut,
             note: Some("cellar locked".into()),
         }),
         What::Photo {
-            step: "nameplate".to_owned(),
+            step: "nameplate".into(),
             file: "plate.jpg".into(),
             sha256: "ab".to_owned(),
         },
@@ -112,7 +112,7 @@ fn entries() -> Vec<Entry> {
     entries.push(Entry::Shown(Shown {
         at: Duration::from_nanos(1),
         tool: "0.0.0".to_owned(),
-        verdict: "fault".to_owned(),
+        verdict: "fault".into(),
         summary: "a \"fault\"".to_owned(),
         facts: Some(vec![ShownFact {
             id: "cell-over-voltage".to_owned(),

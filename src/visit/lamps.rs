@@ -36,7 +36,7 @@ impl Lamps {
     /// # Errors
     /// What was expected and found.
     pub fn understand(&self, typed: &Foreign) -> Result<AnswerValue, String> {
-        let mut seen: Vec<(String, String)> = Vec::new();
+        let mut seen: Vec<(Foreign, Foreign)> = Vec::new();
         for part in typed
             .as_given()
             .split(';')
@@ -58,10 +58,10 @@ impl Lamps {
                     clean(lamp)
                 ));
             }
-            if seen.iter().any(|(told, _)| told == lamp) {
+            if seen.iter().any(|(told, _)| *told == lamp) {
                 return Err(format!("expected every lamp once, found {lamp} again"));
             }
-            seen.push((lamp.to_owned(), self.pattern(words)?));
+            seen.push((lamp.into(), self.pattern(words)?.into()));
         }
         if seen.is_empty() {
             return Err(format!(

@@ -277,7 +277,7 @@ impl<'a> Visit<'a> {
             answer.value = AnswerValue::HeldBack;
         }
         let measured = |step: &&VisitStep| {
-            step.id == answer.step && matches!(step.kind, AnswerKind::Measured(_))
+            answer.step == *step.id && matches!(step.kind, AnswerKind::Measured(_))
         };
         if answer.value == AnswerValue::Measured(FollowedEnd::Fault)
             && self.steps.iter().any(|s| measured(&s))
@@ -286,7 +286,8 @@ impl<'a> Visit<'a> {
         }
         let is_clean_cycle = answer.step == "power-cycle"
             && answer.value == AnswerValue::Measured(FollowedEnd::PassSoFar);
-        self.answers.insert(answer.step.clone(), answer);
+        let step = answer.step.as_given().to_owned();
+        self.answers.insert(step, answer);
         if is_clean_cycle {
             let before = self.answers.len();
             self.answers

@@ -12,7 +12,7 @@ fn profile(name: &str) -> Profile {
 
 fn answer(step: &str, value: &str) -> StepAnswer {
     StepAnswer {
-        step: step.to_owned(),
+        step: step.into(),
         question: "invented".into(),
         value: AnswerValue::untyped(value),
         note: None,

@@ -226,17 +226,21 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
             pattern,
             should: Some(should),
         } => format!(
-            "lamp {lamp} was seen {pattern}, the registers say {should}: a broken lamp, another unit, or old answers"
+            "lamp {} was seen {}, the registers say {should}: a broken lamp, another unit, or old answers",
+            lamp.clean(),
+            pattern.clean()
         ),
         Compared::LampContradicts {
             lamp,
             pattern,
             should: None,
         } => {
-            let meanings = meanings(profile, lamp, pattern);
+            let meanings = meanings(profile, lamp.as_given(), pattern.as_given());
             let meanings: Vec<&str> = meanings.iter().map(|m| m.meaning.as_str()).collect();
             format!(
-                "lamp {lamp} was seen {pattern} ({}), the registers do not say so",
+                "lamp {} was seen {} ({}), the registers do not say so",
+                lamp.clean(),
+                pattern.clean(),
                 meanings.join("; or ")
             )
         }

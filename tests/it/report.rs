@@ -53,7 +53,7 @@ fn photo(step: &str, file: &str, content: &[u8]) -> What {
             hex
         });
     What::Photo {
-        step: step.to_owned(),
+        step: step.into(),
         file: file.into(),
         sha256,
     }
@@ -273,7 +273,7 @@ fn hostile_text_in_any_field_stays_text() {
         answer("where", HOSTILE, HOSTILE, None),
         answer("inverter-setting", HOSTILE, HOSTILE, None),
         What::Photo {
-            step: text(),
+            step: text().into(),
             file: text().into(),
             sha256: text(),
         },

@@ -43,7 +43,7 @@ pub(crate) fn stack(seed: u64, current: f64, more: &str) -> String {
 
 pub(crate) fn answer(step: &str, question: &str, value: &str, note: Option<&str>) -> What {
     What::Answer(StepAnswer {
-        step: step.to_owned(),
+        step: step.into(),
         question: question.into(),
         value: AnswerValue::untyped(value),
         note: note.map(Into::into),
@@ -52,8 +52,8 @@ pub(crate) fn answer(step: &str, question: &str, value: &str, note: Option<&str>
 
 pub(crate) fn sighting(lamp: &str, pattern: &str) -> What {
     What::Sighting {
-        lamp: lamp.to_owned(),
-        pattern: pattern.to_owned(),
+        lamp: lamp.into(),
+        pattern: pattern.into(),
     }
 }
 

@@ -55,7 +55,7 @@ pub struct Step {
 impl From<&StepAnswer> for Step {
     fn from(answer: &StepAnswer) -> Self {
         Self {
-            step: answer.step.clone(),
+            step: answer.step.clean().into_owned(),
             question: answer.question.clean().into_owned(),
             value: answer.value.text().clean().into_owned(),
             note: answer.note.as_ref().map(|note| note.clean().into_owned()),

@@ -78,7 +78,7 @@ impl PageFacts {
         match &event.what {
             What::Answer(answer) => {
                 let new = Answered {
-                    step: answer.step.clone(),
+                    step: answer.step.clean().into_owned(),
                     question: answer.question.clean().into_owned(),
                     value: answer.value.clone(),
                     note: answer
@@ -89,7 +89,7 @@ impl PageFacts {
                     stamp: super::words::rfc3339(start, event.at),
                     before: Vec::new(),
                 };
-                let known = place.get(&answer.step).copied();
+                let known = place.get(answer.step.as_given()).copied();
                 match known.and_then(|index| self.answers.get_mut(index)) {
                     Some(old) => {
                         let mut before = std::mem::take(&mut old.before);
@@ -97,13 +97,13 @@ impl PageFacts {
                         *old = Answered { before, ..new };
                     }
                     None => {
-                        place.insert(answer.step.clone(), self.answers.len());
+                        place.insert(answer.step.as_given().to_owned(), self.answers.len());
                         self.answers.push(new);
                     }
                 }
             }
             What::Photo { step, file, sha256 } => self.taken.push(Taken {
-                step: step.clone(),
+                step: step.clean().into_owned(),
                 file: file.clean().into_owned(),
                 sha256: sha256.clone(),
                 when: super::words::local(start, event.at),

@@ -135,7 +135,9 @@ impl Series {
         for Event { at, what } in session.events.beside() {
             match what {
                 What::Sighting { lamp, pattern } => {
-                    self.lamps.push((lamp.clone(), pattern.clone(), *at));
+                    let (lamp, pattern) = (lamp.clean(), pattern.clean());
+                    self.lamps
+                        .push((lamp.into_owned(), pattern.into_owned(), *at));
                 }
                 // The load test has a picture of its own.
                 What::Mark(name) if MARKS.contains(&name.as_given()) => {}
