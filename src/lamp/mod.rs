@@ -13,12 +13,14 @@
 //! # Sources
 //! - CiA 303-3 (reprints): the eight states; IEC 60073 (reprint): slow and normal rate.
 
+mod assign;
 mod brightness;
 mod film;
 mod infer;
 mod meaning;
 mod numbers;
 mod pattern;
+mod ranking;
 mod rhythm;
 mod seen;
 mod separate;
@@ -29,9 +31,10 @@ mod words;
 pub use film::{
     FilmProblem, FilmShape, FilmStill, FilmedLamp, Footage, LampColour, read_any_film, read_film,
 };
-pub use infer::{PatternChange, Ranked, Ranking, rank};
+pub use infer::rank;
 pub use meaning::{Meaning, meanings, meanings_together, pattern_ids, patterns};
 pub use pattern::{Pattern, RateBand, standard_patterns};
+pub use ranking::{PatternChange, Ranked, Ranking};
 pub use rhythm::Rhythm;
 pub use seen::{Edge, LampSeen, Observer, Unclear};
 pub use separate::{Difference, difference, look_alikes, rivals, watch_more_ms};

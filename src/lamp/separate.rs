@@ -2,8 +2,8 @@
 //!
 //! In: a [`Ranking`] and what was seen. Out: [`Difference`]s. Does not: put them into words.
 
-use super::infer::Ranking;
 use super::pattern::{Pattern, standard_patterns};
+use super::ranking::Ranking;
 
 /// Watching is enough after two cycles of the longest standard pattern, 2 x 2.4 s.
 const LEAST_WATCHED_MS: f64 = 4800.0;

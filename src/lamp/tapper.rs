@@ -10,8 +10,9 @@
 
 use std::time::Duration;
 
-use super::infer::{Ranked, Ranking, rank};
+use super::infer::rank;
 use super::pattern::Pattern;
+use super::ranking::{Ranked, Ranking};
 use super::seen::{Edge, LampSeen};
 use super::separate::watch_more_ms;
 

@@ -8,8 +8,8 @@
 
 use packside_profiles::Foreign;
 
-use super::infer::{Ranked, Ranking};
 use super::pattern::Pattern;
+use super::ranking::{Ranked, Ranking};
 use super::rhythm::Rhythm;
 use super::seen::Edge;
 
