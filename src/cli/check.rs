@@ -6,6 +6,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use clap::ValueEnum as _;
+use packside_profiles::model::Needs;
 use packside_profiles::{LineSettings, Profile};
 
 use super::args::{CheckArgs, Format, typed};
@@ -356,8 +357,10 @@ pub(super) fn next_command(
     let place = place_of(args);
     let first_step = judgement.verdict.next.first().map(NextStep::kind);
     match judgement.verdict.kind {
-        // Nobody goes there: the number is watched from elsewhere.
-        VerdictKind::Fault if first_step == Some(StepKind::KeepAway) => {
+        // Nobody goes there: the number is watched from elsewhere, which no cable at the unit reaches.
+        VerdictKind::Fault
+            if first_step == Some(StepKind::KeepAway) && args.link.place.serial.is_none() =>
+        {
             format!("next: packside watch {place}")
         }
         VerdictKind::Fault | VerdictKind::Normal if saved.is_some() => {
@@ -365,7 +368,12 @@ pub(super) fn next_command(
         }
         // What was seen may go away with the power, and nobody wanted it kept.
         VerdictKind::Fault => {
-            format!("next: packside check {place} --record before-switching-off.visit.jsonl")
+            let switches_off = |step: &NextStep| step.needs >= Needs::UnitOff;
+            let name = match judgement.verdict.next.iter().any(switches_off) {
+                true => "before-switching-off",
+                false => "fault",
+            };
+            format!("next: packside check {place} --record {name}.visit.jsonl")
         }
         // What is proven to be wrong with the wires is put right first, then looked at again.
         VerdictKind::BusProblem if first_step == Some(StepKind::SwapPair) => {

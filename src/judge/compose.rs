@@ -16,7 +16,7 @@ use crate::evidence::Seen;
 use crate::facts::fact::Line;
 use crate::facts::health::Health;
 use crate::facts::judgement;
-use crate::facts::step::{self, StepKind, Who};
+use crate::facts::step::{self, LookAgain, StepKind, Who};
 use crate::facts::{
     Basis, Bus, Cause, Doubt, Finding, Identity, Judgement, MemberSummary, ModuleIdentity,
     NextStep, NotTested, Reason, Source, Step, Verdict, VerdictKind, sight,
@@ -61,6 +61,7 @@ pub(super) fn compose(
         steps.extend(too);
     }
     keep_apart(&members, &mut steps, profile);
+    look_once(&mut steps);
     step::by_risk(&mut steps);
     let findings = findings(
         &members,
@@ -287,6 +288,22 @@ fn settle_line(steps: &mut Vec<NextStep>, settling: Vec<NextStep>, considered: &
     if is_likely && first.is_some() && known.contains(&StepKind::LineFirst) {
         let is_general = |kind| matches!(kind, StepKind::LineFirst | StepKind::LookAgain);
         steps.retain(|step| !is_general(step.kind()));
+    }
+}
+
+/// Leaves out a mere other look where another step ends with one.
+fn look_once(steps: &mut Vec<NextStep>) {
+    let ends_with_one = |step: &NextStep| {
+        matches!(
+            step.kind(),
+            StepKind::LineFirst | StepKind::LetEqualise | StepKind::WaitForBusy
+        )
+    };
+    let mere = Step::LookAgain {
+        why: LookAgain::Open,
+    };
+    if steps.iter().any(ends_with_one) {
+        steps.retain(|step| step.step != mere);
     }
 }
 

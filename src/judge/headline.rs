@@ -76,8 +76,9 @@ fn undecided(doubts: &[Doubt]) -> Headline {
             kinds.push(kind);
         }
     }
-    // What is gone explains what is missing.
-    kinds.sort_by_key(|kind| *kind != DoubtKind::GoneSilent);
+    // What is gone, or answered from memory, explains what is missing.
+    let explains = |kind| matches!(kind, DoubtKind::GoneSilent | DoubtKind::PerhapsCache);
+    kinds.sort_by_key(|kind| !explains(*kind));
     let first = kinds.first().copied();
     match few_unread(doubts).filter(|_| first == Some(DoubtKind::NotRead)) {
         Some(names) => Headline::Unread { names },

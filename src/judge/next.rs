@@ -355,9 +355,14 @@ fn risk(root: &Finding) -> (Needs, Who) {
         Some(C::ControlUnitFault) if root.source == Source::Measured => {
             (Needs::LiveDc, Who::Licensed)
         }
-        Some(C::SwitchFault | C::FuseOpen | C::PrechargeFailed | C::ShortCircuit) => {
-            (Needs::UnitOff, Who::Licensed)
-        }
+        // Its cables lie between modules, beside what is live with the unit off as well.
+        Some(
+            C::SwitchFault
+            | C::FuseOpen
+            | C::PrechargeFailed
+            | C::ShortCircuit
+            | C::InternalCommunication,
+        ) => (Needs::UnitOff, Who::Licensed),
         // The unit's own control charges it, from the inverter's screen.
         Some(class) if is_low(class) => (Needs::Operate, Who::Technician),
         // What is done is done at the inverter's screen.
@@ -438,6 +443,8 @@ fn undecided_steps(
     let only_busy = line.busy >= 2 && !line.damages();
     let busy = only_busy || member.doubts.iter().any(is_busy);
     let gone = |doubt: &Doubt| matches!(doubt, Doubt::GoneSilent { .. });
+    let cache = |doubt: &Doubt| matches!(doubt, Doubt::PerhapsCache { .. });
+    let cached = member.doubts.iter().any(cache);
     let line_is_bad = line.is_bad() || member.doubts.iter().any(gone);
     let unread = |doubt: &Doubt| {
         matches!(
@@ -453,6 +460,8 @@ fn undecided_steps(
             silence_s: Some(profile.inverter.silence_s),
         },
         (StepKind::LookAgain, _) if unread(doubt) && busy => Step::WaitForBusy,
+        // Another look would be answered from the same memory.
+        (StepKind::LookAgain, _) if unread(doubt) && cached => Step::PastTheCache,
         (StepKind::LookAgain, _) if unread(doubt) && !refused && line_is_bad => Step::LineFirst,
         (StepKind::LookAgain, _) => Step::LookAgain {
             why: match doubt.kind() {

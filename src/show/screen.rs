@@ -21,7 +21,7 @@ use crate::facts::{Judgement, UnitState};
 pub use super::paper::wrap;
 pub use parts::{counted, headline, link_text, section, strength, title};
 pub use reasons::next;
-pub use short::glance;
+pub use short::{glance, step};
 
 /// All of one judgement.
 pub fn look(

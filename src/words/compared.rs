@@ -25,14 +25,14 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
             looks,
             current_moved,
         } => {
-            let (left_name, right_name, unit) = pair_names(*pair, profile);
+            let (left_name, right_name, unit) = pair_names(*pair);
             let shown = |number| with_unit(number, unit);
             format!(
-                "{left_name} is {}, {right_name} is {}: {} apart (limit {}){}{}",
+                "{left_name} {}, {right_name} {}: {} apart (limit {}){}{}",
                 shown(*left),
                 shown(*right),
                 shown((left - right).abs()),
-                shown(*tolerance),
+                limit(*tolerance, unit),
                 looks_like(*looks),
                 if *current_moved {
                     "\u{1d}the current may have moved meanwhile"
@@ -141,24 +141,23 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
             state,
             code,
         } => format!(
-            "{} ({answers} answers; {} = 0x{raw:04x}, state {})",
-            match how {
-                Contradicts::AllClosed =>
-                    "all switches read closed and should be open: welded, or their contacts only say so",
-                Contradicts::AllOpen => {
-                    "all switches read open and should be closed: they do not close, or their contacts only say so"
-                }
-                Contradicts::One =>
-                    "one switch is not where it should be: it sticks, or its contact only says so",
-            },
-            name(*at, profile),
+            "in state \"{}\" {} ({answers} answers, {} = 0x{raw:04x})",
             point(profile, *state)
                 .and_then(|point| point.values.iter().find(|v| v.is == *code))
                 .map_or(Cow::Borrowed(""), |value| value.name.clean()),
+            match how {
+                Contradicts::AllClosed =>
+                    "all main switches read closed and should be open\u{1d}welded, or their contacts only say so",
+                Contradicts::AllOpen => {
+                    "all main switches read open and should be closed\u{1d}they do not close, or their contacts only say so"
+                }
+                Contradicts::One =>
+                    "one main switch is not where it should be\u{1d}it sticks, or its contact only says so",
+            },
+            name(*at, profile),
         ),
         Compared::WrongPosition { at, said } => format!(
-            "{} is {said:.0}: the module at place {} says that it belongs elsewhere",
-            name(*at, profile),
+            "the module at place {} says that it is number {said:.0}",
             at.place.module.unwrap_or_default()
         ),
         Compared::BrokenSenseWire {
@@ -265,7 +264,7 @@ fn alone(
 }
 
 /// What is compared, and in which unit.
-fn pair_names(pair: Pair, profile: &Profile) -> (String, String, &'static str) {
+fn pair_names(pair: Pair) -> (String, &'static str, &'static str) {
     let (left, right, unit) = match pair {
         Pair::CellsAndModule { module } => {
             let of_module = module
@@ -273,19 +272,32 @@ fn pair_names(pair: Pair, profile: &Profile) -> (String, String, &'static str) {
                 .module
                 .map_or_else(String::new, |m| format!(" of module {m}"));
             return (
-                format!("sum of cells{of_module}"),
-                name(module, profile),
+                format!("the cells{of_module} add up to"),
+                "the module reads",
                 "V",
             );
         }
-        Pair::ModulesAndPack => ("sum of modules", "pack voltage", "V"),
-        Pair::CellsAndPack => ("sum of cells", "pack voltage", "V"),
-        Pair::ProductAndPower => ("voltage x current", "power", "W"),
-        Pair::HighestCell => ("highest cell as reported", "highest single cell", "V"),
-        Pair::LowestCell => ("lowest cell as reported", "lowest single cell", "V"),
-        Pair::TerminalsAndPack => ("terminal voltage", "pack voltage", "V"),
+        Pair::ModulesAndPack => ("the modules add up to", "the pack reads", "V"),
+        Pair::CellsAndPack => ("the cells add up to", "the pack reads", "V"),
+        Pair::ProductAndPower => ("voltage times current is", "the power reads", "W"),
+        Pair::HighestCell => (
+            "the unit says its highest cell has",
+            "of its cells the highest has",
+            "V",
+        ),
+        Pair::LowestCell => (
+            "the unit says its lowest cell has",
+            "of its cells the lowest has",
+            "V",
+        ),
+        Pair::TerminalsAndPack => ("the terminals have", "the pack has", "V"),
     };
-    (left.to_owned(), right.to_owned(), unit)
+    (left.to_owned(), right, unit)
+}
+
+/// A limit in no more digits than it has.
+fn limit(number: f64, unit: &str) -> String {
+    format!("{} {unit}", (number * 1e3).round() / 1e3)
 }
 
 fn looks_like(looks: Option<SumLooks>) -> &'static str {

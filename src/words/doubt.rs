@@ -5,9 +5,10 @@
 use packside_profiles::model::{Gap, Profile, Scalar};
 use packside_profiles::{Foreign, StateKind};
 
+use super::names::called;
 use super::number::moment;
 use super::pseudo::{FURTHER, is_short, said};
-use super::{fact, line, refused, value, with_unit};
+use super::{fact, line, value, with_unit};
 use crate::facts::doubt::{
     Contradiction, Doubt, DoubtKind, Lack, LinkUnknown, Mismatch, Shows, TwoUnits, Unasked,
     Undefined,
@@ -158,7 +159,7 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
             silence_s,
             remaining_s,
         } => format!(
-            "it waits {silence_s} s for its inverter before it says so{FURTHER}{remaining_s} s are still to go"
+            "it waits {silence_s} s for its inverter before it says that it hears none, {remaining_s} s of them still to go"
         ),
         Doubt::LinkUnknown { why } => link_unknown(*why).to_owned(),
         Doubt::WokeAfterUs { after } => format!(
@@ -243,38 +244,51 @@ pub(crate) fn doubts_together(doubts: &[Doubt], profile: &Profile) -> String {
         };
     };
     if is_short() && doubts.len() > 2 {
-        return said(format!("{} values that it needs: {lack}", doubts.len()));
+        let count = format!("{} values that a verdict needs", doubts.len());
+        return said(lacking(lack, &count));
     }
-    let names: Vec<String> = doubts.iter().take(MOST_NAMES).filter_map(what).collect();
+    let names = doubts.iter().take(MOST_NAMES);
+    let names: Vec<String> = names.filter_map(|doubt| what(doubt, profile)).collect();
     let more = match doubts.len().saturating_sub(MOST_NAMES) {
         0 => String::new(),
         left => format!(" and {left} more"),
     };
-    said(format!("{}{more}: {lack}", names.join(", ")))
+    said(lacking(lack, &format!("{}{more}", names.join(", "))))
 }
 
-/// What a point lacks.
-fn lacks(doubt: &Doubt) -> Option<String> {
+/// What a point lacks; nothing where nobody asked for it.
+fn lacks(doubt: &Doubt) -> Option<Option<Lack>> {
     match doubt {
-        Doubt::NotRead { lack, .. } => Some(match lack {
-            Lack::Count => "how many there are is not known".to_owned(),
-            Lack::Refused(code) => refused(*code),
-            Lack::NoValue => "the unit has no value".to_owned(),
-            Lack::Impossible => "impossible value".to_owned(),
-            Lack::TooOld => "too old".to_owned(),
-            Lack::NotRead => "not read".to_owned(),
-        }),
-        Doubt::NotAsked { .. } => Some("nobody asked for it".to_owned()),
+        Doubt::NotRead { lack, .. } => Some(Some(*lack)),
+        Doubt::NotAsked { .. } => Some(None),
         _ => None,
     }
 }
 
+/// What that means for these points, one or several.
+fn lacking(lack: Option<Lack>, what: &str) -> String {
+    match lack {
+        None => format!("nobody asked for {what}"),
+        Some(Lack::Count) => format!("how many there are is not known of {what}"),
+        Some(Lack::Refused(code @ (0x05 | 0x06))) => {
+            format!("the unit is busy and did not give {what} (exception {code:02x})")
+        }
+        Some(Lack::Refused(code)) => {
+            format!("the unit refuses to give {what} (exception {code:02x})")
+        }
+        Some(Lack::NoValue) => format!("the unit has no value for {what}"),
+        Some(Lack::Impossible) => format!("what the unit gives is impossible for {what}"),
+        Some(Lack::TooOld) => format!("there is no fresh value for {what}"),
+        Some(Lack::NotRead) => format!("nothing was read of {what}"),
+    }
+}
+
 /// What it is that lacks it.
-fn what(doubt: &Doubt) -> Option<String> {
+fn what(doubt: &Doubt, profile: &Profile) -> Option<String> {
     match doubt {
-        Doubt::NotRead { name, .. } => Some(name.clone()),
+        Doubt::NotRead { name, .. } => Some(called(name, profile)),
         Doubt::NotAsked { what } => Some(match what {
-            Unasked::Reading(name) => name.clone(),
+            Unasked::Reading(name) => called(name, profile),
             Unasked::Mark { map } => format!("whether this is a {map}"),
         }),
         _ => None,
@@ -308,7 +322,7 @@ fn not_recognised(mismatch: &Mismatch) -> String {
             seen,
             expected,
         } => format!(
-            "this may not be a {map}: {point} is {}, the map expects {}",
+            "the register that marks a {map} ({point}) is {}, and should be {}",
             seen.as_ref()
                 .map_or_else(|| "not readable".to_owned(), value),
             match expected {
@@ -317,9 +331,13 @@ fn not_recognised(mismatch: &Mismatch) -> String {
             }
         ),
         Mismatch::Firmware { read, from, below } => format!(
-            "the map is not for firmware {read} (from {}, below {})",
-            from.as_deref().unwrap_or("any"),
-            below.as_deref().unwrap_or("any")
+            "the unit has firmware {read}, the map is for {}",
+            match (from, below) {
+                (Some(from), Some(below)) => format!("{from} and newer, below {below}"),
+                (Some(from), None) => format!("{from} and newer"),
+                (None, Some(below)) => format!("those below {below}"),
+                (None, None) => "others".to_owned(),
+            }
         ),
     }
 }
@@ -327,10 +345,12 @@ fn not_recognised(mismatch: &Mismatch) -> String {
 fn undefined(what: &Undefined) -> String {
     match what {
         Undefined::Code { name, code } => {
-            format!("{name} shows code {code}, which the map does not know")
+            format!("{name} shows code {code}, and the map does not say what it means")
         }
         Undefined::Bit { name, raw, bit } => {
-            format!("{name} = 0x{raw:04x}: bit {bit} is set, which the map does not know")
+            format!(
+                "bit {bit} of {name} is set (0x{raw:04x}), and the map does not say what it means"
+            )
         }
         Undefined::State { code, name } => {
             let number = || code.to_string().into();
@@ -543,8 +563,8 @@ mod tests {
             told,
             [
                 "the unit's own counter has not been seen moving yet, so the answers may be old",
-                "alarm_1, alarm_2, alarm_3, alarm_4, alarm_5, alarm_6 and 2 more: not read",
-                "serial: too old",
+                "nothing was read of alarm word 1, alarm word 2, alarm_3, alarm_4, alarm_5, alarm_6 and 2 more",
+                "there is no fresh value for serial number",
             ]
         );
     }

@@ -187,7 +187,10 @@ pub(crate) fn fact_in_short(fact: &Fact) -> Option<&'static str> {
             Fact::Measured(Measured::UnreadableSensor { .. }) => {
                 Some("a temperature sensor gives no value")
             }
-            Fact::Measured(Measured::HeartbeatStill { .. }) => Some("the control unit has stopped"),
+            Fact::Measured(Measured::HeartbeatStill { by_gateway, .. }) => Some(match by_gateway {
+                true => "these values may be old, out of the gateway's memory",
+                false => "the control unit has stopped",
+            }),
             Fact::Compared(Compared::HotFromInside { .. }) => Some("a cell heats from inside"),
             Fact::Compared(Compared::LoneSensor { .. }) => {
                 Some("one temperature sensor disagrees with those beside it")

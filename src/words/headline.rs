@@ -2,6 +2,7 @@
 //!
 //! Input: a judgement. Output: English. Does not: decide, or choose what leads.
 
+use super::names::called;
 use super::pseudo::said;
 use super::{cause, class_in_short, deciding, doubt_in_short, fact_in_short, whereabouts};
 use crate::facts::{Finding, Headline, Judgement};
@@ -23,8 +24,8 @@ pub fn summary(judgement: &Judgement) -> String {
             unconfirmed: true,
             ..
         } => format!(
-            "Fault, if this is the unit that the map describes: {}.",
-            of_roots(judgement, roots)
+            "{}, if this is the unit that the map describes.",
+            begun(&of_roots(judgement, roots))
         ),
         Headline::Fault { roots, .. } => begun(&format!("{}.", of_roots(judgement, roots))),
         Headline::Waiting => format!(
@@ -45,10 +46,17 @@ pub fn summary(judgement: &Judgement) -> String {
             "A unit answers, but no register map says what its registers mean.".to_owned()
         }
         Headline::SilentPacks { silent, others } => silent_packs(silent, others),
-        Headline::Unread { names } => format!(
-            "{} could not be read: there may be a fault behind it.",
-            names.join(" and ")
-        ),
+        Headline::Unread { names } => {
+            let profile = judgement.profile.as_deref();
+            let in_words = |name: &String| {
+                profile.map_or_else(|| name.clone(), |profile| called(name, profile))
+            };
+            let names: Vec<String> = names.iter().map(in_words).collect();
+            begun(&format!(
+                "{} could not be read: there may be a fault behind it.",
+                names.join(" and ")
+            ))
+        }
         Headline::TooEarly => {
             "Too early to say: the battery has not waited long enough for its inverter.".to_owned()
         }

@@ -138,11 +138,11 @@ pub(super) fn measured(fact: &Measured, profile: &Profile) -> String {
             every_s,
             by_gateway,
         } => format!(
-            "the unit's own counter has not moved for {:.1} s (it should every {every_s} s): every value here may be old, and \
-             another fault may hide behind them{}",
+            "the unit's own counter has not moved for {:.1} s (it should every {every_s} s): {}every value here may be old, and \
+             another fault may hide behind them",
             stood.as_secs_f64(),
             if *by_gateway {
-                "\u{1d}the gateway may answer from its memory"
+                "the gateway may answer from its memory, "
             } else {
                 ""
             }

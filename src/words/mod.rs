@@ -48,7 +48,7 @@ pub(crate) use fact::{deciding, fact, fact_in_short, line};
 pub(crate) use headline::begun;
 pub use headline::summary;
 pub use not_tested::{untested, untested_means, when, why_not};
-pub(crate) use number::with_unit;
+pub(crate) use number::{current, with_unit};
 pub use pseudo::in_pseudo_language;
 pub(crate) use pseudo::in_short;
 use pseudo::said;

@@ -40,6 +40,24 @@ pub(super) fn name(spot: Spot, profile: &Profile) -> String {
     }
 }
 
+/// What a map calls `name`, as people say it: what it is for, counted where several are for the same. What is no
+/// single point of the map keeps its name.
+pub(super) fn called(name: &str, profile: &Profile) -> String {
+    let of_role = |role: Role| profile.points.iter().filter(move |p| p.role == role);
+    let point = profile.points.iter().find(|point| point.id == name);
+    let Some(point) = point.filter(|point| point.role != Role::Other) else {
+        return name.to_owned();
+    };
+    let what = match point.role {
+        Role::Serial => "serial number".to_owned(),
+        role => role.id().replace('_', " "),
+    };
+    match of_role(point.role).position(|other| other.id == name) {
+        Some(place) if of_role(point.role).count() > 1 => format!("{what} {}", place + 1),
+        _ => what,
+    }
+}
+
 /// The physical unit of a point.
 pub(super) fn unit(index: PointIndex, profile: &Profile) -> Cow<'_, str> {
     point(profile, index).map_or(Cow::Borrowed(""), |point| point.unit.clean())

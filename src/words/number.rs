@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use packside_profiles::model::Positive;
+
 /// A number with its unit, in as many digits as make sense for it.
 pub(crate) fn with_unit(number: f64, unit: &str) -> String {
     let digits = match unit {
@@ -24,6 +26,17 @@ pub(crate) fn with_unit(number: f64, unit: &str) -> String {
         _ => &text,
     };
     format!("{shown} {unit}")
+}
+
+/// A current and which way it flows, where the map says so: maps differ in what they call positive.
+pub(crate) fn current(amps: f64, unit: &str, positive: Option<Positive>) -> String {
+    let plain = with_unit(amps, unit);
+    let Some(positive) = positive.filter(|_| plain != with_unit(0.0, unit)) else {
+        return plain;
+    };
+    let charges = (amps > 0.0) == (positive == Positive::Charge);
+    let which = if charges { "charging" } else { "discharging" };
+    format!("{} {which}", with_unit(amps.abs(), unit))
 }
 
 /// When something was seen; nothing where that was in an earlier session.

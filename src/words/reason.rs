@@ -78,7 +78,7 @@ fn no_inverter(proven: bool, fed_by_us: bool, silence_s: u32) -> String {
         )
     } else {
         format!(
-            "the battery does not hear its inverter ({heard}){FURTHER}it has waited longer than its {silence_s} s"
+            "the battery does not hear its inverter ({heard}), and has waited more than its {silence_s} s"
         )
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! Input: sights. Output: English, with their numbers, and for the reference without. Does not: weigh them.
 
-use super::pseudo::said;
+use super::pseudo::{is_short, said};
 use crate::facts::Share;
 use crate::facts::sight::{HowMany, Others, Sight, SightKind, Text};
 
@@ -32,7 +32,7 @@ pub(crate) fn sight(sight: &Sight) -> String {
         },
         Sight::Damaged { answers } => match answers {
             HowMany::Came(n) => format!("{n} answers came damaged"),
-            HowMany::Among(of) => format!("damaged answers: {}", share(*of)),
+            HowMany::Among(of) => format!("{} answers came damaged", share(*of)),
         },
         Sight::Foreign { heard } => match heard {
             Others::Frames(n) => format!("{n} valid frames of others came"),
@@ -45,11 +45,11 @@ pub(crate) fn sight(sight: &Sight) -> String {
         }
         Sight::Late { answers } => match answers {
             HowMany::Came(n) => format!("{n} answers after the time-out came"),
-            HowMany::Among(of) => format!("answers after the time-out: {}", share(*of)),
+            HowMany::Among(of) => format!("{} answers came after the time-out", share(*of)),
         },
         Sight::LateByGateway { answers } => {
             format!(
-                "answers of the gateway after the time-out: {}",
+                "{} answers of the gateway came after the time-out",
                 share(*answers)
             )
         }
@@ -68,7 +68,10 @@ pub(crate) fn sight(sight: &Sight) -> String {
             share(*short)
         ),
         Sight::FirstBytes { answers } => {
-            format!("damaged only in their first bytes: {}", share(*answers))
+            format!(
+                "{} answers are damaged, and only in their first bytes",
+                share(*answers)
+            )
         }
         Sight::SameDamage { answers } => format!(
             "{answers} answers were damaged in exactly the same way as one before: noise does not repeat itself"
@@ -129,6 +132,9 @@ pub(crate) fn sights(seen: &[Sight]) -> Vec<String> {
 
 /// A share with its interval.
 fn share(share: Share) -> String {
+    if is_short() {
+        return format!("{} of {}", share.hits, share.tries);
+    }
     let (low, high) = share.interval();
     format!(
         "{} of {} ({:.0} to {:.0} %)",

@@ -14,7 +14,7 @@ use crate::facts::whereabouts::Whereabouts;
 
 /// What to do, for this unit.
 pub fn next_step(judgement: &Judgement, next: &NextStep) -> String {
-    said(step(&next.step, judgement.profile.as_deref()))
+    said(step(&next.step, judgement))
 }
 
 /// What a step needs.
@@ -42,7 +42,8 @@ pub fn who(who: Who) -> &'static str {
     clippy::too_many_lines,
     reason = "one arm a step: a list is read more easily than parts of it"
 )]
-fn step(step: &Step, profile: Option<&Profile>) -> String {
+fn step(step: &Step, judgement: &Judgement) -> String {
+    let profile = judgement.profile.as_deref();
     let usual = || step_means(step.kind()).to_owned();
     match step {
         Step::HandOver { after } => match after {
@@ -56,38 +57,44 @@ fn step(step: &Step, profile: Option<&Profile>) -> String {
                  visit's papers"
                 .to_owned(),
         },
-        Step::StopCurrent { flows: false } => "set the inverter to 0 A at its screen, neither charge nor discharge, and \
-             leave it so until this is settled; pull no plug, connect no inverter"
+        Step::StopCurrent { flows: false } => "set the inverter to 0 A at its screen, no charge, no discharge, and leave it so; \
+             pull no plug, connect no inverter"
             .to_owned(),
-        Step::SetApart { at } => format!("{}: {}", roots(at), usual()),
+        Step::SetApart { at } => format!("{}{}", at_roots(at, judgement), usual()),
         Step::LiftCondition { ids, cold, to_do } => {
             let first = if *cold { "do not charge while it is cold; " } else { "" };
             let what: Vec<&str> = ids.iter().map(in_words).collect();
             format!("{}: {first}{}", what.join(", "), deed(to_do, profile))
         }
-        Step::WorkOnRoot { at, to_do, mind } => work_on_root(at, to_do, mind, profile),
+        Step::WorkOnRoot { at, to_do, mind } => {
+            at_roots(at, judgement) + &work(to_do, mind, profile)
+        }
         Step::Isolate { insulation: true } => {
-            "insulation to earth too low: touch no metal, a pole may be at earth. Inverter to 0 A at its screen, unit off, open the \
-             isolator to the inverter, unit on, all by the manual, and look again: still low, it is the stack or its \
-             cables; risen, it lies beyond the switches: cable, isolator, inverter or PV (a restart opens switches too)"
+            "touch no metal, a pole may be at earth. By the manual: set the inverter to 0 A at its screen, switch the unit off, \
+             open the isolator to the inverter, switch the unit on and look again. Insulation still low: it is the stack or its \
+             cables. Risen: it lies beyond the switches: cable, isolator, inverter or PV (a restart opens switches too)"
                 .to_owned()
         }
         Step::InverterPowered { was_heard: true } => {
-            "is the inverter on: its display, the grid? Then its communication cable, at both ends".to_owned()
+            "look at the inverter: is it on, is its display lit, is there grid? Then look at both ends of its communication cable"
+                .to_owned()
         }
         Step::InverterCable { port: Some(port) } => format!(
-            "covers on, hands off DC, it may pre-charge at once: connect or check the communication cable on {}{FURTHER}socket, \
-             pair and polarity, common wire, line settings, address",
+            "covers on, hands off DC, it may pre-charge at once: connect or check the inverter's communication cable on {}{FURTHER}\
+             look at socket, pair and polarity, common wire, line settings, address",
             socket(*port)
         ),
         Step::LineToo { first: Some(first) } => {
-            format!("besides, the line is unreliable: {}", self::step(first, profile))
+            format!("besides, the line is unreliable: {}", self::step(first, judgement))
         }
         Step::WaitSilence { remaining_s: Some(left) } => {
-            format!("wait these {left} s without touching anything, then look again")
+            format!(
+                "wait {left} s, touch nothing, then look again{FURTHER}if \"up\" has then begun again at 0 s, the unit restarts by itself, \
+                 and that is a fault: ask who switched it on, and when"
+            )
         }
         Step::WatchLamp { silence_s: Some(seconds) } => format!(
-            "stop asking and watch the lamps for {seconds} s: our own questions may keep the flag down"
+            "stop asking and watch the unit's lamps for {seconds} s: our own questions may keep its alarm of a silent inverter down"
         ),
         Step::LookAgain { why } => look_again(*why).to_owned(),
         Step::MissingPack { unit } => format!("{}{}", lead(*unit), usual()),
@@ -158,8 +165,9 @@ fn of_class(id: &str) -> Option<&'static str> {
     class.map(|class| class_in_short(*class))
 }
 
-/// `address 3: a cell below its limit (module 2 cell 4)`.
-fn roots(at: &AtRoots) -> String {
+/// What stands before the work at roots: `address 3: a cell below its limit (module 2, cell 4): `. Where there are no other
+/// roots the verdict names them, and the place is enough: `module 2, cell 4: `.
+fn at_roots(at: &AtRoots, judgement: &Judgement) -> String {
     // Of one module its name stands once.
     let module = at.places.first().and_then(|first| first.place.module);
     let shared = at.places.len() > 1 && at.places.iter().all(|at| at.place.module == module);
@@ -176,23 +184,29 @@ fn roots(at: &AtRoots) -> String {
     let lead_in = module.filter(|_| shared);
     let lead_in = lead_in.map_or_else(String::new, |module| format!("module {module}: "));
     let places: Vec<String> = at.places.iter().map(inside).collect();
-    let places = match places.is_empty() {
-        true => String::new(),
-        false => format!(" ({lead_in}{})", places.join(", ")),
-    };
+    let places = format!("{lead_in}{}", places.join(", "));
     let what: Vec<&str> = at.ids.iter().map(in_words).collect();
-    format!("{}{}{places}", lead(at.unit), what.join(", "))
+    let what = what.join(", ");
+    let are_all = judgement.roots().iter().all(|id| at.ids.contains(id));
+    let text = match (are_all, places.is_empty()) {
+        (true, true) => String::new(),
+        (true, false) => match at.unit {
+            Some(unit) => return format!("address {unit}, {places}: "),
+            None => format!("{places}: "),
+        },
+        (false, true) => format!("{what}: "),
+        (false, false) => format!("{what} ({places}): "),
+    };
+    lead(at.unit) + &text
 }
 
 fn deed(to_do: &Remedy, profile: Option<&Profile>) -> String {
     profile.map_or_else(String::new, |profile| plain_to_do(to_do, profile))
 }
 
-fn work_on_root(at: &AtRoots, to_do: &Remedy, mind: &[Mind], profile: Option<&Profile>) -> String {
+fn work(to_do: &Remedy, mind: &[Mind], profile: Option<&Profile>) -> String {
     let said_of = |one: &Mind| match one {
-        Mind::StopInverter => {
-            "set the inverter to 0 A at its screen, neither charge nor discharge; "
-        }
+        Mind::StopInverter => "set the inverter to 0 A at its screen, no charge, no discharge; ",
         Mind::FuseAndResistor => {
             "; only then the main fuse and the pre-charge resistor: inside, and live with the unit off as well"
         }
@@ -210,7 +224,7 @@ fn work_on_root(at: &AtRoots, to_do: &Remedy, mind: &[Mind], profile: Option<&Pr
         true => "follow the maker's manual for this flag".to_owned(),
         false => deed(to_do, profile),
     };
-    format!("{}: {before}{to_do}{behind}", roots(at))
+    format!("{before}{to_do}{behind}")
 }
 
 fn socket(port: InverterPort) -> &'static str {
@@ -226,17 +240,16 @@ fn look_again(why: LookAgain) -> &'static str {
     match why {
         LookAgain::Open => step_means(StepKind::LookAgain),
         LookAgain::Refused => {
-            "the unit refuses registers that the map has: compare nameplate and firmware with the map (packside profile \
-             show). They agree: ask the maker for the map of this firmware. Until it can be read do not put the unit into \
-             service"
+            "compare nameplate and firmware with the map (packside profile show): the unit refuses registers that the map has. \
+             They agree: ask the maker for the map of this firmware. Until it can be read do not put the unit into service"
         }
         LookAgain::Unreadable => {
-            "look again; where clean answers still leave the same points out, compare nameplate and map (packside profile \
+            "look again; if the same values are missing again although answers come, compare nameplate and map (packside profile \
              show)"
         }
         LookAgain::UnderCurrent => {
-            "start no current for this. Be here when the inverter next starts one, and look again: a cell that sags more than \
-             the others is worn, then 0 A at the inverter's screen"
+            "look again when the inverter next charges or discharges by itself; start no current for this. A cell that sags more \
+             than the others is worn: then set the inverter to 0 A at its screen"
         }
         LookAgain::InSeconds => "look again in a few seconds",
         LookAgain::WithLamps => "look again, and compare with the lamps",
@@ -262,11 +275,11 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "bring the current to 0 A at the inverter's screen and see 0 A there; pull no plug, open no switch under load"
         }
         StepKind::WaitForBusy => {
-            "the unit answers that it is busy: wait a minute, then look again; it has an update or a task of its own to end"
+            "wait a minute, then look again: the unit answers that it is busy, with an update or a task of its own"
         }
         StepKind::LineFirst => {
-            "the line first: answers did not come or came damaged. Look at the cable, the common wire, the adapter or the \
-             gateway, then look again"
+            "look at the line first, at cable, common wire, adapter or gateway, then look again: answers did not come or came \
+             damaged"
         }
         StepKind::SetApart => {
             "do not charge, do not install, ask the maker. Only if it is cold and the maker agrees: LIVE DC, two people, set \
@@ -275,31 +288,34 @@ pub fn step_means(kind: StepKind) -> &'static str {
         StepKind::LiftCondition => "put right what keeps the unit from running, then look again",
         StepKind::WorkOnRoot => "do what the map says of this root",
         StepKind::Isolate => {
-            "this may lie on the inverter's side: first 0 A at its screen, never under load; then isolate it by the manual \
-             and look again; file no claim for this part yet"
+            "set the inverter to 0 A at its screen, then isolate it by the manual, never under load, and look again: this may lie on \
+             its side; file no claim for this part yet"
         }
         StepKind::DoesItReturn => {
-            "one power cycle by the manual, with the inverter at 0 A: does the fault come back?"
+            "with the inverter at 0 A, switch the unit off and on once by the manual, and look whether the fault comes back"
         }
         StepKind::FollowModule => {
-            "where the maker allows a swap: does it follow the module or stay at the position?"
+            "where the maker allows it, swap the module with another one and look whether the fault follows it or stays at its \
+             position"
         }
         StepKind::AskMaker => {
-            "no isolating step is left: send this result to the maker with the serial number"
+            "send this result to the maker with the serial number: no isolating step is left"
         }
         StepKind::InverterPowered => {
-            "is the inverter powered, and is this battery type chosen on its screen?"
+            "look at the inverter: is it on, and is this battery type chosen on its screen?"
         }
         StepKind::InverterSettings => {
             "compare battery type, address and line settings on the inverter's screen with the unit's"
         }
-        StepKind::InverterSocket => "is the inverter's cable in the socket that the manual names?",
+        StepKind::InverterSocket => {
+            "look whether the inverter's cable is in the socket that the manual names"
+        }
         StepKind::InverterCable => {
-            "covers on, hands off DC, it may pre-charge at once: check the communication cable: seated, pair and polarity, \
-             common wire, not chafed"
+            "covers on, hands off DC, it may pre-charge at once: look whether the inverter's communication cable is seated and not \
+             chafed, pair and polarity right, common wire there"
         }
         StepKind::InverterCableToo => {
-            "besides, the unit hears no inverter: once this is settled, look at the inverter and its communication cable"
+            "once this is settled, look at the inverter and its communication cable: the unit hears no inverter"
         }
         StepKind::BehindTheCode => {
             "once that is put right, look again: this unit shows one code at a time, and others may hide behind it"
@@ -327,22 +343,25 @@ pub fn step_means(kind: StepKind) -> &'static str {
              gap); until then no result with this map clears a unit"
         }
         StepKind::OneAddressEach => {
-            "two units share this address: look which units are on the pair and what address each has"
+            "compare the serial numbers that answered with the nameplate: another unit answers as well. On one pair, look which \
+             units have which address; through a gateway or tunnel, look whether it leads to this site"
         }
         StepKind::OneUnitOff => {
-            "with its inverter at 0 A, switch one of the two off by the manual and look again: what answers now is the other; then give one of them a new address"
+            "if both are at this site: with its inverter at 0 A, switch one of the two off by the manual and look again. What \
+             answers now is the other; then give one of them a new address"
         }
         StepKind::PastTheCache => {
-            "from afar, phone the site: are the unit's lamps lit? It may be off behind the gateway, whose answers may be old. At the site: read at the unit's own socket"
+            "phone the site and ask whether the unit's lamps are lit: it may be off behind the gateway, whose answers may be old. \
+             Believe no number here until it was read at the unit's own socket"
         }
         StepKind::AnswerAgain => "put it right by the maker's manual, then answer the step again",
         StepKind::LampAgain => {
             "look at the lamp again, at the same unit: a code may be hidden or the answers stale"
         }
         StepKind::OtherSources => {
-            "always live: first 0 A at the inverter's screen, never under load; then isolate every other source, wait as the \
-             inverter's label says, and look again; only the far side of an open isolator can be proven dead, pole to pole \
-             and pole to earth"
+            "treat the terminals as live. Bring the inverter to 0 A at its screen, then isolate every other source, never under \
+             load, wait as the inverter's label says, and look again; only the far side of an open isolator can be proven dead, \
+             pole to pole and pole to earth"
         }
         StepKind::PacksApart => "do not let these packs connect, touch no switch",
         StepKind::LetEqualise => {
@@ -373,7 +392,7 @@ pub fn step_means(kind: StepKind) -> &'static str {
         }
         StepKind::CheckSocket => "compare the socket and its pins with the maker's manual",
         StepKind::MeasurePair => {
-            "with all bus devices off measure the pair: about 60 ohms two terminators, 120 one, high none or open"
+            "measure the ohms of the pair with all its devices off: about 60 two terminators, 120 one, high none or open"
         }
         StepKind::LookAtLamps => {
             "look at the lamps, and touch nothing. Dark proves nothing: ask who switched it off, and why. Lit: compare socket \

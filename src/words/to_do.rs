@@ -33,7 +33,7 @@ fn deed(deed: Deed, profile: &Profile) -> String {
         Deed::Nothing => String::new(),
         Deed::OfMap(index) => flag(profile, index).map_or_else(String::new, |f| f.to_do.clean().into_owned()),
         Deed::Usual(class) => usual(class).to_owned(),
-        Deed::SeeWhetherItReturns => "look again: does it come back?".to_owned(),
+        Deed::SeeWhetherItReturns => "look again, and see whether it comes back".to_owned(),
         Deed::SenseWire { place } => {
             let item = place.item.unwrap_or_default();
             let of_module = place
@@ -45,7 +45,7 @@ fn deed(deed: Deed, profile: &Profile) -> String {
                 item + 1
             )
         }
-        Deed::OpenIsolators => "always live, switching off does not make these terminals dead: inverter to 0 A at its \
+        Deed::OpenIsolators => "treat the terminals as live: switching off does not make them dead. Set the inverter to 0 A at its \
              screen, then open the isolators of inverter and PV by the manual, wait as the inverter's label says, and \
              look again\u{1d}prove only the far side, pole to pole and pole to earth"
             .to_owned(),
@@ -60,7 +60,7 @@ fn deed(deed: Deed, profile: &Profile) -> String {
             "compare with the voltages at rest; ask the maker before they are charged together".to_owned()
         }
         Deed::RestartControlUnit => {
-            "bring the inverter to 0 A at its screen, then restart the control unit by the manual: does it return?"
+            "bring the inverter to 0 A at its screen, then restart the control unit by the manual and see whether it stops again"
                 .to_owned()
         }
         Deed::AnswerAgain => {
@@ -100,22 +100,23 @@ pub(crate) fn usual(class: Class) -> &'static str {
             "leave it at rest and look again; then compare this module with the others"
         }
         Class::CellResistance => {
-            "no current through it: 0 A at the inverter's screen; the joint of this cell is LIVE DC work; ask the maker"
+            "set the inverter to 0 A at its screen, no current through this cell; ask the maker: its joint is LIVE DC work"
         }
         Class::SensorFault => {
-            "first 0 A at the inverter's screen, then look at the sense wires and sense connectors of what was named: LIVE DC, \
-             the harness sits at stack potential"
+            "bring the inverter to 0 A at its screen, then look at the sense wires and sense connectors there: LIVE DC, the \
+             harness sits at stack potential"
         }
         Class::ConfigurationFault => {
-            "covers on, touch no terminal, connect nothing: compare order, polarity and number of the modules with the \
-             nameplates"
+            "compare order, polarity and number of the modules with the nameplates, covers on; touch no terminal, connect nothing. \
+             What is wrong a licensed electrician puts right: LIVE DC, by the manual"
         }
         Class::InsulationLow => {
-            "touch no metal, a pole may be at earth; disconnect nothing live. It may lie beyond the switches: inverter to 0 A, \
-             then isolate by the manual and look again"
+            "touch no metal, a pole may be at earth; disconnect nothing live. Set the inverter to 0 A, isolate it by the manual and \
+             look again: it may lie beyond the switches"
         }
         Class::SwitchFault => {
-            "always live: first 0 A at the inverter's screen, never under load; then isolate every other source and look again"
+            "treat the terminals as live. Bring the inverter to 0 A at its screen, then isolate every other source by the manual, \
+             never under load, and look again"
         }
         Class::OverCurrent => {
             "bring the current to 0 A at the inverter's screen; then look for the load or the charge limit that was too large"

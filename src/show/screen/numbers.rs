@@ -3,13 +3,13 @@
 use std::fmt::Write as _;
 
 use packside_profiles::Role;
-use packside_profiles::model::{FedBy, Profile};
+use packside_profiles::model::{FedBy, Positive, Profile};
 
 use super::parts::counted;
 use crate::facts::{Doubt, Judgement, Reading, ReadingQuality};
 use crate::show::paper::wrap;
 use crate::show::paper::{paper, row};
-use crate::words::with_unit;
+use crate::words::{current, with_unit};
 
 /// Pack, modules, cells and temperatures.
 pub(super) fn numbers(out: &mut String, judgement: &Judgement, profile: Option<&Profile>) {
@@ -79,21 +79,23 @@ fn pack_line(out: &mut String, readings: &[&Reading], profile: Option<&Profile>)
         .iter()
         .filter_map(|(role, name)| {
             let reading = readings.iter().find(|r| r.role == *role)?;
-            Some(format!("{name} {}", value(reading)))
+            let point = profile.and_then(|profile| profile.points.get(reading.point_index.0));
+            let positive = point.and_then(|point| point.positive);
+            Some(format!("{name} {}", value(reading, positive)))
         })
         .collect();
     wrap(out, &parts.join(" · "), "  ", "  ");
 }
 
 /// A value for people, or why there is none.
-fn value(reading: &Reading) -> String {
+fn value(reading: &Reading, positive: Option<Positive>) -> String {
+    let shown = |number| match reading.role {
+        Role::PackCurrent => current(number, &reading.value_unit, positive),
+        _ => with_unit(number, &reading.value_unit),
+    };
     match (reading.any_number(), reading.quality) {
-        (Some(number), ReadingQuality::Good) => with_unit(number, &reading.value_unit),
-        (Some(number), quality) => format!(
-            "{} ({})",
-            with_unit(number, &reading.value_unit),
-            quality.id()
-        ),
+        (Some(number), ReadingQuality::Good) => shown(number),
+        (Some(number), quality) => format!("{} ({})", shown(number), quality.id()),
         (None, quality) => quality.id().to_owned(),
     }
 }

@@ -49,16 +49,17 @@ fn style(kind: VerdictKind) -> Style {
     Style::new().bold().fg_color(colour.map(Into::into))
 }
 
-/// The verdict in one line, or two, behind `lead`.
+/// The verdict in one line, or two, behind `lead`; further in where that is empty space.
 pub fn headline(out: &mut String, lead: &str, judgement: &Judgement, colour: bool) {
     let kind = judgement.verdict.kind;
     let title = title(kind);
+    let rest = if lead.trim().is_empty() { lead } else { "" };
     let mut text = String::new();
     wrap(
         &mut text,
         &words::summary(judgement),
         &format!("{lead}{title}  "),
-        "    ",
+        &format!("{rest}    "),
     );
     if colour {
         let style = style(kind);

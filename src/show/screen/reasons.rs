@@ -10,10 +10,10 @@ use packside_profiles::model::{LiesIn, Severity};
 
 use super::parts::{section, strength};
 use crate::facts::doubt::Lack;
-use crate::facts::fact::Follows;
+use crate::facts::fact::{FactKind, Follows};
 use crate::facts::{
-    Certainty, Disposition, Doubt, Finding, Judgement, NextStep, NotTested, Reason, Sight, Source,
-    Verdict, VerdictKind, Why,
+    Cause, Certainty, Disposition, Doubt, Finding, Headline, Judgement, NextStep, NotTested,
+    Reason, Sight, Source, Verdict, VerdictKind, Why,
 };
 use crate::judge::{LIKELY, PROVEN};
 use crate::show::paper::wrap;
@@ -106,7 +106,9 @@ pub(super) fn in_short(out: &mut String, judgement: &Judgement) {
 pub(super) fn deciding_in_short(judgement: &Judgement) -> Option<String> {
     words::in_short(|| {
         Some(match deciding(judgement)? {
-            Deciding::Reason(reason) => words::reason(judgement, reason),
+            Deciding::Reason(reason) => {
+                words::reason(judgement, reason) + &why_silent(&judgement.verdict)
+            }
             Deciding::Cause(text) => text,
         })
     })
@@ -123,9 +125,14 @@ pub(super) fn why_in_short(judgement: &Judgement) -> Option<String> {
     let said = |f: &Finding| same(f) && f.source == Source::Flag;
     let said = judgement.findings.iter().any(said);
     let found = words::in_short(|| words::of_finding(judgement, root));
+    // What is no number stands in no headline.
+    let measured = match root.fact.kind() {
+        FactKind::SwitchesAgainstState => found.clone(),
+        _ => "measured".to_owned(),
+    };
     let shown = match (root.fact.has_deciding_number(), root.source) {
-        (true, _) if said => "measured, and the unit's own alarm says the same".to_owned(),
-        (true, _) => "measured; no alarm of the unit says so".to_owned(),
+        (true, _) if said => format!("{measured}, and the unit's own alarm says the same"),
+        (true, _) => format!("{measured}; no alarm of the unit says so"),
         (false, Source::Flag) => format!("only the unit says so, \"{found}\""),
         (false, _) => found,
     };
@@ -139,7 +146,12 @@ pub(super) fn why_in_short(judgement: &Judgement) -> Option<String> {
         Certainty::Open => "open whether it is this unit",
         sure => sure.id(),
     };
-    Some(format!("{sure}: {shown}; {}{becomes}", it_lies(root)))
+    let cached = |f: &Finding| f.fact.kind() == FactKind::HeartbeatStill && !f.root;
+    let old = match judgement.findings.iter().any(cached) {
+        true => "; these numbers may be old",
+        false => "",
+    };
+    Some(format!("{sure}: {shown}; {}{becomes}{old}", it_lies(root)))
 }
 
 /// What decided.
@@ -151,7 +163,17 @@ enum Deciding<'a> {
 /// The reason that decided: of a fault what says most of its first root, of silence its likeliest cause.
 fn deciding(judgement: &Judgement) -> Option<Deciding<'_>> {
     let verdict = &judgement.verdict;
-    let plain = || verdict.why.iter().find(|reason| !is_caution(reason));
+    // Of what is open, that which the headline names.
+    let named = |reason: &&Reason| match (&reason.why, &verdict.headline) {
+        (Why::Doubts(doubts), Headline::Open { first, .. }) => {
+            doubts.iter().any(|doubt| Some(doubt.kind()) == *first)
+        }
+        _ => false,
+    };
+    let plain = || {
+        let first = verdict.why.iter().find(|reason| !is_caution(reason));
+        verdict.why.iter().find(named).or(first)
+    };
     match verdict.kind {
         VerdictKind::Fault | VerdictKind::NotReady => {
             let root = judgement.telling_root()?;
@@ -184,6 +206,23 @@ fn deciding(judgement: &Judgement) -> Option<Deciding<'_>> {
         }
         _ => plain().map(Deciding::Reason),
     }
+}
+
+/// Why the inverter is not heard, where one reason is likely.
+fn why_silent(verdict: &Verdict) -> String {
+    let waits = matches!(
+        verdict.kind,
+        VerdictKind::AwaitingInverter | VerdictKind::InverterLost
+    );
+    let likely = |cause: &&Cause| waits && cause.per_mille >= LIKELY;
+    let text = |cause: &Cause| {
+        let sure = strength(cause.per_mille).trim_end();
+        let seen = cause.reasons_for.first().map(words::sight);
+        let seen = seen.map_or_else(String::new, |seen| format!(" ({seen})"));
+        format!("; {sure}, {}{seen}", words::cause(cause.kind))
+    };
+    let first = verdict.causes.first().filter(likely);
+    first.map_or_else(String::new, text)
 }
 
 /// Whether what keeps a verdict open was lost on a line for which one reason is likely.
@@ -237,7 +276,7 @@ fn it_lies(root: &Finding) -> &'static str {
         LiesIn::InverterSide => "it often lies on the inverter's side",
         LiesIn::SiteCondition => "a condition, no defect of a part",
         LiesIn::Operator => "somebody set it so",
-        LiesIn::Unknown => "where it lies is open",
+        LiesIn::Unknown => "nobody knows yet where it lies",
     }
 }
 

@@ -32,8 +32,7 @@ pub fn glance(
     let (airy, steps) = laid("\n", 2);
     let (tight, all_steps) = laid("", 2);
     // To stop a current is the beginning: what comes after it is to be seen as well.
-    let is_step = |step: &&NextStep| !step.keeps_the_look();
-    let first = judgement.verdict.next.iter().find(is_step);
+    let first = to_do(judgement).into_iter().next();
     let only_begins = first.is_some_and(|step| step.kind() == StepKind::StopCurrent);
     match (steps >= all_steps || !only_begins) && fits(&airy) {
         true => airy,
@@ -135,21 +134,36 @@ fn who(
     wrap(out, &parts.join(" · "), "  ", "  ");
 }
 
+/// A step of a judgement by its place among those that are to be done, in one sentence.
+pub fn step(judgement: &Judgement, place: usize) -> Option<String> {
+    let steps = to_do(judgement);
+    steps.get(place).map(|one| in_words(judgement, one))
+}
+
+/// What is to be done; that the look is kept is said elsewhere.
+fn to_do(judgement: &Judgement) -> Vec<&NextStep> {
+    let steps = judgement.verdict.next.iter();
+    steps.filter(|step| !step.keeps_the_look()).collect()
+}
+
+fn in_words(judgement: &Judgement, step: &NextStep) -> String {
+    format!(
+        "{}, {}. {}",
+        words::needs(step.needs).to_uppercase(),
+        words::who(step.who),
+        words::begun(&words::next_step(judgement, step))
+    )
+}
+
 /// What to do: the first step whole, the others as far as there is room for them, or in short. Gives how many, those
 /// that are whole twice.
 fn steps(out: &mut String, judgement: &Judgement, room: usize) -> usize {
-    let is_step = |step: &&NextStep| !step.keeps_the_look();
-    let steps: Vec<&NextStep> = judgement.verdict.next.iter().filter(is_step).collect();
+    let steps = to_do(judgement);
     let (mut left, mut told) = (room, 0);
-    for (index, step) in steps.iter().enumerate() {
+    for (index, one) in steps.iter().enumerate() {
         let shown = |more: &str| {
             let mut text = String::new();
-            let what = format!(
-                "{}, {}. {}{more}",
-                words::needs(step.needs).to_uppercase(),
-                words::who(step.who),
-                words::begun(&words::next_step(judgement, step))
-            );
+            let what = in_words(judgement, one) + more;
             wrap(&mut text, &what, &format!("{:<3}", index + 1), "   ");
             text
         };
@@ -206,7 +220,10 @@ fn also(out: &mut String, judgement: &Judgement, lines: usize) {
         // How often others asked stands in the line about the line.
         let is_below = matches!(f.fact, Fact::Line(Line::OthersAsk { .. }));
         let is_idle = f.severity == Severity::Notice && !is_stored(f);
-        let is_no_news = is_told || is_warned || is_the_verdict || is_below || is_idle;
+        // A pack without an answer keeps the verdict open, and is the reason then.
+        let is_missing = is_missing_pack(f) && judgement.verdict.kind == VerdictKind::Undecided;
+        let is_no_news =
+            is_told || is_warned || is_the_verdict || is_below || is_idle || is_missing;
         f.follows_from.is_none() && !is_no_news
     };
     let mut seen: Vec<String> = Vec::new();
@@ -217,7 +234,9 @@ fn also(out: &mut String, judgement: &Judgement, lines: usize) {
             continue;
         }
         let text = match finding.class {
-            Some(class) if !is_stored(finding) => words::class_in_short(class).to_owned(),
+            Some(class) if !is_stored(finding) => words::fact_in_short(&finding.fact)
+                .unwrap_or_else(|| words::class_in_short(class))
+                .to_owned(),
             _ => words::in_short(|| words::of_finding(judgement, finding)),
         };
         if !seen.contains(&text) {
@@ -230,6 +249,11 @@ fn also(out: &mut String, judgement: &Judgement, lines: usize) {
 /// Whether the unit remembers it and does not say it now.
 fn is_stored(finding: &Finding) -> bool {
     finding.fact.kind() == FactKind::Stored
+}
+
+/// Whether it says of a pack that it gives no answer.
+fn is_missing_pack(finding: &Finding) -> bool {
+    matches!(finding.fact, Fact::Line(Line::MemberMissing { .. }))
 }
 
 /// Whether the verdict says already that no inverter is heard.

@@ -9,10 +9,11 @@ use packside_profiles::model::{Point, Profile};
 use super::numbers::{axis, picture, range, strip_width};
 use super::parts::{Colours, counted};
 use crate::event::{LinkFacts, LinkKind};
-use crate::facts::{Judgement, Reading, ReadingQuality};
+use crate::facts::ReadingQuality::{self, Stale};
+use crate::facts::{Judgement, Reading};
 use crate::show::paper;
 use crate::show::paper::{labelled, wrap};
-use crate::words::with_unit;
+use crate::words::{current, with_unit};
 
 /// Modules with marks that all have rows of their own; of more, one has.
 const ROWS: usize = 2;
@@ -52,15 +53,20 @@ fn unit_in_full(
     profile: Option<&Profile>,
     colours: Colours,
 ) {
-    let parts: Vec<String> = SHOWN
+    let of = |role: Role| readings.iter().copied().find(|r| r.role == role);
+    let named = SHOWN
         .iter()
-        .filter_map(|(role, name)| {
-            let reading = readings.iter().find(|r| r.role == *role)?;
-            Some(format!("{name} {}", value(reading, profile)))
-        })
+        .filter_map(|(role, name)| Some((*name, of(*role)?)));
+    let named: Vec<(&str, &Reading)> = named.collect();
+    let mut numbers = named.iter().filter(|(_, r)| r.any_number().is_some());
+    let is_old = numbers.clone().count() > 1 && numbers.all(|(_, r)| r.quality == Stale);
+    let parts: Vec<String> = named
+        .iter()
+        .map(|(name, reading)| format!("{name} {}", value(reading, profile, !is_old)))
         .collect();
     if !parts.is_empty() {
-        labelled(out, "Numbers", &parts.join(" · "));
+        let old = if is_old { "ALL OLD: " } else { "" };
+        labelled(out, "Numbers", &format!("{old}{}", parts.join(" · ")));
     }
     let axis = axis(readings.iter().copied());
     scale(out, axis);
@@ -126,7 +132,7 @@ fn rack(
         let of = |role: Role| {
             mine.iter()
                 .find(|r| r.role == role)
-                .map(|r| value(r, profile))
+                .map(|r| value(r, profile, true))
         };
         let numbers = [Role::PackVoltage, Role::PackCurrent, Role::Soc]
             .into_iter()
@@ -150,22 +156,26 @@ fn rack(
     }
 }
 
-/// A value for people, marked where it is beyond a limit, or why there is none.
-fn value(reading: &Reading, profile: Option<&Profile>) -> String {
+/// A value for people, marked where it is beyond a limit and where it is old, or why there is none.
+fn value(reading: &Reading, profile: Option<&Profile>, mark_old: bool) -> String {
     let Some(number) = reading.any_number() else {
         return match reading.quality {
             ReadingQuality::NotAvailable if reading.role == Role::InverterAge => "never".to_owned(),
             quality => quality.id().replace('-', " "),
         };
     };
-    let shown = in_digits(number, reading);
-    let old = if reading.quality == ReadingQuality::Stale {
+    let point = profile.and_then(|profile| profile.points.get(reading.point_index.0));
+    let shown = match reading.role {
+        Role::PackCurrent => current(number, &reading.value_unit, point.and_then(|p| p.positive)),
+        _ => in_digits(number, reading),
+    };
+    let old = if mark_old && reading.quality == Stale {
         " (old)"
     } else {
         ""
     };
     match beyond(reading, profile) {
-        Some(limit) => format!("! {shown} (limit {})", in_digits(limit, reading)),
+        Some(limit) => format!("! {shown} (limit {}){old}", in_digits(limit, reading)),
         None if reading.role == Role::InverterAge => format!("{shown} ago{old}"),
         None => format!("{shown}{old}"),
     }
@@ -265,10 +275,7 @@ fn modules<'a>(readings: &[&'a Reading], profile: Option<&Profile>) -> Vec<Modul
         module
             .beyond
             .extend(beyond(reading, profile).map(|limit| (reading, limit)));
-        let readable = matches!(
-            reading.quality,
-            ReadingQuality::Good | ReadingQuality::Stale
-        );
+        let readable = matches!(reading.quality, ReadingQuality::Good | Stale);
         module.unreadable += usize::from(!readable);
     }
     modules
@@ -295,6 +302,12 @@ fn row(out: &mut String, name: &str, readings: &[&Reading], axis: Option<(f64, f
         _ => String::new(),
     };
     let picture = axis.map_or_else(String::new, |axis| picture(&cells, axis));
+    let is_old = |r: &&Reading| r.role == Role::CellVoltage && r.quality == Stale;
+    let old = if readings.iter().copied().any(|r| is_old(&r)) {
+        "  old"
+    } else {
+        ""
+    };
     let warm = of(Role::CellTemperature);
     let warm = if warm.is_empty() {
         String::new()
@@ -302,7 +315,7 @@ fn row(out: &mut String, name: &str, readings: &[&Reading], axis: Option<(f64, f
         range(&warm, "°C", 0)
     };
     let line = format!(
-        "{name:<10}{volts:>7}  {:<14} {picture}  {warm}",
+        "{name:<10}{volts:>7}  {:<14} {picture}  {warm}{old}",
         range(&cells, "V", 3)
     );
     paper::row(out, &line);
@@ -390,7 +403,8 @@ pub(super) fn line(
             .map(|p50| format!("{:.0} ms", p50.as_secs_f64() * 1e3)),
     );
     if bus.foreign_requests > 0 {
-        parts.push(format!("others asked {}×", bus.foreign_requests));
+        let times = counted(bus.foreign_requests as u64, "time");
+        parts.push(format!("others asked {times}"));
     }
     let settings = link.and_then(|link| match &link.kind {
         LinkKind::Serial { line, .. } => Some(*line),
@@ -398,9 +412,10 @@ pub(super) fn line(
         LinkKind::Gateway { .. } => None,
     });
     match (settings, profile.map(|profile| profile.answering.line)) {
-        (Some(line), Some(map)) if line == map => parts.push(format!("{line} per the map")),
-        (Some(line), Some(map)) => parts.push(format!("{line}, but the map says {map}")),
-        (Some(line), None) => parts.push(line.to_string()),
+        (Some(line), Some(map)) if line != map => {
+            parts.push(format!("{line}, but the map says {map}"));
+        }
+        (Some(line), _) => parts.push(line.to_string()),
         (None, _) => {}
     }
     if !parts.is_empty() {
