@@ -23,11 +23,13 @@ use crate::show::screen;
 use crate::simulated::open_simulated;
 use crate::words;
 
-/// A story: scenario, what it shows, moments after power-up in seconds, and how it must end.
+/// A story: scenario, what it shows, moments after power-up in seconds, whether the last one has its whole screen, and
+/// how it must end.
 struct Story {
     scenario: &'static str,
     title: &'static str,
     moments_s: &'static [u64],
+    whole_screen: bool,
     ends: VerdictKind,
 }
 
@@ -36,12 +38,14 @@ const STORIES: [Story; 2] = [
         scenario: "hv-waiting",
         title: "A sound stack, powered up before its inverter talks",
         moments_s: &[4, 20, 60],
+        whole_screen: false,
         ends: VerdictKind::AwaitingInverter,
     },
     Story {
         scenario: "hv-fault-behind-lamp",
         title: "Another stack, the same blinking lamp",
         moments_s: &[60],
+        whole_screen: true,
         ends: VerdictKind::Fault,
     },
 ];
@@ -148,32 +152,54 @@ fn story_text(
     let mut text = String::new();
     let _ = writeln!(text, "STORY {number} (simulated): {}\n", story.title);
     for moment in moments {
-        let _ = writeln!(
-            text,
-            "{:>4} s after power-up   lamps: {}",
-            moment.after, moment.lamps
+        let lead = format!("{:>4} s after power-up   ", moment.after);
+        screen::wrap(
+            &mut text,
+            &format!("lamps: {}", moment.lamps),
+            &lead,
+            "     ",
         );
-        screen::headline(&mut text, "     ", &moment.judgement, colour);
-        if let Some(why) = words::reasons(&moment.judgement).first() {
-            screen::wrap(&mut text, why, "     because ", "     ");
+        if !(story.whole_screen && moment.after == last_s(story)) {
+            screen::headline(&mut text, "     ", &moment.judgement, colour);
         }
     }
-    if let Some(last) = moments.last() {
-        let command = format!(
-            "again: packside check --simulated {} --look-at {}",
-            story.scenario, last.after
-        );
-        let _ = writeln!(text, "\nThe look {} s after power-up\n", last.after);
+    let Some(DemoMoment { judgement, .. }) = moments.last() else {
+        return text;
+    };
+    let again = format!(
+        "again: packside check --simulated {} --look-at {}",
+        story.scenario,
+        last_s(story)
+    );
+    let _ = writeln!(text);
+    if story.whole_screen {
         let around = screen::Around {
             colour,
             kept: None,
-            command: &command,
+            command: &again,
         };
-        let screen = screen::glance(&last.judgement, Some(profile), Some(facts), &around);
-        text.push_str(&screen);
+        text.push_str(&screen::glance(
+            judgement,
+            Some(profile),
+            Some(facts),
+            &around,
+        ));
+    } else {
+        if let Some(why) = words::reasons(judgement).first() {
+            screen::wrap(&mut text, why, "     why  ", "          ");
+        }
+        if let Some(step) = screen::step(judgement, 0) {
+            screen::wrap(&mut text, &step, "     do   ", "          ");
+        }
+        let _ = writeln!(text, "\n{again}");
     }
     let _ = writeln!(text);
     text
+}
+
+/// The last moment of a story.
+fn last_s(story: &Story) -> u64 {
+    story.moments_s.last().copied().unwrap_or_default()
 }
 
 /// What told the two apart.
@@ -186,30 +212,13 @@ fn difference(endings: &[(String, String)]) -> String {
             "these lamps"
         };
         let _ = writeln!(text, "THE DIFFERENCE");
-        screen::wrap(
-            &mut text,
-            &format!(
-                "Both stacks show {same} ({first_lamps}) and both have not heard an inverter."
-            ),
-            "  ",
-            "  ",
-        );
-        screen::wrap(
-            &mut text,
-            &format!(
-                "1: {first} Its flags are all read and clear, every number keeps its limits, its heartbeat moves: what is left are the consequences of the silence."
-            ),
-            "  ",
-            "     ",
-        );
-        screen::wrap(
-            &mut text,
-            &format!(
-                "2: {second} That cannot follow from a silent inverter, so the silence explains nothing."
-            ),
-            "  ",
-            "     ",
-        );
+        let both = format!("Both show {same} ({first_lamps}), and neither has heard an inverter.");
+        screen::wrap(&mut text, &both, "  ", "  ");
+        let one =
+            format!("1: {first} All flags are read and clear, and every number keeps its limits.");
+        screen::wrap(&mut text, &one, "  ", "     ");
+        let two = format!("2: {second} That never follows from a silent inverter.");
+        screen::wrap(&mut text, &two, "  ", "     ");
         if first_lamps != second_lamps {
             screen::wrap(
                 &mut text,
