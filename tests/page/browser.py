@@ -24,9 +24,22 @@ def find():
     return next((path for path in map(shutil.which, NAMES) if path), None)
 
 
+# What the browser finds of fonts: those of one folder, or none at all.
+FONTS = """<?xml version="1.0"?><!DOCTYPE fontconfig SYSTEM "urn:fontconfig:fonts.dtd">
+<fontconfig>{folder}<cachedir>{cache}</cachedir></fontconfig>"""
+
+
 class Browser:
-    def __init__(self, program):
+    def __init__(self, program, fonts=None):
+        """With the fonts of this machine, or, where `fonts` is given, those of that folder alone ("" is none)."""
         self.profile = tempfile.mkdtemp(prefix="packside-page-")
+        environment = dict(os.environ)
+        if fonts is not None:
+            config = os.path.join(self.profile, "fonts.conf")
+            folder = f"<dir>{fonts}</dir>" if fonts else ""
+            with open(config, "w") as file:
+                file.write(FONTS.format(folder=folder, cache=os.path.join(self.profile, "fonts")))
+            environment["FONTCONFIG_FILE"] = config
         to_browser_read, to_browser_write = os.pipe()
         from_browser_read, from_browser_write = os.pipe()
 
@@ -37,7 +50,7 @@ class Browser:
 
         self.process = subprocess.Popen(
             [program, *FLAGS, f"--user-data-dir={self.profile}", "about:blank"],
-            preexec_fn=wire, close_fds=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            preexec_fn=wire, close_fds=False, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )
         os.close(to_browser_read), os.close(from_browser_write)
         self.out, self.input = to_browser_write, from_browser_read
@@ -100,7 +113,7 @@ class Browser:
         self.call("Emulation.setEmulatedMedia", media=media)
 
     def value(self, expression):
-        result = self.call("Runtime.evaluate", expression=expression, returnByValue=True)
+        result = self.call("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True)
         if "exceptionDetails" in result:
             raise RuntimeError(result["exceptionDetails"]["text"])
         return result["result"].get("value")

@@ -2,18 +2,36 @@
 """Looks at the pages of the report in a headless Chromium.
 
 The pages are written by `cargo test --test it report` into target/tmp/pages. For each: no message on
-the console, no request to anywhere, no overflow at 360 and 1280 pixels in light and dark, one of the
-two drawings of every figure shown, words in drawings readable, and in print no figure cut.
+the console, no request to anywhere, no overflow at any width in light and dark, one of the two drawings of every
+figure shown, words in drawings readable, in print no figure cut, and no rule of WCAG 2.2 A and AA broken that an
+accessibility engine (axe-core, pinned in package.json) knows. The drawings once more with each set of fonts: a
+machine may have others than the one on which they were drawn.
 """
 
 import base64
 import pathlib
 import re
+import shutil
+import subprocess
 import sys
+from contextlib import closing
 
 from browser import Browser, find
 
-PAGES = pathlib.Path(__file__).resolve().parents[2] / "target" / "tmp" / "pages"
+HERE = pathlib.Path(__file__).resolve().parent
+TARGET = HERE.parents[1] / "target"
+PAGES = TARGET / "tmp" / "pages"
+# Phones, a tablet, a desk.
+WIDTHS = (360, 390, 768, 1280)
+# Debian's fonts-dejavu-core and fonts-liberation, each alone, and none at all.
+FONTS = {
+    "DejaVu alone": "/usr/share/fonts/truetype/dejavu",
+    "Liberation alone": "/usr/share/fonts/truetype/liberation",
+    "no fonts": "",
+}
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+BROKEN = """axe.run(document, {runOnly: {type: 'tag', values: RULES}}).then(r => r.violations
+  .map(v => v.id + ': ' + v.nodes.slice(0, 3).map(n => n.target.join(' ')).join(', ')))"""
 # A4 less the margins of the style sheet (16 and 18 mm), at 96 pixels per inch.
 PAGE_HEIGHT = (297 - 16 - 18) / 25.4 * 96
 PAGE_WIDTH = (210 - 15 - 15) / 25.4 * 96
@@ -39,12 +57,31 @@ FIGURES = """[...document.querySelectorAll('figure')].map(f => ({
 COLOURS = "getComputedStyle(document.documentElement).backgroundColor"
 
 
-def look(browser, page):
+def engine():
+    """The text of the accessibility engine, installed as it is pinned; nothing where that cannot be."""
+    place = TARGET / "page"
+    installed = place / "node_modules" / "axe-core" / "axe.min.js"
+    place.mkdir(parents=True, exist_ok=True)
+    pinned = [HERE / "package.json", HERE / "package-lock.json"]
+    current = all((place / p.name).exists() and (place / p.name).read_bytes() == p.read_bytes() for p in pinned)
+    if not (current and installed.exists()):
+        npm = shutil.which("npm")
+        if not npm:
+            return None
+        for file in pinned:
+            shutil.copy(file, place)
+        command = [npm, "ci", "--ignore-scripts", "--no-audit", "--no-fund", "--silent"]
+        if subprocess.run(command, cwd=place).returncode != 0:
+            return None
+    return installed.read_text()
+
+
+def look(browser, page, axe):
     """Everything that is wrong with one page."""
     wrong = []
     url = page.as_uri()
     grounds = set()
-    for width in (360, 1280):
+    for width in WIDTHS:
         for dark in (False, True):
             where = f"{width} px, {'dark' if dark else 'light'}"
             events = browser.open(url, width, dark=dark)
@@ -67,9 +104,25 @@ def look(browser, page):
             if cut := browser.value(CUT_WORDS):
                 wrong.append(f"{where}: words leave their drawing: {cut}")
             grounds.add(browser.value(COLOURS))
+            if axe:
+                browser.value(axe + "; 0")
+                broken = browser.value(BROKEN.replace("RULES", str(RULES)))
+                wrong += [f"{where}: accessibility: {rule}" for rule in broken]
     if len(grounds) != 2:
         wrong.append(f"light and dark have the grounds {grounds}")
     return wrong + on_paper(browser, url)
+
+
+def drawings(browser, page):
+    """What is wrong with the drawings of one page, in the fonts of this browser."""
+    wrong = []
+    for width in WIDTHS:
+        browser.open(page.as_uri(), width)
+        if (over := browser.value(OVERFLOW)) > 0:
+            wrong.append(f"{width} px: {over} px too wide")
+        if cut := browser.value(CUT_WORDS):
+            wrong.append(f"{width} px: words leave their drawing: {cut}")
+    return wrong
 
 
 def on_paper(browser, url):
@@ -98,19 +151,29 @@ def main():
     if not pages:
         print(f"no pages in {PAGES}: run cargo test --test it report first", file=sys.stderr)
         return 1
+    axe = engine()
+    if not axe:
+        print("accessibility is left out: npm and its registry are needed for the pinned engine", file=sys.stderr)
     failed = 0
-    browser = Browser(program)
-    try:
+    with closing(Browser(program)) as browser:
         for page in pages:
-            wrong = look(browser, page)
-            failed += bool(wrong)
-            print(f"{page.name}: {'fine' if not wrong else 'WRONG'}")
-            for text in wrong:
-                print(f"  {text}")
-    finally:
-        browser.close()
-    print(f"{len(pages)} pages, {failed} with something wrong")
+            failed += tell(page.name, look(browser, page, axe))
+    for name, folder in FONTS.items():
+        if folder and not pathlib.Path(folder).is_dir():
+            print(f"{name}: left out, there is no {folder}", file=sys.stderr)
+            continue
+        with closing(Browser(program, fonts=folder)) as browser:
+            for page in pages:
+                failed += tell(f"{page.name}, {name}", drawings(browser, page))
+    print(f"{len(pages)} pages, {failed} times with something wrong")
     return 1 if failed else 0
+
+
+def tell(what, wrong):
+    print(f"{what}: {'fine' if not wrong else 'WRONG'}")
+    for text in wrong:
+        print(f"  {text}")
+    return bool(wrong)
 
 
 if __name__ == "__main__":

@@ -79,11 +79,24 @@ impl Canvas {
         );
     }
 
-    /// Words.
+    /// Words. They stay within the drawing whatever fonts a machine has: what could leave it is moved inwards, what is wider
+    /// than the whole drawing is drawn narrower.
     pub(crate) fn text(&mut self, at: (f64, f64), class: &str, text: &str) {
-        let (x, y) = (px(at.0), px(at.1));
-        self.html
-            .put("text", &[("x", &x), ("y", &y), ("class", class)], text);
+        let widest = widest(text, class);
+        let room = self.width - 2.0 * EDGE;
+        // How much of it is left of `at`, by the classes of the style sheet.
+        let before = match class.split(' ').find_map(anchor) {
+            Some(share) => share * widest.min(room),
+            None => 0.0,
+        };
+        let left = (at.0 - before).min(self.width - EDGE - widest).max(EDGE);
+        let (x, y, room_px) = (px(left + before), px(at.1), px(room));
+        let mut attributes = vec![("x", x.as_str()), ("y", &y), ("class", class)];
+        if widest > room {
+            attributes.push(("textLength", &room_px));
+            attributes.push(("lengthAdjust", "spacingAndGlyphs"));
+        }
+        self.html.put("text", &attributes, text);
     }
 
     /// A round mark.
@@ -169,6 +182,42 @@ impl Canvas {
         );
         svg
     }
+}
+
+/// Nothing comes nearer to the edge of a drawing.
+const EDGE: f64 = 1.0;
+
+/// The share of words that stands left of where they are put.
+fn anchor(class: &str) -> Option<f64> {
+    match class {
+        "t-mid" => Some(0.5),
+        "t-end" => Some(1.0),
+        _ => None,
+    }
+}
+
+/// How wide words are at most, by the widest of the fonts that the pages are tested with (em of each kind of letter:
+/// derived from the tables of DejaVu Serif, rounded up).
+fn widest(text: &str, class: &str) -> f64 {
+    let em = |letter: char| match letter {
+        ' ' | '.' | ',' | ':' | ';' | '·' | '\'' | 'i' | 'j' | 'l' => 0.34,
+        '0'..='9' | 'a'..='h' | 'k' | 'n'..='v' | 'x'..='z' => 0.66,
+        'm' | 'w' | 'M' | 'W' | '%' | '…' | '@' => 1.1,
+        'A'..='Z' | '!'..='~' | '°' => 0.88,
+        _ => 1.0,
+    };
+    // As the style sheet has it.
+    let size = match class
+        .split(' ')
+        .find(|one| matches!(*one, "t-small" | "t-tiny"))
+    {
+        Some("t-small") => 10.5,
+        Some(_) => 9.0,
+        None => 12.0,
+    };
+    // Where only letters of one width are there, each takes whole pixels.
+    let even = text.chars().count() as f64 * 0.67;
+    text.chars().map(em).sum::<f64>().max(even) * size
 }
 
 /// Shapes of marks.
