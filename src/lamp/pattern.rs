@@ -109,3 +109,15 @@ pub fn standard_patterns() -> Vec<Pattern> {
         ),
     ]
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Kind: derived (maps may use without a definition just what is recognised without one)
+    #[test]
+    fn maps_know_the_same_standard_names() {
+        let ids: Vec<String> = standard_patterns().into_iter().map(|one| one.id).collect();
+        assert_eq!(ids, packside_profiles::STANDARD_PATTERNS);
+    }
+}
