@@ -70,6 +70,8 @@ enum LookStage {
     Everything,
     Heartbeat(u32),
     IdentityAgain,
+    /// A pack whose counter stands, once more after all packs, until that is certain.
+    Standing(u32),
     /// What was measured, a second time.
     Again,
     /// The current behind that: it held still only where it was read on both sides.
@@ -99,6 +101,8 @@ pub struct Look {
     silent: BTreeSet<u8>,
     /// Units of which what was measured is read a second time.
     again: VecDeque<u8>,
+    /// Packs whose counters stand and were not looked at for long enough, once all packs were read.
+    standing: Option<VecDeque<u8>>,
     exchanges: Vec<Exchange>,
     silent_reads: u32,
     /// Reads that something came to, but no answer, from the present unit.
@@ -128,6 +132,7 @@ impl Look {
             refused: Vec::new(),
             silent: BTreeSet::new(),
             again: VecDeque::new(),
+            standing: None,
             exchanges: Vec::new(),
             silent_reads: 0,
             disturbed_reads: 0,
@@ -247,7 +252,7 @@ impl Look {
             LookStage::Vital => {
                 self.silent.insert(self.unit);
             }
-            LookStage::Again => {}
+            LookStage::Again | LookStage::Standing(_) => {}
             _ => self.stage = LookStage::IdentityAgain,
         }
     }
@@ -314,7 +319,7 @@ impl Look {
     /// Queues the reads of the present stage.
     fn fill(&mut self) {
         let wanted: Vec<usize> = match self.stage {
-            LookStage::Quick => self.indices(is_quick),
+            LookStage::Quick | LookStage::Standing(_) => self.indices(is_quick),
             LookStage::Heartbeat(_) => {
                 let counts = |role| role == Role::InverterHeartbeat && self.is_by_counter();
                 self.indices(|role| is_quick(role) || counts(role))
@@ -417,20 +422,27 @@ impl Look {
                 LookStage::Heartbeat(looks + 1)
             }
             LookStage::Heartbeat(_) => LookStage::IdentityAgain,
+            LookStage::Standing(looks) if looks + 1 < STILL_LOOKS && self.stands(self.unit) => {
+                LookStage::Standing(looks + 1)
+            }
+            LookStage::Standing(_) => return self.next_standing(),
             LookStage::IdentityAgain | LookStage::Over => return self.next_unit(),
         };
-        if let LookStage::Heartbeat(looks) = self.stage {
-            if self.heartbeat_known() {
+        match self.stage {
+            LookStage::Heartbeat(_) if self.heartbeat_known() => {
                 self.stage = LookStage::IdentityAgain;
-            } else {
-                // Growing gaps: equal ones could hit a counter that is reset with just that period.
-                let last = self.exchanges.last().map_or(Duration::ZERO, |e| e.ended_at);
-                let refresh = self.profile.unit.refresh_s.clamp(0.1, 60.0);
-                self.not_before =
-                    last + Duration::from_secs_f64(refresh * (1.1 + 0.37 * f64::from(looks)));
             }
+            LookStage::Heartbeat(looks) | LookStage::Standing(looks) => self.wait_for_beat(looks),
+            _ => {}
         }
         self.fill();
+    }
+
+    /// Growing gaps: equal ones could hit a counter that is reset with just that period.
+    fn wait_for_beat(&mut self, looks: u32) {
+        let last = self.exchanges.last().map_or(Duration::ZERO, |e| e.ended_at);
+        let refresh = self.profile.unit.refresh_s.clamp(0.1, 60.0);
+        self.not_before = last + Duration::from_secs_f64(refresh * (1.1 + 0.37 * f64::from(looks)));
     }
 
     fn learn_counts(&mut self) {
@@ -447,7 +459,7 @@ impl Look {
     /// where only that tells of the inverter.
     fn heartbeat_known(&self) -> bool {
         let silence = Duration::from_secs(self.profile.inverter.silence_s.into());
-        let of_inverter = || match self.pulse(Role::InverterHeartbeat) {
+        let of_inverter = || match self.pulse(self.unit, Role::InverterHeartbeat) {
             Pulse::Moving => true,
             Pulse::Frozen { stood } => stood >= silence,
             Pulse::NotKnown => false,
@@ -458,13 +470,11 @@ impl Look {
             .next()
             .is_some();
         let own_known = !has_own
-            || match self.pulse(Role::OwnHeartbeat) {
+            || match self.pulse(self.unit, Role::OwnHeartbeat) {
                 Pulse::Moving => true,
                 Pulse::NotKnown => false,
-                // In a rack the others wait.
-                Pulse::Frozen { stood } => {
-                    !self.until_certain || stood >= STILL_FOR || self.packs() > 1
-                }
+                // In a rack the others come first.
+                Pulse::Frozen { .. } => self.packs() > 1 || !self.stands(self.unit),
             };
         own_known && (!self.is_by_counter() || of_inverter())
     }
@@ -478,7 +488,10 @@ impl Look {
     }
 
     fn most_looks(&self) -> u32 {
-        let stands = || matches!(self.pulse(Role::OwnHeartbeat), Pulse::Frozen { .. });
+        let stands = || {
+            let own = self.pulse(self.unit, Role::OwnHeartbeat);
+            matches!(own, Pulse::Frozen { .. })
+        };
         match self.is_by_counter() {
             true => COUNTER_LOOKS,
             false if stands() => STILL_LOOKS,
@@ -486,10 +499,17 @@ impl Look {
         }
     }
 
-    /// What a counter of the present unit does.
-    fn pulse(&self, role: Role) -> Pulse {
+    /// Whether a counter stands, and not for long enough to be certain of it where that is wanted.
+    fn stands(&self, unit: u8) -> bool {
+        let own = self.pulse(unit, Role::OwnHeartbeat);
+        let certain = STILL_FOR.max(Duration::from_secs_f64(self.profile.refresh_s()) * 10);
+        self.until_certain && matches!(own, Pulse::Frozen { stood } if stood < certain)
+    }
+
+    /// What a counter of a unit does.
+    fn pulse(&self, unit: u8, role: Role) -> Pulse {
         let evidence = gather(&self.exchanges, &self.profile);
-        let mine = evidence.iter().find(|e| e.unit == self.unit);
+        let mine = evidence.iter().find(|e| e.unit == unit);
         let series = mine.map(|e| e.series(&self.profile, role));
         let mut counter = PulseCounter::default();
         for (at, value) in series.unwrap_or_default() {
@@ -521,6 +541,22 @@ impl Look {
         match next {
             // Its flags were read with those of all packs.
             Some(unit) => self.begin_at(unit, LookStage::Identity),
+            None => self.next_standing(),
+        }
+    }
+
+    /// The next pack that perhaps hangs. While one is looked at the others stand as well.
+    fn next_standing(&mut self) {
+        let mut standing = self.standing.take().unwrap_or_else(|| {
+            let packs = std::iter::successors(Some(self.first_unit), |unit| self.pack_after(*unit));
+            packs.collect()
+        });
+        let next = std::iter::from_fn(|| standing.pop_front()).find(|unit| self.stands(*unit));
+        self.standing = Some(standing);
+        match next {
+            Some(unit) => {
+                self.begin_at(unit, LookStage::Standing(0));
+            }
             None => self.stage = LookStage::Over,
         }
     }
