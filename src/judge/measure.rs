@@ -445,6 +445,15 @@ fn spread(measured: &mut Numbers, readings: &[Reading], profile: &Profile, cells
     }
 }
 
+/// States in which a unit keeps its switches open.
+pub(super) fn should_be_open(state: StateKind) -> bool {
+    use StateKind as S;
+    matches!(
+        state,
+        S::Waiting | S::SelfTest | S::Fault | S::Off | S::Maintenance
+    )
+}
+
 /// Voltage at the terminals although the switches are reported open: never "safe", never "fine".
 fn terminals(
     measured: &mut Numbers,
@@ -454,12 +463,10 @@ fn terminals(
     falling: Option<f64>,
 ) {
     let dead = profile.unit.terminals_without_inverter == packside_profiles::model::Terminals::Dead;
-    let open = matches!(
-        state,
-        Some(StateKind::Waiting | StateKind::SelfTest | StateKind::Fault | StateKind::Off)
-    ) && readings
-        .iter()
-        .any(|r| r.role == Role::Switches && r.raw == Some(0));
+    let open = state.is_some_and(should_be_open)
+        && readings
+            .iter()
+            .any(|r| r.role == Role::Switches && r.raw == Some(0));
     let Some(reading) = readings
         .iter()
         .find(|r| r.role == Role::TerminalVoltage)

@@ -92,10 +92,7 @@ pub(crate) fn judge(evidence: &UnitMemory, shared: &Shared<'_>) -> Member {
             }
     );
     let should_be_dead = profile.unit.terminals_without_inverter == Terminals::Dead
-        && matches!(
-            state,
-            Some(StateKind::Waiting | StateKind::SelfTest | StateKind::Fault | StateKind::Off)
-        );
+        && state.is_some_and(measure::should_be_open);
     let caution = beside::relate(
         &mut findings,
         &facts.readings,
