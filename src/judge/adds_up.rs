@@ -8,7 +8,7 @@ use packside_profiles::{Class, Place, Role, StateKind};
 use super::shared::{finding, first};
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Compared, Pair, SumLooks};
-use crate::facts::judgement::{Certainty, Finding, Reading, ReadingQuality};
+use crate::facts::judgement::{Finding, Reading, ReadingQuality};
 
 /// Two numbers that must be the same, and what it means if they are not.
 struct Sum {
@@ -44,10 +44,7 @@ impl Sum {
             looks: self.looks,
             current_moved,
         };
-        let mut found = finding(self.class, Severity::Alarm, unit, self.place, fact);
-        // Its parts come out of several answers, and one sample proves nothing.
-        found.sure = Certainty::Likely;
-        Some(found)
+        Some(finding(self.class, Severity::Alarm, unit, self.place, fact))
     }
 }
 
@@ -202,16 +199,17 @@ fn extremes(readings: &[Reading]) -> Vec<Sum> {
         .map(Reading::number)
         .collect();
     let cells = cells.unwrap_or_default();
-    let highest = cells
-        .iter()
-        .copied()
-        .max_by(f64::total_cmp)
-        .zip(first(readings, Role::CellVoltageMax));
-    let lowest = cells
-        .iter()
-        .copied()
-        .min_by(f64::total_cmp)
-        .zip(first(readings, Role::CellVoltageMin));
+    // A string or a module may have its own beside those of the whole.
+    let said = |role: Role| {
+        readings
+            .iter()
+            .filter(move |r| r.role == role)
+            .filter_map(Reading::number)
+    };
+    let highest = cells.iter().copied().max_by(f64::total_cmp);
+    let highest = highest.zip(said(Role::CellVoltageMax).max_by(f64::total_cmp));
+    let lowest = cells.iter().copied().min_by(f64::total_cmp);
+    let lowest = lowest.zip(said(Role::CellVoltageMin).min_by(f64::total_cmp));
     let sum = |found: Option<(f64, f64)>, pair| {
         found.map(|(own, said)| Sum::new(Class::ControlUnitFault, pair, said, own))
     };

@@ -227,13 +227,16 @@ fn contacts_against_state(seen: &mut Plausible, evidence: &UnitMemory, profile: 
         state: PointIndex(state_instance.point),
         code: contacts.state,
     };
-    let found = finding(
+    let mut found = finding(
         Class::SwitchFault,
         Severity::Alarm,
         evidence.unit,
         instance.place,
         fact,
     );
+    // Both are its own, and several answers say so.
+    found.lies_in = LiesIn::ControlUnit;
+    found.sure = Certainty::Proven;
     seen.findings.push(found);
 }
 

@@ -65,8 +65,8 @@ pub(crate) fn confirm(findings: &mut [Finding], unit: &UnitMemory, profile: &Pro
             ..
         }) = finding.fact
         {
-            if !were_apart(unit, (point, low.0, high.0), limit, apart) {
-                finding.sure = Certainty::Likely;
+            if were_apart(unit, (point, low.0, high.0), limit, apart) {
+                finding.sure = Certainty::Proven;
             }
             continue;
         }
@@ -74,8 +74,8 @@ pub(crate) fn confirm(findings: &mut [Finding], unit: &UnitMemory, profile: &Pro
         let mut both = unit.layout.instances.iter().zip(&unit.tracks);
         let track = both.find(|(one, _)| one.point == at.point.0 && one.place == at.place);
         let excursion = track.and_then(|(_, track)| track.excursion.as_deref());
-        if excursion.is_some_and(|one| !one.spell.is_confirmed()) {
-            finding.sure = Certainty::Likely;
+        if excursion.is_some_and(|one| one.spell.is_confirmed()) {
+            finding.sure = Certainty::Proven;
         }
     }
 }

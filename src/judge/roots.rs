@@ -12,7 +12,7 @@ use packside_profiles::model::{LiesIn, Severity};
 
 use super::cautions::is_heat;
 use super::notices::notice;
-use crate::facts::fact::{Deed, Follows, Remark};
+use crate::facts::fact::{Compared, Deed, Fact, Follows, Pair, Remark};
 use crate::facts::judgement::{Certainty, Disposition, Finding, Source};
 
 /// Orders and completes the findings of one member; `is_certain` is whether this is the unit of the map for
@@ -76,7 +76,7 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, is_certain: bool, is_empty_onl
             std::cmp::Reverse(f.severity),
             !makes_it && f.class.is_some_and(Class::is_condition),
             // One low cell makes the spread; where all are low, the pack is empty.
-            if makes_it {
+            if makes_it || is_of_extremes(f) {
                 rank(Class::CellImbalance) - 1
             } else {
                 f.class.map_or(u8::MAX, rank)
@@ -85,6 +85,15 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, is_certain: bool, is_empty_onl
         )
     });
     transport(findings);
+}
+
+/// Extremes that are not those of the cells: a cell beyond its limit comes before them.
+fn is_of_extremes(finding: &Finding) -> bool {
+    let pair = match &finding.fact {
+        Fact::Compared(Compared::DoesNotAddUp { pair, .. }) => *pair,
+        _ => return false,
+    };
+    matches!(pair, Pair::HighestCell | Pair::LowestCell)
 }
 
 /// Whether a root of this class is among them.
@@ -270,6 +279,8 @@ mod tests {
                 true,
             ),
         ];
+        // Two samples said so.
+        findings[1].sure = Certainty::Proven;
         settle(&mut findings, true, true);
         assert_eq!(findings[0].id, "cell-below-minimum");
         assert_eq!(findings[0].disposition, Some(Disposition::Quarantine));

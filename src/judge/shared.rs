@@ -122,7 +122,8 @@ pub(crate) fn finding(
         to_do: Deed::Usual(class).alone(),
         since: None,
         returned: false,
-        sure: Certainty::Proven,
+        // One sample proves nothing: see `remembered::confirm`.
+        sure: Certainty::Likely,
         disposition: None,
     }
 }
