@@ -174,6 +174,10 @@ closed! {
             silence_s: u32,
             /// What is left of it, s.
             remaining_s: u32,
+            /// The unit says all the same that its inverter is silent.
+            is_up: bool,
+            /// It restarted while it was looked at.
+            restarted: bool,
         } = "too-early";
         /// Whether the unit hears its inverter cannot be told.
         LinkUnknown {

@@ -152,9 +152,18 @@ fn by_inverter(
     match (inverter, state) {
         (_, Some(StateKind::Fault)) => Err(Doubt::FaultStateOnly),
         (_, Some(StateKind::Maintenance)) => Ok((VerdictKind::NotReady, Why::Maintenance)),
-        (InverterLink::TooEarly { remaining_s }, _) => Err(Doubt::TooEarly {
+        (
+            InverterLink::TooEarly {
+                remaining_s,
+                is_up,
+                restarted,
+            },
+            _,
+        ) => Err(Doubt::TooEarly {
             silence_s,
             remaining_s: *remaining_s,
+            is_up: *is_up,
+            restarted: *restarted,
         }),
         (InverterLink::Woke { after }, _) => Err(Doubt::WokeAfterUs { after: *after }),
         (InverterLink::Unknown(why), _) if why.is_not_shown() => {

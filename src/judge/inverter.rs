@@ -38,6 +38,10 @@ pub(crate) enum InverterLink {
     TooEarly {
         /// Seconds until the flag can rise.
         remaining_s: u32,
+        /// It is up all the same: left from before a restart, or not of this unit.
+        is_up: bool,
+        /// It restarted while it was looked at.
+        restarted: bool,
     },
     /// It stopped waiting so long after our own first question, though the map says that these feed
     /// nothing.
@@ -61,6 +65,14 @@ pub(crate) fn link(evidence: &UnitMemory, profile: &Profile, shared: &Shared<'_>
         foreign.last + silence >= shared.moment && foreign.last >= evidence.counts_from
     });
     let ours_cannot_feed = matches!(profile.inverter.fed_by, FedBy::Writes | FedBy::OtherPort);
+    // What is up before its time proves nothing: other flags may not be up yet.
+    if now_up && let Some(remaining_s) = long_before_its_time(evidence, profile) {
+        return InverterLink::TooEarly {
+            remaining_s,
+            is_up: true,
+            restarted: evidence.uptime.rebooted_at.is_some(),
+        };
+    }
     if now_up || (flag.was_up && !ours_cannot_feed && !foreign_lately) {
         return silent(evidence, shared, ours_cannot_feed, !now_up);
     }
@@ -111,11 +123,11 @@ fn by_counter(evidence: &UnitMemory, profile: &Profile) -> InverterLink {
     let flows = evidence
         .current()
         .is_some_and(|amps| amps.abs() > 2.0 * profile.unit.rest_current);
+    if flows || (state == Some(StateKind::Running) && !counter.has_moved()) {
+        return unknown(LinkUnknown::CounterStillInUse);
+    }
     if counter.has_moved() {
         return InverterLink::Lost { heard_s: None };
-    }
-    if flows || state == Some(StateKind::Running) {
-        return unknown(LinkUnknown::CounterStillInUse);
     }
     InverterLink::SilentSoFar {
         proven: false,
@@ -140,22 +152,36 @@ fn woke_after_us(evidence: &UnitMemory) -> Option<Duration> {
 
 /// The flag is down and our reads cannot have put it down.
 fn not_flagged(evidence: &UnitMemory, profile: &Profile) -> InverterLink {
-    let last = |role| evidence.number_that_counts(profile, role);
-    let uptime = last(Role::Uptime);
-    let ever_heard = last(Role::InverterEverHeard).map(|v| v > 0.0);
+    let ever_heard = evidence.number_that_counts(profile, Role::InverterEverHeard);
+    match (ever_heard.map(|v| v > 0.0), still_to_go(evidence, profile)) {
+        (Some(true), _) | (None, None) => InverterLink::Heard,
+        (_, Some(remaining_s)) => InverterLink::TooEarly {
+            remaining_s,
+            is_up: false,
+            restarted: evidence.uptime.rebooted_at.is_some(),
+        },
+        (Some(false), None) => InverterLink::Unknown(LinkUnknown::NeverHeardNotFlagged),
+    }
+}
+
+/// Seconds of the silence time that are still to go where a flag for it is up and far too early for that: an
+/// allowance of a fifth, and of what refresh and reading may take.
+// Kind: common practice
+fn long_before_its_time(evidence: &UnitMemory, profile: &Profile) -> Option<u32> {
+    evidence.number_that_counts(profile, Role::Uptime)?;
+    let left = still_to_go(evidence, profile)?;
+    let silence_s = f64::from(profile.inverter.silence_s);
+    (f64::from(left) > 0.2 * silence_s + profile.refresh_s() + 2.0).then_some(left)
+}
+
+/// Seconds of the silence time that are still to go, if any are: all of them where nobody knows.
+fn still_to_go(evidence: &UnitMemory, profile: &Profile) -> Option<u32> {
+    let uptime = evidence.number_that_counts(profile, Role::Uptime);
     let silence_s = f64::from(profile.inverter.silence_s);
     // One that passed the end of its range has run for long.
     let early = uptime.is_none_or(|s| s < silence_s) && !evidence.uptime.wrapped;
-    match (ever_heard, early) {
-        (Some(true), _) | (None, false) => InverterLink::Heard,
-        (Some(false) | None, true) => {
-            let left = (silence_s - uptime.unwrap_or_default()).clamp(0.0, silence_s);
-            InverterLink::TooEarly {
-                remaining_s: whole_seconds(left),
-            }
-        }
-        (Some(false), false) => InverterLink::Unknown(LinkUnknown::NeverHeardNotFlagged),
-    }
+    let left = (silence_s - uptime.unwrap_or_default()).clamp(0.0, silence_s);
+    early.then(|| whole_seconds(left))
 }
 
 /// Rounds up to whole seconds.

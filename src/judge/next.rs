@@ -453,7 +453,7 @@ fn undecided_steps(
         )
     };
     let for_this = |doubt: &Doubt| match (doubt.step(), &member.inverter) {
-        (StepKind::WaitSilence, InverterLink::TooEarly { remaining_s }) => Step::WaitSilence {
+        (StepKind::WaitSilence, InverterLink::TooEarly { remaining_s, .. }) => Step::WaitSilence {
             remaining_s: Some(*remaining_s),
         },
         (StepKind::WatchLamp, _) => Step::WatchLamp {

@@ -158,9 +158,23 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
         Doubt::TooEarly {
             silence_s,
             remaining_s,
-        } => format!(
-            "it waits {silence_s} s for its inverter before it says that it hears none, {remaining_s} s of them still to go"
-        ),
+is_up,
+            restarted,
+        } => {
+            let before = if *restarted {
+                "IT RESTARTED WHILE IT WAS LOOKED AT; "
+            } else {
+                ""
+            };
+            let waits = if *is_up {
+                format!(
+                    "its flag says that the inverter is silent, which takes it {silence_s} s by the map, and it is on for less"
+                )
+            } else {
+                format!("it waits {silence_s} s for its inverter before it says that it hears none")
+            };
+            format!("{before}{waits}, {remaining_s} s of them still to go")
+        }
         Doubt::LinkUnknown { why } => link_unknown(*why).to_owned(),
         Doubt::WokeAfterUs { after } => format!(
             "IT WOKE AFTER OUR QUESTIONS: it was waiting for its inverter and stopped waiting {:.0} s after our first question{FURTHER}\
