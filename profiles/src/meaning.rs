@@ -221,6 +221,17 @@ impl Role {
                 | Self::ScaleFactor
                 | Self::Other
                 | Self::Balancing
+        ) || self.is_extreme()
+    }
+
+    /// What a unit says of its cells as a whole: so do each of its strings and modules.
+    pub(crate) fn is_extreme(self) -> bool {
+        matches!(
+            self,
+            Self::CellVoltageMax
+                | Self::CellVoltageMin
+                | Self::CellTemperatureMax
+                | Self::CellTemperatureMin
         )
     }
 }

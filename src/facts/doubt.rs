@@ -278,6 +278,13 @@ pub enum Contradiction {
         /// The temperature, °C.
         celsius: f64,
     },
+    /// The power flows the other way than the current: nobody knows whether the battery is charged.
+    PowerAgainstCurrent {
+        /// The current, A.
+        amps: f64,
+        /// The power, W.
+        watts: f64,
+    },
     /// The counter that the inverter writes stands, and the unit says that it hears it.
     CounterStands {
         /// For how long, s.

@@ -9,13 +9,14 @@
 
 use std::time::Duration;
 
-use packside_profiles::model::{FedBy, Profile, Terminals};
+use packside_profiles::model::{CrossCheck, CrossCheckKind, FedBy, Profile, Terminals};
 use packside_profiles::{Role, Value};
 
 use super::flags::is_up;
 use super::inverter::is_no_age;
 use super::measure::{charging, perhaps_charges_outside};
 use super::shared::{first, first_good, is_at_its_end};
+use crate::evidence::charge;
 use crate::evidence::heartbeat::Pulse;
 use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::{Contradiction, Doubt};
@@ -35,6 +36,7 @@ pub(crate) fn contradictions(
         current_without_inverter(readings, profile, flag_up),
         beyond_granted(readings, profile).filter(|_| flag_up != Some(true)),
         cells_stand(evidence, profile),
+        power_against_current(readings, profile),
         perhaps_charges_outside(readings, profile)
             .map(|(amps, celsius)| Contradiction::PerhapsChargesOutside { amps, celsius }),
     ];
@@ -161,6 +163,26 @@ fn current_without_inverter(
     let dead = profile.unit.terminals_without_inverter == Terminals::Dead;
     (dead && flag_up? && amps.abs() > certain_current(profile))
         .then_some(Contradiction::CurrentWithoutInverter { amps })
+}
+
+/// Where the map holds the power against volts times amperes, that tells more.
+fn power_against_current(readings: &[Reading], profile: &Profile) -> Option<Contradiction> {
+    let is_product = |check: &CrossCheck| check.what == CrossCheckKind::VoltsTimesAmpsMakePower;
+    if profile.cross_checks.iter().any(is_product) {
+        return None;
+    }
+    let of = |role| readings.iter().find(|r| r.role == role);
+    let (current, power) = (of(Role::PackCurrent)?, of(Role::PackPower)?);
+    let charging = |reading: &Reading| {
+        let point = profile.points.iter().find(|p| p.id == reading.point)?;
+        charge::charging(point, reading.number()?)
+    };
+    let (amps, watts) = (charging(current)?, charging(power)?);
+    let differ = amps * watts < 0.0 && amps.abs() > certain_current(profile);
+    (differ && current.age == power.age).then_some(Contradiction::PowerAgainstCurrent {
+        amps: current.number()?,
+        watts: power.number()?,
+    })
 }
 
 /// What the unit grants, with a quarter and the current of rest on it: limits follow the current slowly.

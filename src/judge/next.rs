@@ -234,6 +234,7 @@ fn danger_first(member: &Member) -> Vec<NextStep> {
                 | Doubt::Contradiction {
                     what: Contradiction::BeyondGranted { .. }
                         | Contradiction::CurrentWithoutInverter { .. }
+                        | Contradiction::PowerAgainstCurrent { .. }
                 }
         )
     };

@@ -56,6 +56,11 @@ fn contradiction(what: &Contradiction) -> String {
             with_unit(*amps, "A"),
             with_unit(*celsius, "degC")
         ),
+        Contradiction::PowerAgainstCurrent { amps, watts } => format!(
+            "current and power differ in sign ({}, {}): nobody knows whether the battery is charged or discharged",
+            with_unit(*amps, "A"),
+            with_unit(*watts, "W")
+        ),
         Contradiction::CounterStands { stood_s, silence_s } => format!(
             "the counter that the inverter writes moved and stands still now for {stood_s:.0} s, and the unit says that it \
              hears it: silent is more than {silence_s} s"

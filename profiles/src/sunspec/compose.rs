@@ -437,6 +437,11 @@ impl<'a> Composer<'a> {
             Role::AlarmWord if point.mandatory && point.name.ends_with("Evt1") => role,
             Role::AlarmWord | Role::FaultCode if implemented => role,
             Role::AlarmWord | Role::FaultCode => Role::Other,
+            // The bank's lowest cell does not excuse that of a string.
+            _ if role.is_extreme() && implemented => {
+                self.roles.insert(role);
+                role
+            }
             Role::State | Role::Serial if spot.alone && self.roles.insert(role) => role,
             _ if spot.alone && implemented && self.roles.insert(role) => role,
             _ => Role::Other,
