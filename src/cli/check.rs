@@ -357,11 +357,15 @@ pub(super) fn next_command(
     let place = place_of(args);
     let first_step = judgement.verdict.next.first().map(NextStep::kind);
     match judgement.verdict.kind {
-        // Nobody goes there: the number is watched from elsewhere, which no cable at the unit reaches.
-        VerdictKind::Fault
-            if first_step == Some(StepKind::KeepAway) && args.link.place.serial.is_none() =>
-        {
-            format!("next: packside watch {place}")
+        // Nobody goes there: the number is watched from elsewhere, and a cable is not elsewhere.
+        VerdictKind::Fault if first_step == Some(StepKind::KeepAway) => {
+            match args.link.place.serial.is_none() {
+                true => format!("next: packside watch {place}"),
+                false if saved.is_some() => {
+                    "next: stay away; packside report last -o page.html".to_owned()
+                }
+                false => "next: stay away; nothing more is read from beside it".to_owned(),
+            }
         }
         VerdictKind::Fault | VerdictKind::Normal if saved.is_some() => {
             "next: packside report last -o page.html".to_owned()

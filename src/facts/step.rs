@@ -75,6 +75,8 @@ pub enum Mind {
     StopInverter,
     /// The main fuse and the pre-charge resistor come next.
     FuseAndResistor,
+    /// It may be the main fuse as well.
+    PerhapsTheFuse,
     /// Nothing is returned before that.
     ReturnNothing,
     /// Packs beside it keep the common bar live.

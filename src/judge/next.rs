@@ -12,7 +12,7 @@ use super::measure::at_rest;
 use super::member::Member;
 use crate::facts::caution::Caution;
 use crate::facts::doubt::{Contradiction, Doubt, DoubtKind, Lack};
-use crate::facts::fact::{Deed, Remedy};
+use crate::facts::fact::{Compared, Deed, Fact, Pair, Remedy};
 use crate::facts::health::Health;
 use crate::facts::judgement::{
     Disposition, Finding, Reading, ReadingQuality, Source, VerdictKind, Why,
@@ -312,6 +312,9 @@ fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
         if root.class == Some(Class::PrechargeFailed) {
             mind.push(Mind::FuseAndResistor);
         }
+        if is_fuse_or_switch(root) {
+            mind.push(Mind::PerhapsTheFuse);
+        }
         if root.lies_in == LiesIn::InverterSide {
             mind.push(Mind::ReturnNothing);
         }
@@ -337,6 +340,17 @@ fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
     steps
 }
 
+/// Whether closed switches have another voltage before than behind them.
+fn is_fuse_or_switch(root: &Finding) -> bool {
+    matches!(
+        root.fact,
+        Fact::Compared(Compared::DoesNotAddUp {
+            pair: Pair::TerminalsAndPack,
+            ..
+        })
+    )
+}
+
 /// What the work at a root needs, and who may do it.
 ///
 /// Cells cannot be switched off: whoever opens the cables between modules, a joint or a sense wire works
@@ -349,21 +363,16 @@ fn risk(root: &Finding) -> (Needs, Who) {
         Some(C::CellResistance) => (Needs::LiveDc, Who::Licensed),
         // The sense harness sits at stack potential.
         Some(C::SensorFault) => (Needs::LiveDc, Who::Licensed),
-        Some(C::SwitchFault) if root.to_do.deed == Deed::OpenIsolators => {
-            (Needs::LiveDc, Who::Licensed)
-        }
         // Its switches may not obey, so that nothing can be said to be off.
         Some(C::ControlUnitFault) if root.source == Source::Measured => {
             (Needs::LiveDc, Who::Licensed)
         }
-        // Its cables lie between modules, beside what is live with the unit off as well.
-        Some(
-            C::SwitchFault
-            | C::FuseOpen
-            | C::PrechargeFailed
-            | C::ShortCircuit
-            | C::InternalCommunication,
-        ) => (Needs::UnitOff, Who::Licensed),
+        // Behind them the stack is live with the unit off as well, and one pole may be beyond them.
+        Some(C::SwitchFault | C::FuseOpen | C::PrechargeFailed | C::ShortCircuit) => {
+            (Needs::LiveDc, Who::Licensed)
+        }
+        // The link cables run between the modules, whose poles nothing switches off.
+        Some(C::InternalCommunication) => (Needs::LiveDc, Who::Licensed),
         // The unit's own control charges it, from the inverter's screen.
         Some(class) if is_low(class) => (Needs::Operate, Who::Technician),
         // What is done is done at the inverter's screen.

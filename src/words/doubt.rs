@@ -173,7 +173,7 @@ is_up,
             };
             let waits = if *is_up {
                 format!(
-                    "its flag says that the inverter is silent, which takes it {silence_s} s by the map, and it is on for less"
+                    "its flag says that the inverter is silent, which takes it {silence_s} s by the map"
                 )
             } else {
                 format!("it waits {silence_s} s for its inverter before it says that it hears none")

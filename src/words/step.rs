@@ -210,6 +210,9 @@ fn work(to_do: &Remedy, mind: &[Mind], profile: Option<&Profile>) -> String {
         Mind::FuseAndResistor => {
             "; only then the main fuse and the pre-charge resistor: inside, and live with the unit off as well"
         }
+        Mind::PerhapsTheFuse => {
+            "; it may be the main fuse as well, then ask first what blew it; one pole may be live"
+        }
         Mind::ReturnNothing => "; send no part back before that",
         Mind::BarStaysLive => "; the packs beside it keep the common bar live",
     };

@@ -12,8 +12,8 @@ use super::parts::{Colours, headline, link_text};
 use super::{reasons, table};
 use crate::event::{LinkFacts, LinkKind};
 use crate::facts::caution::Caution;
-use crate::facts::fact::{Fact, FactKind, Line};
-use crate::facts::{Finding, Judgement, NextStep, Reading, StepKind, VerdictKind, Why};
+use crate::facts::fact::{Fact, FactKind, Line, Measured};
+use crate::facts::{DoubtKind, Finding, Judgement, NextStep, Reading, StepKind, VerdictKind, Why};
 use crate::show::paper::{labelled, wrap};
 use crate::words;
 
@@ -234,6 +234,9 @@ fn also(out: &mut String, judgement: &Judgement, lines: usize) {
             continue;
         }
         let text = match finding.class {
+            _ if is_perhaps_cache(finding) => {
+                words::doubt_in_short(DoubtKind::PerhapsCache).to_owned()
+            }
             Some(class) if !is_stored(finding) => words::fact_in_short(&finding.fact)
                 .unwrap_or_else(|| words::class_in_short(class))
                 .to_owned(),
@@ -244,6 +247,17 @@ fn also(out: &mut String, judgement: &Judgement, lines: usize) {
         }
     }
     few(out, "Also", &seen, "; ", lines);
+}
+
+/// Whether the control unit stands only in what a gateway gives.
+fn is_perhaps_cache(finding: &Finding) -> bool {
+    matches!(
+        finding.fact,
+        Fact::Measured(Measured::HeartbeatStill {
+            by_gateway: true,
+            ..
+        })
+    )
 }
 
 /// Whether the unit remembers it and does not say it now.
