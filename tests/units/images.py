@@ -357,3 +357,76 @@ class Lv(Registers):
         for (table, address), word in self.raw.items():
             put(table, address, word)
         return regs
+
+
+class Sunspec(Registers):
+    """A battery that describes itself: the open models 1, 802 (bank) and 803 (strings) from register 40000 on.
+
+    Published: which point stands where, and the codes of states (SunSpec models 1, 802, 803). Invented: the battery.
+    """
+
+    functions = (3,)
+    cell_sf, volt_sf, amp_sf, temp_sf, percent_sf = -3, -2, -1, -1, -1
+
+    def __init__(self, script=None, serial="SB26-0007", strings=2):
+        super().__init__()
+        self.script, self.first_serial, self.count = script, serial, strings
+        self.spans = {"holding": [(40000, 40000 + 2 + 68 + 64 + 28 + 32 * strings + 1)], "input": []}
+
+    def restore(self, t):
+        self.serial, self.beat, self.controller = self.first_serial, 1234 + int(t), 50 + int(t)
+        self.state, self.evt1 = 4, 0                                       # standby
+        self.cell_max, self.cell_min, self.cell_scale = 3.272, 3.251, self.cell_sf
+        self.amps, self.watts, self.hot, self.cold = 0.0, 0, 25.1, 18.0
+        self.strings = [dict(state=3, failed=0, evt=0, cell_max=None, cell_min=None) for _ in range(self.count)]
+
+    def flow(self, amps):
+        """Positive is discharge, as the sign of power is."""
+        self.amps, self.watts, self.state = amps, amps * 52.17, 3          # connected
+
+    def temps(self, degrees):
+        self.hot, self.cold = degrees + 1.5, degrees
+
+    def image(self, t):
+        self.restore(t)
+        if self.script:
+            self.script(self, t)
+
+        def model(number, length, points):
+            words = [number, length] + [NA16] * length
+            for at, value in points.items():
+                for n, word in enumerate(value if isinstance(value, list) else [value]):
+                    words[at + n] = int(word) & 0xFFFF
+            return words
+
+        def cell(volts):
+            return round(volts * 1000)
+
+        common = model(1, 66, {2: text("ExampleCo", 16), 18: text("Demo-ESS", 16), 34: text("", 8), 42: text("1.2.3", 8),
+                               50: text(self.serial, 16), 66: 1, 67: 0x8000})
+        bank = model(802, 62, {
+            2: 100, 3: 512, 4: 500, 5: 500, 7: 1000, 8: 0, 11: 437, 13: 985,              # ratings, SoCMax, SoCMin, SoC, SoH
+            14: u32_high_first(70000), 16: {0: 6}.get(self.amps, 3 if self.amps > 0 else 4), 17: 0,  # NCyc, ChaSt, LocRemCtl
+            18: self.beat % 60000, 19: self.controller % 60000, 20: 0, 21: 4, 22: self.state,  # Hb, CtrlHb, AlmRst, Typ, State
+            26: u32_high_first(self.evt1), 28: [0, 0], 30: [0, 0], 32: [0, 0],            # Evt1, Evt2, EvtVnd1, EvtVnd2
+            34: 5217, 37: cell(self.cell_max), 40: cell(self.cell_min), 43: cell(3.262),  # V, CellVMax, CellVMin, CellVAvg
+            44: round(self.amps * 10), 47: round(self.watts),                             # A, W
+            52: 0, 53: 1, 54: 0, 55: 0x8000, 56: self.percent_sf, 57: 0x8000, 58: self.percent_sf, 59: self.volt_sf,
+            60: self.cell_scale, 61: self.amp_sf, 62: 0, 63: 0, 49: 0x8000})
+        strings = model(803, 26, {
+            2: self.count, 3: sum(s["state"] >> 1 & 1 for s in self.strings),             # NStr, NStrCon
+            4: round(self.hot * 10), 7: round(self.cold * 10), 10: 0x8000, 16: 0x8000, 18: 0x8000, 20: 0x8000,
+            22: self.cell_sf, 23: self.temp_sf, 24: self.amp_sf, 25: 0x8000, 26: self.percent_sf, 27: 0x8000})
+        for s in self.strings:
+            high, low = s["cell_max"] or min(self.cell_max, 3.272), s["cell_min"] or max(self.cell_min, 3.251)
+            block = [NA16] * 32
+            for at, value in {0: [4], 1: u32_high_first(s["state"]), 3: [s["failed"]], 4: [437], 6: [round(self.amps * 10 / self.count)],
+                              7: [cell(high)], 9: [cell(low)], 11: [cell(3.262)], 12: [round(self.hot * 10)], 14: [round(self.cold * 10)],
+                              16: [round((self.hot + self.cold) * 5)], 17: [0], 18: u32_high_first(1 if s["state"] & 2 else 0),
+                              20: u32_high_first(s["evt"])}.items():
+                for n, word in enumerate(value):
+                    block[at + n] = int(word) & 0xFFFF
+            strings += block
+        strings[1] = 26 + 32 * self.count
+        words = list(struct.unpack(">2H", b"SunS")) + common + bank + strings + [NA16, 0]
+        return {("holding", 40000 + n): word for n, word in enumerate(words)}
