@@ -32,6 +32,7 @@ use given::{CheckOutcome, failed, object};
 use super::args::ConfigArg;
 use super::failure::{LOCAL, USAGE};
 use crate::show::json::profile::{Content, Entry, File, Listed};
+use crate::show::screen;
 
 /// List, show, check and explain register maps.
 #[derive(Debug, Clone, Args)]
@@ -178,11 +179,8 @@ fn list(config: Option<&Path>, json: bool) -> CheckOutcome {
                 } else {
                     "never on hardware"
                 };
-                stdout.push_str(&format!(
-                    "{name:<22} {} [{}, {verified}]\n",
-                    head.title.clean(),
-                    loaded.origin
-                ));
+                let about = format!("{} [{}, {verified}]", head.title.clean(), loaded.origin);
+                screen::wrap(&mut stdout, &about, &format!("{name:<22} "), "    ");
             }
             Err(error) => stderr.push_str(&format!("error: {name}: {error}\n")),
         }

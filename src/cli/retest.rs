@@ -24,7 +24,7 @@ use crate::judge::judge;
 use crate::link::{Clock, wall};
 use crate::recording::Shown;
 use crate::show::json::{self, retest::Retest};
-use crate::show::screen;
+use crate::show::{paper, screen};
 use crate::simulated::rehearsal::look;
 use crate::words;
 
@@ -314,21 +314,16 @@ fn as_text(cases: &[Expectation], failed: usize, folder: &Path) -> String {
     let widest = |of: fn(&Expectation) -> &str| cases.iter().map(|c| of(c).chars().count()).max();
     let name = widest(|c| &c.name).unwrap_or(0).min(40);
     let expected = widest(|c| &c.expected).unwrap_or(0).min(32);
-    let given = widest(|c| &c.given).unwrap_or(0);
+    let widest_given = widest(|c| &c.given).unwrap_or(0);
     for case in cases {
-        let mark = if case.wrong.is_some() {
-            "DIFFERS"
-        } else {
-            "holds"
+        let (who, at) = (&case.name, case.at.as_secs_f64());
+        // What is as expected is said once.
+        let (wanted, given) = (&case.expected, &case.given);
+        let what = match case.wrong {
+            Some(_) => format!("expected {wanted:expected$}  given {given}  DIFFERS"),
+            None => format!("{given:widest_given$}  holds"),
         };
-        let _ = writeln!(
-            text,
-            "{:name$}  {:6.1} s  expected {:expected$}  given {:given$}  {mark}",
-            case.name,
-            case.at.as_secs_f64(),
-            case.expected,
-            case.given
-        );
+        paper::row(&mut text, &format!("{who:name$}  {at:6.1} s  {what}"));
     }
     let _ = writeln!(
         text,

@@ -288,7 +288,7 @@ fn lacks(doubt: &Doubt) -> Option<Option<Lack>> {
 fn lacking(lack: Option<Lack>, what: &str) -> String {
     match lack {
         None => format!("nobody asked for {what}"),
-        Some(Lack::Count) => format!("how many there are is not known of {what}"),
+        Some(Lack::Count) => format!("it is not known how many there are of {what}"),
         Some(Lack::Refused(code @ (0x05 | 0x06))) => {
             format!("the unit is busy and did not give {what} (exception {code:02x})")
         }

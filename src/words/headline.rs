@@ -52,8 +52,9 @@ pub fn summary(judgement: &Judgement) -> String {
                 profile.map_or_else(|| name.clone(), |profile| called(name, profile))
             };
             let names: Vec<String> = names.iter().map(in_words).collect();
+            let them = if names.len() > 1 { "them" } else { "it" };
             begun(&format!(
-                "{} could not be read: there may be a fault behind it.",
+                "{} could not be read: there may be a fault behind {them}.",
                 names.join(" and ")
             ))
         }

@@ -338,16 +338,16 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "then look again: what is listed as not tested can only be seen with the inverter"
         }
         StepKind::RightProfile => {
-            "compare nameplate and firmware with the map (packside profile show), and use the map that fits. None does: ask the \
-             maker. Until then do not put the unit into service"
+            "compare nameplate, firmware and unit address with the map (packside profile show), and use what fits; a gateway may answer \
+             an address itself. No map fits: ask the maker. Until then do not put the unit into service"
         }
         StepKind::CompleteMap => {
             "the map leaves open what must be judged: the maker's document has it (packside profile check FILE names each \
              gap); until then no result with this map clears a unit"
         }
         StepKind::OneAddressEach => {
-            "compare the serial numbers that answered with the nameplate: another unit answers as well. On one pair, look which \
-             units have which address; through a gateway or tunnel, look whether it leads to this site"
+            "look which units are reached here and which address each has, and compare serial numbers with the nameplates; through \
+             a gateway or tunnel, look first whether it leads to this site"
         }
         StepKind::OneUnitOff => {
             "if both are at this site: with its inverter at 0 A, switch one of the two off by the manual and look again. What \
@@ -366,7 +366,7 @@ pub fn step_means(kind: StepKind) -> &'static str {
              load, wait as the inverter's label says, and look again; only the far side of an open isolator can be proven dead, \
              pole to pole and pole to earth"
         }
-        StepKind::PacksApart => "do not let these packs connect, touch no switch",
+        StepKind::PacksApart => "do not let packs of unlike voltage connect: touch no switch",
         StepKind::LetEqualise => {
             "touch no switch, pull no plug: the packs feed one another until they are alike. Stay clear, and look again in ten \
              minutes: the current must have fallen"

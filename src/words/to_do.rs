@@ -103,7 +103,7 @@ pub(crate) fn usual(class: Class) -> &'static str {
             "set the inverter to 0 A at its screen, no current through this cell; ask the maker: its joint is LIVE DC work"
         }
         Class::SensorFault => {
-            "bring the inverter to 0 A at its screen, then look at the sense wires and sense connectors there: LIVE DC, the \
+            "bring the inverter to 0 A at its screen, then look at the sense wires and sense connectors of what was named: LIVE DC, the \
              harness sits at stack potential"
         }
         Class::ConfigurationFault => {

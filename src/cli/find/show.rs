@@ -30,7 +30,9 @@ pub(super) fn report(report: &FindReport, args: &FindArgs, colour: bool) -> Stri
     } else {
         Default::default()
     };
-    let _ = writeln!(out, "{on}{word}{off}  {line}");
+    let mut text = String::new();
+    wrap(&mut text, &line, &format!("{word}  "), "    ");
+    out.push_str(&text.replacen(word, &format!("{on}{word}{off}"), 1));
     for (found, identity) in &report.findings.found {
         let title = format!("Address {}", found.unit);
         let lines = unit(report, found, identity);

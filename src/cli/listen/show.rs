@@ -13,7 +13,7 @@ use crate::event::LinkFacts;
 use crate::facts::{Judgement, Reading, ReadingQuality};
 use crate::listen::{Asked, Fate, Mismatch, Overheard, Picture, Poll, Summary};
 use crate::show::json::listen::never_asked;
-use crate::show::screen;
+use crate::show::{paper, screen};
 use crate::wire::exception_name;
 use crate::words::{self, with_unit};
 
@@ -319,7 +319,9 @@ impl Ending<'_> {
     /// What the battery says of itself, in other people's conversation.
     fn battery(&self, out: &mut String, judgement: &Judgement) {
         let name = self.profile.map_or("", |p| p.profile.id.as_str());
-        let _ = writeln!(out, "\nThe battery, as overheard (map {name})");
+        let title = format!("The battery, as overheard (map {name})");
+        out.push('\n');
+        screen::wrap(out, &title, "", "");
         screen::headline(out, "  ", judgement, self.colour);
         for why in words::reasons(judgement).iter().take(3) {
             screen::wrap(out, why, "  - ", "    ");
@@ -330,7 +332,7 @@ impl Ending<'_> {
             .filter(|reading| reading.age.is_some())
             .collect();
         for reading in heard.iter().take(READINGS) {
-            let _ = writeln!(out, "{}", one_reading(reading));
+            paper::row(out, &one_reading(reading));
         }
         if heard.len() > READINGS {
             let _ = writeln!(
@@ -371,7 +373,7 @@ fn one_reading(reading: &Reading) -> String {
         format!("  {}", reading.quality.id())
     };
     format!(
-        "  unit {:<3} {:<32} {value:>14}  {raw:<10} register {:<6} {age}{doubt}",
+        "  unit {:<3} {:<20} {value:>14}  {raw:<7} register {:<6} {age}{doubt}",
         reading.unit, reading.name, reading.register
     )
 }

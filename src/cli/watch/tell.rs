@@ -162,10 +162,11 @@ impl<'a> Teller<'a> {
             print(&Line::start(map, &self.loaded.sha256, link));
         } else if !self.in_place {
             let link = self.facts.as_ref().map(screen::link_text);
-            out::result(&format!(
-                "WATCHING {} · map {map} · a line for each change\n",
-                link.unwrap_or_default()
-            ));
+            let link = link.unwrap_or_default();
+            let text = format!("{link} · map {map} · a line for each change");
+            let mut head = String::new();
+            screen::wrap(&mut head, &text, "WATCHING ", "    ");
+            out::result(&head);
         }
     }
 

@@ -13,7 +13,10 @@ use super::{reasons, table};
 use crate::event::{LinkFacts, LinkKind};
 use crate::facts::caution::Caution;
 use crate::facts::fact::{Fact, FactKind, Line, Measured};
-use crate::facts::{DoubtKind, Finding, Judgement, NextStep, Reading, StepKind, VerdictKind, Why};
+use crate::facts::{
+    Cause, CauseKind, DoubtKind, Finding, Judgement, NextStep, Reading, StepKind, VerdictKind, Why,
+};
+use crate::judge::LIKELY;
 use crate::show::paper::{labelled, wrap};
 use crate::words;
 
@@ -222,8 +225,10 @@ fn also(out: &mut String, judgement: &Judgement, lines: usize) {
         let is_idle = f.severity == Severity::Notice && !is_stored(f);
         // A pack without an answer keeps the verdict open, and is the reason then.
         let is_missing = is_missing_pack(f) && judgement.verdict.kind == VerdictKind::Undecided;
+        // What an inverter sends at other settings is no noise.
+        let is_talk = f.fact.kind() == FactKind::BadLine && inverter_at_other_settings(judgement);
         let is_no_news =
-            is_told || is_warned || is_the_verdict || is_below || is_idle || is_missing;
+            is_talk || is_told || is_warned || is_the_verdict || is_below || is_idle || is_missing;
         f.follows_from.is_none() && !is_no_news
     };
     let mut seen: Vec<String> = Vec::new();
@@ -263,6 +268,14 @@ fn is_perhaps_cache(finding: &Finding) -> bool {
 /// Whether the unit remembers it and does not say it now.
 fn is_stored(finding: &Finding) -> bool {
     finding.fact.kind() == FactKind::Stored
+}
+
+/// Whether it is likely that an inverter talks here at settings of its own.
+fn inverter_at_other_settings(judgement: &Judgement) -> bool {
+    let verdict = &judgement.verdict;
+    let talks =
+        |cause: &Cause| cause.kind == CauseKind::InverterLineSettings && cause.per_mille >= LIKELY;
+    is_silent(verdict.kind) && verdict.causes.first().is_some_and(talks)
 }
 
 /// Whether it says of a pack that it gives no answer.

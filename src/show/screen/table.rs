@@ -161,6 +161,7 @@ fn value(reading: &Reading, profile: Option<&Profile>, mark_old: bool) -> String
     let Some(number) = reading.any_number() else {
         return match reading.quality {
             ReadingQuality::NotAvailable if reading.role == Role::InverterAge => "never".to_owned(),
+            ReadingQuality::NeverAsked => "not read".to_owned(),
             quality => quality.id().replace('-', " "),
         };
     };
