@@ -13,7 +13,7 @@ def main(page, folder):
     folder.mkdir(exist_ok=True)
     browser = Browser(find())
     try:
-        for width, dark in [(360, False), (1280, False), (1280, True)]:
+        for width, dark in [(360, False), (390, True), (768, False), (1280, False), (1280, True)]:
             browser.open(pathlib.Path(page).resolve().as_uri(), width, dark=dark)
             height = browser.value("document.documentElement.scrollHeight")
             browser.open(pathlib.Path(page).resolve().as_uri(), width, height=height, dark=dark)
