@@ -53,6 +53,7 @@ mod simulated_line;
 mod terminal;
 mod tool;
 mod traffic;
+mod unit_index;
 mod unlisted;
 mod verdict;
 mod visits;

@@ -298,6 +298,10 @@ def main():
     parser.add_argument("--shrink", action="store_true", help="take out of known.toml what holds now")
     parser.add_argument("--show", action="store_true", help="print what was said in each case")
     given = parser.parse_args()
+    entries = tomllib.loads((HERE / "index.toml").read_text())["entry"]
+    nowhere = {name for entry in entries for name in entry["cases"]} - {c.name for c in ALL}
+    if nowhere or any(not entry["cases"] for entry in entries):
+        sys.exit(f"index.toml: expected the names of cases, found {sorted(nowhere) or 'an entry without any'}")
     chosen = [c for c in ALL if re.search(given.only, f"{c.name} {c.point}")]
     if given.list:
         for c in chosen:
