@@ -20,7 +20,7 @@ use crate::drive::{self, Link, Sink};
 use crate::event::{Event, LinkFacts, Plugged, What};
 use crate::facts::{Judgement, VerdictKind};
 use crate::judge::resistance::current_sign;
-use crate::link::{Clock, ClockWatch, OpenError, Quiet, wall};
+use crate::link::{Clock, ClockWatch, OpenError, Quiet, since_1970};
 use crate::session::{End, Progress, Session, Task, Until, Word, may_wake};
 use crate::show::screen;
 use crate::visit::Measure;
@@ -130,7 +130,8 @@ impl<'a> Live<'a> {
     pub(crate) fn said(&mut self, what: What) {
         let at = self.now();
         let is_real = self.args.link.place.simulated.is_none();
-        let clock = self.clocks.note(at, is_real.then(|| wall().0));
+        let wall = is_real.then(since_1970);
+        let clock = wall.and_then(|wall| self.clocks.note(at, wall));
         for what in clock.into_iter().chain([what]) {
             let event = Event { at, what };
             self.record.event(event.clone());

@@ -355,9 +355,10 @@ impl Asking {
         if self.tap.is_lost() {
             return Ok(self.not_sent(ask));
         }
-        self.asker.tick(self.now());
+        let now = self.now();
+        self.asker.tick(now);
         let wait = self.whole_wait(ask, time_out);
-        let (asked, bytes) = self.asker.open(self.now(), ask, wait);
+        let (asked, bytes) = self.asker.open(now, ask, wait);
         let What::Asked {
             exchange, deadline, ..
         } = asked.what
@@ -366,7 +367,7 @@ impl Asking {
         };
         self.tap.record(asked.at, asked.what);
         self.tap.asks_for(longest_answer(ask) + HEADER_BYTES);
-        self.last_sent = Some(self.now());
+        self.last_sent = Some(now);
         self.last_request.clone_from(&bytes);
         let heard_before = self.tap.received();
         let done = match self.tap.send(&bytes).await {
@@ -387,9 +388,12 @@ impl Asking {
             self.answered.insert(ask.unit);
             self.tap.answered();
         }
+        if self.has_answered {
+            return Ok(done);
+        }
         match self.speaks() {
-            Some(speaker) if !self.has_answered => Err(LinkTrouble::WrongSpeaker(speaker)),
-            _ => Ok(done),
+            Some(speaker) => Err(LinkTrouble::WrongSpeaker(speaker)),
+            None => Ok(done),
         }
     }
 
@@ -496,13 +500,13 @@ impl Asking {
 
     /// Waits until the next request is due, and reads what lies waiting.
     async fn keep_pace(&mut self) -> Result<(), LinkTrouble> {
+        let now = self.now();
         let due = self
             .last_sent
-            .map_or(Duration::ZERO, |sent| sent + self.pacing.gap());
-        let due = due.max(self.now());
+            .map_or(now, |sent| now.max(sent + self.pacing.gap()));
         loop {
             self.hear(due).await?;
-            if self.now() >= due || self.tap.is_lost() {
+            if now >= due || self.now() >= due || self.tap.is_lost() {
                 return Ok(());
             }
         }

@@ -3,8 +3,7 @@
 //! Does not: have a thread, or serve a serial line (its silences are shorter than the timers here are fine).
 //!
 //! # Invariants
-//! - Works only inside a runtime that moves its timers and sockets: [`super::side_by_side`], or the one of an
-//!   [`super::on_thread`] port.
+//! - Works only inside a runtime that moves its timers and sockets: [`super::side_by_side`], or somebody's own.
 
 use std::future::Future;
 use std::pin::Pin;
@@ -149,8 +148,8 @@ impl Port for AwaitedPort {
         self.clock.now()
     }
 
-    fn utc(&self) -> Option<String> {
-        Some(super::clock::wall().0)
+    fn wall(&self) -> Option<Duration> {
+        Some(super::clock::since_1970())
     }
 
     fn send(&mut self, _: &[u8]) -> Result<Duration, PortGone> {

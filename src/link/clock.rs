@@ -3,7 +3,7 @@
 
 use std::time::{Duration, Instant};
 
-use crate::event::{What, clock_offset_ms, is_clock_break};
+use crate::event::{What, is_clock_break};
 
 /// Time between two notes of the wall clock.
 const NOTE_EVERY: Duration = Duration::from_secs(60);
@@ -32,11 +32,12 @@ impl Clock {
 /// The wall clock: UTC in RFC 3339, and local time minus UTC in minutes.
 pub fn wall() -> (String, i32) {
     let now = jiff::ZonedDateTime::now();
-    let utc = now
-        .timestamp()
-        .strftime("%Y-%m-%dT%H:%M:%S%.3fZ")
-        .to_string();
-    (utc, now.offset().seconds() / 60)
+    (utc(now.timestamp()), now.offset().seconds() / 60)
+}
+
+/// UTC in RFC 3339.
+fn utc(time: jiff::Timestamp) -> String {
+    time.strftime("%Y-%m-%dT%H:%M:%S%.3fZ").to_string()
 }
 
 /// Time by the wall clock since 1970.
@@ -55,10 +56,11 @@ pub(crate) struct ClockWatch {
 }
 
 impl ClockWatch {
-    /// Takes both clocks. Gives the note, where one is due.
-    pub(crate) fn note(&mut self, now: Duration, utc: Option<String>) -> Option<What> {
-        let utc = utc?;
-        let offset = clock_offset_ms(now, &utc);
+    /// Takes both clocks, that of the wall since 1970. Gives the note, where one is due: this is called with
+    /// every event, so the time is written out only then.
+    pub(crate) fn note(&mut self, now: Duration, wall: Duration) -> Option<What> {
+        let ms = |time: Duration| i64::try_from(time.as_millis()).ok();
+        let offset = ms(wall).zip(ms(now)).map(|(wall, now)| wall - now);
         let known = self.offset_ms.zip(offset);
         let went_apart = known.is_some_and(|(before, now)| is_clock_break(before, now));
         if now < self.due && !went_apart {
@@ -66,7 +68,8 @@ impl ClockWatch {
         }
         self.due = now + NOTE_EVERY;
         self.offset_ms = offset;
-        Some(What::Clock(utc))
+        let time = jiff::Timestamp::from_millisecond(ms(wall)?).ok()?;
+        Some(What::Clock(utc(time)))
     }
 }
 
@@ -80,7 +83,9 @@ mod tests {
         let mut watch = ClockWatch::default();
         let note = |(second, utc): &(u64, &str)| {
             let at = Duration::from_secs(*second);
-            let what = watch.note(at, Some(format!("2026-11-25T{utc}Z")))?;
+            let wall: jiff::Timestamp = format!("2026-11-25T{utc}Z").parse().unwrap();
+            let wall = wall.duration_since(jiff::Timestamp::UNIX_EPOCH);
+            let what = watch.note(at, wall.try_into().unwrap())?;
             Some(Event { at, what })
         };
         clocks.iter().filter_map(note).collect()

@@ -28,8 +28,8 @@ pub trait Port: Send {
     /// The time now.
     fn now(&self) -> Duration;
 
-    /// The wall clock, RFC 3339 in UTC; nothing where time is only virtual.
-    fn utc(&self) -> Option<String> {
+    /// The wall clock, since 1970; nothing where time is only virtual.
+    fn wall(&self) -> Option<Duration> {
         None
     }
 

@@ -129,7 +129,8 @@ impl Tap {
 
     /// Notes the wall clock where it is time to.
     fn note_clock(&mut self, now: Duration) {
-        if let Some(what) = self.clocks.note(now, self.port.utc()) {
+        let wall = self.port.wall();
+        if let Some(what) = wall.and_then(|wall| self.clocks.note(now, wall)) {
             self.put(Event { at: now, what });
         }
     }

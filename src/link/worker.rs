@@ -34,7 +34,7 @@ const WAITING: usize = 256;
 /// Waiting on a channel ends late by up to about this; the rest is spun.
 const SPIN: Duration = Duration::from_micros(200);
 /// Longest time between two looks at the interrupt.
-const SLICE: Duration = Duration::from_millis(50);
+pub(super) const SLICE: Duration = Duration::from_millis(50);
 /// Longest time that a write may take.
 pub(super) const WRITE_TIME_OUT: Duration = Duration::from_secs(2);
 
@@ -185,8 +185,8 @@ impl<O: Opener> Port for ThreadPort<O> {
         self.clock.now()
     }
 
-    fn utc(&self) -> Option<String> {
-        Some(super::clock::wall().0)
+    fn wall(&self) -> Option<Duration> {
+        Some(super::clock::since_1970())
     }
 
     fn send(&mut self, bytes: &[u8]) -> Result<Duration, PortGone> {

@@ -94,7 +94,8 @@ impl Ask {
 
     /// Function code and data.
     pub fn encode_pdu(&self) -> Vec<u8> {
-        let mut pdu = vec![self.function()];
+        let mut pdu = Vec::with_capacity(5);
+        pdu.push(self.function());
         match self.question {
             Question::Read { address, count, .. } => {
                 pdu.extend(address.to_be_bytes());
@@ -159,7 +160,8 @@ impl Ask {
         let pdu = self.encode_pdu();
         // The longest question has 5 bytes.
         let length = u16::try_from(pdu.len() + 1).unwrap_or(u16::MAX);
-        let mut frame = transaction.to_be_bytes().to_vec();
+        let mut frame = Vec::with_capacity(7 + pdu.len());
+        frame.extend(transaction.to_be_bytes());
         frame.extend([0, 0]);
         frame.extend(length.to_be_bytes());
         frame.push(self.unit);

@@ -19,6 +19,7 @@
 //! like a whole one) and would swallow the answer. So the answer to the open question is searched
 //! at every offset. Only a whole valid frame around it wins over it: then it is data in there.
 
+use std::collections::VecDeque;
 use std::ops::Range;
 use std::time::Duration;
 
@@ -63,7 +64,8 @@ pub enum SpanKind {
 pub struct Splitter {
     framing: Framing,
     bytes: Vec<u8>,
-    stamps: Vec<ByteStamp>,
+    /// How many of the bytes came together, and when.
+    chunks: VecDeque<(usize, ByteStamp)>,
 }
 
 impl Splitter {
@@ -72,14 +74,16 @@ impl Splitter {
         Self {
             framing,
             bytes: Vec::new(),
-            stamps: Vec::new(),
+            chunks: VecDeque::new(),
         }
     }
 
     /// Adds received bytes.
     pub fn push(&mut self, bytes: &[u8], stamp: ByteStamp) {
-        self.bytes.extend(bytes);
-        self.stamps.resize(self.bytes.len(), stamp);
+        if !bytes.is_empty() {
+            self.bytes.extend(bytes);
+            self.chunks.push_back((bytes.len(), stamp));
+        }
     }
 
     /// Bytes that are held because they may become a frame.
@@ -173,13 +177,23 @@ impl Splitter {
     }
 
     fn cut(&mut self, length: usize, kind: SpanKind) -> Option<ByteSpan> {
-        let length = length.min(self.bytes.len());
-        let first = *self.stamps.first()?;
-        let last = *self.stamps.get(length.checked_sub(1)?)?;
-        self.stamps.drain(..length);
+        let mut left = length.min(self.bytes.len());
+        let (_, first) = *self.chunks.front()?;
+        let mut last = first;
+        let bytes = self.bytes.drain(..left).collect();
+        while left > 0 {
+            let (came, stamp) = self.chunks.front_mut()?;
+            last = *stamp;
+            let taken = left.min(*came);
+            *came -= taken;
+            left -= taken;
+            if *came == 0 {
+                self.chunks.pop_front();
+            }
+        }
         Some(ByteSpan {
             kind,
-            bytes: self.bytes.drain(..length).collect(),
+            bytes,
             first,
             last,
         })

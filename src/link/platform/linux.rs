@@ -18,7 +18,7 @@ pub use super::posix::{
     stop_here, terminal_modes,
 };
 pub(in crate::link) use super::posix::{
-    is_no_port, mark_bad_characters, modes, put_back, side_door,
+    READS_END_IN_TIME, is_no_port, mark_bad_characters, modes, put_back, side_door,
 };
 
 /// Whether the system can be asked for its ports: the library panics where this folder is missing

@@ -32,6 +32,6 @@ pub use system::{
     since, stop_here, terminal_modes,
 };
 pub(super) use system::{
-    can_mark, facts, has_ports, is_no_port, latency_timer, mark_bad_characters, modes, put_back,
-    side_door, why_not,
+    READS_END_IN_TIME, can_mark, facts, has_ports, is_no_port, latency_timer, mark_bad_characters,
+    modes, put_back, side_door, why_not,
 };

@@ -17,6 +17,8 @@ use super::said::{Wanted, WhyNot};
 pub const CAN_PAUSE: bool = true;
 /// Every terminal of today shows all letters, whatever it runs on.
 pub const HAS_OLD_CONSOLES: bool = false;
+/// A read of a socket that ends by its time limit harms nothing.
+pub(in crate::link) const READS_END_IN_TIME: bool = true;
 
 /// Settings of a terminal, to be put back.
 pub type Modes = rustix::termios::Termios;

@@ -24,6 +24,8 @@ use super::said::{SystemFacts, Wanted, WhyNot};
 pub const CAN_PAUSE: bool = false;
 /// The console that older versions bring shows the letters of one country, and no bars.
 pub const HAS_OLD_CONSOLES: bool = true;
+/// A socket of which a read ended by its time limit is in no known state, as the system's manual says.
+pub(in crate::link) const READS_END_IN_TIME: bool = false;
 
 /// Nothing of a console has to be put back that its library does not put back.
 pub type Modes = ();
