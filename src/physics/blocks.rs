@@ -107,57 +107,6 @@ fn cell_readings() -> Vec<(Reading, u16)> {
     all
 }
 
-/// Two registers that read and move like cells and of which one is never below the other: where a unit gives
-/// no cells, its highest and its lowest. Highest first.
-pub(crate) fn pair_of_extremes(found: &Found<'_>) -> Option<[(Register, Reading, Series); 2]> {
-    for scale in [0.001, 0.0001] {
-        let reading = Reading::plain(scale);
-        let mut all: Vec<(Register, Series)> = Vec::new();
-        for at in found.free() {
-            let series = reading.series(found.images, at, &[]);
-            let fits = bounds(&series).is_some_and(|(low, high)| low >= 2.0 && high <= CELL.1);
-            if fits && movement(&series) >= 4.0 * scale.max(0.001) {
-                all.push((at, series));
-            }
-        }
-        let goes_with = |one: &Series, other: &Series| {
-            let near = middle(one)
-                .zip(middle(other))
-                .is_some_and(|(a, b)| (a - b).abs() < 0.3);
-            near && correlation(&pairs(one, other)) > 0.8
-        };
-        let mut kept: Vec<(Register, Series)> = all
-            .iter()
-            .filter(|(at, one)| {
-                all.iter()
-                    .any(|(other, two)| other != at && goes_with(one, two))
-            })
-            .cloned()
-            .collect();
-        if !(2..=3).contains(&kept.len()) {
-            continue;
-        }
-        kept.sort_by(|a, b| {
-            let middles = (middle(&b.1).unwrap_or(0.0), middle(&a.1).unwrap_or(0.0));
-            middles.0.total_cmp(&middles.1)
-        });
-        let (first, last) = (kept.first()?.clone(), kept.last()?.clone());
-        // The voltages of pack and terminals at 331.0 V look the same: another voltage must go with them.
-        let others = stacks(found);
-        let mut others = others
-            .iter()
-            .filter(|stack| kept.iter().all(|(at, _)| *at != stack.at));
-        if !others.any(|stack| correlation(&pairs(&first.1, &stack.series)) > 0.8) {
-            continue;
-        }
-        let both = pairs(&first.1, &last.1);
-        if both.iter().all(|(high, low)| high >= low) && both.iter().any(|(high, low)| high > low) {
-            return Some([(first.0, reading, first.1), (last.0, reading, last.1)]);
-        }
-    }
-    None
-}
-
 /// Registers that may be the voltage of the pack, with their numbers.
 pub(crate) fn voltages(found: &Found<'_>) -> Vec<(Register, Reading, Series)> {
     let all = stacks(found).into_iter();
@@ -274,6 +223,22 @@ fn unrest(run: &Run) -> f64 {
     each.sum::<f64>() / run.series.len().max(1) as f64
 }
 
+/// What speaks against floats of which each cell jumps for itself: then one register holds the end of one cell
+/// and the beginning of the next, 1 for each 2.5 mV.
+fn jumps_alone(block: &Block) -> f64 {
+    if !block.reading.is_float() {
+        return 0.0;
+    }
+    let mean = fold(&block.series, |all| {
+        all.iter().sum::<f64>() / all.len().max(1) as f64
+    });
+    let each = block.series.iter().map(|one| {
+        let both = steps(one, &mean);
+        both.iter().map(|(own, all)| (own - all).abs()).sum::<f64>() / both.len().max(1) as f64
+    });
+    400.0 * each.sum::<f64>() / block.series.len().max(1) as f64
+}
+
 /// Runs alone, and runs of like length at equal distances.
 fn groups(runs: &[Run]) -> Vec<Vec<Run>> {
     let mut all: Vec<Vec<Run>> = Vec::new();
@@ -342,6 +307,7 @@ fn proven(group: &[Run], reading: Reading, stacks: &[&Stack]) -> Vec<(f64, Block
                 // Every piece of evidence in one number: how exactly, how many, how little was cut off.
                 let score = cells.ln()
                     - 120.0 * error
+                    - jumps_alone(&block)
                     - 0.8 * apart as f64
                     - 20.0 * fine
                     - if strings > 1 { 0.7 } else { 0.0 };
@@ -354,7 +320,7 @@ fn proven(group: &[Run], reading: Reading, stacks: &[&Stack]) -> Vec<(f64, Block
                     },
                 ));
             } else if apart == 0 && moves_as_one(&block) && block.places.len() >= 6 {
-                let score = (block.places.len() as f64).ln() - 3.0;
+                let score = (block.places.len() as f64).ln() - 3.0 - jumps_alone(&block);
                 all.push((score, block));
             }
         }
@@ -411,6 +377,28 @@ fn is_made_of(one: &Series, of: &[Series], step: f64) -> bool {
             .iter()
             .filter(|(a, b)| (a - b).abs() <= 0.51 * step + 1e-6);
         !both.is_empty() && same.count() * 10 >= both.len() * 8
+    })
+}
+
+/// Whether a voltage is the highest or lowest cell over again, a decade or two away.
+pub(crate) fn is_one_cell(stack: &Series, step: f64, cells: &[Series]) -> bool {
+    let makes: [&Make; 2] = [&highest, &lowest];
+    [10.0, 100.0].iter().any(|decade| {
+        let own: Series = stack
+            .iter()
+            .map(|volts| volts.map(|volts| volts / decade))
+            .collect();
+        let (own_step, middles) = (step / decade, cells.iter().filter_map(|one| middle(one)));
+        let middles: Vec<f64> = middles.collect();
+        let tells = highest(&middles) - lowest(&middles) >= 4.0 * own_step.max(0.001);
+        tells
+            && makes.iter().any(|make| {
+                let both = pairs(&own, &fold(cells, make));
+                let same = both
+                    .iter()
+                    .filter(|(a, b)| (a - b).abs() <= 0.51 * own_step + 0.0011);
+                !both.is_empty() && same.count() * 10 >= both.len() * 8
+            })
     })
 }
 
@@ -472,7 +460,7 @@ fn adds_up(block: &Block, stacks: &[&Stack]) -> Option<(f64, usize, (usize, usiz
         let error = ((around / strings - stack.middle).abs() - rounding).max(0.0) / stack.middle;
         // What has the whole sum goes before what has a part of it: that is a module.
         let is_better = best.is_none_or(|(known, strings, _)| (count, error) < (strings, known));
-        if error > 0.012 || !is_better {
+        if error > 0.012 || !is_better || is_one_cell(&stack.series, stack.step, &block.series) {
             continue;
         }
         let part: Series = total

@@ -47,6 +47,9 @@ pub(crate) fn flows(found: &mut Found<'_>) {
     if best.is_none() && found.pack.is_none() {
         by_voltages(found, &mut flows, &mut best, &mut follows);
     }
+    if best.is_none() && found.pack.is_none() {
+        by_current(found, &mut flows, &mut follows);
+    }
     let Some(cell) = follows else { return };
     // Without cells nothing else says that the voltage is one.
     let is_open = found.cell.is_none() || found.all.iter().all(|one| one.role != Role::CellVoltage);
@@ -63,7 +66,7 @@ fn by_voltages(
     best: &mut Option<Pair>,
     follows: &mut Option<Series>,
 ) {
-    let mut known: Option<(Register, Reading)> = None;
+    let mut known: Option<Register> = None;
     let mut voltages = super::blocks::voltages(found);
     voltages.retain(|(.., series)| {
         let with = follows
@@ -75,7 +78,7 @@ fn by_voltages(
     voltages.truncate(60);
     for (at, reading, series) in voltages {
         let here = candidates(found, follows.as_ref().unwrap_or(&series));
-        let others: Vec<Flow> = here.into_iter().filter(|flow| flow.at != at).collect();
+        let others = beside(here, at, &reading);
         let Some(pair) = best_pair(&others, &series) else {
             continue;
         };
@@ -83,38 +86,116 @@ fn by_voltages(
             .as_ref()
             .is_none_or(|best| pair.strays < 0.9 * best.strays);
         if is_better && !pair.is_swappable {
-            known = Some((at, reading));
+            known = Some(at);
             *flows = others;
             *best = Some(pair);
             found.pack = Some(series);
         }
     }
-    if let Some((at, reading)) = known {
-        found.pack_is_open = true;
+    if let Some(at) = known {
         // The product leaves the decade of the voltage open.
-        let decades = [0.1, 0.01, 0.001, 1.0].map(|scale| Reading { scale, ..reading });
-        let is_possible = |other: &Reading| {
-            let series = other.series(found.images, at, &[]);
-            *other != reading
-                && !reading.is_float()
-                && bounds(&series).is_some_and(|(low, high)| low >= 10.0 && high <= 1_600.0)
-        };
-        let rivals: Vec<_> = decades
-            .into_iter()
-            .filter(is_possible)
-            .chain([reading])
-            .collect();
-        let proposal = Proposal::new(Role::Other, at, reading, "V");
         let why = Evidence::Product {
             held: found.images.count(),
             of: found.images.count(),
         };
-        let rivals = rivals.into_iter().map(|one| (Role::PackVoltage, one));
-        found.all.push(proposal.with(why).or(rivals));
+        let flow = found.pack.clone();
+        let taken = [
+            best.as_ref().map(|pair| pair.current),
+            best.as_ref().map(|pair| pair.power),
+        ];
+        let taken: Vec<&Flow> = taken
+            .iter()
+            .flatten()
+            .filter_map(|at| flows.get(*at))
+            .collect();
+        like_voltage(found, at, flow.as_ref(), &taken, Some(&why));
+        found.pack.clone_from(&flow);
+        found.pack_is_open = true;
         if follows.is_none() {
             follows.clone_from(&found.pack);
         }
     }
+}
+
+/// Flows that share no register with a voltage.
+fn beside(flows: Vec<Flow>, at: Register, reading: &Reading) -> Vec<Flow> {
+    let end = at.address + reading.width().unwrap_or(1) - 1;
+    let apart = |flow: &Flow| {
+        let own = flow.at.address + flow.reading.width().unwrap_or(1) - 1;
+        flow.at.table != at.table || own < at.address || flow.at.address > end
+    };
+    flows.into_iter().filter(apart).collect()
+}
+
+/// Without a known voltage and without a power: what swings, and what goes with it without swinging.
+fn by_current(found: &mut Found<'_>, flows: &mut Vec<Flow>, follows: &mut Option<Series>) {
+    let mut all = super::blocks::voltages(found);
+    all.retain(|(at, reading, series)| {
+        let is_still = reading.kind == Kind::U32 && !says_itself(found, *at, reading);
+        let (low, high) = bounds(series).unwrap_or_default();
+        !is_still
+            && high - low > (3.0 * reading.step()).max(0.0005 * high)
+            && follows
+                .as_ref()
+                .is_none_or(|cell| super::relate::follows(series, cell))
+    });
+    let mut best: Option<(f64, Register, Vec<Flow>, Series)> = None;
+    let mut seen: Option<Register> = None;
+    for (at, reading, series) in &all {
+        // Its other decades have the same digits.
+        if seen.replace(*at) == Some(*at) {
+            continue;
+        }
+        let here = beside(candidates(found, series), *at, reading);
+        let clear = here
+            .iter()
+            .filter(|flow| is_current(flow))
+            .map(|flow| flow.clear);
+        let clear = clear.fold(0.0, f64::max);
+        if clear > 0.8 && best.as_ref().is_none_or(|(known, ..)| clear > *known) {
+            best = Some((clear, *at, here, series.clone()));
+        }
+    }
+    let Some((_, at, here, series)) = best else {
+        return;
+    };
+    let taken: Vec<&Flow> = here.iter().filter(|flow| is_current(flow)).collect();
+    let flow = Some(series.clone());
+    like_voltage(found, at, flow.as_ref(), &taken, None);
+    found.pack = flow;
+    found.pack_is_open = true;
+    *flows = here;
+    if follows.is_none() {
+        *follows = Some(series);
+    }
+}
+
+/// Proposes a voltage, and what goes with it and shares no register with what flows.
+fn like_voltage(
+    found: &mut Found<'_>,
+    first: Register,
+    with: Option<&Series>,
+    flows: &[&Flow],
+    why: Option<&Evidence>,
+) {
+    let mut alike = super::stack::Alike::new();
+    let is_free = |at: Register, reading: &Reading| {
+        let end = at.address + reading.width().unwrap_or(1) - 1;
+        !flows.iter().any(|flow| {
+            let own = flow.at.address + flow.reading.width().unwrap_or(1) - 1;
+            flow.at.table == at.table && own >= at.address && flow.at.address <= end
+        })
+    };
+    for (at, reading, series) in super::blocks::voltages(found) {
+        let goes_with = with.is_some_and(|with| super::relate::follows(&series, with));
+        // A high word that stands still may be another register: with nothing to add up to, the narrow one goes first.
+        let is_still = reading.kind == Kind::U32 && !says_itself(found, at, &reading);
+        if at == first || goes_with && is_free(at, &reading) && !is_still {
+            let ways = alike.entry((at.table, at.address)).or_default();
+            ways.push((reading, series));
+        }
+    }
+    super::stack::propose(found, alike, false, |_, _| why.cloned());
 }
 
 fn readings() -> Vec<Reading> {
@@ -142,6 +223,8 @@ fn readings() -> Vec<Reading> {
 /// Registers that move with the cells, the clearest reading of each.
 fn candidates(found: &Found<'_>, cell: &Series) -> Vec<Flow> {
     let mut all: Vec<Flow> = Vec::new();
+    let sags = bounds(cell).map_or(1.0, |(low, high)| (high - low) / high.abs());
+    let swings = (4.0 * sags).clamp(0.05, 0.1);
     for at in found.free() {
         for reading in readings() {
             let width = reading.width().unwrap_or(1);
@@ -154,17 +237,29 @@ fn candidates(found: &Found<'_>, cell: &Series) -> Vec<Flow> {
                 continue;
             };
             let size = low.abs().max(high.abs());
+            // 2 MW, and ten steps of a watt or a milliampere.
             let limit = if reading.is_float() || reading.offset != 0.0 {
                 2e6
             } else {
-                2e9
+                2e7
             };
             let is_near = reading.offset == 0.0 || size < 400.0;
             let is_tiny = reading.is_float() && size < 0.05;
             let moved = high - low;
-            let is_moving = moved > 6.0 * reading.step() && moved > 0.1 * size;
-            let is_wide = width == 1 || reading.is_float() || says_more(found, at, &reading);
-            if size > limit || !is_near || is_tiny || !is_moving || !is_wide {
+            let is_moving = moved > 6.0 * reading.step()
+                && moved
+                    > if reading.kind == Kind::I16 {
+                        swings
+                    } else {
+                        0.1
+                    } * size;
+            let is_wide = match (width, reading.is_float()) {
+                (1, _) => true,
+                (_, true) => super::proposal::is_really_wide(found.images, at, &reading),
+                (_, false) => says_more(found, at, &reading),
+            };
+            let is_voltage = reading.offset != 0.0 && is_in_step(found, at, &reading, cell);
+            if size > limit || !is_near || is_tiny || !is_moving || !is_wide || is_voltage {
                 continue;
             }
             let by_step = correlation(&steps(&series, cell)).abs();
@@ -181,6 +276,30 @@ fn candidates(found: &Found<'_>, cell: &Series) -> Vec<Flow> {
         }
     }
     all
+}
+
+/// Whether the high word of a wide number moves.
+fn says_itself(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
+    let high = match reading.order {
+        WordOrder::HighFirst => Some(at),
+        WordOrder::LowFirst => at.plus(1),
+    };
+    let row = high
+        .and_then(|high| found.images.row(high))
+        .unwrap_or_default();
+    let first = row.iter().flatten().next();
+    row.iter().flatten().any(|word| Some(word) != first)
+}
+
+/// Whether a register without its offset is a voltage over again: the same digits, and the same share of them moves.
+fn is_in_step(found: &Found<'_>, at: Register, reading: &Reading, cell: &Series) -> bool {
+    let own = Reading::plain(reading.scale).series(found.images, at, &[]);
+    let (Some((low, high)), Some((least, most))) = (bounds(&own), bounds(cell)) else {
+        return false;
+    };
+    let decades = (high / most).abs().log10();
+    let (moves, sags) = ((high - low) / high, (most - least) / most);
+    (decades - decades.round()).abs() < 0.015 && (0.6..1.7).contains(&(moves / sags))
 }
 
 /// Whether the high word of a wide number is only its sign, or more; never something else.
@@ -208,6 +327,15 @@ fn says_more(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
         if high == sign || high == 0 || high == 0xffff {
             small += 1;
         }
+    }
+    // Half of what sixteen bits hold, and nothing of the other half at once: a sign would jump there.
+    let is_large = low
+        .iter()
+        .flatten()
+        .any(|low| (0x8000..0xe000).contains(low));
+    let is_zero = high.iter().flatten().all(|high| *high == 0);
+    if is_zero && is_large {
+        return true;
     }
     // A high word of zeros may be another register; one that turns with the sign is its own.
     small == all && (!is_constant || first == Some(0xffff)) || small * 4 < all * 3
@@ -370,7 +498,8 @@ fn propose_pair(found: &mut Found<'_>, flows: &[Flow], pair: &Pair, cell: &Serie
     let positive = way.map(|(positive, _)| positive);
     let signs = pairs(&current.series, &power.series);
     let with = signs.iter().filter(|(a, b)| a * b > 0.0).count();
-    let theirs = if with * 2 > signs.len() {
+    let against = signs.iter().filter(|(a, b)| a * b < 0.0).count();
+    let theirs = if with > against {
         positive
     } else {
         positive.map(opposite)
@@ -439,7 +568,7 @@ const MOST_ALONE: usize = 3;
 fn propose_alone(found: &mut Found<'_>, flows: &[Flow], cell: &Series) {
     let mut clearest: Vec<&Flow> = flows
         .iter()
-        .filter(|flow| flow.clear > 0.6 && turns_or_swings(flow))
+        .filter(|flow| flow.clear > 0.6 && is_current(flow))
         .collect();
     clearest.sort_by(|a, b| b.clear.total_cmp(&a.clear));
     let mut taken: Vec<&Flow> = Vec::new();
@@ -449,8 +578,17 @@ fn propose_alone(found: &mut Found<'_>, flows: &[Flow], cell: &Series) {
         }
     }
     for flow in taken {
-        alone(found, flow, cell);
+        let others = flows.iter().filter(|other| {
+            let narrow = other.reading.width() == Some(1) && flow.reading.width() == Some(1);
+            narrow && other.at == flow.at && other.reading != flow.reading && is_current(other)
+        });
+        alone(found, flow, cell, &others.collect::<Vec<_>>());
     }
+}
+
+/// Whether it moves as a current does, and may be one in some decade.
+fn is_current(flow: &Flow) -> bool {
+    turns_or_swings(flow) && !decades(&flow.reading, &flow.series, None).is_empty()
 }
 
 /// Whether it moves as a current does: far, measured by what stands in its registers. A voltage does not.
@@ -462,7 +600,7 @@ fn turns_or_swings(flow: &Flow) -> bool {
     high - low > 0.15 * size && size > 0.0
 }
 
-fn alone(found: &mut Found<'_>, flow: &Flow, cell: &Series) {
+fn alone(found: &mut Found<'_>, flow: &Flow, cell: &Series, others: &[&Flow]) {
     let way = direction(&flow.series, cell);
     let ohm = way.map(|(_, ohm)| ohm / cells_in(cell));
     let scales = decades(&flow.reading, &flow.series, ohm);
@@ -483,7 +621,14 @@ fn alone(found: &mut Found<'_>, flow: &Flow, cell: &Series) {
     }
     let currents = scales.iter().map(|scale| (Role::PackCurrent, of(*scale)));
     let powers = [(Role::PackPower, of(1.0))];
-    let mut proposal = proposal.or(currents.chain(powers).collect::<Vec<_>>());
+    let others = others.iter().map(|other| {
+        let reading = Reading {
+            positive,
+            ..other.reading
+        };
+        (Role::PackCurrent, reading)
+    });
+    let mut proposal = proposal.or(currents.chain(powers).chain(others).collect::<Vec<_>>());
     if flow.reading.width() == Some(1) && has_sign_beside(found, flow) {
         doubt_width(&mut proposal);
     }

@@ -9,16 +9,17 @@
 //! resistances and charges look like cells, and so do kelvin: only cells add up to a voltage that moves with
 //! them. A float read one register off gives nearly the same numbers: the one that jumps less is right.
 
-use std::collections::BTreeSet;
-
 use packside_profiles::Role;
-use packside_profiles::model::{Footing, Key, Kind, Table, WordOrder};
+use packside_profiles::model::{Footing, Key};
 
-use super::blocks::{Block, blocks, pair_of_extremes};
+use super::blocks::{Block, blocks, is_one_cell};
 use super::claim::{Evidence, Extreme};
+use super::extremes;
 use super::flow;
 use super::images::{Images, Register};
-use super::proposal::{Found, Proposal, is_really_wide, number_readings};
+use super::proposal::{
+    Found, Proposal, is_really_wide, longest_run, number_readings, unsure_of_width,
+};
 use super::reading::{Reading, Series};
 use super::relate::{Agreement, agree, bounds, fold, highest, lowest, middle, movement, sum};
 use super::slow;
@@ -36,7 +37,7 @@ pub fn learn(images: &Images) -> Vec<Proposal> {
     slow::clocks(&mut found);
     match blocks(&found) {
         Some(block) => cells(&mut found, &block),
-        None => only_extremes(&mut found),
+        None => extremes::without_cells(&mut found),
     }
     flow::flows(&mut found);
     slow::temperatures(&mut found);
@@ -66,79 +67,6 @@ fn apart(all: Vec<Proposal>) -> Vec<Proposal> {
     kept
 }
 
-/// The highest and the lowest of cells that the unit does not give.
-fn only_extremes(found: &mut Found<'_>) {
-    let Some([high, low]) = pair_of_extremes(found) else {
-        return;
-    };
-    let count = found.images.count();
-    let mean: Series = fold(&[high.2.clone(), low.2.clone()], |both| {
-        both.iter().sum::<f64>() / 2.0
-    });
-    let is_sure = makes_a_voltage(found, (&high.2, &low.2), &mean, [high.0, low.0]);
-    found.cell = Some(mean);
-    for (role, which, (at, reading, series)) in [
-        (Role::CellVoltageMax, Extreme::Highest, high),
-        (Role::CellVoltageMin, Extreme::Lowest, low),
-    ] {
-        let why = Evidence::IsExtreme {
-            which,
-            held: count,
-            of: count,
-            moved: movement(&series),
-        };
-        if is_sure {
-            found
-                .all
-                .push(Proposal::new(role, at, reading, "V").with(why));
-            continue;
-        }
-        let pack = Reading {
-            scale: reading.scale * 100.0,
-            ..reading
-        };
-        let rivals = [
-            (role, reading),
-            (Role::PackVoltage, pack),
-            (Role::TerminalVoltage, pack),
-        ];
-        found.all.push(
-            Proposal::new(Role::Other, at, reading, "V")
-                .with(why)
-                .or(rivals),
-        );
-    }
-}
-
-/// Whether a whole number of cells between a highest and a lowest makes a voltage that moves with them.
-fn makes_a_voltage(
-    found: &Found<'_>,
-    (high, low): (&Series, &Series),
-    mean: &Series,
-    own: [Register; 2],
-) -> bool {
-    let all = super::blocks::voltages(found);
-    let mut others = all.iter().filter(|(at, ..)| !own.contains(at));
-    others.any(|(_, reading, series)| {
-        let (Some(volts), Some(cell)) = (middle(series), middle(mean)) else {
-            return false;
-        };
-        let count = (volts / cell).round();
-        let triples = series.iter().zip(high).zip(low);
-        let both: Vec<bool> = triples
-            .filter_map(|((volts, high), low)| {
-                let (volts, high, low) = ((*volts)?, (*high)?, (*low)?);
-                let step = reading.step() + 0.001 * volts;
-                Some(volts >= count * low - step && volts <= count * high + step)
-            })
-            .collect();
-        let held = both.iter().filter(|held| **held).count();
-        let follows = super::relate::correlation(&super::relate::steps(series, mean)) > 0.8;
-        // Of 30 cells and more a whole number is found for any voltage.
-        (4.0..=30.0).contains(&count) && follows && !both.is_empty() && held * 10 >= both.len() * 9
-    })
-}
-
 /// Cells, and all that follows from them.
 fn cells(found: &mut Found<'_>, block: &Block) {
     let total = sum(&block.series);
@@ -163,10 +91,45 @@ fn cells(found: &mut Found<'_>, block: &Block) {
         of: block.held.1,
         moved: movement(&pack),
     });
+    let is_whole = !goes_on_elsewhere(found, block);
+    if !is_whole {
+        proposal.open.push(Key::Count);
+        proposal.grade = Footing::Open;
+    }
     found.all.push(proposal);
-    voltages(found, &pack, block);
-    extremes(found, block);
-    modules(found, block);
+    if is_whole {
+        voltages(found, &pack, block);
+        extremes(found, block);
+        modules(found, block);
+    }
+}
+
+/// Whether registers side by side read and jump like these cells, and are not among them.
+fn goes_on_elsewhere(found: &Found<'_>, block: &Block) -> bool {
+    let mean = found.cell.clone().unwrap_or_default();
+    let width = block.reading.width().unwrap_or(1);
+    let mut run: Option<(Register, u16)> = None;
+    for at in found.free() {
+        if block.places.contains(&at) {
+            continue;
+        }
+        let series = block.reading.series(found.images, at, &[]);
+        let near = middle(&series).zip(middle(&mean));
+        let is_near = near.is_some_and(|(own, mean)| (own - mean).abs() < 0.12 * mean);
+        let jumps = super::relate::correlation(&super::relate::steps(&series, &mean)) > 0.5;
+        if !is_near || !jumps {
+            continue;
+        }
+        run = match run {
+            Some((last, count)) if last.plus(width) == Some(at) => Some((at, count + 1)),
+            _ => Some((at, 1)),
+        };
+        // The highest, the lowest, their mean and two voltages with the digits of cells may stand in a row.
+        if run.is_some_and(|(_, count)| count >= 6) {
+            return true;
+        }
+    }
+    false
 }
 
 /// Registers that have the voltage of the pack, and how far they lie from the sum of its cells.
@@ -186,8 +149,11 @@ fn like_pack(found: &Found<'_>, pack: &Series, block: &Block) -> Vec<(f64, Propo
             }
             let with = |size: f64| 0.015 * size + rounding.min(0.01 * size);
             let agreement = agree(&series, pack, with, reading.step());
-            let is_fine = reading.step() < 0.02 * around;
-            if agreement.holds() && is_fine && moves_with(&series, pack, reading.step()) {
+            let is_fine =
+                reading.step() < 0.004 * around || movement(&series) >= 3.0 * reading.step();
+            let is_cell = is_one_cell(&series, reading.step(), &block.series);
+            let moves = moves_with(&series, pack, reading.step());
+            if agreement.holds() && is_fine && moves && !is_cell {
                 let why = Evidence::AddsUp {
                     parts: block.places.len() / block.strings.max(1),
                     held: agreement.held,
@@ -210,6 +176,8 @@ fn voltages(found: &mut Found<'_>, pack: &Series, block: &Block) {
     let (beside, mut alone): (Vec<_>, Vec<_>) = all
         .into_iter()
         .partition(|(_, one)| side_by_side.contains(&one.instances));
+    // Where each pack of a rack has its own, another voltage is not one of them.
+    let is_whole = beside.len() == block.strings;
     if let Some((_, first)) = beside.first() {
         // Packs side by side: their voltages are those of the modules.
         let mut modules = first.clone();
@@ -226,7 +194,7 @@ fn voltages(found: &mut Found<'_>, pack: &Series, block: &Block) {
     alone.sort_by(|a, b| a.0.total_cmp(&b.0));
     // Which of two is gone while the switches are open, no number tells as long as they are closed.
     let is_pair = alone.len() > 1;
-    let roles: &[Role] = if block.strings > 1 {
+    let roles: &[Role] = if block.strings > 1 && !is_whole {
         &[
             Role::PackVoltage,
             Role::TerminalVoltage,
@@ -286,78 +254,12 @@ fn other_decades(block: &Block, reading: &Reading) -> Vec<Reading> {
     all
 }
 
-/// Places of three or more voltages side by side: those of packs in a rack.
 fn side_by_side(all: &[(f64, Proposal)]) -> Vec<Vec<u16>> {
-    let mut places: Vec<(Table, u16, u16)> = all
+    let places = all
         .iter()
-        .filter_map(|(_, one)| Some((one.table, *one.instances.first()?, one.registers)))
-        .collect();
-    places.sort_unstable();
-    let mut best: Vec<(Table, u16, u16)> = Vec::new();
-    let mut run: Vec<(Table, u16, u16)> = Vec::new();
-    for place in places {
-        let goes_on = run.last().is_some_and(|last| {
-            last.0 == place.0 && last.2 == place.2 && place.1 - last.1 == last.2
-        });
-        if !goes_on {
-            run.clear();
-        }
-        run.push(place);
-        if run.len() > best.len() {
-            best.clone_from(&run);
-        }
-    }
-    if best.len() < 3 {
-        return Vec::new();
-    }
-    best.into_iter().map(|place| vec![place.1]).collect()
-}
-
-/// A register of zeros before or behind may be the other word of a wide number: then only the rivals say what
-/// it may be.
-fn unsure_of_width(found: &Found<'_>, mut proposal: Proposal) -> Proposal {
-    let is_narrow = proposal.registers == 1;
-    let first = proposal
-        .instances
-        .first()
-        .map(|address| Register::new(proposal.table, *address));
-    let Some(first) = first.filter(|_| is_narrow) else {
-        return proposal;
-    };
-    let before = first
-        .address
-        .checked_sub(1)
-        .map(|address| Register { address, ..first });
-    let is_zero = |at: Option<Register>| {
-        let row = at
-            .filter(|at| !found.is_taken(*at))
-            .and_then(|at| found.images.row(at));
-        row.is_some_and(|row| row.iter().flatten().all(|word| *word == 0))
-    };
-    let mut doubts = Vec::new();
-    if is_zero(first.plus(1)) {
-        let wide = Reading {
-            order: WordOrder::LowFirst,
-            ..proposal.reading.of(Kind::U32)
-        };
-        let roles: BTreeSet<Role> = match proposal.role {
-            Role::Other => proposal.rivals.iter().map(|(role, _)| *role).collect(),
-            role => BTreeSet::from([role]),
-        };
-        proposal = proposal.or(roles.into_iter().map(|role| (role, wide)));
-        doubts.push(Key::Type);
-    }
-    if is_zero(before) {
-        // Where it would begin no rival can say.
-        doubts.extend([Key::Type, Key::Address]);
-        proposal.grade = Footing::Open;
-    }
-    for key in doubts {
-        if !proposal.open.contains(&key) {
-            proposal.open.push(key);
-        }
-    }
-    proposal
+        .filter_map(|(_, one)| Some((one.table, *one.instances.first()?, one.registers)));
+    let run = longest_run(places.collect());
+    run.into_iter().map(|place| vec![place.1]).collect()
 }
 
 fn is_really_wide_enough(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
@@ -446,9 +348,20 @@ fn is_extreme(
         .iter()
         .map(|other| agree(&series, other, |_| 0.002, step).distance)
         .fold(f64::INFINITY, f64::min);
+    // Read two seconds apart it strays while the current changes, to both sides: in the middle it does not.
+    let off = |other: &Series| {
+        let both = super::relate::pairs(&series, other);
+        let apart: Series = both.iter().map(|(own, other)| Some(own - other)).collect();
+        middle(&apart).unwrap_or(f64::INFINITY).abs()
+    };
+    let rest = others
+        .iter()
+        .map(|other| off(other))
+        .fold(f64::INFINITY, f64::min);
+    let is_in_the_middle = off(with) <= step && rest >= 4.0 * step;
     let is_it = own.holds()
         && movement(&series) > 0.0
-        && own.distance < 0.6 * nearest
+        && (own.distance < 0.6 * nearest || is_in_the_middle)
         && moves_with(&series, with, step);
     is_it.then_some(own)
 }

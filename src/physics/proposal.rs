@@ -1,5 +1,7 @@
 //! What registers may be, and what was found so far.
 
+use std::collections::BTreeSet;
+
 use packside_profiles::Role;
 use packside_profiles::model::{Footing, Key, Kind, Table, WordOrder};
 
@@ -129,15 +131,94 @@ pub(crate) fn number_readings(scales: &[f64]) -> Vec<Reading> {
     all
 }
 
-/// Whether a wide reading of an unsigned number says more than its low word alone.
+/// Whether a wide reading of an unsigned number says more than its low word alone, or a float more than its high one.
 pub(crate) fn is_really_wide(images: &Images, at: Register, reading: &Reading) -> bool {
-    if reading.kind == Kind::F32 {
-        return true;
-    }
-    let high = match reading.order {
-        WordOrder::HighFirst => Some(at),
-        WordOrder::LowFirst => at.plus(1),
+    let (high, low) = match reading.order {
+        WordOrder::HighFirst => (Some(at), at.plus(1)),
+        WordOrder::LowFirst => (at.plus(1), Some(at)),
     };
-    let row = high.and_then(|high| images.row(high));
-    row.is_some_and(|row| row.iter().flatten().any(|word| *word != 0))
+    let row = |at: Option<Register>| at.and_then(|at| images.row(at)).unwrap_or_default();
+    let (high, low) = (row(high), row(low));
+    if reading.kind != Kind::F32 {
+        return high.iter().flatten().any(|word| *word != 0);
+    }
+    // The end of a float that moves is as restless as dice, or nothing where it is rounded.
+    let moves = |row: &[Option<u16>]| {
+        let mut words: Vec<u16> = row.iter().flatten().copied().collect();
+        words.sort_unstable();
+        words.dedup();
+        words.len()
+    };
+    let is_rounded = low.iter().flatten().all(|word| *word == 0);
+    moves(high) < 2 || is_rounded || moves(low) * 2 > moves(high)
+}
+
+/// The longest run of three or more places (table, register, width) side by side: voltages of packs in a rack.
+pub(crate) fn longest_run(mut places: Vec<(Table, u16, u16)>) -> Vec<(Table, u16, u16)> {
+    places.sort_unstable();
+    let mut best: Vec<(Table, u16, u16)> = Vec::new();
+    let mut run: Vec<(Table, u16, u16)> = Vec::new();
+    for place in places {
+        let goes_on = run.last().is_some_and(|last| {
+            last.0 == place.0 && last.2 == place.2 && place.1 - last.1 == last.2
+        });
+        if !goes_on {
+            run.clear();
+        }
+        run.push(place);
+        if run.len() > best.len() {
+            best.clone_from(&run);
+        }
+    }
+    if best.len() < 3 {
+        best.clear();
+    }
+    best
+}
+
+/// A register of zeros before or behind may be the other word of a wide number: then only the rivals say what
+/// it may be.
+pub(crate) fn unsure_of_width(found: &Found<'_>, mut proposal: Proposal) -> Proposal {
+    let is_narrow = proposal.registers == 1;
+    let first = proposal
+        .instances
+        .first()
+        .map(|address| Register::new(proposal.table, *address));
+    let Some(first) = first.filter(|_| is_narrow) else {
+        return proposal;
+    };
+    let before = first
+        .address
+        .checked_sub(1)
+        .map(|address| Register { address, ..first });
+    let is_zero = |at: Option<Register>| {
+        let row = at
+            .filter(|at| !found.is_taken(*at))
+            .and_then(|at| found.images.row(at));
+        row.is_some_and(|row| row.iter().flatten().all(|word| *word == 0))
+    };
+    let mut doubts = Vec::new();
+    if is_zero(first.plus(1)) {
+        let wide = Reading {
+            order: WordOrder::LowFirst,
+            ..proposal.reading.of(Kind::U32)
+        };
+        let roles: BTreeSet<Role> = match proposal.role {
+            Role::Other => proposal.rivals.iter().map(|(role, _)| *role).collect(),
+            role => BTreeSet::from([role]),
+        };
+        proposal = proposal.or(roles.into_iter().map(|role| (role, wide)));
+        doubts.push(Key::Type);
+    }
+    if is_zero(before) {
+        // Where it would begin no rival can say.
+        doubts.extend([Key::Type, Key::Address]);
+        proposal.grade = Footing::Open;
+    }
+    for key in doubts {
+        if !proposal.open.contains(&key) {
+            proposal.open.push(key);
+        }
+    }
+    proposal
 }

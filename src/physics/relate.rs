@@ -6,6 +6,7 @@
 //! Whenever nothing moves, any constant equals any other. A deviation is made small by one step in many
 //! images; the distance from lowest to highest is not.
 
+use super::reading::Series;
 use crate::statistics::median;
 
 /// Pairs of numbers of the same image.
@@ -180,6 +181,50 @@ pub(crate) fn highest(values: &[f64]) -> f64 {
 /// The lowest of several numbers.
 pub(crate) fn lowest(values: &[f64]) -> f64 {
     values.iter().copied().fold(f64::INFINITY, f64::min)
+}
+
+/// Most cells in series of a storage unit.
+// Kind: common practice
+const MOST_CELLS: f64 = 480.0;
+
+/// Whether a series goes with another, by its level or from image to image.
+pub(crate) fn follows(one: &Series, other: &Series) -> bool {
+    correlation(&pairs(one, other)) > 0.8 || correlation(&steps(one, other)) > 0.8
+}
+
+/// The whole number of cells between a highest and a lowest that makes a voltage in nearly all images.
+pub(crate) fn whole_cells(
+    series: &Series,
+    step: f64,
+    (high, low): (&Series, &Series),
+    mean: &Series,
+) -> Option<f64> {
+    let around = (middle(series)? / middle(mean)?).round();
+    let spread = middle(high)? / middle(low)? - 1.0;
+    let reach = (around * spread / 2.0).ceil().max(1.0);
+    let holds = |count: f64| {
+        let triples = series.iter().zip(high).zip(low);
+        let all: Vec<bool> = triples
+            .filter_map(|((volts, high), low)| {
+                let (volts, high, low) = ((*volts)?, (*high)?, (*low)?);
+                // Kind: common practice (one part in a thousand between two ways to measure)
+                let bears = step + 0.001 * volts;
+                Some(volts >= count * low - bears && volts <= count * high + bears)
+            })
+            .collect();
+        let held = all.iter().filter(|held| **held).count();
+        !all.is_empty() && held * 10 >= all.len() * 9
+    };
+    let mut apart = 0.0;
+    while apart <= reach {
+        for count in [around - apart, around + apart] {
+            if (4.0..=MOST_CELLS).contains(&count) && holds(count) {
+                return Some(count);
+            }
+        }
+        apart += 1.0;
+    }
+    None
 }
 
 #[cfg(test)]

@@ -71,6 +71,7 @@ pub(crate) fn texts(found: &mut Found<'_>) {
 /// Clocks: wide counters of seconds that tell a date.
 pub(crate) fn clocks(found: &mut Found<'_>) {
     let times: Series = found.images.times().iter().copied().map(Some).collect();
+    let mut clocks: Vec<Proposal> = Vec::new();
     for at in found.free() {
         for order in [WordOrder::HighFirst, WordOrder::LowFirst] {
             let reading = Reading {
@@ -92,12 +93,22 @@ pub(crate) fn clocks(found: &mut Found<'_>) {
                 continue;
             }
             let proposal = Proposal::new(Role::UnitClock, at, reading, "s");
-            found
-                .all
-                .push(proposal.with(Evidence::CountsSeconds { per_second: rate }));
+            clocks.push(proposal.with(Evidence::CountsSeconds { per_second: rate }));
             break;
         }
     }
+    // A word that stands between two that count is the high one of either.
+    let is_alone = |one: &Proposal| {
+        let places = one
+            .instances
+            .iter()
+            .flat_map(|at| [*at, at.saturating_add(1)]);
+        let mut places = places.map(|address| Register::new(one.table, address));
+        let others = || clocks.iter().filter(|other| *other != one);
+        places.all(|place| !others().any(|other| other.covers(place)))
+    };
+    let alone = clocks.iter().filter(|one| is_alone(one)).cloned();
+    found.all.extend(alone.collect::<Vec<_>>());
 }
 
 /// Counters that go on steadily: whose, no number tells.
@@ -183,22 +194,22 @@ fn ways(found: &Found<'_>, at: Register) -> Vec<(Reading, Series)> {
     all
 }
 
-/// Whether a series changes slowly and not with the current.
-fn is_slow(series: &Series, cell: Option<&Series>) -> bool {
-    let with = cell.map_or(0.0, |cell| correlation(&steps(series, cell)).abs());
-    with < 0.4
+/// Whether a series changes slowly, and neither with the cells nor with the pack.
+fn is_slow(series: &Series, with: &[Option<&Series>]) -> bool {
+    let mut with = with.iter().flatten();
+    with.all(|other| correlation(&steps(series, other)).abs() < 0.4)
 }
 
 /// Temperatures: what is slow and lies where temperatures do.
 pub(crate) fn temperatures(found: &mut Found<'_>) {
-    let cell = found.cell.clone();
+    let (cell, pack) = (found.cell.clone(), found.pack.clone());
     let known: Vec<(Register, Vec<(Reading, Series)>)> = found
         .free()
         .into_iter()
         .map(|at| (at, ways(found, at)))
         .filter(|(_, ways)| {
             ways.iter()
-                .any(|(_, series)| is_slow(series, cell.as_ref()))
+                .any(|(_, series)| is_slow(series, &[cell.as_ref(), pack.as_ref()]))
         })
         .collect();
     let proposals = alone(&known);

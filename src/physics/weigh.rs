@@ -270,6 +270,15 @@ fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
             weighed.grade = Footing::Open;
             weighed.open = vec![Key::Scale, Key::Type, Key::Address];
         }
+        // Texts: what was read there lies in that table, and characters have no order of words.
+        if viable.is_seen && claim.reading.kind == Kind::String {
+            weighed
+                .open
+                .retain(|key| !matches!(key, Key::Table | Key::Order));
+            if weighed.open.is_empty() {
+                weighed.grade = Footing::AsDocumentSays;
+            }
+        }
         if !evidence.is_empty() {
             weighed.evidence = evidence;
         }
@@ -338,14 +347,17 @@ fn with_sign(
     };
     let is_warmth = plausible::is_temperature(claim.role);
     let falls = plausible::has_direction(claim.role) || is_warmth;
-    let unsigned = |one: &Reading| Reading {
-        kind: best.reading.kind,
-        ..*one
-    };
-    let same = viable.candidates.iter().find(|one| {
-        one.reading.kind == signed
-            && unsigned(&one.reading) == unsigned(&best.reading)
-            && one.is_same(best)
+    // What is below half of it is the same number with a sign.
+    let is_below = best
+        .series
+        .iter()
+        .all(|one| bounds(one).is_none_or(|(_, high)| high < half * best.reading.scale.abs()));
+    let same = is_below.then(|| Candidate {
+        reading: Reading {
+            kind: signed,
+            ..best.reading
+        },
+        ..best.clone()
     });
     let Some(same) = same.filter(|_| falls && best.reading.offset == 0.0) else {
         return (best.clone(), evidence);
@@ -365,7 +377,7 @@ fn with_sign(
     });
     rivals.extend(shifted.map(|one| one.reading));
     evidence.push(Evidence::FallsBelowZero);
-    (same.clone(), evidence)
+    (same, evidence)
 }
 
 /// A document of which a decade was shown to be wrong is not believed where nothing else speaks for a decade.

@@ -85,7 +85,7 @@ fn measured(w: &Understood, about: About) -> Option<Meaning> {
     }
     let is =
         |notion, measure| w.has(notion) || (about.measure == Some(measure) && !has_quantity(w));
-    if w.has(N::Soc) || w.has(N::Soh) {
+    if w.has(N::Soc) || w.has(N::Soh) || is_share(w, about) {
         return charge_or_health(w);
     }
     if w.has(N::Insul) {
@@ -129,12 +129,11 @@ fn measured(w: &Understood, about: About) -> Option<Meaning> {
             N::Protect,
             N::Max,
             N::Min,
-            N::Charge,
-            N::Discharge,
             N::Inverter,
             N::Avg,
         ]);
-        return if elsewhere {
+        // One of both is what is allowed, or flows one way; both are the power with its sign.
+        return if elsewhere || w.has(N::Charge) != w.has(N::Discharge) {
             Some(Meaning::Other)
         } else {
             sure(Role::PackPower)
@@ -142,6 +141,26 @@ fn measured(w: &Understood, about: About) -> Option<Meaning> {
     }
     let celsius = is(N::Temp, Measure::Celsius) || is(N::Temp, Measure::Kelvin);
     celsius.then(|| degrees(w, about)).flatten()
+}
+
+/// Whether a charge, a capacity or an energy is given as a share: then it is what is left of a full one.
+fn is_share(w: &Understood, about: About) -> bool {
+    about.measure == Some(Measure::Percent)
+        && w.any(&[N::Charge, N::Capacity, N::Energy, N::Remaining])
+        && !w.any(&[
+            N::Discharge,
+            N::Nominal,
+            N::Full,
+            N::Cumul,
+            N::Amp,
+            N::Volt,
+            N::Power,
+            N::Temp,
+            N::Resist,
+            N::Humidity,
+            N::Balance,
+            N::Imbalance,
+        ])
 }
 
 fn has_quantity(w: &Understood) -> bool {
@@ -181,7 +200,7 @@ fn charge_or_health(w: &Understood) -> Option<Meaning> {
     ]) {
         return Some(Meaning::Other);
     }
-    match (w.has(N::Soc), w.has(N::Module)) {
+    match (!w.has(N::Soh), w.has(N::Module)) {
         (true, true) => sure(Role::ModuleSoc),
         (true, false) => sure(Role::Soc),
         (false, true) => Some(Meaning::Other),
@@ -190,6 +209,11 @@ fn charge_or_health(w: &Understood) -> Option<Meaning> {
 }
 
 fn volts(w: &Understood, about: About) -> Option<Meaning> {
+    // At the terminals, on the inverter's side of the switches.
+    let is_theirs = w.has(N::Inverter) && !w.has(N::Terminal);
+    if is_theirs {
+        return Some(Meaning::Other);
+    }
     if w.any(&[
         N::Limit,
         N::Protect,
@@ -199,7 +223,6 @@ fn volts(w: &Understood, about: About) -> Option<Meaning> {
         N::Avg,
         N::Over,
         N::Under,
-        N::Inverter,
         N::Valid,
         N::Stored,
         N::Count,
@@ -346,7 +369,17 @@ fn identity(w: &Understood, about: About) -> Option<Meaning> {
             Role::Serial
         });
     }
-    if w.has(N::Hardware) || w.has(N::Maker) {
+    // A text which is the number that somebody who makes or owns devices gave to one.
+    let is_numbered = about.is_text && w.has(N::Index) && w.any(&[N::Maker, N::Address]);
+    if is_numbered && !w.any(&[N::Inverter, N::Cell, N::Version, N::Firmware, N::Model]) {
+        return sure(if w.has(N::Module) {
+            Role::ModuleSerial
+        } else {
+            Role::Serial
+        });
+    }
+    let is_model = about.is_text && w.has(N::Model) && !w.any(&[N::Inverter, N::Cell]);
+    if w.has(N::Hardware) || (w.has(N::Maker) && !is_model) {
         return Some(Meaning::Other);
     }
     if w.has(N::Firmware) && !w.has(N::Inverter) {

@@ -13,6 +13,7 @@ pub(crate) fn question(question: Question) -> &'static str {
             "Amperes of the battery on the inverter's screen, while they stand still at 2 A or more: above zero where the \
              battery charges, below zero where it discharges"
         }
+        Question::Volts => "Volts of the battery on the inverter's screen",
         Question::DeadVoltage => {
             "Which voltage is gone while the unit's switches are open? Only if you saw it: nobody opens switches for this"
         }
@@ -26,6 +27,7 @@ pub(crate) fn question(question: Question) -> &'static str {
 pub(crate) fn settles(question: Question) -> &'static str {
     match question {
         Question::Amperes => "the amperes on the inverter's screen",
+        Question::Volts => "the volts of the battery on the inverter's screen",
         Question::DeadVoltage => "which voltage is gone while the switches are open",
         Question::Charge => "the state of charge on a screen",
         Question::Room => "the temperature of the room",
@@ -48,6 +50,9 @@ pub(crate) fn why(settled: &Settled, asked: Option<f64>) -> String {
                 "charging"
             };
             format!("the inverter shows {} {way}", with_unit(asked.abs(), "A"))
+        }
+        (Some(Question::Volts), Some(asked)) => {
+            format!("the inverter shows {}", with_unit(asked, "V"))
         }
         (Some(Question::Charge), Some(asked)) => {
             format!("a screen shows {} of charge", with_unit(asked, "%"))

@@ -133,7 +133,9 @@ class Held:
         if several == 1:
             return claims
         near = {(f, r + step) for f, r in places for step in (-1, 1)}
-        return [c for c in claims if near & set(self.known(elements(c)))]
+        # What stands exactly where another point of the role is means that one.
+        taken = {(other["function"], place) for other in self.truth if other["role"] == point["role"] or self.learnt and {other["role"], point["role"]} <= set(STACK) for place in other["places"]}
+        return [c for c in claims if near & set(self.known(elements(c))) and not taken & set(self.known(elements(c)))]
 
     def held(self, role, point, own):
         if not own:

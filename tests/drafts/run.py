@@ -56,6 +56,7 @@ WANTED = [
     ("learn", "learn", {"cell_voltage"}, ("right",), 0.98, 0.01),
     ("learn", "learn", STACK, ("right",), 0.95, 0.01),
     ("learn", "learn", EXTREMES, ("right",), 0.95, 0.01),
+    ("learn", "answer", STACK, ("right",), 0.95, 0.003),
     ("learn", "answer", {"pack_current"}, ("right",), 0.90, 0.003),
     ("learn", "answer", WARM, ("right", "narrowed"), 0.85, 0.003),
     ("learn", "learn", None, ("right",), None, 0.01),
@@ -123,6 +124,7 @@ def answers(unit, draft):
     said = {"charge": "%.0f" % scan.charge, "room": "%.0f" % (unit.map.pack.warm - 3)}
     if abs(scan.current) >= 2:
         said["amperes"] = "%.1f" % scan.current
+    said["volts"] = "%.1f" % scan.pack
     for point in unit.map.points:
         if point.key == "uptime":
             said["powered-up"] = "%.0f" % (point.value(scan, 0, (IMAGES - 1) * unit.period) / 60)

@@ -142,6 +142,7 @@ fn kind(question: Question, ids: &[String], written: &Written, held: &Held) -> A
     };
     match question {
         Question::Amperes => number("A", -2_000.0, 2_000.0),
+        Question::Volts => number("V", 5.0, 2_000.0),
         Question::Charge => number("%", 0.0, 100.0),
         Question::Room => number("degC", -40.0, 60.0),
         Question::PoweredUp => number("min", 0.0, 10_000_000.0),
