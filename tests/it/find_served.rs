@@ -13,7 +13,7 @@ use std::time::Duration;
 use packside_simulator::Scenario;
 use packside_simulator::serve::{Options, Place, Server};
 
-use super::tool::{packside, stderr, stdout};
+use super::tool::{flat, packside, stderr, stdout};
 
 /// A served scenario, ended when this is dropped.
 pub(crate) struct Served {
@@ -140,7 +140,7 @@ fn find_has_listened_for_the_look_that_follows() {
     let window = ["--listen-first", "2"];
     let find = ["find", "--serial", &served.reach, "--may-wake"];
     let found = stdout(&run(folder.path(), 0, &[&find[..], &window].concat()));
-    let flat = found.split_whitespace().collect::<Vec<_>>().join(" ");
+    let flat = flat(&found);
     assert!(flat.contains("does not listen first once more"), "{found}");
     let next = found.lines().last().unwrap();
     let words = next.strip_prefix("next: packside ").unwrap();
@@ -182,9 +182,9 @@ fn find_sends_no_rtu_question_where_rtu_is_heard_over_tcp() {
     let folder = tempfile::tempdir().unwrap();
     let served = Served::start("hv-running", &Place::RtuOverTcp(anywhere()));
     let words = ["find", "--gateway", &served.reach];
-    let heard = stdout(&run(folder.path(), 0, &words));
+    let heard = flat(&stdout(&run(folder.path(), 0, &words)));
     assert!(
-        heard.starts_with("OCCUPIED  somebody talks here at the gateway's own settings"),
+        heard.starts_with("OCCUPIED somebody talks here at the gateway's own settings"),
         "{heard}"
     );
     assert!(heard.contains("not a byte was sent"), "{heard}");
@@ -270,9 +270,10 @@ fn find_tells_what_a_unit_says_of_itself() {
         "--listen-first",
         "0",
     ];
-    let text = stdout(&packside(&words));
-    let first = "not one of the known maps, says of itself Invented Storage Stack 12";
-    assert!(text.lines().next().unwrap().ends_with(first), "{text}");
+    let text = flat(&stdout(&packside(&words)));
+    let first =
+        "settings: not one of the known maps, says of itself Invented Storage Stack 12 Address 7";
+    assert!(text.contains(first), "{text}");
 }
 
 // Kind:   published

@@ -9,6 +9,8 @@ use packside_profiles::model::{Footing, Key, Numbering, Positive, Profile};
 use packside_profiles::{Class, Role, draft_text};
 use proptest::prelude::*;
 
+use super::tool::flat;
+
 fn table(name: &str) -> Vec<u8> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/tables");
     std::fs::read(folder.join(name)).unwrap()
@@ -35,7 +37,7 @@ fn points(profile: &Profile) -> Vec<String> {
             point.scale.value(),
             open.join("+")
         );
-        text.split_whitespace().collect::<Vec<_>>().join(" ")
+        flat(&text)
     });
     points.collect()
 }

@@ -14,6 +14,8 @@ use packside::wire::sealed;
 use packside_simulator::Scenario;
 use serde_json::Value;
 
+use super::tool::flat;
+
 fn packside(arguments: &[&str], input: &[u8]) -> Output {
     let mut child = Command::new(env!("CARGO_BIN_EXE_packside"))
         .arg("listen")
@@ -41,7 +43,7 @@ fn check(arguments: &[&str], input: &[u8], exit: i32, leads: &str, parts: &[&str
     );
     assert!(!stderr.contains("panicked"), "{stderr}");
     // Wrapped lines are read as one.
-    let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let flat = flat(&text);
     for part in parts {
         assert!(
             flat.contains(part),
@@ -219,7 +221,7 @@ fn swapped_pair_is_proven_and_nothing_is_said_of_the_battery() {
     let output = packside(&["--simulated", "hv-pair-swapped"], &[]);
     assert_eq!(output.status.code(), Some(3));
     let text = String::from_utf8(output.stdout).unwrap();
-    let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let flat = flat(&text);
     for part in [
         "THE LINE The two wires of the pair are swapped:",
         "nothing can be said about the battery how sure: proven",
@@ -234,7 +236,7 @@ fn other_parity_of_ours_is_heard_all_the_same_and_said() {
     let output = packside(&["--simulated", "hv-running", "--line", "9600-8N1"], &[]);
     assert_eq!(output.status.code(), Some(0));
     let text = String::from_utf8(output.stdout).unwrap();
-    let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let flat = flat(&text);
     assert!(
         flat.contains("the marks of the port show that the senders use 9600-8E1, not our 9600-8N1"),
         "{text}"
@@ -265,7 +267,7 @@ fn recording_holds_every_setting_listened_at_and_the_marks() {
         for output in [live, again] {
             assert_eq!(output.status.code(), Some(0), "{arguments:?}: {output:?}");
             let text = String::from_utf8(output.stdout).unwrap();
-            let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            let flat = flat(&text);
             assert!(flat.contains(part), "expected {part:?} in:\n{text}");
         }
         let lines = std::fs::read_to_string(file).unwrap();

@@ -54,3 +54,8 @@ pub(crate) fn stdout(output: &Output) -> String {
 pub(crate) fn stderr(output: &Output) -> String {
     String::from_utf8_lossy(&output.stderr).into_owned()
 }
+
+/// A text without the breaks of its lines: what stands in it wherever they fall.
+pub(crate) fn flat(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
