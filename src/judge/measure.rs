@@ -297,13 +297,18 @@ fn absolute_minimum(measured: &mut Numbers, reading: &Reading, number: f64, prof
         volts: number,
         limit,
     };
-    measured.findings.push(finding(
+    let found = finding(
         Class::CellBelowMinimum,
         Severity::Alarm,
         reading.unit,
         reading.place,
         fact,
-    ));
+    );
+    // The lowest stands first: it is the one that is named.
+    let is_higher = |one: &Finding| matches!(&one.fact, Fact::Measured(Measured::BelowMinimum { volts, .. }) if *volts > number);
+    let place = measured.findings.iter().position(is_higher);
+    let place = place.unwrap_or(measured.findings.len());
+    measured.findings.insert(place, found);
 }
 
 /// Cells and sensors without a usable value.

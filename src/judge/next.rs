@@ -134,8 +134,10 @@ fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
         steps.push(Step::SetApart { at }.next());
     }
     steps.extend(at_the_roots(member, profile));
-    // Where the map itself says what to do at the inverter's side, a second step would say it again.
-    let untold = |f: &Finding| is_untold(f) && f.lies_in == LiesIn::InverterSide;
+    // Where the map itself says what to do at the inverter's side, of a flag or of the same that is stored, a second
+    // step would say it again, and with a short circuit "look again" would stand before "do not switch on".
+    let is_told = |f: &Finding| roots(member).any(|one| one.id == f.id && !is_untold(one));
+    let untold = |f: &Finding| f.lies_in == LiesIn::InverterSide && !is_told(f);
     // Nobody goes to what heats to find out where it lies.
     let nobody_knows = |f: &Finding| {
         f.lies_in == LiesIn::Unknown
