@@ -359,7 +359,7 @@ pub(super) fn next_command(
     match judgement.verdict.kind {
         // Nobody goes there: the number is watched from elsewhere, and a cable is not elsewhere.
         VerdictKind::Fault if first_step == Some(StepKind::KeepAway) => {
-            match args.link.place.serial.is_none() {
+            match args.link.place.gateway.is_some() {
                 true => format!("next: packside watch {place}"),
                 false if saved.is_some() => {
                     "next: stay away; packside report last -o page.html".to_owned()

@@ -76,6 +76,8 @@ pub enum Contradicts {
     AllClosed,
     /// All open, and should be closed.
     AllOpen,
-    /// One is not as the others.
-    One,
+    /// One closed among open ones, and all should be open.
+    OneClosed,
+    /// One open among closed ones, and all should be closed.
+    OneOpen,
 }

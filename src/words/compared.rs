@@ -151,8 +151,11 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
                 Contradicts::AllOpen => {
                     "all main switches read open and should be closed\u{1d}they do not close, or their contacts only say so"
                 }
-                Contradicts::One =>
-                    "one main switch is not where it should be\u{1d}it sticks, or its contact only says so",
+                Contradicts::OneClosed =>
+                    "one main switch reads closed and should be open: one pole may be live\u{1d}it is welded, or its contact only says so",
+                Contradicts::OneOpen => {
+                    "one main switch reads open and should be closed\u{1d}it does not close, or its contact only says so"
+                }
             },
             name(*at, profile),
         ),

@@ -71,7 +71,8 @@ pub(crate) fn deciding(fact: &Fact, profile: &Profile) -> Option<String> {
         Fact::Compared(Compared::SwitchesAgainstState { how, .. }) => match how {
             Contradicts::AllClosed => "all read closed, and should be open",
             Contradicts::AllOpen => "all read open, and should be closed",
-            Contradicts::One => "one is not where it should be",
+            Contradicts::OneClosed => "one reads closed, and should be open",
+            Contradicts::OneOpen => "one reads open, and should be closed",
         }
         .to_owned(),
         Fact::Compared(Compared::GivesWay {

@@ -366,7 +366,10 @@ pub fn step_means(kind: StepKind) -> &'static str {
              load, wait as the inverter's label says, and look again; only the far side of an open isolator can be proven dead, \
              pole to pole and pole to earth"
         }
-        StepKind::PacksApart => "do not let packs of unlike voltage connect: touch no switch",
+        StepKind::PacksApart => {
+            "do not let packs of unlike voltage connect: touch no switch, and mend nothing yet: a pack that is mended may \
+             connect by itself"
+        }
         StepKind::LetEqualise => {
             "touch no switch, pull no plug: the packs feed one another until they are alike. Stay clear, and look again in ten \
              minutes: the current must have fallen"
