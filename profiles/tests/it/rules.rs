@@ -439,8 +439,8 @@ fn err_flag_places() {
 fn err_flag_consequences() {
     check_map(
         "generic-hv-stack",
-        "do = \"is the inverter powered? Then its communication cable: socket, pair, polarity, settings\"\nbrings = [\"switches-open\"",
-        "do = \"is the inverter powered?\"\nbrings = [\"insulation-low\", \"derating\", \"nothing\"",
+        "do = \"look whether the inverter is on, then at its communication cable: socket, pair, polarity, settings\"\nbrings = [\"switches-open\"",
+        "do = \"look whether the inverter is on\"\nbrings = [\"insulation-low\", \"derating\", \"nothing\"",
         &[
             "flag \"inverter-silent\" cannot bring \"insulation-low\": insulation-low is never a mere consequence",
             "flag \"inverter-silent\" cannot bring \"derating\": derating does not follow from a silent inverter",
