@@ -41,6 +41,8 @@ pub enum Caution {
         module: Option<u16>,
         /// The hottest sensor, °C.
         celsius: f64,
+        /// How many sensors are too hot, where that was counted.
+        sensors: usize,
     },
     /// The unit says that something is too hot, and no sensor shows it now: nobody near.
     SaidHot {

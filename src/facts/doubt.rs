@@ -354,6 +354,8 @@ pub enum Mismatch {
         seen: Option<Value>,
         /// What the map expects.
         expected: Scalar,
+        /// A gateway is asked, which may have answered itself.
+        by_gateway: bool,
     },
     /// The firmware is outside the range of the map.
     Firmware {

@@ -66,6 +66,8 @@ pub enum Deed {
     FindPerson,
     /// Isolate the stack's own cables and modules one after the other.
     NarrowDownStack,
+    /// Look at the main fuse and the pre-charge resistor.
+    FuseAndResistor,
     /// Compare charge and voltage at rest.
     CompareCharge,
     /// Restart the control unit.

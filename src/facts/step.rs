@@ -73,8 +73,6 @@ pub enum LookAgain {
 pub enum Mind {
     /// The inverter is to be stopped before.
     StopInverter,
-    /// The main fuse and the pre-charge resistor come next.
-    FuseAndResistor,
     /// It may be the main fuse as well.
     PerhapsTheFuse,
     /// Nothing is returned before that.
@@ -463,8 +461,10 @@ impl NextStep {
 /// Danger first: nobody near, no current. Then the lowest risk first; looking again, and a restart, come after
 /// what is to be done before.
 pub(crate) fn by_risk(steps: &mut [NextStep]) {
-    let last = |kind| match kind {
+    let last = |kind, needs| match kind {
         StepKind::DoesItReturn => 1,
+        // Who charges it is the inverter, once it is heard.
+        StepKind::LiftCondition if needs == Needs::Operate => 1,
         StepKind::InverterCableToo
         | StepKind::LineToo
         | StepKind::LookWithInverter
@@ -479,7 +479,7 @@ pub(crate) fn by_risk(steps: &mut [NextStep]) {
         Step::StopCurrent { flows: false } => 3,
         _ => 4,
     };
-    steps.sort_by_key(|one| (first(&one.step), last(one.kind()), one.needs));
+    steps.sort_by_key(|one| (first(&one.step), last(one.kind(), one.needs), one.needs));
 }
 
 /// Orders steps by risk, then by what each separates per minute.

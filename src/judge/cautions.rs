@@ -53,6 +53,7 @@ fn heat(findings: &[Finding], readings: &[Reading]) -> Option<Caution> {
         Fact::Compared(Compared::HotFromInside { celsius, .. }) => Some(Caution::Hot {
             module: f.place.module,
             celsius: *celsius,
+            sensors: 1,
         }),
         _ => None,
     });
@@ -72,11 +73,24 @@ fn heat(findings: &[Finding], readings: &[Reading]) -> Option<Caution> {
             place => Caution::Hot {
                 module: place.or(module),
                 celsius,
+                sensors: roots(findings)
+                    .filter(is_hot)
+                    .map(sensors)
+                    .max()
+                    .unwrap_or(1),
             },
         })
     });
     let warm = || roots(findings).find_map(warm_part);
     rises.or(inside).or_else(warm).or(hot)
+}
+
+/// How many sensors a finding is about.
+fn sensors(found: &Finding) -> usize {
+    match found.fact {
+        Fact::Measured(Measured::ManyBeyondLimit { count, .. }) => count,
+        _ => 1,
+    }
 }
 
 /// A part that is warm without current, and the others are not; or a sensor that is warm alone, which may be a

@@ -6,6 +6,7 @@ use packside_profiles::model::Profile;
 use packside_profiles::{Role, Value};
 
 use super::shared::{Shared, value_text};
+use crate::event::LinkFacts;
 use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::{Doubt, Mismatch, TwoUnits, Unasked};
 use crate::facts::judgement::{Reading, ReadingQuality};
@@ -22,8 +23,10 @@ pub(super) struct Recognition {
     pub(super) is_another_map: bool,
 }
 
-pub(super) fn recognition(readings: &[Reading], profile: &Profile, we_asked: bool) -> Recognition {
+pub(super) fn recognition(readings: &[Reading], shared: &Shared<'_>) -> Recognition {
     use packside_profiles::model::Scalar;
+    let profile = shared.profile;
+    let by_gateway = shared.facts().is_some_and(LinkFacts::is_gateway);
     let mut doubts = Vec::new();
     let mut is_another_map = false;
     for rule in &profile.recognise {
@@ -38,7 +41,8 @@ pub(super) fn recognition(readings: &[Reading], profile: &Profile, we_asked: boo
             }
             _ => false,
         };
-        let unasked = reading.is_some_and(|r| r.quality == ReadingQuality::NeverAsked) && !we_asked;
+        let unasked =
+            reading.is_some_and(|r| r.quality == ReadingQuality::NeverAsked) && !shared.we_asked();
         if unasked {
             let map = profile.profile.id.clone();
             let what = Unasked::Mark { map };
@@ -50,6 +54,7 @@ pub(super) fn recognition(readings: &[Reading], profile: &Profile, we_asked: boo
                 point: rule.point.clone(),
                 seen: found.map(|(_, value)| value.clone()),
                 expected: rule.equals.clone(),
+                by_gateway,
             };
             doubts.push(Doubt::NotRecognised { mismatch });
         }

@@ -79,7 +79,7 @@ pub(crate) fn judge(evidence: &UnitMemory, shared: &Shared<'_>) -> Member {
     let profile = shared.profile;
     let facts = MemberFacts::of(evidence, shared);
     let state = facts.state.as_ref().and_then(|state| state.kind);
-    let recognition = recognition(&facts.readings, profile, shared.we_asked());
+    let recognition = recognition(&facts.readings, shared);
     let unconfirmed = !recognition.doubts.is_empty();
     let (mut findings, mut doubts) = facts.told(evidence, shared, recognition.doubts);
     let two_units = two_units(evidence, shared, profile);

@@ -129,11 +129,19 @@ fn is_low(class: Class) -> bool {
 fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
     let mut steps = Vec::new();
     let disposed = |wanted| roots(member).find(move |f| f.disposition == Some(wanted));
-    if let Some(root) = disposed(Disposition::Quarantine) {
+    let apart = disposed(Disposition::Quarantine).map(|root| {
         let at = at_roots(member, vec![root.id], root.id);
-        steps.push(Step::SetApart { at }.next());
+        (Step::SetApart { at }.next(), root.class)
+    });
+    let at_roots = at_the_roots(member, profile);
+    match apart {
+        // What is only measured wrong is looked for first.
+        Some((apart, Some(Class::SensorFault))) => {
+            steps.extend(at_roots.into_iter().chain([apart]))
+        }
+        Some((apart, _)) => steps.extend([apart].into_iter().chain(at_roots)),
+        None => steps.extend(at_roots),
     }
-    steps.extend(at_the_roots(member, profile));
     // Where the map itself says what to do at the inverter's side, of a flag or of the same that is stored, a second
     // step would say it again, and with a short circuit "look again" would stand before "do not switch on".
     let is_told = |f: &Finding| roots(member).any(|one| one.id == f.id && !is_untold(one));
@@ -311,9 +319,6 @@ fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
             }
             mind.push(Mind::StopInverter);
         }
-        if root.class == Some(Class::PrechargeFailed) {
-            mind.push(Mind::FuseAndResistor);
-        }
         if is_fuse_or_switch(root) {
             mind.push(Mind::PerhapsTheFuse);
         }
@@ -338,6 +343,14 @@ fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
             mind,
         };
         steps.push(work.needing(needs, who));
+        if root.class == Some(Class::PrechargeFailed) {
+            let inside = Step::WorkOnRoot {
+                at: at_roots(member, vec![root.id], root.id),
+                to_do: Deed::FuseAndResistor.alone(),
+                mind: Vec::new(),
+            };
+            steps.push(inside.needing(needs, who));
+        }
     }
     steps
 }

@@ -22,7 +22,7 @@ pub(crate) fn cause(kind: CauseKind) -> &'static str {
         CauseKind::InverterNoise => {
             "the inverter's switching disturbs the line while current flows"
         }
-        CauseKind::SecondClient => "somebody else asks on this pair at the same time",
+        CauseKind::SecondClient => "somebody else asks on this pair as well",
         CauseKind::TwoUnitsOneAddress => "two units have the same unit address",
         CauseKind::SlowUnit => "the unit answers more slowly than we wait",
         CauseKind::OtherProtocol => "something other than Modbus talks here",

@@ -42,13 +42,22 @@ pub(crate) fn caution(caution: &Caution, unit: Option<u8>) -> String {
             with_unit(*to, "degC"),
             within.as_secs_f64()
         ),
-        Caution::Hot { module, celsius } => format!(
-            "KEEP AWAY: {} is at {}. Rising, gas or smoke: out, call the fire service. Do not come back because it cooled",
-            module_or_unit(*module),
-            with_unit(*celsius, "degC")
-        ),
+        Caution::Hot {
+            module,
+            celsius,
+            sensors,
+        } => {
+            let (whose, celsius) = (module_or_unit(*module), with_unit(*celsius, "degC"));
+            let hot = match sensors {
+                2.. => format!("{sensors} sensors are too hot, up to {celsius} ({whose})"),
+                _ => format!("{whose} is at {celsius}"),
+            };
+            format!(
+                "KEEP AWAY: {hot}. Rising, gas or smoke: out, call the fire service. Do not come back because it cooled"
+            )
+        }
         Caution::SaidHot { module, celsius } => format!(
-            "KEEP AWAY: the unit says that it was too hot. Its hottest sensor ({}) reads {} now: do not come back because \
+            "KEEP AWAY: the unit's own alarm says too hot. Its hottest sensor ({}) reads {} now: do not come back because \
              it cooled. Rising, gas or smoke: out, call the fire service",
             module_or_unit(*module),
             with_unit(*celsius, "degC")

@@ -169,8 +169,7 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
             beside,
             volts_beside,
         } => format!(
-            "{} reads {}, and {} beside it {}: together they are like two others ({}), so it is the sense wire between them, \
-             not a cell",
+            "{} reads {}, and {} beside it {}, together like two others ({}): the sense wire between them{FURTHER}not a cell",
             name(*at, profile),
             with_unit(*volts, "V"),
             name(*beside, profile),
@@ -215,12 +214,11 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
             low.1, low.0, high.1, high.0
         ),
         Compared::PacksUnlike { low, high, limit } => format!(
-            "pack {} has {} and pack {} has {}: {} apart (limit {}){FURTHER}connecting them drives a large current",
+            "pack {} has {}, pack {} {} (limit {} apart){FURTHER}connecting them drives a large current",
             low.0,
             with_unit(low.1, "V"),
             high.0,
             with_unit(high.1, "V"),
-            with_unit(high.1 - low.1, "V"),
             with_unit(*limit, "V"),
         ),
         Compared::LampContradicts {

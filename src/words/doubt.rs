@@ -92,13 +92,13 @@ fn contradiction(what: &Contradiction) -> String {
 )]
 pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
     said(match doubt {
-        Doubt::TwoUnits { sign } => two_units(sign),
+        Doubt::TwoUnits { sign } => two_units(sign, profile),
         Doubt::NotRecognised { mismatch } => not_recognised(mismatch),
         Doubt::NotRead { .. } | Doubt::NotAsked { .. } => {
             return doubts_together(std::slice::from_ref(doubt), profile);
         }
         Doubt::HeartbeatUnseen => "the unit's own counter has not been seen moving yet, so the answers may be old".to_owned(),
-        Doubt::NothingThere { role } => format!("the map has no point for {role}"),
+        Doubt::NothingThere { role } => format!("the register map has no point for {role}"),
         Doubt::NotJudged { gap } => not_judged(gap, profile),
         Doubt::LampContradicts { found }
         | Doubt::AnsweredNo { found }
@@ -126,7 +126,7 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
         Doubt::GoneSilent { misses, .. } => format!(
             "the unit answered and is silent now, {misses} questions in a row: what is shown is from before"
         ),
-        Doubt::UndefinedBit { what } => undefined(what),
+        Doubt::UndefinedBit { what } => undefined(what, profile),
         Doubt::MayHide {
             point,
             shows,
@@ -226,14 +226,14 @@ fn not_judged(gap: &Gap, profile: &Profile) -> String {
                     with_unit(limit, &unit)
                 )
             });
-            format!("{id} is not judged: the map gives no {end} alarm limit for it{floor}")
+            format!("{id} is not judged: the register map gives no {end} alarm limit for it{floor}")
         }
-        Gap::Point(role) => format!("the map has no point for {role}"),
+        Gap::Point(role) => format!("the register map has no point for {role}"),
         Gap::Draft { open: 0 } => {
-            "the map is still a draft (packside profile check says how it ends)".to_owned()
+            "the register map is still a draft (packside profile check says how it ends)".to_owned()
         }
         Gap::Draft { open } => format!(
-            "the map is a draft with {open} things open, and what is open was not judged (packside profile check names \
+            "the register map is a draft with {open} things open, and what is open was not judged (packside profile check names \
              them)"
         ),
         Gap::Chemistry => {
@@ -314,16 +314,17 @@ fn what(doubt: &Doubt, profile: &Profile) -> Option<String> {
     }
 }
 
-fn two_units(sign: &TwoUnits) -> String {
+fn two_units(sign: &TwoUnits, profile: &Profile) -> String {
     match sign {
         TwoUnits::AnsweredTwice { times, unit } => format!(
             "{times} questions got two different answers: two units have the address {unit}"
         ),
         TwoUnits::Identity { name, texts } => {
             let texts: Vec<_> = texts.iter().map(Foreign::clean).collect();
+            let name = called(name, profile);
             format!(
-                "{name} changes between {}: two units may answer in turn",
-                texts.join(" and ")
+                "{name} {} answered: two units in turn, or another one now than before",
+                texts.join(", then ")
             )
         }
         TwoUnits::Uptime { back, ahead } => format!(
@@ -337,20 +338,26 @@ fn not_recognised(mismatch: &Mismatch) -> String {
     match mismatch {
         Mismatch::Mark {
             map,
-            point,
+            point: _,
             seen,
             expected,
+            by_gateway,
         } => format!(
-            "the register that marks a {map} ({point}) is {}, and should be {}",
+            "the register by which a {map} is known is {}, and should be {}{}",
             seen.as_ref()
                 .map_or_else(|| "not readable".to_owned(), value),
             match expected {
                 Scalar::Number(n) => n.to_string(),
                 Scalar::Text(t) => format!("\"{}…\"", t.clean()),
+            },
+            if *by_gateway {
+                "\u{1d}many gateways answer some addresses themselves"
+            } else {
+                ""
             }
         ),
         Mismatch::Firmware { read, from, below } => format!(
-            "the unit has firmware {read}, the map is for {}",
+            "the unit has firmware {read}, the register map is for {}",
             match (from, below) {
                 (Some(from), Some(below)) => format!("{from} and newer, below {below}"),
                 (Some(from), None) => format!("{from} and newer"),
@@ -361,20 +368,22 @@ fn not_recognised(mismatch: &Mismatch) -> String {
     }
 }
 
-fn undefined(what: &Undefined) -> String {
+fn undefined(what: &Undefined, profile: &Profile) -> String {
     match what {
         Undefined::Code { name, code } => {
-            format!("{name} shows code {code}, and the map does not say what it means")
+            let name = called(name, profile);
+            format!("{name} shows code {code}, and the register map does not say what it means")
         }
         Undefined::Bit { name, raw, bit } => {
+            let name = called(name, profile);
             format!(
-                "bit {bit} of {name} is set (0x{raw:04x}), and the map does not say what it means"
+                "bit {bit} of {name} is set (0x{raw:04x}), and the register map does not say what it means"
             )
         }
         Undefined::State { code, name } => {
             let number = || code.to_string().into();
             let name = name.as_ref().map_or_else(number, Foreign::clean);
-            format!("the unit is in state {name}, which the map does not know")
+            format!("the unit is in state {name}, which the register map does not know")
         }
     }
 }
@@ -416,19 +425,45 @@ fn link_unknown(why: LinkUnknown) -> &'static str {
 }
 
 /// A kind in a few words, for the headline.
-pub(crate) fn doubt_in_short(kind: DoubtKind) -> &'static str {
+///
+/// Where the doubt itself is known, `of` is it.
+pub(crate) fn doubt_in_short(kind: DoubtKind, of: Option<&Doubt>) -> &'static str {
+    match (kind, of) {
+        (
+            DoubtKind::TwoUnits,
+            Some(Doubt::TwoUnits {
+                sign: TwoUnits::Identity { .. },
+            }),
+        ) => {
+            return "another unit answers than before, or two in turn";
+        }
+        (DoubtKind::NotRecognised, Some(Doubt::NotRecognised { mismatch })) => {
+            return match mismatch {
+                Mismatch::Firmware { .. } => {
+                    "its firmware is outside the range of the register map"
+                }
+                Mismatch::Mark {
+                    by_gateway: true, ..
+                } => "not this battery answers, but another unit, or the gateway itself",
+                Mismatch::Mark { .. } => "another unit answers than the register map describes",
+            };
+        }
+        _ => {}
+    }
     match kind {
         DoubtKind::TwoUnits => "two units answer at one address",
-        DoubtKind::NotRecognised => "this may not be the unit that the map describes",
+        DoubtKind::NotRecognised => "this may not be the unit that the register map describes",
         DoubtKind::NotRead => "what a verdict needs could not be read",
         DoubtKind::NotAsked => {
             "somebody else asks here, but not for everything that a verdict needs"
         }
         DoubtKind::HeartbeatUnseen => "the answers may be old",
-        DoubtKind::NothingThere | DoubtKind::NotJudged => "the map lacks what a verdict needs",
+        DoubtKind::NothingThere | DoubtKind::NotJudged => {
+            "the register map lacks what a verdict needs"
+        }
         DoubtKind::LampContradicts => "a lamp and the registers contradict each other",
         DoubtKind::AnsweredNo => "somebody on site found something wrong",
-        DoubtKind::UndefinedBit => "the unit says something that the map does not know",
+        DoubtKind::UndefinedBit => "the unit says something that the register map does not know",
         DoubtKind::MayHide => "the code that is shown may hide others",
         DoubtKind::Unexplained => "a status is set and nothing explains it",
         DoubtKind::NeedsCheck => "the unit says something that must be looked at first",

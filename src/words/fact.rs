@@ -98,16 +98,20 @@ pub(crate) fn line(fact: &Line) -> String {
             "no valid answer: nothing can be said about this pack".to_owned()
         }
         Line::MemberMissing { asked: false } => "this pack was not asked".to_owned(),
-        Line::BadLine { cause } => format!(
-            "the line is unreliable, {} because {}{}",
-            if cause.per_mille >= 500 {
-                "likely"
-            } else {
-                "perhaps"
-            },
-            super::cause(cause.kind),
-            because(&super::sights(&cause.reasons_for))
-        ),
+        Line::BadLine { cause } => {
+            let sure = match cause.per_mille {
+                500.. => "likely",
+                _ => "perhaps",
+            };
+            let (kind, seen) = (super::cause(cause.kind), super::sights(&cause.reasons_for));
+            match is_short() {
+                true => format!("line unreliable, {sure}: {kind}"),
+                false => format!(
+                    "the line is unreliable, {sure} because {kind}{}",
+                    because(&seen)
+                ),
+            }
+        }
         Line::OthersAsk {
             foreign,
             ours,
@@ -124,9 +128,9 @@ pub(crate) fn line(fact: &Line) -> String {
     })
 }
 
-/// What speaks for a cause; in a short form nothing.
+/// What speaks for a cause.
 fn because(sights: &[String]) -> String {
-    match is_short() || sights.is_empty() {
+    match sights.is_empty() {
         true => String::new(),
         false => format!(" ({})", sights.join("; ")),
     }

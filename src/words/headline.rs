@@ -24,7 +24,7 @@ pub fn summary(judgement: &Judgement) -> String {
             unconfirmed: true,
             ..
         } => format!(
-            "{}, if this is the unit that the map describes.",
+            "{}, if this is the unit that the register map describes.",
             begun(&of_roots(judgement, roots))
         ),
         Headline::Fault { roots, .. } => begun(&format!("{}.", of_roots(judgement, roots))),
@@ -62,9 +62,12 @@ pub fn summary(judgement: &Judgement) -> String {
             "Too early to say: the battery has not waited long enough for its inverter.".to_owned()
         }
         Headline::Open { first, more } => {
+            let open = &judgement.verdict.open;
+            let in_short =
+                |kind| doubt_in_short(kind, open.iter().find(|doubt| doubt.kind() == kind));
             let first = first.map_or(
                 "something is missing, or two things contradict each other",
-                doubt_in_short,
+                in_short,
             );
             match more {
                 0 => format!("Not settled: {first}."),

@@ -29,7 +29,12 @@ pub(super) fn name(spot: Spot, profile: &Profile) -> String {
         Role::CellTemperature => place_in_words(spot.place, "sensor"),
         Role::Other => packside_profiles::layout::name(&point.id, spot.place),
         role => {
-            let what = role.id().replace('_', " ");
+            let what = role_in_words(role);
+            // The module stands beside it.
+            let what = match spot.place.module {
+                Some(_) => what.trim_start_matches("module ").to_owned(),
+                None => what,
+            };
             let place = place_in_words(spot.place, "number");
             if place.is_empty() {
                 what
@@ -50,11 +55,20 @@ pub(super) fn called(name: &str, profile: &Profile) -> String {
     };
     let what = match point.role {
         Role::Serial => "serial number".to_owned(),
-        role => role.id().replace('_', " "),
+        role => role_in_words(role),
     };
     match of_role(point.role).position(|other| other.id == name) {
         Some(place) if of_role(point.role).count() > 1 => format!("{what} {}", place + 1),
         _ => what,
+    }
+}
+
+/// What a role is called by people.
+fn role_in_words(role: Role) -> String {
+    match role {
+        Role::Soc => "state of charge".to_owned(),
+        Role::ModuleSoc => "module state of charge".to_owned(),
+        role => role.id().replace('_', " "),
     }
 }
 

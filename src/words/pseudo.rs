@@ -26,12 +26,15 @@ pub(crate) fn is_short() -> bool {
     BRIEF.get()
 }
 
-/// A sentence as it was wanted: up to its mark, or all of it.
+/// A sentence as it was wanted: up to its mark, or all of it. Where a sentence ends before the mark, another begins.
 fn formed(text: String) -> String {
     match text.split_once(FURTHER) {
         None => text,
-        Some((short, _)) if is_short() => short.to_owned(),
-        Some(_) => text.replace(FURTHER, "; "),
+        Some((short, _)) if is_short() => short.trim_end_matches('.').to_owned(),
+        Some(_) => text
+            .replace(".\u{1d}", ". ")
+            .replace("?\u{1d}", "? ")
+            .replace(FURTHER, "; "),
     }
 }
 

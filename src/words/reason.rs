@@ -31,7 +31,7 @@ fn why(why: &Why, profile: Option<&Profile>) -> String {
         Why::Finding { fact: what, .. } => return by_map(&|profile| fact(what, profile)),
         Why::Doubts(doubts) => return by_map(&|profile| doubts_together(doubts, profile)),
         Why::Unconfirmed => {
-            "it is not certain that this unit is the one the map describes".to_owned()
+            "it is not certain that this unit is the one the register map describes".to_owned()
         }
         Why::Overheard { state } => format!("overheard: the unit says \"{state}\""),
         Why::Maintenance => "the unit is switched to maintenance".to_owned(),

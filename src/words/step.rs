@@ -1,16 +1,17 @@
 //! What to do next, in words.
 
 use packside_profiles::model::{InverterPort, Needs, Profile};
-use packside_profiles::{Class, Place};
+use packside_profiles::{Class, Place, Role};
 
-use super::class_in_short;
 use super::pseudo::{FURTHER, said};
 use super::to_do::plain_to_do;
 use super::whereabouts::plain_whereabouts;
-use crate::facts::Judgement;
+use super::{class_in_short, with_unit};
+use crate::facts::doubt::Mismatch;
 use crate::facts::fact::Remedy;
 use crate::facts::step::{AtRoots, HandOver, LookAgain, Mind, NextStep, Step, StepKind, Who};
 use crate::facts::whereabouts::Whereabouts;
+use crate::facts::{Doubt, Judgement, Reading};
 
 /// What to do, for this unit.
 pub fn next_step(judgement: &Judgement, next: &NextStep) -> String {
@@ -44,7 +45,7 @@ pub fn who(who: Who) -> &'static str {
 )]
 fn step(step: &Step, judgement: &Judgement) -> String {
     let profile = judgement.profile.as_deref();
-    let usual = || step_means(step.kind()).to_owned();
+    let usual = || usual(step.kind()).to_owned();
     match step {
         Step::HandOver { after } => match after {
             HandOver::Nothing => usual(),
@@ -57,30 +58,34 @@ fn step(step: &Step, judgement: &Judgement) -> String {
                  visit's papers"
                 .to_owned(),
         },
-        Step::StopCurrent { flows: false } => "set the inverter to 0 A at its screen, no charge, no discharge, and leave it so; \
-             pull no plug, connect no inverter"
+        Step::StopCurrent { flows: false } => "set the inverter to 0 A at its screen and leave it so: no charge, no discharge. \
+             Pull no plug, connect no inverter"
             .to_owned(),
         Step::SetApart { at } => format!("{}{}", at_roots(at, judgement), usual()),
         Step::LiftCondition { ids, cold, to_do } => {
             let first = if *cold { "do not charge while it is cold; " } else { "" };
             let what: Vec<&str> = ids.iter().map(in_words).collect();
-            format!("{}: {first}{}", what.join(", "), deed(to_do, profile))
+            let lead = match judgement.roots().iter().all(|id| ids.contains(id)) {
+                true => String::new(),
+                false => format!("{}: ", what.join(", ")),
+            };
+            format!("{lead}{first}{}{}", deed(to_do, profile), floor(ids, judgement))
         }
         Step::WorkOnRoot { at, to_do, mind } => {
             at_roots(at, judgement) + &work(to_do, mind, profile)
         }
         Step::Isolate { insulation: true } => {
-            "touch no metal, a pole may be at earth. By the manual: set the inverter to 0 A at its screen, switch the unit off, \
-             open the isolator to the inverter, switch the unit on and look again. Insulation still low: it is the stack or its \
-             cables. Risen: it lies beyond the switches: cable, isolator, inverter or PV (a restart opens switches too)"
+            "touch no metal, a pole may be at earth. By the manual: inverter to 0 A, unit off, isolator to the inverter open, \
+             unit on, look again. Still low: the stack or its cables. Risen: beyond the switches, at cable, isolator, inverter or \
+             PV (a restart opens switches too)"
                 .to_owned()
         }
         Step::InverterPowered { was_heard: true } => {
-            "look at the inverter: is it on, is its display lit, is there grid? Then look at both ends of its communication cable"
+            "look at the inverter: is it on, is its display lit, is there grid?\u{1d}Then look at both ends of its data cable"
                 .to_owned()
         }
         Step::InverterCable { port: Some(port) } => format!(
-            "covers on, hands off DC, it may pre-charge at once: connect or check the inverter's communication cable on {}{FURTHER}\
+            "covers on, hands off DC, it may pre-charge at once: connect or check the inverter's data cable on {}{FURTHER}\
              look at socket, pair and polarity, common wire, line settings, address",
             socket(*port)
         ),
@@ -97,6 +102,12 @@ fn step(step: &Step, judgement: &Judgement) -> String {
             "stop asking and watch the unit's lamps for {seconds} s: our own questions may keep its alarm of a silent inverter down"
         ),
         Step::LookAgain { why } => look_again(*why).to_owned(),
+        Step::RightProfile if perhaps_the_gateway(judgement) => {
+            "a gateway may answer an address itself: look on its own page, or at the unit, which unit address the battery has, \
+             and give it with --unit N.\u{1d}The address is right: compare nameplate and firmware with the register map \
+             (packside profile show). Until then do not put the unit into service"
+                .to_owned()
+        }
         Step::MissingPack { unit } => format!("{}{}", lead(*unit), usual()),
         Step::Isolate { insulation: false }
         | Step::InverterPowered { was_heard: false }
@@ -148,6 +159,48 @@ fn step(step: &Step, judgement: &Judgement) -> String {
         | Step::CheckGatewayLine
         | Step::ReportMistake => usual(),
     }
+}
+
+/// Whether what answers may be the gateway, as a register that proves the map says.
+fn perhaps_the_gateway(judgement: &Judgement) -> bool {
+    let by_gateway = |open: &Doubt| {
+        matches!(
+            open,
+            Doubt::NotRecognised {
+                mismatch: Mismatch::Mark {
+                    by_gateway: true,
+                    ..
+                }
+            }
+        )
+    };
+    judgement.verdict.open.iter().any(by_gateway)
+}
+
+/// Where charging lifts a condition: below which voltage no cell may be charged, and how near they are.
+fn floor(ids: &[&'static str], judgement: &Judgement) -> String {
+    let is_low = [
+        Class::LowCharge,
+        Class::CellUnderVoltage,
+        Class::PackUnderVoltage,
+    ];
+    let charges = is_low.iter().any(|class| ids.contains(&class.id()));
+    let profile = judgement.profile.as_deref().filter(|_| charges);
+    let Some(cell) = profile.and_then(|profile| profile.cell.as_ref()) else {
+        return String::new();
+    };
+    let cells = judgement
+        .readings
+        .iter()
+        .filter(|r| r.role == Role::CellVoltage);
+    let lowest = cells.filter_map(Reading::number).min_by(f64::total_cmp);
+    let now = lowest.map_or_else(String::new, |volts| {
+        format!(" (lowest now {})", with_unit(volts, "V"))
+    });
+    format!(
+        "; never a cell below {}{now}",
+        with_unit(cell.never_charge_below, "V")
+    )
 }
 
 fn lead(unit: Option<u8>) -> String {
@@ -207,14 +260,11 @@ fn deed(to_do: &Remedy, profile: Option<&Profile>) -> String {
 fn work(to_do: &Remedy, mind: &[Mind], profile: Option<&Profile>) -> String {
     let said_of = |one: &Mind| match one {
         Mind::StopInverter => "set the inverter to 0 A at its screen, no charge, no discharge; ",
-        Mind::FuseAndResistor => {
-            "; only then the main fuse and the pre-charge resistor: inside, and live with the unit off as well"
-        }
         Mind::PerhapsTheFuse => {
-            "; it may be the main fuse as well, then ask first what blew it; one pole may be live"
+            "\u{1d}if the main fuse is open, find what blew it before a new one goes in"
         }
         Mind::ReturnNothing => "; send no part back before that",
-        Mind::BarStaysLive => "; the packs beside it keep the common bar live",
+        Mind::BarStaysLive => "; the other packs keep the bar live",
     };
     let is_before = |one: &&Mind| matches!(one, Mind::StopInverter);
     let before: String = mind.iter().filter(is_before).map(said_of).collect();
@@ -241,18 +291,19 @@ fn socket(port: InverterPort) -> &'static str {
 
 fn look_again(why: LookAgain) -> &'static str {
     match why {
-        LookAgain::Open => step_means(StepKind::LookAgain),
+        LookAgain::Open => usual(StepKind::LookAgain),
         LookAgain::Refused => {
-            "compare nameplate and firmware with the map (packside profile show): the unit refuses registers that the map has. \
-             They agree: ask the maker for the map of this firmware. Until it can be read do not put the unit into service"
+            "the unit refuses registers that the register map has: is it set up by its manual yet? Then compare nameplate and \
+             firmware with the map (packside profile show).\u{1d}They agree: ask the maker for the map of this firmware. Until \
+             it can be read do not put the unit into service"
         }
         LookAgain::Unreadable => {
-            "look again; if the same values are missing again although answers come, compare nameplate and map (packside profile \
-             show)"
+            "look again; if the same values are missing again although answers come, compare nameplate and register map \
+             (packside profile show)"
         }
         LookAgain::UnderCurrent => {
-            "look again when the inverter next charges or discharges by itself; start no current for this. A cell that sags more \
-             than the others is worn: then set the inverter to 0 A at its screen"
+            "look again when the inverter next charges or discharges by itself; start no current for this.\u{1d}A cell that sags \
+             more than the others is worn: then set the inverter to 0 A at its screen"
         }
         LookAgain::InSeconds => "look again in a few seconds",
         LookAgain::WithLamps => "look again, and compare with the lamps",
@@ -260,11 +311,16 @@ fn look_again(why: LookAgain) -> &'static str {
 }
 
 /// What a kind of step settles.
+pub fn step_means(kind: StepKind) -> String {
+    said(usual(kind))
+}
+
+/// The same for a longer sentence.
 #[expect(
     clippy::too_many_lines,
     reason = "one arm a step: a list is read more easily than parts of it"
 )]
-pub fn step_means(kind: StepKind) -> &'static str {
+fn usual(kind: StepKind) -> &'static str {
     match kind {
         StepKind::HandOver => "nothing to repair: keep this result with the visit's papers",
         StepKind::RecordFirst => {
@@ -281,15 +337,15 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "wait a minute, then look again: the unit answers that it is busy, with an update or a task of its own"
         }
         StepKind::LineFirst => {
-            "look at the line first, at cable, common wire, adapter or gateway, then look again: answers did not come or came \
+            "look at the line first: cable, common wire, adapter or gateway; then look again\u{1d}answers did not come or came \
              damaged"
         }
         StepKind::SetApart => {
-            "do not charge, do not install, ask the maker. Only if it is cold and the maker agrees: LIVE DC, two people, set \
-             it apart where a fire could not spread\u{1d}it does not travel as ordinary goods. Otherwise stop and stay out"
+            "do not charge, do not install, ask the maker. Warm, or nobody knows: stay out.\u{1d}Cold, and the maker agrees: LIVE DC, \
+             two people, set it apart where a fire could not spread; it does not travel as ordinary goods"
         }
         StepKind::LiftCondition => "put right what keeps the unit from running, then look again",
-        StepKind::WorkOnRoot => "do what the map says of this root",
+        StepKind::WorkOnRoot => "do what the register map says of this root",
         StepKind::Isolate => {
             "set the inverter to 0 A at its screen, then isolate it by the manual, never under load, and look again: this may lie on \
              its side; file no claim for this part yet"
@@ -298,33 +354,27 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "with the inverter at 0 A, switch the unit off and on once by the manual, and look whether the fault comes back"
         }
         StepKind::FollowModule => {
-            "where the maker allows it, swap the module with another one and look whether the fault follows it or stays at its \
+            "where the maker allows it, swap the module with another one\u{1d}look whether the fault follows it or stays at its \
              position"
         }
         StepKind::AskMaker => {
             "send this result to the maker with the serial number: no isolating step is left"
         }
-        StepKind::InverterPowered => {
-            "look at the inverter: is it on, and is this battery type chosen on its screen?"
-        }
+        StepKind::InverterPowered => "is the inverter on, and set to this battery type?",
         StepKind::InverterSettings => {
-            "compare battery type, address and line settings on the inverter's screen with the unit's"
+            "do the inverter's settings fit the unit?\u{1d}Address and line settings stand on its screen"
         }
-        StepKind::InverterSocket => {
-            "look whether the inverter's cable is in the socket that the manual names"
-        }
+        StepKind::InverterSocket => "is the inverter's data cable in the right socket?",
         StepKind::InverterCable => {
-            "covers on, hands off DC, it may pre-charge at once: look whether the inverter's communication cable is seated and not \
-             chafed, pair and polarity right, common wire there"
+            "covers on, hands off DC, it may pre-charge at once: look whether the inverter's data cable is seated and not \
+             chafed\u{1d}pair and polarity right, common wire there"
         }
-        StepKind::InverterCableToo => {
-            "once this is settled, look at the inverter and its communication cable: the unit hears no inverter"
-        }
+        StepKind::InverterCableToo => "only then look at the inverter and its data cable",
         StepKind::BehindTheCode => {
-            "once that is put right, look again: this unit shows one code at a time, and others may hide behind it"
+            "once that is put right, look again\u{1d}this unit shows one code at a time, and others may hide behind it"
         }
         StepKind::LineToo => {
-            "besides, somebody else asks on this pair, and some of our questions got no answer: packside listen tells who it is"
+            "besides, somebody else asks on this pair: packside listen tells who\u{1d}some of our questions got no answer"
         }
         StepKind::FreeSocket => {
             "covers on, hands off DC: give the inverter its socket back, read from the service socket, then look again"
@@ -334,75 +384,74 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "stop asking and watch the lamps: our own questions may keep the flag down"
         }
         StepKind::LookAgain => "look again",
-        StepKind::LookWithInverter => {
-            "then look again: what is listed as not tested can only be seen with the inverter"
-        }
+        StepKind::LookWithInverter => "then look again, for what is not tested yet",
         StepKind::RightProfile => {
-            "compare nameplate, firmware and unit address with the map (packside profile show), and use what fits; a gateway may answer \
-             an address itself. No map fits: ask the maker. Until then do not put the unit into service"
+            "compare nameplate, firmware and unit address with the register map (packside profile show), and use the map that fits.\
+             \u{1d}None fits: ask the maker. Until then do not put the unit into service"
         }
         StepKind::CompleteMap => {
-            "the map leaves open what must be judged: the maker's document has it (packside profile check FILE names each \
-             gap); until then no result with this map clears a unit"
+            "the register map leaves open what must be judged: the maker's document has it (packside profile check FILE names \
+             each gap)\u{1d}until then no result with this map clears a unit"
         }
         StepKind::OneAddressEach => {
-            "look which units are reached here and which address each has, and compare serial numbers with the nameplates; through \
-             a gateway or tunnel, look first whether it leads to this site"
+            "compare the serial number with the nameplate; through a gateway or tunnel, look first whether it leads to this site.\
+             \u{1d}Then look which units answer here, and at which address each"
         }
         StepKind::OneUnitOff => {
-            "if both are at this site: with its inverter at 0 A, switch one of the two off by the manual and look again. What \
+            "if both are at this site: with its inverter at 0 A, switch one of the two off by the manual and look again.\u{1d}What \
              answers now is the other; then give one of them a new address"
         }
         StepKind::PastTheCache => {
-            "phone the site and ask whether the unit's lamps are lit: it may be off behind the gateway, whose answers may be old. \
-             Believe no number here until it was read at the unit's own socket"
+            "phone the site and ask whether the unit's lamps are lit: it may be off behind the gateway, whose answers may be old.\
+             \u{1d}Believe no number here until it was read at the unit's own socket"
         }
         StepKind::AnswerAgain => "put it right by the maker's manual, then answer the step again",
         StepKind::LampAgain => {
             "look at the lamp again, at the same unit: a code may be hidden or the answers stale"
         }
         StepKind::OtherSources => {
-            "treat the terminals as live. Bring the inverter to 0 A at its screen, then isolate every other source, never under \
-             load, wait as the inverter's label says, and look again; only the far side of an open isolator can be proven dead, \
+            "treat the terminals as live. Inverter to 0 A at its screen, then isolate every other source, never under load, \
+             wait as the inverter's label says, and look again\u{1d}only the far side of an open isolator can be proven dead, \
              pole to pole and pole to earth"
         }
         StepKind::PacksApart => {
-            "do not let packs of unlike voltage connect: touch no switch, and mend nothing yet: a pack that is mended may \
+            "let no packs of unlike voltage connect: touch no switch, mend nothing yet\u{1d}a pack that is mended may \
              connect by itself"
         }
         StepKind::LetEqualise => {
-            "touch no switch, pull no plug: the packs feed one another until they are alike. Stay clear, and look again in ten \
+            "touch no switch, pull no plug: the packs feed one another until they are alike.\u{1d}Stay clear, and look again in ten \
              minutes: the current must have fallen"
         }
         StepKind::PartPacks => {
             "keep away: 0 A at the inverter does not stop what the other packs feed into this one. Pull no plug, open no \
-             switch under load; phone the maker, part them by his manual"
+             switch under load; phone the maker\u{1d}part them by his manual"
         }
         StepKind::LikePacks => {
-            "bring the packs to one voltage: LIVE DC work by the maker's manual, before they may connect"
+            "bring the packs to one voltage by the manual, before they may connect"
         }
         StepKind::MissingPack => {
             "look at the pack that does not answer: its lamps, the data cable from pack to pack (leave the power leads alone), its unit address; then look again"
         }
         StepKind::SwapPair => {
-            "swap the two wires of the pair at the adapter (idle: D1 above D0), then look again"
+            "swap the two wires of the pair at the adapter (D1 and D0, often marked B and A), then look again\u{1d}idle, D1 is \
+             above D0"
         }
         StepKind::OtherLine => {
-            "look up the unit's line settings and give them with --line, for example --line 19200-8E1"
+            "look up the unit's baud rate and parity, give them with --line\u{1d}for example --line 19200-8E1"
         }
         StepKind::OtherAddress => {
-            "look up the unit address (switches or the inverter's screen) and give it with --unit N"
+            "look up the unit address, give it with --unit N\u{1d}it stands on its switches or the inverter's screen"
         }
         StepKind::UnitPlug => {
-            "look at the communication plug of the unit itself: seated, the right socket, pair and polarity; others on this pair are heard"
+            "look at the data plug of the unit itself: seated, right socket, pair and polarity?\u{1d}Others on this pair are heard"
         }
-        StepKind::CheckSocket => "compare the socket and its pins with the maker's manual",
+        StepKind::CheckSocket => "compare socket and pins with the maker's manual",
         StepKind::MeasurePair => {
             "measure the ohms of the pair with all its devices off: about 60 two terminators, 120 one, high none or open"
         }
         StepKind::LookAtLamps => {
-            "look at the lamps, and touch nothing. Dark proves nothing: ask who switched it off, and why. Lit: compare socket \
-             and pins with the manual"
+            "look at the lamps, and touch nothing. Dark proves nothing: ask who switched it off, and why.\u{1d}Lit: go \
+             on with the next step"
         }
         StepKind::CheckCommon => {
             "look for the common wire and for terminators at both ends, then look again"
@@ -411,12 +460,17 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "lead the pair away from the inverter's power cables, screen earthed at one end, then look again"
         }
         StepKind::ListenFirst => {
-            "do not ask while the inverter asks: listen (packside listen), or, with its owner's consent and 0 A on its screen first, unplug its data cable (lost data may open switches under load or leave it charging blind)"
+            "do not ask while the inverter asks: listen (packside listen)\u{1d}or, with its owner's consent and 0 A on its screen \
+             first, unplug its data cable (lost data may open switches under load or leave it charging blind)"
         }
         StepKind::LetItBeRead => {
-            "with the owner's consent, and 0 A on the inverter's screen first (lost data may open switches under load or leave it charging blind), take it off this pair and look again, or say --ask-anyway: then two ask at once, and answers may collide"
+            "with the owner's consent, and 0 A on the inverter's screen first (lost data may open switches under load or leave it \
+             charging blind), take it off this pair and look again\u{1d}or say --ask-anyway: then two ask at once, and answers \
+             may collide"
         }
-        StepKind::CheckPort => "look what else is reached by this port, then give the right one",
+        StepKind::CheckPort => {
+            "look which device this port really reaches, then give the right one"
+        }
         StepKind::CheckAdapter => {
             "look at the adapter: seated, powered, not used by another program; then look again"
         }
@@ -428,7 +482,7 @@ pub fn step_means(kind: StepKind) -> &'static str {
             "compare the gateway's serial settings and wires with the unit's"
         }
         StepKind::ReportMistake => {
-            "keep this result (--format json) and tell whoever keeps the map"
+            "keep this result (--format json) and tell whoever keeps the register map"
         }
     }
 }

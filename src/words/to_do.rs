@@ -4,7 +4,7 @@ use packside_profiles::Class;
 use packside_profiles::model::Profile;
 
 use super::names::flag;
-use super::pseudo::said;
+use super::pseudo::{is_short, said};
 use crate::facts::fact::{Deed, First, Remedy};
 
 /// What to do first; empty where there is nothing to do.
@@ -19,6 +19,9 @@ pub(super) fn plain_to_do(remedy: &Remedy, profile: &Profile) -> String {
     for first in &remedy.first {
         parts.push(match first {
             First::DoNotCharge => "do not charge".to_owned(),
+            First::ProveDead if is_short() => {
+                "the far side proven dead".to_owned()
+            }
             First::ProveDead => "inverter to 0 A, isolators open, wait as the inverter's label says; only the far side of an \
                  open isolator can be proven dead, pole to pole and pole to earth, with a rated two-pole tester"
                 .to_owned(),
@@ -34,27 +37,22 @@ fn deed(deed: Deed, profile: &Profile) -> String {
         Deed::OfMap(index) => flag(profile, index).map_or_else(String::new, |f| f.to_do.clean().into_owned()),
         Deed::Usual(class) => usual(class).to_owned(),
         Deed::SeeWhetherItReturns => "look again, and see whether it comes back".to_owned(),
-        Deed::SenseWire { place } => {
-            let item = place.item.unwrap_or_default();
-            let of_module = place
-                .module
-                .map_or_else(String::new, |m| format!(" of module {m}"));
-            format!(
-                "do not charge until both can be read; first 0 A, then LIVE DC, licensed: look at the sense wire between \
-                 cells {item} and {}{of_module}, the harness sits at stack potential",
-                item + 1
-            )
+        Deed::SenseWire { .. } => {
+            "with the inverter at 0 A, look at the sense wire between the two cells\u{1d}LIVE DC: the harness sits at stack \
+             potential; do not charge until both can be read"
+                .to_owned()
         }
-        Deed::OpenIsolators => "treat the terminals as live: switching off does not make them dead. Set the inverter to 0 A at its \
-             screen, then open the isolators of inverter and PV by the manual, wait as the inverter's label says, and \
-             look again\u{1d}prove only the far side, pole to pole and pole to earth"
+        Deed::OpenIsolators => "treat the terminals as live: switching off does not make them dead. Inverter to 0 A at its screen, \
+             then open the isolators of inverter and PV by the manual, wait as the inverter's label says, look again\u{1d}prove only the far side, pole to pole and pole to earth"
             .to_owned(),
         Deed::FindPerson => {
             "find the person who switched it so, and ask why before anything is switched back".to_owned()
         }
-        Deed::NarrowDownStack => "touch no metal, a pole may be at earth. Only if it is still low with 0 A and the \
-             inverter's isolator open: isolate the stack's cables and modules one after the other by the manual, and look \
-             again"
+        Deed::NarrowDownStack => "only if it is still low with 0 A and the inverter's isolator open: isolate the stack's cables and \
+             modules one by one, by the manual\u{1d}touch no metal, a pole may be at earth; look again after each"
+            .to_owned(),
+        Deed::FuseAndResistor => "no load and no swapped polarity there: look at the main fuse and the pre-charge resistor by \
+             the manual; they sit inside, live with the unit off as well"
             .to_owned(),
         Deed::CompareCharge => {
             "compare with the voltages at rest; ask the maker before they are charged together".to_owned()
@@ -86,7 +84,7 @@ pub(crate) fn usual(class: Class) -> &'static str {
             "no discharge; charge only under the unit's own control, with no other charger"
         }
         Class::ChargingOutside => {
-            "set charging to zero at the inverter's screen and see 0 A there; pull no plug, do not heat it; ask the maker \
+            "set charging to zero at the inverter's screen and see 0 A there; pull no plug, do not heat it\u{1d}ask the maker \
              about the cells that were charged like this"
         }
         Class::UnderTemperature => {
@@ -103,20 +101,20 @@ pub(crate) fn usual(class: Class) -> &'static str {
             "set the inverter to 0 A at its screen, no current through this cell; ask the maker: its joint is LIVE DC work"
         }
         Class::SensorFault => {
-            "bring the inverter to 0 A at its screen, then look at the sense wires and sense connectors of what was named: LIVE DC, the \
-             harness sits at stack potential"
+            "with the inverter at 0 A, look at its sense wires and connectors by the manual\u{1d}LIVE DC: the harness sits at stack \
+             potential"
         }
         Class::ConfigurationFault => {
-            "compare order, polarity and number of the modules with the nameplates, covers on; touch no terminal, connect nothing. \
-             What is wrong a licensed electrician puts right: LIVE DC, by the manual"
+            "compare order, polarity and number of the modules with the nameplates, covers on; touch no terminal, connect nothing.\
+             \u{1d}What is wrong a licensed electrician puts right: LIVE DC, by the manual"
         }
         Class::InsulationLow => {
             "touch no metal, a pole may be at earth; disconnect nothing live. Set the inverter to 0 A, isolate it by the manual and \
              look again: it may lie beyond the switches"
         }
         Class::SwitchFault => {
-            "treat the terminals as live. Bring the inverter to 0 A at its screen, then isolate every other source by the manual, \
-             never under load, and look again"
+            "treat the terminals as live. Inverter to 0 A at its screen, then isolate every other source by the manual, never \
+             under load, and look again"
         }
         Class::OverCurrent => {
             "bring the current to 0 A at the inverter's screen; then look for the load or the charge limit that was too large"

@@ -147,9 +147,12 @@ pub(super) fn why_in_short(judgement: &Judgement) -> Option<String> {
         sure => sure.id(),
     };
     let cached = |f: &Finding| f.fact.kind() == FactKind::HeartbeatStill && !f.root;
-    let old = match judgement.findings.iter().any(cached) {
-        true => "; these numbers may be old",
-        false => "",
+    let old = if judgement.findings.iter().any(cached) {
+        "; these numbers may be old"
+    } else if root.class == Some(Class::InternalCommunication) {
+        "; cells and sensors shown may be old"
+    } else {
+        ""
     };
     Some(format!("{sure}: {shown}; {}{becomes}{old}", it_lies(root)))
 }
@@ -226,7 +229,7 @@ fn why_silent(verdict: &Verdict) -> String {
 }
 
 /// Whether what keeps a verdict open was lost on a line for which one reason is likely.
-fn is_of_line(verdict: &Verdict) -> bool {
+pub(super) fn is_of_line(verdict: &Verdict) -> bool {
     let lost = |open: &Doubt| {
         matches!(
             open,
@@ -268,7 +271,10 @@ fn sure(root: &Finding) -> &'static str {
 fn it_lies(root: &Finding) -> &'static str {
     match root.lies_in {
         LiesIn::Module if root.class == Some(Class::InsulationLow) => {
-            "it lies in the stack or its cables"
+            "in the stack, or beyond its switches: the test below tells"
+        }
+        _ if root.class == Some(Class::PrechargeFailed) => {
+            "a load or swapped polarity at the inverter, else the main fuse or the pre-charge resistor"
         }
         LiesIn::Module => "it lies in a module",
         LiesIn::ControlUnit => "it lies in the control unit",
@@ -282,7 +288,9 @@ fn it_lies(root: &Finding) -> &'static str {
 
 fn lies_in(root: &Finding) -> &'static str {
     match root.lies_in {
-        LiesIn::Module if root.class == Some(Class::InsulationLow) => "in the stack or its cables",
+        LiesIn::Module if root.class == Some(Class::InsulationLow) => {
+            "in the stack, or beyond its switches: a test tells"
+        }
         LiesIn::Module => "in a module",
         LiesIn::ControlUnit => "in the control unit",
         LiesIn::Connection => "in a connection",

@@ -6,7 +6,7 @@
 use std::fmt::Write as _;
 
 use packside_profiles::model::{Profile, Severity};
-use packside_profiles::{Class, Role};
+use packside_profiles::{Class, Role, StateKind};
 
 use super::parts::{Colours, headline, link_text};
 use super::{reasons, table};
@@ -14,45 +14,52 @@ use crate::event::{LinkFacts, LinkKind};
 use crate::facts::caution::Caution;
 use crate::facts::fact::{Fact, FactKind, Line, Measured};
 use crate::facts::{
-    Cause, CauseKind, DoubtKind, Finding, Judgement, NextStep, Reading, StepKind, VerdictKind, Why,
+    Cause, CauseKind, DoubtKind, Finding, Judgement, MemberSummary, NextStep, Reading, VerdictKind,
+    Why,
 };
 use crate::judge::LIKELY;
-use crate::show::paper::{labelled, wrap};
+use crate::show::paper::{labelled, paper, wrap};
 use crate::words;
 
-/// Lines of a small terminal.
-const ROWS: usize = 24;
+/// Lines of a small terminal, and of a narrow one: that of a phone is higher.
+fn rows() -> usize {
+    if paper().width < 80 { 40 } else { 24 }
+}
 
-/// Renders one judgement for a glance: with room between its parts, where the terminal has it.
+/// Renders one judgement for a glance: with room between its parts, where no step is lost or shortened for it.
 pub fn glance(
     judgement: &Judgement,
     profile: Option<&Profile>,
     link: Option<&LinkFacts>,
     around: &super::Around<'_>,
 ) -> String {
-    let laid = |gap, also| laid_out(judgement, profile, link, around, (gap, also));
-    let fits = |screen: &str| screen.lines().count() <= ROWS;
-    let (airy, steps) = laid("\n", 2);
-    let (tight, all_steps) = laid("", 2);
-    // To stop a current is the beginning: what comes after it is to be seen as well.
-    let first = to_do(judgement).into_iter().next();
-    let only_begins = first.is_some_and(|step| step.kind() == StepKind::StopCurrent);
-    match (steps >= all_steps || !only_begins) && fits(&airy) {
-        true => airy,
-        false if fits(&tight) => tight,
-        false => laid("", 1).0,
-    }
+    let laid = |before, gap, also| laid_out(judgement, profile, link, around, [before, gap], also);
+    let ways = [
+        laid("\n", "\n", 2),
+        laid("\n", "", 2),
+        laid("\n", "", 1),
+        laid("", "", 1),
+    ];
+    let fitting = || {
+        ways.iter()
+            .filter(|(screen, _)| screen.lines().count() <= rows())
+    };
+    let most = fitting().map(|(_, told)| *told).max();
+    let best = fitting().find(|(_, told)| Some(*told) == most);
+    let [.., smallest] = &ways;
+    best.unwrap_or(smallest).0.clone()
 }
 
-/// The parts in their order, `gap` between those that need none, so many lines of what else was seen; and how much
-/// of the steps is in it.
+/// The parts in their order, what stands before the steps and between parts that need no gap, so many lines of what else
+/// was seen; and how much of the steps is in it.
 fn laid_out(
     judgement: &Judgement,
     profile: Option<&Profile>,
     link: Option<&LinkFacts>,
     around: &super::Around<'_>,
-    (gap, also_lines): (&str, usize),
-) -> (String, usize) {
+    [before, gap]: [&str; 2],
+    also_lines: usize,
+) -> (String, (usize, usize)) {
     let mut head = String::new();
     for danger in reasons::cautions(judgement) {
         wrap(&mut head, &danger, "", "  ");
@@ -62,7 +69,7 @@ fn laid_out(
     if let Some(why) = reasons::why_in_short(judgement) {
         labelled(&mut head, "Why", &why);
     }
-    let _ = writeln!(head);
+    head.push_str(before);
     if let Some(kept) = around.kept {
         labelled(
             &mut head,
@@ -87,7 +94,7 @@ fn laid_out(
     }
     let _ = writeln!(tail, "{}", around.command);
     let taken = head.lines().count() + tail.lines().count();
-    let told = steps(&mut head, judgement, ROWS.saturating_sub(taken));
+    let told = steps(&mut head, judgement, rows().saturating_sub(taken));
     (head + &tail, told)
 }
 
@@ -116,18 +123,24 @@ fn who(
             let read = |r: &&Reading| r.role == Role::State && r.unit == member.unit;
             let code = judgement.readings.iter().find(read).and_then(|r| r.raw);
             code.map_or("state not read".to_owned(), |code| {
-                format!("state {code}, not in the map")
+                format!("state {code}, not in the register map")
             })
         };
         let state = member
             .state
             .as_ref()
             .map_or_else(unknown, |state| state.name.clone());
+        let state = match waits_although_heard(judgement, profile, member) {
+            true => format!("its state still \"{state}\""),
+            false => state,
+        };
         if !states.contains(&state) {
             states.push(state);
         }
     }
-    parts.extend(states);
+    if !states.is_empty() {
+        parts.push(states.join(", "));
+    }
     parts.extend(profile.map(|profile| profile.profile.id.to_string()));
     match link.map(|link| (link, &link.kind)) {
         Some((_, LinkKind::Simulated { .. })) => parts.push("SIMULATED".to_owned()),
@@ -135,6 +148,23 @@ fn who(
         None => {}
     }
     wrap(out, &parts.join(" · "), "  ", "  ");
+}
+
+/// Whether it says that it waits for an inverter that it heard just now.
+fn waits_although_heard(
+    judgement: &Judgement,
+    profile: Option<&Profile>,
+    member: &MemberSummary,
+) -> bool {
+    let waits = member.state.as_ref().map(|state| state.kind) == Some(StateKind::Waiting);
+    let of_age = |r: &&Reading| r.role == Role::InverterAge && r.unit == member.unit;
+    let age = judgement
+        .readings
+        .iter()
+        .find(of_age)
+        .and_then(Reading::number);
+    let silence_s = profile.map_or(0.0, |profile| f64::from(profile.inverter.silence_s));
+    waits && age.is_some_and(|age| age < silence_s)
 }
 
 /// A step of a judgement by its place among those that are to be done, in one sentence.
@@ -158,44 +188,50 @@ fn in_words(judgement: &Judgement, step: &NextStep) -> String {
     )
 }
 
-/// What to do: the first step whole, the others as far as there is room for them, or in short. Gives how many, those
-/// that are whole twice.
-fn steps(out: &mut String, judgement: &Judgement, room: usize) -> usize {
+/// What to do: the first step whole, as many others as there is room for, at least in short, the upper ones whole. What
+/// is left out stands last. Gives how many, and how many of them whole.
+fn steps(out: &mut String, judgement: &Judgement, room: usize) -> (usize, usize) {
     let steps = to_do(judgement);
-    let (mut left, mut told) = (room, 0);
-    for (index, one) in steps.iter().enumerate() {
-        let shown = |more: &str| {
-            let mut text = String::new();
-            let what = in_words(judgement, one) + more;
-            wrap(&mut text, &what, &format!("{:<3}", index + 1), "   ");
-            text
-        };
-        let whole = shown("");
-        let short = words::in_short(|| shown(" (more: --full)"));
-        let is_last = index + 1 == steps.len();
-        // What is left out takes a line as well.
-        let fits = |text: &String| text.lines().count() + usize::from(!is_last) <= left;
-        let is_shorter = short.lines().count() < whole.lines().count();
-        told += if index == 0 || fits(&whole) {
-            left = left.saturating_sub(whole.lines().count());
-            out.push_str(&whole);
-            2
-        } else if is_shorter && fits(&short) {
-            left = left.saturating_sub(short.lines().count());
-            out.push_str(&short);
-            1
-        } else {
-            let more = steps.len() - index;
-            let what = if more == 1 {
-                "one more step"
-            } else {
-                "more steps"
-            };
-            let _ = writeln!(out, "   {what}: --full");
-            break;
-        };
+    let shown = |(index, one): (usize, &&NextStep), more: &str| {
+        let mut text = String::new();
+        let what = in_words(judgement, one) + more;
+        wrap(&mut text, &what, &format!("{:<3}", index + 1), "   ");
+        text
+    };
+    let height = |text: &String| text.lines().count();
+    let whole: Vec<String> = steps.iter().enumerate().map(|one| shown(one, "")).collect();
+    let mut told: Vec<String> = Vec::new();
+    for (one, whole) in steps.iter().enumerate().zip(&whole) {
+        let short = words::in_short(|| shown(one, " (--full)"));
+        let is_shorter = one.0 > 0 && height(&short) < height(whole);
+        told.push(if is_shorter { short } else { whole.clone() });
     }
-    told
+    // What is left out takes a line as well.
+    let taken = |told: &[String]| {
+        told.iter().map(height).sum::<usize>() + usize::from(told.len() < steps.len())
+    };
+    while told.len() > 1 && taken(&told) > room {
+        told.pop();
+    }
+    let mut left = room.saturating_sub(taken(&told));
+    for (told, whole) in told.iter_mut().zip(&whole) {
+        let wants = height(whole) - height(told);
+        if wants <= left {
+            left -= wants;
+            told.clone_from(whole);
+        }
+    }
+    told.iter().for_each(|text| out.push_str(text));
+    match steps.len() - told.len() {
+        0 => {}
+        1 => out.push_str("   one more step: --full\n"),
+        _ => out.push_str("   more steps: --full\n"),
+    }
+    let in_full = told
+        .iter()
+        .zip(&whole)
+        .filter(|(told, whole)| told == whole);
+    (told.len(), in_full.count())
 }
 
 /// What else was seen: other roots and warnings, each in a few words; what follows from another is left out.
@@ -227,8 +263,19 @@ fn also(out: &mut String, judgement: &Judgement, lines: usize) {
         let is_missing = is_missing_pack(f) && judgement.verdict.kind == VerdictKind::Undecided;
         // What an inverter sends at other settings is no noise.
         let is_talk = f.fact.kind() == FactKind::BadLine && inverter_at_other_settings(judgement);
-        let is_no_news =
-            is_talk || is_told || is_warned || is_the_verdict || is_below || is_idle || is_missing;
+        // What the line lost stands above with what it suffers from.
+        let verdict = &judgement.verdict;
+        let is_why = f.fact.kind() == FactKind::BadLine
+            && verdict.kind == VerdictKind::Undecided
+            && reasons::is_of_line(verdict);
+        let is_no_news = is_why
+            || is_talk
+            || is_told
+            || is_warned
+            || is_the_verdict
+            || is_below
+            || is_idle
+            || is_missing;
         f.follows_from.is_none() && !is_no_news
     };
     let mut seen: Vec<String> = Vec::new();
@@ -240,7 +287,7 @@ fn also(out: &mut String, judgement: &Judgement, lines: usize) {
         }
         let text = match finding.class {
             _ if is_perhaps_cache(finding) => {
-                words::doubt_in_short(DoubtKind::PerhapsCache).to_owned()
+                words::doubt_in_short(DoubtKind::PerhapsCache, None).to_owned()
             }
             Some(class) if !is_stored(finding) => words::fact_in_short(&finding.fact)
                 .unwrap_or_else(|| words::class_in_short(class))

@@ -4,13 +4,13 @@
 use std::fmt::Write as _;
 
 use packside_profiles::Role;
-use packside_profiles::model::{Point, Profile};
+use packside_profiles::model::{FedBy, Point, Profile};
 
 use super::numbers::{axis, picture, range, strip_width};
 use super::parts::{Colours, counted};
 use crate::event::{LinkFacts, LinkKind};
 use crate::facts::ReadingQuality::{self, Stale};
-use crate::facts::{Judgement, Reading};
+use crate::facts::{Doubt, Judgement, Reading};
 use crate::show::paper;
 use crate::show::paper::{labelled, wrap};
 use crate::words::{current, with_unit};
@@ -31,7 +31,14 @@ pub(super) fn numbers(
     let of = |unit: u8| judgement.readings.iter().filter(move |r| r.unit == unit);
     match packs.as_slice() {
         [] => {}
-        [unit] => unit_in_full(out, &of(*unit).collect::<Vec<_>>(), profile, colours),
+        [unit] => {
+            let of_two = |open: &Doubt| matches!(open, Doubt::TwoUnits { .. });
+            let mixed = match judgement.verdict.open.iter().any(of_two) {
+                true => "MIXED, OF TWO UNITS: ",
+                false => "",
+            };
+            unit_in_full(out, mixed, &of(*unit).collect::<Vec<_>>(), profile, colours);
+        }
         _ => rack(out, judgement, &packs, profile, colours),
     }
 }
@@ -49,14 +56,25 @@ const SHOWN: [(Role, &str); 7] = [
 
 fn unit_in_full(
     out: &mut String,
+    mixed: &str,
     readings: &[&Reading],
     profile: Option<&Profile>,
     colours: Colours,
 ) {
     let of = |role: Role| readings.iter().copied().find(|r| r.role == role);
+    // Where any question counts, ours do.
+    let fed_by_us = profile.is_some_and(|profile| {
+        matches!(
+            profile.inverter.fed_by,
+            FedBy::AnyRequest | FedBy::ReadsOf | FedBy::Unknown
+        )
+    });
     let named = SHOWN
         .iter()
-        .filter_map(|(role, name)| Some((*name, of(*role)?)));
+        .filter_map(|(role, name)| match (role, fed_by_us) {
+            (Role::InverterAge, true) => Some(("inverter, or our questions, heard", of(*role)?)),
+            _ => Some((*name, of(*role)?)),
+        });
     let named: Vec<(&str, &Reading)> = named.collect();
     let mut numbers = named.iter().filter(|(_, r)| r.any_number().is_some());
     let is_old = numbers.clone().count() > 1 && numbers.all(|(_, r)| r.quality == Stale);
@@ -66,7 +84,11 @@ fn unit_in_full(
         .collect();
     if !parts.is_empty() {
         let old = if is_old { "ALL OLD: " } else { "" };
-        labelled(out, "Numbers", &format!("{old}{}", parts.join(" · ")));
+        labelled(
+            out,
+            "Numbers",
+            &format!("{mixed}{old}{}", parts.join(" · ")),
+        );
     }
     let axis = axis(readings.iter().copied());
     scale(out, axis);
