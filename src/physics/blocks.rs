@@ -32,6 +32,8 @@ pub(crate) struct Block {
     pub(crate) records: usize,
     /// Registers from one record to the next.
     pub(crate) record_stride: u16,
+    /// Whether nothing tells where it ends: what stands there equals an extreme of the rest, and nothing adds up.
+    pub(crate) has_open_ends: bool,
 }
 
 /// Fewest cells of a run.
@@ -56,7 +58,7 @@ struct Run {
 /// The cells, if there are any.
 pub(crate) fn blocks(found: &Found<'_>) -> Option<Block> {
     let stacks = stacks(found);
-    let mut best: Option<(f64, Block)> = None;
+    let mut all: Vec<(f64, Block)> = Vec::new();
     for (reading, stride) in cell_readings() {
         let runs = runs(found, reading, stride);
         // The sum of ten cells has the digits of any single one.
@@ -66,15 +68,30 @@ pub(crate) fn blocks(found: &Found<'_>) -> Option<Block> {
         };
         let outside: Vec<&Stack> = stacks.iter().filter(|stack| !is_cell(&stack.at)).collect();
         for group in groups(&runs) {
-            for (score, block) in proven(&group, reading, &outside) {
-                if best.as_ref().is_none_or(|(best, _)| score > *best) {
-                    best = Some((score, block));
-                }
-            }
+            all.extend(proven(&group, reading, &outside));
         }
     }
-    best.map(|(_, block)| block)
+    let best = (all.iter().enumerate()).max_by(|one, two| one.1.0.total_cmp(&two.1.0));
+    let (place, (score, block)) = best?;
+    // Another cut that is nearly as good: where it ends is not known.
+    let is_near = |(other, one): (usize, &(f64, Block))| {
+        let is_part = one.1.places.iter().all(|at| block.places.contains(at));
+        let is_shared = one.1.places.iter().any(|at| block.places.contains(at));
+        other != place
+            && one.0 > score - NEAR
+            && is_shared
+            && !is_part
+            && one.1.reading == block.reading
+    };
+    let has_rival = all.iter().enumerate().any(is_near);
+    Some(Block {
+        has_open_ends: block.has_open_ends || has_rival,
+        ..block.clone()
+    })
 }
+
+/// Cuts of one run whose scores lie nearer together than this are not told apart.
+const NEAR: f64 = 0.3;
 
 /// How makers keep cells, and registers from one to the next.
 fn cell_readings() -> Vec<(Reading, u16)> {
@@ -172,7 +189,7 @@ fn runs(found: &Found<'_>, reading: Reading, stride: u16) -> Vec<Run> {
     all.extend(
         phases
             .into_iter()
-            .map(|run| without_strangers(run, reading.step())),
+            .flat_map(|run| without_strangers(run, reading.step())),
     );
     all.retain(|run| run.places.len() >= 2);
     if stride > 1 {
@@ -181,26 +198,96 @@ fn runs(found: &Found<'_>, reading: Reading, stride: u16) -> Vec<Run> {
     all
 }
 
-/// A run without what stands at its ends and does not move with the rest: temperatures, resistances.
-fn without_strangers(mut run: Run, step: f64) -> Run {
+/// A run cut where something stands that does not go with the rest: temperatures, resistances.
+fn without_strangers(run: Run, step: f64) -> Vec<Run> {
     if run.places.len() < 6 {
-        return run;
+        return vec![run];
     }
-    let mean = fold(&run.series, |all| {
-        all.iter().sum::<f64>() / all.len().max(1) as f64
+    let strange = strangers(&run, step);
+    // One or two between cells are cells that stand out; at an end they are none.
+    let count = run.places.len();
+    let mut is_out = vec![false; count];
+    let mut from = 0;
+    for part in strange.chunk_by(|one, next| one == next) {
+        let to = from + part.len();
+        if part.first() == Some(&true) && (part.len() > 2 || from == 0 || to == count) {
+            is_out
+                .iter_mut()
+                .take(to)
+                .skip(from)
+                .for_each(|out| *out = true);
+        }
+        from = to;
+    }
+    let leaps = leaps(&run);
+    let mut all: Vec<Run> = Vec::new();
+    let mut is_new = true;
+    for (at, (place, series)) in run.places.into_iter().zip(run.series).enumerate() {
+        if is_out.get(at).copied().unwrap_or(true) {
+            is_new = true;
+            continue;
+        }
+        if is_new || leaps.contains(&at) {
+            let (places, series) = (Vec::new(), Vec::new());
+            all.push(Run { places, series });
+        }
+        is_new = false;
+        if let Some(last) = all.last_mut() {
+            last.places.push(place);
+            last.series.push(series);
+        }
+    }
+    all
+}
+
+/// Where the numbers of a run leap and stay there: behind it stands something else.
+fn leaps(run: &Run) -> Vec<usize> {
+    let middles: Vec<f64> = run.series.iter().filter_map(|one| middle(one)).collect();
+    let usual = |all: Vec<f64>| crate::statistics::median(all, f64::total_cmp).unwrap_or_default();
+    let apart = middles.windows(2).filter_map(|two| match two {
+        [one, two] => Some((one - two).abs()),
+        _ => None,
     });
-    if movement(&mean) < 5.0 * step.max(0.0005) {
-        return run;
+    let most = (10.0 * usual(apart.collect())).max(0.1);
+    (1..middles.len())
+        .filter(|at| {
+            let before = middles.get(at.saturating_sub(4)..*at).unwrap_or_default();
+            let behind = middles
+                .get(*at..(at + 4).min(middles.len()))
+                .unwrap_or_default();
+            let here = before.last().zip(behind.first());
+            here.is_some_and(|(before, behind)| (before - behind).abs() > 0.5 * most)
+                && (usual(before.to_vec()) - usual(behind.to_vec())).abs() > most
+        })
+        .collect()
+}
+
+/// Which of a run do not go with the middle of all: where cells jump together, by their jumps, else by their levels.
+fn strangers(run: &Run, step: f64) -> Vec<bool> {
+    let middles = fold(&run.series, |all| {
+        crate::statistics::median(all.to_vec(), f64::total_cmp).unwrap_or_default()
+    });
+    let by_jumps = run
+        .series
+        .iter()
+        .map(|one| correlation(&steps(one, &middles)));
+    let by_jumps: Vec<f64> = by_jumps.collect();
+    let usual = crate::statistics::median(by_jumps.clone(), f64::total_cmp).unwrap_or_default();
+    if usual >= 2.0 * JUMPING {
+        // What moves by a step or two shows no jumps.
+        let is_strange = |(jumps, series): (&f64, &Series)| {
+            let level = correlation(&pairs(series, &middles));
+            *jumps < 0.35 * usual && level < 0.8 && movement(series) > 2.5 * step
+        };
+        return by_jumps.iter().zip(&run.series).map(is_strange).collect();
     }
-    let is_strange = |one: &Series| correlation(&pairs(one, &mean)) < 0.3;
-    while run.series.last().is_some_and(is_strange) {
-        run.series.pop();
-        run.places.pop();
+    if movement(&middles) < 5.0 * step.max(0.0005) {
+        return vec![false; run.series.len()];
     }
-    let front = run.series.iter().take_while(|one| is_strange(one)).count();
-    run.series.drain(..front);
-    run.places.drain(..front);
-    run
+    let by_levels = run.series.iter();
+    by_levels
+        .map(|one| correlation(&pairs(one, &middles)) < 0.3)
+        .collect()
 }
 
 fn is_wide_cell(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
@@ -245,8 +332,8 @@ fn groups(runs: &[Run]) -> Vec<Vec<Run>> {
     for run in runs.iter().filter(|run| run.places.len() >= FEWEST) {
         all.push(vec![run.clone()]);
     }
-    for (first, one) in runs.iter().enumerate() {
-        for two in runs.iter().skip(first + 1) {
+    for one in runs {
+        for two in runs {
             if one.places.len() != two.places.len() {
                 continue;
             }
@@ -310,7 +397,12 @@ fn proven(group: &[Run], reading: Reading, stacks: &[&Stack]) -> Vec<(f64, Block
                     - jumps_alone(&block)
                     - 0.8 * apart as f64
                     - 20.0 * fine
-                    - if strings > 1 { 0.7 } else { 0.0 };
+                    - match strings {
+                        0 | 1 => 0.0,
+                        // Packs side by side have records of their own.
+                        _ if block.records > 1 && block.records.is_multiple_of(strings) => 0.3,
+                        _ => 0.7,
+                    };
                 all.push((
                     score,
                     Block {
@@ -319,9 +411,16 @@ fn proven(group: &[Run], reading: Reading, stacks: &[&Stack]) -> Vec<(f64, Block
                         ..block
                     },
                 ));
-            } else if apart == 0 && moves_as_one(&block) && block.places.len() >= 6 {
+            } else if front + back == 0 && block.places.len() >= 6 && moves_as_one(&block) {
                 let score = (block.places.len() as f64).ln() - 3.0 - jumps_alone(&block);
-                all.push((score, block));
+                let has_open_ends = usual != (0, 0);
+                all.push((
+                    score,
+                    Block {
+                        has_open_ends,
+                        ..block
+                    },
+                ));
             }
         }
     }
@@ -376,7 +475,8 @@ fn is_made_of(one: &Series, of: &[Series], step: f64) -> bool {
         let same = both
             .iter()
             .filter(|(a, b)| (a - b).abs() <= 0.51 * step + 1e-6);
-        !both.is_empty() && same.count() * 10 >= both.len() * 8
+        // It is read in one go with the rest: no moment lies between both.
+        !both.is_empty() && same.count() * 20 >= both.len() * 19
     })
 }
 
@@ -428,8 +528,36 @@ fn cut(group: &[Run], reading: Reading, front: usize, back: usize) -> Option<Blo
         held: (0, 0),
         records: group.len(),
         record_stride,
+        has_open_ends: false,
     })
 }
+
+/// How far the cells of a block jump together: the middle of what each has in common with the others.
+///
+/// Temperatures, resistances and charges of cells drift together as well, but each jumps for itself.
+fn together(block: &Block) -> f64 {
+    let total = sum(&block.series);
+    let each = block.series.iter().map(|one| {
+        let others: Series = total
+            .iter()
+            .zip(one)
+            .map(|(total, own)| Some((*total)? - (*own)?))
+            .collect();
+        correlation(&steps(one, &others))
+    });
+    crate::statistics::median(each.collect(), f64::total_cmp).unwrap_or_default()
+}
+
+/// From here on cells are said to jump together.
+// Kind: derived (of cells of invented units 92 in 100 lie above, of their temperatures none)
+const JUMPING: f64 = 0.25;
+
+/// Share by which the sum of cells may lie beside the voltage of their pack: two meters, not one.
+// Kind: common practice
+const SUM_TOLERANCE: f64 = 0.006;
+
+/// The same where cells only drift: nothing but the number speaks for them then.
+const EXACT: f64 = 0.003;
 
 /// The register with which a block adds up best: share of error, strings side by side, images.
 fn adds_up(block: &Block, stacks: &[&Stack]) -> Option<(f64, usize, (usize, usize))> {
@@ -440,6 +568,12 @@ fn adds_up(block: &Block, stacks: &[&Stack]) -> Option<(f64, usize, (usize, usiz
         return None;
     }
     let cells = block.places.len();
+    let is_jumping = together(block) >= JUMPING;
+    // So coarse that temperatures read like cells, or so few: the number alone proves nothing.
+    let is_fine = block.reading.step() <= 0.001 && cells >= 8;
+    if !is_jumping && !is_fine {
+        return None;
+    }
     let mut best: Option<(f64, usize, (usize, usize))> = None;
     for stack in stacks {
         let is_inside = block.places.contains(&stack.at);
@@ -453,35 +587,48 @@ fn adds_up(block: &Block, stacks: &[&Stack]) -> Option<(f64, usize, (usize, usiz
             reason = "a whole number from 1 to 32"
         )]
         let count = strings as usize;
-        if !cells.is_multiple_of(count) || cells / count < FEWEST {
+        // Ten cells have the digits of any single one.
+        let is_single = count > 1 && matches!(cells / count, 10 | 100);
+        if !cells.is_multiple_of(count) || cells / count < FEWEST || is_single {
             continue;
         }
         let rounding = 0.3 * block.reading.step() * (cells as f64).sqrt() + stack.step / 2.0;
         let error = ((around / strings - stack.middle).abs() - rounding).max(0.0) / stack.middle;
         // What has the whole sum goes before what has a part of it: that is a module.
-        let is_better = best.is_none_or(|(known, strings, _)| (count, error) < (strings, known));
-        if error > 0.012 || !is_better || is_one_cell(&stack.series, stack.step, &block.series) {
+        let rank = |error: f64, count: usize| (error > EXACT, count, error);
+        let is_better =
+            best.is_none_or(|(known, strings, _)| rank(error, count) < rank(known, strings));
+        if error > SUM_TOLERANCE
+            || !is_better
+            || is_one_cell(&stack.series, stack.step, &block.series)
+        {
             continue;
         }
         let part: Series = total
             .iter()
             .map(|sum| sum.map(|sum| sum / strings))
             .collect();
-        let found: Agreement = agree(&part, &stack.series, |size| 0.015 * size, stack.step);
-        let own = movement(&part);
-        let is_coarse = own < 3.0 * stack.step;
-        let together = correlation(&pairs(&part, &stack.series));
-        let needed = if is_coarse { 0.4 } else { 0.75 };
-        let jumps = correlation(&steps(&part, &stack.series));
-        if jumps < if is_coarse { 0.1 } else { 0.3 } {
-            continue;
-        }
-        let other = movement(&stack.series);
-        if found.holds() && together > needed && other < 2.0 * own + 2.0 * stack.step {
+        if let Some(found) = goes_with(&part, stack, is_jumping, is_fine && error <= EXACT) {
             best = Some((error, count, (found.held, found.of)));
         }
     }
     best
+}
+
+/// Whether a voltage moves as the sum of cells does, as far as its step shows it.
+fn goes_with(part: &Series, stack: &Stack, is_jumping: bool, is_exact: bool) -> Option<Agreement> {
+    let found = agree(part, &stack.series, |size| 0.015 * size, stack.step);
+    let (own, other) = (movement(part), movement(&stack.series));
+    let is_alike = other < 2.0 * own + 2.0 * stack.step && other > 0.5 * own - 2.0 * stack.step;
+    let level = correlation(&pairs(part, &stack.series));
+    let jumps = correlation(&steps(part, &stack.series));
+    let is_together = if own < 3.0 * stack.step {
+        level > 0.4 && (is_exact || is_jumping && jumps > 0.1)
+    } else {
+        let by_jumps = level > 0.75 && jumps > 0.3 || level > 0.9;
+        level > 0.85 && is_exact || is_jumping && by_jumps
+    };
+    (found.holds() && is_alike && is_together).then_some(found)
 }
 
 /// Whether cells move as one, so that they are cells even without a voltage of the pack.
@@ -496,8 +643,7 @@ fn moves_as_one(block: &Block) -> bool {
         return false;
     }
     // Temperatures drift together as well: cells jump together.
-    let with = block.series.iter().filter(|one| {
-        correlation(&pairs(one, &mean)) > 0.75 && correlation(&steps(one, &mean)) > 0.5
-    });
-    with.count() * 10 >= block.series.len() * 9
+    let with = block.series.iter();
+    let with = with.filter(|one| correlation(&pairs(one, &mean)) > 0.75);
+    with.count() * 10 >= block.series.len() * 9 && together(block) >= 1.6 * JUMPING
 }

@@ -95,6 +95,7 @@ fn pair(found: &Found<'_>) -> Option<Pair> {
             let (high_series, low_series) = (&high.series, &low.series);
             pair.is_sure = others.any(|(_, reading, series)| {
                 !has_same_digits(series, &pair.mean)
+                    && !is_sum_of_modules(series, &pair.mean, &all)
                     && is_made(
                         series,
                         reading.step(),
@@ -243,6 +244,22 @@ fn has_same_digits(one: &Series, other: &Series) -> bool {
     };
     let decades = (one / other).abs().log10();
     (decades - decades.round()).abs() < 0.033
+}
+
+/// Whether as many of a voltage as stand beside each other have the digits of a cell: modules, and the pack made of them.
+fn is_sum_of_modules(module: &Series, cell: &Series, all: &[(Register, Reading, Series)]) -> bool {
+    let (Some(module), Some(cell)) = (middle(module), middle(cell)) else {
+        return false;
+    };
+    let is_like = |(_, _, series): &&(Register, Reading, Series)| {
+        middle(series).is_some_and(|other| (other - module).abs() < 0.02 * module)
+    };
+    let like: std::collections::BTreeSet<Register> =
+        all.iter().filter(is_like).map(|(at, ..)| *at).collect();
+    (2..=like.len()).any(|count| {
+        let decades = (module * count as f64 / cell).log10();
+        (decades - decades.round()).abs() < 0.006
+    })
 }
 
 /// Whether one and the same whole number of cells between a highest and a lowest makes a voltage in nearly all images.

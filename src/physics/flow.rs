@@ -12,7 +12,7 @@ use super::images::Register;
 use super::plausible::CURRENT_OFFSETS;
 use super::proposal::{Found, Proposal};
 use super::reading::{Reading, Series};
-use super::relate::{bounds, correlation, middle, pairs, slope, steps};
+use super::relate::{bounds, correlation, middle, movement, pairs, slope, steps};
 
 /// A register that goes with the voltage of the cells.
 struct Flow {
@@ -337,8 +337,8 @@ fn says_more(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
     if is_zero && is_large {
         return true;
     }
-    // A high word of zeros may be another register; one that turns with the sign is its own.
-    small == all && (!is_constant || first == Some(0xffff)) || small * 4 < all * 3
+    // A high word of zeros or ones may be another register; one that turns with the sign is its own.
+    small == all && !is_constant || small * 4 < all * 3
 }
 
 fn best_pair(flows: &[Flow], pack: &Series) -> Option<Pair> {
@@ -411,7 +411,13 @@ fn ratio(current: &Series, power: &Series, pack: &Series) -> Option<(i32, f64)> 
     let with = signs.iter().filter(|(a, b)| a * b > 0.0).count();
     let against = signs.iter().filter(|(a, b)| a * b < 0.0).count();
     let is_one_way = with.min(against) * 10 <= with.max(against);
-    let is_decade = (around - around.round()).abs() < 0.025 && strays < 0.03;
+    let is_decade = (around - around.round()).abs() < 0.0065 && strays < 0.005;
+    // Where nothing flows there is no power: a wrong offset shows there.
+    let count = products.len() as f64;
+    let mean = |of: fn(&(f64, f64)) -> f64| products.iter().map(of).sum::<f64>() / count;
+    let slope = slope(&products)?;
+    let at_zero = mean(|one| one.1) - slope * mean(|one| one.0);
+    let is_decade = is_decade && at_zero.abs() < 0.02 * movement(power);
     #[expect(
         clippy::cast_possible_truncation,
         reason = "the logarithm of a ratio of registers"

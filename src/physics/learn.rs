@@ -91,17 +91,42 @@ fn cells(found: &mut Found<'_>, block: &Block) {
         of: block.held.1,
         moved: movement(&pack),
     });
-    let is_whole = !goes_on_elsewhere(found, block);
+    let is_whole = !block.has_open_ends && !goes_on_elsewhere(found, block);
     if !is_whole {
         proposal.open.push(Key::Count);
         proposal.grade = Footing::Open;
     }
+    if may_be_modules(block) {
+        let reading = block.reading;
+        let ten = Reading {
+            scale: reading.scale * 10.0,
+            ..reading
+        };
+        proposal.role = Role::Other;
+        proposal = proposal.or([(Role::CellVoltage, reading), (Role::ModuleVoltage, ten)]);
+        found.all.push(proposal);
+        return;
+    }
     found.all.push(proposal);
     if is_whole {
-        voltages(found, &pack, block);
+        if is_proven {
+            voltages(found, &pack, block);
+        }
         extremes(found, block);
         modules(found, block);
     }
+}
+
+/// Modules of ten cells have the digits of cells, and their pack those of a decade less. Millivolts in one register are
+/// how cells are kept; of other readings as few as there are modules may be either.
+// Kind: common practice
+/// Most modules of ten cells of a stack, and fewer than the cells of a usual pack.
+// Kind: common practice
+const MOST_MODULES: usize = 12;
+
+fn may_be_modules(block: &Block) -> bool {
+    let is_usual = block.reading.is_float() || block.reading == Reading::plain(0.001);
+    !is_usual && block.places.len() <= MOST_MODULES && block.records < 2
 }
 
 /// Whether registers side by side read and jump like these cells, and are not among them.
@@ -152,7 +177,8 @@ fn like_pack(found: &Found<'_>, pack: &Series, block: &Block) -> Vec<(f64, Propo
             let is_fine =
                 reading.step() < 0.004 * around || movement(&series) >= 3.0 * reading.step();
             let is_cell = is_one_cell(&series, reading.step(), &block.series);
-            let moves = moves_with(&series, pack, reading.step());
+            let moves = moves_with(&series, pack, reading.step())
+                && jumps_with(&series, pack, reading.step());
             if agreement.holds() && is_fine && moves && !is_cell {
                 let why = Evidence::AddsUp {
                     parts: block.places.len() / block.strings.max(1),
@@ -166,13 +192,48 @@ fn like_pack(found: &Found<'_>, pack: &Series, block: &Block) -> Vec<(f64, Propo
             }
         }
     }
-    all
+    without_overlaps(found, all, pack)
+}
+
+/// Of readings that share a register, the one that goes best with a series: a float read one register off looks right.
+fn without_overlaps(
+    found: &Found<'_>,
+    all: Vec<(f64, Proposal)>,
+    with: &Series,
+) -> Vec<(f64, Proposal)> {
+    let goes = |one: &Proposal| {
+        let first = one.instances.first().copied().unwrap_or_default();
+        let at = Register::new(one.table, first);
+        let series = one.reading.series(found.images, at, &[]);
+        super::relate::correlation(&super::relate::pairs(&series, with))
+    };
+    let mut ranked: Vec<(f64, (f64, Proposal))> =
+        all.into_iter().map(|one| (goes(&one.1), one)).collect();
+    ranked.sort_by(|one, two| two.0.total_cmp(&one.0));
+    let mut kept: Vec<(f64, Proposal)> = Vec::new();
+    for (_, one) in ranked {
+        let first = one.1.instances.first().copied().unwrap_or_default();
+        let mut registers = (0..one.1.registers).filter_map(|further| first.checked_add(further));
+        let is_shared = registers.any(|address| {
+            let at = Register::new(one.1.table, address);
+            kept.iter().any(|(_, other)| other.covers(at))
+        });
+        if !is_shared {
+            kept.push(one);
+        }
+    }
+    kept.sort_by_key(|(_, one)| (one.table, one.instances.first().copied()));
+    kept
 }
 
 /// Registers that are the voltage of the pack: the nearest stands for it, another for one of both sides.
 fn voltages(found: &mut Found<'_>, pack: &Series, block: &Block) {
     let all = like_pack(found, pack, block);
-    let side_by_side = side_by_side(&all);
+    // Packs side by side give their voltages side by side; of a stack one register has it, or two.
+    let side_by_side = match block.strings {
+        3.. => side_by_side(&all),
+        _ => Vec::new(),
+    };
     let (beside, mut alone): (Vec<_>, Vec<_>) = all
         .into_iter()
         .partition(|(_, one)| side_by_side.contains(&one.instances));
@@ -194,7 +255,19 @@ fn voltages(found: &mut Found<'_>, pack: &Series, block: &Block) {
     alone.sort_by(|a, b| a.0.total_cmp(&b.0));
     // Which of two is gone while the switches are open, no number tells as long as they are closed.
     let is_pair = alone.len() > 1;
-    let roles: &[Role] = if block.strings > 1 && !is_whole {
+    // Where not each pack has one of its own, and none stands among the cells of one, it is that of all.
+    let is_among = |one: &Proposal| {
+        let first = block.places.first().map(|place| place.address);
+        let last = block.places.last().map(|place| place.address);
+        let at = one.instances.first().copied();
+        block.records > 1
+            && at >= first.map(|first| first.saturating_sub(block.record_stride))
+            && at <= last
+    };
+    let is_each = block.strings > 1
+        && !is_whole
+        && (alone.len() >= block.strings || alone.iter().any(|(_, one)| is_among(one)));
+    let roles: &[Role] = if is_each {
         &[
             Role::PackVoltage,
             Role::TerminalVoltage,
@@ -225,9 +298,9 @@ fn voltages(found: &mut Found<'_>, pack: &Series, block: &Block) {
     }
 }
 
-/// Fewest cells in series of a storage unit: 24 V.
+/// Fewest cells in series of ten packs side by side: below 40 V no inverter takes what they give.
 // Kind: common practice
-const FEWEST_IN_PACK: usize = 7;
+const FEWEST_IN_PACK: usize = 12;
 
 /// Ten strings side by side instead of one have the digits of a decade less.
 fn other_decades(block: &Block, reading: &Reading) -> Vec<Reading> {
@@ -237,8 +310,8 @@ fn other_decades(block: &Block, reading: &Reading) -> Vec<Reading> {
         return all;
     }
     let more = strings * 10;
-    // Strings side by side end where modules do.
-    let fits_records = block.records < 2 || more.is_multiple_of(block.records);
+    // A string side by side with others has one module or several, never a part of one.
+    let fits_records = block.records < 2 || block.records.is_multiple_of(more);
     if more <= 32 && cells.is_multiple_of(more) && cells / more >= FEWEST_IN_PACK && fits_records {
         all.push(Reading {
             scale: reading.scale / 10.0,
@@ -283,6 +356,17 @@ fn moves_with(series: &Series, with: &Series, step: f64) -> bool {
     moved > 0.0 && super::relate::correlation(&pairs) > needed && moved < 2.0 * other + 2.0 * step
 }
 
+/// Whether a series jumps where another does, or goes with it all the way: a temperature drifts along by chance. One too
+/// coarse for that must at least not stand still.
+fn jumps_with(series: &Series, with: &Series, step: f64) -> bool {
+    let level = super::relate::correlation(&super::relate::pairs(series, with));
+    if movement(with) < 3.0 * step {
+        return level > 0.3;
+    }
+    let jumps = super::relate::correlation(&super::relate::steps(series, with));
+    jumps > 0.25 || level > 0.93
+}
+
 /// Registers that are the highest or lowest of the cells.
 fn extremes(found: &mut Found<'_>, block: &Block) {
     let sides = [
@@ -322,12 +406,29 @@ fn extremes(found: &mut Found<'_>, block: &Block) {
                         moved: own.moved,
                     };
                     let proposal = Proposal::new(*role, at, reading, "V").with(why);
+                    let proposal = unsure_of_ten(proposal, with, &mean, block);
                     best = Some((own.distance, proposal));
                 }
             }
         }
         found.all.extend(best.map(|(_, proposal)| proposal));
     }
+}
+
+/// The voltage of ten or of a hundred cells has the digits of their mean: an extreme that lies near it may be that.
+fn unsure_of_ten(proposal: Proposal, with: &Series, mean: &Series, block: &Block) -> Proposal {
+    let cells = block.places.len() / block.strings.max(1);
+    let apart = middle(with).zip(middle(mean));
+    let is_near = apart.is_some_and(|(own, mean)| (own - mean).abs() < 0.01 * mean);
+    if !matches!(cells, 10 | 100) || !is_near {
+        return proposal;
+    }
+    let reading = proposal.reading;
+    let stack = Reading {
+        scale: reading.scale * cells as f64,
+        ..reading
+    };
+    proposal.or([(Role::PackVoltage, stack), (Role::TerminalVoltage, stack)])
 }
 
 /// Whether a register is one extreme of the cells, and nearer to it than to anything else.
@@ -378,17 +479,26 @@ fn modules(found: &mut Found<'_>, block: &Block) {
     let free = found.free();
     for count in counts {
         let sums: Vec<Series> = block.series.chunks(cells / count).map(sum).collect();
+        // Floats read one register off look right: the nearest is.
+        let mut best: Option<(f64, Proposal)> = None;
         for at in &free {
             for reading in number_readings(&[0.1, 0.01, 0.001]) {
                 let strides = [reading.width().unwrap_or(1), block.record_stride];
                 for stride in strides.into_iter().filter(|stride| *stride > 0) {
-                    if let Some(proposal) = run_of_modules(found, *at, reading, stride, &sums) {
-                        let proposal = unsure_of_width(found, proposal);
-                        found.all.push(proposal);
-                        return;
+                    let run = run_of_modules(found, *at, reading, stride, &sums);
+                    let Some((distance, proposal)) = run else {
+                        continue;
+                    };
+                    if best.as_ref().is_none_or(|(known, _)| distance < *known) {
+                        best = Some((distance, proposal));
                     }
                 }
             }
+        }
+        if let Some((_, proposal)) = best {
+            let proposal = unsure_of_width(found, proposal);
+            found.all.push(proposal);
+            return;
         }
     }
 }
@@ -399,9 +509,10 @@ fn run_of_modules(
     reading: Reading,
     stride: u16,
     sums: &[Series],
-) -> Option<Proposal> {
+) -> Option<(f64, Proposal)> {
     let mut instances = Vec::new();
     let mut first = None;
+    let mut distance = 0.0;
     for (place, sum) in (0u16..).zip(sums) {
         let at = at.plus(place.checked_mul(stride)?)?;
         if found.is_taken(at)
@@ -414,19 +525,23 @@ fn run_of_modules(
         let agreement = agree(&series, sum, |size| 0.01 * size, reading.step());
         let around = middle(sum)?;
         let near = (middle(&series)? - around).abs() < 0.01 * around + reading.step();
-        if !near || !agreement.holds() || !moves_with(&series, sum, reading.step()) {
+        let moves =
+            moves_with(&series, sum, reading.step()) && jumps_with(&series, sum, reading.step());
+        if !near || !agreement.holds() || !moves {
             return None;
         }
+        distance += agreement.distance;
         first.get_or_insert(agreement);
         instances.push(at.address);
     }
     let agreement = first?;
     let mut proposal = Proposal::new(Role::ModuleVoltage, at, reading, "V");
     proposal.instances = instances;
-    Some(proposal.with(Evidence::AddsUp {
+    let why = Evidence::AddsUp {
         parts: sums.len(),
         held: agreement.held,
         of: agreement.of,
         moved: agreement.moved,
-    }))
+    };
+    Some((distance, proposal.with(why)))
 }
