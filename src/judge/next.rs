@@ -174,7 +174,8 @@ fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
     if member.doubts.iter().any(hides) {
         steps.push(StepKind::BehindTheCode.plain());
     }
-    if is_unheard(member) {
+    // Whoever stays away goes to no cable either.
+    if is_unheard(member) && disposed(Disposition::StayAway).is_none() {
         steps.push(StepKind::InverterCableToo.plain());
     }
     // Where a current would harm, nobody may start one meanwhile.
