@@ -144,6 +144,14 @@ impl States {
         }
     }
 
+    /// How long the last run of a state was, from its first reading to its last, and whether it goes on.
+    pub(crate) fn last_run(&self, wanted: StateKind) -> Option<(Duration, bool)> {
+        let (kind, ..) = self.0.back()?;
+        let mut runs = self.0.iter().rev();
+        let (_, from, until) = runs.find(|(kind, ..)| *kind == wanted)?;
+        Some((until.saturating_sub(*from), *kind == wanted))
+    }
+
     /// Forgets everything.
     pub(crate) fn clear(&mut self) {
         self.0.clear();

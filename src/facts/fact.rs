@@ -336,6 +336,15 @@ facts! {
             /// When they last did.
             last: Duration,
         }
+        /// a pre-charge lasts longer than it may by the map
+        PrechargeLasts = "precharge-lasts" {
+            /// The point of the state.
+            at: Spot,
+            /// From the first reading of it to the last.
+            lasted: Duration,
+            /// Its longest time by the map.
+            longest: Duration,
+        }
         /// modules of one stack have unlike firmware
         ModulesUnlikeFirmware = "modules-unlike-firmware" {
             /// One of them, and its firmware.

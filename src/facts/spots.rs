@@ -89,6 +89,7 @@ impl Compared {
             Self::ModulesUnlikeCharge { low, high, .. } => vec![*low, *high],
             Self::ModulesUnlikeFirmware { one, other } => vec![one.0, other.0],
             Self::LoneSensor { at, .. }
+            | Self::PrechargeLasts { at, .. }
             | Self::SwitchesAgainstState { at, .. }
             | Self::WrongPosition { at, .. }
             | Self::CurrentWhileOpen { at, .. } => vec![*at],

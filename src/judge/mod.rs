@@ -41,6 +41,7 @@ mod member;
 mod next;
 mod notices;
 mod plausible;
+mod precharge;
 mod rack;
 mod remembered;
 pub mod resistance;

@@ -7,6 +7,7 @@ use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Foreign, Place, Role, StateKind, Value};
 
 use super::notices::notice;
+use super::precharge;
 use super::resistance::{fit, step_seen};
 use super::shared::{FLAT, finding, first};
 use crate::evidence::spell::Spell;
@@ -70,6 +71,10 @@ pub(crate) fn look(
     lone_sensors(&mut seen, readings);
     unlike_firmware(&mut seen, readings);
     dropped(&mut seen, evidence, now);
+    if let Some((found, doubt)) = precharge::too_long(evidence, profile) {
+        seen.findings.push(found);
+        seen.doubts.extend(doubt);
+    }
     seen
 }
 

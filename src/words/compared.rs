@@ -122,6 +122,14 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
             },
             moment(Some(*last))
         ),
+        Compared::PrechargeLasts {
+            lasted, longest, ..
+        } => format!(
+            "pre-charge for {:.0} s, and by the map it takes {} s at most\u{1d}its resistor or a switch is broken, or something \
+             behind it takes the current",
+            lasted.as_secs_f64(),
+            longest.as_secs_f64()
+        ),
         Compared::ModulesUnlikeFirmware { one, other } => format!(
             "{} is {} and {} is {}: the modules have unlike firmware, perhaps an update was only half done",
             name(one.0, profile),

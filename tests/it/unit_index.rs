@@ -6,11 +6,31 @@ use std::fs;
 use std::path::Path;
 
 fn entries() -> Vec<toml::Table> {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let text = fs::read_to_string(root.join("tests/units/index.toml")).unwrap();
+    listed("tests/units/index.toml", "entry")
+}
+
+/// The tables that a file of this repository lists under a key.
+fn listed(file: &str, key: &str) -> Vec<toml::Table> {
+    let text = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join(file)).unwrap();
     let table: toml::Table = toml::from_str(&text).unwrap();
-    let entries = table["entry"].as_array().unwrap().iter();
-    entries.map(|one| one.as_table().unwrap().clone()).collect()
+    let all = table[key].as_array().unwrap().iter();
+    all.map(|one| one.as_table().unwrap().clone()).collect()
+}
+
+/// That the cases exist, and hold, `tests/units/run.py` holds.
+#[test]
+fn every_point_has_a_case_that_did_not_hold_before() {
+    let points = listed("tests/units/points.toml", "point");
+    let numbers: BTreeSet<i64> = points
+        .iter()
+        .map(|point| point["number"].as_integer().unwrap())
+        .collect();
+    assert_eq!(numbers, (1..=13).collect());
+    for point in &points {
+        for key in ["was", "case", "before"] {
+            assert!(!point[key].as_str().unwrap().is_empty(), "{point:?}");
+        }
+    }
 }
 
 #[test]
@@ -39,13 +59,7 @@ fn every_rule_and_scenario_of_the_index_exists() {
 
 #[test]
 fn every_mode_of_failure_stands_in_the_index_once() {
-    let text =
-        fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("profiles/modes.toml"))
-            .unwrap();
-    let table: toml::Table = toml::from_str(&text).unwrap();
-    let modes: Vec<String> = table["mode"]
-        .as_array()
-        .unwrap()
+    let modes: Vec<String> = listed("profiles/modes.toml", "mode")
         .iter()
         .map(|mode| mode["id"].as_str().unwrap().to_owned())
         .collect();

@@ -81,6 +81,10 @@ def first_lines(result):
     return "\n".join(str(part) for part in parts)
 
 
+def headline_says(pattern):
+    return (f"the sentence says /{pattern}/", lambda r: re.search(pattern, r["verdict"]["summary"], re.I) is not None)
+
+
 def first_root(result):
     for finding in result.get("findings", []):
         if finding.get("root"):
@@ -134,6 +138,13 @@ def step_needs(pattern, *needs):
     return (f"a step /{pattern}/ needs {' or '.join(needs)}", holds)
 
 
+def a_step(pattern, needs):
+    """There is such a step, and this is what it is called."""
+    def holds(r):
+        return any(s.get("needs") == needs for s in r["verdict"]["next"] if re.search(pattern, s.get("text", ""), re.I))
+    return (f"a step /{pattern}/ with {needs}", holds)
+
+
 def step_needs_more_than(pattern, needs):
     """No step that matches is called as harmless as this."""
     def holds(r):
@@ -174,6 +185,14 @@ def verdict_changes_at_most(count):
         kinds = [kind for _, kind in r.get("_course", [])]
         return sum(a != b for a, b in zip(kinds, kinds[1:])) <= count
     return (f"the verdict changes at most {count} times", holds)
+
+
+def paced(seconds):
+    """So long from one answer to the next question, whoever is asked."""
+    def holds(r):
+        times = [at for at, _, _ in r["_log"]]
+        return len(times) > 3 and all(after - before >= seconds for before, after in zip(times, times[1:]))
+    return (f"at least {seconds} s between two questions", holds)
 
 
 def told_after(since, address, kinds, within):

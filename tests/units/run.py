@@ -296,13 +296,18 @@ def main():
     parser.add_argument("--jobs", type=int, default=96, help="how many at a time; they mostly wait (96)")
     parser.add_argument("--list", action="store_true", help="print the cases and their sentences, run nothing")
     parser.add_argument("--shrink", action="store_true", help="take out of known.toml what holds now")
+    parser.add_argument("--points", action="store_true", help="run what shows the thirteen points (points.toml), and print before and now")
     parser.add_argument("--show", action="store_true", help="print what was said in each case")
     given = parser.parse_args()
     entries = tomllib.loads((HERE / "index.toml").read_text())["entry"]
-    nowhere = {name for entry in entries for name in entry["cases"]} - {c.name for c in ALL}
+    points = tomllib.loads((HERE / "points.toml").read_text())["point"]
+    named = {name for entry in entries for name in entry["cases"]} | {point["case"] for point in points}
+    nowhere = named - {c.name for c in ALL}
     if nowhere or any(not entry["cases"] for entry in entries):
-        sys.exit(f"index.toml: expected the names of cases, found {sorted(nowhere) or 'an entry without any'}")
+        sys.exit(f"index.toml, points.toml: expected the names of cases, found {sorted(nowhere) or 'an entry without any'}")
     chosen = [c for c in ALL if re.search(given.only, f"{c.name} {c.point}")]
+    if given.points:
+        chosen = [c for c in chosen if any(point["case"] == c.name for point in points)]
     if given.list:
         for c in chosen:
             print(f"{c.name} [{c.point}] {'/'.join(sorted(c.kinds))}\n    {c.does}\n    {c.field}")
@@ -313,9 +318,21 @@ def main():
     began = time.monotonic()
     done = asyncio.run(run_all(chosen, given.binary, given.jobs, known))
     code = report(done, known, time.monotonic() - began, given.show)
+    if given.points:
+        before_and_now(points, done)
     if given.shrink:
         shrink(known_file, known, {o.case.name for o in done if not o.differs})
     return code
+
+
+def before_and_now(points, done):
+    """The table of points.toml beside what this program gives: a case holds or does not."""
+    given = {o.case.name: o for o in done}
+    print("\n| point | was | case | before | now |\n| ---: | --- | --- | --- | --- |")
+    for point in points:
+        if outcome := given.get(point["case"]):
+            now = f"{outcome.kind}, {'does not hold' if outcome.differs else 'holds'}"
+            print(f"| {point['number']} | {point['was']} | {point['case']} | {point['before']} | {now} |")
 
 
 def shrink(file, known, held):
