@@ -287,9 +287,8 @@ pub(super) fn decide(rows: &[Row]) -> Columns {
             if heading > 0 && (percent >= needs / 2 || cells.is_empty()) {
                 offers.push((heading * 30 + percent, *holds, place, Why::Heading { fit }));
             } else if heading == 0
-                && percent >= needs
                 && !cells.is_empty()
-                && is_told_by_cells(*holds)
+                && told_by_cells(*holds, &cells, percent >= needs)
             {
                 let unnamed = if head(place).is_empty() { 60 } else { 20 };
                 offers.push((unnamed + percent, *holds, place, Why::Cells { fit }));
@@ -312,6 +311,7 @@ pub(super) fn decide(rows: &[Row]) -> Columns {
         }
     }
     stand_in(&body, &mut taken);
+    lengths(&body, &mut taken);
     let list = taken.into_iter().enumerate().map(|(place, found)| {
         let (holds, why) = found.unwrap_or((Holds::Nothing, Why::None));
         Column {
@@ -362,6 +362,44 @@ fn stand_in(body: &[&Row], taken: &mut [Option<(Holds, Why)>]) {
     }
 }
 
+/// A column of small numbers that lead from most registers to the next holds how many they are.
+fn lengths(body: &[&Row], taken: &mut [Option<(Holds, Why)>]) {
+    let place_of = |holds| {
+        let mut places = taken.iter();
+        places.position(|one| one.is_some_and(|(other, _)| other == holds))
+    };
+    let (Some(at), None, None) = (
+        place_of(Holds::Address),
+        place_of(Holds::Count),
+        place_of(Holds::Last),
+    ) else {
+        return;
+    };
+    let first = |row: &Row, place: usize| written(row.cell(place), false).map(|one| one.first);
+    let leads = |place: usize| {
+        let pairs = body
+            .iter()
+            .zip(body.iter().skip(1))
+            .filter_map(|(row, next)| {
+                let count = first(row, place).filter(|count| (1..=125).contains(count))?;
+                Some((count, first(row, at)?.checked_add(count)?, first(next, at)?))
+            });
+        let pairs: Vec<(u32, u32, u32)> = pairs.collect();
+        let exact = pairs.iter().filter(|(_, end, next)| end == next).count();
+        let is_free = pairs.iter().all(|(_, end, next)| end <= next);
+        let several = pairs.iter().any(|(count, ..)| *count > 1);
+        several && is_free && exact * 10 >= body.len() * 6
+    };
+    let free = |place: usize| {
+        let held = taken.get(place).copied().flatten();
+        held.is_none_or(|(holds, _)| holds == Holds::Nothing)
+    };
+    let found = (0..taken.len()).find(|place| free(*place) && leads(*place));
+    if let Some(slot) = found.and_then(|place| taken.get_mut(place)) {
+        *slot = Some((Holds::Count, Why::Cells { fit: 100 }));
+    }
+}
+
 /// A row with several filled cells, a number among them.
 pub(super) fn is_data(row: &Row) -> bool {
     let filled = row.cells.iter().filter(|cell| !cell.is_empty()).count();
@@ -372,18 +410,37 @@ pub(super) fn is_data(row: &Row) -> bool {
             .any(|cell| cell.chars().any(|c| c.is_ascii_digit()))
 }
 
-/// Kinds that show without a heading.
-fn is_told_by_cells(holds: Holds) -> bool {
-    matches!(
-        holds,
+/// Whether cells show what a column is without a heading that is known. `fits` is whether enough of them can be it.
+fn told_by_cells(holds: Holds, cells: &[&str], fits: bool) -> bool {
+    let all = |is: &dyn Fn(&str) -> bool| cells.iter().all(|cell| is(cell));
+    let any = |is: &dyn Fn(&str) -> bool| cells.iter().any(|cell| is(cell));
+    let number = |cell: &str| {
+        let (number, rest) = scale::number(cell)?;
+        rest.is_empty().then_some(number.value())
+    };
+    match holds {
         Holds::Address
-            | Holds::Name
-            | Holds::Type
-            | Holds::Unit
-            | Holds::Access
-            | Holds::Remark
-            | Holds::Number
-    )
+        | Holds::Name
+        | Holds::Type
+        | Holds::Unit
+        | Holds::Access
+        | Holds::Number => fits,
+        Holds::Remark => any(&|cell| cell.chars().filter(|c| c.is_alphabetic()).count() > 1),
+        // Steps below one, or with a sign that says what to do with them.
+        Holds::Scale => {
+            let is_step = |cell: &str| scale::step(cell).is_some() || cell == "-";
+            let is_plain = |cell: &str| number(cell).is_some_and(|n| n >= 1.0) || cell == "-";
+            all(&is_step) && any(&|cell| !is_plain(cell))
+        }
+        // Nothing or less than nothing.
+        Holds::Offset => {
+            all(&|cell| number(cell).is_some_and(|n| n <= 0.0) || cell == "-")
+                && any(&|cell| number(cell).is_some_and(|n| n <= -10.0))
+        }
+        Holds::Range => all(&|cell| scale::range(cell).is_some()),
+        Holds::Function => all(&|cell| cell.chars().count() > 1 && function(cell).is_some()),
+        _ => false,
+    }
 }
 
 /// Per cent of the cells that must fit where no heading speaks.

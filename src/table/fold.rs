@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 use packside_profiles::Role;
 use packside_profiles::model::Table;
 
+use super::item::Item;
 use super::meaning::Meaning;
 use super::reading::{Reading, alike};
-use super::rows::Item;
 use super::words::Notion;
 
 /// An item that is understood as far as it can be.

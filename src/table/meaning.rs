@@ -34,6 +34,8 @@ pub(super) struct About {
     pub(super) is_text: bool,
     /// So many of them, where there are several.
     pub(super) several: u32,
+    /// Numbers in its name.
+    pub(super) numbers: usize,
 }
 
 /// Decides what a row is for.
@@ -75,7 +77,9 @@ fn perhaps(roles: &[Role]) -> Option<Meaning> {
 fn measured(w: &Understood, about: About) -> Option<Meaning> {
     let says_alarm =
         w.any(&[N::Alarm, N::Warning, N::Fault, N::State]) && (about.has_bits || about.has_values);
-    if says_alarm || about.is_text || w.any(&[N::Serial, N::Version, N::Firmware, N::Cycle]) {
+    // A time is none of what is measured, whatever it is the time of.
+    let is_other = about.is_text || about.measure == Some(Measure::Second);
+    if says_alarm || is_other || w.any(&[N::Serial, N::Version, N::Firmware, N::Cycle]) {
         return None;
     }
     // The number of a cell, not its voltage.
@@ -354,6 +358,8 @@ fn degrees(w: &Understood, about: About) -> Option<Meaning> {
         (true, false, false) => sure(Role::CellTemperatureMax),
         (false, true, false) => sure(Role::CellTemperatureMin),
         (false, false, _) if w.any(&[N::Cell, N::Sensor]) && several => sure(Role::CellTemperature),
+        // `Module 1 temperature 3`: of one of several places in it.
+        (false, false, true) if about.numbers > 1 => sure(Role::CellTemperature),
         (false, false, true) if several => perhaps(&[Role::CellTemperature]),
         (false, false, false) if several => sure(Role::CellTemperature),
         _ => perhaps(&[Role::CellTemperature, Role::CellTemperatureMax]),

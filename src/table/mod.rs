@@ -10,11 +10,13 @@
 //! - Every row with a register number is in a point or among the rows that are not.
 //! - What is made loads: the checker finds no mistake in a draft.
 
+mod between;
 mod build;
 mod columns;
 mod decode;
 mod flagged;
 mod fold;
+mod item;
 mod kind;
 mod meaning;
 mod number;

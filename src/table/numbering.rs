@@ -2,7 +2,8 @@
 
 use packside_profiles::model::{Numbering, Table};
 
-use super::rows::{Item, Notes};
+use super::item::Item;
+use super::rows::Notes;
 
 /// How a document counts, and whether that is sure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -5,9 +5,10 @@ use std::collections::BTreeSet;
 use packside_profiles::Role;
 use packside_profiles::model::{Decimal, Key, Kind, Positive, Rival, WordOrder};
 
+use super::item::{Item, StepFrom};
 use super::kind::Sort;
 use super::meaning::{self, About, Meaning};
-use super::rows::{Item, Notes, StepFrom};
+use super::rows::Notes;
 use super::scale::{self, Measure, Step};
 use super::words::Notion;
 
@@ -72,13 +73,16 @@ pub(super) fn habits(items: &[Item]) -> Habits {
     };
     let coarse = steps()
         .any(|((step, _), unit)| matches!(step, Step::Either(n) if n >= 10) && is_fine(unit));
+    // Beside `/10` a bare number multiplies.
+    let divides = |(step, from)| matches!(step, Step::Over(_)) && from == StepFrom::Column;
+    let has_over = steps().any(|(step, _)| divides(step));
     // 0.1 beside watts alone is tens of them, where 10 beside volts is tenths.
     let has_small = steps().any(|((step, from), unit)| {
         let is_small = matches!(step, Step::Times(number) if number.places > 0);
         is_small && from == StepFrom::Column && (!coarse || is_fine(unit) || is_milli(unit))
     });
     Habits {
-        whole: match (has_small, coarse) {
+        whole: match (has_small || has_over, coarse) {
             (true, _) => Whole::Multiplies,
             (false, true) => Whole::Divides,
             (false, false) => Whole::Unknown,
@@ -102,6 +106,7 @@ pub(super) fn about(item: &Item) -> About {
         has_bits,
         is_text: item.said.sort == Some(Sort::Text),
         several: several(item),
+        numbers: item.words.numbers.len(),
     }
 }
 

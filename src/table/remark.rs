@@ -2,7 +2,7 @@
 
 use packside_profiles::model::{Decimal, Positive, WordOrder};
 
-use super::scale;
+use super::scale::{self, Step};
 use super::text::{Part, narrow, parts, plain};
 use super::words::{Notion, understood};
 
@@ -134,6 +134,125 @@ fn key(chars: &[char], before: char, solid: char) -> Option<(u32, bool, usize)> 
     };
     let taken = if sign.is_alphabetic() { at } else { at + 1 };
     (closes && (!is_bit || number < 64)).then_some((number, is_bit, taken))
+}
+
+/// What a formula says of a value.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Formula {
+    pub(super) step: Option<Step>,
+    pub(super) offset: Option<Decimal>,
+}
+
+/// The formula of a remark: `Value = raw*0.1 - 40`, `T = raw/10 + 2`, `I = (raw - 1000) * 0.1`.
+pub(super) fn formula(text: &str) -> Option<Formula> {
+    let text: String = text.chars().map(narrow).collect();
+    let mut parts = text.split('=');
+    let mut before = parts.next()?;
+    for part in parts {
+        let name = before
+            .rsplit([';', '|', ',', '\n'])
+            .next()
+            .unwrap_or_default()
+            .trim();
+        // `0=off`, `Bit 3 = hot`: what is named there is no value.
+        let is_named = !name.is_empty() && !name.chars().any(|c| c.is_ascii_digit());
+        let side: String = part
+            .split([';', '|', '\n', '。'])
+            .next()
+            .unwrap_or_default()
+            .chars()
+            .filter(|c| !c.is_whitespace())
+            .collect();
+        if let Some(found) = right_side(&side).filter(|_| is_named) {
+            return Some(found);
+        }
+        before = part;
+    }
+    None
+}
+
+/// `raw*0.1-40`, `0.1*raw-40`, `raw/10`, `(raw-1000)*0.1`.
+fn right_side(side: &str) -> Option<Formula> {
+    if let Some((inner, behind)) = side.strip_prefix('(').and_then(|rest| rest.split_once(')')) {
+        let (_, rest) = letters(inner)?;
+        let (shift, rest) = scale::number(rest)?;
+        let step = factor(behind)?.0;
+        let Step::Times(by) = single(step) else {
+            return None;
+        };
+        let offset = Decimal {
+            numerator: shift.numerator.checked_mul(by.numerator)?,
+            places: shift.places + by.places,
+        };
+        return rest.is_empty().then_some(Formula {
+            step: Some(step),
+            offset: Some(scale::simple(offset)),
+        });
+    }
+    let (step, rest) = match letters(side) {
+        Some((name, rest)) => match factor(rest) {
+            Some((step, rest)) => (Some(step), rest),
+            // `raw x 0.1`
+            None if name.ends_with(['x', 'X']) && name.len() > 1 => {
+                let (number, rest) = scale::number(rest)?;
+                (Some(times(number)?), rest)
+            }
+            None => (None, rest),
+        },
+        None => {
+            let (number, rest) = scale::number(side)?;
+            let rest = rest.strip_prefix(['*', '×', '·', 'x', 'X'])?;
+            (Some(times(number)?), letters(rest)?.1)
+        }
+    };
+    let added = rest
+        .starts_with(['+', '-'])
+        .then(|| scale::number(rest))
+        .flatten();
+    let (offset, rest) = added.map_or((None, rest), |(number, rest)| (Some(number), rest));
+    let ends = rest.is_empty() || scale::unit(rest).is_some() || rest.starts_with([',', '.', ')']);
+    let says = step.is_some() || offset.is_some();
+    (ends && says).then_some(Formula {
+        step,
+        offset: offset.filter(|number| number.numerator != 0),
+    })
+}
+
+/// The letters at the beginning, at least one, and the rest.
+fn letters(text: &str) -> Option<(&str, &str)> {
+    let end = text
+        .find(|c: char| !c.is_alphabetic() && c != '_')
+        .unwrap_or(text.len());
+    (end > 0).then(|| text.split_at(end))
+}
+
+/// `*0.1` or `/10` at the beginning, and the rest.
+fn factor(text: &str) -> Option<(Step, &str)> {
+    let mut chars = text.chars();
+    let sign = chars.next()?;
+    let (number, rest) = scale::number(chars.as_str())?;
+    let step = match sign {
+        '*' | '×' | '·' => times(number)?,
+        '/' | '÷' => Step::Over(
+            u32::try_from(number.numerator)
+                .ok()
+                .filter(|_| number.places == 0)?,
+        ),
+        _ => return None,
+    };
+    Some((step, rest))
+}
+
+fn times(number: Decimal) -> Option<Step> {
+    (number.numerator > 0).then_some(Step::Times(number))
+}
+
+/// A step as a factor, where it is a short one.
+fn single(step: Step) -> Step {
+    match step {
+        Step::Over(by) => scale::divided(by).map_or(step, Step::Times),
+        step => step,
+    }
 }
 
 /// Words for what is added to a value.
@@ -379,6 +498,55 @@ fn of_word(word: &str) -> Vec<Token> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    // Kind: invented
+    #[test]
+    fn formulas_give_step_and_offset() {
+        let number = |numerator, places| Decimal { numerator, places };
+        for (text, step, offset) in [
+            (
+                "value = raw*0.1-40",
+                Some(Step::Times(number(1, 1))),
+                Some(number(-40, 0)),
+            ),
+            (
+                "Wert = Rohwert * 0,1 - 273,1",
+                Some(Step::Times(number(1, 1))),
+                Some(number(-2731, 1)),
+            ),
+            (
+                "T = raw/10 - 40",
+                Some(Step::Over(10)),
+                Some(number(-40, 0)),
+            ),
+            (
+                "实际值=原始值×0.1-400",
+                Some(Step::Times(number(1, 1))),
+                Some(number(-400, 0)),
+            ),
+            (
+                "I = (raw - 1000) * 0.1 A",
+                Some(Step::Times(number(1, 1))),
+                Some(number(-100, 0)),
+            ),
+            ("degC = reg - 50", None, Some(number(-50, 0))),
+            ("P = 0.01 * x", Some(Step::Times(number(1, 2))), None),
+        ] {
+            assert_eq!(formula(text), Some(Formula { step, offset }), "{text}");
+        }
+        for text in [
+            "0=off; 1=on",
+            "Bit 3 = hot",
+            "0=cell-1, 1=cell-2",
+            "mode = eco",
+            "a",
+            "=",
+            "x=(",
+            "x=(",
+        ] {
+            assert_eq!(formula(text), None, "{text}");
+        }
+    }
 
     // Kind: invented
     #[test]

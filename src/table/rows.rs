@@ -2,51 +2,18 @@
 //!
 //! Walks from the top, so that headings, notes and merged cells mean what they mean to a reader.
 
-use packside_profiles::model::{Decimal, Positive, Table, WordOrder};
+use packside_profiles::model::{Positive, Table, WordOrder};
 
+use super::between;
 use super::columns::{Columns, Holds, function, is_data, repeats};
+use super::item::{Item, StepFrom};
 use super::number::{Written, written};
 use super::remark::{self, Named};
 use super::row::Row;
 use super::scale::{self, Step, Unit};
 use super::text::{Part, parts, plain};
-use super::words::{Notion, Understood, understood};
+use super::words::{Notion, understood};
 use super::{kind, meaning};
-
-/// What the document says of one register or a run of them.
-#[derive(Debug, Clone)]
-pub(super) struct Item {
-    pub(super) line: u32,
-    pub(super) text: String,
-    pub(super) name: String,
-    pub(super) words: Understood,
-    /// Named by the row or the heading above.
-    pub(super) table: Option<Table>,
-    /// As written in the document.
-    pub(super) at: Written,
-    /// Registers from the first to the last.
-    pub(super) registers: Option<u32>,
-    pub(super) said: kind::Said,
-    pub(super) step: Option<(Step, StepFrom)>,
-    pub(super) unit: Option<Unit>,
-    pub(super) unit_text: String,
-    pub(super) offset: Option<Decimal>,
-    pub(super) order: Option<WordOrder>,
-    pub(super) positive: Option<Positive>,
-    pub(super) names: Vec<Named>,
-    /// Lowest and highest value that the document gives.
-    pub(super) range: Option<(f64, f64)>,
-    /// The document has a column for it, and it is empty here.
-    pub(super) is_step_left_out: bool,
-}
-
-/// Where a step stood.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum StepFrom {
-    Column,
-    Unit,
-    Remark,
-}
 
 /// Why a row is in no point.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -100,6 +67,8 @@ struct Walk<'t> {
     table: Option<Table>,
     last: [Option<String>; 3],
     section: String,
+    /// Line of a row that stands for those between the last and the next.
+    left_out: Option<u32>,
     read: Read,
 }
 
@@ -113,6 +82,7 @@ pub(super) fn read(rows: &[Row], columns: &Columns) -> Read {
         table: None,
         last: [None, None, None],
         section: String::new(),
+        left_out: None,
         read: Read::default(),
     };
     let header = columns.header.and_then(|at| rows.get(at));
@@ -140,6 +110,10 @@ impl Walk<'_> {
             .of(row, Holds::Name)
             .collect::<Vec<_>>()
             .join(" ");
+        if !is_above && between::stands_for_more(row) {
+            self.left_out = Some(row.line);
+            return;
+        }
         let Some(at) = at.filter(|_| !is_above) else {
             return self.without_number(row, &cell, &name, is_above);
         };
@@ -158,10 +132,13 @@ impl Walk<'_> {
             // Cells that are merged over several registers: the same as above, if it counts.
             return self.leave_out(row, NotRead::NoName);
         }
-        let item = self.item(row, at, &name);
-        if let Some(item) = item {
-            self.read.items.push(item);
-        }
+        let left_out = self.left_out.take();
+        let Some(item) = self.item(row, at, &name) else {
+            return;
+        };
+        let between = left_out.and_then(|line| between::of(&self.read.items, &item, line));
+        self.read.items.extend(between.into_iter().flatten());
+        self.read.items.push(item);
     }
 
     /// A row without a register: a heading, a note, or more of the row above.
@@ -369,6 +346,7 @@ impl Walk<'_> {
             unit_text,
             offset: offset
                 .filter(|number| number.numerator != 0)
+                .or_else(|| remark::formula(&remark).and_then(|found| found.offset))
                 .or_else(|| remark::offset(&remark)),
             order: remark::order(&remark)
                 .or_else(|| remark::order(name))
@@ -376,7 +354,7 @@ impl Walk<'_> {
             positive: remark::positive(&remark)
                 .or_else(|| bracketed(name).and_then(remark::positive)),
             names: remark::names(&remark),
-            range: self.columns.of(row, Holds::Range).find_map(range),
+            range: self.columns.of(row, Holds::Range).find_map(scale::range),
             is_step_left_out,
         })
     }
@@ -407,6 +385,10 @@ impl Walk<'_> {
                 .map(|(step, unit)| ((step, StepFrom::Unit), unit));
         }
         if step.is_none() {
+            let found = remark::formula(remark).and_then(|found| found.step);
+            step = found.map(|step| ((step, StepFrom::Remark), None));
+        }
+        if step.is_none() {
             step = in_remark(remark).map(|(step, unit)| ((step, StepFrom::Remark), unit));
         }
         // `10 mV` in one column and `V` in another: the one at the number is meant.
@@ -434,22 +416,43 @@ fn bracketed(name: &str) -> Option<&str> {
     inside.split([')', ']', '）']).next()
 }
 
-/// A name without a unit in brackets, and that unit.
+/// A name without a unit in brackets or at its end, and that unit.
 fn without_unit(name: &str) -> (String, Option<String>) {
     let inside = bracketed(name).map(str::trim);
     let is_unit = |text: &&str| {
         scale::unit(text).is_some() || scale::step(text).is_some_and(|(_, unit)| unit.is_some())
     };
-    match inside.filter(is_unit) {
-        Some(unit) => {
-            let at = name.rfind(['(', '[', '（']).unwrap_or(name.len());
-            (
-                name.get(..at).unwrap_or(name).trim().to_owned(),
-                Some(unit.to_owned()),
-            )
-        }
-        None => (name.to_owned(), None),
+    if let Some(unit) = inside.filter(is_unit) {
+        let at = name.rfind(['(', '[', '（']).unwrap_or(name.len());
+        let bare = name.get(..at).unwrap_or(name).trim();
+        return (bare.to_owned(), Some(unit.to_owned()));
     }
+    at_end(name).map_or_else(
+        || (name.to_owned(), None),
+        |(bare, unit)| (bare.to_owned(), Some(unit.to_owned())),
+    )
+}
+
+/// A unit at the end of a name: `Current, A`, `Voltage in mV`, `cell_voltage_mV`.
+fn at_end(name: &str) -> Option<(&str, &str)> {
+    let name = name.trim();
+    let (bare, unit) = name.rsplit_once([',', '，', ' ', '_', '/'])?;
+    let bare = bare.trim_end();
+    let sign = bare
+        .chars()
+        .next_back()
+        .filter(|c| matches!(c, ',' | '，'))
+        .or_else(|| name.get(bare.len()..)?.chars().next())?;
+    scale::unit(unit)?;
+    let (front, last) = bare.rsplit_once(' ').unwrap_or(("", bare));
+    let is_in = matches!(last, "in" | "en" | "em" | "w") && !front.is_empty();
+    // A single letter may be a word, a phase, the third of a list.
+    let is_sure = unit.chars().count() > 1 && unit.chars().any(|c| c.is_uppercase() || c == '°');
+    let is_set_apart = matches!(sign, ',' | '，' | '/') || is_in;
+    (is_sure || is_set_apart).then(|| {
+        let bare = if is_in { front } else { bare };
+        (bare.trim_end_matches([',', '，', ' ', '_']), unit)
+    })
 }
 
 /// Words that speak of a step.
@@ -532,22 +535,6 @@ fn in_remark(remark: &str) -> Option<(Step, Option<Unit>)> {
         }
     }
     None
-}
-
-/// Both ends of a range of values: `0..69`, `-40 to 80`.
-fn range(cell: &str) -> Option<(f64, f64)> {
-    let cell: String = cell.chars().map(super::text::narrow).collect();
-    let (low, rest) = scale::number(&cell)?;
-    let rest = rest
-        .trim_start()
-        .trim_start_matches(['.', '…', '~', '～', '–', ' ']);
-    let rest = rest
-        .strip_prefix("to")
-        .or(rest.strip_prefix("bis"))
-        .unwrap_or(rest);
-    let rest = rest.trim_start();
-    let (high, _) = scale::number(rest).or_else(|| scale::number(rest.strip_prefix('-')?))?;
-    (high.value() > low.value()).then_some((low.value(), high.value()))
 }
 
 /// Whether a sentence says that registers count from 0 or from 1.
@@ -643,6 +630,28 @@ mod tests {
             ("see 3.1", false),
         ] {
             assert_eq!(in_remark(text).is_some(), found, "{text}");
+        }
+    }
+
+    // Kind: invented
+    #[test]
+    fn units_stand_at_the_end_of_names_as_well() {
+        for (name, bare, unit) in [
+            ("Pack voltage (V)", "Pack voltage", Some("V")),
+            ("Gesamtstrom, A", "Gesamtstrom", Some("A")),
+            ("Zellspannung in mV", "Zellspannung", Some("mV")),
+            ("cell_voltage_mV", "cell_voltage", Some("mV")),
+            ("总电压, V", "总电压", Some("V")),
+            ("Voltage phase A", "Voltage phase A", None),
+            ("Temperature sensor C", "Temperature sensor C", None),
+            ("Time, last", "Time, last", None),
+        ] {
+            let found = without_unit(name);
+            assert_eq!(
+                (found.0.as_str(), found.1.as_deref()),
+                (bare, unit),
+                "{name}"
+            );
         }
     }
 }

@@ -193,6 +193,22 @@ pub(super) fn number(text: &str) -> Option<(Decimal, &str)> {
     Some((simple(number), text.get(end..)?))
 }
 
+/// Both ends of a range of values: `0..69`, `-40 to 80`.
+pub(super) fn range(cell: &str) -> Option<(f64, f64)> {
+    let cell: String = cell.chars().map(narrow).collect();
+    let (low, rest) = number(&cell)?;
+    let rest = rest
+        .trim_start()
+        .trim_start_matches(['.', '…', '~', '～', '–', ' ']);
+    let rest = rest
+        .strip_prefix("to")
+        .or(rest.strip_prefix("bis"))
+        .unwrap_or(rest);
+    let rest = rest.trim_start();
+    let (high, _) = number(rest).or_else(|| number(rest.strip_prefix('-')?))?;
+    (high.value() > low.value()).then_some((low.value(), high.value()))
+}
+
 /// Without zeros behind the point.
 pub(super) fn simple(mut number: Decimal) -> Decimal {
     while number.places > 0 && number.numerator % 10 == 0 {

@@ -211,6 +211,11 @@ fn of_text(text: &str) -> (Vec<Row>, Columns) {
     let blanks = std::iter::once_with(|| (pasted::rows(text), Columns::Blanks));
     for (rows, columns) in delimited.chain(blanks) {
         let quality = evenness(&rows);
+        // What stands under each other has as many cells in every row by the way in which it was cut.
+        let is_told = best.as_ref().is_some_and(|(other, ..)| *other > SURE);
+        if columns == Columns::Blanks && is_told {
+            break;
+        }
         if best.as_ref().is_none_or(|(other, ..)| quality > *other) {
             best = Some((quality, rows, columns));
         }
@@ -220,6 +225,9 @@ fn of_text(text: &str) -> (Vec<Row>, Columns) {
         |(_, rows, columns)| (rows, columns),
     )
 }
+
+/// A text that looks as much like a table by one of its signs is one: three columns and more in four of five rows.
+const SURE: f64 = 0.8;
 
 /// How much a text looks like a table: the share of rows that have as many cells as most, if these are several.
 #[expect(clippy::cast_precision_loss, reason = "a share of thousands of rows")]

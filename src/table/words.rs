@@ -105,7 +105,7 @@ impl Lexicon {
         }
         let chars: Vec<char> = word.chars().collect();
         let dense = chars.first().is_some_and(|c| is_ideograph(*c));
-        let whole = self.cheapest(&chars, if dense { 1 } else { 2 });
+        let whole = self.cheapest(&chars, if dense { 1 } else { 3 });
         if dense || whole.left_over == 0 {
             return whole;
         }

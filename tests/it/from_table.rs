@@ -261,6 +261,95 @@ fn rows_that_reach_beyond_the_last_register_are_named() {
     loads_again(&drafted.profile);
 }
 
+// A line of dots stands for what lies between, numbered or not; what it leaves out is counted on.
+#[test]
+fn rows_that_a_line_of_dots_stands_for_are_read() {
+    let list = "No;Address;Name;Type;Scale;Unit\n\
+                1;0x10;Mod. 1 cell 1 voltage;U16;0.001;V\n\
+                2;0x11;Mod. 1 cell 2 voltage;U16;0.001;V\n\
+                3;...;...;;;\n\
+                4;0x17;Mod. 1 cell 8 voltage;U16;0.001;V\n\
+                5;0x18;Mod. 1 temperature 1;I16;0.1;°C\n\
+                6;…;…;;;\n\
+                7;0x1B;Mod. 1 temperature 4;I16;0.1;°C\n\
+                8;0x20;Mod. 2 cell 1 voltage;U16;0.001;V\n\
+                9;0x21;Mod. 2 cell 2 voltage;U16;0.001;V\n\
+                10;...;...;;;\n\
+                11;0x27;Mod. 2 cell 8 voltage;U16;0.001;V\n\
+                12;0x30;Alarm word 1;BITMAP;;\n\
+                13;...;...;;;\n\
+                14;0x33;Alarm word 3;BITMAP;;\n";
+    let drafted = draft(list.as_bytes(), "list.csv", "list", "2026-12-01").unwrap();
+    assert_eq!(
+        points(&drafted.profile),
+        [
+            "cell_voltage 16 x16 u16 0.001 V",
+            "cell_temperature 24 x4 i16 0.1 degC",
+            // Four registers for three words: nobody knows where the second stands.
+            "alarm_word 48 x1 bits16 1",
+            "alarm_word 51 x1 bits16 1",
+        ]
+    );
+    loads_again(&drafted.profile);
+}
+
+#[test]
+fn steps_and_offsets_are_read_from_formulas_and_units_from_the_ends_of_names() {
+    let list = "Adresse;Bezeichnung;Typ;Bemerkung\n\
+                0x10;Gesamtspannung, V;U16;Wert = Rohwert*0,1\n\
+                0x11;Gesamtstrom, A;U16;Wert = Rohwert*0,1-1600; + Laden, - Entladen\n\
+                0x12;Höchste Zelltemperatur in °C;U16;Wert = Rohwert - 40\n\
+                0x13;Niedrigste Zellspannung, mV;U16;\n\
+                0x14;Fehlercode;U16;\n";
+    let drafted = draft(list.as_bytes(), "list.csv", "list", "2026-12-01").unwrap();
+    assert_eq!(
+        points(&drafted.profile),
+        [
+            "pack_voltage 16 x1 u16 0.1 V",
+            "pack_current 17 x1 u16 0.1 A",
+            "cell_temperature_max 18 x1 u16 1 degC scale",
+            "cell_voltage_min 19 x1 u16 0.001 V",
+            "fault_code 20 x1 enum16 1",
+        ]
+    );
+    let offset = |nth: usize| drafted.profile.points[nth].offset.value();
+    assert_eq!([offset(1), offset(2)], [-1600.0, -40.0]);
+}
+
+// Headings that nobody knows: what stands in the column says it.
+#[test]
+fn columns_show_by_their_cells_what_they_are() {
+    let list = "Address;Name;Zorb;Blurg;Quux;Unit\n\
+                0x10;Pack voltage;1;0.1;0;V\n\
+                0x11;Pack current;1;0.1;-1600;A\n\
+                0x12;Serial number;6;-;0;\n\
+                0x18;Highest temperature;1;1;-40;°C\n\
+                0x19;SOC;1;1;0;%\n";
+    let drafted = draft(list.as_bytes(), "list.csv", "list", "2026-12-01").unwrap();
+    let taken: Vec<&str> = drafted.columns.iter().map(|one| one.holds.id()).collect();
+    assert_eq!(
+        taken,
+        ["address", "name", "count", "scale", "offset", "unit"]
+    );
+    assert_eq!(drafted.profile.points[1].offset.value(), -1600.0);
+}
+
+#[test]
+fn a_list_between_tabs_is_cut_at_them_whatever_stands_under_each_other() {
+    let row = |n: u32| {
+        format!(
+            "4{:04}\tuint16\tV\tMod. 1 cell {n} voltage\t\t0.01\n",
+            200 + n
+        )
+    };
+    let rows: String = (1..30).map(row).collect();
+    let list = format!(
+        "Modbus address\tData type\tUnit\tParameter\tNotes\tFactor\n{rows}...\t\t\t...\t\t\n40260\tU16\t%\tBattery SOC\t\t0.1\n"
+    );
+    let drafted = draft(list.as_bytes(), "list.tsv", "list", "2026-12-01").unwrap();
+    assert_eq!(drafted.profile.points.len(), 2);
+}
+
 #[test]
 fn err_files_that_are_no_register_list() {
     let err = |bytes: &[u8]| draft(bytes, "x", "x", "2026-12-01").unwrap_err();

@@ -1,0 +1,44 @@
+//! What a document says of one register or a run of them, in its own words.
+
+use packside_profiles::model::{Decimal, Positive, Table, WordOrder};
+
+use super::kind;
+use super::number::Written;
+use super::remark::Named;
+use super::scale::{Step, Unit};
+use super::words::Understood;
+
+/// What the document says of one register or a run of them.
+#[derive(Debug, Clone)]
+pub(super) struct Item {
+    pub(super) line: u32,
+    pub(super) text: String,
+    pub(super) name: String,
+    pub(super) words: Understood,
+    /// Named by the row or the heading above.
+    pub(super) table: Option<Table>,
+    /// As written in the document.
+    pub(super) at: Written,
+    /// Registers from the first to the last.
+    pub(super) registers: Option<u32>,
+    pub(super) said: kind::Said,
+    pub(super) step: Option<(Step, StepFrom)>,
+    pub(super) unit: Option<Unit>,
+    pub(super) unit_text: String,
+    pub(super) offset: Option<Decimal>,
+    pub(super) order: Option<WordOrder>,
+    pub(super) positive: Option<Positive>,
+    pub(super) names: Vec<Named>,
+    /// Lowest and highest value that the document gives.
+    pub(super) range: Option<(f64, f64)>,
+    /// The document has a column for it, and it is empty here.
+    pub(super) is_step_left_out: bool,
+}
+
+/// Where a step stood.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum StepFrom {
+    Column,
+    Unit,
+    Remark,
+}
