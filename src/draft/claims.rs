@@ -3,7 +3,7 @@
 use packside_profiles::model::{Count, Key, Numbering, Point, Profile, Table};
 use packside_profiles::{Known, Layout, Role};
 
-use crate::physics::{Claim, Images, Reading, Register, Shift};
+use crate::physics::{Claim, Images, Named, Reading, Register, Shift};
 
 /// The claims of a draft, each with the index of its point. Counts that the unit tells are taken from the images.
 pub fn claims(profile: &Profile, images: &Images) -> Vec<(usize, Claim)> {
@@ -38,10 +38,27 @@ pub fn claims(profile: &Profile, images: &Images) -> Vec<(usize, Claim)> {
                 open,
                 is_part: point.bits.is_some() || point.scale_point.is_some(),
                 is_ampere_hours: point.unit == "Ah",
+                named: named(profile, point),
             },
         ));
     }
     claims
+}
+
+/// The values or bits of a point that the document names, where it names several.
+fn named(profile: &Profile, point: &Point) -> Named {
+    let flags = || profile.flags.iter().filter(|flag| flag.point == point.id);
+    let bits = flags().filter_map(|flag| flag.bit).filter(|bit| *bit < 64);
+    let mask = bits.fold(0, |mask, bit| mask | 1_u64 << bit);
+    if mask.count_ones() > 1 {
+        return Named::Bits(mask);
+    }
+    let values: Vec<u64> = point.values.iter().map(|value| value.is).collect();
+    if values.len() > 1 {
+        Named::Values(values)
+    } else {
+        Named::Nothing
+    }
 }
 
 /// Where else the whole draft may lie: with numbers as 30001 the table may stand in front, or be part of them.

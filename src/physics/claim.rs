@@ -26,6 +26,19 @@ pub struct Claim {
     pub is_part: bool,
     /// Whether its unit is Ah.
     pub is_ampere_hours: bool,
+    /// What the document names of its values or bits.
+    pub named: Named,
+}
+
+/// What a document names of the values or bits of a point.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Named {
+    /// Nothing, or one: a sentence, not a list.
+    Nothing,
+    /// These values.
+    Values(Vec<u64>),
+    /// These bits, as a mask.
+    Bits(u64),
 }
 
 /// Which extreme.

@@ -28,7 +28,7 @@ mod viable;
 mod voltage;
 mod weigh;
 
-pub use claim::{Claim, Evidence, Extreme, Outcome, Shift, Weighed, differences};
+pub use claim::{Claim, Evidence, Extreme, Named, Outcome, Shift, Weighed, differences};
 pub use images::{Images, MOST_IMAGES, Register};
 pub use learn::learn;
 pub use proposal::Proposal;

@@ -141,7 +141,8 @@ fn odd(claim: &Claim, reading: &Reading, series: &[Series]) -> f64 {
     if is_odd { 0.7 } else { 0.0 }
 }
 
-fn wide(kind: Kind) -> bool {
+/// Whether a number of this type has two words and more.
+pub(crate) fn wide(kind: Kind) -> bool {
     matches!(
         kind,
         Kind::U32 | Kind::I32 | Kind::F32 | Kind::U64 | Kind::I64 | Kind::F64

@@ -7,9 +7,10 @@
 //! cell can be and never from the sum. A mean lies next to the highest: nearer to the right one counts.
 
 use packside_profiles::Role;
+use packside_profiles::model::Key;
 
 use super::bench::Bench;
-use super::claim::{Evidence, Extreme};
+use super::claim::{Claim, Evidence, Extreme};
 use super::reading::Series;
 use super::relate::{Agreement, agree, fold, highest, lowest, middle, present, sum};
 use super::viable::Candidate;
@@ -571,7 +572,7 @@ fn charge(bench: &mut Bench<'_>) {
         .claims
         .iter()
         .enumerate()
-        .filter(|(_, claim)| claim.is_ampere_hours);
+        .filter(|(_, claim)| claim.is_ampere_hours && !claim.open.contains(&Key::Scale));
     let stores: Vec<f64> = stores
         .filter_map(|(point, _)| middle(bench.best(point)?.first()))
         .filter(|store| *store > 0.0)
@@ -595,7 +596,22 @@ fn charge(bench: &mut Bench<'_>) {
     };
     let why = Evidence::ShareOfCharge { stored, full };
     bench.score += 1.0;
-    bench.prove(index, found.iter().map(|one| one.0).collect(), why);
+    let is_open = |claim: &Claim| claim.open.contains(&Key::Scale);
+    let is_open = bench.claims.get(index).is_some_and(is_open);
+    let is_stated = bench
+        .candidates(index)
+        .first()
+        .is_some_and(|one| one.cost < 0.5);
+    let places: Vec<usize> = found.iter().map(|one| one.0).collect();
+    match (is_stated && !is_open, places.first()) {
+        (true, Some(0)) => bench.prove(index, places, why),
+        // The steps of both charges may be wrong as well: they say which decade is theirs, not which one is right.
+        _ if is_open => {
+            bench.note(index, why);
+            bench.keep(index, &places);
+        }
+        _ => {}
+    }
 }
 
 /// Without cells the voltage of the pack is still that of a whole number of them.

@@ -10,14 +10,14 @@ use packside_profiles::Role;
 use packside_profiles::model::{Footing, Key, Kind, WordOrder};
 
 use super::bench::Bench;
-use super::claim::{Claim, Evidence, Outcome, Shift, Weighed, differences};
+use super::claim::{Claim, Evidence, Named, Outcome, Shift, Weighed, differences};
 use super::current;
 use super::images::{Images, Register};
 use super::plausible;
 use super::reading::Reading;
-use super::relate::{bounds, present};
+use super::relate::{bounds, middle, present};
 use super::text::text_of;
-use super::viable::{Candidate, Viable, viable};
+use super::viable::{Candidate, Viable, viable, wide};
 use super::voltage;
 
 /// Difference in nats from which another base is excluded.
@@ -156,8 +156,9 @@ fn seen(bench: &mut Bench<'_>, index: usize, shift: Shift) -> f64 {
     if claim.reading.kind == Kind::String {
         return texts(bench, index, shift);
     }
+    let names = listed(claim, viable);
     if plausible::range(claim.role).is_none() {
-        return 0.0;
+        return names;
     }
     let impossible = viable.impossible;
     let score = match (viable.candidates.first(), impossible) {
@@ -173,7 +174,32 @@ fn seen(bench: &mut Bench<'_>, index: usize, shift: Shift) -> f64 {
     if let Some(found) = impossible {
         bench.note(index, Evidence::Impossible { found });
     }
-    score + counts
+    score + counts + names
+}
+
+/// A value or bit that a document names is more likely there than elsewhere, one that it does not name less.
+fn listed(claim: &Claim, viable: &Viable) -> f64 {
+    let series = viable.candidates.first().map_or(&[][..], Candidate::first);
+    let Some(number) = series.iter().flatten().next_back() else {
+        return 0.0;
+    };
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a register or two, whole and not below zero"
+    )]
+    let raw = *number as u64;
+    let is_named = match &claim.named {
+        Named::Nothing => return 0.0,
+        Named::Values(values) => values.contains(&raw),
+        Named::Bits(mask) => raw & !mask == 0,
+    };
+    // Kind: from memory (nothing stands in many registers)
+    match (is_named, raw) {
+        (true, 0) => 0.2,
+        (true, _) => 1.0,
+        (false, _) => -2.0,
+    }
 }
 
 /// How much it says that a number lies where its role can be: the less room, the more.
@@ -303,7 +329,9 @@ fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
     let is_stated = !changed
         .iter()
         .any(|key| matches!(key, Key::Scale | Key::Offset));
-    let is_narrow = plausible::leaves_one_decade(claim.role) && !present(best.first()).is_empty();
+    let is_narrow = plausible::leaves_one_decade(claim.role)
+        && !present(best.first()).is_empty()
+        && (!wide(best.reading.kind) || viable.order_is_known || has_one_order(viable));
     if proven.is_none() && !is_stated && !is_narrow && rivals.is_empty() {
         rivals.push(claim.reading);
     }
@@ -390,7 +418,10 @@ fn doubt_decades(bench: &Bench<'_>, points: &mut [Weighed]) {
     if !wrong.any(|(index, one)| is_stated(index) && one.changed.contains(&Key::Scale)) {
         return;
     }
-    for (index, weighed) in points.iter_mut().enumerate() {
+    let backed: Vec<bool> = (0..points.len())
+        .map(|index| is_backed(bench, points, index))
+        .collect();
+    for ((index, weighed), backed) in points.iter_mut().enumerate().zip(backed) {
         let Some(claim) = bench.claims.get(index) else {
             continue;
         };
@@ -406,14 +437,18 @@ fn doubt_decades(bench: &Bench<'_>, points: &mut [Weighed]) {
         let is_alone = weighed.grade == Footing::AsDocumentSays
             && !weighed.changed.contains(&Key::Scale)
             && !weighed.evidence.iter().any(speaks)
+            && !backed
             && plausible::usual_scales(claim.role).len() > 1;
         let own = bench.candidates(index).iter();
         let mut own = own.filter(|one| differences(&one.reading, &weighed.reading).is_empty());
         let Some(own) = own.next().filter(|_| is_alone) else {
             continue;
         };
+        // Rarer numbers than the one that is stated need more than a doubt.
         let decades = bench.candidates(index).iter().filter(|one| {
-            differences(&one.reading, &own.reading) == [Key::Scale] && !one.is_same(own)
+            differences(&one.reading, &own.reading) == [Key::Scale]
+                && !one.is_same(own)
+                && one.cost <= own.cost + 1.0 + 1e-9
         });
         let decades: Vec<Reading> = decades.map(|one| one.reading).collect();
         if !decades.is_empty() {
@@ -422,6 +457,43 @@ fn doubt_decades(bench: &Bench<'_>, points: &mut [Weighed]) {
             weighed.grade = Footing::Narrowed;
         }
     }
+}
+
+/// Roles that makers give the same step and that lie near each other: a decade that is wrong in one of them shows.
+// Kind: common practice
+const ALIKE: [&[Role]; 4] = [
+    &[Role::ChargeLimit, Role::DischargeLimit],
+    &[
+        Role::CellTemperature,
+        Role::CellTemperatureMax,
+        Role::CellTemperatureMin,
+    ],
+    &[Role::PackVoltage, Role::TerminalVoltage],
+    &[Role::Soc, Role::ModuleSoc],
+];
+
+/// Whether another point that would have the same step is stated with it, and both give numbers near each other.
+fn is_backed(bench: &Bench<'_>, points: &[Weighed], index: usize) -> bool {
+    let number = |index: usize| {
+        let claim = bench.claims.get(index)?;
+        let weighed = points.get(index)?;
+        let is_stated = !claim.open.contains(&Key::Scale) && !weighed.changed.contains(&Key::Scale);
+        let best = bench.best(index).filter(|_| is_stated)?;
+        Some((claim.role, best.reading.scale, middle(best.first())?))
+    };
+    let Some((role, scale, own)) = number(index) else {
+        return false;
+    };
+    let Some(like) = ALIKE.iter().find(|roles| roles.contains(&role)) else {
+        return false;
+    };
+    let mut others = (0..points.len()).filter(|other| *other != index);
+    others.any(|other| {
+        number(other).is_some_and(|(other, step, theirs)| {
+            let is_near = (0.25..=4.0).contains(&(theirs / own));
+            other != role && like.contains(&other) && is_near && super::claim::is_near(scale, step)
+        })
+    })
 }
 
 /// The keys in which what is left differs, and what no number can tell.
@@ -470,25 +542,39 @@ fn say_why(weighed: &mut Weighed, viable: &Viable, best: &Candidate, is_proven: 
 }
 
 /// Where the words of other points show that the document has their order wrong, those that cannot tell are
-/// doubtful.
+/// doubtful. Where the document says nothing of it, they go with the others, if these are of one mind.
 fn doubt_orders(bench: &Bench<'_>, points: &mut [Weighed]) {
     let known = |index: usize| {
         let viable = bench.viable.get(index);
         let is_proven = bench.proven.get(index).is_some_and(Option::is_some);
-        viable.is_some_and(|viable| viable.order_is_known || is_proven)
+        viable.is_some_and(|viable| viable.order_is_known || is_proven || has_one_order(viable))
+    };
+    let is_split = |weighed: &Weighed| {
+        let own = weighed.reading.order;
+        weighed.rivals.iter().any(|rival| rival.order != own)
     };
     let is_wide = |weighed: &Weighed| weighed.reading.width().is_some_and(|width| width > 1);
     let turned = |weighed: &Weighed| weighed.changed.contains(&Key::Order);
-    let shown: Vec<bool> = points
-        .iter()
-        .enumerate()
-        .filter(|(index, weighed)| is_wide(weighed) && known(*index))
-        .map(|(_, weighed)| turned(weighed))
-        .collect();
-    let is_doubtful = shown.iter().any(|turned| *turned);
+    let tells = |index: usize, one: &Weighed| is_wide(one) && known(index) && !is_split(one);
+    let told = || {
+        let all = points.iter().enumerate();
+        all.filter(|(index, one)| tells(*index, one))
+    };
+    let is_doubtful = told().any(|(_, weighed)| turned(weighed));
+    let orders: Vec<WordOrder> = told().map(|(_, weighed)| weighed.reading.order).collect();
+    let common = orders
+        .first()
+        .copied()
+        .filter(|first| orders.len() >= ONE_MIND && orders.iter().all(|order| order == first));
     for (index, weighed) in points.iter_mut().enumerate() {
         let is_open = weighed.open.contains(&Key::Order);
-        if !is_wide(weighed) || known(index) || turned(weighed) || !(is_doubtful || is_open) {
+        if !is_wide(weighed) || turned(weighed) || !(is_doubtful || is_open) {
+            continue;
+        }
+        if tells(index, weighed) || common == Some(weighed.reading.order) {
+            settle_order(weighed);
+        }
+        if known(index) || common == Some(weighed.reading.order) {
             continue;
         }
         let order = match weighed.reading.order {
@@ -503,6 +589,30 @@ fn doubt_orders(bench: &Bench<'_>, points: &mut [Weighed]) {
         if !is_open {
             weighed.open.push(Key::Order);
         }
+    }
+}
+
+/// So many points that show their order of words, and none that shows the other, speak for the rest.
+const ONE_MIND: usize = 2;
+
+/// Whether every reading that is possible has the same order, of numbers: bits have no other to be excluded.
+fn has_one_order(viable: &Viable) -> bool {
+    let mut all = viable.candidates.iter().map(|one| one.reading);
+    let first = all.next();
+    first.is_some_and(|first| wide(first.kind) && all.all(|one| one.order == first.order))
+}
+
+/// Takes the order out of what is open, with the readings that differ in nothing else.
+fn settle_order(weighed: &mut Weighed) {
+    weighed.open.retain(|key| *key != Key::Order);
+    let own = weighed.reading.order;
+    weighed.rivals.retain(|rival| rival.order == own);
+    if !weighed.grade.is_firm() {
+        weighed.grade = match (weighed.open.is_empty(), weighed.rivals.is_empty()) {
+            (true, _) => Footing::AsDocumentSays,
+            (false, true) => Footing::Open,
+            (false, false) => Footing::Narrowed,
+        };
     }
 }
 
