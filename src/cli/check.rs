@@ -6,7 +6,6 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use clap::ValueEnum as _;
-use packside_profiles::model::Needs;
 use packside_profiles::{LineSettings, Profile};
 
 use super::args::{CheckArgs, Format, typed};
@@ -372,12 +371,7 @@ pub(super) fn next_command(
         }
         // What was seen may go away with the power, and nobody wanted it kept.
         VerdictKind::Fault => {
-            let switches_off = |step: &NextStep| step.needs >= Needs::UnitOff;
-            let name = match judgement.verdict.next.iter().any(switches_off) {
-                true => "before-switching-off",
-                false => "fault",
-            };
-            format!("next: packside check {place} --record {name}.visit.jsonl")
+            format!("next: packside check {place} --record fault.visit.jsonl")
         }
         // What is proven to be wrong with the wires is put right first, then looked at again.
         VerdictKind::BusProblem if first_step == Some(StepKind::SwapPair) => {

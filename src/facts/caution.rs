@@ -60,6 +60,19 @@ pub enum Caution {
         /// What others have, °C.
         others: f64,
     },
+    /// A part heats from inside, as its cells and its sensors say together: everybody out.
+    HeatsInside {
+        /// Its module, where one is known.
+        module: Option<u16>,
+        /// Its temperature, °C.
+        celsius: f64,
+    },
+    /// The insulation is low: one pole may be at earth.
+    PoleAtEarth,
+    /// A switch or the fuse is not as it should be: one pole may be live whatever the terminals read.
+    OnePoleLive,
+    /// Packs are unlike, beside a fault: what is repaired may connect by itself.
+    PacksUnlike,
     /// A current flows that makes what was found worse.
     StopCurrent {
         /// The current, A.

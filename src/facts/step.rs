@@ -264,7 +264,7 @@ impl StepKind {
             Self::HandOver => (Needs::Look, Who::Technician, 1),
             Self::KeepAway => (Needs::Look, Who::Anyone, 1),
             Self::StopCurrent => (Needs::Operate, Who::Technician, 2),
-            Self::LetEqualise => (Needs::Look, Who::Anyone, 10),
+            Self::LetEqualise => (Needs::Operate, Who::Technician, 10),
             Self::PartPacks => (Needs::LiveDc, Who::Licensed, 20),
             Self::WaitForBusy => (Needs::Look, Who::Anyone, 1),
             Self::LineFirst => (Needs::Look, Who::Technician, 5),
@@ -407,7 +407,13 @@ impl StepKind {
 impl Step {
     /// As something to do next, with what it needs as a rule.
     pub(crate) fn next(self) -> NextStep {
-        let (needs, who, minutes) = self.kind().usual();
+        let (mut needs, who, minutes) = self.kind().usual();
+        let under_current = Step::LookAgain {
+            why: LookAgain::UnderCurrent,
+        };
+        if self == under_current {
+            needs = Needs::Operate;
+        }
         NextStep {
             step: self,
             needs,

@@ -21,7 +21,9 @@ pub(crate) fn cautions(
         heat(findings, readings),
         current(findings, readings, profile),
         stands_still(findings),
+        pole_at_earth(findings),
         cannot_open(findings),
+        one_pole_live(findings),
     ];
     found.into_iter().flatten().collect()
 }
@@ -50,10 +52,9 @@ fn heat(findings: &[Finding], readings: &[Reading]) -> Option<Caution> {
         _ => None,
     });
     let inside = roots(findings).find_map(|f| match &f.fact {
-        Fact::Compared(Compared::HotFromInside { celsius, .. }) => Some(Caution::Hot {
+        Fact::Compared(Compared::HotFromInside { celsius, .. }) => Some(Caution::HeatsInside {
             module: f.place.module,
             celsius: *celsius,
-            sensors: 1,
         }),
         _ => None,
     });
@@ -183,6 +184,20 @@ fn stands_still(findings: &[Finding]) -> Option<Caution> {
     roots(findings)
         .any(|f| f.fact.kind() == FactKind::HeartbeatStill)
         .then_some(Caution::ControlUnitStill)
+}
+
+/// With low insulation whoever stands there may touch one pole and earth.
+fn pole_at_earth(findings: &[Finding]) -> Option<Caution> {
+    roots(findings)
+        .any(|f| f.class == Some(Class::InsulationLow))
+        .then_some(Caution::PoleAtEarth)
+}
+
+/// A switch or the fuse that is not as it should be says nothing of the other pole.
+fn one_pole_live(findings: &[Finding]) -> Option<Caution> {
+    let half_open = |f: &Finding| matches!(f.class, Some(Class::SwitchFault | Class::FuseOpen));
+    let is_said = cannot_open(findings).is_some();
+    (!is_said && roots(findings).any(half_open)).then_some(Caution::OnePoleLive)
 }
 
 /// Switches that stay closed: whatever is switched off, this pack stays connected and live.

@@ -508,4 +508,4 @@ fn terminals(
 // Kind:   published
 // Source: UN R100: high voltage is above 60 V DC (as reprinted)
 /// Above this a voltage at open terminals is worth a warning, V.
-pub(super) const TOUCH_LIMIT_V: f64 = 60.0;
+pub(crate) const TOUCH_LIMIT_V: f64 = 60.0;

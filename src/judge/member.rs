@@ -124,7 +124,7 @@ pub(crate) fn judge(evidence: &UnitMemory, shared: &Shared<'_>) -> Member {
     let of_terminals = caution.filter(|_| facts.no_measurement.is_none());
     if of_terminals.is_some() {
         // Live terminals say it with their voltage.
-        cautions.retain(|caution| *caution != Caution::CannotOpen);
+        cautions.retain(|caution| !matches!(caution, Caution::CannotOpen | Caution::OnePoleLive));
     }
     cautions.extend(of_terminals);
     why.splice(0..0, cautions.into_iter().map(Why::Caution));

@@ -226,6 +226,7 @@ fn danger_first(member: &Member) -> Vec<NextStep> {
     let step = |why: &Why| match why {
         Why::Caution(
             Caution::Heating { .. }
+            | Caution::HeatsInside { .. }
             | Caution::Hot { .. }
             | Caution::SaidHot { .. }
             | Caution::Warm { .. },
@@ -238,6 +239,10 @@ fn danger_first(member: &Member) -> Vec<NextStep> {
         _ => None,
     };
     let mut steps: Vec<NextStep> = member.why.iter().filter_map(step).collect();
+    // No screen stops what other packs feed into this one.
+    if steps.iter().any(|step| step.kind() == StepKind::PartPacks) {
+        steps.push(StepKind::KeepAway.plain());
+    }
     let flows_unasked = |doubt: &Doubt| {
         matches!(
             doubt,
@@ -331,7 +336,7 @@ fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
             needs = needs.max(Needs::Operate);
         }
         if root.class == Some(Class::InsulationLow) && needs == Needs::LiveDc {
-            steps.push(Step::Isolate { insulation: true }.next());
+            steps.push(Step::Isolate { insulation: true }.needing(needs, who));
         }
         let work = Step::WorkOnRoot {
             at: at_roots(member, ids, root.id),
@@ -594,6 +599,13 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
     if insulation.is_some_and(|r| r.quality != ReadingQuality::Good) {
         add(Untested::Insulation, WhyNot::NoValidValue, When::Measured);
     }
+    // What is known to be bad is not untested.
+    let is_bad = |class| roots(member).any(|f| f.class == Some(class));
+    list.retain(|item| match item.what {
+        Untested::Precharge => !is_bad(Class::PrechargeFailed),
+        Untested::MainFuse => !is_bad(Class::FuseOpen),
+        _ => true,
+    });
     list.extend(beyond(profile));
     list
 }

@@ -39,6 +39,26 @@ pub(crate) fn compare(members: &mut [Member], profile: &Profile) {
     between_packs(members, profile);
     unlike_volts(members, profile);
     unlike_charge(members, profile);
+    unlike_beside_a_fault(members);
+}
+
+/// Beside a fault the harm that unlike packs would do stands in the first lines as well.
+fn unlike_beside_a_fault(members: &mut [Member]) {
+    let is_fault = |m: &&mut Member| m.kind == VerdictKind::Fault;
+    if members.iter().any(is_unlike)
+        && let Some(member) = members.iter_mut().find(is_fault)
+    {
+        member.why.insert(0, Why::Caution(Caution::PacksUnlike));
+    }
+}
+
+/// Whether it may not be connected to the others.
+fn is_unlike(member: &Member) -> bool {
+    let unlike = [FactKind::PacksUnlike, FactKind::PacksUnlikeCharge];
+    member
+        .findings
+        .iter()
+        .any(|f| unlike.contains(&f.fact.kind()))
 }
 
 /// Keeps a member open that was not decided by something graver.
@@ -312,15 +332,7 @@ fn tell(members: &mut [Member], fact: Fact, unit: u8) {
 /// The steps that keep unlike packs apart and make them alike, where none of the steps does: whatever else is wrong, what is
 /// mended must not connect onto packs of another voltage.
 pub(crate) fn keep_apart(members: &[Member], steps: &[NextStep]) -> Vec<NextStep> {
-    let unlike = |m: &Member| {
-        m.findings.iter().any(|f| {
-            matches!(
-                f.fact.kind(),
-                FactKind::PacksUnlike | FactKind::PacksUnlikeCharge
-            )
-        })
-    };
-    if !members.iter().any(unlike) {
+    if !members.iter().any(is_unlike) {
         return Vec::new();
     }
     let is_told = |kind| steps.iter().any(|s| s.kind() == kind);

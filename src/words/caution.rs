@@ -36,7 +36,7 @@ pub(crate) fn caution(caution: &Caution, unit: Option<u8>) -> String {
             to,
             within,
         } => format!(
-            "KEEP AWAY: {} heats, from {} to {} within {:.0} s and no less since. Rising, gas or smoke: out, call the fire service. Do not come back because it cooled",
+            "KEEP AWAY: {} heats, from {} to {} within {:.0} s and no less since. Rising, gas or smoke: out, call the fire service. Do not go back in, even if it has cooled",
             module_or_unit(*module),
             with_unit(*from, "degC"),
             with_unit(*to, "degC"),
@@ -53,12 +53,12 @@ pub(crate) fn caution(caution: &Caution, unit: Option<u8>) -> String {
                 _ => format!("{whose} is at {celsius}"),
             };
             format!(
-                "KEEP AWAY: {hot}. Rising, gas or smoke: out, call the fire service. Do not come back because it cooled"
+                "KEEP AWAY: {hot}. Rising, gas or smoke: out, call the fire service. Do not go back in, even if it has cooled"
             )
         }
         Caution::SaidHot { module, celsius } => format!(
-            "KEEP AWAY: the unit's own alarm says too hot. Its hottest sensor ({}) reads {} now: do not come back because \
-             it cooled. Rising, gas or smoke: out, call the fire service",
+            "KEEP AWAY: the unit's own alarm says too hot. Its hottest sensor ({}) reads {} now: do not go back in, even \
+             if it has cooled. Rising, gas or smoke: out, call the fire service",
             module_or_unit(*module),
             with_unit(*celsius, "degC")
         ),
@@ -68,11 +68,27 @@ pub(crate) fn caution(caution: &Caution, unit: Option<u8>) -> String {
             others,
         } => format!(
             "KEEP AWAY: without current {} is at {} while others are at {}. Until shown otherwise it heats from inside. \
-             Rising, gas or smoke: out, call the fire service. Do not come back because it cooled",
+             Rising, gas or smoke: out, call the fire service. Do not go back in, even if it has cooled",
             module_or_unit(*module),
             with_unit(*celsius, "degC"),
             with_unit(*others, "degC")
         ),
+        Caution::HeatsInside { module, celsius } => format!(
+            "OUT, AND TAKE EVERYBODY ALONG: {} heats from inside ({}). Call the fire service. Do not go back in, even if it \
+             has cooled",
+            module_or_unit(*module),
+            with_unit(*celsius, "degC")
+        ),
+        Caution::PoleAtEarth => {
+            "TOUCH NO METAL of battery, rack or inverter, one pole may be at earth".to_owned()
+        }
+        Caution::OnePoleLive => "ONE POLE MAY BE LIVE, whatever is read. Hands off".to_owned(),
+        Caution::PacksUnlike => {
+            return said(
+                "CAUTION: KEEP THE UNLIKE PACKS APART. Touch no switch, repair nothing yet"
+                    .to_owned(),
+            );
+        }
         Caution::StopCurrent { amps, charges } => format!(
             "STOP THE CURRENT: {} {}. Bring it to 0 A at the inverter's screen and see 0 A there, pull no plug",
             with_unit(amps.abs(), "A"),

@@ -75,18 +75,18 @@ fn step(step: &Step, judgement: &Judgement) -> String {
             at_roots(at, judgement) + &work(to_do, mind, profile)
         }
         Step::Isolate { insulation: true } => {
-            "touch no metal, a pole may be at earth. By the manual: inverter to 0 A, unit off, isolator to the inverter open, \
-             unit on, look again. Still low: the stack or its cables. Risen: beyond the switches, at cable, isolator, inverter or \
-             PV (a restart opens switches too)"
+            "by the manual: inverter to 0 A at its screen, unit off, isolator to the inverter open; nobody at the terminals, \
+             then unit on, look again. Still low: the stack or its cables. Risen: beyond the switches, in cable, isolator, \
+             inverter or PV\u{1d}a restart opens switches too"
                 .to_owned()
         }
         Step::InverterPowered { was_heard: true } => {
-            "look at the inverter: is it on, is its display lit, is there grid?\u{1d}Then look at both ends of its data cable"
+            "look at the inverter: is it on, is its display lit, is there grid? Covers stay shut"
                 .to_owned()
         }
         Step::InverterCable { port: Some(port) } => format!(
-            "covers on, hands off DC, it may pre-charge at once: connect or check the inverter's data cable on {}{FURTHER}\
-             look at socket, pair and polarity, common wire, line settings, address",
+            "inverter to 0 A at its screen; covers on, hands off DC, it may pre-charge at once. Then connect or check its data cable on {}{FURTHER}\
+             look at socket, pair and polarity, common wire, and on its screen at line settings and address",
             socket(*port)
         ),
         Step::LineToo { first: Some(first) } => {
@@ -94,8 +94,8 @@ fn step(step: &Step, judgement: &Judgement) -> String {
         }
         Step::WaitSilence { remaining_s: Some(left) } => {
             format!(
-                "wait {left} s, touch nothing, then look again{FURTHER}if \"up\" has then begun again at 0 s, the unit restarts by itself, \
-                 and that is a fault: ask who switched it on, and when"
+                "wait {left} s, touch nothing, then look again{FURTHER}if \"up\" then reads less than {left} s, it has restarted: ask whether somebody did it; \
+                 if nobody did, that is a fault"
             )
         }
         Step::WatchLamp { silence_s: Some(seconds) } => format!(
@@ -302,8 +302,8 @@ fn look_again(why: LookAgain) -> &'static str {
              (packside profile show)"
         }
         LookAgain::UnderCurrent => {
-            "look again when the inverter next charges or discharges by itself; start no current for this.\u{1d}A cell that sags \
-             more than the others is worn: then set the inverter to 0 A at its screen"
+            "set the inverter to 0 A at its screen and leave it so; ask the maker what the alarm means.\u{1d}Look under current only \
+             with somebody at that screen, ready to stop it"
         }
         LookAgain::InSeconds => "look again in a few seconds",
         LookAgain::WithLamps => "look again, and compare with the lamps",
@@ -366,8 +366,8 @@ fn usual(kind: StepKind) -> &'static str {
         }
         StepKind::InverterSocket => "is the inverter's data cable in the right socket?",
         StepKind::InverterCable => {
-            "covers on, hands off DC, it may pre-charge at once: look whether the inverter's data cable is seated and not \
-             chafed\u{1d}pair and polarity right, common wire there"
+            "inverter to 0 A at its screen; covers on, hands off DC, it may pre-charge at once. Then look whether its data cable is seated \
+             and not chafed\u{1d}pair and polarity right, common wire there"
         }
         StepKind::InverterCableToo => "only then look at the inverter and its data cable",
         StepKind::BehindTheCode => {
@@ -377,7 +377,7 @@ fn usual(kind: StepKind) -> &'static str {
             "besides, somebody else asks on this pair: packside listen tells who\u{1d}some of our questions got no answer"
         }
         StepKind::FreeSocket => {
-            "covers on, hands off DC: give the inverter its socket back, read from the service socket, then look again"
+            "inverter to 0 A; covers on, hands off DC: give the inverter its socket back, read from the service socket, then look again"
         }
         StepKind::WaitSilence => "wait until the silence time is over, then look again",
         StepKind::WatchLamp => {
@@ -415,22 +415,22 @@ fn usual(kind: StepKind) -> &'static str {
              pole to pole and pole to earth"
         }
         StepKind::PacksApart => {
-            "let no packs of unlike voltage connect: touch no switch, mend nothing yet\u{1d}a pack that is mended may \
+            "let no packs of unlike voltage connect: touch no switch, repair nothing yet\u{1d}a pack that is repaired may \
              connect by itself"
         }
         StepKind::LetEqualise => {
-            "touch no switch, pull no plug: the packs feed one another until they are alike.\u{1d}Stay clear, and look again in ten \
-             minutes: the current must have fallen"
+            "inverter to 0 A at its screen; touch no switch, pull no plug: the packs feed one another until they are alike. Stay clear, \
+             look again in ten minutes\u{1d}not fallen, or a pack is warmer: keep away, phone the maker"
         }
         StepKind::PartPacks => {
             "keep away: 0 A at the inverter does not stop what the other packs feed into this one. Pull no plug, open no \
-             switch under load; phone the maker\u{1d}part them by his manual"
+             switch under load; phone the maker\u{1d}separate them by the maker's manual"
         }
         StepKind::LikePacks => {
             "bring the packs to one voltage by the manual, before they may connect"
         }
         StepKind::MissingPack => {
-            "look at the pack that does not answer: its lamps, the data cable from pack to pack (leave the power leads alone), its unit address; then look again"
+            "touch no switch, its voltage is not known. Look at the pack that does not answer (dark: ask who switched it off, and why): its lamps, the data cable from pack to pack (leave the power leads alone), its unit address; then look again"
         }
         StepKind::SwapPair => {
             "swap the two wires of the pair at the adapter (D1 and D0, often marked B and A), then look again\u{1d}idle, D1 is \
@@ -443,7 +443,7 @@ fn usual(kind: StepKind) -> &'static str {
             "look up the unit address, give it with --unit N\u{1d}it stands on its switches or the inverter's screen"
         }
         StepKind::UnitPlug => {
-            "look at the data plug of the unit itself: seated, right socket, pair and polarity?\u{1d}Others on this pair are heard"
+            "inverter to 0 A at its screen; covers on, hands off DC, it may pre-charge at once. Then look at the data plug of the unit itself: seated, right socket, pair and polarity?\u{1d}Others on this pair are heard"
         }
         StepKind::CheckSocket => "compare socket and pins with the maker's manual",
         StepKind::MeasurePair => {

@@ -49,7 +49,7 @@ fn deed(deed: Deed, profile: &Profile) -> String {
             "find the person who switched it so, and ask why before anything is switched back".to_owned()
         }
         Deed::NarrowDownStack => "only if it is still low with 0 A and the inverter's isolator open: isolate the stack's cables and \
-             modules one by one, by the manual\u{1d}touch no metal, a pole may be at earth; look again after each"
+             modules one by one, by the manual\u{1d}look again after each"
             .to_owned(),
         Deed::FuseAndResistor => "no load and no swapped polarity there: look at the main fuse and the pre-charge resistor by \
              the manual; they sit inside, live with the unit off as well"
@@ -91,8 +91,8 @@ pub(crate) fn usual(class: Class) -> &'static str {
             "warm the room slowly, no heater on the unit, no condensation; then look again"
         }
         Class::OverTemperature => {
-            "stay away and watch the number from elsewhere; rising, gas or smoke: out, call the fire service; do not come \
-             back because it cooled"
+            "stay away and watch the number from elsewhere; rising, gas or smoke: out, call the fire service; do not go back \
+             in, even if it has cooled"
         }
         Class::CellImbalance => {
             "leave it at rest and look again; then compare this module with the others"
@@ -106,7 +106,7 @@ pub(crate) fn usual(class: Class) -> &'static str {
         }
         Class::ConfigurationFault => {
             "compare order, polarity and number of the modules with the nameplates, covers on; touch no terminal, connect nothing.\
-             \u{1d}What is wrong a licensed electrician puts right: LIVE DC, by the manual"
+             \u{1d}A licensed electrician corrects what is wrong: LIVE DC, by the manual"
         }
         Class::InsulationLow => {
             "touch no metal, a pole may be at earth; disconnect nothing live. Set the inverter to 0 A, isolate it by the manual and \
@@ -114,7 +114,8 @@ pub(crate) fn usual(class: Class) -> &'static str {
         }
         Class::SwitchFault => {
             "treat the terminals as live. Inverter to 0 A at its screen, then isolate every other source by the manual, never \
-             under load, and look again"
+             under load, wait as the inverter's label says, and look again\u{1d}prove only the far side, pole to pole and pole to \
+             earth"
         }
         Class::OverCurrent => {
             "bring the current to 0 A at the inverter's screen; then look for the load or the charge limit that was too large"

@@ -17,7 +17,7 @@ use crate::facts::{
     Cause, CauseKind, DoubtKind, Finding, Judgement, MemberSummary, NextStep, Reading, VerdictKind,
     Why,
 };
-use crate::judge::LIKELY;
+use crate::judge::{LIKELY, TOUCH_LIMIT_V};
 use crate::show::paper::{labelled, paper, wrap};
 use crate::words;
 
@@ -87,7 +87,7 @@ fn laid_out(
     }
     table::numbers(&mut tail, judgement, profile, Colours(around.colour));
     table::line(&mut tail, judgement, profile, link);
-    wrap(&mut tail, CAUTION, "", "");
+    wrap(&mut tail, caution(judgement), "", "");
     // Where it is tight, what is left out says already that --full has it.
     if !(gap.is_empty() && tail.contains("--full")) {
         wrap(&mut tail, "more: --full · why: --explain", "", "");
@@ -98,9 +98,19 @@ fn laid_out(
     (head + &tail, told)
 }
 
-/// What stands under every screen, in one line.
-const CAUTION: &str =
-    "Hazardous voltage even when off. Advice to a licensed practitioner, no release.";
+/// What stands under every screen, in one line: at extra-low voltage it is the current that burns.
+fn caution(judgement: &Judgement) -> &'static str {
+    let mut packs = judgement
+        .readings
+        .iter()
+        .filter(|r| r.role == Role::PackVoltage)
+        .peekable();
+    let is_low = |r: &Reading| r.number().is_some_and(|volts| volts.abs() < TOUCH_LIMIT_V);
+    match packs.peek().is_some() && packs.all(is_low) {
+        true => "Live even when off, a short circuit burns. For licensed people, not a permit.",
+        false => "Hazardous voltage even when off. Advice for licensed people, not a work permit.",
+    }
+}
 
 /// Who the unit is, in one line.
 fn who(

@@ -91,7 +91,7 @@ fn unit_in_full(
         );
     }
     let axis = axis(readings.iter().copied());
-    scale(out, axis);
+    scale(out, axis, profile);
     let modules = modules(readings, profile);
     let (apart, alike): (Vec<&Module<'_>>, Vec<&Module<'_>>) =
         modules.iter().partition(|module| module.is_apart());
@@ -167,7 +167,7 @@ fn rack(
         };
         labelled(out, &format!("address {unit}"), &numbers);
         if mine.iter().any(|r| r.role == Role::CellVoltage) {
-            row(out, "  cells", &mine, axis);
+            row(out, &format!("  {}", cells_of(profile)), &mine, axis);
         }
         modules
             .iter()
@@ -305,12 +305,19 @@ fn modules<'a>(readings: &[&'a Reading], profile: Option<&Profile>) -> Vec<Modul
 }
 
 /// What the columns are, and what the picture reaches from and to.
-fn scale(out: &mut String, axis: Option<(f64, f64)>) {
+fn scale(out: &mut String, axis: Option<(f64, f64)>, profile: Option<&Profile>) {
     let Some((low, high)) = axis else { return };
     let room = strip_width().saturating_sub(10);
     if room > 4 {
-        let _ = writeln!(out, "{:34}{low:.3}{:room$}{high:.3}", "", "");
+        let cells = cells_of(profile);
+        let _ = writeln!(out, "{cells:34}{low:.3}{:room$}{high:.3}", "");
     }
+}
+
+/// Which cells the map says these are: on that depends which voltage is too high.
+fn cells_of(profile: Option<&Profile>) -> String {
+    let chemistry = profile.map(|profile| profile.unit.chemistry.clean());
+    chemistry.map_or_else(String::new, |chemistry| format!("{chemistry:.12} cells"))
 }
 
 /// One row: volts, range of the cells, picture, temperatures.
