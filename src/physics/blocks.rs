@@ -7,6 +7,8 @@
 //! the records of modules. What stands at the ends of a run and equals its highest, lowest or mean is no cell. A
 //! run is proven where it adds up to a register that moves with it.
 
+use std::collections::BTreeSet;
+
 use packside_profiles::model::{Kind, WordOrder};
 
 use super::images::Register;
@@ -59,6 +61,7 @@ struct Run {
 pub(crate) fn blocks(found: &Found<'_>) -> Option<Block> {
     let stacks = stacks(found);
     let mut all: Vec<(f64, Block)> = Vec::new();
+    let mut wholes = Vec::new();
     for (reading, stride) in cell_readings() {
         let runs = runs(found, reading, stride);
         // The sum of ten cells has the digits of any single one.
@@ -68,6 +71,8 @@ pub(crate) fn blocks(found: &Found<'_>) -> Option<Block> {
         };
         let outside: Vec<&Stack> = stacks.iter().filter(|stack| !is_cell(&stack.at)).collect();
         for group in groups(&runs) {
+            let places = group.iter().flat_map(|run| run.places.iter().copied());
+            wholes.push((reading, group.len(), places.collect::<BTreeSet<_>>()));
             all.extend(proven(&group, reading, &outside));
         }
     }
@@ -83,7 +88,13 @@ pub(crate) fn blocks(found: &Found<'_>) -> Option<Block> {
             && !is_part
             && one.1.reading == block.reading
     };
-    let has_rival = all.iter().enumerate().any(is_near);
+    // Or more records of the same kind at the same distance.
+    let is_more = |(reading, records, places): &(Reading, usize, BTreeSet<Register>)| {
+        *reading == block.reading
+            && *records > block.records
+            && block.places.iter().all(|at| places.contains(at))
+    };
+    let has_rival = all.iter().enumerate().any(is_near) || wholes.iter().any(is_more);
     Some(Block {
         has_open_ends: block.has_open_ends || has_rival,
         ..block.clone()
@@ -608,7 +619,11 @@ fn adds_up(block: &Block, stacks: &[&Stack]) -> Option<(f64, usize, (usize, usiz
             .iter()
             .map(|sum| sum.map(|sum| sum / strings))
             .collect();
-        if let Some(found) = goes_with(&part, stack, is_jumping, is_fine && error <= EXACT) {
+        // Too coarse to show the movement of one string, it is that of a module as well.
+        let is_apart = count == 1 || block.records > 1 && block.records.is_multiple_of(count);
+        let is_shown = is_apart || movement(&part) >= 3.0 * stack.step;
+        let is_exact = is_fine && error <= EXACT && is_shown;
+        if let Some(found) = goes_with(&part, stack, is_jumping, is_exact) {
             best = Some((error, count, (found.held, found.of)));
         }
     }

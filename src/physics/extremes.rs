@@ -141,8 +141,8 @@ fn pair(found: &Found<'_>) -> Option<Pair> {
     };
     let is_outermost = likes.iter().all(|other| {
         own.contains(&other.at)
-            || !follows(&other.series, &best.mean)
-            || !is_even(&other.series, &best.mean, other.reading.step())
+            || !follows(&other.series, &best.mean) && !is_beside(other, &best)
+            || !is_even(&other.series, &best.mean, other.reading.step()) && !is_beside(other, &best)
             || is_between(&other.series, &best)
             || (is_far(&other.series) && is_made_of_both(other.at))
     });
@@ -208,6 +208,13 @@ fn as_pair(high: &Like, low: &Like) -> Option<Pair> {
 fn is_even(one: &Series, other: &Series, step: f64) -> bool {
     let (one, other) = (movement(one), movement(other));
     one.min(other) >= 0.4 * one.max(other) - 2.0 * step
+}
+
+/// Whether a register kept like both lies as near to them as cells do: it may be the extreme that one of both is not.
+fn is_beside(other: &Like, pair: &Pair) -> bool {
+    let both = middle(&other.series).zip(middle(&pair.mean));
+    let is_near = both.is_some_and(|(own, mean)| (own - mean).abs() < USUAL_SPREAD);
+    is_near && other.reading == pair.high.reading
 }
 
 /// How far apart both are, V.

@@ -312,6 +312,14 @@ fn says_more(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
     let [Some(high), Some(low)] = rows else {
         return false;
     };
+    // The low word of a number whose high word moves is as restless as dice: else it is another register.
+    let different = |row: &[Option<u16>]| {
+        let words: std::collections::BTreeSet<u16> = row.iter().flatten().copied().collect();
+        words.len()
+    };
+    if different(low) < different(high) {
+        return false;
+    }
     let both = high
         .iter()
         .zip(low)

@@ -17,6 +17,7 @@ mod extremes;
 mod flow;
 mod images;
 mod learn;
+mod pack;
 mod plausible;
 mod proposal;
 mod reading;

@@ -184,7 +184,9 @@ pub(crate) fn unsure_of_width(found: &Found<'_>, mut proposal: Proposal) -> Prop
         .instances
         .first()
         .map(|address| Register::new(proposal.table, *address));
-    let Some(first) = first.filter(|_| is_narrow) else {
+    // Nobody takes two registers for steps of 0.1 V: one holds 6,553 V (common practice).
+    let is_coarse = proposal.unit == "V" && proposal.reading.scale >= 0.1;
+    let Some(first) = first.filter(|_| is_narrow && !is_coarse) else {
         return proposal;
     };
     let before = first

@@ -185,7 +185,7 @@ pub(crate) fn lowest(values: &[f64]) -> f64 {
 
 /// Most cells in series of a storage unit.
 // Kind: common practice
-const MOST_CELLS: f64 = 480.0;
+pub(crate) const MOST_CELLS: f64 = 480.0;
 
 /// Whether a series goes with another, by its level or from image to image.
 pub(crate) fn follows(one: &Series, other: &Series) -> bool {

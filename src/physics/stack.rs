@@ -12,7 +12,7 @@ use super::claim::Evidence;
 use super::images::{Images, Register};
 use super::proposal::{Found, Proposal, longest_run, unsure_of_width};
 use super::reading::{Reading, Series};
-use super::relate::{correlation, follows, middle, movement, steps, whole_cells};
+use super::relate::{MOST_CELLS, correlation, follows, middle, movement, steps, whole_cells};
 
 /// Registers that go with a voltage, each with its possible readings, none of which overlap.
 pub(crate) type Alike = BTreeMap<(Table, u16), Vec<(Reading, Series)>>;
@@ -24,13 +24,30 @@ pub(crate) fn by_extremes(found: &mut Found<'_>, high: &Series, low: &Series, me
         let is_made = whole_cells(&series, reading.step(), (high, low), mean).is_some();
         // Temperatures drift along with a charge, but do not jump along.
         let jumps = correlation(&steps(&series, mean)) > 0.3;
-        if is_made && jumps && follows(&series, mean) && movement(&series) >= 3.0 * reading.step() {
+        // Between cells and terminals lies what contactors and cables take: another decade is excluded by more than that.
+        let is_possible = is_made || is_nearly_whole(&series, mean);
+        if is_possible
+            && jumps
+            && follows(&series, mean)
+            && movement(&series) >= 3.0 * reading.step()
+        {
             alike
                 .entry((at.table, at.address))
                 .or_default()
                 .push((reading, series));
         }
     }
+    // What a whole number makes stands first; a register of which no reading is made of one is none.
+    for ways in alike.values_mut() {
+        let is_made = |(reading, series): &(Reading, Series)| {
+            whole_cells(series, reading.step(), (high, low), mean).is_some()
+        };
+        ways.sort_by_key(|way| !is_made(way));
+        if !ways.first().is_some_and(is_made) {
+            ways.clear();
+        }
+    }
+    alike.retain(|_, ways| !ways.is_empty());
     let why = |series: &Series, step: f64| {
         let cells = whole_cells(series, step, (high, low), mean).unwrap_or_default();
         #[expect(
@@ -43,6 +60,19 @@ pub(crate) fn by_extremes(found: &mut Found<'_>, high: &Series, low: &Series, me
         })
     };
     propose(found, alike, true, why);
+}
+
+/// Share by which the voltage of terminals under current may lie beside that of its cells.
+// Kind: common practice
+const AT_TERMINALS: f64 = 0.012;
+
+/// Whether a whole number of cells, or nearly, makes a voltage.
+fn is_nearly_whole(series: &Series, mean: &Series) -> bool {
+    let both = middle(series).zip(middle(mean));
+    both.is_some_and(|(volts, cell)| {
+        let count = volts / cell;
+        (4.0..=MOST_CELLS).contains(&count) && (count - count.round()).abs() < AT_TERMINALS * count
+    })
 }
 
 /// Proposes voltages: the ways to read each, and what each may be; for certain only where `is_shown`.
