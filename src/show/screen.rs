@@ -20,7 +20,7 @@ use crate::facts::{Judgement, UnitState};
 
 pub use super::paper::wrap;
 pub use parts::{counted, headline, link_text, section, strength, title};
-pub use reasons::next;
+pub use reasons::{next, standing};
 pub use short::{glance, step};
 
 /// All of one judgement.

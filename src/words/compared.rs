@@ -144,12 +144,11 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
         Compared::SwitchesAgainstState {
             how,
             answers,
-            at,
-            raw,
             state,
             code,
+            ..
         } => format!(
-            "in state \"{}\" {} ({answers} answers, {} = 0x{raw:04x})",
+            "in state \"{}\" {} ({answers} answers)",
             point(profile, *state)
                 .and_then(|point| point.values.iter().find(|v| v.is == *code))
                 .map_or(Cow::Borrowed(""), |value| value.name.clean()),
@@ -165,7 +164,6 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
                     "one main switch reads open and should be closed\u{1d}it does not close, or its contact only says so"
                 }
             },
-            name(*at, profile),
         ),
         Compared::WrongPosition { at, said } => format!(
             "the module at place {} says that it is number {said:.0}",

@@ -5,7 +5,7 @@
 use packside_profiles::model::{Gap, Profile, Scalar};
 use packside_profiles::{Foreign, StateKind};
 
-use super::names::called;
+use super::names::{called, meant};
 use super::number::moment;
 use super::pseudo::{FURTHER, is_short, said};
 use super::{fact, line, value, with_unit};
@@ -132,19 +132,27 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
             shows,
             hidden,
         } => format!(
-            "{point} shows {} and may hide others: {}",
+            "{} shows {}, and may hide others{FURTHER}for example {}",
+            called(point, profile),
             shown(shows),
-            hidden.join(", ")
+            hidden
+                .iter()
+                .map(|flag| meant(flag, profile))
+                .collect::<Vec<_>>()
+                .join(", ")
         ),
-        Doubt::Unexplained { flag } => format!("{flag} is set and nothing explains it"),
+        Doubt::Unexplained { flag } => format!("{} is set and nothing explains it", meant(flag, profile)),
         Doubt::NeedsCheck { flag } => {
+            let flag = meant(flag, profile);
             format!("{flag} is set: it must be looked at before it is called a fault, or none")
         }
         Doubt::InverterNotShown { why } => link_unknown(*why).to_owned(),
         Doubt::BeforeItsCause { flag } => format!(
-            "{flag} was set before the inverter fell silent, so the silence does not explain it"
+            "{} was set before the inverter fell silent, so the silence does not explain it",
+            meant(flag, profile)
         ),
         Doubt::SeenEarlier { flag, at } => {
+            let flag = meant(flag, profile);
             format!("{flag} was set {} and is not now{FURTHER}does it come back?", moment(*at))
         }
         Doubt::LowByFlagOnly {
@@ -215,8 +223,8 @@ fn not_judged(gap: &Gap, profile: &Profile) -> String {
             floor,
         } => {
             let point = profile.points.get(point);
-            let (id, unit) = point.map_or(("", String::new()), |p| {
-                (p.id.as_str(), p.unit.clean().into_owned())
+            let (id, unit) = point.map_or_else(Default::default, |p| {
+                (called(&p.id, profile), p.unit.clean().into_owned())
             });
             let end = if above { "upper" } else { "lower" };
             let floor = floor.map_or_else(String::new, |limit| {

@@ -172,7 +172,7 @@ fn remark(fact: &Remark, profile: &Profile) -> String {
         Remark::NoOrdinaryTransport { because } => format!(
             "{}: if it has to leave the site, it must not travel as ordinary goods (UN special provision 376); ask the \
              maker first",
-            because.id()
+            super::class_in_short(*because)
         ),
         Remark::InsulationNotJudged { at, kohm, volts } => format!(
             "{} = {kohm:.0} kOhm at {}, {:.0} ohm per volt (for comparison: 100 and 500 in vehicle rules){FURTHER}the map has \

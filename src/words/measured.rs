@@ -24,10 +24,10 @@ pub(super) fn measured(fact: &Measured, profile: &Profile) -> String {
             let where_it_lies = match switches {
                 None => "",
                 Some(Switches::Closed) => {
-                    "\u{1d}the switches are closed, so it may be on the inverter's or the PV's side"
+                    "\u{1d}the switches are closed, so it may be on the inverter's or the PV's side; the test tells"
                 }
                 Some(Switches::Open) => {
-                    "\u{1d}if the switches really are open, it is in the stack or its cables"
+                    "\u{1d}the switches are said to be open, so more likely the stack or its cables; the test tells"
                 }
             };
             format!(

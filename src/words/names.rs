@@ -63,6 +63,15 @@ pub(super) fn called(name: &str, profile: &Profile) -> String {
     }
 }
 
+/// What a flag says, by its id; a word that is no flag of the map stays as it is.
+pub(super) fn meant(id: &str, profile: &Profile) -> String {
+    let flag = profile.flags.iter().find(|flag| flag.id == id);
+    flag.map_or_else(
+        || id.to_owned(),
+        |flag| format!("\"{}\"", flag.meaning.clean()),
+    )
+}
+
 /// What a role is called by people.
 fn role_in_words(role: Role) -> String {
     match role {

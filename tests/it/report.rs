@@ -171,7 +171,7 @@ fn page_begins_with_the_verdict_and_keeps_its_order() {
     let places: Vec<usize> = order
         .iter()
         .map(|part| {
-            page.find(&format!(">{part}"))
+            page.find(&format!(">{part}<"))
                 .or(page.find(part))
                 .unwrap_or_else(|| panic!("{part}"))
         })

@@ -2,7 +2,8 @@
 //!
 //! Does not: judge, or leave out what speaks against the unit, whoever reads it.
 
-use packside_profiles::{Role, Value};
+use packside_profiles::model::LiesIn;
+use packside_profiles::{Class, Role, Value};
 
 use super::html::{Html, number};
 use super::parts::Parts;
@@ -64,6 +65,10 @@ fn desk_row(finding: &Finding, parts: &Parts) -> Vec<String> {
     let becomes = finding.disposition.map_or_else(String::new, |d| {
         format!("; {}: {}", finding.sure.id(), d.meaning())
     });
+    let lies_in = match (finding.class, finding.lies_in) {
+        (Some(Class::InsulationLow), LiesIn::Module) => "stack, or beyond its switches",
+        (_, part) => words::lies_in(part),
+    };
     let readings = readings_of(finding, &parts.source.judgement.readings);
     let raw: Vec<String> = readings.iter().map(|r| raw_and_decoded(r)).collect();
     vec![
@@ -75,7 +80,7 @@ fn desk_row(finding: &Finding, parts: &Parts) -> Vec<String> {
             sentence::of_finding(parts.source.judgement, finding)
         ),
         raw.join("; "),
-        format!("{}{becomes}", words::lies_in(finding.lies_in)),
+        format!("{lies_in}{becomes}"),
     ]
 }
 

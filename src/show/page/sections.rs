@@ -11,6 +11,7 @@ use super::html::Html;
 use super::parts::{Parts, folded, section, table};
 use super::words;
 use crate::facts::{NextStep, StepKind, VerdictKind};
+use crate::show::screen;
 use crate::words as sentence;
 
 /// Who is it about, and when.
@@ -58,6 +59,9 @@ pub(crate) fn verdict(html: &mut Html, parts: &Parts) {
                 inner.around("ul", &[], |list| {
                     for why in sentence::reasons(parts.source.judgement) {
                         list.put("li", &[], &why);
+                    }
+                    if let Some(standing) = screen::standing(parts.source.judgement) {
+                        list.put("li", &[], &standing);
                     }
                 });
             }
@@ -166,16 +170,11 @@ pub(crate) fn not_tested(html: &mut Html, parts: &Parts) {
             &[],
             "This could not be tested so far. It may be broken all the same.",
         );
-        // The desk looks an id up, a customer reads it.
-        let what = |id: &str| match parts.for_desk() {
-            true => id.to_owned(),
-            false => id.replace('-', " "),
-        };
         let rows: Vec<Vec<String>> = items
             .iter()
             .map(|item| {
                 vec![
-                    what(item.id()),
+                    sentence::begun(&sentence::untested(item.what)),
                     sentence::why_not(item),
                     sentence::when(item.when),
                 ]

@@ -136,15 +136,27 @@ pub(super) fn why_in_short(judgement: &Judgement) -> Option<String> {
         (false, Source::Flag) => format!("only the unit says so, \"{found}\""),
         (false, _) => found,
     };
+    Some(format!(
+        "{}: {shown}; {}",
+        sure_of(root),
+        standing_of(judgement, root)
+    ))
+}
+
+fn sure_of(root: &Finding) -> &'static str {
+    match root.sure {
+        Certainty::Open => "open whether it is this unit",
+        sure => sure.id(),
+    }
+}
+
+/// Where a root lies, and whether its part may be claimed or charged.
+fn standing_of(judgement: &Judgement, root: &Finding) -> String {
     let becomes = match root.disposition {
         Some(Disposition::IsolateAndLookAgain) => "; file no claim yet",
         Some(Disposition::Claim) => "; ask the maker to take it back",
         Some(Disposition::Quarantine) => "; do not charge or install it",
         Some(Disposition::StayAway | Disposition::CorrectOnSite) | None => "",
-    };
-    let sure = match root.sure {
-        Certainty::Open => "open whether it is this unit",
-        sure => sure.id(),
     };
     let cached = |f: &Finding| f.fact.kind() == FactKind::HeartbeatStill && !f.root;
     let old = if judgement.findings.iter().any(cached) {
@@ -154,7 +166,18 @@ pub(super) fn why_in_short(judgement: &Judgement) -> Option<String> {
     } else {
         ""
     };
-    Some(format!("{sure}: {shown}; {}{becomes}{old}", it_lies(root)))
+    format!("{}{becomes}{old}", it_lies(root))
+}
+
+/// How sure the telling root of a fault is, where it lies, and what becomes of the part.
+pub fn standing(judgement: &Judgement) -> Option<String> {
+    let is_fault = judgement.verdict.kind == VerdictKind::Fault;
+    let root = judgement.telling_root().filter(|_| is_fault)?;
+    Some(format!(
+        "{}; {}",
+        sure_of(root),
+        standing_of(judgement, root)
+    ))
 }
 
 /// What decided.
