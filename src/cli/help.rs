@@ -119,16 +119,29 @@ const RARE: [&str; 10] = [
 ];
 
 /// Options that a command takes for what it has in common with others, and does not use or refuses.
-const NOT_OF: [(&str, &[&str]); 2] = [
+const NOT_OF: [(&str, &[&str]); 6] = [
     ("visit", &["full", "explain", "recording"]),
     ("find", &["recording"]),
+    ("profile try", AT_A_DESK),
+    ("profile answer", AT_A_DESK),
+    ("profile why", AT_A_DESK),
+    ("profile learn", AT_A_DESK),
+];
+/// What whoever makes a map at a desk rarely needs.
+const AT_A_DESK: &[&str] = &[
+    "at",
+    "plugged",
+    "framing",
+    "beside_others",
+    "go_on",
+    "verbose",
 ];
 
 /// Examples of a command, and what each does.
 type Examples = &'static [(&'static str, &'static str)];
 
 /// Examples of each command.
-const EXAMPLES: [(&str, Examples); 11] = [
+const EXAMPLES: [(&str, Examples); 22] = [
     (
         "packside",
         &[
@@ -234,6 +247,59 @@ const EXAMPLES: [(&str, Examples); 11] = [
             ),
         ],
     ),
+    ("profile list", &[("packside profile list", "")]),
+    (
+        "profile show",
+        &[("packside profile show generic-hv-stack", "")],
+    ),
+    (
+        "profile new",
+        &[("packside profile new my-unit.toml", "blanks to fill in")],
+    ),
+    (
+        "profile try",
+        &[(
+            "packside profile try draft.toml --recording last",
+            "what adds up",
+        )],
+    ),
+    (
+        "profile answer",
+        &[("packside profile answer draft.toml --serial COM3", "")],
+    ),
+    (
+        "profile why",
+        &[(
+            "packside profile why draft.toml 40021",
+            "what speaks for it",
+        )],
+    ),
+    (
+        "profile learn",
+        &[(
+            "packside profile learn --serial COM3",
+            "listens, asks nothing",
+        )],
+    ),
+    (
+        "profile from-table",
+        &[(
+            "packside profile from-table registers.csv",
+            "a draft of a map",
+        )],
+    ),
+    (
+        "profile coverage",
+        &[("packside profile coverage generic-hv-stack", "")],
+    ),
+    (
+        "profile explain",
+        &[("packside profile explain generic-hv-stack off-button", "")],
+    ),
+    (
+        "profile check",
+        &[("packside profile check my-unit.toml", "")],
+    ),
     (
         "demo",
         &[("packside demo", "two stories, one blinking lamp")],
@@ -257,11 +323,17 @@ pub(super) fn dressed(command: Command) -> Command {
             .arg(help.help("This screen; --help has all of it"))
             .arg(version.help("Which packside this is"))
             .max_term_width(80),
+        "",
     )
 }
 
-fn dress(command: Command) -> Command {
-    let name = command.get_name().to_owned();
+/// A command with its help; `under` is the command that it belongs to, with a space, where that is not the program.
+fn dress(command: Command, under: &str) -> Command {
+    let name = format!("{under}{}", command.get_name());
+    let below = match name.as_str() {
+        "packside" => String::new(),
+        name => format!("{name} "),
+    };
     let subcommands: Vec<String> = command
         .get_subcommands()
         .map(|sub| sub.get_name().to_owned())
@@ -269,9 +341,9 @@ fn dress(command: Command) -> Command {
     let of_others = NOT_OF.iter().find(|(command, _)| *command == name);
     let of_others = of_others.map_or(&[][..], |(_, ids)| ids);
     let rare = |id: &str| of_others.contains(&id) || RARE.contains(&id);
-    let command = subcommands
-        .into_iter()
-        .fold(command, |command, sub| command.mut_subcommand(sub, dress));
+    let command = subcommands.into_iter().fold(command, |command, sub| {
+        command.mut_subcommand(sub, |sub| dress(sub, &below))
+    });
     let examples = examples(&name);
     let more = if name == "packside" {
         "Each command: packside help COMMAND. Cautions, exit codes: packside --help.".to_owned()
@@ -314,7 +386,10 @@ fn examples(name: &str) -> String {
     let Some((_, examples)) = of else {
         return String::new();
     };
-    let mut text = "Examples:".to_owned();
+    let mut text = match examples {
+        [_] => "Example:".to_owned(),
+        _ => "Examples:".to_owned(),
+    };
     for (line, what) in *examples {
         let room = if line.len() < COLUMN { COLUMN } else { 0 };
         text.push_str(format!("\n  {line:room$}  {what}").trim_end());
@@ -396,9 +471,13 @@ mod tests {
     #[test]
     fn short_help_of_each_command_is_one_screen() {
         let all = definition();
-        let names: Vec<&str> = all.get_subcommands().map(Command::get_name).collect();
-        let own: Vec<Vec<Foreign>> = names.iter().map(|name| vec![(*name).into()]).collect();
-        for words in own.into_iter().chain([Vec::new()]) {
+        let mut own: Vec<Vec<Foreign>> = vec![Vec::new()];
+        for command in all.get_subcommands() {
+            own.push(vec![command.get_name().into()]);
+            let below = command.get_subcommands();
+            own.extend(below.map(|sub| vec![command.get_name().into(), sub.get_name().into()]));
+        }
+        for words in own {
             let text = of(&all, &words).unwrap();
             let widest = text.lines().map(paper::columns).max().unwrap_or_default();
             assert!(widest <= 80, "{words:?}: {widest} columns\n{text}");

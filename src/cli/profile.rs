@@ -74,9 +74,9 @@ enum ProfileCommand {
         /// Name of a map, or a file; `sunspec` for the models of self-describing units
         name: Foreign,
     },
-    /// Look for mistakes in profile files, all of them at once
+    /// Look for mistakes in register maps, all of them at once
     Check {
-        /// Profile files
+        /// Files of register maps
         #[arg(required = true)]
         files: Vec<PathBuf>,
     },
