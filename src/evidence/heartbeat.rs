@@ -32,8 +32,9 @@ pub(crate) struct PulseCounter {
     run: u32,
     /// Shortest and longest gap between these readings.
     gaps: Option<(Duration, Duration)>,
-    /// It showed another value before.
-    moved: bool,
+    /// When it last showed another value, and one that was another one again.
+    moved_after: Option<Duration>,
+    moved_twice_after: Option<Duration>,
 }
 
 impl PulseCounter {
@@ -47,7 +48,8 @@ impl PulseCounter {
                 self.run = self.run.saturating_add(1);
             }
             last => {
-                self.moved |= last.is_some();
+                self.moved_twice_after = self.moved_after;
+                self.moved_after = last.map(|(before, _)| before);
                 self.run_from = at;
                 self.run = 1;
                 self.gaps = None;
@@ -72,7 +74,12 @@ impl PulseCounter {
 
     /// Whether it was seen to move at all.
     pub(crate) fn has_moved(&self) -> bool {
-        self.moved
+        self.moved_after.is_some()
+    }
+
+    /// In how long a time before its last sample it moved twice: some units set it back once when it stops.
+    pub(crate) fn moved_twice_within(&self) -> Option<Duration> {
+        Some(self.last?.0.saturating_sub(self.moved_twice_after?))
     }
 
     /// What it does; `interval` is the refresh interval.
@@ -87,7 +94,7 @@ impl PulseCounter {
         if self.run >= 3 && stood >= interval * 3 && self.gaps.is_some_and(differ) {
             return Pulse::Frozen { stood };
         }
-        if self.moved {
+        if self.has_moved() {
             return Pulse::Moving;
         }
         Pulse::NotKnown

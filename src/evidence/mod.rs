@@ -8,7 +8,7 @@
 //!
 //! # Where to look
 //! `seen` takes the events; `line` and `health` count what the line does; `unit` decodes what a unit answers
-//! and remembers what the rules need, `track` for each instance; `words`, `cells`, `current`, `heartbeat`, `transitions` are its
+//! and remembers what the rules need, `track` for each instance; `words`, `cells`, `current`, `heartbeat`, `inverter_age`, `transitions` are its
 //! memories; `map` is what follows from a register map alone.
 
 pub(crate) mod cells;
@@ -19,6 +19,7 @@ mod followed;
 pub(crate) mod health;
 pub(crate) mod heartbeat;
 pub(crate) mod heat;
+pub(crate) mod inverter_age;
 pub(crate) mod line;
 pub(crate) mod map;
 pub(crate) mod questions;

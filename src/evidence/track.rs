@@ -2,8 +2,10 @@
 //!
 //! Input: its samples, one by one. Does not: know other instances.
 
+use std::time::Duration;
+
 use packside_profiles::model::Point;
-use packside_profiles::{Decoded, Foreign, Role, Value};
+use packside_profiles::{Decoded, Foreign, Quality, Role, Value};
 
 use super::excursion::Excursion;
 use super::heat::Heat;
@@ -14,6 +16,15 @@ use super::words::{WordMemory, word};
 
 /// Most different serial numbers of one place that are told apart.
 const TEXTS: usize = 8;
+
+/// Samples so far apart confirm each other.
+// Kind: common practice
+pub(crate) const CONFIRMS: Duration = Duration::from_secs(1);
+
+/// Whether an answer came, and in it no value.
+fn has_no_value(given: &Given) -> bool {
+    matches!(given, Given::Decoded(decoded) if decoded.quality != Quality::Good)
+}
 
 /// What an instance gave last.
 #[derive(Debug, Clone, PartialEq)]
@@ -35,6 +46,8 @@ pub(crate) struct Track {
     pub(crate) before: Option<(Stamp, f64)>,
     /// When it was beyond an alarm limit, if it ever was.
     pub(crate) excursion: Option<Box<Excursion>>,
+    /// Its last samples had no value, in two of them far enough apart.
+    pub(crate) lost_twice: bool,
     /// The question that gave the last sample: there are fewer than 256.
     pub(super) from: Option<u8>,
     kept: Option<Box<Kept>>,
@@ -164,7 +177,16 @@ impl Track {
             self.before = self.number;
             self.number = Some((at, new));
         }
+        self.lost_twice = has_no_value(&what) && self.is_lost_again(at, map);
         self.last = Some(Last { at, what });
+    }
+
+    /// Whether it has no value once more, in a sample far enough from the last one.
+    fn is_lost_again(&self, at: Stamp, map: &Map) -> bool {
+        let apart = CONFIRMS.max(Duration::from_secs_f64(map.profile.refresh_s()));
+        let before = self.last.as_ref().filter(|last| has_no_value(&last.what));
+        let is_another = |last: &Last| at.since(last.at).is_none_or(|since| since >= apart);
+        before.is_some_and(|last| self.lost_twice || is_another(last))
     }
 
     fn keep(&mut self, at: Stamp, what: &Given, map: &Map, (index, point): (usize, &Point)) {
@@ -209,6 +231,7 @@ impl Track {
 
     /// The same registers came again.
     pub(super) fn again(&mut self, at: Stamp, map: &Map, point: (usize, &Point)) {
+        self.lost_twice = self.is_lost_again(at, map);
         let Some(last) = &mut self.last else { return };
         last.at = at;
         if let Some(new) = usable(&last.what) {

@@ -25,6 +25,7 @@ use super::charge::ChargedOutside;
 use super::current::Currents;
 use super::followed::Followed;
 use super::heartbeat::PulseCounter;
+use super::inverter_age::InverterAge;
 use super::map::Map;
 use super::questions::Questions;
 use super::samples::{Given, is_alone, offset_inside, power_of, usable, whole};
@@ -95,8 +96,8 @@ pub(crate) struct UnitMemory {
     pub(crate) contacts: Contacts,
     /// The current, in this session.
     pub(crate) currents: Currents,
-    /// The time since its inverter was heard, as a counter that moves or does not.
-    pub(crate) inverter_age: PulseCounter,
+    /// The time since its inverter was heard, as the unit says.
+    pub(crate) inverter_age: InverterAge,
     /// When its switches or its state last changed, in this session.
     pub(crate) switched: Option<Stamp>,
     /// Current although its switches are open.
@@ -142,7 +143,7 @@ impl UnitMemory {
             inverter: InverterFlag::default(),
             contacts: Contacts::default(),
             currents: Currents::default(),
-            inverter_age: PulseCounter::default(),
+            inverter_age: InverterAge::default(),
             switched: None,
             while_open: WhileOpen::default(),
             uptime_at_beat: None,
@@ -288,7 +289,6 @@ impl UnitMemory {
         self.heartbeat = PulseCounter::default();
         (self.uptime_at_beat, self.switched, self.last_switches) = (None, None, None);
         self.inverter_counter = PulseCounter::default();
-        self.inverter_age = PulseCounter::default();
     }
 
     /// The clocks went apart: how long anything took that was under way is not known.
@@ -302,6 +302,7 @@ impl UnitMemory {
         self.counts_from = from;
         self.heartbeat.begin_at(from);
         self.inverter_counter.begin_at(from);
+        self.inverter_age = InverterAge::default();
         self.waits = Fell::default();
         self.inverter = InverterFlag::default();
     }

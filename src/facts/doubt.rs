@@ -243,6 +243,13 @@ pub enum Contradiction {
         /// The silence time of the map, s.
         silence_s: u32,
     },
+    /// The flag says that the inverter is silent, and the counter that it writes moves.
+    SilentYetCounts {
+        /// It moved twice in the last so many seconds.
+        within_s: f64,
+        /// The silence time of the map, s.
+        silence_s: u32,
+    },
     /// It was last heard before the unit was switched on.
     HeardBeforePowerUp {
         /// Time since it was heard, as the unit says, s.

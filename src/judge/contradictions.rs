@@ -13,9 +13,9 @@ use packside_profiles::model::{CrossCheck, CrossCheckKind, FedBy, Profile, Termi
 use packside_profiles::{Role, Value};
 
 use super::flags::is_up;
-use super::inverter::is_no_age;
+use super::inverter::age_stands;
 use super::measure::{charging, perhaps_charges_outside};
-use super::shared::{first, first_good, is_at_its_end};
+use super::shared::{ON_THE_WAY_S, first, first_good, is_at_its_end, slack_s};
 use crate::evidence::charge;
 use crate::evidence::heartbeat::Pulse;
 use crate::evidence::unit::UnitMemory;
@@ -30,7 +30,9 @@ pub(crate) fn contradictions(
 ) -> Vec<Doubt> {
     let flag_up = flag_up(readings, profile);
     let found = [
-        age_against_flag(readings, profile, flag_up).filter(|_| !is_no_age(evidence, profile)),
+        heard_long_ago(readings, profile, flag_up),
+        just_heard(readings, profile, flag_up).filter(|_| !age_stands(evidence, profile)),
+        counts_though_silent(evidence, profile, flag_up),
         age_against_uptime(readings, profile).filter(|_| !evidence.uptime.wrapped),
         counter_stands(evidence, profile).filter(|_| flag_up == Some(false)),
         current_without_inverter(readings, profile, flag_up),
@@ -64,18 +66,19 @@ fn age(readings: &[Reading], profile: &Profile) -> Option<(f64, f64)> {
     if is_at_its_end(point, reading.raw?) {
         return None;
     }
-    let step = point.scale.value().abs();
     let oldest = readings
         .iter()
         .filter(|r| is_of_link(r))
         .filter_map(|r| r.age)
         .max()?;
     let skew = oldest.saturating_sub(reading.age?).as_secs_f64();
-    Some((
-        reading.number()?,
-        skew + profile.unit.refresh_s + step + 2.0,
-    ))
+    Some((reading.number()?, skew + slack_s(point, profile)))
 }
+
+/// Beyond so much of the silence time it is over, and before so much of it it is not.
+// Kind: common practice
+const OVER: f64 = 1.2;
+const NOT_OVER: f64 = 0.8;
 
 /// Readings that together tell about the inverter.
 fn is_of_link(reading: &Reading) -> bool {
@@ -90,25 +93,49 @@ fn is_of_link(reading: &Reading) -> bool {
     )
 }
 
-fn age_against_flag(
+/// The flag is down, and the inverter was heard long ago. An age that stands says "at least", which is long ago as well.
+fn heard_long_ago(
     readings: &[Reading],
     profile: &Profile,
     flag_up: Option<bool>,
 ) -> Option<Contradiction> {
     let (age_s, slack) = age(readings, profile)?;
     let silence_s = profile.inverter.silence_s;
-    let silence = f64::from(silence_s);
-    // Our own questions may have set the age of a unit that they feed.
+    let is_over = age_s > OVER * f64::from(silence_s) + slack;
+    (flag_up == Some(false) && is_over).then_some(Contradiction::HeardLongAgo { age_s, silence_s })
+}
+
+/// The flag is up, and the inverter was heard just now. Our own questions may have set the age of a unit that they feed.
+fn just_heard(
+    readings: &[Reading],
+    profile: &Profile,
+    flag_up: Option<bool>,
+) -> Option<Contradiction> {
+    let (age_s, slack) = age(readings, profile)?;
+    let silence_s = profile.inverter.silence_s;
     let ours_cannot_feed = matches!(profile.inverter.fed_by, FedBy::Writes | FedBy::OtherPort);
-    match flag_up? {
-        false if age_s > 1.2 * silence + slack => {
-            Some(Contradiction::HeardLongAgo { age_s, silence_s })
-        }
-        true if ours_cannot_feed && age_s < 0.8 * silence - slack => {
-            Some(Contradiction::SilentJustHeard { age_s, silence_s })
-        }
-        _ => None,
-    }
+    let is_not_over = age_s < NOT_OVER * f64::from(silence_s) - slack;
+    (flag_up == Some(true) && ours_cannot_feed && is_not_over)
+        .then_some(Contradiction::SilentJustHeard { age_s, silence_s })
+}
+
+/// The flag is up, and the counter that the inverter writes moves on within the silence time.
+fn counts_though_silent(
+    evidence: &UnitMemory,
+    profile: &Profile,
+    flag_up: Option<bool>,
+) -> Option<Contradiction> {
+    let within_s = evidence
+        .inverter_counter
+        .moved_twice_within()?
+        .as_secs_f64();
+    let silence_s = profile.inverter.silence_s;
+    let is_not_over =
+        within_s < NOT_OVER * f64::from(silence_s) - profile.refresh_s() - ON_THE_WAY_S;
+    (flag_up == Some(true) && is_not_over).then_some(Contradiction::SilentYetCounts {
+        within_s,
+        silence_s,
+    })
 }
 
 /// The counter that the inverter writes was seen moving and stands for the silence time. One that never

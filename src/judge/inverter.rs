@@ -9,7 +9,7 @@ use std::time::Duration;
 use packside_profiles::model::{FedBy, Profile};
 use packside_profiles::{Role, StateKind};
 
-use super::shared::{Shared, is_at_its_end};
+use super::shared::{ON_THE_WAY_S, Shared, is_at_its_end, slack_s};
 use crate::event::Plugged;
 use crate::evidence::heartbeat::Pulse;
 use crate::evidence::samples::Given;
@@ -171,7 +171,7 @@ fn long_before_its_time(evidence: &UnitMemory, profile: &Profile) -> Option<u32>
     evidence.number_that_counts(profile, Role::Uptime)?;
     let left = still_to_go(evidence, profile)?;
     let silence_s = f64::from(profile.inverter.silence_s);
-    (f64::from(left) > 0.2 * silence_s + profile.refresh_s() + 2.0).then_some(left)
+    (f64::from(left) > 0.2 * silence_s + profile.refresh_s() + ON_THE_WAY_S).then_some(left)
 }
 
 /// Seconds of the silence time that are still to go, if any are: all of them where nobody knows.
@@ -191,27 +191,32 @@ fn whole_seconds(seconds: f64) -> u32 {
         .unwrap_or(86_400)
 }
 
-/// Whether the time since the inverter was heard says no more than "at least", or nothing.
-fn at_its_end(evidence: &UnitMemory, profile: &Profile) -> bool {
-    if is_no_age(evidence, profile) {
-        return true;
-    }
+/// Whether the time since the inverter was heard says no more than "at least", or nothing: it stands, is at its end, or
+/// does not rise as time goes by.
+fn is_at_least(evidence: &UnitMemory, profile: &Profile) -> bool {
     let mut ages = evidence.each(profile);
     let age = ages.find(|(_, point, _)| point.role == Role::InverterAge);
-    age.is_some_and(
-        |(_, point, track)| match track.last.as_ref().map(|last| &last.what) {
+    let is_number = age.is_some_and(|(_, point, track)| {
+        let ends = match track.last.as_ref().map(|last| &last.what) {
             Some(Given::Decoded(decoded)) => is_at_its_end(point, decoded.raw),
             _ => false,
-        },
-    )
+        };
+        !ends && evidence.inverter_age.keeps_time(slack_s(point, profile))
+    });
+    !is_number || age_stands(evidence, profile)
 }
 
-/// Whether the time since the inverter was heard is always 0: it is not implemented, or fed by us.
-pub(super) fn is_no_age(evidence: &UnitMemory, profile: &Profile) -> bool {
+/// Whether the time since the inverter was heard stands: it is not implemented, or fed by us. Where a counter of the
+/// inverter stands as well nothing resets it between two reads, else only reads that fit no usual poll show that.
+pub(super) fn age_stands(evidence: &UnitMemory, profile: &Profile) -> bool {
     let refresh = Duration::from_secs_f64(profile.refresh_s());
     let usual = Duration::from_secs(profile.answering.usual_poll_s.unwrap_or(1).into());
-    let stands = matches!(evidence.inverter_age.pulse(refresh), Pulse::Frozen { stood } if stood >= usual * 2);
-    stands && evidence.last_number(profile, Role::InverterAge) == Some(0.0)
+    let has_counter = profile
+        .points_with(Role::InverterHeartbeat)
+        .next()
+        .is_some();
+    let between_resets = if has_counter { refresh } else { usual };
+    !evidence.inverter_counter.has_moved() && evidence.inverter_age.stands(between_resets, usual)
 }
 
 /// The inverter is silent; was it ever heard?
@@ -232,7 +237,7 @@ fn silent(
     };
     if heard_before && !in_its_socket {
         let age = last(Role::InverterAge)
-            .filter(|_| ours_cannot_feed && !at_its_end(evidence, shared.profile));
+            .filter(|_| ours_cannot_feed && !is_at_least(evidence, shared.profile));
         return InverterLink::Lost {
             heard_s: age.map(whole_seconds),
         };

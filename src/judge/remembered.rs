@@ -12,6 +12,7 @@ use super::measure::class_of;
 use super::shared::finding;
 use crate::evidence::charge::ChargedOutside;
 use crate::evidence::stamp::Stamp;
+use crate::evidence::track::{CONFIRMS, Track};
 use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::Doubt;
 use crate::facts::fact::{Fact, Limit, Measured, PointIndex, Side, Spot};
@@ -43,6 +44,9 @@ pub(crate) fn confirm(findings: &mut [Finding], unit: &UnitMemory, profile: &Pro
         Fact::Measured(Measured::BeyondLimit { at, .. } | Measured::BelowMinimum { at, .. }) => {
             Some(at)
         }
+        Fact::Measured(
+            Measured::UnreadableCell { at, .. } | Measured::UnreadableSensor { at, .. },
+        ) => Some(at),
         Fact::Measured(Measured::ManyBeyondLimit { worst, .. }) => Some(worst),
         _ => None,
     };
@@ -73,8 +77,11 @@ pub(crate) fn confirm(findings: &mut [Finding], unit: &UnitMemory, profile: &Pro
         let Some(at) = at(finding) else { continue };
         let mut both = unit.layout.instances.iter().zip(&unit.tracks);
         let track = both.find(|(one, _)| one.point == at.point.0 && one.place == at.place);
-        let excursion = track.and_then(|(_, track)| track.excursion.as_deref());
-        if excursion.is_some_and(|one| one.spell.is_confirmed()) {
+        let is_confirmed = |track: &Track| {
+            let excursion = track.excursion.as_deref();
+            track.lost_twice || excursion.is_some_and(|one| one.spell.is_confirmed())
+        };
+        if track.is_some_and(|(_, track)| is_confirmed(track)) {
             finding.sure = Certainty::Proven;
         }
     }
@@ -98,10 +105,6 @@ fn were_apart(
         .zip(before(high))
         .is_some_and(|(low, high)| high - low > limit)
 }
-
-/// Samples so far apart confirm each other.
-// Kind: common practice
-const CONFIRMS: Duration = Duration::from_secs(1);
 
 /// A charge outside of its window that has ended. A long one is a root: what plates stays plated.
 fn charged_outside(unit: &UnitMemory, now: Stamp) -> Option<Finding> {

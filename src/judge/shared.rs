@@ -99,6 +99,15 @@ pub(crate) fn is_at_its_end(point: &Point, raw: u64) -> bool {
     raw >= most - 1 || raw == most >> 1 || raw == (most >> 1) - 1
 }
 
+/// What refresh, one step and the way to us may add to a time that a unit tells, s.
+pub(crate) fn slack_s(point: &Point, profile: &Profile) -> f64 {
+    profile.refresh_s() + point.scale.value().abs() + ON_THE_WAY_S
+}
+
+/// From the moment that a unit means to the one in which its answer is complete, s.
+// Kind: common practice
+pub(crate) const ON_THE_WAY_S: f64 = 2.0;
+
 /// A finding from numbers.
 pub(crate) fn finding(
     class: Class,

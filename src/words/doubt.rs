@@ -29,6 +29,13 @@ fn contradiction(what: &Contradiction) -> String {
             "the unit says that its inverter is silent, and that it heard it {age_s:.0} s ago: silent is more than \
              {silence_s} s"
         ),
+        Contradiction::SilentYetCounts {
+            within_s,
+            silence_s,
+        } => format!(
+            "the unit says that its inverter is silent, and the counter that the inverter writes has moved on in the last {within_s:.0} s: \
+             silent is more than {silence_s} s"
+        ),
         Contradiction::HeardBeforePowerUp { age_s, uptime_s } => format!(
             "the unit says that it heard its inverter {age_s:.0} s ago, and that it has been on for {uptime_s:.0} s"
         ),

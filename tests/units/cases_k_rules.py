@@ -3,7 +3,8 @@ dead images, counters, low packs, lone sensors, packs that join.
 
 Each was written before it was run. All numbers of rules are common practice, from memory.
 """
-from case import (KEEP_AWAY, POWER_CYCLE, ZERO_AMPS, any_root, case, finding, first_says, never_says, no_root, no_step, not_proven, says, told_after)
+from case import (KEEP_AWAY, POWER_CYCLE, ZERO_AMPS, any_root, case, finding, first_says, first_step, never_says, no_root, no_step, not_proven, says,
+                  told_after)
 from cases_a_sound import HV_ALL, LV_MAP, hv, lv, standby, waiting
 from cases_c_measured import hv_run, hv_wait, put, temp, temps
 from cases_f_rack import RACK_OF_16, each
@@ -285,3 +286,111 @@ for packs, link in ((10, "pty"), (16, "tcp")):
     case(f"lv last of {packs} has a high cell, {link}", map=RACK_OF_16, wake=True, link=link, world=each(*last), kinds="fault", truth="fault",
         root=("cell-over-voltage", "cell-imbalance"), point="4", long=6 * packs if link == "tcp" else 3 * packs,
         does=f"a cell at 3.72 V in the last of {packs} packs", field="A fault anywhere in a rack is the rack's.")
+
+# ---- R6: a usable age, two looks, ends of ranges
+USABLE = "A usable age rises by 0.8 to 1.2 s a second between resets; any other says at least so long, and is no number."
+NO_NUMBER = never_says(r"(silent|until|heard)[^.]{0,30}\b\d+(\.\d)? (s|min)\b[^.]{0,12}ago|fell silent \d")
+
+
+def lost_at(age):
+    def script(u, t):
+        u.lost(t)
+        u.age = age(t)
+    return script
+
+
+def aged(name, age, does, **more):
+    seen(name, lost_at(age), "inverter-lost", f"flag up, heard before; {does}", USABLE, 30, link="rtu-tcp", truth="sound", root=(), point="R6", **more)
+
+
+aged("an age that runs as the clock is told", lambda t: 300 + t, "its age rises by a second each second",
+    checks=(says(r"silent[^.]{0,20}\b3\d\d s|silent[^.]{0,20}\b5(\.\d)? min"),))
+aged("an age three times as fast is no number", lambda t: 300 + 3 * t, "its age rises by three seconds each second", checks=(NO_NUMBER,))
+aged("an age half as fast is no number", lambda t: 300 + t / 2, "its age rises by a second in two", checks=(NO_NUMBER,))
+aged("an age that stands at 5 s is no number", lambda t: 5, "its age stands at 5 s", checks=(NO_NUMBER,))
+aged("an age that stands at 40000 s is no number", lambda t: 40000, "its age stands at 40000 s", checks=(NO_NUMBER,))
+
+
+def down_and_old(u, t):
+    u.in_service(t)
+    u.age = 900
+
+
+seen("an age that stands at 900 s with the flag down", down_and_old, "undecided", "in service by its flag, its age stands at 900 s",
+    "An age that stands says at least so long: with the flag down that can't be true.", 30, link="rtu-tcp", truth="open", root=(), point="R6",
+    during=((8, 99, {"undecided"}),))
+
+
+def up_and_heard(period):
+    def script(u, t):
+        u.lost(t)
+        u.age, u.inverter_beat = int(t) % period, 500 + int(t / period)
+    return script
+
+
+HEARD = "An inverter that is heard again and again is not silent, whatever the flag says: the age is read again and again and never becomes none."
+for link, period in (("rtu-tcp", 2), ("tcp", 2), ("rtu-tcp", 5), ("pty", 3)):
+    seen(f"flag up, heard every {period} s, {link}", up_and_heard(period), "undecided", f"flag up, its age begins anew every {period} s", HEARD, 40,
+        link=link, truth="open", root=(), point="2 R6", during=((2, 99, {"undecided", "bus-problem"}),))
+seen("flag up, no age, its counter runs", lambda u, t: (u.lost(t), put(age=NEVER, inverter_beat=500 + int(t))(u, t)), "undecided",
+    "flag up, no age, the counter that the inverter writes runs", HEARD, 25, link="rtu-tcp", truth="open", root=(), point="2 R6",
+    during=((6, 99, {"undecided"}),))
+TWO_LOOKS = "Flag and age contradict each other only in two looks at least five seconds apart: one look may lie between the two."
+AGAIN = first_step(r"look-again")
+case("hv flag up, age one second, seen for two seconds", link="rtu-tcp", world=hv(up_and_heard(2)), kinds="undecided", truth="open", root=(),
+    point="2 R6", does="flag up, its age begins anew every second; looked at for two seconds", field=TWO_LOOKS, checks=(AGAIN,))
+seen("flag and age contradict each other for one look", between(9, 11.5, standby, put(age=900)), "normal", "age 900 s with the flag down, from 9 to 11.5 s",
+    TWO_LOOKS, 30, link="rtu-tcp", truth="sound", root=(), point="2 R6", during=((14, 99, {"normal"}),))
+
+
+def uptime_of(words):
+    """The map with another register for the uptime, and a unit that fills it."""
+    made = in_point(HV, "uptime", r'^type = "u32"\norder = "low-first"\nunit = "s"', words)
+    return dict(map=made, link="rtu-tcp", point="R6")
+
+
+SHORT = uptime_of('type = "u16"\nunit = "s"')
+MILLIS = uptime_of('type = "u32"\norder = "low-first"\nscale = 0.001\nunit = "s"')
+WRAP = "An uptime that falls from the end of its range has wrapped, and the unit has not restarted."
+
+
+def wraps_at(start, range_, step):
+    def script(u, t):
+        u.in_service(t)
+        u.uptime = (start + t * step) % range_
+    return script
+
+
+seen("uptime of 16 bits passes 18.2 h", wraps_at(65526, 65536, 1), "normal", "uptime 65526 s, 65535 s, 0 s and on", WRAP, 35, truth="sound", root=(),
+    during=((13, 99, {"normal"}),), **SHORT)
+seen("uptime of milliseconds passes 49.7 days", wraps_at(2**32 - 10_000, 2**32, 1000), "normal", "uptime 4294957 s, 4294967 s, 0 s and on", WRAP, 35,
+    truth="sound", root=(), during=((13, 99, {"normal"}),), **MILLIS)
+
+
+def falls(u, t):
+    u.waiting()
+    u.ever, u.uptime = 1, 50000 + t if t < 10 else t - 10
+    u.age = NEVER
+
+
+seen("uptime falls from three quarters of its range", falls, {"undecided"}, "flag up; uptime 50010 s, then 0 s and on",
+    "An uptime that falls from elsewhere is a restart: before its silence time a flag proves nothing.", 30, truth="open", root=(),
+    during=((14, 99, {"undecided"}),), **SHORT)
+
+
+def beat_wraps(u, t):
+    u.in_service(t)
+    u.inverter_beat = (65530 + int(t)) % 65536
+
+
+seen("inverter's counter passes the end of its range", beat_wraps, "normal", "its counter goes 65535, 0, 1", "A counter is counted modulo its range.", 25,
+    link="rtu-tcp", truth="sound", root=(), point="R6", during=((4, 99, {"normal"}),))
+
+# ---- R1: what can't be read
+READ_TWICE = "Proven are two samples at least a second apart: what can't be read in both of them is proven not to be readable."
+some_root_proven = ("a root is proven", lambda r: any(f.get("root") and f.get("sure") == "proven" for f in r["findings"]))
+seen("a cell without a value is proven by two samples", lambda u, t: (u.waiting(), u.cells[1].__setitem__(4, None)), "fault",
+    "one cell without a value, no flag", READ_TWICE, 15, link="rtu-tcp", point="R1 41", checks=(some_root_proven, says("do not charge")))
+seen("a sensor at its rail is proven by two samples", lambda u, t: (u.waiting(), u.temps[0].__setitem__(3, Raw(32767))), "fault",
+    "one sensor at 32767, no flag", READ_TWICE, 15, link="rtu-tcp", root="sensor-fault", point="R1 42", checks=(some_root_proven,))
+

@@ -158,8 +158,6 @@ case("hv every sensor of a module open", world=hv(hv_wait(lambda u, t: u.temps._
 ONE_SAMPLE = "One number proves nothing: what stands alone is likely until a second witness says the same."
 case("hv one sensor 13 K warmer is likely", world=hv(hv_wait(lambda u, t: u.temps[1].__setitem__(2, 34.5))), kinds="fault", truth="fault", root=None,
     point="R1 R9", does="one sensor of module 2 at 34.5 °C, its neighbours at 21 °C", field=ONE_SAMPLE, checks=(not_proven(), first_says(KEEP_AWAY)))
-case("hv sensor at its rail is likely", world=hv(hv_wait(lambda u, t: u.temps[1].__setitem__(2, None))), kinds={"fault", "undecided"}, truth="fault",
-    root=None, point="R1 42", does="one sensor not available, no flag", field=ONE_SAMPLE, checks=(not_proven(),))
 case("hv module in another place is likely", world=hv(hv_wait(lambda u, t: setattr(u, "module_positions", [1, 3, 2]))), kinds={"fault", "undecided"},
     truth="open", root=None, point="R1 15", does="modules 2 and 3 say that they stand in each other's place", field=ONE_SAMPLE, checks=(not_proven(),))
 seen("a sensor rises and vanishes",
