@@ -483,7 +483,8 @@ pub(crate) fn by_risk(steps: &mut [NextStep]) {
         Step::StopCurrent { flows: true } | Step::PartPacks => 1,
         Step::PacksApart => 2,
         Step::StopCurrent { flows: false } => 3,
-        _ => 4,
+        Step::LikePacks => 4,
+        _ => 5,
     };
     steps.sort_by_key(|one| (first(&one.step), last(one.kind(), one.needs), one.needs));
 }

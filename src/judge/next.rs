@@ -11,8 +11,8 @@ use super::inverter::InverterLink;
 use super::measure::at_rest;
 use super::member::Member;
 use crate::facts::caution::Caution;
-use crate::facts::doubt::{Contradiction, Doubt, DoubtKind, Lack};
-use crate::facts::fact::{Compared, Deed, Fact, Pair, Remedy};
+use crate::facts::doubt::{Contradiction, Doubt, DoubtKind, Lack, Mismatch};
+use crate::facts::fact::{Compared, Deed, Fact, FactKind, Pair, Remedy};
 use crate::facts::health::Health;
 use crate::facts::judgement::{
     Disposition, Finding, Reading, ReadingQuality, Source, VerdictKind, Why,
@@ -133,7 +133,11 @@ fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
         let at = at_roots(member, vec![root.id], root.id);
         (Step::SetApart { at }.next(), root.class)
     });
-    let at_roots = at_the_roots(member, profile);
+    // Where a cell heats from inside nobody is there to do anything.
+    let at_roots = match roots(member).any(|f| f.fact.kind() == FactKind::HotFromInside) {
+        true => Vec::new(),
+        false => at_the_roots(member, profile),
+    };
     match apart {
         // What is only measured wrong is looked for first.
         Some((apart, Some(Class::SensorFault))) => {
@@ -174,13 +178,20 @@ fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
     if member.doubts.iter().any(hides) {
         steps.push(StepKind::BehindTheCode.plain());
     }
-    // Whoever stays away goes to no cable either.
-    if is_unheard(member) && disposed(Disposition::StayAway).is_none() {
+    // Whoever stays away goes to no cable, and what is never charged again gets no inverter.
+    let is_out = |f: &Finding| {
+        matches!(
+            f.disposition,
+            Some(Disposition::StayAway | Disposition::Quarantine)
+        )
+    };
+    if is_unheard(member) && !roots(member).any(is_out) {
         steps.push(StepKind::InverterCableToo.plain());
     }
-    // Where a current would harm, nobody may start one meanwhile.
+    // Where a current would harm, nobody may start one meanwhile; who must stay away is sent to no screen.
     let is_held = |step: &NextStep| step.needs == Needs::Operate;
-    if roots(member).any(wants_no_current) && !steps.iter().any(is_held) {
+    let stays_away = disposed(Disposition::StayAway).is_some();
+    if !stays_away && roots(member).any(wants_no_current) && !steps.iter().any(is_held) {
         steps.push(Step::StopCurrent { flows: false }.next());
     }
     if steps.iter().any(|step| step.needs >= Needs::UnitOff) {
@@ -254,7 +265,17 @@ fn danger_first(member: &Member) -> Vec<NextStep> {
                 }
         )
     };
-    let may_flow = perhaps_flows(&member.findings, &member.readings);
+    // Of what is no battery, or another one, nobody knows what a current does.
+    let is_another = |doubt: &Doubt| {
+        matches!(
+            doubt,
+            Doubt::NotRecognised {
+                mismatch: Mismatch::Mark { seen: Some(_), .. }
+            }
+        )
+    };
+    let may_flow =
+        !member.doubts.iter().any(is_another) && perhaps_flows(&member.findings, &member.readings);
     if may_flow || member.doubts.iter().any(flows_unasked) {
         steps.push(StepKind::StopCurrent.plain());
     }
@@ -290,6 +311,7 @@ pub(super) fn without_restart(to_do: &Remedy, class: Class) -> Remedy {
 fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
     let has = |class| roots(member).any(|f| f.class == Some(class));
     let never_charge = has(Class::CellBelowMinimum);
+    let stays_away = roots(member).any(|f| f.disposition == Some(Disposition::StayAway));
     let odd_cells = [Class::CellUnderVoltage, Class::CellOverVoltage];
     let odd_cell = odd_cells
         .into_iter()
@@ -305,7 +327,11 @@ fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
         // Nothing is charged while a cell must never be charged again; that one is set apart, above.
         let set_apart = root.disposition == Some(Disposition::Quarantine);
         // The caution said it, and whoever stays away does nothing else.
-        if root.disposition == Some(Disposition::StayAway) {
+        let warm = matches!(
+            root.class,
+            Some(Class::OverTemperature | Class::TemperatureImbalance)
+        );
+        if root.disposition == Some(Disposition::StayAway) || stays_away && warm {
             continue;
         }
         if never_charge && low || set_apart && root.class != Some(Class::SensorFault) {
@@ -317,25 +343,16 @@ fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
         if with_resistance || (odd_cell.is_some() && root.class == odd_cell) {
             continue;
         }
-        let mut mind = Vec::new();
+        let mind = minds(root);
         let mut ids = vec![root.id];
-        if root.class == Some(Class::CellImbalance) {
-            if let Some(odd) = odd_cell {
-                ids.insert(0, odd.id());
-            }
-            mind.push(Mind::StopInverter);
-        }
-        if is_fuse_or_switch(root) {
-            mind.push(Mind::PerhapsTheFuse);
-        }
-        if root.lies_in == LiesIn::InverterSide {
-            mind.push(Mind::ReturnNothing);
+        if let (Some(Class::CellImbalance), Some(odd)) = (root.class, odd_cell) {
+            ids.insert(0, odd.id());
         }
         let (mut needs, who) = risk(root);
         if mind.contains(&Mind::StopInverter) {
             needs = needs.max(Needs::Operate);
         }
-        if root.class == Some(Class::InsulationLow) && needs == Needs::LiveDc {
+        if root.class == Some(Class::InsulationLow) && is_inside(root) {
             steps.push(Step::Isolate { insulation: true }.needing(needs, who));
         }
         let work = Step::WorkOnRoot {
@@ -361,6 +378,17 @@ fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
     steps
 }
 
+/// What to keep in mind while a root is worked on.
+fn minds(root: &Finding) -> Vec<Mind> {
+    let of = [
+        (root.class == Some(Class::CellImbalance), Mind::StopInverter),
+        (is_fuse_or_switch(root), Mind::PerhapsTheFuse),
+        (root.lies_in == LiesIn::InverterSide, Mind::ReturnNothing),
+    ];
+    let due = of.into_iter().filter(|(is_due, _)| *is_due);
+    due.map(|(_, mind)| mind).collect()
+}
+
 /// Whether closed switches have another voltage before than behind them.
 fn is_fuse_or_switch(root: &Finding) -> bool {
     matches!(
@@ -372,15 +400,20 @@ fn is_fuse_or_switch(root: &Finding) -> bool {
     )
 }
 
+/// Whether it lies in the stack.
+fn is_inside(root: &Finding) -> bool {
+    matches!(root.lies_in, LiesIn::Module | LiesIn::Connection)
+}
+
 /// What the work at a root needs, and who may do it.
 ///
 /// Cells cannot be switched off: whoever opens the cables between modules, a joint or a sense wire works
 /// on live DC, whatever the main switches say.
 fn risk(root: &Finding) -> (Needs, Who) {
     use Class as C;
-    let inside = matches!(root.lies_in, LiesIn::Module | LiesIn::Connection);
     match root.class {
-        Some(C::InsulationLow) if inside => (Needs::LiveDc, Who::Licensed),
+        // One pole may be at earth, and an isolator is opened.
+        Some(C::InsulationLow) => (Needs::LiveDc, Who::Licensed),
         Some(C::CellResistance) => (Needs::LiveDc, Who::Licensed),
         // The sense harness sits at stack potential.
         Some(C::SensorFault) => (Needs::LiveDc, Who::Licensed),
@@ -513,6 +546,16 @@ fn undecided_steps(
     // It ends with another look.
     if steps.iter().any(|step| step.kind() == StepKind::LineFirst) {
         steps.retain(|step| step.kind() != StepKind::LookAgain);
+    }
+    // What is another unit than the map's refuses what it has not.
+    if steps
+        .iter()
+        .any(|step| step.kind() == StepKind::RightProfile)
+    {
+        let refused = Step::LookAgain {
+            why: LookAgain::Refused,
+        };
+        steps.retain(|one| one.step != refused);
     }
     if steps.is_empty() {
         steps.push(StepKind::LookAgain.plain());

@@ -30,7 +30,7 @@ pub(crate) fn cause(kind: CauseKind) -> &'static str {
             "the gateway speaks RTU over TCP where Modbus TCP was used, or the reverse"
         }
         CauseKind::GatewayDumb => {
-            "the gateway takes the connection and says nothing: wrong port, wrong framing, or it hangs"
+            "the gateway takes the connection and says nothing: wrong port, wrong framing, it hangs, or another client holds its only place"
         }
         CauseKind::GatewayPath => "the gateway is misconfigured or overloaded",
         CauseKind::GatewayCache => "the gateway answers from its memory",

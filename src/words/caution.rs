@@ -85,7 +85,7 @@ pub(crate) fn caution(caution: &Caution, unit: Option<u8>) -> String {
         Caution::OnePoleLive => "ONE POLE MAY BE LIVE, whatever is read. Hands off".to_owned(),
         Caution::PacksUnlike => {
             return said(
-                "CAUTION: KEEP THE UNLIKE PACKS APART. Touch no switch, repair nothing yet"
+                "CAUTION: UNLIKE PACKS MUST NOT CONNECT. Touch no switch, repair nothing yet"
                     .to_owned(),
             );
         }

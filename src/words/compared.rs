@@ -183,7 +183,7 @@ pub(super) fn compared(fact: &Compared, profile: &Profile) -> String {
             with_unit(volts + volts_beside, "V"),
         ),
         Compared::LostConnector { module, cells } => format!(
-            "{cells} cells of {} cannot be read at once{FURTHER}most likely a loose sense connector; nobody can say that they are safe \
+            "none of the {cells} cells of {} can be read{FURTHER}most likely a loose sense connector; nobody can say that they are safe \
              to charge",
             module.map_or_else(|| "the pack".to_owned(), |m| format!("module {m}"))
         ),

@@ -118,7 +118,7 @@ pub(crate) fn doubt(doubt: &Doubt, profile: &Profile) -> String {
         | Doubt::PacksUnlike { found } => return fact(found, profile),
         Doubt::Contradiction { what } => contradiction(what),
         Doubt::PacksEqualise { out, into } => format!(
-            "current flows from pack to pack: {} out of address {}, {} into address {}, nothing to or from the inverter",
+            "current flows from pack to pack: {} out of address {} at most, {} into address {}, nothing to or from the inverter",
             with_unit(-out.1, "A"),
             out.0,
             with_unit(into.1, "A"),

@@ -71,8 +71,8 @@ pub fn summary(judgement: &Judgement) -> String {
             );
             match more {
                 0 => format!("Not settled: {first}."),
-                1 => format!("Not settled: {first} (and one more point is open)."),
-                more => format!("Not settled: {first} (and {more} more points are open)."),
+                1 => format!("Not settled: {first} (and one more question)."),
+                more => format!("Not settled: {first} (and {more} more questions)."),
             }
         }
     })

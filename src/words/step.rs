@@ -7,11 +7,12 @@ use super::pseudo::{FURTHER, said};
 use super::to_do::plain_to_do;
 use super::whereabouts::plain_whereabouts;
 use super::{class_in_short, with_unit};
+use crate::facts::caution::Caution;
 use crate::facts::doubt::Mismatch;
 use crate::facts::fact::Remedy;
 use crate::facts::step::{AtRoots, HandOver, LookAgain, Mind, NextStep, Step, StepKind, Who};
 use crate::facts::whereabouts::Whereabouts;
-use crate::facts::{Doubt, Judgement, Reading};
+use crate::facts::{Doubt, Judgement, Reading, Reason, Why};
 
 /// What to do, for this unit.
 pub fn next_step(judgement: &Judgement, next: &NextStep) -> String {
@@ -77,7 +78,7 @@ fn step(step: &Step, judgement: &Judgement) -> String {
         Step::Isolate { insulation: true } => {
             "by the manual: inverter to 0 A at its screen, unit off, isolator to the inverter open; nobody at the terminals, \
              then unit on, look again. Still low: the stack or its cables. Risen: beyond the switches, in cable, isolator, \
-             inverter or PV\u{1d}a restart opens switches too"
+             inverter or PV"
                 .to_owned()
         }
         Step::InverterPowered { was_heard: true } => {
@@ -104,8 +105,12 @@ fn step(step: &Step, judgement: &Judgement) -> String {
         Step::LookAgain { why } => look_again(*why).to_owned(),
         Step::RightProfile if perhaps_the_gateway(judgement) => {
             "a gateway may answer an address itself: look on its own page, or at the unit, which unit address the battery has, \
-             and give it with --unit N.\u{1d}The address is right: compare nameplate and firmware with the register map \
+             and give it with --unit N.\u{1d}If the address is right, compare nameplate and firmware with the register map \
              (packside profile show). Until then do not put the unit into service"
+                .to_owned()
+        }
+        Step::KeepAway if heats_inside(judgement) => {
+            "stay out, keep everybody out, call the fire service; never open the cabinet. Watch the number only from elsewhere"
                 .to_owned()
         }
         Step::MissingPack { unit } => format!("{}{}", lead(*unit), usual()),
@@ -159,6 +164,12 @@ fn step(step: &Step, judgement: &Judgement) -> String {
         | Step::CheckGatewayLine
         | Step::ReportMistake => usual(),
     }
+}
+
+/// Whether a cell heats from inside: nobody waits there for a sign.
+fn heats_inside(judgement: &Judgement) -> bool {
+    let inside = |reason: &Reason| matches!(reason.why, Why::Caution(Caution::HeatsInside { .. }));
+    judgement.verdict.why.iter().any(inside)
 }
 
 /// Whether what answers may be the gateway, as a register that proves the map says.
@@ -294,7 +305,7 @@ fn look_again(why: LookAgain) -> &'static str {
         LookAgain::Open => usual(StepKind::LookAgain),
         LookAgain::Refused => {
             "the unit refuses registers that the register map has: is it set up by its manual yet? Then compare nameplate and \
-             firmware with the map (packside profile show).\u{1d}They agree: ask the maker for the map of this firmware. Until \
+             firmware with the map (packside profile show).\u{1d}If they agree, ask the maker for the map of this firmware. Until \
              it can be read do not put the unit into service"
         }
         LookAgain::Unreadable => {
@@ -387,7 +398,7 @@ fn usual(kind: StepKind) -> &'static str {
         StepKind::LookWithInverter => "then look again, for what is not tested yet",
         StepKind::RightProfile => {
             "compare nameplate, firmware and unit address with the register map (packside profile show), and use the map that fits.\
-             \u{1d}None fits: ask the maker. Until then do not put the unit into service"
+             \u{1d}If none fits, ask the maker. Until then do not put the unit into service"
         }
         StepKind::CompleteMap => {
             "the register map leaves open what must be judged: the maker's document has it (packside profile check FILE names \
@@ -415,7 +426,7 @@ fn usual(kind: StepKind) -> &'static str {
              pole to pole and pole to earth"
         }
         StepKind::PacksApart => {
-            "let no packs of unlike voltage connect: touch no switch, repair nothing yet\u{1d}a pack that is repaired may \
+            "let no packs of unlike voltage connect: touch no switch, repair nothing before they are alike\u{1d}a pack that is repaired may \
              connect by itself"
         }
         StepKind::LetEqualise => {
@@ -476,7 +487,8 @@ fn usual(kind: StepKind) -> &'static str {
         }
         StepKind::OtherFraming => "try the other framing: --framing rtu or --framing tcp",
         StepKind::CheckGateway => {
-            "look at the gateway's own page: serial settings, connections, its time-out; then look again"
+            "look at the gateway's own page: who is connected (another client may hold its only place), serial settings, time-out; then \
+             look again"
         }
         StepKind::CheckGatewayLine => {
             "compare the gateway's serial settings and wires with the unit's"

@@ -16,6 +16,9 @@ pub(crate) fn to_do(remedy: &Remedy, profile: &Profile) -> String {
 /// The same for a longer sentence of this room.
 pub(super) fn plain_to_do(remedy: &Remedy, profile: &Profile) -> String {
     let mut parts: Vec<String> = Vec::new();
+    if remedy.deed == Deed::NarrowDownStack {
+        parts.push("only if it is still low with 0 A and the inverter's isolator open".to_owned());
+    }
     for first in &remedy.first {
         parts.push(match first {
             First::DoNotCharge => "do not charge".to_owned(),
@@ -43,15 +46,14 @@ fn deed(deed: Deed, profile: &Profile) -> String {
                 .to_owned()
         }
         Deed::OpenIsolators => "treat the terminals as live: switching off does not make them dead. Inverter to 0 A at its screen, \
-             then open the isolators of inverter and PV by the manual, wait as the inverter's label says, look again\u{1d}prove only the far side, pole to pole and pole to earth"
+             then open the isolators of inverter and PV by the manual, wait as the inverter's label says, look again\u{1d}prove the far side dead, pole to pole and pole to earth"
             .to_owned(),
         Deed::FindPerson => {
             "find the person who switched it so, and ask why before anything is switched back".to_owned()
         }
-        Deed::NarrowDownStack => "only if it is still low with 0 A and the inverter's isolator open: isolate the stack's cables and \
-             modules one by one, by the manual\u{1d}look again after each"
+        Deed::NarrowDownStack => "isolate the stack's cables and modules one by one, by the manual\u{1d}look again after each"
             .to_owned(),
-        Deed::FuseAndResistor => "no load and no swapped polarity there: look at the main fuse and the pre-charge resistor by \
+        Deed::FuseAndResistor => "if there is no load and no swapped polarity, look at the main fuse and the pre-charge resistor by \
              the manual; they sit inside, live with the unit off as well"
             .to_owned(),
         Deed::CompareCharge => {
@@ -114,7 +116,7 @@ pub(crate) fn usual(class: Class) -> &'static str {
         }
         Class::SwitchFault => {
             "treat the terminals as live. Inverter to 0 A at its screen, then isolate every other source by the manual, never \
-             under load, wait as the inverter's label says, and look again\u{1d}prove only the far side, pole to pole and pole to \
+             under load, wait as the inverter's label says, and look again\u{1d}prove the far side dead, pole to pole and pole to \
              earth"
         }
         Class::OverCurrent => {

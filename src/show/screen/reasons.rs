@@ -299,6 +299,13 @@ fn it_lies(root: &Finding) -> &'static str {
         _ if root.class == Some(Class::PrechargeFailed) => {
             "a load or swapped polarity at the inverter, else the main fuse or the pre-charge resistor"
         }
+        LiesIn::ControlUnit if root.class == Some(Class::FuseOpen) => {
+            "what blew it may lie outside"
+        }
+        LiesIn::Connection if root.fact.kind() == FactKind::LoneSensor => "not known yet which",
+        LiesIn::Connection if root.fact.kind() == FactKind::DoesNotAddUp => {
+            "its sense wires, or readings that stand still"
+        }
         LiesIn::Module => "it lies in a module",
         LiesIn::ControlUnit => "it lies in the control unit",
         LiesIn::Connection => "it lies in a connection",

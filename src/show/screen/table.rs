@@ -11,6 +11,7 @@ use super::parts::{Colours, counted};
 use crate::event::{LinkFacts, LinkKind};
 use crate::facts::ReadingQuality::{self, Stale};
 use crate::facts::{Doubt, Judgement, Reading};
+use crate::judge::TOUCH_LIMIT_V;
 use crate::show::paper;
 use crate::show::paper::{labelled, wrap};
 use crate::words::{current, with_unit};
@@ -37,11 +38,19 @@ pub(super) fn numbers(
                 true => "MIXED, OF TWO UNITS: ",
                 false => "",
             };
-            unit_in_full(out, mixed, &of(*unit).collect::<Vec<_>>(), profile, colours);
+            // A module that a root names stands out, whatever its numbers.
+            let roots = judgement.findings.iter().filter(|f| f.is_root_alarm());
+            let named: Vec<u16> = roots.filter_map(|f| f.place.module).collect();
+            let readings = of(*unit).collect::<Vec<_>>();
+            unit_in_full(out, mixed, &readings, &named, (profile, colours));
         }
         _ => rack(out, judgement, &packs, profile, colours),
     }
 }
+
+/// A smaller voltage at open terminals is noise of the measurement, V.
+// Kind: common practice
+const NO_NOISE_V: f64 = 5.0;
 
 /// What a line of numbers says, and its name there.
 const SHOWN: [(Role, &str); 7] = [
@@ -58,43 +67,17 @@ fn unit_in_full(
     out: &mut String,
     mixed: &str,
     readings: &[&Reading],
-    profile: Option<&Profile>,
-    colours: Colours,
+    named: &[u16],
+    (profile, colours): (Option<&Profile>, Colours),
 ) {
-    let of = |role: Role| readings.iter().copied().find(|r| r.role == role);
-    // Where any question counts, ours do.
-    let fed_by_us = profile.is_some_and(|profile| {
-        matches!(
-            profile.inverter.fed_by,
-            FedBy::AnyRequest | FedBy::ReadsOf | FedBy::Unknown
-        )
-    });
-    let named = SHOWN
-        .iter()
-        .filter_map(|(role, name)| match (role, fed_by_us) {
-            (Role::InverterAge, true) => Some(("inverter, or our questions, heard", of(*role)?)),
-            _ => Some((*name, of(*role)?)),
-        });
-    let named: Vec<(&str, &Reading)> = named.collect();
-    let mut numbers = named.iter().filter(|(_, r)| r.any_number().is_some());
-    let is_old = numbers.clone().count() > 1 && numbers.all(|(_, r)| r.quality == Stale);
-    let parts: Vec<String> = named
-        .iter()
-        .map(|(name, reading)| format!("{name} {}", value(reading, profile, !is_old)))
-        .collect();
-    if !parts.is_empty() {
-        let old = if is_old { "ALL OLD: " } else { "" };
-        labelled(
-            out,
-            "Numbers",
-            &format!("{mixed}{old}{}", parts.join(" · ")),
-        );
-    }
+    let is_apart = |module: &&Module<'_>| {
+        module.is_apart() || module.position.is_some_and(|n| named.contains(&n))
+    };
+    line_of_numbers(out, mixed, readings, profile);
     let axis = axis(readings.iter().copied());
     scale(out, axis, profile);
     let modules = modules(readings, profile);
-    let (apart, alike): (Vec<&Module<'_>>, Vec<&Module<'_>>) =
-        modules.iter().partition(|module| module.is_apart());
+    let (apart, alike): (Vec<&Module<'_>>, Vec<&Module<'_>>) = modules.iter().partition(is_apart);
     let own = match apart.len() {
         // Where it is the same everywhere, one row says so.
         all if all > ROWS && alike.is_empty() => 0,
@@ -126,6 +109,59 @@ fn unit_in_full(
         .flat_map(|m| m.readings.iter().copied())
         .collect();
     row(out, &name, &together, axis);
+}
+
+/// The numbers of the whole unit, in a line or two.
+fn line_of_numbers(
+    out: &mut String,
+    mixed: &str,
+    readings: &[&Reading],
+    profile: Option<&Profile>,
+) {
+    let of = |role: Role| readings.iter().copied().find(|r| r.role == role);
+    // Where any question counts, ours do.
+    let fed_by_us = profile.is_some_and(|profile| {
+        matches!(
+            profile.inverter.fed_by,
+            FedBy::AnyRequest | FedBy::ReadsOf | FedBy::Unknown
+        )
+    });
+    let pack = of(Role::PackVoltage).and_then(|r| r.number());
+    // Behind open switches a small voltage is no proof that nothing is there.
+    let not_dead = |r: &Reading| {
+        let far = |volts: f64| pack.is_some_and(|pack| volts.abs() < pack / 2.0);
+        let volts = r
+            .number()
+            .filter(|volts| (NO_NOISE_V..TOUCH_LIMIT_V).contains(&volts.abs()) && far(*volts));
+        r.role == Role::TerminalVoltage && volts.is_some()
+    };
+    let shown = SHOWN
+        .iter()
+        .filter_map(|(role, name)| match (role, fed_by_us) {
+            (Role::InverterAge, true) => Some(("inverter, or our questions, heard", of(*role)?)),
+            _ => Some((*name, of(*role)?)),
+        });
+    let shown: Vec<(&str, &Reading)> = shown.collect();
+    let mut numbers = shown.iter().filter(|(_, r)| r.any_number().is_some());
+    let is_old = numbers.clone().count() > 1 && numbers.all(|(_, r)| r.quality == Stale);
+    let parts: Vec<String> = shown
+        .iter()
+        .map(|(name, reading)| {
+            let dead = match not_dead(reading) {
+                true => " (not dead)",
+                false => "",
+            };
+            format!("{name} {}{dead}", value(reading, profile, !is_old))
+        })
+        .collect();
+    if !parts.is_empty() {
+        let old = if is_old { "ALL OLD: " } else { "" };
+        labelled(
+            out,
+            "Numbers",
+            &format!("{mixed}{old}{}", parts.join(" · ")),
+        );
+    }
 }
 
 /// A row for each pack that stands out, one for the others.
