@@ -48,6 +48,9 @@ pub(super) fn name(spot: Spot, profile: &Profile) -> String {
 /// What a map calls `name`, as people say it: what it is for, counted where several are for the same. What is no
 /// single point of the map keeps its name.
 pub(super) fn called(name: &str, profile: &Profile) -> String {
+    if let Some(one) = one_of_many(name, profile) {
+        return one;
+    }
     let of_role = |role: Role| profile.points.iter().filter(move |p| p.role == role);
     let point = profile.points.iter().find(|point| point.id == name);
     let Some(point) = point.filter(|point| point.role != Role::Other) else {
@@ -61,6 +64,22 @@ pub(super) fn called(name: &str, profile: &Profile) -> String {
         Some(place) if of_role(point.role).count() > 1 => format!("{what} {}", place + 1),
         _ => what,
     }
+}
+
+/// One repetition of a point as people say it: `cell 26 of module 3` for `cell_voltage[3.26]`.
+fn one_of_many(name: &str, profile: &Profile) -> Option<String> {
+    let (id, place) = name.strip_suffix(']')?.split_once('[')?;
+    let point = profile.points.iter().find(|point| point.id == id)?;
+    let what = match point.role {
+        Role::CellVoltage => "cell".to_owned(),
+        Role::CellTemperature => "sensor".to_owned(),
+        Role::Other => return None,
+        role => role_in_words(role),
+    };
+    Some(match place.split_once('.') {
+        Some((module, item)) => format!("{what} {item} of module {module}"),
+        None => format!("{what} {place}"),
+    })
 }
 
 /// What a flag says, by its id; a word that is no flag of the map stays as it is.

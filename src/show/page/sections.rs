@@ -10,7 +10,8 @@ use super::found;
 use super::html::Html;
 use super::parts::{Parts, folded, section, table};
 use super::words;
-use crate::facts::{NextStep, StepKind, VerdictKind};
+use crate::facts::{Cause, NextStep, Sight, StepKind, VerdictKind};
+use crate::judge::LIKELY;
 use crate::show::screen;
 use crate::words as sentence;
 
@@ -128,29 +129,43 @@ fn said(html: &mut Html, parts: &Parts) {
     }
 }
 
-/// Weighed reasons of a problem of the bus.
+/// Weighed reasons of a line that does badly, or of a silent inverter: the first one, where it leads, then all of them,
+/// folded, so that the next step stays in sight.
 fn causes(html: &mut Html, parts: &Parts) {
     let causes = &parts.source.judgement.verdict.causes;
-    if causes.is_empty() || !parts.for_desk() {
+    let Some(first) = causes.first().filter(|_| parts.for_desk()) else {
         return;
+    };
+    if first.per_mille >= LIKELY {
+        let sure = screen::strength(first.per_mille).trim_end();
+        let text = format!("{sure}: {}", sentence::cause(first.kind));
+        html.put("p", &[], &sentence::begun(&text));
     }
-    html.put("h3", &[], "What may be behind it, the likeliest first");
-    html.around("ol", &[], |list| {
-        for cause in causes.iter().take(5) {
-            list.around("li", &[], |item| {
-                item.text(sentence::cause(cause.kind));
-                for (lead, seen) in [
-                    ("for it", &cause.reasons_for),
-                    ("against", &cause.reasons_against),
-                ] {
-                    let seen: Vec<String> = seen.iter().map(sentence::sight).collect();
-                    if !seen.is_empty() {
-                        item.text(&format!("; {lead}: {}", seen.join(", ")));
-                    }
+    folded(
+        html,
+        "What may be behind it, the likeliest first",
+        |inner| {
+            inner.around("ol", &[], |list| {
+                for cause in causes.iter().take(5) {
+                    list.put("li", &[], &weighed(cause));
                 }
             });
-        }
-    });
+        },
+    );
+}
+
+/// A cause with what speaks for and against it.
+fn weighed(cause: &Cause) -> String {
+    let seen = |lead: &str, sights: &[Sight]| match sights {
+        [] => String::new(),
+        sights => format!("; {lead}: {}", sentence::sights(sights).join(", ")),
+    };
+    format!(
+        "{}{}{}",
+        sentence::cause(cause.kind),
+        seen("for it", &cause.reasons_for),
+        seen("against", &cause.reasons_against)
+    )
 }
 
 /// What may be broken all the same.

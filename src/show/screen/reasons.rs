@@ -498,19 +498,19 @@ pub(super) fn first_step(out: &mut String, judgement: &Judgement) {
 
 /// What may be broken although nothing shows it, grouped by the reason.
 pub(super) fn not_tested(out: &mut String, judgement: &Judgement) {
-    let mut groups: Vec<(Vec<&str>, &NotTested)> = Vec::new();
+    let mut groups: Vec<(Vec<String>, &NotTested)> = Vec::new();
     for item in &judgement.not_tested {
         let alike = |other: &NotTested| {
             (other.why, other.when) == (item.why, item.when) && other.units == item.units
         };
         match groups.iter_mut().find(|(_, other)| alike(other)) {
-            Some((ids, _)) => ids.push(item.id()),
-            None => groups.push((vec![item.id()], item)),
+            Some((names, _)) => names.push(words::untested(item.what)),
+            None => groups.push((vec![words::untested(item.what)], item)),
         }
     }
-    let line = |(ids, item): (Vec<&str>, &NotTested)| {
+    let line = |(names, item): (Vec<String>, &NotTested)| {
         let (why, when) = (words::why_not(item), words::when(item.when));
-        format!("{}: {why}; {when}", ids.join(", "))
+        format!("{}: {why}; {when}", names.join(", "))
     };
     let lines: Vec<String> = groups.into_iter().map(line).collect();
     let lines = lines.iter().map(String::as_str);
