@@ -55,8 +55,8 @@ pub(crate) fn range(role: Role) -> Option<(f64, f64)> {
         Role::Cycles => (0.0, 20_000.0),
         Role::InverterEverHeard | Role::InsulationValid => (0.0, 1.0),
         Role::State => (0.0, 1_000.0),
-        // From 2009 to 2106.
-        Role::UnitClock => (1.23e9, 4.29e9),
+        // From 2009 to 2040: with both words the other way round few clocks are in it as well.
+        Role::UnitClock => (1.23e9, 2.21e9),
         // Twenty years in seconds.
         Role::Uptime => (0.0, 6.4e8),
         _ => return None,

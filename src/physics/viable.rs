@@ -134,7 +134,7 @@ fn odd(claim: &Claim, reading: &Reading, series: &[Series]) -> f64 {
         };
     }
     if matches!(claim.role, Role::Soc | Role::ModuleSoc) && high <= plausible::NEARLY_EMPTY {
-        return 0.7;
+        return 0.95;
     }
     let (least, most) = plausible::USUAL_TEMPERATURE;
     let is_odd = plausible::is_temperature(claim.role) && (low < least || high > most);

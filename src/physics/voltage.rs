@@ -606,7 +606,8 @@ fn charge(bench: &mut Bench<'_>) {
     match (is_stated && !is_open, places.first()) {
         (true, Some(0)) => bench.prove(index, places, why),
         // The steps of both charges may be wrong as well: they say which decade is theirs, not which one is right.
-        _ if is_open => {
+        // Nor that the battery is nearly empty.
+        (_, Some(0)) if is_open => {
             bench.note(index, why);
             bench.keep(index, &places);
         }

@@ -332,7 +332,9 @@ fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
     let is_narrow = plausible::leaves_one_decade(claim.role)
         && !present(best.first()).is_empty()
         && (!wide(best.reading.kind) || viable.order_is_known || has_one_order(viable));
-    if proven.is_none() && !is_stated && !is_narrow && rivals.is_empty() {
+    // What the document states is no rival where no battery has such a number.
+    let may_be_stated = viable.impossible.is_none();
+    if proven.is_none() && !is_stated && !is_narrow && may_be_stated && rivals.is_empty() {
         rivals.push(claim.reading);
     }
     let tells = |one: &Evidence| matches!(one, Evidence::Responds { .. } | Evidence::SameDirection);

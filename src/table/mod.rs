@@ -19,6 +19,7 @@ mod fold;
 mod item;
 mod kind;
 mod meaning;
+mod merged;
 mod number;
 mod numbering;
 mod pasted;

@@ -7,6 +7,7 @@ use packside_profiles::model::{Positive, Table, WordOrder};
 use super::between;
 use super::columns::{Columns, Holds, function, is_data, repeats};
 use super::item::{Item, StepFrom};
+use super::merged;
 use super::number::{Written, written};
 use super::remark::{self, Named};
 use super::row::Row;
@@ -128,14 +129,25 @@ impl Walk<'_> {
         {
             return self.add_bit(bit, &name, row);
         }
-        if name.is_empty() {
-            // Cells that are merged over several registers: the same as above, if it counts.
+        let left_out = self.left_out.take();
+        let above = self.read.items.last();
+        let counted = above
+            .filter(|_| name.is_empty())
+            .and_then(|above| merged::next(above, at));
+        if name.is_empty() && counted.is_none() {
             return self.leave_out(row, NotRead::NoName);
         }
-        let left_out = self.left_out.take();
-        let Some(item) = self.item(row, at, &name) else {
+        let named = above.map_or(name.clone(), |above| above.name.clone());
+        let named = if counted.is_some() { named } else { name };
+        let Some(mut item) = self.item(row, at, &named) else {
             return;
         };
+        if let Some(words) = counted {
+            item.words = words;
+        }
+        if let Some(above) = self.read.items.last() {
+            merged::inherit(&mut item, above);
+        }
         let between = left_out.and_then(|line| between::of(&self.read.items, &item, line));
         self.read.items.extend(between.into_iter().flatten());
         self.read.items.push(item);

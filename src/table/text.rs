@@ -16,13 +16,16 @@ pub(super) enum Part {
 /// A character in small letters without accents. German umlauts lose their dots, as where they are left out.
 fn folded(c: char, into: &mut String) {
     let plain = match c {
-        'à' | 'á' | 'â' | 'ã' | 'å' | 'ä' => "a",
-        'è' | 'é' | 'ê' | 'ë' => "e",
+        'à' | 'á' | 'â' | 'ã' | 'å' | 'ä' | 'ą' => "a",
+        'è' | 'é' | 'ê' | 'ë' | 'ę' => "e",
         'ì' | 'í' | 'î' | 'ï' => "i",
         'ò' | 'ó' | 'ô' | 'õ' | 'ö' | 'ø' => "o",
         'ù' | 'ú' | 'û' | 'ü' => "u",
-        'ç' => "c",
-        'ñ' => "n",
+        'ç' | 'ć' => "c",
+        'ñ' | 'ń' => "n",
+        'ł' => "l",
+        'ś' => "s",
+        'ź' | 'ż' => "z",
         'ß' => "ss",
         'œ' => "o",
         'æ' => "a",

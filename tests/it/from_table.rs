@@ -293,6 +293,41 @@ fn rows_that_a_line_of_dots_stands_for_are_read() {
     loads_again(&drafted.profile);
 }
 
+// A spreadsheet leaves blank what is merged with the row above: names that count go on, and so do steps and units.
+#[test]
+fn merged_cells_go_on_with_the_row_above() {
+    let list = "Address;Name;Type;Scale;Unit\n\
+                0x10;Cell voltage 1;U16;0.001;V\n\
+                0x11;;;;\n\
+                0x12;;;;\n\
+                0x20;Module 1 cell temperature 1-4;I16;0.1;°C\n\
+                0x24;Module 2 cell temperature 1-4;;;\n\
+                0x30;Highest cell voltage;U16;0.001;V\n\
+                0x31;Lowest cell voltage;;;\n\
+                0x40;Pack voltage;U16;0.1;V\n\
+                0x41;;;;\n\
+                0x42;Charge current limit;U16;;A\n";
+    let drafted = draft(list.as_bytes(), "list.csv", "list", "2026-12-01").unwrap();
+    assert_eq!(
+        points(&drafted.profile),
+        [
+            "cell_voltage 16 x3 u16 0.001 V",
+            "cell_temperature 32 x8 i16 0.1 degC",
+            "cell_voltage_max 48 x1 u16 0.001 V",
+            "cell_voltage_min 49 x1 u16 0.001 V",
+            "pack_voltage 64 x1 u16 0.1 V",
+            // Its step is its own.
+            "charge_limit 66 x1 u16 1 A scale",
+        ]
+    );
+    let unread: Vec<_> = drafted
+        .unread
+        .iter()
+        .map(|row| (row.line, row.why))
+        .collect();
+    assert_eq!(unread, [(10, NotRead::NoName)]);
+}
+
 #[test]
 fn steps_and_offsets_are_read_from_formulas_and_units_from_the_ends_of_names() {
     let list = "Adresse;Bezeichnung;Typ;Bemerkung\n\
