@@ -4,11 +4,17 @@ use super::item::Item;
 use super::number::Written;
 use super::words::{Notion, Understood};
 
-/// Takes from the row above what is blank in one that belongs to the same series: step, unit, offset, order, length.
-pub(super) fn inherit(item: &mut Item, above: &Item) {
-    if !is_like(&item.words, &above.words) {
-        return;
-    }
+/// Most rows further up in which the same series may have stood last: those of one module.
+const FARTHEST: usize = 16;
+
+/// Takes from the last row of the same series what is blank here: step, unit, offset, order, length.
+pub(super) fn inherit(item: &mut Item, read: &[Item]) {
+    let mut near = read.iter().rev().take(FARTHEST).enumerate();
+    let above = near.find(|(far, above)| {
+        is_numbered_like(&item.words, &above.words)
+            || *far == 0 && is_pair(&item.words, &above.words)
+    });
+    let Some((_, above)) = above else { return };
     let is_blank = item.step.is_none() && item.unit.is_none() && item.unit_text.is_empty();
     if item.unit.is_none() && item.unit_text.is_empty() {
         item.unit = above.unit;
@@ -27,20 +33,21 @@ pub(super) fn inherit(item: &mut Item, above: &Item) {
         .or(above.registers.filter(|_| above.at.last.is_none()));
 }
 
-/// Whether two rows are of one series: numbered and otherwise the same, or the highest and the lowest of one thing.
-fn is_like(one: &Understood, other: &Understood) -> bool {
+/// Whether two rows are of one series: numbered, and otherwise the same.
+fn is_numbered_like(one: &Understood, other: &Understood) -> bool {
+    !one.numbers.is_empty() && one.stem == other.stem
+}
+
+/// Whether two rows are the highest and the lowest of one thing, or what is allowed of it in both directions.
+fn is_pair(one: &Understood, other: &Understood) -> bool {
+    const SIDES: [Notion; 4] = [Notion::Max, Notion::Min, Notion::Charge, Notion::Discharge];
     let thing = |words: &Understood| {
         let all = words.notions.iter().copied();
-        let kept = all.filter(|n| !matches!(n, Notion::Max | Notion::Min | Notion::Of));
+        let kept = all.filter(|n| !SIDES.contains(n) && *n != Notion::Of);
         kept.collect::<Vec<_>>()
     };
-    let is_numbered = !one.numbers.is_empty() && one.stem == other.stem;
-    let is_pair = one.any(&[Notion::Max, Notion::Min])
-        && other.any(&[Notion::Max, Notion::Min])
-        && one.unknown.is_empty()
-        && other.unknown.is_empty()
-        && thing(one) == thing(other);
-    is_numbered || is_pair
+    let is_side = |words: &Understood| words.any(&SIDES) && words.unknown.is_empty();
+    is_side(one) && is_side(other) && thing(one) == thing(other)
 }
 
 /// The row behind one with a number, under whose name nothing is written: the same, one further. Which number goes

@@ -145,9 +145,7 @@ impl Walk<'_> {
         if let Some(words) = counted {
             item.words = words;
         }
-        if let Some(above) = self.read.items.last() {
-            merged::inherit(&mut item, above);
-        }
+        merged::inherit(&mut item, &self.read.items);
         let between = left_out.and_then(|line| between::of(&self.read.items, &item, line));
         self.read.items.extend(between.into_iter().flatten());
         self.read.items.push(item);
