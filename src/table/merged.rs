@@ -7,8 +7,9 @@ use super::words::{Notion, Understood};
 /// Most rows further up in which the same series may have stood last: those of one module.
 const FARTHEST: usize = 16;
 
-/// Takes from the last row of the same series what is blank here: step, unit, offset, order, length.
-pub(super) fn inherit(item: &mut Item, read: &[Item]) {
+/// Takes from the last row of the same series what is blank here: step, unit, offset, order, length, and the type
+/// where its cell is blank.
+pub(super) fn inherit(item: &mut Item, read: &[Item], has_type: bool) {
     let mut near = read.iter().rev().take(FARTHEST).enumerate();
     let above = near.find(|(far, above)| {
         is_numbered_like(&item.words, &above.words)
@@ -26,6 +27,9 @@ pub(super) fn inherit(item: &mut Item, read: &[Item]) {
     }
     if is_blank {
         item.offset = item.offset.or(above.offset);
+    }
+    if !has_type {
+        item.said = above.said;
     }
     item.order = item.order.or(above.order);
     item.registers = item

@@ -145,7 +145,8 @@ impl Walk<'_> {
         if let Some(words) = counted {
             item.words = words;
         }
-        merged::inherit(&mut item, &self.read.items);
+        let has_type = !self.cell(row, Holds::Type).is_empty();
+        merged::inherit(&mut item, &self.read.items, has_type);
         let between = left_out.and_then(|line| between::of(&self.read.items, &item, line));
         self.read.items.extend(between.into_iter().flatten());
         self.read.items.push(item);
@@ -381,6 +382,8 @@ impl Walk<'_> {
             .columns
             .of(row, Holds::Unit)
             .next()
+            // What an encoding could not hold.
+            .filter(|cell| !cell.chars().all(|c| c == '?'))
             .map(str::to_owned)
             .or(in_name)
             .unwrap_or_default();

@@ -152,6 +152,33 @@ fn two_pages_become_the_map_of_the_pack_by_list_reading_and_one_answer() {
     assert_eq!(look.status.code(), Some(6), "{}", stdout(&look));
 }
 
+// The same pack in another maker's hand: German, and what is merged in the spreadsheet left blank.
+#[test]
+fn a_list_with_merged_cells_becomes_the_same_map() {
+    let folder = tempfile::tempdir().unwrap();
+    let draft = a_draft(&folder);
+    let name = draft.to_str().unwrap();
+    run(&[
+        "profile",
+        "from-table",
+        "tests/data/own/merged-de.csv",
+        "-o",
+        name,
+    ]);
+    tried(name);
+    let answers = folder.path().join("answers.toml");
+    std::fs::write(&answers, "format = 1\n[answers]\namperes = 12.4\n").unwrap();
+    run(&[
+        "profile",
+        "answer",
+        name,
+        "--answers",
+        answers.to_str().unwrap(),
+        "--accept",
+    ]);
+    is_the_pack(&read(&draft));
+}
+
 #[test]
 fn an_answer_that_fits_no_reading_changes_nothing() {
     let folder = tempfile::tempdir().unwrap();
