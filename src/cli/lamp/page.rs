@@ -1,5 +1,5 @@
 //! The answer as text: what was seen as a line of time above the recognised pattern, what it means, what it
-//! is worth, and the next step as the last line. At most 100 columns, good without colour.
+//! is worth, and the next step as the last line. As wide as the paper, good without colour.
 
 use std::fmt::Write as _;
 
@@ -11,12 +11,17 @@ use super::sight::{How, LampAnswer, LampSight};
 use crate::lamp::{
     Difference, Edge, Pattern, Ranking, RateBand, Rhythm, Unclear, look_alikes, rivals,
 };
+use crate::show::paper::paper;
 use crate::show::screen::wrap;
 
-/// Columns of a line of time.
-const PICTURE: u32 = 72;
-/// Columns before it.
+/// Columns before a line of time.
 const MARGIN: usize = 18;
+
+/// Columns of a line of time, as many as the paper has room for.
+fn picture_columns() -> u32 {
+    let room = paper().width.saturating_sub(MARGIN + 2);
+    u32::try_from(room).unwrap_or(u32::MAX).clamp(16, 72)
+}
 
 /// The whole page.
 pub(super) fn text(answer: &LampAnswer<'_>, colour: bool) -> String {
@@ -81,7 +86,10 @@ fn sighted(out: &mut String, answer: &LampAnswer<'_>, sight: &LampSight, colour:
     } else {
         ("", "")
     };
-    let _ = writeln!(out, "{bold}{}{plain}: {lamp}", headline(ranking));
+    let recognised = headline(ranking);
+    let mut text = String::new();
+    wrap(&mut text, &format!("{recognised}: {lamp}"), "", "  ");
+    out.push_str(&text.replacen(&recognised, &format!("{bold}{recognised}{plain}"), 1));
     if let Some(change) = &ranking.change {
         let text = format!(
             "It changed while it was watched: {} until {:.1} s, {} from then on. What follows is about the latter.",
@@ -252,7 +260,7 @@ impl TimeScale {
     /// The middles of the columns, ms.
     fn middles(&self) -> impl Iterator<Item = f64> {
         let column_ms = self.column_ms;
-        (0..PICTURE).map(move |column| (f64::from(column) + 0.5) * column_ms)
+        (0..picture_columns()).map(move |column| (f64::from(column) + 0.5) * column_ms)
     }
 }
 
@@ -263,7 +271,7 @@ const DARK: char = '.';
 fn pattern_picture(pattern: &Pattern, period_ms: f64, scale: &TimeScale) -> String {
     if pattern.is_steady() {
         let mark = if pattern.id == "off" { DARK } else { LIT };
-        return mark.to_string().repeat(PICTURE as usize);
+        return mark.to_string().repeat(picture_columns() as usize);
     }
     let stretch = f64::from(pattern.period_ms()) / period_ms;
     let lit = |at: f64| pattern.is_on_at(whole_ms(at * stretch));
