@@ -66,6 +66,22 @@ fn a_far_cell_makes_no_workbook_too_large_to_read() {
     );
 }
 
+// A sheet of OpenDocument is read whole: what would be 17 thousand million cells is refused, and says what helps.
+#[test]
+fn a_sheet_of_open_document_is_read_unless_it_is_too_large() {
+    let drafted = draft(&table("three-rows.ods"), "x.ods", "ods", "2026-12-01").unwrap();
+    assert_eq!(
+        points(&drafted.profile),
+        [
+            "pack_voltage 16 x1 u16 0.1 V",
+            "pack_current 17 x1 i16 0.1 A positive",
+            "soc 18 x1 u16 1 %",
+        ]
+    );
+    let far = draft(&table("far-cell.ods"), "x.ods", "ods", "2026-12-01");
+    assert!(matches!(far, Err(NoTable::Workbook { .. })), "{far:?}");
+}
+
 #[test]
 fn an_english_list_with_gains_becomes_a_draft() {
     let drafted = draft(
