@@ -22,6 +22,7 @@ mod meaning;
 mod merged;
 mod number;
 mod numbering;
+mod ods;
 mod pasted;
 mod reading;
 mod remark;

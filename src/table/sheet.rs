@@ -12,7 +12,7 @@ use std::io::Cursor;
 use calamine::{Data, Reader as _};
 
 use super::row::{MOST_COLUMNS, MOST_ROWS, Row};
-use super::{decode, pasted};
+use super::{decode, ods, pasted};
 
 /// Most characters of one cell.
 pub const LONGEST_CELL: usize = 4_000;
@@ -125,6 +125,11 @@ fn workbook(bytes: &[u8]) -> Result<(Vec<Row>, Form), NoTable> {
     let broken = |error: &dyn std::fmt::Display| NoTable::Workbook {
         why: error.to_string(),
     };
+    if ods::is_too_large(bytes) {
+        return Err(broken(
+            &"it has more than four million cells up to the last that is filled",
+        ));
+    }
     let mut book =
         calamine::open_workbook_auto_from_rs(Cursor::new(bytes)).map_err(|e| broken(&e))?;
     let mut rows = Vec::new();

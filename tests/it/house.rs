@@ -50,7 +50,7 @@ const WRONG_WAY: [(&str, &str); 0] = [];
 const IN_CIRCLES: [(&str, usize); 0] = [];
 
 /// Packages that only some rooms may name.
-const ONLY_IN: [(&str, &[&str]); 12] = [
+const ONLY_IN: [(&str, &[&str]); 13] = [
     ("anstyle", &["show", "cli"]),
     ("calamine", &["table"]),
     ("clap", &["cli"]),
@@ -63,6 +63,7 @@ const ONLY_IN: [(&str, &[&str]); 12] = [
     ("rustix", &["link"]),
     ("tokio", &["link", "cli"]),
     ("tracing_subscriber", &["cli"]),
+    ("zip", &["table"]),
 ];
 
 static HOUSE: LazyLock<House> =
