@@ -6,10 +6,11 @@
 mod claims;
 mod images;
 mod settle;
+mod ways;
 
 pub use claims::{bases, claims, in_map};
 pub use images::{ImageError, from_exchanges, from_lines, units};
 pub use settle::{
-    Bearing, Held, MOST_QUESTIONS, Question, Settled, Told, Way, held, held_in, number, questions,
-    settle, ways,
+    Bearing, MOST_QUESTIONS, Question, Settled, Told, held, held_in, questions, settle,
 };
+pub use ways::{Held, Way, number, ways};

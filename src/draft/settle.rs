@@ -7,13 +7,11 @@
 //! A person reads another meter, at another moment. What lies far from it cannot be meant, what lies near it may. Where
 //! nothing is near, draft and answer contradict each other, and both are shown.
 
-use std::collections::BTreeMap;
-
-use packside_profiles::model::{Footing, Key, Point, Positive, Profile, Rival};
+use packside_profiles::model::{Footing, Key, Point, Positive, Profile, Witness};
 use packside_profiles::{Known, Layout, Role};
 
-use super::claims::per_unit_of;
-use crate::physics::{Images, Reading, Shift, differences};
+use super::ways::{Held, Way, between, number, possible, ways};
+use crate::physics::{Images, Shift};
 
 /// Most questions that are put.
 pub const MOST_QUESTIONS: usize = 5;
@@ -84,15 +82,6 @@ pub enum Told {
     Dead(String),
 }
 
-/// One way to understand a point, in the unit of the map.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Way {
-    /// What it is for.
-    pub role: Role,
-    /// How its registers are read.
-    pub reading: Reading,
-}
-
 /// How an answer and a point go together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Bearing {
@@ -150,7 +139,9 @@ impl Settled {
             && roles.all(|role| role != Role::Other);
         let mut open = between(&self.left);
         for key in before {
-            if *key == Key::Role && is_named {
+            let is_width =
+                matches!(key, Key::Type | Key::Address) && self.needs_one_register(point);
+            if *key == Key::Role && is_named || is_width {
                 continue;
             }
             if !is_told(key) && !open.contains(key) {
@@ -160,42 +151,38 @@ impl Settled {
         open
     }
 
+    /// Whether what was learnt leaves nothing in doubt but whether the word beside it belongs to it, and its steps say that
+    /// it does not: nobody takes two registers for steps of 0.1 V or 0.1 A (common practice), as one holds 3,276.
+    fn needs_one_register(&self, point: &Point) -> bool {
+        let evidence = point.draft.iter().flat_map(|draft| &draft.evidence);
+        let is_learnt = evidence.map(|one| one.by).any(|by| by == Witness::Line);
+        let is_coarse = |way: &Way| {
+            let role = matches!(
+                way.role,
+                Role::PackCurrent | Role::PackVoltage | Role::TerminalVoltage
+            );
+            role && way.reading.width() == Some(1) && way.reading.scale >= 0.1
+        };
+        is_learnt && self.left.len() == 1 && self.left.iter().all(is_coarse)
+    }
+
     /// How well the point is known now.
-    pub fn grade(&self, open: &[Key]) -> Footing {
+    pub fn grade(&self, point: &Point) -> Footing {
+        let open = self.open(point);
         let is_as_before = self.left.first() == Some(&self.old);
         let beyond = |key: &Key| !between(&self.left).contains(key);
+        let before = point.draft.as_ref().map_or(&[][..], |draft| &draft.open);
         match (open.is_empty(), self.bearing) {
             // Of what no way tells, none of them need be right.
             (false, _) if self.left.len() < 2 || open.iter().any(beyond) => Footing::Open,
             (false, _) => Footing::Narrowed,
             (true, Bearing::Left) if is_as_before => Footing::AsDocumentSays,
+            // A number near an answer shows its decade, not what it is the number of.
+            (true, _) if before.contains(&Key::Role) => Footing::AsDocumentSays,
             (true, _) => Footing::Checked,
         }
     }
 }
-
-/// Keys in which ways differ.
-fn between(ways: &[Way]) -> Vec<Key> {
-    let mut keys = Vec::new();
-    let Some(first) = ways.first() else {
-        return keys;
-    };
-    for way in ways {
-        let mut all = differences(&first.reading, &way.reading);
-        if way.role != first.role {
-            all.insert(0, Key::Role);
-        }
-        for key in all {
-            if !keys.contains(&key) {
-                keys.push(key);
-            }
-        }
-    }
-    keys
-}
-
-/// Words that the registers of each point held last, by the id of the point.
-pub type Held = BTreeMap<String, Vec<u16>>;
 
 /// The words that a draft itself says its registers held last.
 pub fn held(profile: &Profile) -> Held {
@@ -271,101 +258,6 @@ fn tells_apart(point: &Point, ways: &[Way], held: &Held) -> bool {
     let mut numbers = ways.iter().filter_map(|way| number(point, way, held));
     let first = numbers.next().unwrap_or_default();
     numbers.any(|other| (other - first).abs() > 0.2 * first.abs())
-}
-
-/// The ways that a draft leaves open for a point: what stands there, and its rivals.
-pub fn ways(point: &Point) -> Vec<Way> {
-    let own = Way {
-        role: point.role,
-        reading: Reading {
-            kind: point.kind,
-            order: point.order,
-            scale: point.scale.value(),
-            offset: point.offset.value(),
-            positive: point.positive,
-        },
-    };
-    let mut all = vec![own];
-    let standing = point.draft.as_ref();
-    let rivals = standing.iter().flat_map(|draft| &draft.rivals);
-    for way in rivals.map(|rival| of_rival(own, rival)) {
-        if !all.contains(&way) {
-            all.push(way);
-        }
-    }
-    // A point whose role is in doubt stands as "other" only until that is settled.
-    let is_doubtful = standing.is_some_and(|draft| draft.open.contains(&Key::Role));
-    if is_doubtful && all.len() > 1 {
-        all.retain(|way| way.role != Role::Other);
-    }
-    let is_turned = standing.is_some_and(|draft| draft.open.contains(&Key::Positive));
-    if !is_turned && own.reading.positive.is_some() {
-        return all;
-    }
-    let with_directions = all.into_iter().flat_map(|way| {
-        let flows = matches!(way.role, Role::PackCurrent | Role::PackPower);
-        let directions = match (flows, is_turned, way.reading.positive) {
-            (true, true, _) | (true, false, None) => {
-                vec![Some(Positive::Charge), Some(Positive::Discharge)]
-            }
-            (.., said) => vec![said],
-        };
-        directions.into_iter().map(move |positive| Way {
-            reading: Reading {
-                positive,
-                ..way.reading
-            },
-            ..way
-        })
-    });
-    let mut all: Vec<Way> = Vec::new();
-    for way in with_directions {
-        if !all.contains(&way) {
-            all.push(way);
-        }
-    }
-    all
-}
-
-fn of_rival(own: Way, rival: &Rival) -> Way {
-    let reading = own.reading;
-    Way {
-        role: rival.role.unwrap_or(own.role),
-        reading: Reading {
-            kind: rival.kind.unwrap_or(reading.kind),
-            order: rival.order.unwrap_or(reading.order),
-            scale: rival.scale.map_or(reading.scale, |scale| scale.value()),
-            offset: rival.offset.map_or(reading.offset, |offset| offset.value()),
-            positive: rival.positive.or(reading.positive),
-        },
-    }
-}
-
-/// The same without what another point already is for certain.
-fn possible(profile: &Profile, point: &Point) -> Vec<Way> {
-    let taken = |role: Role| {
-        let mut others = profile.points.iter().filter(|other| other.id != point.id);
-        !role.may_stand_twice()
-            && others.any(|other| {
-                let doubts = other.draft.as_ref().map_or(&[][..], |draft| &draft.open);
-                other.role == role && !doubts.contains(&Key::Role)
-            })
-    };
-    let mut all = ways(point);
-    if all.iter().any(|way| !taken(way.role)) {
-        all.retain(|way| !taken(way.role));
-    }
-    all
-}
-
-/// What a way reads, in the unit of its role.
-pub fn number(point: &Point, way: &Way, held: &Held) -> Option<f64> {
-    let words = held.get(&point.id)?;
-    let width = usize::from(way.reading.width()?);
-    let number = way
-        .reading
-        .number(words.get(..width)?, &point.not_available)?;
-    Some(number * per_unit_of(way.role, point.unit.as_given()))
 }
 
 /// What answers leave of every point that they are about.
@@ -732,7 +624,9 @@ scale = 1
         assert_eq!((way.role, way.reading.scale), (Role::PackCurrent, 0.1));
         assert_eq!(way.reading.positive, Some(Positive::Charge));
         let open = one.open(&profile.points[0]);
-        assert_eq!((open.len(), one.grade(&open)), (0, Footing::Checked));
+        // What it is the number of one answer does not show.
+        let grade = one.grade(&profile.points[0]);
+        assert_eq!((open.len(), grade), (0, Footing::AsDocumentSays));
         // The other way round the same number means the other direction.
         let told = [Told::Number(Question::Amperes, 12.0)];
         let all = settle(&profile, &held, &told);
@@ -799,7 +693,7 @@ scale = 1
         let all = settle(&profile, &held(&profile), &told);
         let open = all[0].open(&profile.points[0]);
         assert_eq!(open, [Key::Type, Key::Address]);
-        assert_eq!(all[0].grade(&open), Footing::Open);
+        assert_eq!(all[0].grade(&profile.points[0]), Footing::Open);
     }
 
     // Kind: invented
@@ -816,7 +710,6 @@ scale = 1
             &[Told::Number(Question::Room, 20.0)],
         );
         assert_eq!((all[0].left.len(), all[0].bearing), (1, Bearing::Left));
-        let open = all[0].open(&profile.points[0]);
-        assert_eq!(all[0].grade(&open), Footing::AsDocumentSays);
+        assert_eq!(all[0].grade(&profile.points[0]), Footing::AsDocumentSays);
     }
 }

@@ -10,7 +10,7 @@ use packside_profiles::model::{Footing, Key, Kind, Positive, WordOrder};
 use super::claim::{Evidence, opposite};
 use super::images::Register;
 use super::plausible::CURRENT_OFFSETS;
-use super::proposal::{Found, Proposal};
+use super::proposal::{Found, Proposal, says_itself};
 use super::reading::{Reading, Series};
 use super::relate::{bounds, correlation, middle, movement, pairs, slope, steps};
 
@@ -278,19 +278,6 @@ fn candidates(found: &Found<'_>, cell: &Series) -> Vec<Flow> {
     all
 }
 
-/// Whether the high word of a wide number moves.
-fn says_itself(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
-    let high = match reading.order {
-        WordOrder::HighFirst => Some(at),
-        WordOrder::LowFirst => at.plus(1),
-    };
-    let row = high
-        .and_then(|high| found.images.row(high))
-        .unwrap_or_default();
-    let first = row.iter().flatten().next();
-    row.iter().flatten().any(|word| Some(word) != first)
-}
-
 /// Whether a register without its offset is a voltage over again: the same digits, and the same share of them moves.
 fn is_in_step(found: &Found<'_>, at: Register, reading: &Reading, cell: &Series) -> bool {
     let own = Reading::plain(reading.scale).series(found.images, at, &[]);
@@ -345,8 +332,29 @@ fn says_more(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
     if is_zero && is_large {
         return true;
     }
-    // A high word of zeros or ones may be another register; one that turns with the sign is its own.
-    small == all && !is_constant || small * 4 < all * 3
+    // A high word of zeros or ones may be another register; one that turns with the sign is its own, unless what stands on
+    // its other side turns as well.
+    let is_only_sign = small == all;
+    is_only_sign && !is_constant && !is_sign_of_other(found, at, reading) || small * 4 < all * 3
+}
+
+/// Whether the word that holds the sign of a wide number holds that of the register on its other side as well.
+fn is_sign_of_other(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
+    let (sign, other) = match reading.order {
+        WordOrder::HighFirst => (Some(at), at.address.checked_sub(1)),
+        WordOrder::LowFirst => (at.plus(1), at.address.checked_add(2)),
+    };
+    let other = other.map(|address| Register { address, ..at });
+    let row = |at: Option<Register>| at.and_then(|at| found.images.row(at));
+    let (Some(sign), Some(other)) = (row(sign), row(other)) else {
+        return false;
+    };
+    let is_negative = |word: &u16| *word >= 0x8000;
+    let mut both = sign.iter().zip(other);
+    both.all(|(sign, other)| match (sign, other) {
+        (Some(sign), Some(other)) => is_negative(sign) == is_negative(other),
+        _ => true,
+    })
 }
 
 fn best_pair(flows: &[Flow], pack: &Series) -> Option<Pair> {
@@ -383,13 +391,23 @@ fn best_pair(flows: &[Flow], pack: &Series) -> Option<Pair> {
     let swapped = all
         .iter()
         .find(|pair| pair.current == best.power && pair.power == best.current);
-    let is_swappable = swapped.is_some_and(|other| other.strays < 1.6 * best.strays + 1e-4);
+    let is_swappable = swapped.is_some_and(|other| other.strays < 1.6 * best.strays + 1e-4)
+        || is_proportional(flows, best);
     let mut all = all.into_iter();
     let best = all.next()?;
     Some(Pair {
         is_swappable,
         ..best
     })
+}
+
+/// Whether one of both is the other over again, whatever the voltage does: the current of a module, near 31.6, 100 or 316 V.
+fn is_proportional(flows: &[Flow], pair: &Pair) -> bool {
+    let (Some(current), Some(power)) = (flows.get(pair.current), flows.get(pair.power)) else {
+        return true;
+    };
+    let strays = 1.0 - correlation(&pairs(&current.series, &power.series)).abs();
+    strays < 1.2 * pair.strays + 1e-7
 }
 
 fn overlaps(one: &Flow, two: &Flow) -> bool {

@@ -18,9 +18,9 @@ use super::extremes;
 use super::flow;
 use super::images::{Images, Register};
 use super::pack;
-use super::proposal::{Found, Proposal, is_really_wide, number_readings};
+use super::proposal::{Found, Proposal, is_really_wide_enough, number_readings};
 use super::reading::{Reading, Series};
-use super::relate::{Agreement, agree, fold, highest, lowest, middle, movement, sum};
+use super::relate::{Agreement, agree, fold, highest, lowest, middle, movement, moves_with, sum};
 use super::slow;
 
 /// Finds what physics can tell.
@@ -154,39 +154,6 @@ fn goes_on_elsewhere(found: &Found<'_>, block: &Block) -> bool {
         }
     }
     false
-}
-
-pub(super) fn is_really_wide_enough(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
-    let width = reading.width().unwrap_or(1);
-    let second = at.plus(1);
-    width == 1
-        || (is_really_wide(found.images, at, reading)
-            && second.is_some_and(|second| !found.is_taken(second)))
-}
-
-/// Whether a series moves as another does, as far as its step shows it.
-pub(super) fn moves_with(series: &Series, with: &Series, step: f64) -> bool {
-    let moved = movement(series);
-    let other = movement(with);
-    if other < 2.0 * step {
-        // Too coarse to show it: at least it must not move more.
-        return moved <= other + 2.0 * step;
-    }
-    let pairs = super::relate::pairs(series, with);
-    let needed = if other < 6.0 * step { 0.5 } else { 0.8 };
-    let is_alike = moved < 2.0 * other + 2.0 * step && moved > 0.5 * other - 2.0 * step;
-    moved > 0.0 && super::relate::correlation(&pairs) > needed && is_alike
-}
-
-/// Whether a series jumps where another does, or goes with it all the way: a temperature drifts along by chance. One too
-/// coarse for that must at least not stand still.
-pub(super) fn jumps_with(series: &Series, with: &Series, step: f64) -> bool {
-    let level = super::relate::correlation(&super::relate::pairs(series, with));
-    if movement(with) < 3.0 * step {
-        return level > 0.3;
-    }
-    let jumps = super::relate::correlation(&super::relate::steps(series, with));
-    jumps > 0.25 || level > 0.93
 }
 
 /// Registers that are the highest or lowest of the cells.

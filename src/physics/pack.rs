@@ -7,10 +7,13 @@ use packside_profiles::Role;
 use super::blocks::{Block, is_one_cell};
 use super::claim::Evidence;
 use super::images::Register;
-use super::learn::{is_really_wide_enough, jumps_with, moves_with};
-use super::proposal::{Found, Proposal, longest_run, number_readings, unsure_of_width};
+use super::proposal::{
+    Found, Proposal, is_really_wide_enough, longest_run, number_readings, unsure_of_width,
+};
 use super::reading::{Reading, Series};
-use super::relate::{agree, bounds, correlation, middle, movement, pairs, sum};
+use super::relate::{
+    agree, bounds, correlation, jumps_with, middle, movement, moves_with, pairs, sum,
+};
 
 /// Registers that have the voltage of the pack, and how far they lie from the sum of its cells.
 fn like_pack(found: &Found<'_>, pack: &Series, block: &Block) -> Vec<(f64, Proposal)> {

@@ -153,6 +153,27 @@ pub(crate) fn is_really_wide(images: &Images, at: Register, reading: &Reading) -
     moves(high) < 2 || is_rounded || moves(low) * 2 > moves(high)
 }
 
+pub(crate) fn is_really_wide_enough(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
+    let width = reading.width().unwrap_or(1);
+    let second = at.plus(1);
+    width == 1
+        || (is_really_wide(found.images, at, reading)
+            && second.is_some_and(|second| !found.is_taken(second)))
+}
+
+/// Whether the high word of a wide number moves.
+pub(crate) fn says_itself(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
+    let high = match reading.order {
+        WordOrder::HighFirst => Some(at),
+        WordOrder::LowFirst => at.plus(1),
+    };
+    let row = high
+        .and_then(|high| found.images.row(high))
+        .unwrap_or_default();
+    let first = row.iter().flatten().next();
+    row.iter().flatten().any(|word| Some(word) != first)
+}
+
 /// The longest run of three or more places (table, register, width) side by side: voltages of packs in a rack.
 pub(crate) fn longest_run(mut places: Vec<(Table, u16, u16)>) -> Vec<(Table, u16, u16)> {
     places.sort_unstable();

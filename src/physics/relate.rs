@@ -192,6 +192,31 @@ pub(crate) fn follows(one: &Series, other: &Series) -> bool {
     correlation(&pairs(one, other)) > 0.8 || correlation(&steps(one, other)) > 0.8
 }
 
+/// Whether a series moves as another does, as far as its step shows it.
+pub(crate) fn moves_with(series: &Series, with: &Series, step: f64) -> bool {
+    let moved = movement(series);
+    let other = movement(with);
+    if other < 2.0 * step {
+        // Too coarse to show it: at least it must not move more.
+        return moved <= other + 2.0 * step;
+    }
+    let pairs = pairs(series, with);
+    let needed = if other < 6.0 * step { 0.5 } else { 0.8 };
+    let is_alike = moved < 2.0 * other + 2.0 * step && moved > 0.5 * other - 2.0 * step;
+    moved > 0.0 && correlation(&pairs) > needed && is_alike
+}
+
+/// Whether a series jumps where another does, or goes with it all the way: a temperature drifts along by chance. One too
+/// coarse for that must at least not stand still.
+pub(crate) fn jumps_with(series: &Series, with: &Series, step: f64) -> bool {
+    let level = correlation(&pairs(series, with));
+    if movement(with) < 3.0 * step {
+        return level > 0.3;
+    }
+    let jumps = correlation(&steps(series, with));
+    jumps > 0.25 || level > 0.93
+}
+
 /// The whole number of cells between a highest and a lowest that makes a voltage in nearly all images.
 pub(crate) fn whole_cells(
     series: &Series,

@@ -5,12 +5,12 @@
 use std::collections::BTreeMap;
 
 use packside_profiles::Role;
-use packside_profiles::model::{Table, WordOrder};
+use packside_profiles::model::{Kind, Table, WordOrder};
 
 use super::blocks::voltages;
 use super::claim::Evidence;
 use super::images::{Images, Register};
-use super::proposal::{Found, Proposal, longest_run, unsure_of_width};
+use super::proposal::{Found, Proposal, longest_run, says_itself, unsure_of_width};
 use super::reading::{Reading, Series};
 use super::relate::{MOST_CELLS, correlation, follows, middle, movement, steps, whole_cells};
 
@@ -29,7 +29,7 @@ pub(crate) fn by_extremes(found: &mut Found<'_>, high: &Series, low: &Series, me
         if is_possible
             && jumps
             && follows(&series, mean)
-            && movement(&series) >= 3.0 * reading.step()
+            && movement(&series) >= 2.9 * reading.step()
         {
             alike
                 .entry((at.table, at.address))
@@ -114,7 +114,9 @@ pub(crate) fn propose(
         };
         let step = reading.step();
         first.get_or_insert((series.clone(), ways.len() > 1));
-        let is_sure = is_shown && is_alone && ways.len() == 1;
+        // A high word that stands still may be another register.
+        let is_still = reading.kind == Kind::U32 && !says_itself(found, at, reading);
+        let is_sure = is_shown && is_alone && ways.len() == 1 && !is_still;
         let role = if is_sure {
             Role::PackVoltage
         } else {

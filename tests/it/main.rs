@@ -48,6 +48,7 @@ mod scripted;
 mod settings;
 mod settings_grid;
 mod settings_line;
+mod settled;
 mod simulated_line;
 #[cfg(unix)]
 mod terminal;

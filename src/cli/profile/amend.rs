@@ -145,7 +145,7 @@ fn answer_point(table: &mut Table, point: &Point, settled: &Settled, why: &str) 
         (!rival.is_empty()).then_some(rival)
     });
     let stood = Stood {
-        grade: settled.grade(&open),
+        grade: settled.grade(point),
         open: &open,
         evidence: vec![said],
         rivals: rivals.collect(),

@@ -320,7 +320,7 @@ fn line(text: &mut String, written: &Written, settled: &Settled, why: &str) {
     };
     let grade = match settled.bearing {
         Bearing::Contradicted => String::new(),
-        _ => format!(" [{}]", settled.grade(&settled.open(point)).id()),
+        _ => format!(" [{}]", settled.grade(point).id()),
     };
     let row = format!("{}: {change}{grade}: {why}", point.id);
     paper::wrap(text, &row, "  ", "      ");
