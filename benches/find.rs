@@ -20,6 +20,7 @@ use std::time::{Duration, Instant};
 
 use packside::drive::find as run;
 use packside::event::{Consent, What};
+use packside::find::order::{Late, Look};
 use packside::find::{
     FoundIdentity, Listening, Overhear, Plan, Search, Volley, Who, order, prior, who,
 };
@@ -59,6 +60,8 @@ struct Unit {
     line: LineSettings,
     address: u8,
     answer_ms: f64,
+    /// Silent to all but function 11.
+    is_odd: bool,
 }
 
 fn drawn(seed: u64) -> Unit {
@@ -95,6 +98,7 @@ fn drawn(seed: u64) -> Unit {
         },
         address,
         answer_ms: high,
+        is_odd: false,
     }
 }
 
@@ -146,6 +150,11 @@ fn searched(unit: Unit, name: &str, profile: &Profile, profiles: &[Profile]) -> 
     scenario.line.unit = Some(unit.line);
     scenario.stack.answer_time = Some(Duration::from_secs_f64(unit.answer_ms / 1000.0));
     scenario.map = at_address(unit.address);
+    if unit.is_odd {
+        // Silent, and there again at once.
+        scenario.control.hangs_on = vec![0x03, 0x04, 0x2b];
+        scenario.control.hangs_for = Some(Duration::ZERO);
+    }
     let age = Duration::from_secs(30);
     let first = prior::lines().next().unwrap().0;
     let quiet = open_simulated_as(
@@ -240,6 +249,7 @@ fn main() {
     );
     by_the_prior(&profiles);
     whole_prior(&profiles);
+    unusual(&profiles);
     factory(&profiles);
     busy();
     gateway(&profiles);
@@ -250,10 +260,10 @@ fn main() {
 fn by_the_prior(profiles: &[Profile]) {
     let lines: Vec<_> = prior::lines().collect();
     let units: Vec<u8> = (1..=247).collect();
-    let order = order::order(&lines, &units, Duration::ZERO, |_| 1.0);
-    let (expected, _) = order::expected(&order, Duration::ZERO, |_| 1.0);
-    let ours = order::order(&lines, &units, Duration::ZERO, order::unheard);
-    let (hearing, _) = order::expected(&ours, Duration::ZERO, order::unheard);
+    let order = order::order(&lines, &units, Duration::ZERO, Late::Dropped, &[]);
+    let (expected, _) = order::expected(&order, Duration::ZERO, Late::Dropped);
+    let ours = order::order(&lines, &units, Duration::ZERO, Late::Heard, &[]);
+    let (hearing, _) = order::expected(&ours, Duration::ZERO, Late::Heard);
     let floor = order::floor(Duration::ZERO);
     println!(
         "one question at a time, late answers dropped: expected {expected:.1} s, no order below {floor:.1} s, ratio {:.3}",
@@ -261,7 +271,7 @@ fn by_the_prior(profiles: &[Profile]) {
     );
     println!("our order, late answers heard as often as counted before: expected {hearing:.1} s");
     let search = Search::new(Plan::everything(Duration::ZERO), profiles);
-    let first = order.iter().filter(|trial| trial.look == 0);
+    let first = order.iter().filter(|trial| trial.look == Look::First);
     let once: Duration = first.map(|trial| trial.cost(Duration::ZERO)).sum();
     println!(
         "exhaustive: {} questions, every address at all settings once {:.0} s, with the longer waits {:.0} s",
@@ -290,7 +300,7 @@ fn whole_prior(profiles: &[Profile]) {
         };
         times.push(outcome.found.as_secs_f64());
         named.push(outcome.named.as_secs_f64());
-        if unit.answer_ms > f64::from(order::LOOKS[0]) {
+        if unit.answer_ms > f64::from(order::FIRST_MS) {
             slow += 1;
             heard_late += i32::from(outcome.looks <= 1);
         }
@@ -337,6 +347,35 @@ fn whole_prior(profiles: &[Profile]) {
         total_loops / total,
         quantile(&loops, 0.5) / quantile(&times, 0.5)
     );
+}
+
+/// Units that the prior leaves out, at its settings and addresses: slow ones, and such as answer nothing but
+/// function 11.
+fn unusual(profiles: &[Profile]) {
+    for what in ["answer after 0.5 to 1.3 s", "only function 11"] {
+        let all = count("FIND_UNUSUAL", 500);
+        let outcomes = each(what, all, |n| {
+            let mut unit = drawn(seed() + n as u64);
+            unit.is_odd = what == "only function 11";
+            if !unit.is_odd {
+                unit.answer_ms = 500.0 + 800.0 * Dice::new(seed() + (UNITS + n) as u64).share();
+            }
+            let outcome = searched(unit, "hv-waiting", &profiles[0], profiles);
+            outcome.filter(|outcome| outcome.right)
+        });
+        let found = outcomes.iter().flatten();
+        let mut times: Vec<f64> = found.map(|outcome| outcome.found.as_secs_f64()).collect();
+        times.sort_by(f64::total_cmp);
+        let before = |seconds: f64| times.iter().filter(|time| **time <= seconds).count();
+        println!(
+            "{what}, {all} units: found {}, after median {:.1} s; within 30 s {}, 60 s {}, 300 s {}",
+            times.len(),
+            quantile(&times, 0.5),
+            before(30.0),
+            before(60.0),
+            before(300.0)
+        );
+    }
 }
 
 /// Units as they leave the factory, by the shipped maps.

@@ -25,7 +25,7 @@ use packside_profiles::model::{Profile, Table};
 use packside_profiles::{LineSettings, Parity};
 
 use super::found::{Found, asked_at};
-use super::order::{self, LOOKS, Trial};
+use super::order::{self, Late, Look, Trial};
 use super::{prior, who};
 use crate::ask::{Exchange, Outcome, Silence, Stray, StrayKind};
 use crate::wire::{Ask, Question};
@@ -161,15 +161,14 @@ impl Search {
     /// Over this plan; the factory settings of these profiles come first.
     pub fn new(plan: Plan, profiles: &[Profile]) -> Self {
         let (lines, units) = (&plan.lines, &plan.units);
-        let all = order::order(lines, units, plan.hold_back, order::unheard);
-        let all = order::with_slow_looks(all, lines, units, plan.hold_back);
+        let factory = profiles.iter().map(|profile| &profile.answering);
+        let factory = factory.map(|answering| (asked_at(answering.line), answering.unit));
+        let factory: Vec<LineAndUnit> = factory.collect();
+        let all = order::order(lines, units, plan.hold_back, Late::Heard, &factory);
         let is_factory = |trial: &Trial| {
             // Asked twice, since the next question is at other settings and hears no late answer.
-            trial.look <= 1
-                && profiles.iter().any(|profile| {
-                    let answering = &profile.answering;
-                    (trial.line, trial.unit) == (asked_at(answering.line), answering.unit)
-                })
+            matches!(trial.look, Look::First | Look::Longer)
+                && factory.contains(&(trial.line, trial.unit))
         };
         let (mut order, rest): (Vec<Trial>, Vec<Trial>) = all.into_iter().partition(is_factory);
         order.extend(rest);
@@ -269,7 +268,7 @@ impl Search {
         // Whoever is on the same pair has the same settings, and is heard however slow it is.
         self.order.drain(..self.next);
         self.order
-            .retain(|other| other.line == trial.line && other.look == 0);
+            .retain(|other| other.line == trial.line && other.look == Look::First);
         self.next = 0;
         let left = self.order.iter();
         self.left = left.map(|trial| trial.cost(self.plan.hold_back)).sum();
@@ -350,7 +349,7 @@ impl Search {
             .order
             .iter()
             .skip(self.next)
-            .filter(|trial| trial.look == 0);
+            .filter(|trial| trial.look == Look::First);
         first.map(|trial| trial.cost(self.plan.hold_back)).sum()
     }
 
@@ -369,7 +368,7 @@ impl Search {
         let trial = Trial {
             line: place.0,
             unit: place.1,
-            look: LOOKS.len() - 1,
+            look: Look::Longest,
         };
         Some((trial, first_byte, true))
     }
@@ -405,11 +404,11 @@ impl Search {
             count,
         };
         match trial.look {
-            0 => self.questions.first().copied(),
-            1 => Some(register(Table::Input, 0, 1)),
-            // Some answer nothing else.
-            order::SLOW_LOOK => Some(Question::ServerId),
-            _ => self.questions.last().copied(),
+            Look::First => self.questions.first().copied(),
+            // Some answer nothing else; some hang on it, and are asked otherwise before.
+            Look::Slow => Some(Question::ServerId),
+            Look::Again | Look::Longer => Some(register(Table::Input, 0, 1)),
+            Look::Longest => self.questions.last().copied(),
         }
         .unwrap_or(register(Table::Holding, 0, 1))
     }
