@@ -134,11 +134,12 @@ fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
         (Step::SetApart { at }.next(), root.class)
     });
     // Where a cell heats from inside nobody is there to do anything.
-    let at_roots = match roots(member).any(|f| f.fact.kind() == FactKind::HotFromInside) {
+    let heats = roots(member).any(|f| f.fact.kind() == FactKind::HotFromInside);
+    let at_roots = match heats {
         true => Vec::new(),
         false => at_the_roots(member, profile),
     };
-    match apart {
+    match apart.filter(|_| !heats) {
         // What is only measured wrong is looked for first.
         Some((apart, Some(Class::SensorFault))) => {
             steps.extend(at_roots.into_iter().chain([apart]))
@@ -178,12 +179,13 @@ fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
     if member.doubts.iter().any(hides) {
         steps.push(StepKind::BehindTheCode.plain());
     }
-    // Whoever stays away goes to no cable, and what is never charged again gets no inverter.
+    // Whoever stays away goes to no cable, and where a current would harm no inverter is connected.
     let is_out = |f: &Finding| {
-        matches!(
-            f.disposition,
-            Some(Disposition::StayAway | Disposition::Quarantine)
-        )
+        wants_no_current(f)
+            || matches!(
+                f.disposition,
+                Some(Disposition::StayAway | Disposition::Quarantine)
+            )
     };
     if is_unheard(member) && !roots(member).any(is_out) {
         steps.push(StepKind::InverterCableToo.plain());

@@ -120,7 +120,7 @@ fn of_roots(judgement: &Judgement, roots: &[&'static str]) -> String {
     let other = |id: &&'static str| findings.iter().find(|f| f.is_root_alarm() && f.id == *id);
     match (roots.len(), others.next().and_then(other)) {
         (2, Some(other)) => text + "; and " + in_words(other),
-        (n, Some(_)) => format!("{text}; and {} more", n - 1),
+        (n, Some(_)) => format!("{text}; and {} more findings", n - 1),
         (_, None) => text,
     }
 }

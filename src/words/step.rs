@@ -110,7 +110,7 @@ fn step(step: &Step, judgement: &Judgement) -> String {
                 .to_owned()
         }
         Step::KeepAway if heats_inside(judgement) => {
-            "stay out, keep everybody out, call the fire service; never open the cabinet. Watch the number only from elsewhere"
+            "stay out, keep everybody out, call the fire service, then the maker; never open the cabinet. Watch the number only from elsewhere"
                 .to_owned()
         }
         Step::MissingPack { unit } => format!("{}{}", lead(*unit), usual()),
@@ -333,7 +333,7 @@ pub fn step_means(kind: StepKind) -> String {
 )]
 fn usual(kind: StepKind) -> &'static str {
     match kind {
-        StepKind::HandOver => "nothing to repair: keep this result with the visit's papers",
+        StepKind::HandOver => "no fault seen so far: keep this result with the visit's papers",
         StepKind::RecordFirst => {
             "before anything is switched off, restarted or reset: this look must be saved (a look at a real unit saves itself, else --record FILE), some units forget at power-off"
         }
@@ -342,7 +342,7 @@ fn usual(kind: StepKind) -> &'static str {
              call the fire service"
         }
         StepKind::StopCurrent => {
-            "bring the current to 0 A at the inverter's screen and see 0 A there; pull no plug, open no switch under load"
+            "bring the current to 0 A at the inverter's screen, see 0 A there, leave it so; pull no plug, open no switch under load"
         }
         StepKind::WaitForBusy => {
             "wait a minute, then look again: the unit answers that it is busy, with an update or a task of its own"
@@ -380,7 +380,9 @@ fn usual(kind: StepKind) -> &'static str {
             "inverter to 0 A at its screen; covers on, hands off DC, it may pre-charge at once. Then look whether its data cable is seated \
              and not chafed\u{1d}pair and polarity right, common wire there"
         }
-        StepKind::InverterCableToo => "only then look at the inverter and its data cable",
+        StepKind::InverterCableToo => {
+            "once that is settled: inverter to 0 A, covers on, hands off DC, then its data cable"
+        }
         StepKind::BehindTheCode => {
             "once that is put right, look again\u{1d}this unit shows one code at a time, and others may hide behind it"
         }

@@ -51,7 +51,7 @@ fn deed(deed: Deed, profile: &Profile) -> String {
         Deed::FindPerson => {
             "find the person who switched it so, and ask why before anything is switched back".to_owned()
         }
-        Deed::NarrowDownStack => "isolate the stack's cables and modules one by one, by the manual\u{1d}look again after each"
+        Deed::NarrowDownStack => "unit off again, isolate the stack's cables and modules one by one, by the manual\u{1d}look again after each"
             .to_owned(),
         Deed::FuseAndResistor => "if there is no load and no swapped polarity, look at the main fuse and the pre-charge resistor by \
              the manual; they sit inside, live with the unit off as well"
@@ -60,7 +60,7 @@ fn deed(deed: Deed, profile: &Profile) -> String {
             "compare with the voltages at rest; ask the maker before they are charged together".to_owned()
         }
         Deed::RestartControlUnit => {
-            "bring the inverter to 0 A at its screen, then restart the control unit by the manual and see whether it stops again"
+            "inverter to 0 A at its screen and left so, nobody at the terminals; then restart the control unit by the manual: does it stop again?"
                 .to_owned()
         }
         Deed::AnswerAgain => {
@@ -97,7 +97,7 @@ pub(crate) fn usual(class: Class) -> &'static str {
              in, even if it has cooled"
         }
         Class::CellImbalance => {
-            "leave it at rest and look again; then compare this module with the others"
+            "leave it at rest and look again; then compare this module with the others; ask the maker before it is charged"
         }
         Class::CellResistance => {
             "set the inverter to 0 A at its screen, no current through this cell; ask the maker: its joint is LIVE DC work"
