@@ -204,13 +204,8 @@ impl Contacts {
     ) {
         let at = stamp.at();
         self.both = self.both.saturating_add(1);
-        let contradicts = match kind {
-            StateKind::Standby | StateKind::Running => raw != closed,
-            StateKind::Waiting | StateKind::Fault | StateKind::SelfTest | StateKind::Off => {
-                raw != 0
-            }
-            _ => false,
-        };
+        let wanted = kind.wants_closed().map(|all| if all { closed } else { 0 });
+        let contradicts = wanted.is_some_and(|wanted| raw != wanted);
         if !contradicts {
             self.run = 0;
             if let Some(spell) = &mut self.spell {

@@ -24,6 +24,17 @@ impl Fact {
         )
     }
 
+    /// Whether a fuse shows itself so: voltage before closed switches, and none behind them.
+    pub fn may_be_the_fuse(&self) -> bool {
+        matches!(
+            self,
+            Self::Compared(Compared::DoesNotAddUp {
+                pair: Pair::TerminalsAndPack,
+                ..
+            })
+        )
+    }
+
     /// The readings that it rests on and names.
     pub fn spots(&self) -> Vec<Spot> {
         match self {

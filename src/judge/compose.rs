@@ -11,7 +11,7 @@ use packside_profiles::model::{Profile, Severity};
 use super::causes::{self, LIKELY, Topic, worth_telling};
 use super::headline::{headline, silent_packs};
 use super::member::Member;
-use super::{bus, next, notices, rack, shared};
+use super::{bus, next, not_tested, notices, rack, shared};
 use crate::evidence::Seen;
 use crate::facts::fact::Line;
 use crate::facts::health::Health;
@@ -151,7 +151,7 @@ fn reasons_and_steps(
 fn not_tested(members: &[Member], profile: &Profile) -> Vec<NotTested> {
     let answering = members.iter().filter(|m| m.kind != VerdictKind::BusProblem);
     let of_each: Vec<(u8, Vec<NotTested>)> = answering
-        .map(|m| (m.unit, next::not_tested(m, profile)))
+        .map(|m| (m.unit, not_tested::not_tested(m, profile)))
         .collect();
     let mut list: Vec<NotTested> = Vec::new();
     for item in of_each.iter().flat_map(|(_, items)| items) {

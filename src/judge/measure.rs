@@ -51,9 +51,10 @@ pub(crate) fn measure(
         unreadable(&mut measured, reading);
         if let Some(number) = reading.number() {
             limits(&mut measured, reading, number, &point.limits, switches);
-            absolute_minimum(&mut measured, reading, number, profile);
         }
     }
+    let below = below_minimum(readings, profile);
+    measured.findings.extend(below);
     together(&mut measured.findings, readings);
     settle(&mut measured, readings, profile);
     // Where the current moved while they were read, some cells may be of before and some of after.
@@ -282,33 +283,30 @@ fn insulation_side(switches: Option<Switches>) -> LiesIn {
     }
 }
 
-fn absolute_minimum(measured: &mut Numbers, reading: &Reading, number: f64, profile: &Profile) {
-    let cell = matches!(reading.role, Role::CellVoltage | Role::CellVoltageMin);
-    let Some(limit) = profile
-        .cell
-        .as_ref()
-        .map(|c| c.never_charge_below)
-        .filter(|l| cell && number < *l)
-    else {
-        return;
+/// Cells below the voltage under which none is charged again, the lowest first: it is the one that is named.
+fn below_minimum(readings: &[Reading], profile: &Profile) -> Vec<Finding> {
+    let Some(limit) = profile.cell.as_ref().map(|cell| cell.never_charge_below) else {
+        return Vec::new();
     };
-    let fact = Measured::BelowMinimum {
-        at: reading.spot(),
-        volts: number,
-        limit,
-    };
-    let found = finding(
-        Class::CellBelowMinimum,
-        Severity::Alarm,
-        reading.unit,
-        reading.place,
-        fact,
-    );
-    // The lowest stands first: it is the one that is named.
-    let is_higher = |one: &Finding| matches!(&one.fact, Fact::Measured(Measured::BelowMinimum { volts, .. }) if *volts > number);
-    let place = measured.findings.iter().position(is_higher);
-    let place = place.unwrap_or(measured.findings.len());
-    measured.findings.insert(place, found);
+    let cells = readings
+        .iter()
+        .filter(|r| matches!(r.role, Role::CellVoltage | Role::CellVoltageMin));
+    let mut below: Vec<(f64, &Reading)> = cells
+        .filter_map(|reading| Some((reading.number().filter(|volts| *volts < limit)?, reading)))
+        .collect();
+    below.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let found = below.into_iter().map(|(volts, reading)| {
+        let at = reading.spot();
+        let fact = Measured::BelowMinimum { at, volts, limit };
+        finding(
+            Class::CellBelowMinimum,
+            Severity::Alarm,
+            reading.unit,
+            reading.place,
+            fact,
+        )
+    });
+    found.collect()
 }
 
 /// Cells and sensors without a usable value.

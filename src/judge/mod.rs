@@ -39,6 +39,7 @@ mod inverter;
 mod measure;
 mod member;
 mod next;
+mod not_tested;
 mod notices;
 mod plausible;
 mod precharge;

@@ -1,23 +1,18 @@
-//! What to do now, and what this look could not test.
+//! What to do now.
 //!
-//! Input: a judged member, its profile. Output: steps by risk (see `step`), and what may be broken
-//! although nothing shows it.
+//! Input: a judged member, its profile. Output: steps by risk (see `step`).
 
-use packside_profiles::model::{Clears, Gap, LiesIn, Needs, Profile, Severity};
-use packside_profiles::{Class, Role, StateKind};
+use packside_profiles::model::{Clears, LiesIn, Needs, Profile, Severity};
+use packside_profiles::{Class, StateKind};
 
 use super::cautions::perhaps_flows;
 use super::inverter::InverterLink;
-use super::measure::at_rest;
 use super::member::Member;
 use crate::facts::caution::Caution;
 use crate::facts::doubt::{Contradiction, Doubt, DoubtKind, Lack, Mismatch};
-use crate::facts::fact::{Compared, Deed, Fact, FactKind, Pair, Remedy};
+use crate::facts::fact::{Deed, FactKind, Remedy};
 use crate::facts::health::Health;
-use crate::facts::judgement::{
-    Disposition, Finding, Reading, ReadingQuality, Source, VerdictKind, Why,
-};
-use crate::facts::not_tested::{NotTested, Untested, When, WhyNot};
+use crate::facts::judgement::{Disposition, Finding, Source, VerdictKind, Why};
 use crate::facts::step::{
     AtRoots, HandOver, LookAgain, Mind, NextStep, Step, StepKind, Who, by_risk,
 };
@@ -64,7 +59,7 @@ pub(crate) fn hand_over_later() -> NextStep {
     Step::HandOver { after }.next()
 }
 
-fn roots(member: &Member) -> impl Iterator<Item = &Finding> {
+pub(super) fn roots(member: &Member) -> impl Iterator<Item = &Finding> {
     member.findings.iter().filter(|f| f.is_root_alarm())
 }
 
@@ -384,22 +379,11 @@ fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
 fn minds(root: &Finding) -> Vec<Mind> {
     let of = [
         (root.class == Some(Class::CellImbalance), Mind::StopInverter),
-        (is_fuse_or_switch(root), Mind::PerhapsTheFuse),
+        (root.fact.may_be_the_fuse(), Mind::PerhapsTheFuse),
         (root.lies_in == LiesIn::InverterSide, Mind::ReturnNothing),
     ];
     let due = of.into_iter().filter(|(is_due, _)| *is_due);
     due.map(|(_, mind)| mind).collect()
-}
-
-/// Whether closed switches have another voltage before than behind them.
-fn is_fuse_or_switch(root: &Finding) -> bool {
-    matches!(
-        root.fact,
-        Fact::Compared(Compared::DoesNotAddUp {
-            pair: Pair::TerminalsAndPack,
-            ..
-        })
-    )
 }
 
 /// Whether it lies in the stack.
@@ -579,105 +563,4 @@ fn settling(doubts: &[Doubt], for_this: impl Fn(&Doubt) -> Step) -> Vec<NextStep
         }
     }
     steps
-}
-
-/// What this look could not test, although it may be broken.
-pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
-    let mut list = Vec::new();
-    let mut add = |what, why, when| list.push(NotTested::new(what, why, when));
-    let state = member.state.as_ref().map(|state| state.kind);
-    let connected = matches!(state, Some(StateKind::Standby | StateKind::Running));
-    let current = member
-        .readings
-        .iter()
-        .find(|r| r.role == Role::PackCurrent)
-        .and_then(|r| r.number());
-    let flowing = current.is_some_and(|amps| amps.abs() > profile.unit.rest_current);
-    let switch_fault = roots(member).any(|f| f.class == Some(Class::SwitchFault));
-    if connected && !member.precharge_seen {
-        add(Untested::Precharge, WhyNot::NotCaught, When::NextPowerUp);
-        let known = |r: &&Reading| r.role == Role::Switches && r.quality == ReadingQuality::Good;
-        if !switch_fault && member.readings.iter().any(|r| known(&r)) {
-            add(
-                Untested::MainSwitches,
-                WhyNot::ClosedThroughout,
-                When::NextSwitchedOff,
-            );
-        }
-    }
-    if !connected && switch_fault {
-        let (why, when) = (WhyNot::BehindBadSwitch, When::SwitchSettled);
-        add(Untested::Precharge, why, when);
-        add(Untested::MainFuse, why, when);
-        add(Untested::InverterSideInsulation, why, when);
-    } else if !connected {
-        let when = When::PowerUp;
-        add(Untested::Precharge, WhyNot::NotSeen, when);
-        add(Untested::MainSwitches, WhyNot::NotSeen, when);
-        add(Untested::MainFuse, WhyNot::NoCurrentPossible, when);
-        let why = WhyNot::SideNotConnected;
-        add(Untested::InverterSideInsulation, why, when);
-    }
-    if connected && !at_rest(&member.readings, profile) {
-        add(Untested::CellBalance, WhyNot::NotAtRest, When::AtRest);
-    }
-    // Nothing on this wire tells the direction or the scale of a current from a second source.
-    if flowing {
-        let why = WhyNot::NoSecondMeter;
-        add(Untested::CurrentSensor, why, When::BesideScreen);
-    } else {
-        let why = WhyNot::NoCurrent;
-        add(Untested::CurrentSensor, why, When::SmallCurrent);
-    }
-    if !member.under_load {
-        let why = if flowing {
-            WhyNot::NoStep
-        } else {
-            WhyNot::NoCurrent
-        };
-        add(Untested::CellsUnderLoad, why, When::SmallCurrent);
-    }
-    if !member.charge_compared {
-        add(Untested::ChargeReport, WhyNot::FlatCurve, When::AtTheEnds);
-    }
-    let insulation = member.readings.iter().find(|r| r.role == Role::Insulation);
-    if insulation.is_some_and(|r| r.quality != ReadingQuality::Good) {
-        add(Untested::Insulation, WhyNot::NoValidValue, When::Measured);
-    }
-    // What is known to be bad is not untested.
-    let is_bad = |class| roots(member).any(|f| f.class == Some(class));
-    list.retain(|item| match item.what {
-        Untested::Precharge => !is_bad(Class::PrechargeFailed),
-        Untested::MainFuse => !is_bad(Class::FuseOpen),
-        _ => true,
-    });
-    list.extend(beyond(profile));
-    list
-}
-
-/// What this map leaves out, and what no wire and no lamp can tell of any unit.
-fn beyond(profile: &Profile) -> Vec<NotTested> {
-    let mut list = Vec::new();
-    let mut add = |what, why, when| list.push(NotTested::new(what, why, when));
-    if !profile.points.iter().any(|p| p.role == Role::Insulation) {
-        let when = When::Otherwise(Untested::EarthFaults);
-        add(Untested::Insulation, WhyNot::NoPoint, when);
-    }
-    for gap in &profile.gaps {
-        let point = match gap {
-            Gap::Limit { point, .. } => profile.points.get(*point),
-            _ => None,
-        };
-        if let Some(role) = point.map(|point| point.role) {
-            add(
-                Untested::Unjudged(role),
-                WhyNot::NoLimit(role),
-                When::MapComplete,
-            );
-        }
-    }
-    for what in Untested::BEYOND {
-        add(what, WhyNot::NoWire, When::Otherwise(what));
-    }
-    list
 }

@@ -4,7 +4,7 @@
 //! that decided, and doubts. Does not: test limits (see `measure`) or sums (see `adds_up`).
 
 use packside_profiles::model::{LiesIn, Profile, Severity};
-use packside_profiles::{Class, Foreign, Place, Role, StateKind, Value};
+use packside_profiles::{Class, Foreign, Place, Role, Value};
 
 use super::notices::notice;
 use super::precharge;
@@ -219,11 +219,11 @@ fn contacts_against_state(seen: &mut Plausible, evidence: &UnitMemory, profile: 
     let states = profile.points.get(state_instance.point);
     let states = states.map_or(&[][..], |point| point.values.as_slice());
     let state = states.iter().find(|state| state.is == contacts.state);
-    let kind = state.and_then(|state| state.state);
+    let wants_closed = state.and_then(|state| state.state?.wants_closed());
     let how = match raw {
         all if all == closed => Contradicts::AllClosed,
         0 => Contradicts::AllOpen,
-        _ if matches!(kind, Some(StateKind::Standby | StateKind::Running)) => Contradicts::OneOpen,
+        _ if wants_closed == Some(true) => Contradicts::OneOpen,
         _ => Contradicts::OneClosed,
     };
     let fact = Compared::SwitchesAgainstState {

@@ -3,12 +3,13 @@ is a deed, a reversed module in the very first sentence, a pause between questio
 
 Each was written before it was run.
 """
-from case import POWER_CYCLE, ZERO_AMPS, a_step, case, headline_says, no_step, paced
+from case import POWER_CYCLE, ZERO_AMPS, a_step, case, headline_says, no_step, not_proven, paced, says
 from cases_a_sound import hv, waiting
 from cases_c_measured import hv_run, hv_wait, put
 from cases_c_measured import reversed_module
 from cases_h_maps import HV, changed
 from cases_i_watch import NOT_CLEAN, from_on, seen
+from habits import caches
 from images import *
 
 PRECHARGE = "A pre-charge takes 0.1 to 2 s. One that is still on after half a minute has failed: a fault, and no moment to wait for."
@@ -51,3 +52,17 @@ for link in ("pty", "rtu-tcp"):
         does="the map says that the unit wants 400 ms of quiet before the next question",
         field="Some units miss a question that follows too soon: the map says how long to wait.",
         checks=(paced(0.4),))
+
+# ---- what is live DC, and what a memory proves
+LIVE = "Cells can't be switched off: whoever works at the fuse, the pre-charge or the cables between modules works on live DC."
+for flag, word, root, about in (
+        ("a2", A2["fuse-open"], "fuse-open", r"fuse"),
+        ("a2", A2["pre-charge-failed"], "precharge-failed", r"fuse|resistor"),
+        ("a1", A1["modules-unheard"], "internal-communication", r"link|cable|connector")):
+    case(f"hv {root} by its flag, work on live DC", world=hv(hv_wait(lambda u, t, flag=flag, word=word: setattr(u, flag, getattr(u, flag) | word))),
+        kinds="fault", truth="fault", root=root, point="12", does=f"the flag for {root} is up", field=LIVE, checks=(a_step(about, "live-dc"),))
+COPY = "Two answers of a memory are one sample: they prove nothing, and every value beside them is marked as old."
+for name, change, root in (("insulation 42 kOhm", put(insulation=42), "insulation-low"),
+                           ("cell 3.72 V", lambda u, t: u.cells[1].__setitem__(4, 3.72), "cell-over-voltage")):
+    case(f"hv {name} in a gateway's memory is not proven", world=hv(hv_wait(change), habits=[caches()]), kinds={"fault", "undecided"}, truth="fault",
+        point="R1 R7", long=40, does=f"{name}, and the gateway repeats what it has", field=COPY, checks=(not_proven(), says("memory|old")))

@@ -1,0 +1,113 @@
+//! What a look could not test, although it may be broken.
+//!
+//! Input: a judged member, its map. Output: the list, with what would test each. Does not: say what to do now (see `next`).
+
+use packside_profiles::model::{Gap, Profile};
+use packside_profiles::{Class, Role, StateKind};
+
+use super::measure::at_rest;
+use super::member::Member;
+use super::next::roots;
+use crate::facts::judgement::{Reading, ReadingQuality};
+use crate::facts::not_tested::{NotTested, Untested, When, WhyNot};
+
+/// What this look could not test, although it may be broken.
+pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
+    let mut list = Vec::new();
+    let mut add = |what, why, when| list.push(NotTested::new(what, why, when));
+    let state = member.state.as_ref().map(|state| state.kind);
+    let connected = matches!(state, Some(StateKind::Standby | StateKind::Running));
+    let current = member
+        .readings
+        .iter()
+        .find(|r| r.role == Role::PackCurrent)
+        .and_then(|r| r.number());
+    let flowing = current.is_some_and(|amps| amps.abs() > profile.unit.rest_current);
+    let switch_fault = roots(member).any(|f| f.class == Some(Class::SwitchFault));
+    if connected && !member.precharge_seen {
+        add(Untested::Precharge, WhyNot::NotCaught, When::NextPowerUp);
+        let known = |r: &&Reading| r.role == Role::Switches && r.quality == ReadingQuality::Good;
+        if !switch_fault && member.readings.iter().any(|r| known(&r)) {
+            add(
+                Untested::MainSwitches,
+                WhyNot::ClosedThroughout,
+                When::NextSwitchedOff,
+            );
+        }
+    }
+    if !connected && switch_fault {
+        let (why, when) = (WhyNot::BehindBadSwitch, When::SwitchSettled);
+        add(Untested::Precharge, why, when);
+        add(Untested::MainFuse, why, when);
+        add(Untested::InverterSideInsulation, why, when);
+    } else if !connected {
+        let when = When::PowerUp;
+        add(Untested::Precharge, WhyNot::NotSeen, when);
+        add(Untested::MainSwitches, WhyNot::NotSeen, when);
+        add(Untested::MainFuse, WhyNot::NoCurrentPossible, when);
+        let why = WhyNot::SideNotConnected;
+        add(Untested::InverterSideInsulation, why, when);
+    }
+    if connected && !at_rest(&member.readings, profile) {
+        add(Untested::CellBalance, WhyNot::NotAtRest, When::AtRest);
+    }
+    // Nothing on this wire tells the direction or the scale of a current from a second source.
+    if flowing {
+        let why = WhyNot::NoSecondMeter;
+        add(Untested::CurrentSensor, why, When::BesideScreen);
+    } else {
+        let why = WhyNot::NoCurrent;
+        add(Untested::CurrentSensor, why, When::SmallCurrent);
+    }
+    if !member.under_load {
+        let why = if flowing {
+            WhyNot::NoStep
+        } else {
+            WhyNot::NoCurrent
+        };
+        add(Untested::CellsUnderLoad, why, When::SmallCurrent);
+    }
+    if !member.charge_compared {
+        add(Untested::ChargeReport, WhyNot::FlatCurve, When::AtTheEnds);
+    }
+    let insulation = member.readings.iter().find(|r| r.role == Role::Insulation);
+    if insulation.is_some_and(|r| r.quality != ReadingQuality::Good) {
+        add(Untested::Insulation, WhyNot::NoValidValue, When::Measured);
+    }
+    // What is known to be bad is not untested.
+    let is_bad = |class| roots(member).any(|f| f.class == Some(class));
+    list.retain(|item| match item.what {
+        Untested::Precharge => !is_bad(Class::PrechargeFailed),
+        Untested::MainFuse => !is_bad(Class::FuseOpen),
+        _ => true,
+    });
+    list.extend(beyond(profile));
+    list
+}
+
+/// What this map leaves out, and what no wire and no lamp can tell of any unit.
+fn beyond(profile: &Profile) -> Vec<NotTested> {
+    let mut list = Vec::new();
+    let mut add = |what, why, when| list.push(NotTested::new(what, why, when));
+    if !profile.points.iter().any(|p| p.role == Role::Insulation) {
+        let when = When::Otherwise(Untested::EarthFaults);
+        add(Untested::Insulation, WhyNot::NoPoint, when);
+    }
+    for gap in &profile.gaps {
+        let point = match gap {
+            Gap::Limit { point, .. } => profile.points.get(*point),
+            _ => None,
+        };
+        if let Some(role) = point.map(|point| point.role) {
+            add(
+                Untested::Unjudged(role),
+                WhyNot::NoLimit(role),
+                When::MapComplete,
+            );
+        }
+    }
+    for what in Untested::BEYOND {
+        add(what, WhyNot::NoWire, When::Otherwise(what));
+    }
+    list
+}
