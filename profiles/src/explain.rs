@@ -390,7 +390,7 @@ fn ranges<'s>(spans: impl IntoIterator<Item = &'s Span>) -> String {
 
 fn point_table(profile: &Profile) -> String {
     let mut text = format!(
-        "  {:<22} {:<24} {:<11} {:<6} role\n",
+        "  {:<22} {:<18} {:<7} {:<5} role\n",
         "point", "registers, from 0", "type", "unit"
     );
     for point in &profile.points {
@@ -403,7 +403,7 @@ fn point_table(profile: &Profile) -> String {
         let kind = kind_name(point.kind);
         let _ = writeln!(
             text,
-            "  {:<22} {place:<24} {kind:<11} {:<6} {}{needed}",
+            "  {:<22} {place:<18} {kind:<7} {:<5} {}{needed}",
             point.id,
             point.unit.clean(),
             point.role

@@ -32,7 +32,7 @@ use given::{CheckOutcome, failed, object};
 use super::args::ConfigArg;
 use super::failure::{LOCAL, USAGE};
 use crate::show::json::profile::{Content, Entry, File, Listed};
-use crate::show::screen;
+use crate::show::{paper, screen};
 
 /// List, show, check and explain register maps.
 #[derive(Debug, Clone, Args)]
@@ -222,11 +222,30 @@ fn show(loaded: &Loaded, json: bool) -> CheckOutcome {
             0,
         );
     }
-    let next = format!(
+    let mut out = on_paper(&explain::overview(profile));
+    out.push_str(&format!(
         "\nnext: packside profile explain {} ID\n",
         profile.profile.id
-    );
-    (explain::overview(profile) + &next, String::new(), 0)
+    ));
+    (out, String::new(), 0)
+}
+
+/// Columns before what a heading says.
+const LEAD: usize = 15;
+
+/// An overview as wide as the paper: a heading goes on below itself; of a row that is too wide the words follow each other.
+fn on_paper(overview: &str) -> String {
+    let mut out = String::new();
+    let (head, rows) = overview.split_once("\n\n").unwrap_or((overview, ""));
+    for (number, line) in head.lines().enumerate() {
+        match line.split_at_checked(LEAD).filter(|_| number > 0) {
+            Some((lead, text)) => paper::wrap(&mut out, text, lead, &" ".repeat(LEAD)),
+            None => paper::wrap(&mut out, line, "", "  "),
+        }
+    }
+    out.push('\n');
+    rows.lines().for_each(|line| paper::row(&mut out, line));
+    out
 }
 
 fn explain_one(loaded: &Loaded, what: &str, json: bool) -> CheckOutcome {
