@@ -391,7 +391,10 @@ mod tests {
     #[test]
     fn explain_prints_a_flag_as_text_and_as_json() {
         let (stdout, stderr, exit) = explain_of("cold", false);
-        assert!(stdout.contains("a sensor is below its limit"), "{stdout}");
+        assert!(
+            stdout.contains("a temperature is below its limit"),
+            "{stdout}"
+        );
         assert_eq!((stderr.as_str(), exit), ("", 0));
         let object = parsed(&explain_of("cold", true));
         assert_eq!(object["subjects"][0]["class"], "under-temperature");

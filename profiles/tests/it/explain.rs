@@ -25,8 +25,9 @@ flag insulation-low of generic-hv-stack
   severity     alarm (class insulation-low)
   stands in    alarm_2, bit 0, meant when 1 (input 2)
   lies in      the inverter or what hangs on it
-  do first     touch no metal, a pole may be at earth; set the inverter to 0 A, then isolate
-               inverter and PV by the manual and look again: it often lies on their side
+  do first     touch no metal, a pole may be at earth; inverter to 0 A, unit off, then isolate
+               inverter and PV by the manual; nobody at the terminals, unit on, look again: still
+               low, it lies in the stack; risen, on their side
   clears       by itself when its reason has gone
   brings along switches-open, terminals-dead, limits-zero, not-ready
   lamps        charge off, fault blinking, power on
