@@ -21,7 +21,7 @@
 //! An answer that comes after its wait is not lost: it is heard while the next addresses are asked,
 //! and carries its address; or it is heard as garbage, and those just asked are asked again with
 //! their longer wait. What falls into a question of ours, or comes when we listen at settings that
-//! leave nothing of it, stays unheard ([`unheard`]).
+//! leave nothing of it, stays unheard (`unheard`).
 //!
 //! # Rows
 //! Low addresses are asked at first between questions at other settings, where a late answer is lost more
@@ -70,7 +70,7 @@ pub enum Look {
     Slow,
 }
 
-/// Waits of the looks, ms: where the prior's answer times bend, and [`SLOW_MS`].
+/// Waits of the looks, ms: where the prior's answer times bend, and `SLOW_MS`.
 pub const FIRST_MS: u16 = 50;
 const LONGER_MS: u16 = 200;
 const LONGEST_MS: u16 = 500;
