@@ -2,7 +2,7 @@
 //!
 //! `normal`, `not-ready`, `awaiting-inverter` and `inverter-lost` need every required point: all
 //! alarm words of every member and module, state, inverter link, own heartbeat seen moving, cell
-//! and temperature extremes, identity. **A word that could not be read is not a word that is zero.**
+//! and temperature extremes, current, identity. **A word that could not be read is not a word that is zero.**
 
 use packside_profiles::model::{Gap, Profile};
 use packside_profiles::{Layout, Role};
@@ -67,6 +67,7 @@ fn always_needed(role: Role) -> bool {
             | Role::CellVoltageMin
             | Role::CellTemperatureMax
             | Role::CellTemperatureMin
+            | Role::PackCurrent
             | Role::Serial
             | Role::Firmware
     )
