@@ -115,7 +115,7 @@ fn turns((name, text): &(&str, &str)) -> u64 {
     })
 }
 
-/// Whether an adapter that holds back fits: on a serial line, where none is told.
+/// Whether an adapter that holds back fits: on a serial line, where the scenario names none.
 fn takes_adapter(scenario: &Scenario) -> bool {
     scenario.way() == Way::Serial && scenario.line.hold_back.is_none()
 }

@@ -224,7 +224,7 @@ fn format_fits(table: &DeTable<'_>, problems: &mut Collector<'_>) -> bool {
 fn draft<'t>(table: &'t DeTable<'t>, problems: &mut Collector<'_>) -> Draft<'t> {
     for (key, _) in table {
         if !KEYS.contains(&key.get_ref().as_ref()) {
-            // Of the rest only the number is told.
+            // Of the rest only the count is given.
             let near = if problems.is_full() {
                 Vec::new()
             } else {

@@ -187,8 +187,7 @@ fn fault_steps(member: &Member, profile: &Profile) -> Vec<NextStep> {
     }
     // Where a current would harm, nobody may start one meanwhile; who must stay away is sent to no screen.
     let is_held = |step: &NextStep| step.needs == Needs::Operate;
-    let stays_away = disposed(Disposition::StayAway).is_some();
-    if !stays_away && roots(member).any(wants_no_current) && !steps.iter().any(is_held) {
+    if !stays_away(member) && roots(member).any(wants_no_current) && !steps.iter().any(is_held) {
         steps.push(Step::StopCurrent { flows: false }.next());
     }
     if steps.iter().any(|step| step.needs >= Needs::UnitOff) {
@@ -308,7 +307,6 @@ pub(super) fn without_restart(to_do: &Remedy, class: Class) -> Remedy {
 fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
     let has = |class| roots(member).any(|f| f.class == Some(class));
     let never_charge = has(Class::CellBelowMinimum);
-    let stays_away = roots(member).any(|f| f.disposition == Some(Disposition::StayAway));
     let odd_cells = [Class::CellUnderVoltage, Class::CellOverVoltage];
     let odd_cell = odd_cells
         .into_iter()
@@ -328,7 +326,7 @@ fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
             root.class,
             Some(Class::OverTemperature | Class::TemperatureImbalance)
         );
-        if root.disposition == Some(Disposition::StayAway) || stays_away && warm {
+        if root.disposition == Some(Disposition::StayAway) || stays_away(member) && warm {
             continue;
         }
         if never_charge && low || set_apart && root.class != Some(Class::SensorFault) {
@@ -384,6 +382,11 @@ fn minds(root: &Finding) -> Vec<Mind> {
     ];
     let due = of.into_iter().filter(|(is_due, _)| *is_due);
     due.map(|(_, mind)| mind).collect()
+}
+
+/// Whether a root keeps everybody away.
+fn stays_away(member: &Member) -> bool {
+    roots(member).any(|f| f.disposition == Some(Disposition::StayAway))
 }
 
 /// Whether it lies in the stack.

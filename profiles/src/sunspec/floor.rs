@@ -59,7 +59,7 @@ impl Told<'_> {
         }
     }
 
-    /// What the nameplate's power comes to at the present voltage, and so much more.
+    /// The current that the nameplate's power makes at the present voltage, and so much more.
     fn current_limits(&self) -> String {
         let amps = |name| {
             let watts = self.number(BANK, name).filter(|watts| *watts > 0.0)?;
