@@ -124,16 +124,7 @@ fn two_pages_become_the_map_of_the_pack_by_list_reading_and_one_answer() {
         why.contains("would settle it: the amperes on the inverter's screen"),
         "{why}"
     );
-    let answers = folder.path().join("answers.toml");
-    std::fs::write(&answers, "format = 1\n[answers]\namperes = 12.4\n").unwrap();
-    let said = run(&[
-        "profile",
-        "answer",
-        name,
-        "--answers",
-        answers.to_str().unwrap(),
-        "--accept",
-    ]);
+    let said = answered(&folder, name);
     assert!(
         said.contains("Settled (2)") && said.contains("the inverter shows 12.4 A charging"),
         "{said}"
@@ -152,6 +143,20 @@ fn two_pages_become_the_map_of_the_pack_by_list_reading_and_one_answer() {
     assert_eq!(look.status.code(), Some(6), "{}", stdout(&look));
 }
 
+/// Answers what a person at the charging pack reads on its inverter; gives what is said.
+fn answered(folder: &tempfile::TempDir, name: &str) -> String {
+    let answers = folder.path().join("answers.toml");
+    std::fs::write(&answers, "format = 1\n[answers]\namperes = 12.4\n").unwrap();
+    run(&[
+        "profile",
+        "answer",
+        name,
+        "--answers",
+        answers.to_str().unwrap(),
+        "--accept",
+    ])
+}
+
 // The same pack in another maker's hand: German, and what is merged in the spreadsheet left blank.
 #[test]
 fn a_list_with_merged_cells_becomes_the_same_map() {
@@ -166,16 +171,7 @@ fn a_list_with_merged_cells_becomes_the_same_map() {
         name,
     ]);
     tried(name);
-    let answers = folder.path().join("answers.toml");
-    std::fs::write(&answers, "format = 1\n[answers]\namperes = 12.4\n").unwrap();
-    run(&[
-        "profile",
-        "answer",
-        name,
-        "--answers",
-        answers.to_str().unwrap(),
-        "--accept",
-    ]);
+    answered(&folder, name);
     is_the_pack(&read(&draft));
 }
 
