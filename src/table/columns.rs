@@ -291,10 +291,12 @@ pub(super) fn decide(rows: &[Row]) -> Columns {
                 && told_by_cells(*holds, &cells, percent >= needs)
             {
                 let unnamed = if head(place).is_empty() { 60 } else { 20 };
+                let percent = of_rows(*holds, percent, cells.len(), body.len());
                 offers.push((unnamed + percent, *holds, place, Why::Cells { fit }));
             }
         }
     }
+    running_numbers(&body, &mut offers);
     offers.sort_by_key(|(score, ..)| std::cmp::Reverse(*score));
     let mut taken: Vec<Option<(Holds, Why)>> = vec![None; width];
     for (_, holds, place, why) in offers {
@@ -327,6 +329,38 @@ pub(super) fn decide(rows: &[Row]) -> Columns {
     };
     columns.bare_hex = is_bare_hex(body.iter().flat_map(|row| columns.of(row, Holds::Address)));
     columns
+}
+
+/// Per cent that fit, of all rows where every row has one: a name, not a remark.
+fn of_rows(holds: Holds, percent: u32, cells: usize, rows: usize) -> u32 {
+    let filled = u32::try_from(cells * 100 / rows.max(1)).unwrap_or(100);
+    match holds {
+        Holds::Name => percent * filled / 100,
+        _ => percent,
+    }
+}
+
+/// What counts the rows can be registers only where nothing else can be: of two columns that rise, the one that
+/// leaves out numbers holds them.
+fn running_numbers(body: &[&Row], offers: &mut [(u32, Holds, usize, Why)]) {
+    let runs = |place: usize| {
+        let cells = body.iter().map(|row| row.cell(place));
+        let cells: Vec<&str> = cells.filter(|cell| !cell.is_empty()).collect();
+        fit(Holds::Number, &cells) >= 90
+    };
+    let of_cells = |(_, holds, _, why): &&mut (u32, Holds, usize, Why)| {
+        *holds == Holds::Address && matches!(why, Why::Cells { .. })
+    };
+    let (running, others): (Vec<_>, Vec<_>) = offers
+        .iter_mut()
+        .filter(of_cells)
+        .partition(|(_, _, place, _)| runs(*place));
+    if others.is_empty() {
+        return;
+    }
+    for (score, ..) in running {
+        *score = score.saturating_sub(50);
+    }
 }
 
 /// Where no column was taken for the registers or for the names, the one that looks most like it.
