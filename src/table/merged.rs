@@ -8,8 +8,8 @@ use super::words::{Notion, Understood};
 const FARTHEST: usize = 16;
 
 /// Takes from the last row of the same series what is blank here: step, unit, offset, order, length, and the type
-/// where its cell is blank.
-pub(super) fn inherit(item: &mut Item, read: &[Item], has_type: bool) {
+/// where its cell is blank. `is_same`: its name is merged with that of the row above.
+pub(super) fn inherit(item: &mut Item, read: &[Item], has_type: bool, is_same: bool) {
     let mut near = read.iter().rev().take(FARTHEST).enumerate();
     let above = near.find(|(far, above)| {
         is_numbered_like(&item.words, &above.words)
@@ -25,7 +25,7 @@ pub(super) fn inherit(item: &mut Item, read: &[Item], has_type: bool) {
         item.step = above.step;
         item.is_step_left_out &= above.step.is_none();
     }
-    if is_blank {
+    if is_blank || is_same {
         item.offset = item.offset.or(above.offset);
     }
     if !has_type {
@@ -54,24 +54,32 @@ fn is_pair(one: &Understood, other: &Understood) -> bool {
     is_side(one) && is_side(other) && thing(one) == thing(other)
 }
 
-/// The row behind one with a number, under whose name nothing is written: the same, one further. Which number goes
-/// on is the last that is no range, `Module 1 cell 1-16` goes on with module 2.
-pub(super) fn next(above: &Item, at: Written) -> Option<Understood> {
-    // What stands apart may be anything.
-    let end = above.at.last.unwrap_or_else(|| {
-        let width = above.registers.unwrap_or_else(|| {
-            let bits = above.said.bits.unwrap_or(16);
-            u32::from(bits.div_ceil(16))
-        });
-        above.at.first.saturating_add(width.max(1) - 1)
-    });
-    if end.checked_add(1) != Some(at.first) {
+/// The row behind one with a number, under whose name nothing is written: the same, one further, or with a line of
+/// dots between both (`is_apart`) as many as fit. Which number goes on is the last that is no range, `Module 1 cell
+/// 1-16` goes on with module 2.
+pub(super) fn next(above: &Item, at: Written, is_apart: bool) -> Option<Understood> {
+    let spanned = above
+        .at
+        .last
+        .and_then(|last| last.checked_sub(above.at.first));
+    let width = spanned
+        .map(|more| more.saturating_add(1))
+        .or(above.registers);
+    let width = width.unwrap_or_else(|| u32::from(above.said.bits.unwrap_or(16).div_ceil(16)));
+    let apart = at.first.checked_sub(above.at.first)?;
+    let steps = apart
+        .checked_div(width.max(1))
+        .filter(|n| n * width.max(1) == apart)?;
+    // What stands apart may be anything, but behind a line of dots.
+    if steps == 0 || steps > 1 && !is_apart {
         return None;
     }
     let mut words = above.words.clone();
-    let is_counted = |n: &super::words::Numbered| n.first == n.last && n.what.is_some();
+    let is_measured = words.any(&[Notion::Temp, Notion::Volt]);
+    let is_counted =
+        |n: &super::words::Numbered| n.first == n.last && (n.what.is_some() || is_measured);
     let number = words.numbers.iter_mut().rev().find(|n| is_counted(n))?;
-    number.first = number.first.checked_add(1)?;
+    number.first = number.first.checked_add(steps)?;
     number.last = number.first;
     Some(words)
 }

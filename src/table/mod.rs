@@ -26,6 +26,7 @@ mod ods;
 mod pasted;
 mod reading;
 mod remark;
+mod repeat;
 mod row;
 mod rows;
 mod scale;

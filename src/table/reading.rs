@@ -104,10 +104,29 @@ pub(super) fn about(item: &Item) -> About {
         has_values: !has_bits
             && (!item.names.is_empty() || item.said.sort == Some(Sort::Enumeration)),
         has_bits,
-        is_text: item.said.sort == Some(Sort::Text),
+        is_text: item.said.sort == Some(Sort::Text) || is_long_name(item),
         several: several(item),
         numbers: item.words.numbers.len(),
     }
+}
+
+/// Whether a row without a type is that of a text: what names a device takes many registers.
+fn is_long_name(item: &Item) -> bool {
+    let last = item
+        .at
+        .last
+        .and_then(|last| last.checked_sub(item.at.first));
+    let registers = item.registers.or(last.map(|more| more.saturating_add(1)));
+    item.said.sort.is_none()
+        && item.said.bits.is_none()
+        && item.unit.is_none()
+        && item
+            .step
+            .is_none_or(|(step, _)| matches!(step, Step::Times(one) if one == Decimal::default()))
+        && registers.is_some_and(|n| n > 4)
+        && item
+            .words
+            .any(&[Notion::Model, Notion::Serial, Notion::Firmware])
 }
 
 /// How many of its kind the row speaks of: from a range, an array, or because it is numbered.

@@ -14,7 +14,7 @@ use super::row::Row;
 use super::scale::{self, Step, Unit};
 use super::text::{Part, parts, plain};
 use super::words::{Notion, understood};
-use super::{kind, meaning};
+use super::{kind, meaning, repeat};
 
 /// Why a row is in no point.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -52,6 +52,8 @@ pub(super) struct Notes {
     pub(super) from: Option<(u32, u32)>,
     pub(super) order: Option<WordOrder>,
     pub(super) positive: Option<Positive>,
+    /// Where the others of a kind stand of which one is listed.
+    pub(super) formulas: Vec<repeat::Formula>,
 }
 
 /// Everything that was read.
@@ -95,7 +97,9 @@ pub(super) fn read(rows: &[Row], columns: &Columns) -> Read {
         }
         walk.row(row, columns.header.is_some_and(|header| place < header));
     }
-    walk.read
+    let mut read = walk.read;
+    read.items = repeat::expand(read.items, &read.notes.formulas);
+    read
 }
 
 impl Walk<'_> {
@@ -133,7 +137,7 @@ impl Walk<'_> {
         let above = self.read.items.last();
         let counted = above
             .filter(|_| name.is_empty())
-            .and_then(|above| merged::next(above, at));
+            .and_then(|above| merged::next(above, at, left_out.is_some()));
         if name.is_empty() && counted.is_none() {
             return self.leave_out(row, NotRead::NoName);
         }
@@ -142,11 +146,12 @@ impl Walk<'_> {
         let Some(mut item) = self.item(row, at, &named) else {
             return;
         };
+        let name_is_merged = counted.is_some();
         if let Some(words) = counted {
             item.words = words;
         }
         let has_type = !self.cell(row, Holds::Type).is_empty();
-        merged::inherit(&mut item, &self.read.items, has_type);
+        merged::inherit(&mut item, &self.read.items, has_type, name_is_merged);
         let between = left_out.and_then(|line| between::of(&self.read.items, &item, line));
         self.read.items.extend(between.into_iter().flatten());
         self.read.items.push(item);
@@ -212,9 +217,11 @@ impl Walk<'_> {
 
     /// A sentence or heading: what it says of all that follows, or of the whole document.
     fn note(&mut self, line: u32, text: &str) {
-        if let Some(table) = function(text) {
+        // The number of a page is none of a function.
+        if let Some(table) = function(text).filter(|_| text.contains(char::is_alphabetic)) {
             self.table = Some(table);
         }
+        self.read.notes.formulas.extend(repeat::formula(text));
         if let Some(order) = remark::order(text) {
             self.read.notes.order = Some(order);
         }

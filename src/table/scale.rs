@@ -88,6 +88,8 @@ const UNITS: &[(&str, Measure, i32)] = &[
     ("度电", Measure::WattHour, 3),
     ("kohm", Measure::Ohm, 0),
     ("kω", Measure::Ohm, 0),
+    // What an encoding could not hold.
+    ("k?", Measure::Ohm, 0),
     ("千欧", Measure::Ohm, 0),
     ("ohm", Measure::Ohm, -3),
     ("ω", Measure::Ohm, -3),
@@ -126,7 +128,7 @@ pub(super) fn unit(text: &str) -> Option<Unit> {
         .replace('Ω', "ω")
         .replace(['º', '˚'], "°");
     // A capital tells mega from milli.
-    if matches!(given.as_str(), "MOhm" | "MΩ" | "Mω" | "MOHM") {
+    if matches!(given.as_str(), "MOhm" | "MΩ" | "Mω" | "MOHM" | "M?") {
         return Some(Unit {
             measure: Measure::Ohm,
             decade: 3,
