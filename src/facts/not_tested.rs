@@ -57,6 +57,8 @@ pub enum Untested {
     Insulation,
     /// A number for which the map has no limit.
     Unjudged(Role),
+    /// A point that could not be read and that a verdict can do without.
+    Unread(Role),
     /// A second stack at the same terminals.
     SecondStack,
     /// One pole that does not open.
@@ -83,7 +85,7 @@ pub enum Untested {
 
 impl Untested {
     /// What one look may test and another not.
-    const SOMETIMES: [Self; 10] = [
+    const SOMETIMES: [Self; 11] = [
         Self::Precharge,
         Self::MainSwitches,
         Self::MainFuse,
@@ -94,6 +96,7 @@ impl Untested {
         Self::CellBalance,
         Self::Insulation,
         Self::Unjudged(Role::CellVoltage),
+        Self::Unread(Role::PackPower),
     ];
 
     /// What no wire and no lamp can tell, of any unit: it stands in every list.
@@ -129,6 +132,7 @@ impl Untested {
             Self::CellBalance => "cell-balance",
             Self::Insulation => "insulation",
             Self::Unjudged(_) => "not-judged",
+            Self::Unread(_) => "not-read",
             Self::SecondStack => "second-stack",
             Self::OnePole => "one-pole-welded",
             Self::Damage => "damage",
@@ -175,6 +179,8 @@ pub enum WhyNot {
     NoPoint,
     /// The map gives no limit for a number of this role.
     NoLimit(Role),
+    /// A point for this could not be read.
+    NotRead(Role),
     /// No wire and no lamp can tell it.
     NoWire,
 }
@@ -200,6 +206,8 @@ pub enum When {
     AtTheEnds,
     /// When the unit has measured it.
     Measured,
+    /// When the unit gives it.
+    Given,
     /// When the map is complete.
     MapComplete,
     /// In another way than by this wire: see what it is.

@@ -136,26 +136,34 @@ fn fill(reading: &mut Reading, decoded: &Decoded, point: &Point) {
     }
 }
 
-/// A value whose condition does not hold says nothing now.
+/// A value whose condition does not hold says nothing now. Where the condition itself could not be read nobody knows
+/// whether it does: the value lacks what the condition lacks.
 fn apply_validity(readings: &mut [Reading], profile: &Profile) {
-    let conditions: Vec<(usize, bool)> = readings
+    let conditions: Vec<(usize, ReadingQuality, Option<ValueRemark>)> = readings
         .iter()
         .enumerate()
         .filter_map(|(index, reading)| {
             let point = profile.points.iter().find(|p| p.id == reading.point)?;
             let condition = point.valid_when.as_ref()?;
-            let holds = readings.iter().any(|other| {
+            let of_condition = |other: &&Reading| {
                 other.point == condition.point
                     && (other.place.module.is_none() || other.place.module == reading.place.module)
-                    && other.raw.is_some_and(|raw| condition.is.contains(&raw))
-            });
-            Some((index, holds))
+            };
+            let mut said = readings.iter().filter(of_condition);
+            let holds = |other: &Reading| other.raw.is_some_and(|raw| condition.is.contains(&raw));
+            if said.clone().any(holds) {
+                return None;
+            }
+            let unread = said.find(|other| other.raw.is_none());
+            let not_now = (ReadingQuality::NotAvailable, Some(ValueRemark::NotValidNow));
+            let (quality, remark) = unread.map_or(not_now, |other| (other.quality, other.remark));
+            Some((index, quality, remark))
         })
         .collect();
-    for (index, holds) in conditions {
-        if let Some(reading) = readings.get_mut(index).filter(|_| !holds) {
-            reading.quality = ReadingQuality::NotAvailable;
-            reading.remark = Some(ValueRemark::NotValidNow);
+    for (index, quality, remark) in conditions {
+        if let Some(reading) = readings.get_mut(index) {
+            reading.quality = quality;
+            reading.remark = remark;
         }
     }
 }

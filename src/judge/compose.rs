@@ -92,7 +92,7 @@ pub(super) fn compose(
             considered,
             next: steps,
         },
-        not_tested: not_tested(&members, profile),
+        not_tested: not_tested(&members, profile, seen.we_asked()),
         findings,
         readings: members.into_iter().flat_map(|m| m.readings).collect(),
         bus,
@@ -148,10 +148,10 @@ fn reasons_and_steps(
 }
 
 /// What no member that answered could test, each once, and at which address where not at all of them.
-fn not_tested(members: &[Member], profile: &Profile) -> Vec<NotTested> {
+fn not_tested(members: &[Member], profile: &Profile, we_asked: bool) -> Vec<NotTested> {
     let answering = members.iter().filter(|m| m.kind != VerdictKind::BusProblem);
     let of_each: Vec<(u8, Vec<NotTested>)> = answering
-        .map(|m| (m.unit, not_tested::not_tested(m, profile)))
+        .map(|m| (m.unit, not_tested::not_tested(m, profile, we_asked)))
         .collect();
     let mut list: Vec<NotTested> = Vec::new();
     for item in of_each.iter().flat_map(|(_, items)| items) {

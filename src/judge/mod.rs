@@ -59,6 +59,7 @@ pub use case::Case;
 pub use causes::priors_of_line;
 pub(crate) use causes::{LIKELY, PROVEN};
 pub use fuzz::any_events;
+pub(crate) use gate::is_needed;
 pub(crate) use identity::version;
 pub(crate) use measure::TOUCH_LIMIT_V;
 

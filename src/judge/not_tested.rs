@@ -2,17 +2,20 @@
 //!
 //! Input: a judged member, its map. Output: the list, with what would test each. Does not: say what to do now (see `next`).
 
+use std::collections::BTreeSet;
+
 use packside_profiles::model::{Gap, Profile};
 use packside_profiles::{Class, Role, StateKind};
 
+use super::gate::{Need, need};
 use super::measure::at_rest;
 use super::member::Member;
 use super::next::roots;
-use crate::facts::judgement::{Reading, ReadingQuality};
+use crate::facts::judgement::{Reading, ReadingQuality, ValueRemark};
 use crate::facts::not_tested::{NotTested, Untested, When, WhyNot};
 
 /// What this look could not test, although it may be broken.
-pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
+pub(crate) fn not_tested(member: &Member, profile: &Profile, we_asked: bool) -> Vec<NotTested> {
     let mut list = Vec::new();
     let mut add = |what, why, when| list.push(NotTested::new(what, why, when));
     let state = member.state.as_ref().map(|state| state.kind);
@@ -81,8 +84,23 @@ pub(crate) fn not_tested(member: &Member, profile: &Profile) -> Vec<NotTested> {
         Untested::MainFuse => !is_bad(Class::FuseOpen),
         _ => true,
     });
+    list.extend(unread(&member.readings, we_asked));
     list.extend(beyond(profile));
     list
+}
+
+/// What a verdict can do without and could not be read. That a unit has no value of it now is an answer.
+fn unread(readings: &[Reading], we_asked: bool) -> impl Iterator<Item = NotTested> {
+    let is_unread = |r: &&Reading| match r.quality {
+        ReadingQuality::Good => false,
+        ReadingQuality::NotAvailable => matches!(r.remark, Some(ValueRemark::Refused(_))),
+        ReadingQuality::NeverAsked => we_asked,
+        ReadingQuality::OutOfRange | ReadingQuality::Stale => true,
+    };
+    let refines = readings.iter().filter(|r| need(r.role) == Need::Nothing);
+    let roles: BTreeSet<Role> = refines.filter(is_unread).map(|r| r.role).collect();
+    let each = roles.into_iter();
+    each.map(|role| NotTested::new(Untested::Unread(role), WhyNot::NotRead(role), When::Given))
 }
 
 /// What this map leaves out, and what no wire and no lamp can tell of any unit.

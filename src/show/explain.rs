@@ -10,6 +10,7 @@ use packside_profiles::model::{Profile, Severity};
 use super::reference::{Chapter, ReferenceEntry, topics};
 use super::screen::{self, wrap};
 use crate::facts::{Cause, Doubt, Judgement, Reading, ReadingQuality, Sight, VerdictKind};
+use crate::judge;
 use crate::show::json::explain::Explained;
 use crate::show::page::words;
 use crate::words::{self as sentence, with_unit};
@@ -46,7 +47,7 @@ fn order_of_judging(out: &mut String, judgement: &Judgement, profile: &Profile) 
     let required = judgement
         .readings
         .iter()
-        .filter(|r| profile.points.iter().any(|p| p.id == r.point && p.required));
+        .filter(|reading| judge::is_needed(reading, profile));
     let (good, all) = required.fold((0, 0), |(good, all), r| {
         (
             good + usize::from(r.quality == ReadingQuality::Good),
@@ -78,7 +79,7 @@ fn order_of_judging(out: &mut String, judgement: &Judgement, profile: &Profile) 
             said(&roots)
         ),
         format!(
-            "3. Anything missing, stale, hidden or contradicting: {} ({good} of {all} required readings are good)",
+            "3. Anything missing, stale, hidden or contradicting: {} ({good} of {all} needed readings are good)",
             if verdict.kind == VerdictKind::Undecided {
                 said(&open)
             } else {
@@ -188,7 +189,7 @@ fn changes(out: &mut String, judgement: &Judgement, profile: &Profile) {
         VerdictKind::Fault | VerdictKind::Undecided => {}
         _ => {
             told.push(
-                "any alarm flag, any undefined bit, any required point that cannot be read"
+                "any alarm flag, any undefined bit, any point that it needs and that cannot be read"
                     .to_owned(),
             );
             told.extend(margins(judgement, profile));

@@ -92,7 +92,7 @@ pub(super) fn meant(id: &str, profile: &Profile) -> String {
 }
 
 /// What a role is called by people.
-fn role_in_words(role: Role) -> String {
+pub(super) fn role_in_words(role: Role) -> String {
     match role {
         Role::Soc => "state of charge".to_owned(),
         Role::ModuleSoc => "module state of charge".to_owned(),

@@ -1,5 +1,6 @@
 //! What a look could not test, in words.
 
+use super::names::role_in_words;
 use super::pseudo::said;
 use crate::facts::not_tested::{NotTested, Untested, When, WhyNot};
 
@@ -27,6 +28,13 @@ pub fn why_not(item: &NotTested) -> String {
             return said(format!(
                 "{}the map gives no limit for {role}, so it is shown and not judged",
                 at(item)
+            ));
+        }
+        WhyNot::NotRead(role) => {
+            return said(format!(
+                "{}{} could not be read",
+                at(item),
+                role_in_words(role)
             ));
         }
         WhyNot::NoWire => "no wire and no lamp can tell",
@@ -58,6 +66,7 @@ pub fn when(when: When) -> String {
         When::SmallCurrent => "with a small charge and discharge",
         When::AtTheEnds => "at rest, nearly empty or nearly full",
         When::Measured => "when its measurement has run",
+        When::Given => "when the unit gives it: its maker knows whether it has it",
         When::MapComplete => "when its map has the limit of the maker's document",
         When::Otherwise(what) => otherwise(what),
     })
@@ -112,6 +121,7 @@ pub fn untested(what: Untested) -> String {
         Untested::CellBalance => "spread of the cells",
         Untested::Insulation => "insulation",
         Untested::Unjudged(role) => return said(format!("{role} (no limit)")),
+        Untested::Unread(role) => return said(format!("{} (not read)", role_in_words(role))),
         Untested::SecondStack => "a second stack",
         Untested::OnePole => "a single welded pole",
         Untested::Damage => "damage and leaks",
@@ -139,6 +149,7 @@ pub fn untested_means(what: Untested) -> &'static str {
         Untested::CellBalance => "whether cells and temperatures are alike at rest",
         Untested::Insulation => "the unit's own insulation measurement",
         Untested::Unjudged(_) => "a number that must be judged, and for which the map has no limit",
+        Untested::Unread(_) => "what the map names, could not be read, and refines a verdict only",
         Untested::SecondStack => "a second stack at the same terminals and its isolator",
         Untested::OnePole => "one pole welded, where the unit does not measure each pole",
         Untested::Damage => "plating, leak, swelling, transport damage",
