@@ -35,6 +35,23 @@ impl Fact {
         )
     }
 
+    /// Whether it holds one answer against another: what two units said in turn shows nothing by it. Heat is not
+    /// among them, from which people keep away all the same.
+    pub fn compares_answers(&self) -> bool {
+        matches!(
+            self.kind(),
+            FactKind::DoesNotAddUp
+                | FactKind::TooFarApart
+                | FactKind::CellResists
+                | FactKind::GivesWay
+                | FactKind::ModulesUnlikeCharge
+                | FactKind::ModulesUnlikeFirmware
+                | FactKind::ChargeAgainstVoltage
+                | FactKind::SwitchesDropped
+                | FactKind::HeartbeatStill
+        )
+    }
+
     /// The readings that it rests on and names.
     pub fn spots(&self) -> Vec<Spot> {
         match self {

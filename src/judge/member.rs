@@ -83,6 +83,9 @@ pub(crate) fn judge(evidence: &UnitMemory, shared: &Shared<'_>) -> Member {
     let unconfirmed = !recognition.doubts.is_empty();
     let (mut findings, mut doubts) = facts.told(evidence, shared, recognition.doubts);
     let two_units = two_units(evidence, shared, profile);
+    if !two_units.is_empty() {
+        roots::of_neither(&mut findings);
+    }
     let woken = matches!(
         facts.inverter,
         InverterLink::Woke { .. }

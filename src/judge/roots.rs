@@ -87,6 +87,14 @@ pub(crate) fn settle(findings: &mut Vec<Finding>, is_certain: bool, is_empty_onl
     transport(findings);
 }
 
+/// What answers of two units show together is told, and is a fault of neither.
+pub(crate) fn of_neither(findings: &mut [Finding]) {
+    for finding in findings.iter_mut().filter(|f| f.fact.compares_answers()) {
+        finding.root = false;
+        finding.severity = finding.severity.min(Severity::Warning);
+    }
+}
+
 /// Extremes that are not those of the cells: a cell beyond its limit comes before them.
 fn is_of_extremes(finding: &Finding) -> bool {
     let pair = match &finding.fact {
