@@ -109,9 +109,17 @@ fn place(profile: &Profile, known: &Known, index: usize, point: &Point) -> Optio
             if instances.len() > usize::from(u16::MAX) {
                 return Some(instances);
             }
-            let place = Place {
-                module: group.map(|group| group.number(module)),
-                item: point.repeat.as_ref().map(|_| item + 1),
+            let repeated = point.repeat.as_ref().map(|_| item + 1);
+            let place = match group {
+                // What each module has once counts modules, in a group or not.
+                None if point.role.is_of_a_module() => Place {
+                    module: repeated,
+                    item: None,
+                },
+                _ => Place {
+                    module: group.map(|group| group.number(module)),
+                    item: repeated,
+                },
             };
             instances.push(Instance {
                 point: index,

@@ -224,6 +224,18 @@ impl Role {
         ) || self.is_extreme()
     }
 
+    /// Whether each module has one of it, so that what repeats counts modules.
+    pub fn is_of_a_module(self) -> bool {
+        matches!(
+            self,
+            Self::ModuleVoltage
+                | Self::ModuleSoc
+                | Self::ModuleSerial
+                | Self::ModuleFirmware
+                | Self::ModulePosition
+        )
+    }
+
     /// What a unit says of its cells as a whole: so do each of its strings and modules.
     pub(crate) fn is_extreme(self) -> bool {
         matches!(

@@ -368,7 +368,7 @@ impl Build {
 
     /// The map of all that was put in.
     pub(super) fn finish(
-        self,
+        mut self,
         source: &str,
         id: &str,
         date: &str,
@@ -376,6 +376,7 @@ impl Build {
         is_table_open: bool,
     ) -> (Profile, Vec<LeftOut>) {
         let (open, flag) = self.not_said(counting, is_table_open);
+        stand_in_modules(&mut self.groups, &mut self.points);
         let spans = spans(&self.taken);
         let tables: BTreeSet<Table> = spans.iter().map(|span| span.table).collect();
         let functions = [Table::Coil, Table::Discrete, Table::Holding, Table::Input];
@@ -455,6 +456,93 @@ fn role_of(first: &Found<'_>, open: &mut BTreeSet<Key>, rivals: &mut Vec<Rival>)
         rivals.clear();
     }
     role
+}
+
+/// Puts what each module has into one group: groups and repetitions that begin behind the same starts, each by as
+/// much, and before the next module begins.
+fn stand_in_modules(groups: &mut Vec<Group>, points: &mut [Point]) {
+    let all = std::mem::take(groups);
+    for group in all {
+        let id = group.id.clone();
+        let reach = points
+            .iter()
+            .filter(|point| point.group.as_ref() == Some(&id))
+            .map(|point| point.address.saturating_add(length(point)))
+            .max();
+        let host = groups.iter().find_map(|host| {
+            let behind = is_behind(host, group.table, &group.starts, reach.unwrap_or_default())?;
+            Some((host.id.clone(), behind))
+        });
+        let Some((host, behind)) = host else {
+            groups.push(group);
+            continue;
+        };
+        for point in points
+            .iter_mut()
+            .filter(|point| point.group.as_ref() == Some(&id))
+        {
+            point.group = Some(host.clone());
+            point.address = point.address.saturating_add(behind);
+        }
+    }
+    for point in points
+        .iter_mut()
+        .filter(|point| point.role.is_of_a_module())
+    {
+        let Some(Repeat {
+            count: Count::Fixed(count),
+            stride,
+            ..
+        }) = point.repeat
+        else {
+            continue;
+        };
+        let starts: Option<Vec<u16>> = (0..count)
+            .map(|nth| point.address.checked_add(nth.checked_mul(stride)?))
+            .collect();
+        let (Some(starts), Some(table)) = (starts, point.table) else {
+            continue;
+        };
+        let host = groups.iter().find_map(|host| {
+            Some((
+                host.id.clone(),
+                is_behind(host, table, &starts, point.width())?,
+            ))
+        });
+        if let Some((host, behind)) = host {
+            point.group = Some(host);
+            (point.table, point.repeat, point.address) = (None, None, behind);
+        }
+    }
+}
+
+/// By how many registers all of these begin behind those of a group, and still end before its next instance.
+fn is_behind(host: &Group, table: Table, starts: &[u16], reach: u16) -> Option<u16> {
+    let (own, other) = (host.starts.first()?, starts.first()?);
+    let behind = other.checked_sub(*own)?;
+    let mut pairs = host.starts.iter().zip(starts);
+    let is_alike = host.table == table
+        && host.starts.len() == starts.len()
+        && pairs.all(|(own, other)| own.checked_add(behind) == Some(*other));
+    let end = behind.checked_add(reach)?;
+    let mut next = host.starts.windows(2);
+    let ends = next.all(
+        |pair| matches!(pair, [one, next] if next.checked_sub(*one).is_some_and(|gap| end <= gap)),
+    );
+    (is_alike && ends).then_some(behind)
+}
+
+/// Registers from the first of a point to its last.
+fn length(point: &Point) -> u16 {
+    let more = match &point.repeat {
+        Some(Repeat {
+            count: Count::Fixed(count),
+            stride,
+            ..
+        }) => count.saturating_sub(1).saturating_mul(*stride),
+        _ => 0,
+    };
+    more.saturating_add(point.width())
 }
 
 /// What a register list does not say, and a map must.
