@@ -12,6 +12,8 @@
 //! - No I/O beyond reading a profile file by path; no clock; no panic from any file or register.
 //! - Register addresses are 0-based, as on the wire, everywhere.
 
+mod begun;
+mod blank;
 pub mod codec;
 pub mod coverage;
 pub mod explain;
@@ -33,6 +35,8 @@ pub mod text;
 mod words;
 pub mod write;
 
+pub use begun::begun;
+pub use blank::{BLANK, Blank};
 pub use codec::{Decoded, Quality, Value, decode, encode, encode_raw};
 pub use folder::{config_folder, state_folder};
 pub use foreign::{Foreign, clean, shown};
@@ -47,6 +51,6 @@ pub use lookup::{near_matches, words_of};
 pub use meaning::{Class, Role, StateKind};
 pub use model::Clears;
 pub use model::Profile;
-pub use rules::STANDARD_PATTERNS;
+pub use rules::{STANDARD_PATTERNS, limits_needed};
 pub use text::{open_file, read_text, text_of};
 pub use write::draft_text;

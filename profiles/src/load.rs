@@ -12,6 +12,7 @@ use std::sync::OnceLock;
 
 use toml::de::DeTable;
 
+use crate::blank::{self, Blank, Left};
 use crate::foreign::Foreign;
 use crate::item::{Item, many, needed, one};
 use crate::lookup::near_matches;
@@ -80,6 +81,17 @@ pub(crate) struct Draft<'t> {
     pub(crate) storage_windows: Vec<Item<'t, StorageWindow>>,
     pub(crate) ambient: Option<Item<'t, Ambient>>,
     pub(crate) manual_steps: Vec<Item<'t, ManualStep>>,
+    /// What is blank in a draft.
+    pub(crate) blanks: Vec<Left>,
+}
+
+impl Draft<'_> {
+    /// Whether a key, or one that begins so, is blank.
+    pub(crate) fn is_blank(&self, key: &str) -> bool {
+        self.blanks
+            .iter()
+            .any(|left| left.blank.key.starts_with(key))
+    }
 }
 
 /// Keys of a file, in the order in which the README shows them.
@@ -160,14 +172,15 @@ pub fn check(text: &str, origin: &str) -> Checked {
 
 fn read_through(text: &str, origin: &str) -> Checked {
     let mut problems = Collector::new(text);
-    let (table, errors) = DeTable::parse_recoverable(text);
+    let (mut table, errors) = DeTable::parse_recoverable(text);
     for error in &errors {
         problems.no_toml(error);
     }
     let mut profile = None;
     if errors.is_empty() && format_fits(table.get_ref(), &mut problems) {
+        let blanks = blank::fill(table.get_mut());
         rules::finite(table.get_ref(), &mut problems);
-        let mut draft = draft(table.get_ref(), &mut problems);
+        let mut draft = draft(table.get_ref(), blanks, &mut problems);
         let numbering = numbering::named(one(table.get_ref(), "addresses", &mut problems));
         numbering::settle(&mut draft, numbering, &mut problems);
         rules::check(&draft, &mut problems);
@@ -221,7 +234,7 @@ fn format_fits(table: &DeTable<'_>, problems: &mut Collector<'_>) -> bool {
     fits
 }
 
-fn draft<'t>(table: &'t DeTable<'t>, problems: &mut Collector<'_>) -> Draft<'t> {
+fn draft<'t>(table: &'t DeTable<'t>, blanks: Vec<Left>, problems: &mut Collector<'_>) -> Draft<'t> {
     for (key, _) in table {
         if !KEYS.contains(&key.get_ref().as_ref()) {
             // Of the rest only the count is given.
@@ -242,9 +255,20 @@ fn draft<'t>(table: &'t DeTable<'t>, problems: &mut Collector<'_>) -> Draft<'t> 
             );
         }
     }
+    let mut made: Option<Item<'_, DraftHead>> = one(table, "draft", problems);
+    if let Some(made) = &mut made {
+        let open = &mut made.value.open;
+        for Left { blank, .. } in &blanks {
+            if !open.iter().any(|key| key == blank.key) && Blank::of_drafts().any(|of| of == *blank)
+            {
+                open.push(blank.key.to_owned());
+            }
+        }
+    }
     Draft {
+        blanks,
         head: needed(table, "profile", problems),
-        made: one(table, "draft", problems),
+        made,
         answering: needed(table, "answering", problems),
         members: one(table, "members", problems),
         recognise: many(table, "recognise", problems),

@@ -229,6 +229,11 @@ impl<'t> Collector<'t> {
         });
     }
 
+    /// What stands at a byte range of the file.
+    pub(crate) fn written(&self, span: Range<usize>) -> Option<&'t str> {
+        self.text.get(span)
+    }
+
     /// Notes that the text is no TOML.
     pub(crate) fn no_toml(&mut self, error: &toml::de::Error) {
         self.add(

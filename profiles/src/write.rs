@@ -7,12 +7,15 @@
 
 use std::fmt::{Display, Write as _};
 
+use crate::blank::{BLANK, Blank};
 use crate::foreign::Foreign;
+use crate::meaning::Role;
 use crate::model::{
     Clears, Count, Decimal, Evidence, FedBy, Flag, Group, InverterPort, Numbering, Point, Positive,
-    Profile, Rival, Span, Standing, SwitchKind, Table, Terminals, WordOrder,
+    Profile, Recognise, Rival, Scalar, Span, Standing, SwitchKind, Table, Terminals, WordOrder,
 };
 use crate::numbering::in_document;
+use crate::rules::limits_needed;
 use crate::words;
 
 /// The text of a draft.
@@ -30,7 +33,7 @@ pub fn draft_text(profile: &Profile) -> String {
         out.span("clears_when_read", span);
     }
     for group in &profile.groups {
-        out.group(group);
+        out.group(profile, group);
     }
     for point in &profile.points {
         out.point(profile, point);
@@ -112,6 +115,32 @@ impl Text {
         let _ = writeln!(self.text, "{key} = {value}");
     }
 
+    /// A key of a table (`inverter.silence_s`) with its value, or blank where nobody said it.
+    fn said(&mut self, profile: &Profile, key: &str, value: impl Display) {
+        let name = key.split_once('.').map_or(key, |(_, name)| name);
+        let open = profile.draft.iter().flat_map(|draft| &draft.open);
+        match Blank::named(key).filter(|_| open.into_iter().any(|open| open == key)) {
+            Some(blank) => self.blank(name, blank),
+            None => self.key(name, value),
+        }
+    }
+
+    fn blank(&mut self, name: &str, blank: &Blank) {
+        let _ = writeln!(self.text, "{name} = \"{BLANK}\" # {}", blank.asked);
+    }
+
+    /// A table of which nobody said anything, with its keys as blanks.
+    fn blanks(&mut self, header: &str, keys: &[&str]) {
+        let _ = writeln!(self.text, "\n{header}");
+        for blank in keys.iter().filter_map(|key| Blank::named(key)) {
+            let name = blank
+                .key
+                .split_once('.')
+                .map_or(blank.key, |(_, name)| name);
+            self.blank(name, blank);
+        }
+    }
+
     fn words(&mut self, key: &str, text: &Foreign) {
         if !text.is_empty() {
             self.key(key, text_of(text));
@@ -123,7 +152,7 @@ impl Text {
     }
 
     fn head(&mut self, profile: &Profile) {
-        self.line("# A draft: no clean verdict is given with it. What is open, and how it ends: docs/maps.md, \"A draft\".");
+        self.line("# A register map for packside. How each key is meant: docs/maps.md.");
         self.key("format", profile.format);
         self.key(
             "addresses",
@@ -136,15 +165,17 @@ impl Text {
         let head = &profile.profile;
         self.line("\n[profile]");
         self.key("id", quoted(&head.id));
-        self.key("title", text_of(&head.title));
+        self.said(profile, "profile.title", text_of(&head.title));
         self.key("document", text_of(&head.document));
-        self.key("revision", text_of(&head.revision));
-        self.key("author", text_of(&head.author));
+        self.said(profile, "profile.revision", text_of(&head.revision));
+        self.said(profile, "profile.author", text_of(&head.author));
         self.key("date", quoted(&head.date));
         self.key("verified_on_hardware", head.verified_on_hardware);
         self.words("notes", &head.notes);
         if let Some(draft) = &profile.draft {
-            self.line("\n[draft]");
+            self.line("\n# While this table is here the map is a draft: no clean verdict is given with it. \"?\" is a blank.");
+            self.line("# packside profile check FILE names what is open or blank, and when this table can go.");
+            self.line("[draft]");
             self.key(
                 "made",
                 quoted(match draft.made {
@@ -154,8 +185,8 @@ impl Text {
                 }),
             );
             self.words("source", &draft.source);
-            self.line("# Nobody said these. Correct each below, then take it out of this list.");
-            self.key("open", list(draft.open.iter().map(|key| quoted(key))));
+            let listed = draft.open.iter().filter(|key| Blank::named(key).is_none());
+            self.key("open", list(listed.map(|key| quoted(key))));
             for row in &draft.unread {
                 self.line("\n[[draft.unread]]");
                 self.key("line", row.line);
@@ -168,15 +199,25 @@ impl Text {
     fn picture(&mut self, profile: &Profile) {
         let answering = &profile.answering;
         self.line("\n[answering]");
-        self.key("line", quoted(&answering.line.to_string()));
-        self.key("unit", answering.unit);
+        self.said(
+            profile,
+            "answering.line",
+            quoted(&answering.line.to_string()),
+        );
+        self.said(profile, "answering.unit", answering.unit);
         self.key("answer_time_ms", answering.answer_time_ms);
-        self.key("time_out_ms", answering.time_out_ms);
+        self.said(profile, "answering.time_out_ms", answering.time_out_ms);
         self.key("functions", list(answering.functions.iter()));
+        self.inverter(profile);
+        self.unit(profile);
+    }
+
+    fn inverter(&mut self, profile: &Profile) {
         let inverter = &profile.inverter;
         self.line("\n[inverter]");
-        self.key(
-            "port",
+        self.said(
+            profile,
+            "inverter.port",
             quoted(match inverter.port {
                 InverterPort::ThisBus => "this-bus",
                 InverterPort::OtherRs485 => "other-rs485",
@@ -184,8 +225,9 @@ impl Text {
                 InverterPort::Unknown => "unknown",
             }),
         );
-        self.key(
-            "fed_by",
+        self.said(
+            profile,
+            "inverter.fed_by",
             quoted(match inverter.fed_by {
                 FedBy::AnyRequest => "any-request",
                 FedBy::ReadsOf => "reads-of",
@@ -194,35 +236,74 @@ impl Text {
                 FedBy::Unknown => "unknown",
             }),
         );
-        self.key("silence_s", inverter.silence_s);
+        self.said(profile, "inverter.silence_s", inverter.silence_s);
         self.key(
             "asking_may_close_switches",
             inverter.asking_may_close_switches,
         );
-        if let Some(flag) = &inverter.flag {
-            self.key("flag", quoted(flag));
+        let flag = inverter.flag.as_deref();
+        if flag.is_some() || profile.draft.is_some() {
+            self.said(profile, "inverter.flag", quoted(flag.unwrap_or(BLANK)));
         }
+    }
+
+    fn unit(&mut self, profile: &Profile) {
         let unit = &profile.unit;
         self.line("\n[unit]");
-        self.key(
-            "switch",
+        self.said(
+            profile,
+            "unit.switch",
             quoted(match unit.switch {
                 SwitchKind::Contactor => "contactor",
                 SwitchKind::SolidState => "solid-state",
             }),
         );
-        self.key(
-            "terminals_without_inverter",
+        self.said(
+            profile,
+            "unit.terminals_without_inverter",
             quoted(match unit.terminals_without_inverter {
                 Terminals::Dead => "dead",
                 Terminals::Live => "live",
                 Terminals::LiveUntilSilence => "live-until-silence",
             }),
         );
-        self.key("self_test_s", format!("{:?}", unit.self_test_s));
-        self.key("cells_per_module", unit.cells_per_module);
-        self.key("chemistry", text_of(&unit.chemistry));
-        self.key("rest_current", format!("{:?}", unit.rest_current));
+        self.said(
+            profile,
+            "unit.self_test_s",
+            format!("{:?}", unit.self_test_s),
+        );
+        self.said(profile, "unit.cells_per_module", unit.cells_per_module);
+        self.said(profile, "unit.chemistry", text_of(&unit.chemistry));
+        self.said(
+            profile,
+            "unit.rest_current",
+            format!("{:?}", unit.rest_current),
+        );
+        if profile.cell.is_none() {
+            self.blanks(
+                "[cell]",
+                &[
+                    "cell.never_charge_below",
+                    "cell.charge_from_c",
+                    "cell.charge_to_c",
+                ],
+            );
+        }
+        for rule in &profile.recognise {
+            self.recognise(rule);
+        }
+        if profile.recognise.is_empty() {
+            self.blanks("[[recognise]]", &["recognise.point", "recognise.equals"]);
+        }
+    }
+
+    fn recognise(&mut self, rule: &Recognise) {
+        self.line("\n[[recognise]]");
+        self.key("point", quoted(&rule.point));
+        match &rule.equals {
+            Scalar::Number(number) => self.key("equals", number),
+            Scalar::Text(text) => self.key("equals", text_of(text)),
+        }
     }
 
     fn span(&mut self, key: &str, span: &Span) {
@@ -237,11 +318,21 @@ impl Text {
         );
     }
 
-    fn group(&mut self, group: &Group) {
+    fn group(&mut self, profile: &Profile, group: &Group) {
         self.line("\n[[group]]");
         self.key("id", quoted(&group.id));
         self.key("table", quoted(words::table(group.table)));
-        self.count(&group.count);
+        let counted_by = profile.points_with(Role::ModuleCount).next();
+        match counted_by.filter(|_| matches!(group.count, Count::Fixed(_))) {
+            Some(point) => {
+                let (count, id) = (counted(&group.count), &point.id);
+                let _ = writeln!(
+                    self.text,
+                    "count = {count} # or \"{id}\": as many as the unit says, where units differ"
+                );
+            }
+            None => self.key("count", counted(&group.count)),
+        }
         self.key("at_most", group.at_most);
         if group.starts.is_empty() {
             self.key("address", self.number(group.address, Some(group.table)));
@@ -257,11 +348,6 @@ impl Text {
         if !group.numbers.is_empty() {
             self.key("numbers", list(group.numbers.iter()));
         }
-    }
-
-    fn count(&mut self, count: &Count) {
-        let text = counted(count);
-        self.key("count", text);
     }
 
     fn point(&mut self, profile: &Profile, point: &Point) {
@@ -309,6 +395,7 @@ impl Text {
                 format!("{{ count = {count}, stride = {stride}, name = {name} }}"),
             );
         }
+        self.limits(point);
         if point.required {
             self.key("required", true);
         }
@@ -329,6 +416,20 @@ impl Text {
         }
         if let Some(standing) = &point.draft {
             self.standing("point", standing, profile.table_of(point));
+        }
+    }
+
+    /// The limits that it needs, as blanks.
+    fn limits(&mut self, point: &Point) {
+        let limits = limits_needed(point.role);
+        if !limits.is_empty() {
+            let blanks = limits.iter().map(|key| format!("{key} = \"{BLANK}\""));
+            let blanks = blanks.collect::<Vec<_>>().join(", ");
+            let unit = point.unit.clean();
+            let _ = writeln!(
+                self.text,
+                "limits = {{ {blanks} }} # where the unit or its data sheet alarms, {unit}"
+            );
         }
     }
 

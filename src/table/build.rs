@@ -3,11 +3,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use packside_profiles::model::{
-    Answering, Base, Count, DraftHead, Evidence, FORMAT, FedBy, Flag, Footing, Group, Head,
-    Inverter, InverterPort, Key, Kind, Made, NamedValue, Point, Profile, Repeat, Rival, Span,
-    Standing, SwitchKind, Table, Terminals, UNKNOWN_CHEMISTRY, UnitPicture, Unread, Witness,
+    Base, Count, Evidence, Flag, Footing, Group, Key, Kind, Made, NamedValue, Point, Profile,
+    Repeat, Rival, Span, Standing, Table, Unread, Witness,
 };
-use packside_profiles::{Class, Clears, Foreign, LineSettings, Parity, Role};
+use packside_profiles::{Blank, Class, Clears, Foreign, Role, begun};
 
 use super::flagged;
 use super::fold::{Found, Places, Series};
@@ -94,6 +93,7 @@ impl Build {
         let mut open = reading.open.clone();
         let mut rivals = reading.rivals.clone();
         let role = role_of(first, &mut open, &mut rivals);
+        let id = self.id(role, &first.item.name, first.register);
         if first.is_table_open {
             open.insert(Key::Table);
         }
@@ -101,7 +101,6 @@ impl Build {
         if is_wide && reading.order.is_none() {
             self.is_order_open = true;
         }
-        let id = self.id(role, &first.item.name, first.register);
         let values = if role == Role::State {
             self.values(series, &mut open)
         } else {
@@ -355,14 +354,17 @@ impl Build {
             .iter()
             .filter(|flag| flag.class == Class::InverterSilent)
             .collect();
-        let flag = silent.first().map(|flag| flag.id.clone());
-        if silent.len() != 1 {
-            open.push("inverter.flag".to_owned());
-        }
-        open.extend(NOT_IN_A_LIST.iter().map(|key| (*key).to_owned()));
-        if self.cells_in_block.is_none() {
-            open.push("unit.cells_per_module".to_owned());
-        }
+        let flag = silent
+            .first()
+            .map(|flag| flag.id.clone())
+            .filter(|_| silent.len() == 1);
+        let is_said = |key: &str| match key {
+            "inverter.flag" => flag.is_some(),
+            "unit.cells_per_module" => self.cells_in_block.is_some(),
+            _ => false,
+        };
+        let blanks = Blank::of_drafts().map(|blank| blank.key);
+        open.extend(blanks.filter(|key| !is_said(key)).map(str::to_owned));
         (open, flag)
     }
 
@@ -392,45 +394,21 @@ impl Build {
             text: row.text.as_str().into(),
             why: row.why.words().into(),
         });
-        let profile = Profile {
-            format: FORMAT,
-            profile: head(source, id, date),
-            draft: Some(DraftHead {
-                made: Made::FromTable,
-                source: source.into(),
-                open,
-                unread: unread.collect(),
-            }),
-            answering: answering(functions.collect()),
-            members: None,
-            recognise: Vec::new(),
-            spans,
-            clears_when_read: Vec::new(),
-            groups: self.groups,
-            points: self.points,
-            models: Vec::new(),
-            flags: self.flags,
-            inverter: Inverter {
-                port: InverterPort::Unknown,
-                fed_by: FedBy::Unknown,
-                reads_of: Vec::new(),
-                flag,
-                silence_s: 60,
-                asking_may_close_switches: true,
-            },
-            unit: picture(self.cells_in_block),
-            lamps: Vec::new(),
-            lamp_patterns: Vec::new(),
-            lamp_codes: Vec::new(),
-            cross_checks: Vec::new(),
-            cell: None,
-            inverter_families: Vec::new(),
-            storage_windows: Vec::new(),
-            ambient: None,
-            manual_steps: Vec::new(),
-            addresses: counting.numbering,
-            gaps: Vec::new(),
-        };
+        let mut profile = begun(Made::FromTable, source, id, date);
+        if let Some(draft) = &mut profile.draft {
+            draft.open = open;
+            draft.unread = unread.collect();
+        }
+        profile.addresses = counting.numbering;
+        profile.answering.functions = functions.collect();
+        profile.inverter.flag = flag;
+        if let Some(cells) = self.cells_in_block {
+            profile.unit.cells_per_module = cells;
+        }
+        profile.spans = spans;
+        profile.groups = self.groups;
+        profile.points = self.points;
+        profile.flags = self.flags;
         (profile, left_out)
     }
 }
@@ -543,74 +521,6 @@ fn length(point: &Point) -> u16 {
         _ => 0,
     };
     more.saturating_add(point.width())
-}
-
-/// What a register list does not say, and a map must.
-const NOT_IN_A_LIST: [&str; 11] = [
-    "answering.line",
-    "answering.unit",
-    "answering.time_out_ms",
-    "inverter.port",
-    "inverter.fed_by",
-    "inverter.silence_s",
-    "unit.switch",
-    "unit.terminals_without_inverter",
-    "unit.self_test_s",
-    "unit.chemistry",
-    "unit.rest_current",
-];
-
-/// Who made the draft, from what.
-fn head(source: &str, id: &str, date: &str) -> Head {
-    Head {
-        id: id.to_owned(),
-        title: format!("Made from {source}").into(),
-        document: source.into(),
-        revision: "not said".into(),
-        author: "packside profile from-table".into(),
-        date: date.to_owned(),
-        verified_on_hardware: false,
-        firmware_from: None,
-        firmware_below: None,
-        notes: Foreign::default(),
-    }
-}
-
-/// How a unit of which nobody said it may answer.
-fn answering(functions: Vec<u8>) -> Answering {
-    Answering {
-        line: LineSettings {
-            baud: 9_600,
-            parity: Parity::None,
-            stop_bits: 1,
-        },
-        unit: 1,
-        answer_time_ms: 100,
-        time_out_ms: 1_000,
-        pause_ms: None,
-        functions,
-        usual_poll_s: None,
-    }
-}
-
-/// The careful picture of a unit of which nobody said anything.
-fn picture(cells: Option<u16>) -> UnitPicture {
-    UnitPicture {
-        switch: SwitchKind::Contactor,
-        terminals_without_inverter: Terminals::Live,
-        switches_closed: 0,
-        self_test_s: 10.0,
-        precharge_s: None,
-        decay_s: None,
-        auto_off_s: None,
-        wake: Foreign::default(),
-        black_start: false,
-        cells_per_module: cells.unwrap_or(16),
-        chemistry: UNKNOWN_CHEMISTRY.into(),
-        rest_current: 1.0,
-        swap_allowed: false,
-        refresh_s: 1.0,
-    }
 }
 
 /// How far a series is known, and the rows that say it.

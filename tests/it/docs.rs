@@ -91,6 +91,15 @@ fn at_the_simulator(typed: &[String]) -> Vec<String> {
             "--save" => {
                 left.next();
             }
+            // The map of one's own is there already, and is no draft to be written over.
+            "-o" if left
+                .clone()
+                .next()
+                .is_some_and(|file| file == "my-map.toml") =>
+            {
+                left.next();
+                arguments.extend(["-o", "drafted.toml"].map(str::to_owned));
+            }
             "NAME" => arguments.push("generic-hv-stack".to_owned()),
             "FILE" => arguments.push("try.visit.jsonl".to_owned()),
             other => arguments.push(other.to_owned()),
@@ -170,6 +179,43 @@ fn every_command_of_readme_and_docs_runs() {
     }
     println!("{tried} commands run");
     assert!(tried >= 15, "{tried}");
+}
+
+/// Blocks of TOML on a page.
+fn blocks(text: &str) -> Vec<&str> {
+    let behind = text.split("```toml\n").skip(1);
+    behind.filter_map(|rest| rest.split("```").next()).collect()
+}
+
+#[test]
+fn every_map_that_claims_to_be_whole_loads_and_leaves_nothing_open() {
+    let text = page("docs/maps.md");
+    let whole: Vec<&str> = blocks(&text)
+        .into_iter()
+        .filter(|block| block.starts_with("# A whole map") || block.contains("[profile]"))
+        .collect();
+    assert!(!whole.is_empty());
+    for block in whole {
+        let checked = packside_profiles::check(block, "docs/maps.md");
+        assert!(checked.problems.list.is_empty(), "{:#}", checked.problems);
+        assert_eq!(checked.profile.unwrap().gaps, []);
+    }
+}
+
+#[test]
+fn every_word_of_a_closed_list_stands_on_the_page_about_maps() {
+    use packside_profiles::model::Chemistry;
+    use packside_profiles::{Class, Role, StateKind};
+    let text = page("docs/maps.md");
+    let known = Role::ALL
+        .iter()
+        .map(|role| role.id())
+        .chain(Class::ALL.iter().map(|class| class.id()))
+        .chain(StateKind::ALL.iter().map(|state| state.id()))
+        .chain(Chemistry::all().iter().map(|chemistry| chemistry.name));
+    for word in known {
+        assert!(text.contains(&format!("`{word}`")), "docs/maps.md: {word}");
+    }
 }
 
 #[test]

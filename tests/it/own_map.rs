@@ -172,7 +172,73 @@ fn a_list_with_merged_cells_becomes_the_same_map() {
     ]);
     tried(name);
     answered(&folder, name);
-    is_the_pack(&read(&draft));
+    let settled = read(&draft);
+    is_the_pack(&settled);
+    // What each module has stands in one group.
+    assert_eq!(settled.groups.len(), 1);
+    finish(&draft);
+    let checked = run(&["profile", "check", name]);
+    assert!(checked.contains("no mistakes"), "{checked}");
+    let look = packside(&[
+        "check",
+        "--simulated",
+        CHARGING,
+        "--profile",
+        name,
+        "--no-keep",
+    ]);
+    let shown = stdout(&look);
+    assert_eq!(look.status.code(), Some(0), "{shown}");
+    assert!(shown.contains("4 modules"), "{shown}");
+}
+
+/// What the pack's papers say, blank by blank, in the order of the draft; then the draft ends.
+fn finish(draft: &Path) {
+    let said = [
+        ("title", "\"Four modules (invented)\""),
+        ("revision", "\"none\""),
+        ("author", "\"the packside founders\""),
+        ("line", "\"9600-8N1\""),
+        ("unit", "1"),
+        ("time_out_ms", "800"),
+        ("port", "\"this-bus\""),
+        ("fed_by", "\"writes\""),
+        ("silence_s", "60"),
+        ("switch", "\"contactor\""),
+        ("terminals_without_inverter", "\"dead\""),
+        ("self_test_s", "6.0"),
+        ("chemistry", "\"LFP\""),
+        ("rest_current", "1.0"),
+        ("never_charge_below", "2.0"),
+        ("charge_from_c", "0.0"),
+        ("charge_to_c", "50.0"),
+        ("point", "\"soh\""),
+        ("equals", "99"),
+    ];
+    let mut text = std::fs::read_to_string(draft).unwrap();
+    for (key, value) in said {
+        let blank = format!("\n{key} = \"?\"");
+        assert_eq!(text.matches(&blank).count(), 1, "{key}: {text}");
+        text = text.replace(&blank, &format!("\n{key} = {value}"));
+    }
+    let limits = [
+        ("pack_current", "alarm_below = -80, alarm_above = 80"),
+        ("cell_voltage_max", "alarm_above = 3.65"),
+        ("cell_voltage_min", "alarm_below = 2.8"),
+        ("cell_temperature_max", "alarm_above = 58"),
+        ("cell_temperature_min", "alarm_below = -10"),
+        ("cell_voltage", "alarm_below = 2.8, alarm_above = 3.65"),
+        ("cell_temperature", "alarm_below = -10, alarm_above = 58"),
+    ];
+    for (role, limits) in limits {
+        let point = text.find(&format!("role = \"{role}\"\n")).unwrap();
+        let at = point + text[point..].find("limits = {").unwrap();
+        let end = at + text[at..].find('}').unwrap();
+        text.replace_range(at..end, &format!("limits = {{ {limits} "));
+    }
+    let (before, behind) = text.split_once("[draft]").unwrap();
+    let (_, behind) = behind.split_once("\n[answering]").unwrap();
+    std::fs::write(draft, format!("{before}\n[answering]{behind}")).unwrap();
 }
 
 #[test]

@@ -77,26 +77,45 @@ const JUDGED: &[(Role, Ends)] = &[
 pub(super) fn judged(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     for item in &draft.points {
         let point = &item.value;
-        for above in unjudged(point) {
-            let key = if above { "alarm_above" } else { "alarm_below" };
+        let ends = unjudged(point).into_iter();
+        let keys: Vec<&str> = ends
+            .map(|above| if above { "alarm_above" } else { "alarm_below" })
+            .collect();
+        if !keys.is_empty() {
             problems.add(
                 item.at("limits"),
                 format!(
-                    "point \"{}\", limits.{key}: expected the number at which {} is an alarm, found none",
-                    point.id, point.role
+                    "point \"{}\", limits.{}: expected the number at which {} is an alarm, found none",
+                    point.id,
+                    keys.join(" and "),
+                    point.role
                 ),
                 "without it nothing clean can be said of a unit: take it from the maker's document",
             );
             problems.only(Grade::Gap);
         }
     }
-    if draft.cell.is_none() && !problems.is_broken("cell") {
+    let is_blank = draft
+        .blanks
+        .iter()
+        .any(|left| left.blank.key.starts_with("cell."));
+    if draft.cell.is_none() && !is_blank && !problems.is_broken("cell") {
         problems.add_whole(
             "cell: expected a table [cell], found none: below which voltage no cell may be charged, and how cold, is \
              not known",
             "add [cell] with never_charge_below, charge_from_c and charge_to_c from the maker's document",
         );
         problems.only(Grade::Gap);
+    }
+}
+
+/// The limits that numbers of a role need, as a map calls them.
+pub fn limits_needed(role: Role) -> &'static [&'static str] {
+    match JUDGED.iter().find(|(of, _)| *of == role) {
+        Some((_, Ends::Both)) => &["alarm_below", "alarm_above"],
+        Some((_, Ends::Below)) => &["alarm_below"],
+        Some((_, Ends::Above)) => &["alarm_above"],
+        None => &[],
     }
 }
 
@@ -135,11 +154,12 @@ pub(super) fn bits_without_flag(draft: &Draft<'_>, problems: &mut Collector<'_>)
         problems.add(
             item.at("id"),
             format!(
-                "point \"{}\": expected a flag for each bit up to {last}, found none for {}",
+                "point \"{}\": no flag for bit {}, below bit {last} that has one",
                 item.value.id,
                 left_out.join(", ")
             ),
-            "does the maker's document name them? A bit that the map does not know keeps every verdict open",
+            "add [[flag]] for each that the maker's document names, else leave it: a bit without a flag matters \
+             only while it is up, and then keeps the verdict open",
         );
         problems.only(Grade::Note);
     }
@@ -336,6 +356,9 @@ fn splits(one: &Point, other: &Point) -> bool {
 /// The chemistry is a known one, and no limit of a cell lies outside of what it bears.
 pub(super) fn chemistry(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     let Some(unit) = &draft.unit else { return };
+    if draft.is_blank("unit.chemistry") {
+        return;
+    }
     let named = &unit.value.chemistry;
     let Some(chemistry) = Chemistry::named(named.as_given()) else {
         let known: Vec<&str> = Chemistry::all().iter().map(|one| one.name).collect();

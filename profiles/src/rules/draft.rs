@@ -1,5 +1,7 @@
 //! Rules about drafts: what is in doubt says so, is not judged, and keeps every clean verdict away.
 
+use crate::blank::Blank;
+use crate::item::Item;
 use crate::load::Draft;
 use crate::meaning::Role;
 use crate::model::{DraftHead, Footing, Gap, Key, Kind, Point, Profile, Standing};
@@ -89,25 +91,12 @@ pub(super) fn heads(draft: &Draft<'_>, problems: &mut Collector<'_>) {
             );
         }
     }
-    let open = &item.value.open;
-    let (message, fix) = match (open.is_empty(), is_open_anywhere(draft)) {
-        (true, false) => (
-            "draft: nothing is open any more, and still no clean verdict is given with a draft"
-                .to_owned(),
-            "compare it with the document once more, then take the table [draft] out",
-        ),
-        (true, true) => (
-            "draft: this map is a draft, no clean verdict is given with it".to_owned(),
-            "settle what is open in its points and flags: each is named here",
-        ),
-        (false, _) => (
-            format!(
-                "draft: this map is a draft, and nobody said {}",
-                open.join(", ")
-            ),
-            "find each in the document or on the unit, correct it, and take it off the list",
-        ),
-    };
+    for left in &draft.blanks {
+        let (message, found) = left.words();
+        problems.add(left.at.clone(), message, found);
+        problems.only(Grade::Gap);
+    }
+    let (message, fix) = how_far(draft, item, problems);
     problems.add(item.at("open"), message, fix);
     problems.only(Grade::Gap);
     for row in &item.value.unread {
@@ -124,6 +113,71 @@ pub(super) fn heads(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     }
 }
 
+/// How far a draft is, and what is left to do.
+fn how_far(
+    draft: &Draft<'_>,
+    item: &Item<'_, DraftHead>,
+    problems: &Collector<'_>,
+) -> (String, String) {
+    let is_blank = |key: &&String| draft.blanks.iter().any(|left| left.blank.key == **key);
+    let listed: Vec<&str> = item
+        .value
+        .open
+        .iter()
+        .filter(|key| !is_blank(key))
+        .map(String::as_str)
+        .collect();
+    match (listed.is_empty(), is_open_anywhere(draft)) {
+        (true, false) => (
+            "draft: nothing is open any more, and still no clean verdict is given with a draft"
+                .to_owned(),
+            match as_begun(draft, problems).as_slice() {
+                [] => "compare it with the document once more, then take the table [draft] out"
+                    .to_owned(),
+                begun => format!(
+                    "does the document say {}? That is what a draft begins with, and nobody may have \
+                     looked; compare the rest too, then take the table [draft] out",
+                    begun.join(", ")
+                ),
+            },
+        ),
+        (true, true) => (
+            "draft: this map is a draft, no clean verdict is given with it".to_owned(),
+            "settle what is open or blank: each is named here".to_owned(),
+        ),
+        (false, _) => (
+            format!(
+                "draft: this map is a draft, and nobody said {}",
+                listed.join(", ")
+            ),
+            "find each in the document or on the unit, correct it, and take it off the list"
+                .to_owned(),
+        ),
+    }
+}
+
+/// What still stands as a draft begins, and may never have been looked at, as `key = value`.
+fn as_begun(draft: &Draft<'_>, problems: &Collector<'_>) -> Vec<String> {
+    let place = |blank: &Blank| {
+        let (table, key) = blank.key.split_once('.')?;
+        match table {
+            "profile" => draft.head.as_ref().map(|item| item.at(key)),
+            "answering" => draft.answering.as_ref().map(|item| item.at(key)),
+            "inverter" => draft.inverter.as_ref().map(|item| item.at(key)),
+            "unit" => draft.unit.as_ref().map(|item| item.at(key)),
+            _ => None,
+        }
+    };
+    Blank::of_drafts()
+        .filter_map(|blank| {
+            let written = problems.written(place(blank)?)?;
+            blank
+                .is_meanwhile(written)
+                .then(|| format!("{} = {written}", blank.key))
+        })
+        .collect()
+}
+
 /// Keys that a table may do without and a verdict rests on all the same.
 fn optional(table: &str, name: &str) -> bool {
     matches!(
@@ -133,6 +187,9 @@ fn optional(table: &str, name: &str) -> bool {
 }
 
 fn is_open_anywhere(draft: &Draft<'_>) -> bool {
+    if !draft.blanks.is_empty() {
+        return true;
+    }
     let unread = draft
         .made
         .as_ref()

@@ -11,6 +11,7 @@ mod points;
 mod unit;
 
 pub(crate) use careful::finite;
+pub use careful::limits_needed;
 
 use std::collections::BTreeSet;
 use std::ops::Range;
@@ -310,7 +311,11 @@ fn recognition(draft: &Draft<'_>, problems: &mut Collector<'_>) {
             );
         }
     }
-    if draft.recognise.is_empty() && !problems.is_broken("recognise") {
+    let is_blank = draft
+        .blanks
+        .iter()
+        .any(|left| left.blank.key.starts_with("recognise."));
+    if draft.recognise.is_empty() && !is_blank && !problems.is_broken("recognise") {
         problems.add_whole(
             "no [[recognise]]: nothing would prove that this is the right map",
             "add a point and the value it must have",

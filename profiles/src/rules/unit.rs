@@ -47,6 +47,15 @@ pub(super) fn inverter(draft: &Draft<'_>, problems: &mut Collector<'_>) {
         }
         _ => {}
     }
+    if inverter.fed_by == FedBy::Unknown && !draft.is_blank("inverter.fed_by") {
+        problems.add(
+            item.at("fed_by"),
+            "inverter.fed_by: unknown, so every question is asked on your word only, and after it nothing is said of \
+             the inverter",
+            "how to find it out: docs/maps.md, \"What the unit takes for its inverter\"; else leave it",
+        );
+        problems.only(Grade::Note);
+    }
     if inverter.fed_by == FedBy::ReadsOf && inverter.reads_of.is_empty() {
         problems.add(
             item.at("fed_by"),

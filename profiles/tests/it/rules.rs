@@ -955,3 +955,73 @@ fn err_draft() {
         ]
     );
 }
+
+// Kind: invented
+#[test]
+fn a_blank_is_open_in_a_draft_and_a_mistake_in_a_map() {
+    let blank = |text: &str| {
+        text.replacen("silence_s = 45", "silence_s = \"?\"", 1)
+            .replacen("never_charge_below = 2.0", "never_charge_below = \"?\"", 1)
+            .replacen("alarm_above = 3.65", "alarm_above = \"?\"", 1)
+    };
+    let text = blank(&as_draft("[draft]\nmade = \"by-hand\"\n", ""));
+    assert_eq!(text.matches("\"?\"").count(), 3, "the shipped map changed");
+    let checked = packside_profiles::check(&text, "map.toml");
+    let said: Vec<&str> = checked
+        .problems
+        .list
+        .iter()
+        .map(|problem| problem.message.as_str())
+        .collect();
+    for part in [
+        "inverter.silence_s: a blank is left",
+        "cell.never_charge_below: a blank is left",
+        "limits.alarm_above: expected the number",
+    ] {
+        assert!(
+            said.iter().any(|message| message.contains(part)),
+            "{part}: {said:?}"
+        );
+    }
+    let grades = checked.problems.list.iter().map(|problem| problem.grade);
+    assert!(
+        grades.clone().all(|grade| grade == Grade::Gap),
+        "{:?}",
+        checked.problems
+    );
+    let profile = checked.profile.unwrap();
+    assert_eq!(profile.inverter.silence_s, 60);
+    assert_eq!(profile.draft.unwrap().open, ["inverter.silence_s"]);
+    assert!(profile.gaps.contains(&Gap::Cell), "{:?}", profile.gaps);
+    // The table taken out, and a blank left: such a map is not used.
+    let finished = blank(&text_of("generic-hv-stack"));
+    let problems = load(&finished, "map.toml").unwrap_err();
+    let blanks = problems
+        .list
+        .iter()
+        .filter(|problem| problem.message.contains("a blank is left here"));
+    assert_eq!(blanks.count(), 3, "{problems}");
+}
+
+// Kind: invented
+#[test]
+fn what_still_stands_as_a_draft_begins_is_named_before_the_draft_ends() {
+    let said = |silence: &str| {
+        let text = as_draft("[draft]\nmade = \"by-hand\"\n", "").replacen(
+            "silence_s = 45",
+            &format!("silence_s = {silence}"),
+            1,
+        );
+        let list = packside_profiles::check(&text, "map.toml").problems.list;
+        let ends = list
+            .into_iter()
+            .find(|problem| problem.message.contains("nothing is open any more"));
+        ends.unwrap().fix
+    };
+    assert!(
+        said("60").contains("inverter.silence_s = 60"),
+        "{}",
+        said("60")
+    );
+    assert!(!said("90").contains("inverter.silence_s"), "{}", said("90"));
+}

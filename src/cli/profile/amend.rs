@@ -3,8 +3,8 @@
 //! Does not: decide what is found or taken over, read or write a file.
 
 use packside_profiles::model::{Footing, Key, Numbering, Point, Profile, Table as Space};
-use packside_profiles::{Role, explain};
-use toml_edit::{Array, ArrayOfTables, DocumentMut, Item, Table, TableLike, value};
+use packside_profiles::{BLANK, Role, explain, limits_needed};
+use toml_edit::{Array, ArrayOfTables, DocumentMut, InlineTable, Item, Table, TableLike, value};
 
 use crate::draft::{self, Held, Settled};
 use crate::physics::{Evidence, Outcome, Reading, Shift, Weighed, differences};
@@ -105,13 +105,13 @@ pub(super) fn answered(
             is_of(table, point).then_some((point, *one, why))
         });
         if let Some((point, settled, why)) = found {
-            answer_point(table, point, settled, why);
+            answer_point(table, point, settled, why, profile.draft.is_some());
         }
     }
     Ok(document.to_string())
 }
 
-fn answer_point(table: &mut Table, point: &Point, settled: &Settled, why: &str) {
+fn answer_point(table: &mut Table, point: &Point, settled: &Settled, why: &str, is_draft: bool) {
     let Some(first) = settled.left.first() else {
         return;
     };
@@ -126,6 +126,9 @@ fn answer_point(table: &mut Table, point: &Point, settled: &Settled, why: &str) 
         set(table, "role", role.id());
         if point.unit.as_given().is_empty() && role != Role::Other {
             set(table, "unit", words::unit(role));
+        }
+        if is_draft {
+            ask_for(table, role);
         }
     }
     let open = settled.open(point);
@@ -151,6 +154,18 @@ fn answer_point(table: &mut Table, point: &Point, settled: &Settled, why: &str) 
         rivals: rivals.collect(),
     };
     stand(table, stood);
+}
+
+/// The limits that a point of this role needs in a map, as blanks where they are not there.
+pub(super) fn ask_for(table: &mut Table, role: Role) {
+    let limits = limits_needed(role);
+    if !limits.is_empty() && !table.contains_key("limits") {
+        let mut blanks = InlineTable::new();
+        for key in limits {
+            blanks.insert(*key, BLANK.into());
+        }
+        table.insert("limits", value(blanks));
+    }
 }
 
 /// These keys of a point, as a reading has them.

@@ -30,7 +30,7 @@ use crate::words::{answers as words, physics};
 #[command(after_help = "\
 Examples:
   packside profile answer my-map.toml                                   what was read last stands in the draft
-  packside profile answer my-map.toml --gateway 192.0.2.7               read it now
+  packside profile answer my-map.toml --gateway 192.0.2.7 --may-wake    read it now: no hands near the terminals
   packside profile answer my-map.toml --answers answers.toml --accept   from a file")]
 pub(super) struct AnswerArgs {
     /// The draft, a file

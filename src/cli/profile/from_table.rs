@@ -7,8 +7,8 @@ use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use packside_profiles::model::Numbering;
-use packside_profiles::{Foreign, clean};
+use packside_profiles::model::{Numbering, Scalar};
+use packside_profiles::{Foreign, clean, limits_needed};
 
 use super::given::{CheckOutcome, write_draft};
 use crate::cli::failure::{Failure, LOCAL, failure};
@@ -25,7 +25,8 @@ use crate::words::table as words;
 Examples:
   packside profile from-table registers.csv                     say how it is understood
   packside profile from-table registers.xlsx -o my-map.toml     write the draft
-  packside profile check my-map.toml                            what is still open")]
+  packside profile check my-map.toml                            what is still open or blank
+  packside profile try my-map.toml --gateway 192.0.2.7 --may-wake   hold it against the unit")]
 pub(super) struct FromTableArgs {
     /// The register list: CSV, TSV, pasted columns, XLSX, XLS or ODS
     file: PathBuf,
@@ -35,12 +36,24 @@ pub(super) struct FromTableArgs {
     /// Write over a file that is no map
     #[arg(long, requires = "output")]
     replace: bool,
+    /// Short name of the map [default: that of the list]
+    #[arg(long, value_name = "NAME")]
+    name: Option<Foreign>,
 }
 
 /// Runs the command.
 pub(super) fn run(args: &FromTableArgs, as_json: bool) -> Result<CheckOutcome, Failure> {
     let source = file_name(&args.file);
-    let id = id_of(args.output.as_deref().unwrap_or(&args.file));
+    let id = match &args.name {
+        Some(name) => plain_name(name.as_given()),
+        None => plain_name(
+            &args
+                .file
+                .file_stem()
+                .map(packside_profiles::shown)
+                .unwrap_or_default(),
+        ),
+    };
     let date = heard::now().strftime("%Y-%m-%d").to_string();
     let bytes = read(&args.file)?;
     let drafted = draft(&bytes, &source, &id, &date).map_err(|why| {
@@ -73,12 +86,9 @@ fn file_name(path: &Path) -> String {
         .map_or_else(|| "table".into(), packside_profiles::shown)
 }
 
-/// A plain name for the map, from that of a file.
-fn id_of(path: &Path) -> String {
-    let stem = path
-        .file_stem()
-        .map(|stem| packside_profiles::shown(stem).to_lowercase())
-        .unwrap_or_default();
+/// A plain name for the map: letters, digits and dashes.
+fn plain_name(name: &str) -> String {
+    let stem = name.to_lowercase();
     let plain: String = stem
         .chars()
         .map(|c| if c.is_ascii_alphanumeric() { c } else { '-' })
@@ -274,13 +284,38 @@ fn points(out: &mut String, drafted: &Drafted) {
     }
 }
 
-/// What holds for the whole document and nobody said.
+/// What the list does not say, and what it says by which such a unit is known.
 fn open(out: &mut String, drafted: &Drafted) {
-    let Some(head) = &drafted.profile.draft else {
+    let profile = &drafted.profile;
+    for rule in &profile.recognise {
+        if let Scalar::Number(number) = &rule.equals {
+            let said = format!(
+                "Such a unit is known by {} = {number}, which the list says is always there",
+                rule.point
+            );
+            out.push('\n');
+            paper::wrap(out, &said, "", "  ");
+        }
+    }
+    let Some(head) = &profile.draft else {
         return;
     };
-    out.push_str("\nNobody said\n");
-    paper::wrap(out, &head.open.join(", "), "  ", "  ");
+    let limits = profile
+        .points
+        .iter()
+        .filter(|point| !limits_needed(point.role).is_empty());
+    let limits = limits.count();
+    let mut blank: Vec<String> = head.open.clone();
+    if limits > 0 {
+        blank.push(format!("limits of {limits} points"));
+    }
+    blank.push("the whole of [cell]".to_owned());
+    if profile.recognise.is_empty() {
+        blank.push("[[recognise]]".to_owned());
+    }
+    out.push_str("\nThe list does not say\n");
+    paper::wrap(out, &blank.join(", "), "  ", "  ");
+    out.push_str("  In the draft each is a blank, \"?\", with what belongs there beside it.\n");
 }
 
 fn unread(out: &mut String, drafted: &Drafted) {

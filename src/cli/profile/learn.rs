@@ -10,11 +10,11 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::Args;
-use packside_profiles::model::{Kind, Table as Space};
+use packside_profiles::model::{Kind, Made, Table as Space};
 use packside_profiles::{Role, as_written, explain};
 use toml_edit::{Array, ArrayOfTables, DocumentMut, InlineTable, Item, Table, value};
 
-use super::amend::{as_table, rival_table, set, set_words, short};
+use super::amend::{as_table, ask_for, rival_table, set, set_words, short};
 use super::given::{CheckOutcome, write_draft};
 use super::weigh::{self, Kept, SourceArgs, Written, kept, of_talk};
 use crate::ask::Talk;
@@ -84,45 +84,6 @@ const MOST_READ: u16 = 1_000;
 
 /// How long a line is listened to, or a unit read, unless said otherwise.
 const USUAL: Duration = Duration::from_secs(600);
-
-/// What stands at the head of a learnt draft: careful guesses, all of them named as open.
-const HEAD: &str = "format = 3
-
-[draft]
-made = \"learn\"
-source = \"\"
-# What no register tells. Find each in the maker's document, correct it, and take it off the list.
-open = [\"answering.line\", \"answering.unit\", \"inverter.silence_s\", \"inverter.flag\", \"unit.chemistry\", \"unit.cells_per_module\"]
-
-[profile]
-id = \"learnt\"
-title = \"Learnt from registers\"
-document = \"none: learnt from registers\"
-revision = \"none\"
-author = \"packside profile learn\"
-date = \"2000-01-01\"
-verified_on_hardware = false
-
-[answering]
-line = \"9600-8N1\"
-unit = 1
-answer_time_ms = 100
-time_out_ms = 1000
-functions = [3, 4]
-
-[inverter]
-port = \"unknown\"
-fed_by = \"unknown\"
-silence_s = 60
-
-[unit]
-switch = \"contactor\"
-terminals_without_inverter = \"live\"
-self_test_s = 10
-cells_per_module = 16
-chemistry = \"unknown\"
-rest_current = 1.0
-";
 
 /// Runs the command.
 pub(super) fn run(args: &LearnArgs, as_json: bool) -> Result<CheckOutcome, Failure> {
@@ -207,7 +168,7 @@ fn images(args: &LearnArgs) -> Result<(Images, String), Failure> {
 
 /// Images of registers that may be read: asked for again and again.
 fn asked(args: &LearnArgs) -> Result<(Images, String), Failure> {
-    let mut text = HEAD.to_owned();
+    let mut text = head("--read");
     for Stretch(table, from, to) in &args.read {
         let table = explain::table(*table);
         text.push_str(&format!(
@@ -253,17 +214,17 @@ fn of_file(file: &Path, args: &LearnArgs) -> Result<(Images, String), Failure> {
     found.ok_or_else(|| failure(LOCAL, "images", "expected images, found none", None))
 }
 
+/// What stands at the head of a learnt draft.
+fn head(origin: &str) -> String {
+    let date: String = crate::link::wall().0.chars().take(10).collect();
+    let profile = packside_profiles::begun(Made::Learn, origin, "learnt", &date);
+    packside_profiles::draft_text(&profile)
+}
+
 /// The text of a draft with everything that was found.
 fn draft_of(proposals: &[Proposal], images: &Images, origin: &str) -> Result<String, Failure> {
     let wrong = |why: toml_edit::TomlError| failure(LOCAL, "internal", why.to_string(), None);
-    let mut document: DocumentMut = HEAD.parse().map_err(wrong)?;
-    if let Some(head) = document.get_mut("draft").and_then(Item::as_table_mut) {
-        set(head, "source", origin);
-    }
-    let date: String = crate::link::wall().0.chars().take(10).collect();
-    if let Some(head) = document.get_mut("profile").and_then(Item::as_table_mut) {
-        set(head, "date", date);
-    }
+    let mut document: DocumentMut = head(origin).parse().map_err(wrong)?;
     let mut taken = BTreeMap::new();
     let spans = spans(proposals);
     let (mut groups, mut points) = (ArrayOfTables::new(), ArrayOfTables::new());
@@ -405,6 +366,7 @@ fn point(proposal: &Proposal, images: &Images, run: &[u16], id: &str, is_again: 
         Register::new(proposal.table, first),
         proposal.registers,
     );
+    ask_for(&mut table, role);
     let standing = standing(proposal, &words, is_again);
     table.insert("draft", Item::Table(standing));
     table

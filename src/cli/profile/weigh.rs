@@ -80,6 +80,11 @@ impl SourceArgs {
 
 /// Arguments of `profile try`.
 #[derive(Debug, Clone, Args)]
+#[command(after_help = "\
+Examples:
+  packside profile try my-map.toml --gateway 192.0.2.7 --may-wake     the switches may close: no hands near
+  packside profile try my-map.toml --serial /dev/ttyUSB0 --may-wake --seconds 60
+  packside profile try my-map.toml --recording last                   ask nobody")]
 pub(super) struct TryArgs {
     /// The draft, a file
     draft: PathBuf,
