@@ -3,15 +3,17 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use packside_profiles::model::{
-    Base, Count, Evidence, Flag, Footing, Group, Key, Kind, Made, NamedValue, Point, Profile,
-    Repeat, Rival, Span, Standing, Table, Unread, Witness,
+    Base, Count, Decimal, Evidence, Flag, Footing, Group, Key, Kind, Made, NamedValue, Point,
+    Profile, Recognise, Repeat, Rival, Scalar, Span, Standing, Table, Unread, Witness,
 };
 use packside_profiles::{Blank, Class, Clears, Foreign, Role, begun};
 
+use super::constant::constant;
 use super::flagged;
 use super::fold::{Found, Places, Series};
 use super::meaning::Meaning;
 use super::numbering::Counting;
+use super::reading::Reading;
 use super::rows::{LeftOut, NotRead};
 
 /// Most points of a draft: what the loader takes, with room for what is added by hand.
@@ -22,6 +24,7 @@ pub(super) struct Build {
     points: Vec<Point>,
     groups: Vec<Group>,
     flags: Vec<Flag>,
+    recognise: Vec<Recognise>,
     taken: BTreeMap<(Table, u16), ()>,
     ids: BTreeSet<String>,
     is_order_open: bool,
@@ -36,6 +39,7 @@ impl Build {
             points: Vec::new(),
             groups: Vec::new(),
             flags: Vec::new(),
+            recognise: Vec::new(),
             taken: BTreeMap::new(),
             ids: BTreeSet::new(),
             is_order_open: false,
@@ -92,8 +96,18 @@ impl Build {
         let reading = &first.reading;
         let mut open = reading.open.clone();
         let mut rivals = reading.rivals.clone();
-        let role = role_of(first, &mut open, &mut rivals);
+        let mut role = role_of(first, &mut open, &mut rivals);
+        let mark = mark(series, role, &open);
+        if mark.is_some() {
+            role = Role::MapMark;
+        }
         let id = self.id(role, &first.item.name, first.register);
+        if let Some(number) = mark {
+            self.recognise.push(Recognise {
+                point: id.clone(),
+                equals: Scalar::Number(number.into()),
+            });
+        }
         if first.is_table_open {
             open.insert(Key::Table);
         }
@@ -405,6 +419,7 @@ impl Build {
         if let Some(cells) = self.cells_in_block {
             profile.unit.cells_per_module = cells;
         }
+        profile.recognise = self.recognise;
         profile.spans = spans;
         profile.groups = self.groups;
         profile.points = self.points;
@@ -521,6 +536,27 @@ fn length(point: &Point) -> u16 {
         _ => 0,
     };
     more.saturating_add(point.width())
+}
+
+/// What the list says that a register always holds, where it is a plain number of which it says nothing else.
+fn mark(series: &Series<'_>, role: Role, open: &BTreeSet<Key>) -> Option<u32> {
+    let [only] = series.items.as_slice() else {
+        return None;
+    };
+    let Reading {
+        kind,
+        scale,
+        offset,
+        count,
+        ..
+    } = &only.reading;
+    let is_plain = matches!(kind, Kind::U16 | Kind::I16 | Kind::U32)
+        && *scale == Decimal::default()
+        && offset.numerator == 0
+        && *count == 1;
+    let number = constant(&only.item.text)?;
+    let fits = *kind == Kind::U32 || number <= u32::from(u16::MAX >> u16::from(*kind == Kind::I16));
+    (role == Role::Other && open.is_empty() && is_plain && fits).then_some(number)
 }
 
 /// How far a series is known, and the rows that say it.

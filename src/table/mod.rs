@@ -13,6 +13,7 @@
 mod between;
 mod build;
 mod columns;
+mod constant;
 mod decode;
 mod flagged;
 mod fold;

@@ -4,7 +4,7 @@
 
 use std::path::{Path, PathBuf};
 
-use packside_profiles::model::{Point, Profile};
+use packside_profiles::model::{Point, Profile, Recognise, Scalar};
 use packside_profiles::{Known, Layout, Role, as_written};
 
 use crate::tool::{packside, stderr, stdout};
@@ -174,6 +174,15 @@ fn a_list_with_merged_cells_becomes_the_same_map() {
     answered(&folder, name);
     let settled = read(&draft);
     is_the_pack(&settled);
+    // The list says of one register that it always holds 4660.
+    let mark = of_role(&settled, Role::MapMark);
+    assert_eq!(
+        settled.recognise,
+        [Recognise {
+            point: mark.id.clone(),
+            equals: Scalar::Number(4660)
+        }]
+    );
     // What each module has stands in one group.
     assert_eq!(settled.groups.len(), 1);
     finish(&draft);
@@ -212,8 +221,6 @@ fn finish(draft: &Path) {
         ("never_charge_below", "2.0"),
         ("charge_from_c", "0.0"),
         ("charge_to_c", "50.0"),
-        ("point", "\"soh\""),
-        ("equals", "99"),
     ];
     let mut text = std::fs::read_to_string(draft).unwrap();
     for (key, value) in said {
