@@ -154,7 +154,7 @@ pub(super) fn bits_without_flag(draft: &Draft<'_>, problems: &mut Collector<'_>)
         problems.add(
             item.at("id"),
             format!(
-                "point \"{}\": no flag for bit {}, below bit {last} that has one",
+                "point \"{}\": expected flags up to bit {last}, found none for {}",
                 item.value.id,
                 left_out.join(", ")
             ),

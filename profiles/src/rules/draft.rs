@@ -156,13 +156,16 @@ fn how_far(
     }
 }
 
-/// What still stands as a draft begins, and may never have been looked at, as `key = value`.
+/// What a map says where nobody knows.
+const UNKNOWN: &str = "\"unknown\"";
+
+/// What still stands as a draft begins, and may never have been looked at, as `key = value`. How it is asked is proven
+/// by any answer, and what says that it is unknown is careful.
 fn as_begun(draft: &Draft<'_>, problems: &Collector<'_>) -> Vec<String> {
     let place = |blank: &Blank| {
         let (table, key) = blank.key.split_once('.')?;
         match table {
             "profile" => draft.head.as_ref().map(|item| item.at(key)),
-            "answering" => draft.answering.as_ref().map(|item| item.at(key)),
             "inverter" => draft.inverter.as_ref().map(|item| item.at(key)),
             "unit" => draft.unit.as_ref().map(|item| item.at(key)),
             _ => None,
@@ -171,9 +174,8 @@ fn as_begun(draft: &Draft<'_>, problems: &Collector<'_>) -> Vec<String> {
     Blank::of_drafts()
         .filter_map(|blank| {
             let written = problems.written(place(blank)?)?;
-            blank
-                .is_meanwhile(written)
-                .then(|| format!("{} = {written}", blank.key))
+            let is_begun = blank.is_meanwhile(written) && written != UNKNOWN;
+            is_begun.then(|| format!("{} = {written}", blank.key))
         })
         .collect()
 }

@@ -10,7 +10,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use clap::Args;
-use packside_profiles::model::{Base, Footing, Point, Profile, Span};
+use packside_profiles::model::{Base, Count, Footing, Point, Profile, Span};
 use packside_profiles::{Foreign, Known, Layout, as_written};
 
 use super::amend::{Found, amend};
@@ -156,20 +156,28 @@ pub(super) fn run(args: &TryArgs, as_json: bool) -> Result<CheckOutcome, Failure
     }
     out::result(&told(&written, &found, &images, &origin));
     let count = proposals(&found);
-    let taken = match (args.accept, out::interactive() && count > 0) {
-        (true, _) => all,
-        (false, true) => match ask(&written, &found)? {
-            Some(text) => text,
-            None => return Ok(left(&args.draft)),
-        },
-        (false, false) if count > 0 => {
-            let hint = "nothing was changed: --accept takes over what the unit shows\n";
-            return Ok((String::new(), hint.to_owned(), 0));
+    let taken = match (args.accept, out::interactive()) {
+        (true, _) => Some(all),
+        (false, true) if count > 0 => ask(&written, &found)?,
+        (false, true) => {
+            let prompt =
+                "Nothing to correct. Keep in the draft what was read, for answer and why? y/n: ";
+            let keeps = prompt::key(prompt, "yn") == Typed::Text("y".to_owned());
+            keeps.then_some(all)
         }
-        (false, false) => return Ok(left(&args.draft)),
+        (false, false) => {
+            let hint = match count {
+                0 => "nothing was kept: --accept keeps what was read, for answer and why",
+                _ => "nothing was changed: --accept takes over what the unit shows",
+            };
+            return Ok((String::new(), format!("{hint}\n"), 0));
+        }
+    };
+    let Some(taken) = taken else {
+        return Ok(left(&args.draft, &written.text));
     };
     write(&written.path, &taken)?;
-    Ok(left(&args.draft))
+    Ok(left(&args.draft, &taken))
 }
 
 /// What images show of a draft, with the indices of its points.
@@ -179,9 +187,15 @@ pub(super) fn held_against(profile: &Profile, images: &Images) -> (Vec<usize>, O
     (points, outcome)
 }
 
-/// How it ends: the next command.
-fn left(path: &Path) -> CheckOutcome {
-    let next = format!("\nnext: packside profile check {}\n", typed(path));
+/// How it ends: the next command. What a person can settle comes first.
+fn left(path: &Path, text: &str) -> CheckOutcome {
+    let profile = as_written(text, &packside_profiles::shown(&path)).ok();
+    let asks = profile.is_some_and(|profile| {
+        let held = draft::held(&profile);
+        !draft::questions(&profile, &held).is_empty()
+    });
+    let command = if asks { "answer" } else { "check" };
+    let next = format!("\nnext: packside profile {command} {}\n", typed(path));
     (next, String::new(), 0)
 }
 
@@ -371,7 +385,14 @@ fn as_check(args: &SourceArgs, draft: &Path) -> CheckArgs {
 
 /// Spans of exactly the registers that points name.
 fn named_only(profile: &Profile) -> Vec<Span> {
-    let layout = Layout::new(profile, &Known::default());
+    // How many there are is read as well; the draft names all that there can be.
+    let mut known = Known::default();
+    for group in &profile.groups {
+        if let Count::Named(id) = &group.count {
+            known.counts.insert(id.clone(), group.at_most);
+        }
+    }
+    let layout = Layout::new(profile, &known);
     let mut spans: Vec<Span> = Vec::new();
     let mut named: Vec<_> = layout.instances.iter().collect();
     named.sort_by_key(|one| (one.table, one.address));
