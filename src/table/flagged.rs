@@ -5,7 +5,8 @@
 use packside_profiles::model::{LiesIn, Severity};
 use packside_profiles::{Class, StateKind};
 
-use super::words::{Notion as N, understood};
+use super::text::{Part, parts};
+use super::words::{Notion as N, Understood, understood};
 
 /// A class with how sure it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -17,65 +18,112 @@ pub(super) struct Classed {
 /// The class of a flag by its words; what is not understood is some fault.
 pub(super) fn class(text: &str) -> Classed {
     let w = understood(text);
+    let class = classes(&w);
+    Classed {
+        class: class.unwrap_or(Class::OtherFault),
+        is_sure: class.is_some_and(|class| is_sure(class, &w)) && !denies(text),
+    }
+}
+
+/// Whether the text begins with `no`, and not with the number of something.
+fn denies(text: &str) -> bool {
+    match parts(text).as_slice() {
+        [Part::Word(no), Part::Word(_), ..] if no == "no" => true,
+        [Part::Word(first), ..] => first.starts_with('无'),
+        _ => false,
+    }
+}
+
+fn classes(w: &Understood) -> Option<Class> {
     let over = w.any(&[N::Over, N::Max]);
     let under = w.any(&[N::Under, N::Min]);
-    let is = |class| Some(class);
-    let place = w.any(&[N::Cell, N::Module]);
-    let class = if w.has(N::Short) {
-        is(Class::ShortCircuit)
-    } else if w.has(N::Inverter) && w.any(&[N::Heard, N::Lost, N::Heartbeat]) {
-        is(Class::InverterSilent)
-    } else if w.has(N::Inside) || (w.has(N::Heard) && w.any(&[N::Module, N::Cell])) {
-        is(Class::InternalCommunication)
+    let in_stack = w.any(&[N::Cell, N::Module]);
+    let speaks = w.any(&[N::Heard, N::Lost, N::Heartbeat]);
+    let is_switch = w.any(&[N::Switch, N::Board]);
+    // The voltage of a grid, a fan or a clock is none of the battery's.
+    let is_elsewhere = w.any(&[N::Alien, N::Inverter, N::Clock]) && !in_stack;
+    let class = if w.has(N::Sensor) && w.has(N::Short) {
+        Class::SensorFault
+    } else if is_switch && w.any(&[N::Short, N::Welded]) {
+        Class::SwitchFault
+    } else if w.has(N::Short) {
+        Class::ShortCircuit
+    } else if w.any(&[N::Below, N::Inside]) && speaks {
+        Class::InternalCommunication
+    } else if w.has(N::Inverter) && speaks {
+        Class::InverterSilent
+    } else if w.has(N::Inside) || (w.has(N::Heard) && in_stack) {
+        Class::InternalCommunication
     } else if w.has(N::Insul) {
-        is(Class::InsulationLow)
+        Class::InsulationLow
     } else if w.has(N::Precharge) {
-        is(Class::PrechargeFailed)
+        Class::PrechargeFailed
     } else if w.has(N::Fuse) {
-        is(Class::FuseOpen)
-    } else if w.has(N::Temp) && (w.any(&[N::Diff, N::Imbalance])) {
-        is(Class::TemperatureImbalance)
+        Class::FuseOpen
+    } else if w.has(N::Temp) && w.any(&[N::Diff, N::Imbalance]) {
+        Class::TemperatureImbalance
     } else if w.has(N::Temp) && over != under && !w.has(N::Sensor) {
-        is(if over {
+        if over {
             Class::OverTemperature
         } else {
             Class::UnderTemperature
-        })
+        }
     } else if w.has(N::Sensor) {
-        is(Class::SensorFault)
+        Class::SensorFault
+    } else if w.has(N::Fan) {
+        Class::FanFault
     } else if over && (w.has(N::Amp) || (w.has(N::Present) && !w.any(&[N::Volt, N::Soc]))) {
-        is(Class::OverCurrent)
+        Class::OverCurrent
     } else if w.has(N::Imbalance) || (w.has(N::Diff) && w.any(&[N::Volt, N::Cell])) {
-        is(Class::CellImbalance)
-    } else if w.has(N::Volt) && over != under {
-        is(match (place, over) {
+        Class::CellImbalance
+    } else if w.has(N::Volt) && over != under && !is_elsewhere {
+        match (in_stack, over) {
             (true, true) => Class::CellOverVoltage,
             (true, false) => Class::CellUnderVoltage,
             (false, true) => Class::PackOverVoltage,
             (false, false) => Class::PackUnderVoltage,
-        })
+        }
     } else if w.has(N::Soc) && under {
-        is(Class::LowCharge)
+        Class::LowCharge
     } else if w.has(N::Switch) {
-        is(Class::SwitchFault)
-    } else if w.any(&[N::Configuration]) {
-        is(Class::ConfigurationFault)
+        Class::SwitchFault
+    } else if w.has(N::Configuration) {
+        Class::ConfigurationFault
     } else if w.has(N::ControlUnit) {
-        is(Class::ControlUnitFault)
+        Class::ControlUnitFault
     } else if w.has(N::Door) {
-        is(Class::DoorOpen)
+        Class::DoorOpen
     } else if w.has(N::Button) {
-        is(Class::OffButton)
+        Class::OffButton
     } else {
-        None
+        return None;
     };
-    Classed {
-        class: class.unwrap_or(Class::OtherFault),
+    Some(class)
+}
+
+/// Whether the words leave no other class, and say that something is the matter.
+fn is_sure(class: Class, w: &Understood) -> bool {
+    let turned = w.any(&[N::Not, N::Nothing]) && !w.has(N::Heard);
+    let is_over = w.any(&[N::Ended, N::Reserved]);
+    let says_wrong = w.any(&[N::Fault, N::Lost, N::Short, N::Welded]);
+    let fits = match class {
+        // What is above the battery need not be the inverter, and a real fault must not hide behind it.
+        Class::InverterSilent => !w.has(N::Above),
         // A switch that is open is a status, one that welds is a fault.
-        is_sure: class.is_some()
-            && w.unknown.is_empty()
-            && !matches!(class, Some(Class::SwitchFault) if !w.any(&[N::Fault, N::Lost])),
-    }
+        Class::SwitchFault | Class::FanFault => says_wrong,
+        // A stage of every start.
+        Class::PrechargeFailed => says_wrong || w.notions.len() > 1,
+        // A module is not a cell.
+        Class::CellOverVoltage | Class::CellUnderVoltage => w.has(N::Cell),
+        // A memory that is full is no broken one.
+        Class::ControlUnitFault => !w.has(N::Full),
+        // Of heaters and grids.
+        Class::OverCurrent | Class::OverTemperature | Class::UnderTemperature => {
+            !w.any(&[N::Alien, N::Inverter])
+        }
+        _ => true,
+    };
+    w.unknown.is_empty() && !turned && !is_over && fits
 }
 
 /// Whether the words say that a bit is nothing.
@@ -164,7 +212,19 @@ mod tests {
         }
         let vague = class_of("communication fault");
         assert_ne!(vague, Class::InverterSilent);
-        assert!(!super::class("zorbel tripped").is_sure);
+        for text in [
+            "zorbel tripped",
+            "no short circuit",
+            "fuse ok",
+            "reserved for over temperature",
+            "grid overvoltage",
+            "master communication lost",
+        ] {
+            assert!(!super::class(text).is_sure, "{text}");
+        }
+        let master_and_slave = class_of("Master-slave communication lost");
+        assert_eq!(master_and_slave, Class::InternalCommunication);
+        assert_eq!(class_of("NTC short circuit"), Class::SensorFault);
     }
 
     fn class_of(text: &str) -> Class {

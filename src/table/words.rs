@@ -42,7 +42,8 @@ notions! {
     Door = "door", Button = "button", Inside = "internal communication", Imbalance = "imbalance",
     Configuration = "configuration", ControlUnit = "control unit", SelfTest = "self test", Waiting = "waiting",
     Standby = "standby", Off = "off", Stopping = "stopping", Maintenance = "maintenance", Nothing = "none",
-    Reserved = "reserved",
+    Reserved = "reserved", Above = "above", Below = "below", Fan = "fan", Not = "not", Ended = "over with",
+    Welded = "welded",
 }
 
 static LIST: LazyLock<Lexicon> = LazyLock::new(|| Lexicon::of(include_str!("words.txt")));
