@@ -3,7 +3,7 @@
 use packside_profiles::model::{Decimal, Positive, WordOrder};
 
 use super::scale::{self, Step};
-use super::text::{Part, narrow, parts, plain};
+use super::text::{Part, is_ideograph, narrow, parts, plain};
 use super::words::{Notion, understood};
 
 /// A name of a value or a bit.
@@ -391,93 +391,153 @@ pub(super) fn order(text: &str) -> Option<WordOrder> {
 /// Which direction is positive, if the text says so: `charge positive`, `+ discharge, - charge`, `放电为正`.
 pub(super) fn positive(text: &str) -> Option<Positive> {
     let tokens: Vec<Token> = parts(text).iter().flat_map(tokens).collect();
-    for (place, token) in tokens.iter().enumerate() {
-        let Token::Polarity(is_positive) = token else {
-            continue;
-        };
-        let behind = tokens.get(place + 1..).unwrap_or_default().iter();
-        let behind = behind
-            .take_while(|t| !matches!(t, Token::Break | Token::Polarity(_)))
-            .find_map(direction);
-        let in_front = tokens.get(..place).unwrap_or_default().iter().rev();
-        let in_front = in_front
-            .take_while(|t| !matches!(t, Token::Break | Token::Polarity(_)))
-            .find_map(direction);
-        let found = match (in_front, behind) {
-            (Some(one), None) | (None, Some(one)) => one,
-            // `charge positive, …` and `positive: charge`: what stands next to it in its part of the sentence.
-            (Some(_), Some(one)) => one,
-            (None, None) => continue,
-        };
-        return Some(match (found, is_positive) {
-            (Positive::Charge, true) | (Positive::Discharge, false) => Positive::Charge,
-            _ => Positive::Discharge,
-        });
+    let mut said = tokens
+        .split(|token| *token == Token::Break)
+        .filter(|sentence| sentence.iter().any(|t| matches!(t, Token::Polarity(_))))
+        .map(in_sentence);
+    let first = said.find(|found| *found != Said::Nothing)?;
+    let Said::Is(positive) = first else {
+        return None;
+    };
+    // Two sentences that contradict each other say nothing.
+    let contradicts = |found| {
+        !matches!(found, Said::Nothing | Said::Is(_)) || found == Said::Is(opposite(positive))
+    };
+    (!said.any(contradicts)).then_some(positive)
+}
+
+/// What one sentence says of the direction.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Said {
+    Nothing,
+    Is(Positive),
+    /// More than one thing, or that it is not so.
+    Unclear,
+}
+
+/// Directions and signs as they follow each other, without what stands between.
+fn in_sentence(tokens: &[Token]) -> Said {
+    if tokens.contains(&Token::Not) {
+        return Said::Unclear;
     }
-    None
+    let told: Vec<Token> = tokens
+        .iter()
+        .filter(|token| matches!(token, Token::Direction(_) | Token::Polarity(_)))
+        .copied()
+        .collect();
+    // `charging positive and discharging negative`: each with its own.
+    let pairs: Option<Vec<Positive>> = (told.len() > 2 && told.len().is_multiple_of(2))
+        .then(|| told.chunks(2).map(pair_of).collect())
+        .flatten();
+    if let Some(pairs) = pairs {
+        return one_of(&pairs);
+    }
+    let signs = told.iter().filter(|t| matches!(t, Token::Polarity(_)));
+    if signs.count() != 1 {
+        return Said::Unclear;
+    }
+    let mut sides = told.split(|token| matches!(token, Token::Polarity(_)));
+    let (in_front, behind) = (
+        sides.next().unwrap_or_default(),
+        sides.next().unwrap_or_default(),
+    );
+    let sign = told
+        .iter()
+        .find(|t| matches!(t, Token::Polarity(_)))
+        .copied();
+    // `charge and discharge current positive when charging`: what stands behind, where there is anything.
+    let side = if behind.is_empty() { in_front } else { behind };
+    let meant: Vec<Positive> = side
+        .iter()
+        .filter_map(|direction| pair_of(&[*direction, sign?]))
+        .collect();
+    if meant.is_empty() {
+        Said::Nothing
+    } else {
+        one_of(&meant)
+    }
+}
+
+/// What a direction beside a sign says is positive, in whichever order they stand.
+fn pair_of(pair: &[Token]) -> Option<Positive> {
+    match pair {
+        [Token::Direction(direction), Token::Polarity(is_positive)]
+        | [Token::Polarity(is_positive), Token::Direction(direction)] => Some(match is_positive {
+            true => *direction,
+            false => opposite(*direction),
+        }),
+        _ => None,
+    }
+}
+
+fn one_of(found: &[Positive]) -> Said {
+    match found.split_first() {
+        Some((first, rest)) if rest.iter().all(|one| one == first) => Said::Is(*first),
+        _ => Said::Unclear,
+    }
+}
+
+fn opposite(positive: Positive) -> Positive {
+    match positive {
+        Positive::Charge => Positive::Discharge,
+        _ => Positive::Charge,
+    }
 }
 
 /// A part of a sentence about directions.
-#[derive(Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Token {
     Polarity(bool),
     Direction(Positive),
+    /// Turns what is said round.
+    Not,
     Break,
     Other,
-}
-
-fn direction(token: &Token) -> Option<Positive> {
-    match token {
-        Token::Direction(direction) => Some(*direction),
-        _ => None,
-    }
 }
 
 fn tokens(part: &Part) -> Vec<Token> {
     match part {
         Part::Sign('+') => vec![Token::Polarity(true)],
         Part::Sign('-' | '–') => vec![Token::Polarity(false)],
-        Part::Sign(',' | ';' | '|' | '、' | '。' | '/') => vec![Token::Break],
+        Part::Sign(',' | ';' | '|' | '、' | '。' | '/' | '.') => vec![Token::Break],
         Part::Sign(_) | Part::Number(_) => vec![Token::Other],
+        Part::Word(word) if word.chars().any(is_ideograph) => dense(word),
         Part::Word(word) => of_word(word),
     }
 }
 
+/// Of a script without blanks, sign by sign.
+fn dense(word: &str) -> Vec<Token> {
+    let word = word.replace("プラス", "正").replace("マイナス", "负");
+    word.chars()
+        .map(|c| match c {
+            '充' => Token::Direction(Positive::Charge),
+            '放' => Token::Direction(Positive::Discharge),
+            '正' => Token::Polarity(true),
+            '负' | '負' => Token::Polarity(false),
+            '不' | '非' => Token::Not,
+            _ => Token::Other,
+        })
+        .collect()
+}
+
 fn of_word(word: &str) -> Vec<Token> {
     const POSITIVE: &[&str] = &[
-        "positive",
-        "positiv",
-        "positif",
-        "positivo",
-        "positiva",
-        "positief",
-        "正",
-        "プラス",
-        "plus",
-        "pos",
+        "positive", "positiv", "positif", "positivo", "positiva", "positief", "plus", "pos",
     ];
     const NEGATIVE: &[&str] = &[
-        "negative",
-        "negativ",
-        "negatif",
-        "negativo",
-        "negativa",
-        "negatief",
-        "负",
-        "負",
-        "マイナス",
-        "minus",
-        "neg",
+        "negative", "negativ", "negatif", "negativo", "negativa", "negatief", "minus", "neg",
     ];
     let is = |words: &[&str]| {
-        words.iter().any(|w| {
-            word == *w
-                || (w.chars().count() > 4 && word.starts_with(w))
-                || (!w.is_ascii() && word.contains(w))
-        })
+        words
+            .iter()
+            .any(|w| word == *w || (w.chars().count() > 4 && word.starts_with(w)))
     };
     let notions = understood(word).notions;
     let mut all = Vec::new();
+    if notions.contains(&Notion::Not) {
+        all.push(Token::Not);
+    }
     if notions.contains(&Notion::Discharge) {
         all.push(Token::Direction(Positive::Discharge));
     } else if notions.contains(&Notion::Charge) {
@@ -619,9 +679,20 @@ mod tests {
             ("放电为正", Positive::Discharge),
             ("positif : charge", Positive::Charge),
             ("negative = charging", Positive::Discharge),
+            (
+                "Discharging positive and charging negative",
+                Positive::Discharge,
+            ),
+            ("充电为正放电为负", Positive::Charge),
+            (
+                "charge and discharge current positive when charging",
+                Positive::Charge,
+            ),
         ] {
             assert_eq!(positive(text), Some(wanted), "{text}");
         }
+        assert_eq!(positive("not negative when charging"), None);
+        assert_eq!(positive("positive charging, positive discharging"), None);
         assert_eq!(positive("0.1 A"), None);
     }
 }
