@@ -562,34 +562,47 @@ fn fit(holds: Holds, cells: &[&str]) -> u8 {
 }
 
 fn is_access(cell: &str) -> bool {
-    let joined: String = super::text::plain(cell)
-        .chars()
-        .filter(|c| c.is_alphanumeric())
-        .collect();
+    is_written(cell) || is_only_read(cell)
+}
+
+/// Whether a cell says that a register may be written.
+pub(super) fn is_written(cell: &str) -> bool {
     matches!(
-        joined.as_str(),
-        "r" | "w"
-            | "ro"
-            | "rw"
+        letters(cell).as_str(),
+        "w" | "rw"
             | "wo"
             | "wr"
-            | "read"
             | "write"
-            | "readonly"
+            | "writeonly"
             | "readwrite"
-            | "只读"
-            | "读"
             | "读写"
-            | "可读"
             | "写"
-            | "l"
             | "le"
             | "ls"
+    )
+}
+
+/// Whether a cell says that a register may be read and nothing else.
+pub(super) fn is_only_read(cell: &str) -> bool {
+    matches!(
+        letters(cell).as_str(),
+        "r" | "ro"
+            | "read"
+            | "readonly"
+            | "只读"
+            | "读"
+            | "可读"
+            | "l"
             | "lesen"
             | "lecture"
             | "lettura"
             | "lectura"
     )
+}
+
+fn letters(cell: &str) -> String {
+    let plain = super::text::plain(cell);
+    plain.chars().filter(|c| c.is_alphanumeric()).collect()
 }
 
 /// The table that a cell names: by its function code or its name.

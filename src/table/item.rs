@@ -33,6 +33,10 @@ pub(super) struct Item {
     pub(super) range: Option<(f64, f64)>,
     /// The document has a column for it, and it is empty here.
     pub(super) is_step_left_out: bool,
+    /// The document has a column of units.
+    pub(super) has_column_of_units: bool,
+    /// It may be written, while the document has others that may only be read.
+    pub(super) is_set: bool,
 }
 
 /// Where a step stood.

@@ -36,6 +36,12 @@ pub(super) struct About {
     pub(super) several: u32,
     /// Numbers in its name.
     pub(super) numbers: usize,
+    /// One of its bits says what is the matter.
+    pub(super) says_trouble: bool,
+    /// It may be written, where others may only be read.
+    pub(super) is_set: bool,
+    /// Others have a unit.
+    pub(super) is_without_unit: bool,
 }
 
 /// Decides what a row is for.
@@ -58,11 +64,24 @@ pub(super) fn of(words: &Understood, about: About) -> Meaning {
                 Meaning::Perhaps(Vec::new())
             }
         });
-    // A word that is not known may turn the meaning round.
+    // A word that is not known may turn the meaning round, and so does `not`. What is measured cannot be written.
+    let in_doubt = !words.unknown.is_empty() || words.has(N::Not) || about.is_set;
+    // `Zelle mit höchster Spannung` without a unit is which cell it is.
+    let in_doubt = in_doubt || (about.is_without_unit && words.any(&[N::Max, N::Min]));
     match meaning {
-        Meaning::Sure(role) if !words.unknown.is_empty() => Meaning::Perhaps(vec![role]),
+        Meaning::Sure(role) if in_doubt => Meaning::Perhaps(vec![role]),
+        // Whatever it is called: it is not nothing.
+        Meaning::Other if about.says_trouble => {
+            Meaning::Perhaps(vec![Role::AlarmWord, Role::WarningWord, Role::LatchedWord])
+        }
         meaning => meaning,
     }
+}
+
+/// Whether a number is not that of the whole stack and now: the highest ever, the last before, that of one slave.
+fn is_of_another(w: &Understood) -> bool {
+    w.any(&[N::Ever, N::Stored, N::Clock, N::Below])
+        || (w.has(N::Cumul) && w.any(&[N::Max, N::Min]))
 }
 
 fn sure(role: Role) -> Option<Meaning> {
@@ -215,7 +234,7 @@ fn charge_or_health(w: &Understood) -> Option<Meaning> {
 fn volts(w: &Understood, about: About) -> Option<Meaning> {
     // At the terminals, on the inverter's side of the switches.
     let is_theirs = w.has(N::Inverter) && !w.has(N::Terminal);
-    if is_theirs {
+    if is_theirs || is_of_another(w) {
         return Some(Meaning::Other);
     }
     if w.any(&[
@@ -228,7 +247,6 @@ fn volts(w: &Understood, about: About) -> Option<Meaning> {
         N::Over,
         N::Under,
         N::Valid,
-        N::Stored,
         N::Count,
         N::Heard,
     ]) || w.any(&[
@@ -327,6 +345,9 @@ fn amps(w: &Understood) -> Option<Meaning> {
 }
 
 fn degrees(w: &Understood, about: About) -> Option<Meaning> {
+    if is_of_another(w) {
+        return Some(Meaning::Other);
+    }
     if w.any(&[
         N::Limit,
         N::Protect,
@@ -443,6 +464,7 @@ fn counted(w: &Understood) -> Option<Meaning> {
             N::Address,
             N::Alien,
             N::Nominal,
+            N::Lost,
         ]);
         return Some(
             match (

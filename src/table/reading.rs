@@ -2,9 +2,10 @@
 
 use std::collections::BTreeSet;
 
-use packside_profiles::Role;
 use packside_profiles::model::{Decimal, Key, Kind, Positive, Rival, WordOrder};
+use packside_profiles::{Class, Role};
 
+use super::flagged;
 use super::item::{Item, StepFrom};
 use super::kind::Sort;
 use super::meaning::{self, About, Meaning};
@@ -107,6 +108,12 @@ pub(super) fn about(item: &Item) -> About {
         is_text: item.said.sort == Some(Sort::Text) || is_long_name(item),
         several: several(item),
         numbers: item.words.numbers.len(),
+        says_trouble: item
+            .names
+            .iter()
+            .any(|name| name.is_bit && flagged::class(&name.text).class != Class::OtherFault),
+        is_set: item.is_set,
+        is_without_unit: item.has_column_of_units && item.unit.is_none(),
     }
 }
 

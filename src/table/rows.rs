@@ -5,7 +5,7 @@
 use packside_profiles::model::{Positive, Table, WordOrder};
 
 use super::between;
-use super::columns::{Columns, Holds, function, is_data, repeats};
+use super::columns::{self, Columns, Holds, function, is_data, repeats};
 use super::item::{Item, StepFrom};
 use super::merged;
 use super::number::{Written, written};
@@ -13,7 +13,7 @@ use super::remark::{self, Named};
 use super::row::Row;
 use super::scale::{self, Step, Unit};
 use super::text::{Part, parts, plain};
-use super::words::{Notion, understood};
+use super::words::{Notion, Understood, understood};
 use super::{kind, meaning, repeat};
 
 /// Why a row is in no point.
@@ -72,6 +72,8 @@ struct Walk<'t> {
     section: String,
     /// Line of a row that stands for those between the last and the next.
     left_out: Option<u32>,
+    /// The document tells what may be written from what may only be read.
+    tells_access: bool,
     read: Read,
 }
 
@@ -86,6 +88,10 @@ pub(super) fn read(rows: &[Row], columns: &Columns) -> Read {
         last: [None, None, None],
         section: String::new(),
         left_out: None,
+        tells_access: rows.iter().any(|row| {
+            let mut cells = columns.of(row, Holds::Access);
+            cells.any(columns::is_only_read)
+        }),
         read: Read::default(),
     };
     let header = columns.header.and_then(|at| rows.get(at));
@@ -100,6 +106,15 @@ pub(super) fn read(rows: &[Row], columns: &Columns) -> Read {
     let mut read = walk.read;
     read.items = repeat::expand(read.items, &read.notes.formulas);
     read
+}
+
+/// Names of values and bits in a remark; where nothing was taken for remarks, they stand in the name.
+fn named_in(remark: &str, name: &str) -> Vec<Named> {
+    let names = remark::names(remark);
+    match names.is_empty() {
+        true => remark::names(name),
+        false => names,
+    }
 }
 
 impl Walk<'_> {
@@ -304,21 +319,24 @@ impl Walk<'_> {
             .unwrap_or_default()
     }
 
-    fn item(&mut self, row: &Row, at: Written, name: &str) -> Option<Item> {
-        let (bare, in_name) = without_unit(name);
+    /// What a name says, with the module of its section.
+    fn words(&self, bare: &str) -> Understood {
         let section = if self.columns.has(Holds::Section) {
             self.merged(Holds::Section)
         } else {
             self.section.clone()
         };
-        let with_section =
-            understood(&section).has(Notion::Module) && !understood(&bare).has(Notion::Module);
-        let full = if with_section {
-            format!("{section} {bare}")
+        let own = understood(bare);
+        if understood(&section).has(Notion::Module) && !own.has(Notion::Module) {
+            understood(&format!("{section} {bare}"))
         } else {
-            bare
-        };
-        let words = understood(&full);
+            own
+        }
+    }
+
+    fn item(&mut self, row: &Row, at: Written, name: &str) -> Option<Item> {
+        let (bare, in_name) = without_unit(name);
+        let words = self.words(without_direction(&bare));
         let remark = self.remark(row);
         if meaning::of(&words, meaning::About::default()) == meaning::Meaning::Reserved {
             self.leave_out(row, NotRead::Reserved);
@@ -371,9 +389,11 @@ impl Walk<'_> {
                 .or_else(|| remark::order(&own_type)),
             positive: remark::positive(&remark)
                 .or_else(|| bracketed(name).and_then(remark::positive)),
-            names: remark::names(&remark),
+            names: named_in(&remark, name),
             range: self.columns.of(row, Holds::Range).find_map(scale::range),
             is_step_left_out,
+            has_column_of_units: self.columns.has(Holds::Unit),
+            is_set: self.tells_access && columns::is_written(&self.cell(row, Holds::Access)),
         })
     }
 
@@ -434,6 +454,13 @@ fn bracketed(name: &str) -> Option<&str> {
     let rest = name.get(from..)?;
     let inside = rest.trim_start_matches(['(', '[', '（']);
     inside.split([')', ']', '）']).next()
+}
+
+/// A name without the brackets that say which direction is positive: `Current (charge negative)` is no limit of charge.
+fn without_direction(name: &str) -> &str {
+    let says = bracketed(name).and_then(remark::positive).is_some();
+    let before = says.then(|| name.rfind(['(', '[', '（'])).flatten();
+    before.and_then(|at| name.get(..at)).unwrap_or(name)
 }
 
 /// A name without a unit in brackets or at its end, and that unit.

@@ -60,3 +60,4 @@ mod verdict;
 mod visits;
 mod watch;
 mod wire_end;
+mod wordings;
