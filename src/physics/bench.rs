@@ -16,6 +16,8 @@ pub(crate) struct Bench<'a> {
     /// Places in `viable[..].candidates` that the unit itself showed.
     pub(crate) proven: Vec<Option<Vec<usize>>>,
     pub(crate) evidence: Vec<Vec<Evidence>>,
+    /// Points that are not what the document says they are for.
+    pub(crate) disproven: Vec<bool>,
     /// Strings of cells side by side, where the sum of the cells tells.
     pub(crate) strings: Option<usize>,
     /// What speaks for this place of the whole draft, nats.
@@ -53,6 +55,25 @@ impl Bench<'_> {
             *proven = Some(places);
         }
         self.note(index, why);
+    }
+
+    /// Notes that others add up with the reading that stands for a point now.
+    pub(crate) fn back(&mut self, index: usize, why: Evidence) {
+        let Some(best) = self.best(index) else { return };
+        let candidates = self.candidates(index).iter().enumerate();
+        let same = candidates.filter(|(_, one)| one.is_same(best));
+        let places = same.map(|(place, _)| place).collect();
+        self.prove(index, places, why);
+    }
+
+    /// Notes that a point is not what the document says it is for, with the reason where there is no other yet.
+    pub(crate) fn disprove(&mut self, index: usize, why: Option<Evidence>) {
+        if let Some(disproven) = self.disproven.get_mut(index) {
+            *disproven = true;
+        }
+        if let Some(why) = why {
+            self.note(index, why);
+        }
     }
 
     /// Takes away the candidates that are excluded, without calling the rest proven.

@@ -93,6 +93,15 @@ pub enum Evidence {
         /// How far it moved meanwhile, in the unit of the point.
         moved: f64,
     },
+    /// It is said to be an extreme of the cells and is not, in so many images.
+    NotExtreme {
+        /// Which.
+        which: Extreme,
+        /// Images in which it was not.
+        held: usize,
+        /// Images that have both.
+        of: usize,
+    },
     /// It is the voltage of the pack seen once more.
     SameVoltage {
         /// Images in which it held.
@@ -155,6 +164,7 @@ impl Evidence {
         match self {
             Self::AddsUp { held, of, .. }
             | Self::IsExtreme { held, of, .. }
+            | Self::NotExtreme { held, of, .. }
             | Self::SameVoltage { held, of, .. }
             | Self::Product { held, of } => Some((*held, *of)),
             _ => None,
@@ -169,7 +179,7 @@ pub struct Weighed {
     pub grade: Footing,
     /// The reading that stands there.
     pub reading: Reading,
-    /// Keys in which it differs from the document.
+    /// Keys in which it differs from the document; the role where the unit shows that it is another.
     pub changed: Vec<Key>,
     /// Keys still in doubt.
     pub open: Vec<Key>,

@@ -12,11 +12,15 @@ use packside_profiles::model::Key;
 use super::bench::Bench;
 use super::claim::{Claim, Evidence, Extreme};
 use super::reading::Series;
-use super::relate::{Agreement, agree, fold, highest, lowest, middle, present, sum};
+use super::relate::{
+    Agreement, agree, correlation, fold, highest, lowest, middle, movement, pairs, present, sum,
+};
 use super::viable::Candidate;
 
 /// Cells as they are read now.
 pub(crate) struct Cells {
+    /// Their point.
+    pub(crate) index: usize,
     pub(crate) each: Vec<Series>,
     pub(crate) sum: Series,
     pub(crate) high: Series,
@@ -35,6 +39,14 @@ const SUM_TOLERANCE: f64 = 0.01;
 // Kind: common practice
 const EXTREME_TOLERANCE: f64 = 0.003;
 
+/// Coarsest step of a cell, V: beside one of a volt every cell is the highest.
+// Kind: common practice
+const COARSEST: f64 = 0.1;
+
+/// Cells of packs side by side lie nearer to each other, V.
+// Kind: common practice
+const FAR: f64 = 0.1;
+
 /// Looks at all voltages and temperatures.
 pub(super) fn weigh(bench: &mut Bench<'_>) {
     let cells = cells(bench);
@@ -43,6 +55,9 @@ pub(super) fn weigh(bench: &mut Bench<'_>) {
         modules_of(bench, cells);
     }
     pack(bench, cells.as_ref());
+    if let Some(cells) = &cells {
+        not_extremes(bench, cells);
+    }
     modules_by_pack(bench);
     terminal(bench, cells.as_ref());
     whole_cells(bench);
@@ -72,6 +87,7 @@ pub(super) fn cells(bench: &mut Bench<'_>) -> Option<Cells> {
     bench.score += (middles.len() as f64).ln();
     let is_whole = each.len() == instances && middles.len() == instances;
     Some(Cells {
+        index,
         sum: sum(&each),
         high: fold(&each, highest),
         low: fold(&each, lowest),
@@ -176,6 +192,9 @@ fn pack(bench: &mut Bench<'_>, cells: Option<&Cells>) {
     if by_cells && is_sure {
         bench.strings = Some(strings);
     }
+    if let Some(cells) = cells.filter(|_| by_cells && is_sure) {
+        bench.back(cells.index, why.clone());
+    }
     if by_cells && (is_sure || !is_stated) {
         bench.prove(index, places, why);
     } else if is_stated {
@@ -276,16 +295,14 @@ fn modules_of(bench: &mut Bench<'_>, cells: &Cells) {
     };
     let (held, of, moved) = held(found);
     bench.score += 3.0;
-    bench.prove(
-        index,
-        places,
-        Evidence::AddsUp {
-            parts,
-            held,
-            of,
-            moved,
-        },
-    );
+    let why = Evidence::AddsUp {
+        parts,
+        held,
+        of,
+        moved,
+    };
+    bench.back(cells.index, why.clone());
+    bench.prove(index, places, why);
 }
 
 fn terminal(bench: &mut Bench<'_>, cells: Option<&Cells>) {
@@ -321,66 +338,130 @@ fn terminal(bench: &mut Bench<'_>, cells: Option<&Cells>) {
     }
 }
 
+/// Both extremes of cells.
+const EXTREMES: [(Role, Extreme); 2] = [
+    (Role::CellVoltageMax, Extreme::Highest),
+    (Role::CellVoltageMin, Extreme::Lowest),
+];
+
 fn extremes(bench: &mut Bench<'_>, cells: &Cells) {
-    let both = [
-        (Role::CellVoltageMax, Extreme::Highest),
-        (Role::CellVoltageMin, Extreme::Lowest),
-    ];
-    for (role, which) in both {
-        let Some(index) = bench.of(role).first().copied() else {
-            continue;
-        };
-        let (right, wrong) = match which {
-            Extreme::Lowest => (&cells.low, &cells.high),
-            _ => (&cells.high, &cells.low),
-        };
-        let (mut places, first) = agreeing(
-            bench.candidates(index),
-            right,
-            0.0,
-            EXTREME_TOLERANCE + cells.step,
-        );
-        let Some(found) = first else {
-            bench.score -= if bench.candidates(index).is_empty() {
-                0.0
-            } else {
-                1.5
-            };
-            continue;
-        };
-        let apart = |place: &usize, with: &Series| {
-            let series = bench
-                .candidates(index)
-                .get(*place)
-                .map_or(&[][..], Candidate::first);
-            agree(series, with, |_| 0.0, 0.0).distance
-        };
-        // Cells that lie together have no extremes that differ.
-        let spread =
-            middle(&cells.high).unwrap_or_default() - middle(&cells.low).unwrap_or_default();
-        let is_flat = spread < 2.0 * cells.step.max(0.001);
-        places.retain(|place| is_flat || apart(place, right) < 0.6 * apart(place, wrong));
-        if places.is_empty() {
-            bench.score -= 1.5;
-            continue;
-        }
-        let (held, of, moved) = held(found);
-        bench.score += match (found.together, is_flat) {
-            (true, false) => 4.0,
-            (false, false) => 2.0,
-            _ => 0.5,
-        };
-        bench.prove(
-            index,
-            places,
-            Evidence::IsExtreme {
-                which,
-                held,
-                of,
-                moved,
-            },
-        );
+    for (role, which) in EXTREMES {
+        let all = bench.of(role).into_iter();
+        let scores = all.map(|index| extreme(bench, cells, index, which));
+        // A list may name a set-point with the same words.
+        bench.score += scores.reduce(f64::max).unwrap_or_default();
     }
+}
+
+/// Holds one point against the extreme of the cells that it is said to be; gives what that says of the place, nats.
+fn extreme(bench: &mut Bench<'_>, cells: &Cells, index: usize, which: Extreme) -> f64 {
+    let (right, wrong) = match which {
+        Extreme::Lowest => (&cells.low, &cells.high),
+        _ => (&cells.high, &cells.low),
+    };
+    let least = EXTREME_TOLERANCE + cells.step;
+    let (mut places, first) = agreeing(bench.candidates(index), right, 0.0, least);
+    let candidates = bench.candidates(index);
+    places.retain(|place| {
+        let step = candidates.get(*place).map(|one| one.reading.step());
+        step.is_some_and(|step| step <= COARSEST)
+    });
+    let Some(found) = first else {
+        return if bench.candidates(index).is_empty() {
+            0.0
+        } else {
+            -1.5
+        };
+    };
+    let apart = |place: &usize, with: &Series| {
+        let series = bench
+            .candidates(index)
+            .get(*place)
+            .map_or(&[][..], Candidate::first);
+        agree(series, with, |_| 0.0, 0.0).distance
+    };
+    // Cells that lie together have no extremes that differ.
+    let spread = middle(&cells.high).unwrap_or_default() - middle(&cells.low).unwrap_or_default();
+    let is_flat = spread < 2.0 * cells.step.max(0.001);
+    places.retain(|place| is_flat || apart(place, right) < 0.6 * apart(place, wrong));
+    if places.is_empty() {
+        return -1.5;
+    }
+    let (held, of, moved) = held(found);
+    let why = Evidence::IsExtreme {
+        which,
+        held,
+        of,
+        moved,
+    };
+    if found.together && !is_flat {
+        bench.back(cells.index, why.clone());
+    }
+    bench.prove(index, places, why);
+    match (found.together, is_flat) {
+        (true, false) => 4.0,
+        (false, false) => 2.0,
+        _ => 0.5,
+    }
+}
+
+/// What is called the highest or lowest cell and is none of them: a set-point, a record, the number of a cell.
+fn not_extremes(bench: &mut Bench<'_>, cells: &Cells) {
+    for (role, which) in EXTREMES {
+        let right = if which == Extreme::Lowest {
+            &cells.low
+        } else {
+            &cells.high
+        };
+        for index in bench.of(role) {
+            let is_proven = bench.proven.get(index).is_some_and(Option::is_some);
+            let instances = bench.claims.get(index).map_or(0, |one| one.instances.len());
+            if is_proven || instances != 1 {
+                continue;
+            }
+            let viable = bench.viable.get(index);
+            let is_impossible = viable.is_some_and(|one| one.impossible.is_some());
+            // There may be more cells than these: below the highest of some nothing is the highest of all.
+            let are_all = bench.strings.is_some();
+            let is_other = |series: &[Option<f64>], found: Agreement, step: f64| {
+                let above = middle(series)
+                    .zip(middle(right))
+                    .map(|(own, cell)| own > cell);
+                let is_inside = above == Some(which == Extreme::Lowest);
+                let stands = movement(right) > 3.0 * step.max(cells.step)
+                    && correlation(&pairs(series, right)) <= 0.8;
+                is_inside || stands || (are_all && found.distance > FAR)
+            };
+            let agreements = bench.candidates(index).iter().map(|one| {
+                let own = Some(one.reading.step()).filter(|step| *step <= COARSEST);
+                let step = own.unwrap_or_default().max(cells.step);
+                let found = agree(one.first(), right, |_| EXTREME_TOLERANCE, step);
+                (found, is_other(one.first(), found, step))
+            });
+            let all: Vec<(Agreement, bool)> = agreements.collect();
+            let is_none = |(found, is_other): &(Agreement, bool)| {
+                *is_other && found.of > 0 && found.held * 10 < found.of
+            };
+            let nearest = all.first().filter(|_| all.iter().all(is_none));
+            if let Some((nearest, _)) = nearest {
+                let why = Evidence::NotExtreme {
+                    which,
+                    held: nearest.of - nearest.held,
+                    of: nearest.of,
+                };
+                bench.disprove(index, Some(why));
+            } else if all.is_empty() && is_impossible && is_shown(bench, role) {
+                // No battery has such a number there, and the right one is known.
+                bench.disprove(index, None);
+            }
+        }
+    }
+}
+
+/// Whether the unit showed one of the points of a role.
+fn is_shown(bench: &Bench<'_>, role: Role) -> bool {
+    let is_proven = |index: &usize| bench.proven.get(*index).is_some_and(Option::is_some);
+    bench.of(role).iter().any(is_proven)
 }
 
 /// Without cells the highest must still not be below the lowest.

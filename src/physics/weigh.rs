@@ -132,6 +132,7 @@ fn at_shift<'a>(images: &'a Images, claims: &'a [Claim], shift: Shift) -> Bench<
         claims,
         proven: vec![None; viable.len()],
         evidence: vec![Vec::new(); viable.len()],
+        disproven: vec![false; viable.len()],
         viable,
         strings: None,
         score: 0.0,
@@ -290,6 +291,9 @@ fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
     let claim = bench.claims.get(index)?;
     let viable = bench.viable.get(index)?;
     let evidence = bench.evidence.get(index)?.clone();
+    if bench.disproven.get(index) == Some(&true) && base.is_firm() {
+        return Some(another(claim, evidence));
+    }
     let Some(best) = bench.best(index) else {
         let mut weighed = unseen(claim, Footing::AsDocumentSays);
         if viable.impossible.is_some() {
@@ -350,15 +354,32 @@ fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
     say_why(&mut weighed, viable, best, proven.is_some());
     // What a document says of the direction one reading does not show.
     let is_one_way = plausible::has_direction(claim.role) && !is_told;
-    weighed.grade = match (weighed.open.is_empty(), proven.is_some(), is_narrow) {
+    // A number that lies where its role can be is no check, however narrow that is: set-points lie there too.
+    weighed.grade = match (weighed.open.is_empty(), proven.is_some()) {
         // Narrowed is what has other readings to name.
-        (false, ..) if weighed.rivals.is_empty() => Footing::Open,
-        (false, ..) => Footing::Narrowed,
-        (true, ..) if is_one_way => Footing::AsDocumentSays,
-        (true, true, _) | (true, _, true) if base == Footing::Checked => Footing::Checked,
-        (true, ..) => Footing::AsDocumentSays,
+        (false, _) if weighed.rivals.is_empty() => Footing::Open,
+        (false, _) => Footing::Narrowed,
+        (true, _) if is_one_way => Footing::AsDocumentSays,
+        (true, true) if base == Footing::Checked => Footing::Checked,
+        (true, _) => Footing::AsDocumentSays,
     };
     Some(weighed)
+}
+
+/// A point that the unit shows to be for something else than the document says.
+fn another(claim: &Claim, evidence: Vec<Evidence>) -> Weighed {
+    let own = claim.open.iter().copied();
+    let mut open: Vec<Key> = own.filter(|key| *key != Key::Table).collect();
+    open.retain(|key| *key != Key::Order || wide(claim.reading.kind));
+    open.push(Key::Role);
+    Weighed {
+        grade: Footing::Open,
+        reading: claim.reading,
+        changed: vec![Key::Role],
+        open,
+        evidence,
+        rivals: Vec::new(),
+    }
 }
 
 /// What an unsigned reading of something that falls below zero comes to: the signed one, where no unit in use

@@ -60,6 +60,7 @@ pub(crate) fn evidence(role: Role, evidence: &Evidence) -> String {
         Evidence::Text { text } => format!("reads \"{}\"", text.clean()),
         Evidence::AddsUp { .. }
         | Evidence::IsExtreme { .. }
+        | Evidence::NotExtreme { .. }
         | Evidence::SameVoltage { .. }
         | Evidence::Product { .. } => holds(role, evidence),
     }
@@ -68,6 +69,18 @@ pub(crate) fn evidence(role: Role, evidence: &Evidence) -> String {
 /// What held in so many images.
 fn holds(role: Role, evidence: &Evidence) -> String {
     match evidence {
+        Evidence::AddsUp { .. } if role == Role::CellVoltage => {
+            "they add up to the voltage that the unit says".to_owned()
+        }
+        Evidence::IsExtreme { which, .. } if role == Role::CellVoltage => {
+            format!(
+                "the {} of them is the one that the unit says",
+                extreme(*which)
+            )
+        }
+        Evidence::NotExtreme { which, .. } => {
+            format!("it is not the {} of the cells", extreme(*which))
+        }
         Evidence::AddsUp { parts, .. } => {
             let what = if role == Role::ModuleVoltage {
                 "cells each"
@@ -76,20 +89,17 @@ fn holds(role: Role, evidence: &Evidence) -> String {
             };
             format!("{parts} {what} add up to it")
         }
-        Evidence::IsExtreme {
-            which: Extreme::Highest,
-            ..
-        } => "it is the highest of them".to_owned(),
-        Evidence::IsExtreme {
-            which: Extreme::Lowest,
-            ..
-        } => "it is the lowest of them".to_owned(),
-        Evidence::IsExtreme {
-            which: Extreme::Mean,
-            ..
-        } => "it is the mean of them".to_owned(),
+        Evidence::IsExtreme { which, .. } => format!("it is the {} of them", extreme(*which)),
         Evidence::SameVoltage { .. } => "the pack voltage once more".to_owned(),
         _ => "voltage x current is the power".to_owned(),
+    }
+}
+
+fn extreme(which: Extreme) -> &'static str {
+    match which {
+        Extreme::Highest => "highest",
+        Extreme::Lowest => "lowest",
+        Extreme::Mean => "mean",
     }
 }
 

@@ -59,5 +59,6 @@ mod unlisted;
 mod verdict;
 mod visits;
 mod watch;
+mod weighed;
 mod wire_end;
 mod wordings;

@@ -81,13 +81,20 @@ fn amend_point(table: &mut Table, point: &Point, weighed: &Weighed, words: Optio
         .collect();
     set_words(evidence.last_mut(), words);
     let rivals = weighed.rivals.iter();
+    let mut rivals: Vec<Table> = rivals
+        .map(|rival| rival_table(&reading, &draft::in_map(point, rival)))
+        .collect();
+    if weighed.changed.contains(&Key::Role) {
+        let mut rival = Table::new();
+        set(&mut rival, "role", point.role.id());
+        rivals.push(rival);
+        set(table, "role", Role::Other.id());
+    }
     let stood = Stood {
         grade: weighed.grade,
         open: &weighed.open,
         evidence,
-        rivals: rivals
-            .map(|rival| rival_table(&reading, &draft::in_map(point, rival)))
-            .collect(),
+        rivals,
     };
     stand(table, stood);
 }

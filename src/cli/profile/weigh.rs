@@ -10,7 +10,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use clap::Args;
-use packside_profiles::model::{Base, Count, Footing, Point, Profile, Span};
+use packside_profiles::model::{Base, Count, Footing, Key, Point, Profile, Span};
 use packside_profiles::{Foreign, Known, Layout, as_written};
 
 use super::amend::{Found, amend};
@@ -466,8 +466,10 @@ fn change(point: &Point, weighed: &Weighed) -> String {
         positive: point.positive,
     };
     let keys = weighed.changed.iter();
-    let changes =
-        keys.map(|key| format!("{} -> {}", words::key(*key, &old), words::key(*key, &new)));
+    let changes = keys.map(|key| match key {
+        Key::Role => format!("role {} -> open", point.role.id()),
+        key => format!("{} -> {}", words::key(*key, &old), words::key(*key, &new)),
+    });
     changes.collect::<Vec<_>>().join(", ")
 }
 
