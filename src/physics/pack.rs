@@ -53,13 +53,13 @@ fn like_pack(found: &Found<'_>, pack: &Series, block: &Block) -> Vec<(f64, Propo
             }
         }
     }
-    without_overlaps(found, all, pack)
+    without_overlaps(found, &all, pack)
 }
 
 /// Of readings that share a register, the one that goes best with a series: a float read one register off looks right.
 fn without_overlaps(
     found: &Found<'_>,
-    all: Vec<(f64, Proposal)>,
+    all: &[(f64, Proposal)],
     with: &Series,
 ) -> Vec<(f64, Proposal)> {
     let goes = |one: &Proposal| {
@@ -68,23 +68,30 @@ fn without_overlaps(
         let series = one.reading.series(found.images, at, &[]);
         correlation(&pairs(&series, with))
     };
-    let mut ranked: Vec<(f64, (f64, Proposal))> =
-        all.into_iter().map(|one| (goes(&one.1), one)).collect();
-    ranked.sort_by(|one, two| two.0.total_cmp(&one.0));
+    // A high word between two low ones makes the same number with either: what leaves both their own goes first.
+    let shares = |one: &Proposal| {
+        let others = all.iter().filter(|(_, other)| *other != *one);
+        others.filter(|(_, other)| overlaps(one, other)).count()
+    };
+    let mut ranked: Vec<(f64, usize, (f64, Proposal))> = (all.iter())
+        .map(|one| (goes(&one.1), shares(&one.1), one.clone()))
+        .collect();
+    ranked.sort_by(|one, two| two.0.total_cmp(&one.0).then(one.1.cmp(&two.1)));
     let mut kept: Vec<(f64, Proposal)> = Vec::new();
-    for (_, one) in ranked {
-        let first = one.1.instances.first().copied().unwrap_or_default();
-        let mut registers = (0..one.1.registers).filter_map(|further| first.checked_add(further));
-        let is_shared = registers.any(|address| {
-            let at = Register::new(one.1.table, address);
-            kept.iter().any(|(_, other)| other.covers(at))
-        });
-        if !is_shared {
+    for (.., one) in ranked {
+        if !kept.iter().any(|(_, other)| overlaps(&one.1, other)) {
             kept.push(one);
         }
     }
     kept.sort_by_key(|(_, one)| (one.table, one.instances.first().copied()));
     kept
+}
+
+/// Whether two proposals of one instance each share a register.
+fn overlaps(one: &Proposal, other: &Proposal) -> bool {
+    let first = one.instances.first().copied().unwrap_or_default();
+    let mut registers = (0..one.registers).filter_map(|further| first.checked_add(further));
+    registers.any(|address| other.covers(Register::new(one.table, address)))
 }
 
 /// Registers that are the voltage of the pack: the nearest stands for it, another for one of both sides.

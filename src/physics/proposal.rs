@@ -140,7 +140,7 @@ pub(crate) fn is_really_wide(images: &Images, at: Register, reading: &Reading) -
     let row = |at: Option<Register>| at.and_then(|at| images.row(at)).unwrap_or_default();
     let (high, low) = (row(high), row(low));
     if reading.kind != Kind::F32 {
-        return high.iter().flatten().any(|word| *word != 0);
+        return high.iter().flatten().any(|word| *word != 0) && carries(high, low);
     }
     // The end of a float that moves is as restless as dice, or nothing where it is rounded.
     let moves = |row: &[Option<u16>]| {
@@ -151,6 +151,16 @@ pub(crate) fn is_really_wide(images: &Images, at: Register, reading: &Reading) -
     };
     let is_rounded = low.iter().flatten().all(|word| *word == 0);
     moves(high) < 2 || is_rounded || moves(low) * 2 > moves(high)
+}
+
+/// Whether a high word moves only as the carry of its low one: where it turns, the low word passes its end. A state beside
+/// a number that stays where it is carries nothing, and goes with a current as a voltage does.
+fn carries(high: &[Option<u16>], low: &[Option<u16>]) -> bool {
+    let range = |row: &[Option<u16>]| {
+        let words = || row.iter().flatten().copied();
+        words().max().unwrap_or_default() - words().min().unwrap_or_default()
+    };
+    range(high) == 0 || range(low) >= 0x8000
 }
 
 pub(crate) fn is_really_wide_enough(found: &Found<'_>, at: Register, reading: &Reading) -> bool {
@@ -244,4 +254,32 @@ pub(crate) fn unsure_of_width(found: &Found<'_>, mut proposal: Proposal) -> Prop
         }
     }
     proposal
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn is_wide(words: impl Fn(u16) -> [u16; 2]) -> bool {
+        let mut images = Images::default();
+        let at = Register::new(Table::Input, 7);
+        for image in 0u16..20 {
+            let [high, low] = words(image);
+            let next = Register::new(Table::Input, 8);
+            images.push(f64::from(image), vec![(at, high), (next, low)]);
+        }
+        is_really_wide(&images, at, &Reading::plain(0.001).of(Kind::U32))
+    }
+
+    // Kind: derived (65,500 and 100 more are 1 and 64)
+    #[test]
+    fn a_high_word_moves_only_as_the_carry_of_its_low_one() {
+        let number = |image: u16| {
+            let (low, is_over) = 65_000u16.overflowing_add(100 * image);
+            [4 + u16::from(is_over), low]
+        };
+        assert!(is_wide(number));
+        // A state beside a temperature.
+        assert!(!is_wide(|image| [4 + image / 3 % 2, 2_310 + image]));
+    }
 }

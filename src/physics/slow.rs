@@ -107,8 +107,26 @@ pub(crate) fn clocks(found: &mut Found<'_>) {
         let others = || clocks.iter().filter(|other| *other != one);
         places.all(|place| !others().any(|other| other.covers(place)))
     };
-    let alone = clocks.iter().filter(|one| is_alone(one)).cloned();
+    let is_clock = |one: &&Proposal| is_alone(one) && !is_end_of_float(found, one);
+    let alone = clocks.iter().filter(is_clock).cloned();
     found.all.extend(alone.collect::<Vec<_>>());
+}
+
+/// Whether the word that stands for the date makes a usual number with what stands on its other side: the end of a float
+/// beside a counter of one register looks like a clock.
+fn is_end_of_float(found: &Found<'_>, clock: &Proposal) -> bool {
+    let first = clock
+        .instances
+        .first()
+        .and_then(|at| match clock.reading.order {
+            WordOrder::HighFirst => at.checked_sub(1),
+            WordOrder::LowFirst => at.checked_add(1),
+        });
+    let Some(first) = first else { return false };
+    let reading = clock.reading.of(Kind::F32);
+    let series = reading.series(found.images, Register::new(clock.table, first), &[]);
+    // Kind: common practice (volts, amperes, degrees, ampere-hours)
+    bounds(&series).is_some_and(|(low, high)| low >= 0.1 && high <= 100_000.0)
 }
 
 /// Counters that go on steadily: whose, no number tells.
@@ -288,4 +306,33 @@ fn side_by_side(known: &[Warm]) -> Vec<&[Warm]> {
         }
     }
     all
+}
+
+#[cfg(test)]
+mod tests {
+    use packside_profiles::model::Table;
+
+    use super::super::images::Images;
+    use super::super::learn;
+    use super::*;
+
+    /// What is learnt of rows of words by image.
+    fn learnt(words: impl Fn(u16) -> Vec<u16>) -> Vec<Role> {
+        let mut images = Images::default();
+        for image in 0u16..20 {
+            let words = (100u16..).zip(words(image));
+            let words = words.map(|(at, word)| (Register::new(Table::Holding, at), word));
+            images.push(f64::from(image) * 5.0, words.collect::<Vec<_>>());
+        }
+        learn(&images).iter().map(|one| one.role).collect()
+    }
+
+    // Kind: derived (26214 and 16818, the low word first, are a float of 22.3; 26214 as a high word is a day of 2024)
+    #[test]
+    fn the_end_of_a_float_beside_a_counter_is_no_clock() {
+        let clock = learnt(|image| vec![968 + 5 * image, 26_214, 7]);
+        assert!(clock.contains(&Role::UnitClock), "{clock:?}");
+        let float = learnt(|image| vec![968 + 5 * image, 26_214, 16_818]);
+        assert!(!float.contains(&Role::UnitClock), "{float:?}");
+    }
 }
