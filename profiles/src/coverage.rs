@@ -7,6 +7,7 @@
 //! a rule judges it is the judge's.
 
 use std::collections::BTreeSet;
+use std::sync::OnceLock;
 
 use serde::{Deserialize, Serialize};
 
@@ -87,6 +88,15 @@ pub struct FailureMode {
     classes: Vec<Class>,
     /// What shows it where no wire can.
     pub beyond: Option<String>,
+    /// The id under which a look that does not show it names it as not tested.
+    pub untested: Option<String>,
+}
+
+impl FailureMode {
+    /// Whether a flag of this class says it.
+    pub fn is_said_by(&self, class: Class) -> bool {
+        self.classes.contains(&class)
+    }
 }
 
 /// When a map would show a failure.
@@ -109,7 +119,7 @@ pub enum Sight {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Covered {
     /// Which.
-    pub mode: FailureMode,
+    pub mode: &'static FailureMode,
     /// When it would show.
     pub sight: Sight,
     /// Only with time or luck.
@@ -123,15 +133,31 @@ pub struct Covered {
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Table {
+    always: Vec<String>,
     mode: Vec<FailureMode>,
+}
+
+/// The table, read once.
+fn table() -> Result<&'static Table, toml::de::Error> {
+    static READ: OnceLock<Result<Table, toml::de::Error>> = OnceLock::new();
+    let read = READ.get_or_init(|| toml::from_str(include_str!("../modes.toml")));
+    read.as_ref().map_err(Clone::clone)
 }
 
 /// All failure modes, in their order.
 ///
 /// # Errors
 /// Where the data that come with this package cannot be read, which a test excludes.
-pub fn failure_modes() -> Result<Vec<FailureMode>, toml::de::Error> {
-    toml::from_str(include_str!("../modes.toml")).map(|table: Table| table.mode)
+pub fn failure_modes() -> Result<&'static [FailureMode], toml::de::Error> {
+    table().map(|table| table.mode.as_slice())
+}
+
+/// The ids of what no wire and no lamp can tell of any unit: it stands under "not tested" of every look.
+///
+/// # Errors
+/// As [`failure_modes`].
+pub fn never_tested() -> Result<&'static [String], toml::de::Error> {
+    table().map(|table| table.always.as_slice())
 }
 
 /// What a map sees of every failure mode.
@@ -141,11 +167,15 @@ pub fn failure_modes() -> Result<Vec<FailureMode>, toml::de::Error> {
 pub fn coverage(profile: &Profile) -> Result<Vec<Covered>, toml::de::Error> {
     let roles: BTreeSet<Role> = profile.points.iter().map(|point| point.role).collect();
     let classes: BTreeSet<Class> = profile.flags.iter().map(|flag| flag.class).collect();
-    let modes = failure_modes()?.into_iter();
+    let modes = failure_modes()?.iter();
     Ok(modes.map(|mode| covered(mode, &roles, &classes)).collect())
 }
 
-fn covered(mode: FailureMode, roles: &BTreeSet<Role>, classes: &BTreeSet<Class>) -> Covered {
+fn covered(
+    mode: &'static FailureMode,
+    roles: &BTreeSet<Role>,
+    classes: &BTreeSet<Class>,
+) -> Covered {
     let lacks = |list: &Vec<Role>| -> Vec<Role> {
         list.iter()
             .filter(|role| !roles.contains(role))
@@ -196,7 +226,7 @@ mod tests {
         let ids: BTreeSet<&str> = modes.iter().map(|mode| mode.id.as_str()).collect();
         assert_eq!(ids.len(), 60);
         // What can be seen says by what, and what cannot says by what else.
-        for mode in &modes {
+        for mode in modes {
             let is_seen = mode.seen.iter().any(|shows| *shows != Shows::No);
             let by_something = !mode.by.is_empty() || !mode.classes.is_empty();
             assert_eq!(is_seen && by_something, is_seen, "{}", mode.id);

@@ -59,6 +59,18 @@ pub enum Untested {
     Unjudged(Role),
     /// A point that could not be read and that a verdict can do without.
     Unread(Role),
+    /// Single cells.
+    SingleCells,
+    /// Temperatures.
+    Temperatures,
+    /// Modules: order, number, each one's voltage.
+    Modules,
+    /// The control unit, and whether it is this one.
+    ControlUnit,
+    /// What cools and warms it.
+    FanAndHeater,
+    /// Whether it hears its inverter.
+    InverterLink,
     /// A second stack at the same terminals.
     SecondStack,
     /// One pole that does not open.
@@ -84,8 +96,8 @@ pub enum Untested {
 }
 
 impl Untested {
-    /// What one look may test and another not.
-    const SOMETIMES: [Self; 11] = [
+    /// Everything.
+    pub const ALL: [Self; 28] = [
         Self::Precharge,
         Self::MainSwitches,
         Self::MainFuse,
@@ -97,10 +109,12 @@ impl Untested {
         Self::Insulation,
         Self::Unjudged(Role::CellVoltage),
         Self::Unread(Role::PackPower),
-    ];
-
-    /// What no wire and no lamp can tell, of any unit: it stands in every list.
-    pub const BEYOND: [Self; 11] = [
+        Self::SingleCells,
+        Self::Temperatures,
+        Self::Modules,
+        Self::ControlUnit,
+        Self::FanAndHeater,
+        Self::InverterLink,
         Self::SecondStack,
         Self::OnePole,
         Self::Damage,
@@ -114,9 +128,9 @@ impl Untested {
         Self::ColdStorage,
     ];
 
-    /// Everything.
-    pub fn all() -> impl Iterator<Item = Self> {
-        Self::SOMETIMES.into_iter().chain(Self::BEYOND)
+    /// The one of this id, as the table of failure modes names it.
+    pub fn named(id: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|one| one.id() == id)
     }
 
     /// The stable id.
@@ -133,6 +147,12 @@ impl Untested {
             Self::Insulation => "insulation",
             Self::Unjudged(_) => "not-judged",
             Self::Unread(_) => "not-read",
+            Self::SingleCells => "single-cells",
+            Self::Temperatures => "temperatures",
+            Self::Modules => "modules",
+            Self::ControlUnit => "control-unit",
+            Self::FanAndHeater => "fan-and-heater",
+            Self::InverterLink => "inverter-link",
             Self::SecondStack => "second-stack",
             Self::OnePole => "one-pole-welded",
             Self::Damage => "damage",
@@ -177,6 +197,8 @@ pub enum WhyNot {
     NoValidValue,
     /// No point of the map tells it.
     NoPoint,
+    /// Nothing of the map shows it, or shows all of it.
+    NotInMap,
     /// The map gives no limit for a number of this role.
     NoLimit(Role),
     /// A point for this could not be read.
@@ -208,6 +230,8 @@ pub enum When {
     Measured,
     /// When the unit gives it.
     Given,
+    /// When the map has what would show it.
+    MapShows,
     /// When the map is complete.
     MapComplete,
     /// In another way than by this wire: see what it is.

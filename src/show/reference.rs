@@ -72,7 +72,7 @@ pub fn topics() -> Vec<Chapter> {
         )
     };
     let classes = Class::ALL.iter().map(|class| of_class(*class));
-    let untested = Untested::all().map(|what| {
+    let untested = Untested::ALL.into_iter().map(|what| {
         let meaning = words::untested_means(what);
         entry(what.id(), format!("{meaning}."))
     });

@@ -24,6 +24,7 @@ pub fn why_not(item: &NotTested) -> String {
         }
         WhyNot::NoValidValue => "the unit has no valid value now",
         WhyNot::NoPoint => "the unit does not show it",
+        WhyNot::NotInMap => "the map does not show it, or not all of it",
         WhyNot::NoLimit(role) => {
             return said(format!(
                 "{}the map gives no limit for {role}, so it is shown and not judged",
@@ -67,6 +68,7 @@ pub fn when(when: When) -> String {
         When::AtTheEnds => "at rest, nearly empty or nearly full",
         When::Measured => "when its measurement has run",
         When::Given => "when the unit gives it: its maker knows whether it has it",
+        When::MapShows => "when the map has what packside profile coverage names",
         When::MapComplete => "when its map has the limit of the maker's document",
         When::Otherwise(what) => otherwise(what),
     })
@@ -96,7 +98,7 @@ fn otherwise(what: Untested) -> &'static str {
             "with the maker's drawing: temperature sensors that are swapped look right"
         }
         Untested::Site => {
-            "by eye and meter: tags, gas, flood line, earth continuity and bonding, torque, polarity"
+            "by eye and meter: lamps, tags, gas, flood line, earth continuity and bonding, torque, polarity"
         }
         Untested::InverterKeepsTo => {
             "under current: an inverter may ignore the battery's data until current flows"
@@ -122,6 +124,12 @@ pub fn untested(what: Untested) -> String {
         Untested::Insulation => "insulation",
         Untested::Unjudged(role) => return said(format!("{role} (no limit)")),
         Untested::Unread(role) => return said(format!("{} (not read)", role_in_words(role))),
+        Untested::SingleCells => "single cells",
+        Untested::Temperatures => "temperatures",
+        Untested::Modules => "modules",
+        Untested::ControlUnit => "control unit",
+        Untested::FanAndHeater => "fan and heater",
+        Untested::InverterLink => "inverter link",
         Untested::SecondStack => "a second stack",
         Untested::OnePole => "a single welded pole",
         Untested::Damage => "damage and leaks",
@@ -150,6 +158,14 @@ pub fn untested_means(what: Untested) -> &'static str {
         Untested::Insulation => "the unit's own insulation measurement",
         Untested::Unjudged(_) => "a number that must be judged, and for which the map has no limit",
         Untested::Unread(_) => "what the map names, could not be read, and refines a verdict only",
+        Untested::SingleCells => "what only the voltage of each cell shows",
+        Untested::Temperatures => "what only temperatures show",
+        Untested::Modules => "order, number and reversal of modules, and the voltage of each",
+        Untested::ControlUnit => {
+            "a control unit that hangs, restarts, has lost its modules, or is another one"
+        }
+        Untested::FanAndHeater => "a fan that stands, a heater that does not switch off",
+        Untested::InverterLink => "whether the unit hears its inverter",
         Untested::SecondStack => "a second stack at the same terminals and its isolator",
         Untested::OnePole => "one pole welded, where the unit does not measure each pole",
         Untested::Damage => "plating, leak, swelling, transport damage",
@@ -160,7 +176,9 @@ pub fn untested_means(what: Untested) -> &'static str {
         Untested::CurrentScale => "scale and sign of the current without a second meter",
         Untested::Capacity => "the true capacity",
         Untested::SensorOrder => "temperature sensors that are swapped",
-        Untested::Site => "tags, gas, flood line, earth continuity, torque, polarity",
+        Untested::Site => {
+            "lamps that are dead, tags, gas, flood line, earth continuity, torque, polarity"
+        }
         Untested::InverterKeepsTo => {
             "an inverter that ignores the battery's data until current flows"
         }

@@ -36,6 +36,7 @@ mod links;
 mod listen;
 mod listen_figures;
 mod mutants;
+mod not_tested;
 mod own_map;
 mod paper;
 mod peer;

@@ -53,7 +53,7 @@ pub(super) fn coverage(loaded: &Loaded, json: bool) -> CheckOutcome {
 
 /// `  3  a cell was below its absolute minimum · people · first: …`.
 fn line(covered: &Covered) -> String {
-    let mode = &covered.mode;
+    let mode = covered.mode;
     let weak = if covered.weak { ", with time" } else { "" };
     let lacks = words::lacks(covered).map_or_else(String::new, |lacks| format!("\n      {lacks}"));
     format!(

@@ -93,12 +93,14 @@ pub struct CoveredMode {
     pub missing_flags: Vec<Class>,
     /// What tells of it where no wire can.
     pub beyond: Option<String>,
+    /// Its id in `not_tested` of a look that does not show it.
+    pub untested: Option<String>,
 }
 
 impl CoveredMode {
     /// What a map sees of one mode.
     pub fn of(covered: &Covered) -> Self {
-        let mode = &covered.mode;
+        let mode = covered.mode;
         Self {
             number: mode.number,
             id: mode.id.clone(),
@@ -110,6 +112,7 @@ impl CoveredMode {
             missing_roles: covered.missing.clone(),
             missing_flags: covered.missing_flags.clone(),
             beyond: mode.beyond.clone(),
+            untested: mode.untested.clone(),
         }
     }
 }
