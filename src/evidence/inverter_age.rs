@@ -8,7 +8,7 @@ use super::heartbeat::{Pulse, PulseCounter};
 
 /// Looks this far apart show at what pace it rises.
 // Kind: common practice
-const TWO_LOOKS: Duration = Duration::from_secs(5);
+pub(super) const TWO_LOOKS: Duration = Duration::from_secs(5);
 /// A clock gains or loses no more than this share of the time.
 // Kind: common practice
 const PACE: f64 = 0.2;

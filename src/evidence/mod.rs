@@ -8,13 +8,14 @@
 //!
 //! # Where to look
 //! `seen` takes the events; `line` and `health` count what the line does; `unit` decodes what a unit answers
-//! and remembers what the rules need, `track` for each instance; `words`, `cells`, `current`, `heartbeat`, `inverter_age`, `transitions` are its
+//! and remembers what the rules need, `track` for each instance; `words`, `cells`, `current`, `heartbeat`, `inverter_age`, `flag_and_age`, `transitions` are its
 //! memories; `map` is what follows from a register map alone.
 
 pub(crate) mod cells;
 pub(crate) mod charge;
 pub(crate) mod current;
 pub(crate) mod excursion;
+pub(crate) mod flag_and_age;
 mod followed;
 pub(crate) mod health;
 pub(crate) mod heartbeat;

@@ -23,6 +23,7 @@ use packside_profiles::{Instance, Known, Layout, Role, StateKind, Value, decode}
 use super::cells::Cells;
 use super::charge::ChargedOutside;
 use super::current::Currents;
+use super::flag_and_age::FlagAndAge;
 use super::followed::Followed;
 use super::heartbeat::PulseCounter;
 use super::inverter_age::InverterAge;
@@ -55,6 +56,10 @@ pub(crate) struct InverterFlag {
     pub(crate) was_up: bool,
     /// When it fell under our questions.
     pub(crate) fell: Fell,
+    /// It against the time since the inverter was heard.
+    pub(crate) against_age: FlagAndAge,
+    /// When it was last read.
+    read_at: Option<Stamp>,
     /// When each instance was last seen up.
     last_up: BTreeMap<usize, Stamp>,
 }

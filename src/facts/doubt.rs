@@ -235,6 +235,8 @@ pub enum Contradiction {
         age_s: f64,
         /// The silence time of the map, s.
         silence_s: u32,
+        /// It was seen in one look, or in several close together.
+        once: bool,
     },
     /// The flag says that the inverter is silent, its age that it was just heard.
     SilentJustHeard {
@@ -242,6 +244,8 @@ pub enum Contradiction {
         age_s: f64,
         /// The silence time of the map, s.
         silence_s: u32,
+        /// It was seen in one look, or in several close together.
+        once: bool,
     },
     /// The flag says that the inverter is silent, and the counter that it writes moves.
     SilentYetCounts {

@@ -15,8 +15,9 @@ use packside_profiles::{Role, Value};
 use super::flags::is_up;
 use super::inverter::age_stands;
 use super::measure::{charging, perhaps_charges_outside};
-use super::shared::{ON_THE_WAY_S, first, first_good, is_at_its_end, slack_s};
+use super::shared::{first, first_good};
 use crate::evidence::charge;
+use crate::evidence::flag_and_age::{NOT_OVER, ON_THE_WAY_S, differ, is_at_its_end, slack_s};
 use crate::evidence::heartbeat::Pulse;
 use crate::evidence::unit::UnitMemory;
 use crate::facts::doubt::{Contradiction, Doubt};
@@ -30,8 +31,7 @@ pub(crate) fn contradictions(
 ) -> Vec<Doubt> {
     let flag_up = flag_up(readings, profile);
     let found = [
-        heard_long_ago(readings, profile, flag_up),
-        just_heard(readings, profile, flag_up).filter(|_| !age_stands(evidence, profile)),
+        flag_against_age(readings, evidence, profile, flag_up),
         counts_though_silent(evidence, profile, flag_up),
         age_against_uptime(readings, profile).filter(|_| !evidence.uptime.wrapped),
         counter_stands(evidence, profile).filter(|_| flag_up == Some(false)),
@@ -75,11 +75,6 @@ fn age(readings: &[Reading], profile: &Profile) -> Option<(f64, f64)> {
     Some((reading.number()?, skew + slack_s(point, profile)))
 }
 
-/// Beyond so much of the silence time it is over, and before so much of it it is not.
-// Kind: common practice
-const OVER: f64 = 1.2;
-const NOT_OVER: f64 = 0.8;
-
 /// Readings that together tell about the inverter.
 fn is_of_link(reading: &Reading) -> bool {
     matches!(
@@ -93,30 +88,35 @@ fn is_of_link(reading: &Reading) -> bool {
     )
 }
 
-/// The flag is down, and the inverter was heard long ago. An age that stands says "at least", which is long ago as well.
-fn heard_long_ago(
+/// The flag is down and the inverter was heard long ago, or up and it was heard just now. An age that stands says "at
+/// least", which is long ago as well; our own questions may have set the age of a unit that they feed. Where both agreed
+/// in another look, one look in which they differ shows one of each.
+fn flag_against_age(
     readings: &[Reading],
+    evidence: &UnitMemory,
     profile: &Profile,
     flag_up: Option<bool>,
 ) -> Option<Contradiction> {
     let (age_s, slack) = age(readings, profile)?;
-    let silence_s = profile.inverter.silence_s;
-    let is_over = age_s > OVER * f64::from(silence_s) + slack;
-    (flag_up == Some(false) && is_over).then_some(Contradiction::HeardLongAgo { age_s, silence_s })
-}
-
-/// The flag is up, and the inverter was heard just now. Our own questions may have set the age of a unit that they feed.
-fn just_heard(
-    readings: &[Reading],
-    profile: &Profile,
-    flag_up: Option<bool>,
-) -> Option<Contradiction> {
-    let (age_s, slack) = age(readings, profile)?;
-    let silence_s = profile.inverter.silence_s;
+    let (is_up, silence_s) = (flag_up?, profile.inverter.silence_s);
+    let both = &evidence.inverter.against_age;
+    if !differ(is_up, age_s, silence_s, slack) || both.may_be_of_two_moments() {
+        return None;
+    }
+    let once = !both.in_two_looks();
+    if !is_up {
+        return Some(Contradiction::HeardLongAgo {
+            age_s,
+            silence_s,
+            once,
+        });
+    }
     let ours_cannot_feed = matches!(profile.inverter.fed_by, FedBy::Writes | FedBy::OtherPort);
-    let is_not_over = age_s < NOT_OVER * f64::from(silence_s) - slack;
-    (flag_up == Some(true) && ours_cannot_feed && is_not_over)
-        .then_some(Contradiction::SilentJustHeard { age_s, silence_s })
+    (ours_cannot_feed && !age_stands(evidence, profile)).then_some(Contradiction::SilentJustHeard {
+        age_s,
+        silence_s,
+        once,
+    })
 }
 
 /// The flag is up, and the counter that the inverter writes moves on within the silence time.

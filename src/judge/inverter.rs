@@ -9,8 +9,9 @@ use std::time::Duration;
 use packside_profiles::model::{FedBy, Profile};
 use packside_profiles::{Role, StateKind};
 
-use super::shared::{ON_THE_WAY_S, Shared, is_at_its_end, slack_s};
+use super::shared::Shared;
 use crate::event::Plugged;
+use crate::evidence::flag_and_age::{ON_THE_WAY_S, is_at_its_end, slack_s};
 use crate::evidence::heartbeat::Pulse;
 use crate::evidence::samples::Given;
 use crate::evidence::transitions::Fell;

@@ -67,7 +67,7 @@ use crate::ask::Talk;
 use crate::event::{Event, What};
 use crate::evidence::Seen;
 use crate::evidence::samples::{self, MemberEvidence};
-use crate::facts::doubt::LinkUnknown;
+use crate::facts::doubt::{Contradiction, LinkUnknown};
 use crate::facts::{Doubt, Judgement, VerdictKind};
 use compose::compose;
 use member::Member;
@@ -159,6 +159,17 @@ pub fn by_looking_again(open: &Doubt) -> bool {
             }
             | Doubt::OfTwoMoments { .. }
             | Doubt::SpreadUnderLoad { .. }
+    ) || is_of_one_look(open)
+}
+
+/// Whether flag and age of the inverter differ, and a look some seconds later may show that they agree.
+pub fn is_of_one_look(open: &Doubt) -> bool {
+    matches!(
+        open,
+        Doubt::Contradiction {
+            what: Contradiction::HeardLongAgo { once: true, .. }
+                | Contradiction::SilentJustHeard { once: true, .. }
+        }
     )
 }
 

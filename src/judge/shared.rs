@@ -5,7 +5,7 @@
 use std::ops::RangeInclusive;
 use std::time::Duration;
 
-use packside_profiles::model::{LiesIn, Point, Profile, Severity};
+use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Foreign, Place, Role, Value};
 
 use crate::event::{LinkFacts, Plugged, StepAnswer};
@@ -90,23 +90,6 @@ pub(crate) fn first_good(readings: &[Reading], role: Role) -> Option<&Reading> {
 pub(crate) fn first(readings: &[Reading], role: Role) -> Option<f64> {
     first_good(readings, role).and_then(Reading::number)
 }
-
-/// Whether a counter stands at the end of its range: that says "at least", which is no number.
-pub(crate) fn is_at_its_end(point: &Point, raw: u64) -> bool {
-    let bits = point.raw_bits().clamp(1, 64);
-    let most = u64::MAX >> (64 - bits);
-    // The last value may say that there is none, so that a counter ends at the one before it.
-    raw >= most - 1 || raw == most >> 1 || raw == (most >> 1) - 1
-}
-
-/// What refresh, one step and the way to us may add to a time that a unit tells, s.
-pub(crate) fn slack_s(point: &Point, profile: &Profile) -> f64 {
-    profile.refresh_s() + point.scale.value().abs() + ON_THE_WAY_S
-}
-
-/// From the moment that a unit means to the one in which its answer is complete, s.
-// Kind: common practice
-pub(crate) const ON_THE_WAY_S: f64 = 2.0;
 
 /// A finding from numbers.
 pub(crate) fn finding(

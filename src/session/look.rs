@@ -12,7 +12,7 @@ use super::stage::{Following, Looks, Stage, Turn, UnderWay};
 use super::{End, Progress, Session, Task, Until, Want};
 use crate::evidence::samples::MemberEvidence;
 use crate::facts::{Doubt, Fact, Finding, Source, VerdictKind};
-use crate::judge::{TURN, by_looking_again, evidence_in};
+use crate::judge::{TURN, by_looking_again, evidence_in, is_of_one_look};
 use crate::poll::{self, Follow, Look, counter_questions};
 use crate::visit::load::currents;
 
@@ -24,6 +24,9 @@ const COUNTING: Duration = Duration::from_secs(5);
 const LATE: Duration = Duration::from_secs(4);
 /// Between two looks.
 const PAUSE: Duration = Duration::from_secs(2);
+/// Between two looks that must lie so far apart to show what one of them may have caught in between.
+// Kind: common practice
+const TWO_LOOKS: Duration = Duration::from_secs(5);
 /// Function code of diagnostics.
 const DIAGNOSTICS: u8 = 0x08;
 
@@ -176,6 +179,10 @@ impl Session {
             return self.count(now);
         }
         let open = self.verdict(None).verdict.open;
+        let pause = match open.iter().any(is_of_one_look) {
+            true => TWO_LOOKS,
+            false => PAUSE,
+        };
         let Stage::Looks(looks) = &mut self.stage else {
             return;
         };
@@ -185,7 +192,7 @@ impl Session {
         }
         let first = open.first().map_or("", Doubt::id);
         looks.open_before = open;
-        looks.now = UnderWay::Pause(now + PAUSE);
+        looks.now = UnderWay::Pause(now + pause);
         self.tell(Progress::LookingAgain {
             open: first,
             at_most: BY_ITSELF,

@@ -19,15 +19,38 @@ fn place(module: Option<u16>) -> String {
     module.map_or_else(|| "a module".to_owned(), |n| format!("module {n}"))
 }
 
+/// What was seen once may be one of each, before and after a change.
+fn so_far(once: bool) -> &'static str {
+    if once {
+        " (in one look so far: another one 5 s later settles it)"
+    } else {
+        ""
+    }
+}
+
+#[expect(
+    clippy::too_many_lines,
+    reason = "one arm a contradiction: a list is read more easily than parts of it"
+)]
 fn contradiction(what: &Contradiction) -> String {
     match what {
-        Contradiction::HeardLongAgo { age_s, silence_s } => format!(
+        Contradiction::HeardLongAgo {
+            age_s,
+            silence_s,
+            once,
+        } => format!(
             "the unit says that it hears its inverter, and that it last heard it {age_s:.0} s ago: after {silence_s} s it \
-             should call it silent"
+             should call it silent{}",
+            so_far(*once)
         ),
-        Contradiction::SilentJustHeard { age_s, silence_s } => format!(
+        Contradiction::SilentJustHeard {
+            age_s,
+            silence_s,
+            once,
+        } => format!(
             "the unit says that its inverter is silent, and that it heard it {age_s:.0} s ago: silent is more than \
-             {silence_s} s"
+             {silence_s} s{}",
+            so_far(*once)
         ),
         Contradiction::SilentYetCounts {
             within_s,

@@ -12,6 +12,7 @@ use super::UnitMemory;
 use crate::evidence::cells::CellAnswer;
 use crate::evidence::charge::{ChargedOutside, Outside, charging};
 use crate::evidence::excursion::{Conditions, Excursion};
+use crate::evidence::flag_and_age::{differ, slack_s};
 use crate::evidence::map::Map;
 use crate::evidence::samples::Given;
 use crate::evidence::stamp::Stamp;
@@ -64,6 +65,7 @@ impl UnitMemory {
         self.warm(at, map);
         self.state_and_switches(at, amps, map);
         self.inverter_flag(at, map);
+        self.flag_against_age(at, map);
         self.cells_of(number, at, map);
         self.before_silence(number, at, map);
         self.valid_numbers(at, map);
@@ -313,9 +315,36 @@ impl UnitMemory {
                     .is_some_and(|ago| ago <= TURN);
             let is_up = shown || turns;
             inverter.now_up = Some(is_up);
+            inverter.read_at = Some(at);
             inverter.was_up |= is_up;
             inverter.fell.take(at.at(), is_up, self.asked_from);
         }
+    }
+
+    /// Holds the flag of the silent inverter against the time since it was heard, where either is new.
+    fn flag_against_age(&mut self, at: Stamp, map: &Map) {
+        let Some((index, (age_at, age_s))) = self.followed.inverter_age.and_then(|index| {
+            let track = self.tracks.get(index)?;
+            Some((index, track.number?))
+        }) else {
+            return;
+        };
+        let Some((is_up, flag_at)) = self.inverter.now_up.zip(self.inverter.read_at) else {
+            return;
+        };
+        let instance = self.layout.instances.get(index);
+        let point = instance.and_then(|instance| map.point(instance.point));
+        let between = age_at.since(flag_at).zip(flag_at.since(age_at));
+        let (Some(point), Some((one, other))) = (point, between) else {
+            return;
+        };
+        if (age_at != at && flag_at != at) || age_at.at() < self.counts_from {
+            return;
+        }
+        let slack = one.max(other).as_secs_f64() + slack_s(point, &map.profile);
+        let silence_s = map.profile.inverter.silence_s;
+        let differ = differ(is_up, age_s, silence_s, slack);
+        self.inverter.against_age.take(at.at(), differ);
     }
 
     fn cells_of(&mut self, number: usize, at: Stamp, map: &Map) {
