@@ -314,11 +314,15 @@ impl Build {
             let classed = flagged::class(&name.text);
             let in_alarms = matches!(role, Role::AlarmWord | Role::LatchedWord | Role::FaultCode);
             let id = self.unique(classed.class.id().to_owned());
-            let open = if classed.is_sure {
-                Vec::new()
-            } else {
-                vec![Key::Class]
-            };
+            let doubts = [
+                (Key::Class, !classed.is_sure),
+                (Key::Bit, is_word && first.item.is_bit_open),
+            ];
+            let open: Vec<Key> = doubts
+                .into_iter()
+                .filter(|(_, is)| *is)
+                .map(|(key, _)| key)
+                .collect();
             self.flags.push(Flag {
                 id,
                 point: point.to_owned(),
@@ -328,7 +332,7 @@ impl Build {
                 } else {
                     vec![u64::from(name.number)]
                 },
-                active: 1,
+                active: u8::from(!name.is_low),
                 class: classed.class,
                 severity: flagged::severity(classed.class, in_alarms),
                 meaning: name.text.as_str().into(),

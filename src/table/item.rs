@@ -3,8 +3,8 @@
 use packside_profiles::model::{Decimal, Positive, Table, WordOrder};
 
 use super::kind;
+use super::named::Named;
 use super::number::Written;
-use super::remark::Named;
 use super::scale::{Step, Unit};
 use super::words::Understood;
 
@@ -29,6 +29,8 @@ pub(super) struct Item {
     pub(super) order: Option<WordOrder>,
     pub(super) positive: Option<Positive>,
     pub(super) names: Vec<Named>,
+    /// Nobody says whether its bits count from 0 or from 1.
+    pub(super) is_bit_open: bool,
     /// Lowest and highest value that the document gives.
     pub(super) range: Option<(f64, f64)>,
     /// The document has a column for it, and it is empty here.

@@ -11,6 +11,7 @@
 //! - What is made loads: the checker finds no mistake in a draft.
 
 mod between;
+mod bits;
 mod build;
 mod columns;
 mod constant;
@@ -18,9 +19,11 @@ mod decode;
 mod flagged;
 mod fold;
 mod item;
+mod keys;
 mod kind;
 mod meaning;
 mod merged;
+mod named;
 mod number;
 mod numbering;
 mod ods;

@@ -611,8 +611,18 @@ pub(super) fn meaning(item: &Item) -> Meaning {
         sort(item, &meaning),
         Some(Sort::Bits | Sort::Enumeration | Sort::Text)
     );
+    let names_faults = item.names.iter().any(|name| {
+        let said = flagged::class(&name.text);
+        name.is_bit && said.is_sure && !said.class.is_status()
+    });
     let Meaning::Sure(role) = meaning else {
-        return meaning;
+        // Whatever it is called: what names faults by bits is never passed over.
+        let is_known = matches!(&meaning, Meaning::Perhaps(roles) if !roles.is_empty());
+        return if names_faults && !is_known && meaning != Meaning::Reserved {
+            Meaning::Perhaps(vec![Role::AlarmWord, Role::WarningWord])
+        } else {
+            meaning
+        };
     };
     // Its words name what is measured, its type or its unit says that it is not.
     let contradicts = |wanted| !is_number || converted(item, wanted).is_none();

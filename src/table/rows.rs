@@ -5,11 +5,13 @@
 use packside_profiles::model::{Positive, Table, WordOrder};
 
 use super::between;
+use super::bits;
 use super::columns::{self, Columns, Holds, function, is_data, repeats};
 use super::item::{Item, StepFrom};
 use super::merged;
+use super::named::{self, Named};
 use super::number::{Written, written};
-use super::remark::{self, Named};
+use super::remark;
 use super::row::Row;
 use super::scale::{self, Step, Unit};
 use super::text::{Part, parts, plain};
@@ -105,14 +107,15 @@ pub(super) fn read(rows: &[Row], columns: &Columns) -> Read {
     }
     let mut read = walk.read;
     read.items = repeat::expand(read.items, &read.notes.formulas);
+    bits::settle(&mut read.items);
     read
 }
 
 /// Names of values and bits in a remark; where nothing was taken for remarks, they stand in the name.
 fn named_in(remark: &str, name: &str) -> Vec<Named> {
-    let names = remark::names(remark);
+    let names = named::names(remark);
     match names.is_empty() {
-        true => remark::names(name),
+        true => named::names(name),
         false => names,
     }
 }
@@ -190,7 +193,7 @@ impl Walk<'_> {
             return;
         }
         let remark = self.remark(row);
-        let names = remark::names(&remark);
+        let names = named::names(&remark);
         let bit = self
             .columns
             .of(row, Holds::Bit)
@@ -211,7 +214,7 @@ impl Walk<'_> {
     /// Whether the one filled cell of a row goes on with the remark of the row above.
     fn goes_on(&mut self, row: &Row) -> bool {
         let remark = self.remark(row);
-        let names = remark::names(&format!("0=;{remark}"));
+        let names = named::names(&format!("0=;{remark}"));
         let Some(last) = self
             .read
             .items
@@ -299,6 +302,7 @@ impl Walk<'_> {
                 number: u32::from(bit),
                 is_bit: true,
                 text,
+                is_low: false,
             });
         }
     }
@@ -346,6 +350,7 @@ impl Walk<'_> {
         let said = kind::said(&own_type)
             .or_else(|| kind::said(&self.merged(Holds::Type)))
             .unwrap_or_default();
+        let is_bits = said.sort == Some(kind::Sort::Bits) || plain(&remark).contains("bit");
         let (step, unit, unit_text, is_step_left_out) = self.step(row, &remark, in_name);
         let length = self
             .columns
@@ -372,7 +377,6 @@ impl Walk<'_> {
             line: row.line,
             text: row.text(),
             name: name.to_owned(),
-            words,
             table: table.or(self.table),
             at,
             registers: spanned.or(length).filter(|n| *n > 0),
@@ -389,11 +393,13 @@ impl Walk<'_> {
                 .or_else(|| remark::order(&own_type)),
             positive: remark::positive(&remark)
                 .or_else(|| bracketed(name).and_then(remark::positive)),
-            names: named_in(&remark, name),
+            names: bits::of_alarms(named_in(&remark, name), &words, is_bits),
+            is_bit_open: false,
             range: self.columns.of(row, Holds::Range).find_map(scale::range),
             is_step_left_out,
             has_column_of_units: self.columns.has(Holds::Unit),
             is_set: self.tells_access && columns::is_written(&self.cell(row, Holds::Access)),
+            words,
         })
     }
 

@@ -33,6 +33,7 @@ mod link_open;
 mod link_rules;
 mod link_watch;
 mod links;
+mod listed;
 mod listen;
 mod listen_figures;
 mod mutants;
