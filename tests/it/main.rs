@@ -13,6 +13,7 @@ mod adversary;
 mod bad_input;
 mod captures;
 mod cases;
+mod described;
 mod docs;
 mod examples;
 mod find;
