@@ -1,6 +1,6 @@
 //! Where the repetitions of the shipped maps stand, and that no map can break the layout.
 
-use packside_profiles::model::{Profile, Table};
+use packside_profiles::model::{Count, Profile, Repeat, Table};
 use packside_profiles::{Instance, Known, Layout, load, shipped};
 
 fn shipped_profile(name: &str) -> Profile {
@@ -112,4 +112,23 @@ fn huge_strides_counts_and_addresses_neither_panic_nor_grow() {
         .for_each(|r| r.stride = 0);
     let layout = Layout::new(&profile, &with_modules(65535));
     assert!(layout.instances.len() < profile.points.len() * 65537);
+}
+
+// Kind: invented (voltages of modules that stand in a row of their own, beside a group of cells)
+#[test]
+fn what_each_module_has_once_counts_modules_outside_of_a_group_too() {
+    let mut profile = shipped_profile("generic-hv-stack");
+    let points = profile.points.iter_mut();
+    let mut voltages = points.filter(|point| point.id == "module_voltage");
+    let point = voltages.next().unwrap();
+    (point.group, point.table, point.address) = (None, Some(Table::Input), 2_000);
+    point.repeat = Some(Repeat {
+        count: Count::Fixed(3),
+        stride: 1,
+        name: "module".into(),
+    });
+    let layout = Layout::new(&profile, &with_modules(3));
+    let second = instance(&layout, &profile, "module_voltage[2]");
+    assert_eq!(second.address, 2_001);
+    assert_eq!((second.place.module, second.place.item), (Some(2), None));
 }
