@@ -201,6 +201,8 @@ pub enum WhyNot {
     NotInMap,
     /// The map gives no limit for a number of this role.
     NoLimit(Role),
+    /// The map gives none, and only what the chemistry bears judged it.
+    OnlyFloor(Role),
     /// A point for this could not be read.
     NotRead(Role),
     /// No wire and no lamp can tell it.

@@ -152,16 +152,15 @@ fn beyond(profile: &Profile) -> Vec<NotTested> {
     let mut list = Vec::new();
     let mut add = |what, why, when| list.push(NotTested::new(what, why, when));
     for gap in &profile.gaps {
-        let point = match gap {
-            Gap::Limit { point, .. } => profile.points.get(*point),
-            _ => None,
+        let Gap::Limit { point, floor, .. } = gap else {
+            continue;
         };
-        if let Some(role) = point.map(|point| point.role) {
-            add(
-                Untested::Unjudged(role),
-                WhyNot::NoLimit(role),
-                When::MapComplete,
-            );
+        if let Some(role) = profile.points.get(*point).map(|point| point.role) {
+            let why = match floor {
+                Some(_) => WhyNot::OnlyFloor(role),
+                None => WhyNot::NoLimit(role),
+            };
+            add(Untested::Unjudged(role), why, When::MapComplete);
         }
     }
     let never = never_tested().unwrap_or_default().iter();

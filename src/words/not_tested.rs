@@ -31,6 +31,12 @@ pub fn why_not(item: &NotTested) -> String {
                 at(item)
             ));
         }
+        WhyNot::OnlyFloor(role) => {
+            return said(format!(
+                "{}the map gives no limit for {role}: only what cells of its chemistry bear at all was judged",
+                at(item)
+            ));
+        }
         WhyNot::NotRead(role) => {
             return said(format!(
                 "{}{} could not be read",

@@ -5,7 +5,7 @@ The maps are changed as text; the units behind them stay what they are.
 import re
 from pathlib import Path
 
-from case import case
+from case import KEEP_AWAY, any_root, case, first_says, never_says, says, untested
 from cases_a_sound import hv, lv, waiting
 from cases_c_measured import cell, cells, hv_run, hv_wait, lcell, lv_wait, put, temps
 from images import *
@@ -77,6 +77,16 @@ hides("lower cell limits ten times too low",
 hides("temperature limits ten times too high", changed(HV, r"warn_above = 50, alarm_above = 58", "warn_above = 500, alarm_above = 580"),
     hv(hv_wait(temps(85))), "alarm above 580 °C, 85 °C everywhere",
     "What no such cell can bear is a fault by its chemistry, whatever the map allows.")
+FLOOR_ONLY = "Where only what the chemistry bears judged, that is said: it is far beyond what a maker allows, and clears nothing."
+SAYS_FLOOR = says(r"chemistry|LFP")
+NO_CELL_LIMITS = in_point(in_point(in_point(HV, "cell_voltage", r"^limits = .*\n", ""), "cell_voltage_max", r"^limits = .*\n", ""), "cell_voltage_min", r"^limits = .*\n", "")
+hides("only the floor judges, sound unit", NO_CELL_LIMITS, hv(waiting), "no limit for any cell, the unit is sound", FLOOR_ONLY, truth="open", kinds={"undecided"},
+      checks=(SAYS_FLOOR, untested("not-judged"), never_says("proven")))
+hides("only the floor judges, cells 4.05 V", NO_CELL_LIMITS, hv(hv_wait(lambda u, t: u.set_cells(4.05))), "no limit for any cell, all cells 4.05 V", FLOOR_ONLY, kinds={"fault"},
+      checks=(SAYS_FLOOR, untested("not-judged"), any_root("cell-over-voltage")))
+hides("only the floor judges, 85 °C", in_point(in_point(in_point(HV, "cell_temperature", r"^limits = .*\n", ""), "cell_temperature_max", r"^limits = .*\n", ""), "cell_temperature_min", r"^limits = .*\n", ""),
+      hv(hv_wait(temps(85))), "no limit for any temperature, 85 °C everywhere", FLOOR_ONLY, kinds={"fault"},
+      checks=(SAYS_FLOOR, untested("not-judged"), any_root("over-temperature"), first_says(KEEP_AWAY)))
 hides("no chemistry, sound unit", changed(HV, r'^chemistry = "LFP"\n', ""), hv(waiting), "the map names no chemistry",
     "Chemistry unknown: never clean.", truth="open")
 hides("no heartbeat, frozen unit", without(HV, "own_heartbeat"), hv(hv_wait(put(beat=1, uptime=600))),
