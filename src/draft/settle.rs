@@ -266,6 +266,7 @@ pub fn settle(profile: &Profile, held: &Held, told: &[Told]) -> Vec<Settled> {
         Told::Number(Question::Volts, volts) => Some(*volts),
         _ => None,
     });
+    let is_alone = seen.is_some_and(|volts| is_stack_alone(profile, held, volts));
     let volts = seen.or_else(|| volts(profile, held));
     let mut all: Vec<Settled> = Vec::new();
     for (index, point) in profile.points.iter().enumerate() {
@@ -279,7 +280,8 @@ pub fn settle(profile: &Profile, held: &Held, told: &[Told]) -> Vec<Settled> {
                 Some(one) => one.left.clone(),
                 None => before.clone(),
             };
-            let Some((bearing, left, question)) = weigh(point, &before, held, answer, volts) else {
+            let weighed = weigh(point, &before, held, answer, (volts, is_alone));
+            let Some((bearing, left, question)) = weighed else {
                 continue;
             };
             let reads = left.first().and_then(|way| number(point, way, held));
@@ -339,6 +341,21 @@ fn collide(all: &mut [Settled]) {
     }
 }
 
+/// Whether no more points than the two voltages of a stack have a reading near the volts of the screen.
+fn is_stack_alone(profile: &Profile, held: &Held, volts: f64) -> bool {
+    let is_near = |point: &&Point| {
+        let ways = possible(profile, point);
+        let mut read = ways
+            .iter()
+            .filter(|way| Question::Volts.roles().contains(&way.role));
+        read.any(|way| {
+            let reads = number(point, way, held);
+            reads.is_some_and(|reads| fits(Question::Volts, way, reads, volts, None))
+        })
+    };
+    profile.points.iter().filter(is_near).count() <= 2
+}
+
 /// The voltage of the pack, where all that may be it agree.
 fn volts(profile: &Profile, held: &Held) -> Option<f64> {
     let is_pack = |way: &Way| matches!(way.role, Role::PackVoltage | Role::TerminalVoltage);
@@ -359,7 +376,7 @@ fn weigh(
     before: &[Way],
     held: &Held,
     answer: &Told,
-    volts: Option<f64>,
+    (volts, is_alone): (Option<f64>, bool),
 ) -> Option<(Bearing, Vec<Way>, Question)> {
     let (question, asked) = match answer {
         Told::Number(question, number) => (*question, Some(*number)),
@@ -380,12 +397,18 @@ fn weigh(
     }
     let asked = asked?;
     held.get(&point.id)?;
+    let is_near =
+        |way: &Way| number(point, way, held).is_some_and(|n| fits(question, way, n, asked, volts));
+    // The voltages of modules would stand beside that of their stack, and more than two of them.
+    let is_stack = question == Question::Volts
+        && is_alone
+        && before.iter().any(|way| about(&way) && is_near(way));
     let mut left: Vec<Way> = before
         .iter()
-        .filter(|way| {
+        .filter(|way| match way.role {
+            Role::ModuleVoltage if is_stack => false,
             // A wider one than what was read says nothing.
-            !about(way)
-                || number(point, way, held).is_none_or(|n| fits(question, way, n, asked, volts))
+            _ => !about(way) || number(point, way, held).is_none() || is_near(way),
         })
         .copied()
         .collect();
@@ -412,8 +435,8 @@ fn weigh(
         let role = Role::Other;
         left.push(Way { role, ..first });
     }
-    let is_near = left.iter().all(|way| about(&way)) && question != Question::Room;
-    let bearing = if is_near {
+    let is_shown = left.iter().all(|way| about(&way)) && question != Question::Room;
+    let bearing = if is_shown {
         Bearing::Shown
     } else {
         Bearing::Left
@@ -694,6 +717,31 @@ scale = 1
         let open = all[0].open(&profile.points[0]);
         assert_eq!(open, [Key::Type, Key::Address]);
         assert_eq!(all[0].grade(&profile.points[0]), Footing::Open);
+    }
+
+    // Kind: derived (ten modules of 98.77 V have the digits of their stack: three registers would hold either, two hold 987.7 V)
+    #[test]
+    fn volts_of_the_screen_leave_no_module_where_only_the_stack_reads_near_them() {
+        let points = |count: u16| {
+            let point = |at: u16| {
+                format!(
+                    "[[point]]\nid = \"volts_{at}\"\nrole = \"other\"\ntable = \"input\"\naddress = {at}\ntype = \"u16\"\nscale = 0.1\n\
+                     unit = \"V\"\n[point.draft]\ngrade = \"narrowed\"\nopen = [\"role\", \"scale\"]\n[[point.draft.evidence]]\nby = \"line\"\n\
+                     words = [9877]\n[[point.draft.rival]]\nrole = \"pack_voltage\"\n[[point.draft.rival]]\nrole = \"module_voltage\"\n\
+                     [[point.draft.rival]]\nrole = \"module_voltage\"\nscale = 0.01\n"
+                )
+            };
+            drafted(&(1..=count).map(point).collect::<String>())
+        };
+        let left = |profile: &Profile| {
+            let told = [Told::Number(Question::Volts, 985.0)];
+            let all = settle(profile, &held(profile), &told);
+            all.first()
+                .map(|one| one.left.iter().map(|way| way.role).collect::<Vec<_>>())
+        };
+        assert_eq!(left(&points(1)), Some(vec![Role::PackVoltage]));
+        let three = left(&points(3)).unwrap_or(vec![Role::ModuleVoltage]);
+        assert!(three.contains(&Role::ModuleVoltage), "{three:?}");
     }
 
     // Kind: invented

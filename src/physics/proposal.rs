@@ -8,6 +8,7 @@ use packside_profiles::model::{Footing, Key, Kind, Table, WordOrder};
 use super::claim::Evidence;
 use super::images::{Images, Register};
 use super::reading::{Reading, Series};
+use super::relate::{correlation, middle, pairs};
 
 /// Something that registers may be.
 #[derive(Debug, Clone, PartialEq)]
@@ -69,6 +70,21 @@ impl Proposal {
             }
             self.rivals.push((role, reading));
             self.grade = Footing::Narrowed;
+        }
+        self
+    }
+
+    /// The same with another word of zeros: the number stays.
+    fn in_two_registers(mut self, at: Register, order: WordOrder) -> Self {
+        let wide = |reading: Reading| Reading {
+            order,
+            ..reading.of(Kind::U32)
+        };
+        self.instances = vec![at.address];
+        self.registers = 2;
+        self.reading = wide(self.reading);
+        for (_, rival) in &mut self.rivals {
+            *rival = wide(*rival);
         }
         self
     }
@@ -207,6 +223,41 @@ pub(crate) fn longest_run(mut places: Vec<(Table, u16, u16)>) -> Vec<(Table, u16
     best
 }
 
+/// The order of words of two voltages of one stack of which each has a word of zeros on the same side: units keep both in
+/// one way (common practice), and a zero before each of two that stand two registers apart is no chance.
+fn width_beside(found: &Found<'_>, first: Register) -> Option<WordOrder> {
+    let at = |address: Option<u16>| address.map(|address| Register { address, ..first });
+    let is_zero = |address: Option<u16>| {
+        let row = at(address).and_then(|at| found.images.row(at));
+        row.is_some_and(|row| row.iter().flatten().all(|word| *word == 0))
+    };
+    let plain = |at: Register| Reading::plain(1.0).series(found.images, at, &[]);
+    let own = plain(first);
+    let is_like = |other: Register| {
+        let series = plain(other);
+        let near = middle(&own).zip(middle(&series));
+        near.is_some_and(|(own, other)| (own - other).abs() < 0.05 * own)
+            && correlation(&pairs(&own, &series)) > 0.8
+    };
+    let here = first.address;
+    let mut orders = Vec::new();
+    for other in [here.checked_sub(2), here.checked_add(2)] {
+        let Some(there) = other.filter(|address| at(Some(*address)).is_some_and(is_like)) else {
+            continue;
+        };
+        if is_zero(here.checked_sub(1)) && is_zero(there.checked_sub(1)) {
+            orders.push(WordOrder::HighFirst);
+        }
+        if is_zero(here.checked_add(1)) && is_zero(there.checked_add(1)) {
+            orders.push(WordOrder::LowFirst);
+        }
+    }
+    match orders.as_slice() {
+        [order, rest @ ..] if rest.iter().all(|other| other == order) => Some(*order),
+        _ => None,
+    }
+}
+
 /// A register of zeros before or behind may be the other word of a wide number: then only the rivals say what
 /// it may be.
 pub(crate) fn unsure_of_width(found: &Found<'_>, mut proposal: Proposal) -> Proposal {
@@ -224,6 +275,18 @@ pub(crate) fn unsure_of_width(found: &Found<'_>, mut proposal: Proposal) -> Prop
         .address
         .checked_sub(1)
         .map(|address| Register { address, ..first });
+    if proposal.unit == "V"
+        && let Some(order) = width_beside(found, first)
+    {
+        let at = match order {
+            WordOrder::HighFirst => before,
+            WordOrder::LowFirst => Some(first),
+        };
+        let other = at.and_then(|at| if at == first { at.plus(1) } else { Some(at) });
+        if let Some(at) = at.filter(|_| other.is_some_and(|other| !found.is_taken(other))) {
+            return proposal.in_two_registers(at, order);
+        }
+    }
     let is_zero = |at: Option<Register>| {
         let row = at
             .filter(|at| !found.is_taken(*at))
@@ -281,5 +344,36 @@ mod tests {
         assert!(is_wide(number));
         // A state beside a temperature.
         assert!(!is_wide(|image| [4 + image / 3 % 2, 2_310 + image]));
+    }
+
+    // Kind: invented (214.6 and 214.2 V, each behind a word of zeros, and beside the second something else)
+    #[test]
+    fn two_voltages_with_a_zero_on_the_same_side_have_two_registers_each() {
+        let mut images = Images::default();
+        for image in 0u16..20 {
+            let load = image % 5;
+            let words = [0, 21_457 - 10 * load, 0, 21_416 - 13 * load, 65_515 + load];
+            let words = (100u16..).zip(words);
+            let words = words.map(|(at, word)| (Register::new(Table::Input, at), word));
+            images.push(f64::from(image), words.collect::<Vec<_>>());
+        }
+        let found = Found {
+            images: &images,
+            all: Vec::new(),
+            pack: None,
+            pack_is_open: false,
+            cell: None,
+        };
+        let volts = |at: u16| {
+            let at = Register::new(Table::Input, at);
+            let one = Proposal::new(Role::PackVoltage, at, Reading::plain(0.01), "V");
+            unsure_of_width(&found, one)
+        };
+        for (at, first) in [(101, 100), (103, 102)] {
+            let one = volts(at);
+            let wide = (one.instances.as_slice(), one.registers, one.reading.kind);
+            assert_eq!(wide, (&[first][..], 2, Kind::U32), "{one:?}");
+            assert!(one.open.is_empty(), "{one:?}");
+        }
     }
 }
