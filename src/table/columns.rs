@@ -8,7 +8,7 @@ use std::sync::LazyLock;
 use super::number::{is_bare_hex, written};
 use super::row::{MOST_COLUMNS, Row};
 use super::text::{Part, parts, plain};
-use super::{kind, scale};
+use super::{kind, named, remark, scale};
 
 /// What a column holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -217,6 +217,11 @@ fn by_heading(cell: &str, holds: Holds) -> u32 {
     best.max().unwrap_or(0)
 }
 
+/// Whether a heading may stand above names.
+pub(super) fn is_of_names(header: &str) -> bool {
+    by_heading(header, Holds::Name) > 5
+}
+
 /// The row of headings: the first in which several cells are headings, of different kinds, a name or an address
 /// among them.
 fn header_row(rows: &[Row]) -> Option<usize> {
@@ -272,8 +277,67 @@ pub(super) fn decide(rows: &[Row]) -> Columns {
             .and_then(|at| rows.get(at))
             .map_or("", |row| row.cell(place))
     };
+    // What stands beyond the last heading in a few rows belongs to a remark with the sign between columns in it.
+    let last = header.and_then(|at| {
+        rows.get(at)?
+            .cells
+            .iter()
+            .rposition(|cell| !cell.is_empty())
+    });
+    let mut offers = offers(&body, &head, width, last);
+    running_numbers(&body, &mut offers);
+    offers.sort_by_key(|(score, ..)| std::cmp::Reverse(*score));
+    let mut taken: Vec<Option<(Holds, Why)>> = vec![None; width];
+    for (_, holds, place, why) in offers {
+        let is_used = taken.iter().flatten().any(|(other, _)| *other == holds);
+        let several = matches!(
+            holds,
+            Holds::Remark | Holds::Nothing | Holds::Range | Holds::Number | Holds::Name
+        );
+        let by_cells = matches!(why, Why::Cells { .. });
+        if let Some(slot) = taken.get_mut(place).filter(|slot| slot.is_none())
+            && (!is_used || (several && !by_cells))
+        {
+            *slot = Some((holds, why));
+        }
+    }
+    bit_columns(&head, &mut taken);
+    stand_in(&body, &mut taken);
+    remarks_among_names(&body, &mut taken);
+    lengths(&body, &mut taken);
+    let list = taken.into_iter().enumerate().map(|(place, found)| {
+        let (holds, why) = found.unwrap_or((Holds::Nothing, Why::None));
+        Column {
+            header: head(place).to_owned(),
+            holds,
+            why,
+        }
+    });
+    let mut columns = Columns {
+        list: list.collect(),
+        header,
+        bare_hex: false,
+    };
+    columns.bare_hex = is_bare_hex(body.iter().flat_map(|row| columns.of(row, Holds::Address)));
+    columns
+}
+
+/// What each column may hold, with how much speaks for it; `last` is the last under a heading.
+fn offers<'h>(
+    body: &[&Row],
+    head: &impl Fn(usize) -> &'h str,
+    width: usize,
+    last: Option<usize>,
+) -> Vec<(u32, Holds, usize, Why)> {
     let mut offers: Vec<(u32, Holds, usize, Why)> = Vec::new();
-    for place in 0..width {
+    let is_spilt = |place: usize| {
+        let filled = body
+            .iter()
+            .filter(|row| !row.cell(place).is_empty())
+            .count();
+        last.is_some_and(|last| last > 2 && place > last) && filled * 2 < body.len()
+    };
+    for place in (0..width).filter(|place| !is_spilt(*place)) {
         let cells: Vec<&str> = body
             .iter()
             .map(|row| row.cell(place))
@@ -296,39 +360,7 @@ pub(super) fn decide(rows: &[Row]) -> Columns {
             }
         }
     }
-    running_numbers(&body, &mut offers);
-    offers.sort_by_key(|(score, ..)| std::cmp::Reverse(*score));
-    let mut taken: Vec<Option<(Holds, Why)>> = vec![None; width];
-    for (_, holds, place, why) in offers {
-        let is_used = taken.iter().flatten().any(|(other, _)| *other == holds);
-        let several = matches!(
-            holds,
-            Holds::Remark | Holds::Nothing | Holds::Range | Holds::Number | Holds::Name
-        );
-        let by_cells = matches!(why, Why::Cells { .. });
-        if let Some(slot) = taken.get_mut(place).filter(|slot| slot.is_none())
-            && (!is_used || (several && !by_cells))
-        {
-            *slot = Some((holds, why));
-        }
-    }
-    stand_in(&body, &mut taken);
-    lengths(&body, &mut taken);
-    let list = taken.into_iter().enumerate().map(|(place, found)| {
-        let (holds, why) = found.unwrap_or((Holds::Nothing, Why::None));
-        Column {
-            header: head(place).to_owned(),
-            holds,
-            why,
-        }
-    });
-    let mut columns = Columns {
-        list: list.collect(),
-        header,
-        bare_hex: false,
-    };
-    columns.bare_hex = is_bare_hex(body.iter().flat_map(|row| columns.of(row, Holds::Address)));
-    columns
+    offers
 }
 
 /// Per cent that fit, of all rows where every row has one: a name, not a remark.
@@ -392,6 +424,44 @@ fn stand_in(body: &[&Row], taken: &mut [Option<(Holds, Why)>]) {
             && let Some(slot) = taken.get_mut(place)
         {
             *slot = Some((holds, Why::Cells { fit }));
+        }
+    }
+}
+
+/// Columns that are headed `Bit 0`, `Bit 1`: what they hold is said of the bits of a row.
+fn bit_columns<'h>(head: &impl Fn(usize) -> &'h str, taken: &mut [Option<(Holds, Why)>]) {
+    let is_bit = |place: &usize| named::bit(head(*place)).is_some();
+    let places: Vec<usize> = (0..taken.len()).filter(is_bit).collect();
+    for place in places.iter().filter(|_| places.len() > 1) {
+        if let Some(slot) = taken.get_mut(*place) {
+            *slot = Some((Holds::Remark, Why::Heading { fit: 100 }));
+        }
+    }
+}
+
+/// Of several columns of names, those that say what only a remark says: bits, values, offsets, directions. The one
+/// that says least of it stays the name.
+fn remarks_among_names(body: &[&Row], taken: &mut [Option<(Holds, Why)>]) {
+    let is_name = |one: &Option<(Holds, Why)>| matches!(one, Some((Holds::Name | Holds::Range, _)));
+    let says = |place: usize| {
+        let cells = body.iter().map(|row| row.cell(place));
+        cells.filter(|cell| remark::says(cell)).count()
+    };
+    let found: Vec<(usize, usize)> = (0..taken.len())
+        .filter(|place| taken.get(*place).is_some_and(is_name))
+        .map(|place| (says(place), place))
+        .collect();
+    let of_names = |place: &usize| matches!(taken.get(*place), Some(Some((Holds::Name, _))));
+    let names = found.iter().filter(|(_, place)| of_names(place));
+    let Some(name) = names.min().map(|(_, place)| *place) else {
+        return;
+    };
+    for (_, place) in found
+        .iter()
+        .filter(|(says, place)| *says > 0 && *place != name)
+    {
+        if let Some(Some((holds, _))) = taken.get_mut(*place) {
+            *holds = Holds::Remark;
         }
     }
 }

@@ -42,7 +42,12 @@ pub(super) fn key(chars: &[char], before: char, solid: char) -> Option<Key> {
     }
     at += usize::from(is_quoted && matches!(chars.get(at), Some('\'' | '"' | '”' | '’')));
     at += usize::from(chars.get(at) == Some(&'位'));
-    at += blanks(chars, at);
+    // A name may begin in the next line.
+    let gap = chars
+        .iter()
+        .skip(at)
+        .take_while(|c| is_bit && c.is_whitespace() || **c == ' ');
+    at += gap.count();
     let mut level = None;
     // `B0=1: hot`
     if is_bit && chars.get(at) == Some(&'=') {

@@ -37,6 +37,13 @@ pub(super) fn names(text: &str) -> Vec<Named> {
         .unwrap_or_default()
 }
 
+/// The bit that a heading is, `Bit 3`.
+pub(super) fn bit(heading: &str) -> Option<u32> {
+    let chars: Vec<char> = heading.chars().map(narrow).collect();
+    let found = bare_key(&chars).filter(|(is_bit, _)| *is_bit);
+    found.map(|(_, number)| number)
+}
+
 /// A name without the signs around it.
 fn tidy(chars: &[char]) -> String {
     let ends = |c: char| {

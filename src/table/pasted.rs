@@ -30,8 +30,10 @@ pub(super) fn rows(text: &str) -> Vec<Row> {
         return split;
     }
     let aligned = lines.iter().zip(split).map(|((line, text), split)| {
-        // A heading or a sentence is one cell.
-        if split.cells.len() < 2 {
+        // A heading or a sentence is one cell, unless it begins far to the right: more of the row above.
+        let indent = text.chars().take_while(|c| c.is_whitespace()).count();
+        let goes_on = borders.last().is_some_and(|last| indent + 1 >= *last);
+        if split.cells.len() < 2 && !goes_on {
             split
         } else {
             row(*line, by_borders(text, &borders, width))
@@ -107,7 +109,7 @@ fn borders(lines: &[&str], width: Width) -> Vec<usize> {
             gap += 1;
             continue;
         }
-        if seen && gap >= 2 {
+        if seen && gap >= 2 && begins(lines, width, place) {
             borders.push(place);
         }
         seen = true;
@@ -116,6 +118,19 @@ fn borders(lines: &[&str], width: Width) -> Vec<usize> {
     borders.sort_unstable();
     borders.dedup();
     borders
+}
+
+/// Whether more cells begin here than words that go on from the left: a gap in the few long remarks of a list is none
+/// between columns.
+fn begins(lines: &[&str], width: Width, place: usize) -> bool {
+    let at = |line: &&&str, place: usize| {
+        let mut chars = placed(line, width).skip_while(|(at, _)| *at < place);
+        chars.next().is_some_and(|(_, c)| !c.is_whitespace())
+    };
+    let inked = lines.iter().filter(|line| at(line, place));
+    let (go_on, begin): (Vec<&&str>, Vec<&&str>) =
+        inked.partition(|line| (1..=2).any(|back| at(line, place.saturating_sub(back))));
+    begin.len() >= go_on.len()
 }
 
 /// How many cells begin where columns do.

@@ -611,10 +611,19 @@ pub(super) fn meaning(item: &Item) -> Meaning {
         sort(item, &meaning),
         Some(Sort::Bits | Sort::Enumeration | Sort::Text)
     );
-    let names_faults = item.names.iter().any(|name| {
+    let is_fault = |name: &super::named::Named| {
         let said = flagged::class(&name.text);
         name.is_bit && said.is_sure && !said.class.is_status()
-    });
+    };
+    let names_faults = item.names.iter().any(is_fault);
+    // Rows of bits without one for the word: it is one of alarms where most of them name faults.
+    let faults = item.names.iter().filter(|name| is_fault(name)).count();
+    if item.words.notions.is_empty()
+        && item.words.unknown.is_empty()
+        && faults * 2 > item.names.len()
+    {
+        return Meaning::Sure(Role::AlarmWord);
+    }
     let Meaning::Sure(role) = meaning else {
         // Whatever it is called: what names faults by bits is never passed over.
         let is_known = matches!(&meaning, Meaning::Perhaps(roles) if !roles.is_empty());

@@ -2,9 +2,18 @@
 
 use packside_profiles::model::{Decimal, Positive, WordOrder};
 
+use super::named;
 use super::scale::{self, Step};
 use super::text::{Part, is_ideograph, narrow, parts, plain};
 use super::words::{Notion, understood};
+
+/// Whether a cell says what only a remark says: names of bits or of values, an offset, a direction.
+pub(super) fn says(cell: &str) -> bool {
+    offset(cell).is_some() || positive(cell).is_some() || {
+        let names = named::names(cell);
+        names.len() > 1
+    }
+}
 
 /// What a formula says of a value.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -96,6 +96,7 @@ pub(super) fn read(rows: &[Row], columns: &Columns) -> Read {
         }),
         read: Read::default(),
     };
+    let rows = &go_on(rows, columns);
     let header = columns.header.and_then(|at| rows.get(at));
     for (place, row) in rows.iter().enumerate() {
         let is_head =
@@ -109,6 +110,40 @@ pub(super) fn read(rows: &[Row], columns: &Columns) -> Read {
     read.items = repeat::expand(read.items, &read.notes.formulas);
     bits::settle(&mut read.items);
     read
+}
+
+/// The rows, with what goes on in the column of remarks below a row put into that row.
+fn go_on(rows: &[Row], columns: &Columns) -> Vec<Row> {
+    let holds = |place: usize| columns.list.get(place).map(|column| column.holds);
+    let mut joined: Vec<Row> = Vec::with_capacity(rows.len());
+    let mut above: Option<usize> = None;
+    for (at, row) in rows.iter().enumerate() {
+        let filled = || (0..row.cells.len()).filter(|place| !row.cell(*place).is_empty());
+        let is_more = filled().count() == 1
+            && filled().all(|place| place > 0 && holds(place) == Some(Holds::Remark));
+        if let (true, Some(place), Some(above)) = (
+            is_more,
+            filled().next(),
+            above.and_then(|at| joined.get_mut(at)),
+        ) {
+            if above.cells.len() <= place {
+                above.cells.resize(place + 1, String::new());
+            }
+            if let Some(cell) = above.cells.get_mut(place) {
+                *cell = format!("{cell}\n{}", row.cell(place)).trim().to_owned();
+            }
+            joined.push(Row {
+                line: row.line,
+                cells: Vec::new(),
+            });
+            continue;
+        }
+        let has_number = columns.of(row, Holds::Address).next().is_some();
+        let is_below = columns.header.is_none_or(|header| at > header);
+        above = (has_number && is_below).then_some(at);
+        joined.push(row.clone());
+    }
+    joined
 }
 
 /// Names of values and bits in a remark; where nothing was taken for remarks, they stand in the name.
@@ -146,10 +181,13 @@ impl Walk<'_> {
                 *last = Some(filled);
             }
         }
-        if let Some(bit) = self.bit_of(row, at)
-            && self.is_in_last_word(at)
-        {
-            return self.add_bit(bit, &name, row);
+        if let Some(bit) = self.bit_of(row, at) {
+            if self.is_in_last_word(at) {
+                return self.add_bit(bit, &name, row);
+            }
+            if !name.is_empty() {
+                return self.begin_word(bit, &name, row, at);
+            }
         }
         let left_out = self.left_out.take();
         let above = self.read.items.last();
@@ -271,17 +309,34 @@ impl Walk<'_> {
     }
 
     fn bit_of(&self, row: &Row, at: Written) -> Option<u8> {
-        at.bit
-            .filter(|_| {
-                at.last.is_none() && !self.cell(row, Holds::Address).ends_with(".0")
-                    || at.bit > Some(0)
-            })
-            .or_else(|| {
-                self.columns
-                    .of(row, Holds::Bit)
-                    .next()
-                    .and_then(|cell| cell.parse().ok())
-            })
+        let kind = plain(&self.cell(row, Holds::Type));
+        let is_bool = matches!(kind.trim(), "bool" | "boolean" | "bit" | "1bit" | "1 bit");
+        // A spreadsheet writes whole numbers with `.0`.
+        let is_bit =
+            |bit: &u8| is_bool || *bit > 0 || !self.cell(row, Holds::Address).ends_with(".0");
+        let in_column = || {
+            let cell = self.columns.of(row, Holds::Bit).next()?;
+            let named = || named::bit(cell).and_then(|bit| u8::try_from(bit).ok());
+            cell.parse().ok().or_else(named)
+        };
+        at.bit.filter(is_bit).or_else(in_column)
+    }
+
+    /// A word of which the list has rows for its bits and none for itself.
+    fn begin_word(&mut self, bit: u8, name: &str, row: &Row, at: Written) {
+        let cell = self.cell(row, Holds::Address);
+        let number = cell.split('.').next().unwrap_or_default().to_owned();
+        let Some(mut item) = self.item(row, at, &number) else {
+            return;
+        };
+        item.words = understood("");
+        item.names = Vec::new();
+        item.said = kind::Said {
+            sort: Some(kind::Sort::Bits),
+            ..kind::Said::default()
+        };
+        self.read.items.push(item);
+        self.add_bit(bit, name, row);
     }
 
     fn is_in_last_word(&self, at: Written) -> bool {
@@ -297,21 +352,40 @@ impl Walk<'_> {
         } else {
             name.to_owned()
         };
+        let is_low = named::names(&format!("Bit{bit}: {text}; {}", self.remark(row)))
+            .first()
+            .is_some_and(|name| name.is_low);
         if let Some(last) = self.read.items.last_mut() {
             last.names.push(Named {
                 number: u32::from(bit),
                 is_bit: true,
                 text,
-                is_low: false,
+                is_low,
             });
         }
     }
 
+    /// What a column of remarks under a heading of names says besides, where it is no remark.
+    fn more_of_name(&self, row: &Row) -> String {
+        let columns = self.columns.list.iter().enumerate();
+        let remarks = columns.filter(|(_, column)| {
+            column.holds == Holds::Remark && columns::is_of_names(&column.header)
+        });
+        let cells = remarks.map(|(place, _)| row.cell(place));
+        let cells: Vec<&str> = cells.filter(|cell| !remark::says(cell)).collect();
+        cells.join(" ")
+    }
+
     fn remark(&self, row: &Row) -> String {
-        self.columns
-            .of(row, Holds::Remark)
-            .collect::<Vec<_>>()
-            .join("\n")
+        let columns = self.columns.list.iter().enumerate();
+        let remarks = columns.filter(|(_, column)| column.holds == Holds::Remark);
+        let filled = remarks.filter(|(place, _)| !row.cell(*place).is_empty());
+        // A column may be one of a bit.
+        let said = filled.map(|(place, column)| match named::bit(&column.header) {
+            Some(bit) => format!("Bit {bit}: {}", row.cell(place)),
+            None => row.cell(place).to_owned(),
+        });
+        said.collect::<Vec<_>>().join("\n")
     }
 
     /// The cell of this row, or the one above where it is merged with it.
@@ -340,7 +414,8 @@ impl Walk<'_> {
 
     fn item(&mut self, row: &Row, at: Written, name: &str) -> Option<Item> {
         let (bare, in_name) = without_unit(name);
-        let words = self.words(without_direction(&bare));
+        let more = self.more_of_name(row);
+        let words = self.words(format!("{} {more}", without_direction(&bare)).trim());
         let remark = self.remark(row);
         if meaning::of(&words, meaning::About::default()) == meaning::Meaning::Reserved {
             self.leave_out(row, NotRead::Reserved);
