@@ -40,14 +40,22 @@ impl InverterAge {
         long && !self.counter.has_moved()
     }
 
+    /// Whether it was seen to move, and moved by no more than the time that went by: nothing else is known to set it.
+    pub(crate) fn runs(&self, slack_s: f64) -> bool {
+        self.counter.has_moved() && self.run.is_some_and(|run| at_pace(run, slack_s))
+    }
+
     /// Whether it rises as time goes by, as far as can be told; `slack_s` is what refresh and step may add.
     pub(crate) fn keeps_time(&self, slack_s: f64) -> bool {
-        self.run.is_none_or(|[(from, low), (to, high)]| {
-            let passed = to.saturating_sub(from);
-            let passed_s = passed.as_secs_f64();
-            passed < TWO_LOOKS || (high - low - passed_s).abs() <= PACE * passed_s + slack_s
+        self.run.is_none_or(|run @ [(from, _), (to, _)]| {
+            to.saturating_sub(from) < TWO_LOOKS || at_pace(run, slack_s)
         })
     }
+}
+
+fn at_pace([(from, low), (to, high)]: [(Duration, f64); 2], slack_s: f64) -> bool {
+    let passed_s = to.saturating_sub(from).as_secs_f64();
+    (high - low - passed_s).abs() <= PACE * passed_s + slack_s
 }
 
 #[cfg(test)]
@@ -73,6 +81,18 @@ mod tests {
         assert!(!keeps(&[(0, 5.0), (30_000, 5.0)]));
         assert!(keeps(&[(0, 5.0), (4_000, 5.0)]), "too early to tell");
         assert!(keeps(&[(0, 9.0), (10_000, 1.0), (20_000, 11.0)]), "a reset");
+    }
+
+    // Kind: common practice
+    #[test]
+    fn age_runs_once_it_was_seen_to_rise_or_fall() {
+        let runs = |samples| after(samples).runs(4.0);
+        assert!(runs(&[(0, 3.0), (1_100, 4.0)]));
+        assert!(runs(&[(0, 4.0), (2_200, 0.0)]), "heard meanwhile");
+        assert!(!runs(&[(0, 3.0), (1_100, 3.0)]), "not seen to move");
+        assert!(!runs(&[(0, 3.0), (1_100, 40_000.0)]), "no clock");
+        assert!(!runs(&[(0, 3.0), (1_000, 4.0), (30_000, 4.0)]), "stuck");
+        assert!(!runs(&[]));
     }
 
     // Kind: common practice

@@ -51,7 +51,7 @@ pub enum Caution {
         /// The hottest sensor, °C.
         celsius: f64,
     },
-    /// A part is warm by itself, without current: nobody near.
+    /// A part is warm, and the others are not: nobody near.
     Warm {
         /// Its module, where one is known.
         module: Option<u16>,
@@ -59,6 +59,8 @@ pub enum Caution {
         celsius: f64,
         /// What others have, °C.
         others: f64,
+        /// A current flows, or nobody knows: it may be that which warms it.
+        flows: bool,
     },
     /// A part heats from inside, as its cells and its sensors say together: everybody out.
     HeatsInside {

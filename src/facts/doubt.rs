@@ -460,6 +460,8 @@ pub enum LinkUnknown {
     CounterUnseen,
     /// That counter stands still although the battery is in use.
     CounterStillInUse,
+    /// The time since the inverter was heard was not seen to run.
+    AgeUnseen,
     /// The unit gave no answer.
     NoAnswer,
 }
@@ -469,7 +471,7 @@ impl LinkUnknown {
     pub(crate) fn is_not_shown(self) -> bool {
         matches!(
             self,
-            Self::NoSign | Self::CounterUnseen | Self::CounterStillInUse
+            Self::NoSign | Self::CounterUnseen | Self::CounterStillInUse | Self::AgeUnseen
         )
     }
 }

@@ -220,6 +220,11 @@ closed! {
             /// Its address, in a rack.
             unit: Option<u8>,
         } = "missing-pack";
+        /// Look at the link of the pack that alone does not hear the inverter.
+        PackLink {
+            /// Its address, in a rack.
+            unit: Option<u8>,
+        } = "pack-link";
         /// Swap the two wires of the pair.
         SwapPair = "swap-pair";
         /// Look up the line settings.
@@ -299,6 +304,7 @@ impl StepKind {
             Self::PacksApart => (Needs::Look, Who::Anyone, 1),
             Self::LikePacks => (Needs::LiveDc, Who::Licensed, 20),
             Self::MissingPack => (Needs::Look, Who::Technician, 5),
+            Self::PackLink => (Needs::LowVoltage, Who::Technician, 10),
             Self::SwapPair => (Needs::LowVoltage, Who::Technician, 3),
             Self::OtherLine => (Needs::Look, Who::Technician, 3),
             Self::OtherAddress => (Needs::Look, Who::Technician, 3),
@@ -378,6 +384,7 @@ impl StepKind {
             Self::PacksApart => Step::PacksApart,
             Self::LikePacks => Step::LikePacks,
             Self::MissingPack => Step::MissingPack { unit: None },
+            Self::PackLink => Step::PackLink { unit: None },
             Self::SwapPair => Step::SwapPair,
             Self::OtherLine => Step::OtherLine,
             Self::OtherAddress => Step::OtherAddress,
@@ -452,7 +459,7 @@ impl NextStep {
     pub(crate) fn at_pack(&mut self, address: u8) {
         match &mut self.step {
             Step::SetApart { at } => at.unit = Some(address),
-            Step::MissingPack { unit } => *unit = Some(address),
+            Step::MissingPack { unit } | Step::PackLink { unit } => *unit = Some(address),
             Step::WorkOnRoot { at, mind, .. } => {
                 at.unit = Some(address);
                 if self.needs >= Needs::UnitOff {

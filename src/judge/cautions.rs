@@ -5,7 +5,7 @@
 use packside_profiles::model::Profile;
 use packside_profiles::{Class, Role};
 
-use super::measure::charging;
+use super::measure::{charging, current_flows};
 use super::shared::first;
 use crate::facts::caution::Caution;
 use crate::facts::fact::{Compared, Contradicts, Fact, FactKind, Measured};
@@ -18,7 +18,7 @@ pub(crate) fn cautions(
     profile: &Profile,
 ) -> Vec<Caution> {
     let found = [
-        heat(findings, readings),
+        heat(findings, readings, profile),
         current(findings, readings, profile),
         stands_still(findings),
         pole_at_earth(findings),
@@ -35,11 +35,11 @@ fn roots(findings: &[Finding]) -> impl Iterator<Item = &Finding> {
 /// Whether a root says that something is hot, or heats: nobody goes near it.
 pub(crate) fn is_heat(found: &Finding) -> bool {
     found.is_root_alarm()
-        && (found.class == Some(Class::OverTemperature) || warm_part(found).is_some())
+        && (found.class == Some(Class::OverTemperature) || warm_part(found, false).is_some())
 }
 
 /// Something that is hot, or heats: nobody near.
-fn heat(findings: &[Finding], readings: &[Reading]) -> Option<Caution> {
+fn heat(findings: &[Finding], readings: &[Reading], profile: &Profile) -> Option<Caution> {
     let rises = roots(findings).find_map(|f| match &f.fact {
         Fact::Measured(Measured::Heats {
             from, to, within, ..
@@ -82,7 +82,8 @@ fn heat(findings: &[Finding], readings: &[Reading]) -> Option<Caution> {
             },
         })
     });
-    let warm = || roots(findings).find_map(warm_part);
+    let flows = current_flows(readings, profile);
+    let warm = || roots(findings).find_map(|f| warm_part(f, flows));
     rises.or(inside).or_else(warm).or(hot)
 }
 
@@ -96,18 +97,20 @@ fn sensors(found: &Finding) -> usize {
 
 /// A part that is warm without current, and the others are not; or a sensor that is warm alone, which may be a
 /// hot spot right there.
-pub(crate) fn warm_part(found: &Finding) -> Option<Caution> {
+pub(crate) fn warm_part(found: &Finding, flows: bool) -> Option<Caution> {
     match found.fact {
         Fact::Measured(Measured::WarmByItself { celsius, next, .. }) => Some(Caution::Warm {
             module: found.place.module,
             celsius,
             others: next,
+            flows: false,
         }),
         Fact::Compared(Compared::LoneSensor { celsius, high, .. }) if celsius > high => {
             Some(Caution::Warm {
                 module: found.place.module,
                 celsius,
                 others: high,
+                flows,
             })
         }
         Fact::Measured(Measured::TooFarApart { low, high, .. })
@@ -117,6 +120,7 @@ pub(crate) fn warm_part(found: &Finding) -> Option<Caution> {
                 module: high.0.module,
                 celsius: high.1,
                 others: low.1,
+                flows,
             })
         }
         _ => None,

@@ -10,6 +10,7 @@ use packside_profiles::model::{Profile, Severity};
 
 use super::causes::{self, LIKELY, Topic, worth_telling};
 use super::headline::{headline, silent_packs};
+use super::inverter::InverterLink;
 use super::member::Member;
 use super::{bus, next, not_tested, notices, rack, shared};
 use crate::evidence::Seen;
@@ -47,6 +48,7 @@ pub(super) fn compose(
         moment,
         (&settling, &bus.health),
     );
+    at_their_own_link(&mut steps, &deciding, &members);
     if kind == VerdictKind::Undecided && deciding.iter().all(|m| speaks_of_line(m)) {
         settle_line(&mut steps, settling, &considered);
     }
@@ -97,6 +99,37 @@ pub(super) fn compose(
         readings: members.into_iter().flat_map(|m| m.readings).collect(),
         bus,
     }
+}
+
+/// Where other packs hear the inverter it is on and set right: what is left is the link of those that do not.
+fn at_their_own_link(steps: &mut Vec<NextStep>, deciding: &[&Member], all: &[Member]) {
+    let waits = |m: &&&Member| {
+        matches!(
+            m.kind,
+            VerdictKind::AwaitingInverter | VerdictKind::InverterLost
+        )
+    };
+    let mut links: Vec<NextStep> = Vec::new();
+    for member in deciding.iter().filter(waits) {
+        let mut step = StepKind::PackLink.plain();
+        step.at_pack(member.unit);
+        links.push(step);
+    }
+    let is_heard = all.iter().any(|m| m.inverter == InverterLink::Heard);
+    if links.is_empty() || !is_heard {
+        return;
+    }
+    let is_of_inverter = |kind| {
+        matches!(
+            kind,
+            StepKind::InverterPowered
+                | StepKind::InverterSettings
+                | StepKind::InverterSocket
+                | StepKind::InverterCable
+        )
+    };
+    steps.retain(|step| !is_of_inverter(step.kind()));
+    steps.splice(0..0, links);
 }
 
 /// Keeps unlike packs apart: what was restarted may connect onto packs of another voltage.

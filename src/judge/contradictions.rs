@@ -9,11 +9,11 @@
 
 use std::time::Duration;
 
-use packside_profiles::model::{CrossCheck, CrossCheckKind, FedBy, Profile, Terminals};
+use packside_profiles::model::{CrossCheck, CrossCheckKind, Profile, Terminals};
 use packside_profiles::{Role, Value};
 
 use super::flags::is_up;
-use super::inverter::age_stands;
+use super::inverter::{age_stands, is_silent_by_age, ours_cannot_feed};
 use super::measure::{charging, perhaps_charges_outside};
 use super::shared::{first, first_good};
 use crate::evidence::charge;
@@ -30,12 +30,13 @@ pub(crate) fn contradictions(
     profile: &Profile,
 ) -> Vec<Doubt> {
     let flag_up = flag_up(readings, profile);
+    let is_silent = flag_up.unwrap_or_else(|| is_silent_by_age(evidence, profile));
     let found = [
         flag_against_age(readings, evidence, profile, flag_up),
         counts_though_silent(evidence, profile, flag_up),
         age_against_uptime(readings, profile).filter(|_| !evidence.uptime.wrapped),
         counter_stands(evidence, profile).filter(|_| flag_up == Some(false)),
-        current_without_inverter(readings, profile, flag_up),
+        current_without_inverter(readings, profile, is_silent),
         beyond_granted(readings, profile).filter(|_| flag_up != Some(true)),
         cells_stand(evidence, profile),
         power_against_current(readings, profile),
@@ -111,12 +112,13 @@ fn flag_against_age(
             once,
         });
     }
-    let ours_cannot_feed = matches!(profile.inverter.fed_by, FedBy::Writes | FedBy::OtherPort);
-    (ours_cannot_feed && !age_stands(evidence, profile)).then_some(Contradiction::SilentJustHeard {
-        age_s,
-        silence_s,
-        once,
-    })
+    (ours_cannot_feed(profile) && !age_stands(evidence, profile)).then_some(
+        Contradiction::SilentJustHeard {
+            age_s,
+            silence_s,
+            once,
+        },
+    )
 }
 
 /// The flag is up, and the counter that the inverter writes moves on within the silence time.
@@ -184,11 +186,11 @@ fn certain_current(profile: &Profile) -> f64 {
 fn current_without_inverter(
     readings: &[Reading],
     profile: &Profile,
-    flag_up: Option<bool>,
+    is_silent: bool,
 ) -> Option<Contradiction> {
     let amps = first(readings, Role::PackCurrent)?;
     let dead = profile.unit.terminals_without_inverter == Terminals::Dead;
-    (dead && flag_up? && amps.abs() > certain_current(profile))
+    (dead && is_silent && amps.abs() > certain_current(profile))
         .then_some(Contradiction::CurrentWithoutInverter { amps })
 }
 

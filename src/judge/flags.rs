@@ -16,7 +16,7 @@ use crate::evidence::unit::UnitMemory;
 pub(crate) use crate::evidence::words::is_up;
 use crate::evidence::words::{FlagSeen, TURN, state_explains, word};
 use crate::facts::doubt::{Doubt, Shows, Undefined};
-use crate::facts::fact::{Deed, FlagIndex, Flagged, Follows, PointIndex, Spot};
+use crate::facts::fact::{Deed, FlagIndex, Flagged, Follows, PointIndex, Remedy, Spot};
 use crate::facts::judgement::{Certainty, Finding, Source};
 
 /// What the flags of one member say.
@@ -255,29 +255,38 @@ fn finding(
             shown: None,
         }
     };
+    let root = (!flag.class.is_status() || too_early)
+        && (!latched || stays)
+        && !matches!(flag.class, Class::InverterSilent | Class::NeedsCheck);
     Finding {
         fact: fact.into(),
         id: flag.class.id(),
         class: Some(flag.class),
         severity,
         source: Source::Flag,
-        root: (!flag.class.is_status() || too_early)
-            && (!latched || stays)
-            && !matches!(flag.class, Class::InverterSilent | Class::NeedsCheck),
+        root,
         follows_from: follows,
         lies_in: flag.lies_in,
         clears: Some(flag.clears),
         unit,
         place: one.at.place,
-        to_do: match flag.to_do.is_empty() {
-            true => Deed::Nothing.alone(),
-            false => Deed::OfMap(one.index).alone(),
-        },
+        to_do: remedy(one, root && severity == Severity::Alarm),
         since: one.since,
         returned: one.returned,
         sure: Certainty::Likely,
         disposition: None,
     }
+}
+
+/// What the map advises for a flag; else, of one that is no mere status, what the trade does.
+fn remedy(one: &Raised<'_>, is_root: bool) -> Remedy {
+    let deed = match one.flag.class {
+        _ if !one.flag.to_do.is_empty() => Deed::OfMap(one.index),
+        Class::OffButton | Class::Maintenance | Class::Disabled => Deed::FindPerson,
+        class if is_root => Deed::Usual(class),
+        _ => Deed::Nothing,
+    };
+    deed.alone()
 }
 
 /// The word as facts name it.

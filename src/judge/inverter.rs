@@ -54,7 +54,12 @@ pub(crate) enum InverterLink {
 /// Judges the inverter link of one member.
 pub(crate) fn link(evidence: &UnitMemory, profile: &Profile, shared: &Shared<'_>) -> InverterLink {
     if !has_flag(profile) {
-        return by_counter(evidence, profile);
+        return match by_counter(evidence, profile) {
+            open @ InverterLink::Unknown(LinkUnknown::NoSign | LinkUnknown::CounterUnseen) => {
+                by_age(evidence, profile).unwrap_or(open)
+            }
+            told => told,
+        };
     }
     let flag = &evidence.inverter;
     let Some(now_up) = flag.now_up else {
@@ -65,7 +70,7 @@ pub(crate) fn link(evidence: &UnitMemory, profile: &Profile, shared: &Shared<'_>
     let foreign_lately = foreign.is_some_and(|foreign| {
         foreign.last + silence >= shared.moment && foreign.last >= evidence.counts_from
     });
-    let ours_cannot_feed = matches!(profile.inverter.fed_by, FedBy::Writes | FedBy::OtherPort);
+    let ours_cannot_feed = ours_cannot_feed(profile);
     // What is up before its time proves nothing: other flags may not be up yet.
     if now_up && let Some(remaining_s) = long_before_its_time(evidence, profile) {
         return InverterLink::TooEarly {
@@ -89,6 +94,11 @@ pub(crate) fn link(evidence: &UnitMemory, profile: &Profile, shared: &Shared<'_>
         return InverterLink::Unknown(LinkUnknown::PerhapsFedByUs);
     }
     not_flagged(evidence, profile)
+}
+
+/// Whether no question of ours is taken for the inverter.
+pub(super) fn ours_cannot_feed(profile: &Profile) -> bool {
+    matches!(profile.inverter.fed_by, FedBy::Writes | FedBy::OtherPort)
 }
 
 /// Whether the unit itself says that its inverter is silent.
@@ -134,6 +144,51 @@ fn by_counter(evidence: &UnitMemory, profile: &Profile) -> InverterLink {
         proven: false,
         fed_by_us: false,
     }
+}
+
+/// By the time since the inverter was heard, where nothing else tells: within the silence time it is heard, beyond it
+/// it is silent. Nothing where the unit does not tell it, or where our own questions may set it back.
+fn by_age(evidence: &UnitMemory, profile: &Profile) -> Option<InverterLink> {
+    let point = profile.points_with(Role::InverterAge).next()?;
+    let age_s = evidence.number_that_counts(profile, Role::InverterAge)?;
+    if !ours_cannot_feed(profile) {
+        return None;
+    }
+    let slack = slack_s(point, profile);
+    if is_at_least(evidence, profile) || !evidence.inverter_age.runs(slack) {
+        return Some(InverterLink::Unknown(LinkUnknown::AgeUnseen));
+    }
+    let ever_heard = evidence.number_that_counts(profile, Role::InverterEverHeard);
+    let uptime = evidence.number_that_counts(profile, Role::Uptime);
+    // As old as the unit's own time: nothing was heard since it is on.
+    let since_start = uptime.is_none_or(|up| age_s + slack >= up) && !evidence.uptime.wrapped;
+    let never = ever_heard.map_or(since_start, |ever| ever <= 0.0);
+    let silence_s = f64::from(profile.inverter.silence_s);
+    Some(match (never, age_s > silence_s) {
+        (false, false) => InverterLink::Heard,
+        (false, true) => InverterLink::Lost {
+            heard_s: Some(whole_seconds(age_s)),
+        },
+        (true, true) => InverterLink::SilentSoFar {
+            proven: ever_heard.is_some(),
+            fed_by_us: false,
+        },
+        (true, false) if since_start => InverterLink::TooEarly {
+            remaining_s: whole_seconds(silence_s - age_s),
+            is_up: false,
+            restarted: evidence.uptime.rebooted_at.is_some(),
+        },
+        (true, false) => InverterLink::Unknown(LinkUnknown::NeverHeardNotFlagged),
+    })
+}
+
+/// Whether the inverter is silent, where only the time since it was heard tells.
+pub(super) fn is_silent_by_age(evidence: &UnitMemory, profile: &Profile) -> bool {
+    !has_flag(profile)
+        && matches!(
+            by_age(evidence, profile),
+            Some(InverterLink::Lost { .. } | InverterLink::SilentSoFar { .. })
+        )
 }
 
 /// A map that says that questions feed nothing is believed once the unit stayed silent under them for

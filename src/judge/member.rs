@@ -485,7 +485,8 @@ fn frozen(
         let what = Contradiction::BeatAgainstUptime {
             stood_s: stood.as_secs_f64(),
         };
-        doubts.push(Doubt::Contradiction { what });
+        // What is too old to be used is so because of it.
+        doubts.insert(0, Doubt::Contradiction { what });
         return;
     }
     let certain = CERTAINLY_STILL.max(Duration::from_secs_f64(profile.refresh_s()) * 10);

@@ -155,7 +155,7 @@ pub fn by_looking_again(open: &Doubt) -> bool {
             | Doubt::NotRecognised { .. }
             | Doubt::Unexplained { .. }
             | Doubt::InverterNotShown {
-                why: LinkUnknown::CounterUnseen
+                why: LinkUnknown::CounterUnseen | LinkUnknown::AgeUnseen
             }
             | Doubt::OfTwoMoments { .. }
             | Doubt::SpreadUnderLoad { .. }

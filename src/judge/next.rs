@@ -10,7 +10,7 @@ use super::inverter::InverterLink;
 use super::member::Member;
 use crate::facts::caution::Caution;
 use crate::facts::doubt::{Contradiction, Doubt, DoubtKind, Lack, Mismatch};
-use crate::facts::fact::{Deed, FactKind, Remedy};
+use crate::facts::fact::{Deed, FactKind, First, Remedy};
 use crate::facts::health::Health;
 use crate::facts::judgement::{Disposition, Finding, Source, VerdictKind, Why};
 use crate::facts::step::{
@@ -250,12 +250,17 @@ fn danger_first(member: &Member) -> Vec<NextStep> {
     if steps.iter().any(|step| step.kind() == StepKind::PartPacks) {
         steps.push(StepKind::KeepAway.plain());
     }
+    // Only rest tells why cells are far apart, and behind cells or a control unit that stand still nobody sees what a
+    // current does.
     let flows_unasked = |doubt: &Doubt| {
         matches!(
             doubt,
             Doubt::CurrentWhileOpen { .. }
+                | Doubt::SpreadUnderLoad { .. }
                 | Doubt::Contradiction {
                     what: Contradiction::BeyondGranted { .. }
+                        | Contradiction::CellsStand { .. }
+                        | Contradiction::BeatAgainstUptime { .. }
                         | Contradiction::CurrentWithoutInverter { .. }
                         | Contradiction::PowerAgainstCurrent { .. }
                 }
@@ -278,9 +283,9 @@ fn danger_first(member: &Member) -> Vec<NextStep> {
     steps
 }
 
-/// Whether nobody says what to do about it.
+/// Whether the map does not say what to do about a flag.
 fn is_untold(root: &Finding) -> bool {
-    root.to_do == Remedy::default()
+    root.source == Source::Flag && !matches!(root.to_do.deed, Deed::OfMap(_))
 }
 
 /// Whether what is to be done may be a restart: ours, or what the map advises for a flag that one clears.
@@ -306,7 +311,9 @@ pub(super) fn without_restart(to_do: &Remedy, class: Class) -> Remedy {
 /// What each root wants, once for each id.
 fn at_the_roots(member: &Member, profile: &Profile) -> Vec<NextStep> {
     let has = |class| roots(member).any(|f| f.class == Some(class));
-    let never_charge = has(Class::CellBelowMinimum);
+    // Nor is anything charged while cells cannot be read.
+    let unread = |f: &Finding| f.to_do.first.contains(&First::DoNotCharge);
+    let never_charge = has(Class::CellBelowMinimum) || roots(member).any(unread);
     let odd_cells = [Class::CellUnderVoltage, Class::CellOverVoltage];
     let odd_cell = odd_cells
         .into_iter()

@@ -204,7 +204,7 @@ fn warm_pack(members: &mut [Member], profile: &Profile) {
     if member.findings.iter().any(is_told) {
         return;
     }
-    let caution = cautions::warm_part(&found).map(Why::Caution);
+    let caution = cautions::warm_part(&found, false).map(Why::Caution);
     member.why = match member.kind {
         VerdictKind::Fault => std::mem::take(&mut member.why),
         _ => Vec::new(),

@@ -177,7 +177,9 @@ pub fn labelled(out: &mut String, label: &str, text: &str) {
     if paper().width < 60 {
         wrap(out, text, &format!("{label}: "), "  ");
     } else {
-        wrap(out, text, &format!("{label:<COLUMN$}"), &" ".repeat(COLUMN));
+        // A label that fills its column has a blank behind it all the same.
+        let lead = format!("{label:<0$} ", COLUMN - 1);
+        wrap(out, text, &lead, &" ".repeat(COLUMN));
     }
 }
 

@@ -66,9 +66,11 @@ pub(crate) fn caution(caution: &Caution, unit: Option<u8>) -> String {
             module,
             celsius,
             others,
+            flows,
         } => format!(
-            "KEEP AWAY: without current {} is at {} while others are at {}. Until shown otherwise it heats from inside. \
+            "KEEP AWAY: {}{} is at {} while others are at {}. Until shown otherwise it heats from inside. \
              Rising, gas or smoke: out, call the fire service. Do not go back in, even if it has cooled",
+            if *flows { "" } else { "without current " },
             module_or_unit(*module),
             with_unit(*celsius, "degC"),
             with_unit(*others, "degC")

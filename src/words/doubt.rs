@@ -221,7 +221,8 @@ is_up,
         Doubt::LinkUnknown { why } => link_unknown(*why).to_owned(),
         Doubt::WokeAfterUs { after } => format!(
             "IT WOKE AFTER OUR QUESTIONS: it was waiting for its inverter and stopped waiting {:.0} s after our first question{FURTHER}\
-             nobody else asked. The map says that questions cannot do that: the map may be wrong",
+             nobody else was heard asking, which behind a gateway nobody can be. The map says that questions cannot do that: it may \
+             be wrong",
             after.as_secs_f64().ceil()
         ),
         Doubt::NotInService { state } => format!(
@@ -457,6 +458,9 @@ fn link_unknown(why: LinkUnknown) -> &'static str {
         }
         LinkUnknown::CounterStillInUse => {
             "the inverter's counter stands still, yet the battery is in use: this inverter may not write it, or talks no more"
+        }
+        LinkUnknown::AgeUnseen => {
+            "the time since the inverter was heard does not run as a clock does: it was not seen to rise, or to be set back"
         }
         LinkUnknown::NoAnswer => "no answer",
     }

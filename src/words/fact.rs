@@ -189,6 +189,9 @@ pub(crate) fn fact_in_short(fact: &Fact) -> Option<&'static str> {
     let Fact::Compared(Compared::DoesNotAddUp { pair, looks, .. }) = fact else {
         return match fact {
             Fact::Measured(Measured::Heats { .. }) => Some("it heats"),
+            Fact::Measured(Measured::UnreadableCell { .. }) => {
+                Some("a cell that cannot be read and must not be charged")
+            }
             Fact::Measured(Measured::UnreadableSensor { .. }) => {
                 Some("a temperature sensor gives no value")
             }

@@ -5,7 +5,7 @@
 use super::names::called;
 use super::pseudo::said;
 use super::{cause, class_in_short, deciding, doubt_in_short, fact_in_short, whereabouts};
-use crate::facts::{Finding, Headline, Judgement};
+use crate::facts::{Finding, Headline, Judgement, VerdictKind};
 
 /// The verdict in one sentence.
 pub fn summary(judgement: &Judgement) -> String {
@@ -97,7 +97,13 @@ fn no_fault(judgement: &Judgement) -> String {
 fn of_roots(judgement: &Judgement, roots: &[&'static str]) -> String {
     let Some(first) = judgement.telling_root() else {
         // Its state alone says it.
-        return "somebody switched it to maintenance".to_owned();
+        let members = &judgement.identity.members;
+        let switched = members.iter().filter(|m| m.kind == VerdictKind::NotReady);
+        let at: Vec<String> = switched.map(|m| format!("address {}", m.unit)).collect();
+        return match members.len() {
+            ..=1 => "somebody switched it to maintenance".to_owned(),
+            _ => format!("somebody switched {} to maintenance", at.join(" and ")),
+        };
     };
     let in_words = |finding: &Finding| {
         let by_class = || finding.class.map_or(finding.id, class_in_short);

@@ -51,11 +51,11 @@ fn step(step: &Step, judgement: &Judgement) -> String {
         Step::HandOver { after } => match after {
             HandOver::Nothing => usual(),
             HandOver::Remarked(id) => format!(
-                "no fault was found. Settle what was remarked{} before it is handed over, and keep this result with the \
+                "no fault seen so far. Settle what was remarked{} before it is handed over, and keep this result with the \
                  visit's papers",
                 of_class(id).map_or_else(String::new, |class| format!(" ({class})"))
             ),
-            HandOver::Line => "no fault was found in the unit; look at the line as well, and keep this result with the \
+            HandOver::Line => "no fault of the unit seen so far; look at the line as well, and keep this result with the \
                  visit's papers"
                 .to_owned(),
         },
@@ -113,7 +113,9 @@ fn step(step: &Step, judgement: &Judgement) -> String {
             "stay out, keep everybody out, call the fire service, then the maker; never open the cabinet. Watch the number only from elsewhere"
                 .to_owned()
         }
-        Step::MissingPack { unit } => format!("{}{}", lead(*unit), usual()),
+        Step::MissingPack { unit } | Step::PackLink { unit } => {
+            format!("{}{}", lead(*unit), usual())
+        }
         Step::Isolate { insulation: false }
         | Step::InverterPowered { was_heard: false }
         | Step::InverterCable { port: None }
@@ -444,6 +446,10 @@ fn usual(kind: StepKind) -> &'static str {
         }
         StepKind::MissingPack => {
             "touch no switch, its voltage is not known. Look at the pack that does not answer (dark: ask who switched it off, and why): its lamps, the data cable from pack to pack (leave the power leads alone), its unit address; then look again"
+        }
+        StepKind::PackLink => {
+            "other packs hear the inverter, so what is left is the link of this one. Inverter to 0 A at its screen; covers on, hands off \
+             DC. Then look at its data cable from pack to pack, its terminator and its unit address; then look again"
         }
         StepKind::SwapPair => {
             "swap the two wires of the pair at the adapter (D1 and D0, often marked B and A), then look again\u{1d}idle, D1 is \

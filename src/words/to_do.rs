@@ -74,6 +74,10 @@ fn deed(deed: Deed, profile: &Profile) -> String {
 }
 
 /// What is usual about a measured violation of a class.
+#[expect(
+    clippy::too_many_lines,
+    reason = "one arm a class: a list is read more easily than parts of it"
+)]
 pub(crate) fn usual(class: Class) -> &'static str {
     match class {
         Class::CellBelowMinimum => {
@@ -127,6 +131,34 @@ pub(crate) fn usual(class: Class) -> &'static str {
         }
         Class::OffButton | Class::Maintenance | Class::Disabled => {
             "find the person who switched it so, and ask why before anything is switched back"
+        }
+        Class::FuseOpen => {
+            "treat the terminals as live. Inverter to 0 A at its screen, then open its isolators by the manual, never under load; \
+             no new fuse before it is known what blew this one"
+        }
+        Class::ShortCircuit => {
+            "do not switch on. Inverter to 0 A at its screen, then open its isolators by the manual, hands off DC; nothing closes \
+             again before the short is found"
+        }
+        Class::PrechargeFailed => {
+            "inverter to 0 A at its screen, hands off DC. Then look by the manual for a load or swapped polarity at the terminals, \
+             before it tries again"
+        }
+        Class::InternalCommunication => {
+            "inverter to 0 A at its screen and left so: modules that are not heard are not protected. Then look at the link cables \
+             between the modules by the manual\u{1d}LIVE DC: nothing switches their poles off"
+        }
+        Class::ControlUnitFault => {
+            "inverter to 0 A at its screen and left so, nobody at the terminals: its switches may not obey; ask the maker"
+        }
+        Class::FanFault => {
+            "inverter to 0 A at its screen; then, with the unit off by the manual, look what holds the fan"
+        }
+        Class::DoorOpen => {
+            "touch nothing inside, it is live with the unit off as well; ask who opened it, and have it closed by the manual"
+        }
+        Class::OtherFault => {
+            "inverter to 0 A at its screen and left so; then find out by the maker's manual what this alarm means"
         }
         _ => "look again, then follow the maker's manual",
     }

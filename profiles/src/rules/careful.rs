@@ -278,11 +278,18 @@ fn unit_of(role: Role) -> Option<&'static str> {
     })
 }
 
+/// Times may go without a unit, which says seconds; another one would be taken for seconds.
+fn time_of(point: &Point) -> Option<&'static str> {
+    let is_time = matches!(point.role, Role::Uptime | Role::InverterAge);
+    (is_time && !point.unit.is_blank()).then_some("s")
+}
+
 /// A value comes out in the unit in which its role is judged.
 pub(super) fn units(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     for item in &draft.points {
         let point = &item.value;
-        let Some(wanted) = unit_of(point.role).filter(|wanted| point.unit != *wanted) else {
+        let wanted = unit_of(point.role).or_else(|| time_of(point));
+        let Some(wanted) = wanted.filter(|wanted| point.unit != *wanted) else {
             continue;
         };
         problems.add(

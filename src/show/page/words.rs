@@ -29,7 +29,7 @@ pub(crate) fn verdict(kind: VerdictKind) -> &'static str {
 pub(crate) fn verdict_for_customer(kind: VerdictKind) -> &'static str {
     match kind {
         VerdictKind::Normal => {
-            "The battery and the inverter talk to each other, and no fault was found so far."
+            "The battery and the inverter talk to each other; no fault seen so far."
         }
         VerdictKind::NotReady => {
             "No defect was seen, but something keeps the battery from running at present."

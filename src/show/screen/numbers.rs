@@ -3,9 +3,10 @@
 use std::fmt::Write as _;
 
 use packside_profiles::Role;
-use packside_profiles::model::{FedBy, Positive, Profile};
+use packside_profiles::model::{FedBy, Point, Positive, Profile};
 
 use super::parts::counted;
+use crate::evidence::flag_and_age::is_at_its_end;
 use crate::facts::{Doubt, Judgement, Reading, ReadingQuality};
 use crate::show::paper::wrap;
 use crate::show::paper::{paper, row};
@@ -80,11 +81,23 @@ fn pack_line(out: &mut String, readings: &[&Reading], profile: Option<&Profile>)
         .filter_map(|(role, name)| {
             let reading = readings.iter().find(|r| r.role == *role)?;
             let point = profile.and_then(|profile| profile.points.get(reading.point_index.0));
+            if point.is_some_and(|point| is_no_time(reading, point)) {
+                return Some(format!("{name} {NO_TIME}"));
+            }
             let positive = point.and_then(|point| point.positive);
             Some(format!("{name} {}", value(reading, positive)))
         })
         .collect();
     wrap(out, &parts.join(" · "), "  ", "  ");
+}
+
+/// What stands in the place of such a time.
+pub(super) const NO_TIME: &str = "at the end of its range, no number";
+
+/// Whether a time since the inverter was heard says no more than "at least".
+pub(super) fn is_no_time(reading: &Reading, point: &Point) -> bool {
+    let ends = |raw| is_at_its_end(point, raw);
+    reading.role == Role::InverterAge && reading.raw.is_some_and(ends)
 }
 
 /// A value for people, or why there is none.

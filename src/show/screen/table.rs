@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use packside_profiles::Role;
 use packside_profiles::model::{FedBy, Point, Profile};
 
-use super::numbers::{axis, picture, range, strip_width};
+use super::numbers::{NO_TIME, axis, is_no_time, picture, range, strip_width};
 use super::parts::{Colours, counted};
 use crate::event::{LinkFacts, LinkKind};
 use crate::facts::ReadingQuality::{self, Stale};
@@ -224,6 +224,9 @@ fn value(reading: &Reading, profile: Option<&Profile>, mark_old: bool) -> String
         };
     };
     let point = profile.and_then(|profile| profile.points.get(reading.point_index.0));
+    if point.is_some_and(|point| is_no_time(reading, point)) {
+        return NO_TIME.to_owned();
+    }
     let shown = match reading.role {
         Role::PackCurrent => current(number, &reading.value_unit, point.and_then(|p| p.positive)),
         _ => in_digits(number, reading),
