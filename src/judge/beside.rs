@@ -7,7 +7,7 @@
 use packside_profiles::model::{LiesIn, Profile, Severity};
 use packside_profiles::{Class, Place, Role};
 
-use super::measure::TOUCH_LIMIT_V;
+use super::measure::{TOUCH_LIMIT_V, is_live};
 use super::shared::{finding, first};
 use crate::facts::caution::Caution;
 use crate::facts::doubt::Doubt;
@@ -28,8 +28,11 @@ pub(crate) fn relate(
     lost_connectors(findings, readings, profile);
     insulation_behind_open_switches(findings);
     unheard_modules(findings, readings);
-    let live = first(readings, Role::TerminalVoltage).filter(|v| v.abs() > TOUCH_LIMIT_V);
-    let volts = live?;
+    let volts = first(readings, Role::TerminalVoltage)?;
+    let is_high = volts.abs() > TOUCH_LIMIT_V;
+    if !(is_high || should_be_dead && is_live(volts, readings)) {
+        return None;
+    }
     wait_for_dead_terminals(findings, should_be_dead);
     if contradicted(findings, volts) {
         let decays = |f: &Finding| f.fact.kind() == FactKind::TerminalsDecay;

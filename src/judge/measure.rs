@@ -477,7 +477,7 @@ fn terminals(
     else {
         return;
     };
-    let Some(volts) = reading.number().filter(|volts| volts.abs() > TOUCH_LIMIT_V) else {
+    let Some(volts) = reading.number().filter(|volts| is_live(*volts, readings)) else {
         return;
     };
     let decays = |before: &f64| volts.abs() < 0.97 * before.abs();
@@ -507,3 +507,17 @@ fn terminals(
 // Source: UN R100: high voltage is above 60 V DC (as reprinted)
 /// Above this a voltage at open terminals is worth a warning, V.
 pub(crate) const TOUCH_LIMIT_V: f64 = 60.0;
+/// So is one that is more than this share of the pack's, however low: its switches let something through. What
+/// leaks past open switches is less.
+// Kind: invented
+const LIVE_SHARE: f64 = 0.25;
+/// Less than this is a meter's own, V.
+// Kind: invented
+const LIVE_FROM_V: f64 = 5.0;
+
+/// Whether terminals that should be dead are not.
+pub(super) fn is_live(volts: f64, readings: &[Reading]) -> bool {
+    let pack = first(readings, Role::PackVoltage);
+    let share = pack.map(|pack| (LIVE_SHARE * pack.abs()).max(LIVE_FROM_V));
+    volts.abs() > TOUCH_LIMIT_V.min(share.unwrap_or(TOUCH_LIMIT_V))
+}
