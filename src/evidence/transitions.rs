@@ -27,9 +27,15 @@ pub(crate) struct Uptime {
     pub(crate) back: Option<(f64, f64)>,
     /// The first time it ran ahead of the clock.
     pub(crate) ahead: Option<(f64, f64)>,
+    /// The first time it went where neither a restart nor an old answer leads: from and to, s.
+    pub(crate) leap: Option<(f64, f64)>,
     /// It passed the end of its range since it started: it has run for longer than it says.
     pub(crate) wrapped: bool,
 }
+
+/// No answer that somebody kept is older than this, s.
+// Kind: invented
+const KEPT_S: f64 = 600.0;
 
 /// An uptime that falls from the last twentieth of its range may only have passed the end.
 // Kind: common practice
@@ -73,8 +79,17 @@ impl Uptime {
         if uptime + JUMP_S < was {
             self.back.get_or_insert((was, uptime));
         }
-        if passed <= MINUTE && uptime - was > passed.as_secs_f64() + JUMP_S {
+        if passed > MINUTE {
+            return;
+        }
+        let passed = passed.as_secs_f64();
+        if uptime - was > passed + JUMP_S {
             self.ahead.get_or_insert((was, uptime));
+        }
+        let starts_anew = uptime <= passed + JUMP_S;
+        let far = uptime - was > passed + KEPT_S || (was - uptime > KEPT_S && !starts_anew);
+        if far {
+            self.leap.get_or_insert((was, uptime));
         }
     }
 }
@@ -193,18 +208,10 @@ const MOVING: Duration = Duration::from_secs(1);
 const CHATTERS: u32 = 2;
 
 impl Contacts {
-    /// Takes an answer: the state and its number, the switches, and what these are where all are closed.
-    pub(crate) fn take(
-        &mut self,
-        stamp: Stamp,
-        kind: StateKind,
-        state: u64,
-        raw: u64,
-        closed: u64,
-    ) {
+    /// Takes an answer: the number of the state and what the switches are in it, if it says that; and the switches.
+    pub(crate) fn take(&mut self, stamp: Stamp, (state, wanted): (u64, Option<u64>), raw: u64) {
         let at = stamp.at();
         self.both = self.both.saturating_add(1);
-        let wanted = kind.wants_closed().map(|all| if all { closed } else { 0 });
         let contradicts = wanted.is_some_and(|wanted| raw != wanted);
         if !contradicts {
             self.run = 0;

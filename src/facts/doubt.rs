@@ -350,6 +350,13 @@ pub enum TwoUnits {
         /// A step ahead of the clock.
         ahead: (f64, f64),
     },
+    /// The uptime leaps once, where no restart leads, s.
+    UptimeLeaps {
+        /// Before.
+        from: f64,
+        /// After.
+        to: f64,
+    },
 }
 
 /// What does not fit the map.

@@ -225,10 +225,14 @@ fn finding(
         let flag = flag.id.clone();
         doubts.push(Doubt::NeedsCheck { flag });
     }
+    let is_stored = latched && flag.severity == Severity::Alarm;
+    // An earth fault comes and goes with the weather; no number of now takes it back.
+    if is_stored && flag.class == Class::InsulationLow {
+        let flag = flag.id.clone();
+        doubts.push(Doubt::SeenEarlier { flag, at: None });
+    }
     // What neither time nor charge heals, and only service takes back.
-    let stays = latched
-        && flag.severity == Severity::Alarm
-        && matches!(flag.class, Class::CellBelowMinimum | Class::ShortCircuit);
+    let stays = is_stored && matches!(flag.class, Class::CellBelowMinimum | Class::ShortCircuit);
     let severity = if too_early {
         Severity::Warning
     } else if (latched && !stays) || flag.class.is_status() {

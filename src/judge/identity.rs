@@ -132,9 +132,14 @@ fn identity_changes(evidence: &UnitMemory, profile: &Profile) -> Vec<Doubt> {
     doubts
 }
 
-/// Uptime that jumps back and forth: a restart only goes back, a clock never runs ahead.
+/// Uptime that jumps back and forth: a restart only goes back, a clock never runs ahead. Or once, so far that neither
+/// a restart nor an old answer explains it.
 fn uptime_jumps(evidence: &UnitMemory) -> Option<Doubt> {
-    let (back, ahead) = (evidence.uptime.back?, evidence.uptime.ahead?);
-    let sign = TwoUnits::Uptime { back, ahead };
+    let uptime = &evidence.uptime;
+    let sign = match (uptime.back, uptime.ahead, uptime.leap) {
+        (Some(back), Some(ahead), _) => TwoUnits::Uptime { back, ahead },
+        (_, _, Some((from, to))) => TwoUnits::UptimeLeaps { from, to },
+        _ => return None,
+    };
     Some(Doubt::TwoUnits { sign })
 }

@@ -65,6 +65,16 @@ pub(crate) fn link(evidence: &UnitMemory, profile: &Profile, shared: &Shared<'_>
     let Some(now_up) = flag.now_up else {
         return InverterLink::Unknown(LinkUnknown::FlagNotRead);
     };
+    // What it hears and says so soon after it started by itself may all be from before.
+    if evidence.uptime.rebooted_at.is_some()
+        && let Some(remaining_s) = still_to_go(evidence, profile)
+    {
+        return InverterLink::TooEarly {
+            remaining_s,
+            is_up: now_up,
+            restarted: true,
+        };
+    }
     let silence = Duration::from_secs(profile.inverter.silence_s.into());
     let foreign = shared.seen.line.foreign.get(&evidence.unit);
     let foreign_lately = foreign.is_some_and(|foreign| {
@@ -209,8 +219,12 @@ fn woke_after_us(evidence: &UnitMemory) -> Option<Duration> {
 /// The flag is down and our reads cannot have put it down.
 fn not_flagged(evidence: &UnitMemory, profile: &Profile) -> InverterLink {
     let ever_heard = evidence.number_that_counts(profile, Role::InverterEverHeard);
+    // What it says in its self-test may be from before.
+    let uptime = evidence.number_that_counts(profile, Role::Uptime);
+    let tests_itself = uptime.is_some_and(|s| s < profile.unit.self_test_s);
     match (ever_heard.map(|v| v > 0.0), still_to_go(evidence, profile)) {
-        (Some(true), _) | (None, None) => InverterLink::Heard,
+        (Some(true), None) | (None, None) => InverterLink::Heard,
+        (Some(true), _) if !tests_itself => InverterLink::Heard,
         (_, Some(remaining_s)) => InverterLink::TooEarly {
             remaining_s,
             is_up: false,

@@ -370,6 +370,9 @@ fn two_units(sign: &TwoUnits, profile: &Profile) -> String {
             "the uptime jumps from {:.0} to {:.0} s and from {:.0} to {:.0} s: two units may answer in turn",
             back.0, back.1, ahead.0, ahead.1
         ),
+        TwoUnits::UptimeLeaps { from, to } => format!(
+            "the uptime leaps from {from:.0} to {to:.0} s, as no restart does: another unit may have answered"
+        ),
     }
 }
 
