@@ -312,15 +312,3 @@ closed_set! {
         Maintenance = "maintenance",
     }
 }
-
-impl StateKind {
-    /// Whether the main switches are closed in it; nothing where they may be either, or are on their way.
-    #[must_use]
-    pub fn wants_closed(self) -> Option<bool> {
-        match self {
-            Self::Standby | Self::Running => Some(true),
-            Self::Waiting | Self::Fault | Self::SelfTest | Self::Off => Some(false),
-            Self::Precharge | Self::Stopping | Self::Maintenance => None,
-        }
-    }
-}

@@ -219,7 +219,7 @@ fn contacts_against_state(seen: &mut Plausible, evidence: &UnitMemory, profile: 
     let states = profile.points.get(state_instance.point);
     let states = states.map_or(&[][..], |point| point.values.as_slice());
     let state = states.iter().find(|state| state.is == contacts.state);
-    let wants_closed = state.and_then(|state| state.state?.wants_closed());
+    let wants_closed = state.and_then(|state| profile.unit.wants_closed(state.state?));
     let how = match raw {
         all if all == closed => Contradicts::AllClosed,
         0 => Contradicts::AllOpen,

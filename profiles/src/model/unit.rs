@@ -1,5 +1,6 @@
 //! The picture of the unit: inverter link, switches, limits, windows, manual steps.
 
+use crate::StateKind;
 use crate::foreign::Foreign;
 use serde::Deserialize;
 
@@ -163,6 +164,22 @@ pub struct CellLimits {
     /// What may be charged outside of these, degC and A, in rising order of the temperature. Since format 4.
     #[serde(default)]
     pub charge_reduced: Vec<[f64; 2]>,
+}
+
+impl UnitPicture {
+    /// Whether the main switches are closed in a state; nothing where they may be either, or are on their way. What is
+    /// live without an inverter waits for it, and tests itself, with closed ones.
+    #[must_use]
+    pub fn wants_closed(&self, state: StateKind) -> Option<bool> {
+        use StateKind as S;
+        let is_dead = self.terminals_without_inverter == Terminals::Dead;
+        match state {
+            S::Standby | S::Running => Some(true),
+            S::Waiting | S::SelfTest => is_dead.then_some(false),
+            S::Fault | S::Off => Some(false),
+            S::Precharge | S::Stopping | S::Maintenance => None,
+        }
+    }
 }
 
 impl CellLimits {

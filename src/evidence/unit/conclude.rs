@@ -268,7 +268,9 @@ impl UnitMemory {
             .take(at.at(), kind == StateKind::Waiting, self.asked_from);
         if let Some(switches) = switches {
             let closed = map.profile.unit.switches_closed;
-            self.contacts.take(at, kind, raw, switches & closed, closed);
+            let wanted = map.profile.unit.wants_closed(kind);
+            let wanted = wanted.map(|all| if all { closed } else { 0 });
+            self.contacts.take(at, (raw, wanted), switches & closed);
             if let Some(amps) = amps {
                 let flows = switches & closed == 0
                     && amps.abs() > map.least_current()
