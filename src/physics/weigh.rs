@@ -96,7 +96,8 @@ fn none(claims: &[Claim]) -> Outcome {
 }
 
 fn shifts(images: &Images, claims: &[Claim]) -> Vec<Shift> {
-    let tables_are_open = claims.iter().any(|claim| claim.open.contains(&Key::Table));
+    // A row whose table the document names stays in it.
+    let tables_are_open = claims.iter().all(|claim| claim.open.contains(&Key::Table));
     let nothing_there = claims.iter().all(|claim| !images.has_table(claim.table));
     let mut all = Vec::new();
     for other_table in [false, true] {
@@ -537,6 +538,7 @@ fn left_open(
     open.extend(claim.open.iter().filter(untold).copied());
     if claim.open.contains(&Key::Order)
         && is_undecided(claim, viable)
+        && !has_one_order(viable)
         && !open.contains(&Key::Order)
     {
         open.push(Key::Order);

@@ -25,7 +25,8 @@ pub(super) struct Build {
     groups: Vec<Group>,
     flags: Vec<Flag>,
     recognise: Vec<Recognise>,
-    taken: BTreeMap<(Table, u16), ()>,
+    /// Registers of points, with the halves that are taken.
+    taken: BTreeMap<(Table, u16), u8>,
     ids: BTreeSet<String>,
     is_order_open: bool,
     cells_in_block: Option<u16>,
@@ -63,9 +64,18 @@ impl Build {
             .iter()
             .flat_map(|register| (0..width).map(|nth| (first.table, register.saturating_add(nth))))
             .collect();
+        let halves = match first.reading.kind {
+            Kind::U8High | Kind::I8High => 2,
+            Kind::U8Low | Kind::I8Low => 1,
+            _ => 3,
+        };
         let why = if self.points.len() >= MOST_POINTS {
             Some(NotRead::TooMany)
-        } else if all.iter().any(|place| self.taken.contains_key(place)) {
+        } else if all.iter().any(|place| {
+            self.taken
+                .get(place)
+                .is_some_and(|taken| taken & halves > 0)
+        }) {
             Some(NotRead::SharesRegister)
         } else if registers
             .iter()
@@ -85,7 +95,9 @@ impl Build {
             self.left_out.extend(rows);
             return;
         }
-        self.taken.extend(all.into_iter().map(|place| (place, ())));
+        for place in all {
+            *self.taken.entry(place).or_default() |= halves;
+        }
         self.point(series);
     }
 
@@ -602,7 +614,7 @@ fn document(line: u32, text: &str) -> Evidence {
 }
 
 /// Runs of registers that are in points.
-fn spans(taken: &BTreeMap<(Table, u16), ()>) -> Vec<Span> {
+fn spans(taken: &BTreeMap<(Table, u16), u8>) -> Vec<Span> {
     let mut spans: Vec<Span> = Vec::new();
     for (table, register) in taken.keys() {
         match spans.last_mut() {

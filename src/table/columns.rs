@@ -175,6 +175,28 @@ impl Columns {
         }
     }
 
+    /// Whether the heading of a column that holds this has one of these words in it.
+    pub(super) fn says(&self, holds: Holds, words: &[&str]) -> bool {
+        let mut headings = self.list.iter().filter(|column| column.holds == holds);
+        headings.any(|column| {
+            let heading = plain(&column.header);
+            words.iter().any(|word| heading.contains(word))
+        })
+    }
+
+    /// The cells of a row under headings that are exactly one of these, whatever they were taken for.
+    pub(super) fn under<'r>(
+        &'r self,
+        row: &'r Row,
+        headings: &'r [&str],
+    ) -> impl Iterator<Item = &'r str> {
+        let columns = self.list.iter().enumerate();
+        let named = columns.filter(|(_, column)| headings.contains(&&*heading(&column.header)));
+        named
+            .map(|(place, _)| row.cell(place))
+            .filter(|cell| !cell.is_empty())
+    }
+
     pub(super) fn has(&self, holds: Holds) -> bool {
         self.list.iter().any(|column| column.holds == holds)
     }

@@ -37,8 +37,23 @@ pub(super) struct Item {
     pub(super) is_step_left_out: bool,
     /// The document has a column of units.
     pub(super) has_column_of_units: bool,
+    /// Which half of its register a row of eight bits says it is.
+    pub(super) half: Option<Half>,
+    /// Its length stood in a column of lengths.
+    pub(super) is_length_named: bool,
+    /// With that length it would reach into the next row.
+    pub(super) is_length_in_doubt: bool,
+    /// A number of the remark that nobody understood, of what may be added to a temperature.
+    pub(super) may_add: Option<Decimal>,
     /// It may be written, while the document has others that may only be read.
     pub(super) is_set: bool,
+}
+
+/// Half of a register.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Half {
+    High,
+    Low,
 }
 
 /// Where a step stood.

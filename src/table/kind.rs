@@ -93,6 +93,8 @@ const WORDS: &[(&str, Sort, Option<u16>)] = &[
     ("single", Sort::Float, Some(32)),
     ("real", Sort::Float, Some(32)),
     ("ieee754", Sort::Float, Some(32)),
+    ("fließkomma", Sort::Float, Some(32)),
+    ("fliesskomma", Sort::Float, Some(32)),
     ("gleitkomma", Sort::Float, Some(32)),
     ("flottant", Sort::Float, Some(32)),
     ("virgolamobile", Sort::Float, Some(32)),
@@ -107,6 +109,8 @@ const WORDS: &[(&str, Sort, Option<u16>)] = &[
     ("无符号", Sort::Unsigned, None),
     ("符号なし", Sort::Unsigned, None),
     ("符号無し", Sort::Unsigned, None),
+    ("sdword", Sort::Signed, Some(32)),
+    ("sword", Sort::Signed, Some(16)),
     ("ulong", Sort::Unsigned, Some(32)),
     ("udint", Sort::Unsigned, Some(32)),
     ("dword", Sort::Unsigned, Some(32)),
@@ -136,6 +140,12 @@ const WORDS: &[(&str, Sort, Option<u16>)] = &[
 pub(super) fn said(cell: &str) -> Option<Said> {
     let text = plain(cell);
     let joined: String = text.chars().filter(|c| c.is_alphanumeric()).collect();
+    // Which half it is says nothing of its sign.
+    let joined = ["highbyte", "lowbyte", "hibyte", "lobyte"]
+        .iter()
+        .find_map(|half| joined.strip_suffix(half).filter(|rest| !rest.is_empty()))
+        .unwrap_or(&joined)
+        .to_owned();
     if joined.is_empty() || joined.chars().count() > 48 {
         return None;
     }
@@ -146,7 +156,12 @@ pub(super) fn said(cell: &str) -> Option<Said> {
     if let Some((_, sort, bits)) = word {
         said.sort = Some(*sort);
         said.bits = *bits;
+    } else if let Some(bits) = bare_width(&joined) {
+        // So wide, and no word of what it is.
+        said.bits = Some(bits);
+        return Some(said);
     } else {
+        let joined = joined.trim_end_matches("le").trim_end_matches("be");
         let letters: String = joined.chars().filter(|c| c.is_alphabetic()).collect();
         let sort = match letters.as_str() {
             "u" | "ui" => Sort::Unsigned,
@@ -177,6 +192,13 @@ pub(super) fn said(cell: &str) -> Option<Said> {
         }
     }
     Some(said)
+}
+
+/// `16bit`, `32 bits`: the bits of a value and nothing else.
+fn bare_width(joined: &str) -> Option<u16> {
+    let digits = joined.strip_suffix("bits").or(joined.strip_suffix("bit"))?;
+    let bits = digits.parse().ok()?;
+    matches!(bits, 8 | 16 | 32 | 64).then_some(bits)
 }
 
 /// The number in brackets, and the text without them.

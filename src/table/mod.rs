@@ -34,6 +34,7 @@ mod repeat;
 mod row;
 mod rows;
 mod scale;
+mod shared;
 mod sheet;
 mod text;
 mod words;

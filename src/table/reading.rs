@@ -6,7 +6,7 @@ use packside_profiles::model::{Decimal, Key, Kind, Positive, Rival, WordOrder};
 use packside_profiles::{Class, Role};
 
 use super::flagged;
-use super::item::{Item, StepFrom};
+use super::item::{Half, Item, StepFrom};
 use super::kind::Sort;
 use super::meaning::{self, About, Meaning};
 use super::rows::Notes;
@@ -187,6 +187,7 @@ pub(super) fn of(item: &Item, meaning: &Meaning, habits: Habits, notes: &Notes) 
             }
         }
         offset = added(item, value_scale, &mut open, &mut rivals);
+        left_to_add(item, role, kind, &mut offset, &mut open, &mut rivals);
         if let Some((name, decade, factor)) = role
             .and_then(judged_in)
             .and_then(|wanted| converted(item, wanted))
@@ -204,6 +205,9 @@ pub(super) fn of(item: &Item, meaning: &Meaning, habits: Habits, notes: &Notes) 
             }
         }
         plausible(item, role, kind, value_scale, &mut open);
+    }
+    if item.is_length_in_doubt {
+        open.insert(Key::Count);
     }
     let positive = direction(item, role, notes, &mut open, &mut rivals);
     let is_wide = width > 1 && kind != Kind::String;
@@ -316,11 +320,25 @@ fn shape(item: &Item, meaning: &Meaning) -> Option<Shape> {
             *kinds.first()?
         }
     };
-    // A byte may be either half of its register.
-    if item.said.bits == Some(8) {
-        open.insert(Key::Type);
-    }
+    let kind = half_of(kind, item, &mut open);
     Some((kind, width, count, open, rivals))
+}
+
+/// The type of a half of a register, where the row says which half.
+fn half_of(kind: Kind, item: &Item, open: &mut BTreeSet<Key>) -> Kind {
+    match (kind, item.half) {
+        (Kind::U16, Some(Half::High)) => Kind::U8High,
+        (Kind::U16, Some(Half::Low)) => Kind::U8Low,
+        (Kind::I16, Some(Half::High)) => Kind::I8High,
+        (Kind::I16, Some(Half::Low)) => Kind::I8Low,
+        (kind, _) => {
+            // A byte may be either half of its register.
+            if item.said.bits == Some(8) {
+                open.insert(Key::Type);
+            }
+            kind
+        }
+    }
 }
 
 /// The type of a sort with so many registers.
@@ -438,6 +456,14 @@ fn step(item: &Item, role: Option<Role>, kind: Kind, habits: Habits) -> Stepped 
             };
             match (habits.whole, scale::divided(n)) {
                 (Whole::Divides, Some(over)) => Some(over),
+                // Beside 0.1 a 10 multiplies, but no battery is measured in steps of ten volts or degrees.
+                (Whole::Multiplies, Some(over))
+                    if from == StepFrom::Column
+                        && role.is_some_and(is_fine)
+                        && item.unit.is_none_or(|unit| unit.decade == 0) =>
+                {
+                    return Stepped::One(over, times);
+                }
                 (Whole::Multiplies, _) if from == StepFrom::Column => Some(times),
                 (_, Some(over)) => return Stepped::One(over, times),
                 (_, None) => None,
@@ -447,6 +473,14 @@ fn step(item: &Item, role: Option<Role>, kind: Kind, habits: Habits) -> Stepped 
         None => left_out(item, role, habits),
     };
     found.map_or(Stepped::Unknown, Stepped::Known)
+}
+
+/// Roles that no maker counts in steps of two and more of their unit.
+// Kind: common practice
+fn is_fine(role: Role) -> bool {
+    judged_in(role).is_some_and(|(_, measure)| {
+        matches!(measure, Measure::Volt | Measure::Celsius | Measure::Percent)
+    })
 }
 
 /// The step of a row that gives none: 1 where nothing else can be meant.
@@ -544,6 +578,52 @@ fn converted(
     let same =
         unit.measure == wanted || (unit.measure == Measure::Kelvin && wanted == Measure::Celsius);
     same.then_some((name, unit.decade, unit.factor))
+}
+
+/// Of a temperature that falls below zero and has no sign, something is added: what the remark has a number for that
+/// nobody understood, or what its range begins with.
+fn left_to_add(
+    item: &Item,
+    role: Option<Role>,
+    kind: Kind,
+    offset: &mut Decimal,
+    open: &mut BTreeSet<Key>,
+    rivals: &mut Vec<Rival>,
+) {
+    let is_warmth = item
+        .unit
+        .is_some_and(|unit| unit.measure == Measure::Celsius)
+        || role
+            .and_then(judged_in)
+            .is_some_and(|(_, measure)| measure == Measure::Celsius);
+    let has_sign = matches!(
+        kind,
+        Kind::I16 | Kind::I32 | Kind::I64 | Kind::I8High | Kind::I8Low | Kind::F32 | Kind::F64
+    );
+    if item.offset.is_some() || !is_warmth || has_sign || *offset != Decimal::zero() {
+        return;
+    }
+    let begins = item
+        .range
+        .filter(|(low, _)| *low < 0.0 && low.fract() == 0.0);
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "a whole number of a cell, which has twelve digits at most"
+    )]
+    let begins = begins.map(|(low, _)| Decimal {
+        numerator: low as i64,
+        places: 0,
+    });
+    let Some(below) = item.may_add.or(begins) else {
+        return;
+    };
+    open.insert(Key::Offset);
+    rivals.push(Rival {
+        offset: Some(Decimal::zero()),
+        why: "the document has a number there without saying what it is".into(),
+        ..Rival::default()
+    });
+    *offset = below;
 }
 
 /// What cannot be: steps coarser than what is measured, ranges beyond the type.

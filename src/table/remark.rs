@@ -25,6 +25,17 @@ pub(super) struct Formula {
 /// The formula of a remark: `Value = raw*0.1 - 40`, `T = raw/10 + 2`, `I = (raw - 1000) * 0.1`.
 pub(super) fn formula(text: &str) -> Option<Formula> {
     let text: String = text.chars().map(narrow).collect();
+    // `raw*0.1`, with nothing in front.
+    for piece in text.split([';', '|', '\n']) {
+        let tight: String = piece.chars().filter(|c| !c.is_whitespace()).collect();
+        let begins = tight.trim_start_matches('(').to_lowercase();
+        if RAW.iter().any(|word| begins.starts_with(word))
+            && !tight.contains('=')
+            && let Some(found) = right_side(&tight)
+        {
+            return Some(found);
+        }
+    }
     let mut parts = text.split('=');
     let mut before = parts.next()?;
     for part in parts {
@@ -134,9 +145,93 @@ fn single(step: Step) -> Step {
     }
 }
 
+/// A number of a remark that may be what is added to a temperature.
+pub(super) fn may_add(text: &str) -> Option<Decimal> {
+    // Kind: common practice (what makers add to temperatures that are kept without a sign)
+    const USUAL: [i64; 6] = [30, 40, 50, 60, 100, 273];
+    let text: Vec<char> = text.chars().map(narrow).collect();
+    let starts = |at: usize| {
+        let before = at.checked_sub(1).and_then(|before| text.get(before));
+        text.get(at).is_some_and(char::is_ascii_digit)
+            && before.is_none_or(|c| !c.is_ascii_alphanumeric() && !matches!(c, '.' | ','))
+    };
+    let mut numbers = (0..text.len()).filter(|at| starts(*at)).filter_map(|at| {
+        let digits: String = text
+            .iter()
+            .skip(at)
+            .take_while(|c| c.is_ascii_digit())
+            .collect();
+        digits.parse::<i64>().ok()
+    });
+    let found = numbers.find(|number| USUAL.contains(number))?;
+    Some(Decimal {
+        numerator: -found,
+        places: 0,
+    })
+}
+
+/// Words for a raw value.
+// Kind: from memory
+const RAW: &[&str] = &[
+    "raw value",
+    "raw",
+    "value",
+    "rohwert",
+    "wert",
+    "valeur",
+    "valore",
+    "valor",
+    "waarde",
+    "wartosc",
+    "reading",
+    "原始值",
+    "值",
+];
+
+/// `value - 40`, `Wert minus 40`, and `0 = -40 °C` or `40 = 0 °C`, which say the same.
+fn taken_away(small: &str) -> Option<Decimal> {
+    let below = |text: &str| {
+        let (number, _) = scale::number(text.trim_start())?;
+        let numerator = -number.numerator.checked_abs()?;
+        (numerator != 0).then_some(Decimal {
+            numerator,
+            ..number
+        })
+    };
+    for word in RAW {
+        let Some((_, behind)) = small.split_once(&plain(word)) else {
+            continue;
+        };
+        let behind = behind.trim_start();
+        let minus = behind
+            .strip_prefix("minus")
+            .or(behind.strip_prefix(['-', '–', '−']));
+        if let Some(found) = minus.and_then(below) {
+            return Some(found);
+        }
+    }
+    let (left, right) = small.split_once('=')?;
+    let left = left
+        .rsplit(['(', ',', ';', ' '])
+        .find(|part| !part.is_empty())?;
+    let right = right.trim_start();
+    let (first, rest) = scale::number(left)?;
+    let (second, _) = scale::number(right)?;
+    if !rest.trim().is_empty() || !right.contains(['c', '°']) {
+        return None;
+    }
+    match (first.numerator, second.numerator) {
+        (0, ..0) => Some(second),
+        (1.., 0) => below(left),
+        _ => None,
+    }
+}
+
 /// Words for what is added to a value.
 const OFFSET_WORDS: &[&str] = &[
     "offset",
+    "bias",
+    "shift",
     "偏移",
     "nullpunkt",
     "decalage",
@@ -158,6 +253,9 @@ pub(super) fn offset(text: &str) -> Option<Decimal> {
         && number.numerator != 0
     {
         return Some(number);
+    }
+    if let Some(found) = taken_away(&small) {
+        return Some(found);
     }
     let word = OFFSET_WORDS.iter().find(|word| small.contains(**word))?;
     let behind = small.split_once(word)?.1;
@@ -259,6 +357,15 @@ pub(super) fn order(text: &str) -> Option<WordOrder> {
         .chars()
         .filter(|c| c.is_alphanumeric())
         .collect();
+    // Bytes are another matter.
+    for words in ["wordorder", "wortfolge", "wortreihenfolge"] {
+        let behind = joined.split_once(words).map_or("", |(_, behind)| behind);
+        match (behind.find("little"), behind.find("big")) {
+            (Some(_), None) => return Some(WordOrder::LowFirst),
+            (None, Some(_)) => return Some(WordOrder::HighFirst),
+            _ => {}
+        }
+    }
     let says = |ways: &[&str]| ways.iter().any(|way| joined.contains(&plain(way)));
     match (says(HIGH_FIRST), says(LOW_FIRST)) {
         (true, false) => Some(WordOrder::HighFirst),

@@ -2,12 +2,12 @@
 //!
 //! Walks from the top, so that headings, notes and merged cells mean what they mean to a reader.
 
-use packside_profiles::model::{Positive, Table, WordOrder};
+use packside_profiles::model::{Decimal, Positive, Table, WordOrder};
 
 use super::between;
 use super::bits;
 use super::columns::{self, Columns, Holds, function, is_data, repeats};
-use super::item::{Item, StepFrom};
+use super::item::{Half, Item, StepFrom};
 use super::merged;
 use super::named::{self, Named};
 use super::number::{Written, written};
@@ -16,7 +16,7 @@ use super::row::Row;
 use super::scale::{self, Step, Unit};
 use super::text::{Part, parts, plain};
 use super::words::{Notion, Understood, understood};
-use super::{kind, meaning, repeat};
+use super::{kind, meaning, repeat, shared};
 
 /// Why a row is in no point.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -109,6 +109,18 @@ pub(super) fn read(rows: &[Row], columns: &Columns) -> Read {
     let mut read = walk.read;
     read.items = repeat::expand(read.items, &read.notes.formulas);
     bits::settle(&mut read.items);
+    if columns.has(Holds::Count) {
+        shared::lengths(
+            &mut read.items,
+            columns.says(Holds::Count, &["byte", "字节"]),
+        );
+    }
+    let halves = shared::without_half(&mut read.items).into_iter();
+    read.left_out.extend(halves.map(|item| LeftOut {
+        line: item.line,
+        text: item.text,
+        why: NotRead::SharesRegister,
+    }));
     read
 }
 
@@ -274,7 +286,8 @@ impl Walk<'_> {
     /// A sentence or heading: what it says of all that follows, or of the whole document.
     fn note(&mut self, line: u32, text: &str) {
         // The number of a page is none of a function.
-        if let Some(table) = function(text).filter(|_| text.contains(char::is_alphabetic)) {
+        let named = code(text).or_else(|| function(text));
+        if let Some(table) = named.filter(|_| text.contains(char::is_alphabetic)) {
             self.table = Some(table);
         }
         self.read.notes.formulas.extend(repeat::formula(text));
@@ -426,6 +439,8 @@ impl Walk<'_> {
             .or_else(|| kind::said(&self.merged(Holds::Type)))
             .unwrap_or_default();
         let is_bits = said.sort == Some(kind::Sort::Bits) || plain(&remark).contains("bit");
+        let said = self.with_columns(row, said);
+        let half = self.half(row, &own_type).filter(|_| said.bits == Some(8));
         let (step, unit, unit_text, is_step_left_out) = self.step(row, &remark, in_name);
         let length = self
             .columns
@@ -465,7 +480,12 @@ impl Walk<'_> {
                 .or_else(|| remark::offset(&remark)),
             order: remark::order(&remark)
                 .or_else(|| remark::order(name))
-                .or_else(|| remark::order(&own_type)),
+                .or_else(|| remark::order(&own_type))
+                .or_else(|| self.columns.under(row, ORDER).find_map(remark::order)),
+            half,
+            is_length_named: spanned.is_none() && length.is_some(),
+            is_length_in_doubt: false,
+            may_add: remark::may_add(&remark),
             positive: remark::positive(&remark)
                 .or_else(|| bracketed(name).and_then(remark::positive)),
             names: bits::of_alarms(named_in(&remark, name), &words, is_bits),
@@ -476,6 +496,73 @@ impl Walk<'_> {
             is_set: self.tells_access && columns::is_written(&self.cell(row, Holds::Access)),
             words,
         })
+    }
+
+    /// A type with what stands under `Bits` and `Signed`.
+    fn with_columns(&self, row: &Row, mut said: kind::Said) -> kind::Said {
+        let bits = self.columns.under(row, BITS).find_map(|cell| {
+            let bits = cell.trim_end_matches(|c: char| !c.is_ascii_digit()).parse();
+            bits.ok().filter(|bits| matches!(bits, 8 | 16 | 32 | 64))
+        });
+        said.bits = said.bits.or(bits);
+        let signed = self
+            .columns
+            .under(row, SIGNED)
+            .find_map(|cell| match plain(cell).as_str() {
+                "y" | "yes" | "j" | "ja" | "s" | "si" | "o" | "oui" | "signed" | "是" | "1"
+                | "+/-" => Some(kind::Sort::Signed),
+                "n" | "no" | "nein" | "non" | "nee" | "unsigned" | "否" | "0" | "+" => {
+                    Some(kind::Sort::Unsigned)
+                }
+                _ => None,
+            });
+        said.sort = said.sort.or(signed);
+        said
+    }
+
+    /// The half of its register that a row says it is: in its type, or in a cell of nothing else.
+    fn half(&self, row: &Row, own_type: &str) -> Option<Half> {
+        const HIGH: &[&str] = &[
+            "hi",
+            "high",
+            "hi byte",
+            "high byte",
+            "msb",
+            "upper byte",
+            "高字节",
+            "高8位",
+            "high-byte",
+            "oberes byte",
+        ];
+        const LOW: &[&str] = &[
+            "lo",
+            "low",
+            "lo byte",
+            "low byte",
+            "lsb",
+            "lower byte",
+            "低字节",
+            "低8位",
+            "low-byte",
+            "unteres byte",
+        ];
+        let own_type = plain(own_type);
+        let is_long = |word: &&&str| word.chars().count() > 3;
+        let in_type = |words: &[&str]| {
+            words
+                .iter()
+                .filter(is_long)
+                .any(|word| own_type.contains(word))
+        };
+        let in_cell = |words: &[&str]| {
+            let mut cells = row.cells.iter().map(|cell| plain(cell));
+            cells.any(|cell| words.contains(&cell.trim()))
+        };
+        match (in_type(HIGH) || in_cell(HIGH), in_type(LOW) || in_cell(LOW)) {
+            (true, false) => Some(Half::High),
+            (false, true) => Some(Half::Low),
+            _ => None,
+        }
     }
 
     /// Step and unit of a row, from wherever they stand.
@@ -506,7 +593,12 @@ impl Walk<'_> {
                 .map(|(step, unit)| ((step, StepFrom::Unit), unit));
         }
         if step.is_none() {
-            let found = remark::formula(remark).and_then(|found| found.step);
+            let found = remark::formula(remark);
+            // `T = raw - 40` in a column of formulas: the step is 1.
+            let one = Some(Step::Times(Decimal::default()));
+            let formulas = ["formula", "formel", "formule", "公式"];
+            let one = one.filter(|_| self.columns.says(Holds::Remark, &formulas));
+            let found = found.and_then(|found| found.step.or(one));
             step = found.map(|step| ((step, StepFrom::Remark), None));
         }
         if step.is_none() {
@@ -526,6 +618,70 @@ impl Walk<'_> {
             .trim_start_matches(|c: char| c.is_ascii_digit() || matches!(c, '.' | ',' | ' '))
             .to_owned();
         (step.map(|(step, _)| step), unit, text, left_out)
+    }
+}
+
+/// Headings of columns that say which word or byte comes first.
+// Kind: from memory
+const ORDER: &[&str] = &[
+    "order",
+    "word order",
+    "byte order",
+    "byte word order",
+    "endianness",
+    "wortfolge",
+    "字节序",
+    "字序",
+];
+
+/// Headings of columns with the bits of a value, and of those that say whether it has a sign.
+// Kind: from memory
+const BITS: &[&str] = &[
+    "bits",
+    "bit",
+    "size bits",
+    "bit width",
+    "width bits",
+    "bitbreite",
+    "位数",
+];
+const SIGNED: &[&str] = &[
+    "signed",
+    "sign",
+    "signed unsigned",
+    "vorzeichen",
+    "segno",
+    "signe",
+    "signo",
+    "符号",
+    "有符号",
+];
+
+/// The table of the function that a heading names: `1. Pack data (function code 04)`.
+fn code(text: &str) -> Option<Table> {
+    const WORDS: &[&str] = &["func", "funk", "fonc", "funz", "fc"];
+    let parts = parts(text);
+    let is_function = |part: &Part| match part {
+        Part::Word(word) => {
+            WORDS.iter().any(|known| word.starts_with(known)) || word.contains("功能码")
+        }
+        _ => false,
+    };
+    let at = parts.iter().position(is_function)?;
+    let number = parts
+        .iter()
+        .skip(at + 1)
+        .take(4)
+        .find_map(|part| match part {
+            Part::Number(number) => Some(*number),
+            _ => None,
+        });
+    match number? {
+        1 => Some(Table::Coil),
+        2 => Some(Table::Discrete),
+        3 => Some(Table::Holding),
+        4 => Some(Table::Input),
+        _ => None,
     }
 }
 

@@ -157,3 +157,191 @@ fn more_cells_than_the_list_names_may_hold_the_highest_one() {
     let tried = Tried::of(&list, &images(Table::Holding, further));
     assert_eq!(tried.at(3).1, Footing::AsDocumentSays, "{:?}", tried.at(3));
 }
+
+/// Points of a list: role, register, count, type, scale, offset, order, open keys.
+fn read(list: &str) -> Vec<String> {
+    let found = drafted(list.as_bytes(), "list.csv", "list", "2026-12-01").unwrap();
+    let mut points: Vec<String> = Vec::new();
+    for point in &found.profile.points {
+        let count = point
+            .repeat
+            .as_ref()
+            .map_or(1, |repeat| match repeat.count {
+                packside_profiles::model::Count::Fixed(count) => count,
+                _ => 0,
+            });
+        let open = point.draft.iter().flat_map(|draft| &draft.open);
+        let open: Vec<&str> = open.map(|key| key.id()).collect();
+        points.push(format!(
+            "{} {} x{count} {} {} {} {}",
+            point.role.id(),
+            point.address,
+            packside_profiles::explain::kind_name(point.kind),
+            point.scale.value(),
+            point.offset.value(),
+            open.join(",")
+        ));
+    }
+    points.extend(
+        found
+            .unread
+            .iter()
+            .map(|row| format!("unread {}", row.line)),
+    );
+    points
+}
+
+#[test]
+fn lengths_in_bytes_swallow_no_row() {
+    let list = |heading: &str| {
+        format!(
+            "Address;{heading};Name;Type;Scale;Unit
+0x0100;2;Pack voltage;U16;0.1;V
+0x0101;2;SOC;U16;1;%
+0x0102;2;SOH;U16;1;%
+0x0103;32;Cell voltage 1-16;U16;0.001;V
+0x0113;2;Cycle count;U16;;
+"
+        )
+    };
+    let wanted = [
+        "pack_voltage 256 x1 u16 0.1 0 ",
+        "soc 257 x1 u16 1 0 ",
+        "soh 258 x1 u16 1 0 ",
+        "cell_voltage 259 x16 u16 0.001 0 ",
+        "cycles 275 x1 u16 1 0 ",
+    ];
+    for heading in ["Length (byte)", "Data length (bytes)", "字节数", "Length"] {
+        assert_eq!(read(&list(heading)), wanted, "{heading}");
+    }
+    // One row that reaches into the next is wrong alone, and says so.
+    let one = list("Length")
+        .replace("0x0103;32", "0x0103;16")
+        .replace(";2;", ";1;");
+    let one = one.replace("0x0101;1;SOC", "0x0101;2;SOC");
+    assert_eq!(
+        read(&one)[1..],
+        [
+            "soc 257 x2 u16 1 0 count",
+            "cell_voltage 259 x16 u16 0.001 0 ",
+            "cycles 275 x1 u16 1 0 ",
+            "unread 4"
+        ]
+    );
+}
+
+#[test]
+fn two_bytes_of_one_register_are_two_points_or_none() {
+    let list = "Register;Hi/Lo;Parameter;Format;LSB;Units
+1;;Pack voltage;unsigned 16;0.01;V
+2;Hi byte;State of charge;unsigned 8;1;%
+2;Lo byte;State of health;unsigned 8;1;%
+3;;Hottest cell temperature;s8 high byte;1;°C
+3;;Coldest cell temperature;s8 low byte;1;°C
+";
+    assert_eq!(
+        read(list)[1..],
+        [
+            "soc 2 x1 u8-high 1 0 ",
+            "soh 2 x1 u8-low 1 0 ",
+            "cell_temperature_max 3 x1 i8-high 1 0 ",
+            "cell_temperature_min 3 x1 i8-low 1 0 ",
+        ]
+    );
+    let mute = list.replace("Hi byte", "").replace("Lo byte", "");
+    assert_eq!(
+        read(&mute)[1..],
+        [
+            "cell_temperature_max 3 x1 i8-high 1 0 ",
+            "cell_temperature_min 3 x1 i8-low 1 0 ",
+            "unread 3",
+            "unread 4",
+        ]
+    );
+}
+
+#[test]
+fn what_is_taken_from_a_temperature_is_read_or_left_open() {
+    for (remark, offset, open) in [
+        ("value - 40", "-40", ""),
+        ("raw value minus 40", "-40", ""),
+        ("Wert minus 40", "-40", ""),
+        ("valeur - 40", "-40", ""),
+        ("0 = -40 °C", "-40", ""),
+        ("40 = 0 °C", "-40", ""),
+        ("bias 40", "-40", "offset"),
+        ("-40", "-40", "offset"),
+        ("40 offset", "-40", "offset"),
+        ("range -40..125", "-40", "offset"),
+        ("of all cells", "0", ""),
+    ] {
+        let list = format!(
+            "Address;Name;Type;Scale;Unit;Remark
+0x0100;Max cell temperature;U16;1;degC;\"{remark}\"
+0x0101;SOC;U16;1;%;
+0x0102;Pack voltage;U16;0.1;V;
+"
+        );
+        let wanted = format!("cell_temperature_max 256 x1 u16 1 {offset} {open}");
+        assert_eq!(read(&list)[0], wanted, "{remark}");
+    }
+}
+
+#[test]
+fn columns_of_bits_signs_formulas_and_orders_are_used() {
+    let list = "Reg No.;Signal;Bits;Sign;Factor;Offset;Unit;Byte/word order;Cycle
+1;Battery voltage;16;unsigned;0.1;0;V;AB;100 ms
+3;Battery power;32;signed;1;0;W;CDAB;100 ms
+5;SOC;16;unsigned;0.1;0;%;AB;1 s
+7;Operating time;32;unsigned;1;0;s;CDAB;1 s
+";
+    let found = drafted(list.as_bytes(), "list.csv", "list", "2026-12-01").unwrap();
+    let of = |role| found.profile.points_with(role).next().unwrap();
+    use packside_profiles::model::{Kind, WordOrder};
+    let power = of(Role::PackPower);
+    assert_eq!((power.kind, power.order), (Kind::I32, WordOrder::LowFirst));
+    let uptime = of(Role::Uptime);
+    assert_eq!(
+        (uptime.kind, uptime.order),
+        (Kind::U32, WordOrder::LowFirst)
+    );
+    let list = "No.,Signal name,Start address (dec),Length,Signed,Value formula,Range,Unit
+1,Total voltage,0,1,N,U = raw*0.1,0~1000,V
+2,Total current,1,1,N,I = (raw - 16000)*0.1,-1600~1600,A
+3,SOC,2,1,N,raw*0.1,0~100,%
+4,Highest cell temperature,3,1,N,T = raw - 40,-40~120,℃
+5,Ambient temperature,4,1,Y,raw*0.1,-40~120,℃
+";
+    assert_eq!(
+        read(list),
+        [
+            "pack_voltage 0 x1 u16 0.1 0 ",
+            "pack_current 1 x1 u16 0.1 -1600 positive",
+            "soc 2 x1 u16 0.1 0 ",
+            "cell_temperature_max 3 x1 u16 1 -40 ",
+            "other 4 x1 i16 0.1 0 ",
+        ]
+    );
+}
+
+#[test]
+fn sections_name_the_table_of_their_rows() {
+    let list = "Reg;Parameter;Type;Resolution;Unit
+;1. Pack data (function code 04);;;
+0;Pack voltage;UINT16;0.01;V
+1;SOC;UINT16;0.1;%
+;3. Settings (function code 03 / 06);;;
+0;Charge voltage;UINT16;0.1;V
+";
+    let found = drafted(list.as_bytes(), "list.csv", "list", "2026-12-01").unwrap();
+    let tables: Vec<_> = found
+        .profile
+        .points
+        .iter()
+        .map(|point| point.table)
+        .collect();
+    assert_eq!(
+        tables,
+        [Table::Input, Table::Input, Table::Holding].map(Some)
+    );
+}
