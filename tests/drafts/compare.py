@@ -279,7 +279,8 @@ class Held:
                 if not flags:
                     found.append((point["role"], "open", CLASSES[index], "no flag"))
                     continue
-                sure = [f for f in flags if f["grade"] != "open" and "class" not in f.get("open", [])]
+                # Where it is not known which registers they are, the tool itself drops every flag.
+                sure = [f for f in flags if f["grade"] != "open" and "class" not in f.get("open", []) and not self.open & {"address", "table"}]
                 wrong = [f["class"] for f in sure if f["class"] not in (CLASSES[index], "other-fault")]
                 verdict = "wrong" if wrong else "right" if any(f["class"] == CLASSES[index] for f in sure) else "open"
                 found.append((point["role"], verdict, CLASSES[index], ", ".join(wrong)))

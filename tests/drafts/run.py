@@ -303,7 +303,7 @@ def print_meanings(results, figures):
                 found = [one for r in results if r["goal"] == goal for one in r["stages"].get(stage, {}).get(what, [])]
                 at = 1 if what == "flags" else 0
                 by = collections.Counter(one[at] for one in found)
-                if found and stage == "table":
+                if found:
                     print("%-14s %-14s %-5s %6d  right %s  wrong %s" % (what, goal, stage, len(found), share(by["right"], len(found)), share(by["wrong"], len(found))))
                     taken = collections.Counter(one[at + 1:] for one in found if one[at] == "wrong")
                     for (true, said), count in taken.most_common(5):
