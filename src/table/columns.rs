@@ -395,25 +395,25 @@ fn of_rows(holds: Holds, percent: u32, cells: usize, rows: usize) -> u32 {
 }
 
 /// What counts the rows can be registers only where nothing else can be: of two columns that rise, the one that
-/// leaves out numbers holds them.
+/// leaves out more numbers holds them.
 fn running_numbers(body: &[&Row], offers: &mut [(u32, Holds, usize, Why)]) {
     let runs = |place: usize| {
         let cells = body.iter().map(|row| row.cell(place));
         let cells: Vec<&str> = cells.filter(|cell| !cell.is_empty()).collect();
-        fit(Holds::Number, &cells) >= 90
+        fit(Holds::Number, &cells)
     };
     let of_cells = |(_, holds, _, why): &&mut (u32, Holds, usize, Why)| {
         *holds == Holds::Address && matches!(why, Why::Cells { .. })
     };
-    let (running, others): (Vec<_>, Vec<_>) = offers
-        .iter_mut()
-        .filter(of_cells)
-        .partition(|(_, _, place, _)| runs(*place));
-    if others.is_empty() {
+    let found: Vec<_> = offers.iter_mut().filter(of_cells).collect();
+    let Some(least) = found.iter().map(|(_, _, place, _)| runs(*place)).min() else {
         return;
-    }
-    for (score, ..) in running {
-        *score = score.saturating_sub(50);
+    };
+    for (score, _, place, _) in found {
+        let own = runs(*place);
+        if own >= 90 && own > least {
+            *score = score.saturating_sub(50);
+        }
     }
 }
 
@@ -552,11 +552,13 @@ fn told_by_cells(holds: Holds, cells: &[&str], fits: bool) -> bool {
         | Holds::Access
         | Holds::Number => fits,
         Holds::Remark => any(&|cell| cell.chars().filter(|c| c.is_alphabetic()).count() > 1),
-        // Steps below one, or with a sign that says what to do with them.
+        // Steps below one, or with a sign that says what to do with them, or powers of ten.
         Holds::Scale => {
             let is_step = |cell: &str| scale::step(cell).is_some() || cell == "-";
             let is_plain = |cell: &str| number(cell).is_some_and(|n| n >= 1.0) || cell == "-";
-            all(&is_step) && any(&|cell| !is_plain(cell))
+            let is_power = |cell: &str| matches!(cell, "1" | "10" | "100" | "1000" | "-");
+            let powers = all(&is_power) && any(&|cell| cell == "1") && any(&|cell| cell == "10");
+            powers || all(&is_step) && any(&|cell| !is_plain(cell))
         }
         // Nothing or less than nothing.
         Holds::Offset => {
@@ -634,6 +636,8 @@ fn fit(holds: Holds, cells: &[&str]) -> u8 {
                 || cell == "-"
         }),
         Holds::Scale => share(&|cell| scale::step(cell).is_some() || matches!(cell, "-" | "/")),
+        // What rises from row to row is a register, counted from somewhere.
+        Holds::Offset if cells.len() > 4 && fit(Holds::Address, cells) >= 90 => 0,
         Holds::Offset => share(&|cell| scale::number(cell).is_some() || cell == "-"),
         Holds::Access => share(&|cell| is_access(cell)),
         Holds::Function => share(&|cell| function(cell).is_some()),

@@ -21,7 +21,8 @@ pub(super) fn inherit(item: &mut Item, read: &[Item], has_type: bool, is_same: b
         item.unit = above.unit;
         item.unit_text.clone_from(&above.unit_text);
     }
-    if item.step.is_none() && item.unit == above.unit {
+    let is_series = is_same || is_numbered_like(&item.words, &above.words);
+    if item.step.is_none() && item.unit == above.unit && (is_series || is_blank) {
         item.step = above.step;
         item.is_step_left_out &= above.step.is_none();
     }

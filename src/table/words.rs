@@ -296,7 +296,7 @@ fn phrase(parts: &[Part]) -> Option<(BTreeSet<Notion>, usize)> {
     let fits = |words: &&Phrase| {
         let mut rest = parts
             .iter()
-            .filter(|part| !matches!(part, Part::Sign('-' | '\'' | '’' | '.')));
+            .filter(|part| !matches!(part, Part::Sign('-' | '/' | '\'' | '’' | '.')));
         words
             .0
             .iter()
