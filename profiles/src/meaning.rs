@@ -207,6 +207,24 @@ closed_set! {
 }
 
 impl Role {
+    /// The unit in which its values are judged; nothing where any will do.
+    pub fn unit(self) -> Option<&'static str> {
+        Some(match self {
+            Self::PackVoltage
+            | Self::TerminalVoltage
+            | Self::ModuleVoltage
+            | Self::CellVoltage
+            | Self::CellVoltageMax
+            | Self::CellVoltageMin => "V",
+            Self::PackCurrent => "A",
+            Self::CellTemperature | Self::CellTemperatureMax | Self::CellTemperatureMin => "degC",
+            Self::PackPower => "W",
+            Self::Insulation => "kOhm",
+            Self::Soc | Self::ModuleSoc | Self::Soh => "%",
+            _ => return None,
+        })
+    }
+
     /// Whether a map may have several points of it.
     pub fn may_stand_twice(self) -> bool {
         matches!(

@@ -1,6 +1,6 @@
 //! What a draft says of its points, as claims.
 
-use packside_profiles::model::{Count, Key, Numbering, Point, Profile, Table};
+use packside_profiles::model::{Count, Key, Made, Numbering, Point, Profile, Table};
 use packside_profiles::{Known, Layout, Role};
 
 use crate::physics::{Claim, Images, Named, Reading, Register, Shift};
@@ -25,6 +25,7 @@ pub fn claims(profile: &Profile, images: &Images) -> Vec<(usize, Claim)> {
         };
         let open = point.draft.as_ref().map(|draft| draft.open.clone());
         let mut open = open.unwrap_or_default();
+        let may_be = may_be(profile, point);
         open.extend(common(profile));
         claims.push((
             index,
@@ -39,10 +40,25 @@ pub fn claims(profile: &Profile, images: &Images) -> Vec<(usize, Claim)> {
                 is_part: point.bits.is_some() || point.scale_point.is_some(),
                 is_ampere_hours: point.unit == "Ah",
                 named: named(profile, point),
+                may_be,
+                is_supposed: false,
             },
         ));
     }
     claims
+}
+
+/// What the words of a register list may mean, where they leave that open.
+fn may_be(profile: &Profile, point: &Point) -> Vec<Role> {
+    let made = profile.draft.as_ref().map(|head| head.made);
+    let standing = point
+        .draft
+        .as_ref()
+        .filter(|_| made == Some(Made::FromTable));
+    let standing = standing.filter(|one| one.open.contains(&Key::Role));
+    let rivals = standing.into_iter().flat_map(|one| &one.rivals);
+    let fits = |role: &Role| role.unit().is_none_or(|unit| point.unit == unit);
+    rivals.filter_map(|rival| rival.role).filter(fits).collect()
 }
 
 /// The values or bits of a point that the document names, where it names several.

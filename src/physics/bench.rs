@@ -11,7 +11,8 @@ use super::viable::{Candidate, Viable};
 /// One way to place the whole draft, weighed.
 pub(crate) struct Bench<'a> {
     pub(crate) images: &'a Images,
-    pub(crate) claims: &'a [Claim],
+    /// The claims, with the roles that were supposed here.
+    pub(crate) claims: Vec<Claim>,
     pub(crate) viable: Vec<Viable>,
     /// Places in `viable[..].candidates` that the unit itself showed.
     pub(crate) proven: Vec<Option<Vec<usize>>>,

@@ -28,6 +28,10 @@ pub struct Claim {
     pub is_ampere_hours: bool,
     /// What the document names of its values or bits.
     pub named: Named,
+    /// What its words may mean, where they leave that open.
+    pub may_be: Vec<Role>,
+    /// Whether its number gave it its role, and not its words.
+    pub is_supposed: bool,
 }
 
 /// What a document names of the values or bits of a point.
@@ -151,6 +155,8 @@ pub enum Evidence {
     OtherOrderJumps,
     /// It falls below zero at other times, which an unsigned number cannot; today both are the same number.
     FallsBelowZero,
+    /// It is the only row of its unit that fits this role.
+    OnlyRow,
     /// It is text that can be read.
     Text {
         /// The text, first instance.
@@ -175,6 +181,8 @@ impl Evidence {
 /// What was found of one point.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Weighed {
+    /// What it is for now; in `changed` where its words did not say so.
+    pub role: Role,
     /// How well it is known now.
     pub grade: Footing,
     /// The reading that stands there.

@@ -158,22 +158,20 @@ fn pack(bench: &mut Bench<'_>, cells: Option<&Cells>) {
     }
     found.sort_by_key(|one| one.0);
     let Some((place, strings, agreement)) = found.first().copied() else {
-        bench.score -= if bench.candidates(index).is_empty() {
-            0.0
-        } else {
-            2.0
-        };
+        let is_none = bench.candidates(index).is_empty();
+        bench.score -= if is_none { 0.0 } else { 2.0 };
         return;
     };
     let (held, of, moved) = held(agreement);
     let one = middle(&whole).unwrap_or_default() / strings as f64;
     let is_near = agreement.distance < 0.004 * one + rounding;
-    bench.score += match (agreement.together, is_near) {
+    let speaks = match (agreement.together, is_near) {
         (true, true) => 5.0,
         (true, false) => 3.0,
         (false, true) => 2.0,
         (false, false) => 1.0,
-    } - if strings > 1 { 1.0 } else { 0.0 };
+    };
+    bench.score += if strings > 1 { speaks - 1.0 } else { speaks };
     let parts = parts / strings;
     let why = Evidence::AddsUp {
         parts,
@@ -187,12 +185,14 @@ fn pack(bench: &mut Bench<'_>, cells: Option<&Cells>) {
         .candidates(index)
         .get(place)
         .is_some_and(|one| one.cost < 0.5);
-    let places = found.iter().map(|one| one.0).collect();
     let by_cells = cells.is_some_and(|cells| cells.is_whole);
+    // One of ten modules is listed, or the step is a decade off.
+    let tenth = ten_times(bench, index, place).filter(|_| by_cells);
+    let places = found.iter().map(|one| one.0).chain(tenth).collect();
     if by_cells && is_sure {
         bench.strings = Some(strings);
     }
-    if let Some(cells) = cells.filter(|_| by_cells && is_sure) {
+    if let Some(cells) = cells.filter(|_| by_cells && is_sure && tenth.is_none()) {
         bench.back(cells.index, why.clone());
     }
     if by_cells && (is_sure || !is_stated) {
@@ -201,6 +201,15 @@ fn pack(bench: &mut Bench<'_>, cells: Option<&Cells>) {
         // A decade in both, or ten packs instead of one, would go unseen.
         bench.note(index, why);
     }
+}
+
+/// The reading that a document states of a voltage, where it is ten times that of this place.
+fn ten_times(bench: &Bench<'_>, index: usize, place: usize) -> Option<usize> {
+    let candidates = bench.candidates(index);
+    let own = middle(candidates.get(place)?.first())?;
+    let stated = candidates.first().filter(|one| one.cost < 0.05)?;
+    let is_ten = (middle(stated.first())? / own / 10.0 - 1.0).abs() < 0.001;
+    (place > 0 && is_ten).then_some(0)
 }
 
 /// What is known of the pack tells what a module can have: so many of them, or one beside the other.
@@ -328,8 +337,11 @@ fn terminal(bench: &mut Bench<'_>, cells: Option<&Cells>) {
     let (held, of, moved) = held(found);
     bench.score += if found.together { 3.0 } else { 1.0 };
     let why = Evidence::SameVoltage { held, of, moved };
+    let stated = places
+        .first()
+        .and_then(|place| ten_times(bench, index, *place));
     if is_proven {
-        bench.prove(index, places, why);
+        bench.prove(index, places.into_iter().chain(stated).collect(), why);
     } else if places.first() == Some(&0) {
         bench.note(index, why);
     } else {
@@ -723,7 +735,14 @@ fn whole_cells(bench: &mut Bench<'_>) {
         .candidates(pack)
         .first()
         .is_some_and(|one| one.cost < 0.5);
+    let is_alone = found.iter().skip(1).all(|(place, _)| {
+        let candidates = bench.candidates(pack);
+        let both = candidates.first().zip(candidates.get(*place));
+        both.is_some_and(|(one, other)| one.is_same(other))
+    });
     match found.first() {
+        // Of ten times the voltage ten times the cells make it.
+        Some((0, _)) if is_stated && !is_alone => {}
         Some((0, cells)) if is_stated => {
             #[expect(
                 clippy::cast_possible_truncation,

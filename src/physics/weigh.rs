@@ -12,10 +12,12 @@ use packside_profiles::model::{Footing, Key, Kind, WordOrder};
 use super::bench::Bench;
 use super::claim::{Claim, Evidence, Named, Outcome, Shift, Weighed, differences};
 use super::current;
+use super::decades::doubt_decades;
 use super::images::{Images, Register};
 use super::plausible;
 use super::reading::Reading;
-use super::relate::{bounds, middle, present};
+use super::relate::{bounds, present};
+use super::suppose::suppose;
 use super::text::text_of;
 use super::viable::{Candidate, Viable, viable, wide};
 use super::voltage;
@@ -123,7 +125,8 @@ fn is_there(images: &Images, claims: &[Claim], shift: Shift) -> bool {
 }
 
 /// Weighs everything at one place.
-fn at_shift<'a>(images: &'a Images, claims: &'a [Claim], shift: Shift) -> Bench<'a> {
+fn at_shift<'a>(images: &'a Images, claims: &[Claim], shift: Shift) -> Bench<'a> {
+    let claims = suppose(images, claims, shift);
     let viable: Vec<Viable> = claims
         .iter()
         .map(|claim| viable(images, claim, shift))
@@ -138,7 +141,7 @@ fn at_shift<'a>(images: &'a Images, claims: &'a [Claim], shift: Shift) -> Bench<
         strings: None,
         score: 0.0,
     };
-    for index in 0..claims.len() {
+    for index in 0..bench.claims.len() {
         bench.score += seen(&mut bench, index, shift);
     }
     voltage::weigh(&mut bench);
@@ -151,6 +154,7 @@ fn seen(bench: &mut Bench<'_>, index: usize, shift: Shift) -> f64 {
     let (Some(claim), Some(viable)) = (bench.claims.get(index), bench.viable.get(index)) else {
         return 0.0;
     };
+    let role = claim.role;
     if !viable.is_seen {
         bench.note(index, Evidence::NotSeen);
         return -0.7;
@@ -159,16 +163,16 @@ fn seen(bench: &mut Bench<'_>, index: usize, shift: Shift) -> f64 {
         return texts(bench, index, shift);
     }
     let names = listed(claim, viable);
-    if plausible::range(claim.role).is_none() {
+    if plausible::range(role).is_none() {
         return names;
     }
     let impossible = viable.impossible;
     let score = match (viable.candidates.first(), impossible) {
         (None, _) => -2.0,
-        (Some(best), _) if best.cost < 0.5 => narrowness(claim.role),
+        (Some(best), _) if best.cost < 0.5 => narrowness(role),
         (Some(best), _) => -0.5 * best.cost,
     };
-    let counts = if claim.role == Role::Uptime || claim.role == Role::UnitClock {
+    let counts = if role == Role::Uptime || role == Role::UnitClock {
         counting(bench, index)
     } else {
         0.0
@@ -274,6 +278,7 @@ fn texts(bench: &mut Bench<'_>, index: usize, shift: Shift) -> f64 {
 /// A point of which nothing was read.
 fn unseen(claim: &Claim, grade: Footing) -> Weighed {
     Weighed {
+        role: claim.role,
         grade: if claim.open.is_empty() {
             grade
         } else {
@@ -287,8 +292,25 @@ fn unseen(claim: &Claim, grade: Footing) -> Weighed {
     }
 }
 
-/// What one point comes to.
+/// What one point comes to, with the role that its number gave it.
 fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
+    let mut weighed = settled(bench, index, base)?;
+    if bench.claims.get(index)?.is_supposed && weighed.role == Role::Other {
+        // It had none by its words.
+        weighed.changed.clear();
+    } else if bench.claims.get(index)?.is_supposed {
+        weighed.changed.insert(0, Key::Role);
+        // Which of both voltages it is no number tells.
+        if matches!(weighed.role, Role::PackVoltage | Role::TerminalVoltage) {
+            weighed.grade = weighed.grade.min(Footing::AsDocumentSays);
+        }
+        weighed.evidence.push(Evidence::OnlyRow);
+    }
+    Some(weighed)
+}
+
+/// What one point comes to.
+fn settled(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
     let claim = bench.claims.get(index)?;
     let viable = bench.viable.get(index)?;
     let evidence = bench.evidence.get(index)?.clone();
@@ -323,10 +345,8 @@ fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
             .collect(),
         None => viable.candidates.iter().collect(),
     };
-    let mut rivals: Vec<Reading> = rivals(claim, best, &left, proven.is_some())
-        .iter()
-        .map(|one| one.reading)
-        .collect();
+    let rivals = rivals(claim, best, &left, proven.is_some());
+    let mut rivals: Vec<Reading> = rivals.iter().map(|one| one.reading).collect();
     let (best, evidence) = with_sign(claim, best, evidence, viable, &mut rivals);
     let best = &best;
     let changed = differences(&claim.reading, &best.reading);
@@ -345,6 +365,7 @@ fn settle(bench: &Bench<'_>, index: usize, base: Footing) -> Option<Weighed> {
     let tells = |one: &Evidence| matches!(one, Evidence::Responds { .. } | Evidence::SameDirection);
     let is_told = evidence.iter().any(tells);
     let mut weighed = Weighed {
+        role: claim.role,
         grade: Footing::Narrowed,
         reading: best.reading,
         changed,
@@ -374,6 +395,7 @@ fn another(claim: &Claim, evidence: Vec<Evidence>) -> Weighed {
     open.retain(|key| *key != Key::Order || wide(claim.reading.kind));
     open.push(Key::Role);
     Weighed {
+        role: Role::Other,
         grade: Footing::Open,
         reading: claim.reading,
         changed: vec![Key::Role],
@@ -430,94 +452,6 @@ fn with_sign(
     rivals.extend(shifted.map(|one| one.reading));
     evidence.push(Evidence::FallsBelowZero);
     (same, evidence)
-}
-
-/// A document of which a decade was shown to be wrong is not believed where nothing else speaks for a decade.
-fn doubt_decades(bench: &Bench<'_>, points: &mut [Weighed]) {
-    let is_stated = |index: usize| {
-        let claim = bench.claims.get(index);
-        claim.is_some_and(|claim| !claim.open.contains(&Key::Scale))
-    };
-    let mut wrong = points.iter().enumerate();
-    if !wrong.any(|(index, one)| is_stated(index) && one.changed.contains(&Key::Scale)) {
-        return;
-    }
-    let backed: Vec<bool> = (0..points.len())
-        .map(|index| is_backed(bench, points, index))
-        .collect();
-    for ((index, weighed), backed) in points.iter_mut().enumerate().zip(backed) {
-        let Some(claim) = bench.claims.get(index) else {
-            continue;
-        };
-        let speaks = |one: &Evidence| {
-            !matches!(
-                one,
-                Evidence::Possible { .. }
-                    | Evidence::OtherOrderJumps
-                    | Evidence::FallsBelowZero
-                    | Evidence::BelowLimit { .. }
-            )
-        };
-        let is_alone = weighed.grade == Footing::AsDocumentSays
-            && !weighed.changed.contains(&Key::Scale)
-            && !weighed.evidence.iter().any(speaks)
-            && !backed
-            && plausible::usual_scales(claim.role).len() > 1;
-        let own = bench.candidates(index).iter();
-        let mut own = own.filter(|one| differences(&one.reading, &weighed.reading).is_empty());
-        let Some(own) = own.next().filter(|_| is_alone) else {
-            continue;
-        };
-        // Rarer numbers than the one that is stated need more than a doubt.
-        let decades = bench.candidates(index).iter().filter(|one| {
-            differences(&one.reading, &own.reading) == [Key::Scale]
-                && !one.is_same(own)
-                && one.cost <= own.cost + 1.0 + 1e-9
-        });
-        let decades: Vec<Reading> = decades.map(|one| one.reading).collect();
-        if !decades.is_empty() {
-            weighed.rivals.extend(decades);
-            weighed.open.push(Key::Scale);
-            weighed.grade = Footing::Narrowed;
-        }
-    }
-}
-
-/// Roles that makers give the same step and that lie near each other: a decade that is wrong in one of them shows.
-// Kind: common practice
-const ALIKE: [&[Role]; 4] = [
-    &[Role::ChargeLimit, Role::DischargeLimit],
-    &[
-        Role::CellTemperature,
-        Role::CellTemperatureMax,
-        Role::CellTemperatureMin,
-    ],
-    &[Role::PackVoltage, Role::TerminalVoltage],
-    &[Role::Soc, Role::ModuleSoc],
-];
-
-/// Whether another point that would have the same step is stated with it, and both give numbers near each other.
-fn is_backed(bench: &Bench<'_>, points: &[Weighed], index: usize) -> bool {
-    let number = |index: usize| {
-        let claim = bench.claims.get(index)?;
-        let weighed = points.get(index)?;
-        let is_stated = !claim.open.contains(&Key::Scale) && !weighed.changed.contains(&Key::Scale);
-        let best = bench.best(index).filter(|_| is_stated)?;
-        Some((claim.role, best.reading.scale, middle(best.first())?))
-    };
-    let Some((role, scale, own)) = number(index) else {
-        return false;
-    };
-    let Some(like) = ALIKE.iter().find(|roles| roles.contains(&role)) else {
-        return false;
-    };
-    let mut others = (0..points.len()).filter(|other| *other != index);
-    others.any(|other| {
-        number(other).is_some_and(|(other, step, theirs)| {
-            let is_near = (0.25..=4.0).contains(&(theirs / own));
-            other != role && like.contains(&other) && is_near && super::claim::is_near(scale, step)
-        })
-    })
 }
 
 /// The keys in which what is left differs, and what no number can tell.

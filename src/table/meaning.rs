@@ -8,6 +8,7 @@
 use packside_profiles::Role;
 
 use super::scale::Measure;
+use super::supposed::{About, supposed, texts};
 use super::words::{Notion as N, Understood};
 
 /// What a row is for.
@@ -21,27 +22,6 @@ pub(super) enum Meaning {
     Other,
     /// Says itself that it is nothing.
     Reserved,
-}
-
-/// What else is known of a row.
-#[derive(Debug, Clone, Copy, Default)]
-pub(super) struct About {
-    pub(super) measure: Option<Measure>,
-    /// Values with names are listed.
-    pub(super) has_values: bool,
-    /// Bits with names are listed, or the type is one of bits.
-    pub(super) has_bits: bool,
-    pub(super) is_text: bool,
-    /// So many of them, where there are several.
-    pub(super) several: u32,
-    /// Numbers in its name.
-    pub(super) numbers: usize,
-    /// One of its bits says what is the matter.
-    pub(super) says_trouble: bool,
-    /// It may be written, where others may only be read.
-    pub(super) is_set: bool,
-    /// Others have a unit.
-    pub(super) is_without_unit: bool,
 }
 
 /// Decides what a row is for.
@@ -73,6 +53,19 @@ pub(super) fn of(words: &Understood, about: About) -> Meaning {
         // Whatever it is called: it is not nothing.
         Meaning::Other if about.says_trouble => {
             Meaning::Perhaps(vec![Role::AlarmWord, Role::WarningWord, Role::LatchedWord])
+        }
+        // A text of which its words do not say what it is.
+        Meaning::Other | Meaning::Perhaps(_) if about.is_text => {
+            match (texts(words, about), meaning) {
+                (roles, Meaning::Other) if roles.is_empty() => Meaning::Other,
+                (roles, _) => Meaning::Perhaps(roles),
+            }
+        }
+        Meaning::Perhaps(mut roles) if !words.unknown.is_empty() => {
+            let more = supposed(words, about).into_iter();
+            let more: Vec<Role> = more.filter(|role| !roles.contains(role)).collect();
+            roles.extend(more);
+            Meaning::Perhaps(roles)
         }
         meaning => meaning,
     }

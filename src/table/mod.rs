@@ -36,6 +36,7 @@ mod rows;
 mod scale;
 mod shared;
 mod sheet;
+mod supposed;
 mod text;
 mod words;
 

@@ -8,9 +8,10 @@ use packside_profiles::{Class, Role};
 use super::flagged;
 use super::item::{Half, Item, StepFrom};
 use super::kind::Sort;
-use super::meaning::{self, About, Meaning};
+use super::meaning::{self, Meaning};
 use super::rows::Notes;
 use super::scale::{self, Measure, Step};
+use super::supposed::About;
 use super::words::Notion;
 
 /// How a value is read, and what of it is in doubt.
@@ -102,6 +103,7 @@ pub(super) fn about(item: &Item) -> About {
     let has_bits = item.names.iter().any(|name| name.is_bit) || item.said.sort == Some(Sort::Bits);
     About {
         measure: item.unit.map(|unit| unit.measure),
+        is_large: item.unit.is_some_and(|unit| unit.decade >= 0),
         has_values: !has_bits
             && (!item.names.is_empty() || item.said.sort == Some(Sort::Enumeration)),
         has_bits,
@@ -525,9 +527,18 @@ fn added(item: &Item, step: Decimal, open: &mut BTreeSet<Key>, rivals: &mut Vec<
     let is_warmth = item
         .unit
         .is_some_and(|unit| matches!(unit.measure, Measure::Celsius | Measure::Kelvin));
-    // Colder than anything: it counts raw steps.
-    if is_warmth && offset.value().abs() > 273.5 {
-        return in_steps(offset).unwrap_or(offset);
+    let is_current = item
+        .unit
+        .is_some_and(|unit| unit.measure == Measure::Amp && unit.decade == 0);
+    // Colder than anything, or more than any current: it counts raw steps.
+    let most = if is_warmth { 273.5 } else { 4_500.0 };
+    if (is_warmth || is_current) && offset.value().abs() > most {
+        let stepped = in_steps(offset).unwrap_or(offset);
+        return if is_current {
+            below_zero(stepped)
+        } else {
+            stepped
+        };
     }
     if offset.numerator > 0 {
         // `Offset 40`: taken away from the raw value, or added to it?
@@ -544,6 +555,14 @@ fn added(item: &Item, step: Decimal, open: &mut BTreeSet<Key>, rivals: &mut Vec<
         return negative;
     }
     offset
+}
+
+/// With a sign: what is added to a current kept without one takes away.
+fn below_zero(offset: Decimal) -> Decimal {
+    Decimal {
+        numerator: -offset.numerator.abs(),
+        ..offset
+    }
 }
 
 /// The unit in which a role is judged, with its measure.

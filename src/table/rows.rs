@@ -14,6 +14,7 @@ use super::number::{Written, written};
 use super::remark;
 use super::row::Row;
 use super::scale::{self, Step, Unit};
+use super::supposed::About;
 use super::text::{Part, parts, plain};
 use super::words::{Notion, Understood, understood};
 use super::{kind, meaning, repeat, shared};
@@ -76,6 +77,8 @@ struct Walk<'t> {
     left_out: Option<u32>,
     /// The document tells what may be written from what may only be read.
     tells_access: bool,
+    /// A row without a name stood behind the last that was read.
+    is_broken: bool,
     read: Read,
 }
 
@@ -94,6 +97,7 @@ pub(super) fn read(rows: &[Row], columns: &Columns) -> Read {
             let mut cells = columns.of(row, Holds::Access);
             cells.any(columns::is_only_read)
         }),
+        is_broken: false,
         read: Read::default(),
     };
     let rows = &go_on(rows, columns);
@@ -204,9 +208,10 @@ impl Walk<'_> {
         let left_out = self.left_out.take();
         let above = self.read.items.last();
         let counted = above
-            .filter(|_| name.is_empty())
+            .filter(|_| name.is_empty() && !self.is_broken)
             .and_then(|above| merged::next(above, at, left_out.is_some()));
         if name.is_empty() && counted.is_none() {
+            self.is_broken = true;
             return self.leave_out(row, NotRead::NoName);
         }
         let named = above.map_or(name.clone(), |above| above.name.clone());
@@ -223,6 +228,7 @@ impl Walk<'_> {
         let between = left_out.and_then(|line| between::of(&self.read.items, &item, line));
         self.read.items.extend(between.into_iter().flatten());
         self.read.items.push(item);
+        self.is_broken = false;
     }
 
     /// A row without a register: a heading, a note, or more of the row above.
@@ -430,7 +436,7 @@ impl Walk<'_> {
         let more = self.more_of_name(row);
         let words = self.words(format!("{} {more}", without_direction(&bare)).trim());
         let remark = self.remark(row);
-        if meaning::of(&words, meaning::About::default()) == meaning::Meaning::Reserved {
+        if meaning::of(&words, About::default()) == meaning::Meaning::Reserved {
             self.leave_out(row, NotRead::Reserved);
             return None;
         }

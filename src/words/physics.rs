@@ -56,6 +56,7 @@ pub(crate) fn evidence(role: Role, evidence: &Evidence) -> String {
         Evidence::FallsBelowZero => {
             "it falls below zero at other times; with a sign it is the same number today".to_owned()
         }
+        Evidence::OnlyRow => "the only row of its unit whose number fits this role".to_owned(),
         Evidence::OtherOrderJumps => "with the other order of words it would jump".to_owned(),
         Evidence::Text { text } => format!("reads \"{}\"", text.clean()),
         Evidence::AddsUp { .. }

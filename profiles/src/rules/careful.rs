@@ -260,24 +260,6 @@ pub(super) fn settle(profile: &mut Profile) {
     profile.gaps = gaps;
 }
 
-/// The unit in which values of a role are judged; nothing where any will do.
-fn unit_of(role: Role) -> Option<&'static str> {
-    Some(match role {
-        Role::PackVoltage
-        | Role::TerminalVoltage
-        | Role::ModuleVoltage
-        | Role::CellVoltage
-        | Role::CellVoltageMax
-        | Role::CellVoltageMin => "V",
-        Role::PackCurrent => "A",
-        Role::CellTemperature | Role::CellTemperatureMax | Role::CellTemperatureMin => "degC",
-        Role::PackPower => "W",
-        Role::Insulation => "kOhm",
-        Role::Soc | Role::ModuleSoc | Role::Soh => "%",
-        _ => return None,
-    })
-}
-
 /// Times may go without a unit, which says seconds; another one would be taken for seconds.
 fn time_of(point: &Point) -> Option<&'static str> {
     let is_time = matches!(point.role, Role::Uptime | Role::InverterAge);
@@ -288,7 +270,7 @@ fn time_of(point: &Point) -> Option<&'static str> {
 pub(super) fn units(draft: &Draft<'_>, problems: &mut Collector<'_>) {
     for item in &draft.points {
         let point = &item.value;
-        let wanted = unit_of(point.role).or_else(|| time_of(point));
+        let wanted = point.role.unit().or_else(|| time_of(point));
         let Some(wanted) = wanted.filter(|wanted| point.unit != *wanted) else {
             continue;
         };

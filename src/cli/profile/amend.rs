@@ -77,7 +77,7 @@ fn amend_point(table: &mut Table, point: &Point, weighed: &Weighed, words: Optio
     let seen = weighed.evidence.iter();
     let seen = seen.filter(|one| **one != Evidence::NotSeen);
     let mut evidence: Vec<Table> = seen
-        .map(|said| as_table(point.role, said, "unit"))
+        .map(|said| as_table(weighed.role, said, "unit"))
         .collect();
     set_words(evidence.last_mut(), words);
     let rivals = weighed.rivals.iter();
@@ -85,10 +85,13 @@ fn amend_point(table: &mut Table, point: &Point, weighed: &Weighed, words: Optio
         .map(|rival| rival_table(&reading, &draft::in_map(point, rival)))
         .collect();
     if weighed.changed.contains(&Key::Role) {
-        let mut rival = Table::new();
-        set(&mut rival, "role", point.role.id());
-        rivals.push(rival);
-        set(table, "role", Role::Other.id());
+        if weighed.role == Role::Other {
+            let mut rival = Table::new();
+            set(&mut rival, "role", point.role.id());
+            rivals.push(rival);
+        }
+        set(table, "role", weighed.role.id());
+        ask_for(table, weighed.role);
     }
     let stood = Stood {
         grade: weighed.grade,
@@ -461,6 +464,7 @@ mod tests {
             ..Reading::plain(0.1)
         };
         let weighed = Weighed {
+            role: Role::PackCurrent,
             grade: Footing::Checked,
             reading,
             changed: vec![Key::Type],

@@ -11,7 +11,7 @@ use std::time::Duration;
 
 use clap::Args;
 use packside_profiles::model::{Base, Count, Footing, Key, Point, Profile, Span};
-use packside_profiles::{Foreign, Known, Layout, as_written};
+use packside_profiles::{Foreign, Known, Layout, Role, as_written};
 
 use super::amend::{Found, amend};
 use super::given::CheckOutcome;
@@ -467,7 +467,8 @@ fn change(point: &Point, weighed: &Weighed) -> String {
     };
     let keys = weighed.changed.iter();
     let changes = keys.map(|key| match key {
-        Key::Role => format!("role {} -> open", point.role.id()),
+        Key::Role if weighed.role == Role::Other => format!("role {} -> open", point.role.id()),
+        Key::Role => format!("role {} -> {}", point.role.id(), weighed.role.id()),
         key => format!("{} -> {}", words::key(*key, &old), words::key(*key, &new)),
     });
     changes.collect::<Vec<_>>().join(", ")
@@ -561,7 +562,7 @@ fn point_line(text: &mut String, point: &Point, weighed: &Weighed) {
     let why: Vec<String> = weighed
         .evidence
         .iter()
-        .map(|one| words::evidence(point.role, one))
+        .map(|one| words::evidence(weighed.role, one))
         .collect();
     let rivals: Vec<String> = weighed
         .rivals
