@@ -4,7 +4,7 @@
 
 use std::path::{Path, PathBuf};
 
-use packside_profiles::model::{Point, Profile, Recognise, Scalar};
+use packside_profiles::model::{Point, Positive, Profile, Recognise, Scalar};
 use packside_profiles::{Known, Layout, Role, as_written};
 
 use crate::tool::{packside, stderr, stdout};
@@ -124,7 +124,7 @@ fn two_pages_become_the_map_of_the_pack_by_list_reading_and_one_answer() {
         why.contains("would settle it: the amperes on the inverter's screen"),
         "{why}"
     );
-    let said = answered(&folder, name);
+    let said = answered(&folder, name, "12.4");
     assert!(
         said.contains("Settled (2)") && said.contains("the inverter shows 12.4 A charging"),
         "{said}"
@@ -144,9 +144,10 @@ fn two_pages_become_the_map_of_the_pack_by_list_reading_and_one_answer() {
 }
 
 /// Answers what a person at the charging pack reads on its inverter; gives what is said.
-fn answered(folder: &tempfile::TempDir, name: &str) -> String {
+fn answered(folder: &tempfile::TempDir, name: &str, amperes: &str) -> String {
     let answers = folder.path().join("answers.toml");
-    std::fs::write(&answers, "format = 1\n[answers]\namperes = 12.4\n").unwrap();
+    let text = format!("format = 1\n[answers]\namperes = {amperes}\n");
+    std::fs::write(&answers, text).unwrap();
     run(&[
         "profile",
         "answer",
@@ -171,7 +172,7 @@ fn a_list_with_merged_cells_becomes_the_same_map() {
         name,
     ]);
     tried(name);
-    answered(&folder, name);
+    answered(&folder, name, "12.4");
     let settled = read(&draft);
     is_the_pack(&settled);
     // The list says of one register that it always holds 4660.
@@ -246,6 +247,19 @@ fn finish(draft: &Path) {
     let (before, behind) = text.split_once("[draft]").unwrap();
     let (_, behind) = behind.split_once("\n[answering]").unwrap();
     std::fs::write(draft, format!("{before}\n[answering]{behind}")).unwrap();
+}
+
+// Whoever sees the same amperes flow the other way, as with a pack that counts charging above zero.
+#[test]
+fn the_usual_direction_is_written_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let draft = a_draft(&folder);
+    let name = draft.to_str().unwrap();
+    run(&["profile", "from-table", LIST, "-o", name]);
+    tried(name);
+    answered(&folder, name, "-12.4");
+    let direction = of_role(&read(&draft), Role::PackCurrent).positive;
+    assert_eq!(direction, Some(Positive::Charge));
 }
 
 #[test]

@@ -142,6 +142,10 @@ fn answer_point(table: &mut Table, point: &Point, settled: &Settled, why: &str, 
         }
     }
     let open = settled.open(point);
+    // A draft that says nothing of the direction has one now, also where it is the usual one.
+    if point.positive.is_none() && !open.contains(&Key::Positive) {
+        set_keys(table, &[Key::Positive], &first.reading);
+    }
     let mut said = Table::new();
     set(&mut said, "by", "answer");
     set(&mut said, "text", why);
