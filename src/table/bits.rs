@@ -6,27 +6,31 @@ use super::keys::MOST_BITS;
 use super::named::{Named, is_nothing};
 use super::words::{Notion, Understood};
 
-/// Where no word of a document has a bit 0, its bits may count from 1: they do where the last is one more than there
-/// are, and stay open otherwise. Bits 16 to 31 of a single register are those of the second half of two.
+/// Where no word of a document has a bit 0, its bits may count from 1: they do where one word of 16 bits, and said to be
+/// that wide, has a last bit 16, and stay open where one begins with bit 1. Bits 16 to 31 of a single register are those
+/// of the second half of two.
 pub(super) fn settle(items: &mut [Item]) {
-    let width = |item: &Item| {
+    let said = |item: &Item| {
         let bits = item.said.bits.map(u32::from);
         let registers = item.registers.map(|n| n.saturating_mul(16));
-        registers.or(bits).unwrap_or(16).max(16)
+        registers.or(bits)
     };
     let bits = |item: &Item| -> Vec<u32> {
         let bits = item.names.iter().filter(|name| name.is_bit);
         bits.map(|name| name.number).collect()
     };
     let has_zero = items.iter().any(|item| bits(item).contains(&0));
-    let is_full = items.iter().any(|item| bits(item).contains(&width(item)));
+    let begins_at_one = items.iter().any(|item| bits(item).iter().min() == Some(&1));
+    let is_full = items
+        .iter()
+        .any(|item| said(item) == Some(16) && bits(item).iter().max() == Some(&16));
     for item in items {
-        let (all, width) = (bits(item), width(item));
+        let (all, width) = (bits(item), said(item).unwrap_or(16).max(16));
         let take = match (has_zero, is_full) {
             (true, _) if width == 16 && all.iter().all(|bit| (16..32).contains(bit)) => 16,
-            (false, true) => 1,
-            (false, false) => {
-                item.is_bit_open = !all.is_empty();
+            (false, true) if begins_at_one => 1,
+            (false, _) => {
+                item.is_bit_open = begins_at_one && !all.is_empty();
                 0
             }
             _ => 0,

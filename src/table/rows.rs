@@ -165,10 +165,12 @@ fn go_on(rows: &[Row], columns: &Columns) -> Vec<Row> {
 /// Names of values and bits in a remark; where nothing was taken for remarks, they stand in the name.
 fn named_in(remark: &str, name: &str) -> Vec<Named> {
     let names = named::names(remark);
-    match names.is_empty() {
-        true => named::names(name),
-        false => names,
+    if !names.is_empty() {
+        return names;
     }
+    // One alone is a number of the name: `第16节电池电压` is no bit 16.
+    let names = named::names(name);
+    if names.len() > 1 { names } else { Vec::new() }
 }
 
 impl Walk<'_> {

@@ -202,3 +202,15 @@ fn a_sign_between_columns_within_a_remark_makes_no_column() {
         ["0 cell-over-voltage", "1 short-circuit"]
     );
 }
+
+// The sixteenth cell is no bit 16, and bits that begin with 2 do not count from 1.
+#[test]
+fn the_number_of_a_cell_moves_no_bit() {
+    let drafted = drafted(
+        "Address;Name;Type;Scale;Unit;Remark\n\
+         0x0015;告警;U16;;;b2=放电过流; b8=短路\n\
+         0x0018;第1节电池电压;U16;0.001;V;\n\
+         0x0027;第16节电池电压;U16;0.001;V;\n",
+    );
+    assert_eq!(flags(&drafted), ["2 over-current", "8 short-circuit"]);
+}
