@@ -296,6 +296,15 @@ pub enum Contradiction {
         /// The power, W.
         watts: f64,
     },
+    /// The power is many times volts times amperes, or a small part of it: one of them is scaled wrongly.
+    PowerOfOtherSize {
+        /// The current, A.
+        amps: f64,
+        /// The power, W.
+        watts: f64,
+        /// Volts times amperes, W.
+        product: f64,
+    },
     /// The counter that the inverter writes stands, and the unit says that it hears it.
     CounterStands {
         /// For how long, s.

@@ -206,13 +206,32 @@ fn power_against_current(readings: &[Reading], profile: &Profile) -> Option<Cont
         let point = profile.points.iter().find(|p| p.id == reading.point)?;
         charge::charging(point, reading.number()?)
     };
-    let (amps, watts) = (charging(current)?, charging(power)?);
-    let differ = amps * watts < 0.0 && amps.abs() > certain_current(profile);
-    (differ && current.age == power.age).then_some(Contradiction::PowerAgainstCurrent {
-        amps: current.number()?,
-        watts: power.number()?,
+    if current.age != power.age {
+        return None;
+    }
+    let (amps, watts) = (current.number()?, power.number()?);
+    let differ = charging(current)? * charging(power)? < 0.0;
+    if differ && amps.abs() > certain_current(profile) {
+        return Some(Contradiction::PowerAgainstCurrent { amps, watts });
+    }
+    let product = first(readings, Role::PackVoltage)? * amps;
+    let (low, high) = match product.abs() < watts.abs() {
+        true => (product.abs(), watts.abs()),
+        false => (watts.abs(), product.abs()),
+    };
+    (high > SEEN_W && high > OTHER_SIZE * low).then_some(Contradiction::PowerOfOtherSize {
+        amps,
+        watts,
+        product,
     })
 }
+
+/// Less power than this says nothing of a scale, W.
+// Kind: invented
+const SEEN_W: f64 = 500.0;
+/// A decade is ten times; what a unit calculates from other moments is not so far off.
+// Kind: invented
+const OTHER_SIZE: f64 = 5.0;
 
 /// What the unit grants, with a quarter and the current of rest on it: limits follow the current slowly.
 fn beyond_granted(readings: &[Reading], profile: &Profile) -> Option<Contradiction> {

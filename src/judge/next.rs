@@ -263,6 +263,7 @@ fn danger_first(member: &Member) -> Vec<NextStep> {
                         | Contradiction::BeatAgainstUptime { .. }
                         | Contradiction::CurrentWithoutInverter { .. }
                         | Contradiction::PowerAgainstCurrent { .. }
+                        | Contradiction::PowerOfOtherSize { .. }
                 }
         )
     };

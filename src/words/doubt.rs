@@ -91,6 +91,16 @@ fn contradiction(what: &Contradiction) -> String {
             with_unit(*amps, "A"),
             with_unit(*watts, "W")
         ),
+        Contradiction::PowerOfOtherSize {
+            amps,
+            watts,
+            product,
+        } => format!(
+            "volts times {} is {}, and the power reads {}: one of them is scaled wrongly, in the map or in the unit",
+            with_unit(*amps, "A"),
+            with_unit(*product, "W"),
+            with_unit(*watts, "W")
+        ),
         Contradiction::CounterStands { stood_s, silence_s } => format!(
             "the counter that the inverter writes moved and stands still now for {stood_s:.0} s, and the unit says that it \
              hears it: silent is more than {silence_s} s"

@@ -5,7 +5,7 @@ A stranger wrote them first, for maps of his own, with what must come of them an
 """
 from case import case, first_says, says
 from cases_a_sound import LV_MAP, hv, lv, waiting
-from cases_c_measured import hv_wait, lv_wait, put
+from cases_c_measured import hv_run, hv_wait, lv_wait, put
 from cases_h_maps import HV, LV, changed, in_point
 from cases_i_watch import NOT_CLEAN, from_on, seen
 from images import *
@@ -53,3 +53,8 @@ EARTH = in_point(HV, "stored-cells-apart", r'"(cell-imbalance|cells are too far 
 case("hv stored earth fault, insulation good now", map=EARTH, world=hv(hv_wait(put(latched=A1["cells-apart"]))), kinds={"undecided", "fault"},
      truth="open", point="45", does="the stored word holds an alarm of the insulation, which reads well above its limit now; no inverter",
      field="An earth fault comes and goes: one that is stored is not gone because a number of now is good.", checks=(says("insulation|earth"),))
+
+TENTH = in_point(changed(HV, r'\[\[cross_check\]\]\nwhat = "volts-times-amps-make-power"\n.*\n', "", 1), "pack_current", r"^(scale = )0\.1$", r"\g<1>0.01")
+case("hv a map scales the current to a tenth", map=TENTH, world=hv(hv_run(put(), 30.0)), kinds={"undecided", "fault"}, truth="open", point="48",
+     does="30 A flow, the map reads 3 A, the unit's power is that of 30 A", field="A current that is a tenth breaks no limit: where power tells, it is told.",
+     checks=(says("scaled wrongly"),))
