@@ -177,7 +177,8 @@ fn unplugged_adapter_is_noticed_and_said() {
     let mut quiet = open_quietly(&serial(&port), &Interrupt::default()).unwrap();
     drop((master, slave));
     let trouble = quiet
-        .listen(quiet.now() + Duration::from_millis(700))
+        // It ends as soon as the loss is seen; a machine that does other things takes longer.
+        .listen(quiet.now() + Duration::from_secs(20))
         .unwrap_err();
     assert!(matches!(trouble, LinkTrouble::Lost(_)), "{trouble:?}");
     let lost = What::Lost {
