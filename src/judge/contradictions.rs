@@ -215,10 +215,8 @@ fn power_against_current(readings: &[Reading], profile: &Profile) -> Option<Cont
         return Some(Contradiction::PowerAgainstCurrent { amps, watts });
     }
     let product = first(readings, Role::PackVoltage)? * amps;
-    let (low, high) = match product.abs() < watts.abs() {
-        true => (product.abs(), watts.abs()),
-        false => (watts.abs(), product.abs()),
-    };
+    let low = product.abs().min(watts.abs());
+    let high = product.abs().max(watts.abs());
     (high > SEEN_W && high > OTHER_SIZE * low).then_some(Contradiction::PowerOfOtherSize {
         amps,
         watts,

@@ -143,7 +143,7 @@ fn two_pages_become_the_map_of_the_pack_by_list_reading_and_one_answer() {
     assert_eq!(look.status.code(), Some(6), "{}", stdout(&look));
 }
 
-/// Answers what a person at the charging pack reads on its inverter; gives what is said.
+/// Answers the amperes that a person at the charging pack reads on its inverter; gives what is said.
 fn answered(folder: &tempfile::TempDir, name: &str, amperes: &str) -> String {
     let answers = folder.path().join("answers.toml");
     let text = format!("format = 1\n[answers]\namperes = {amperes}\n");
@@ -270,10 +270,7 @@ fn an_answer_that_fits_no_reading_changes_nothing() {
     run(&["profile", "from-table", LIST, "-o", name]);
     tried(name);
     let before = std::fs::read_to_string(&draft).unwrap();
-    let answers = folder.path().join("answers.toml");
-    std::fs::write(&answers, "format = 1\n[answers]\namperes = 80\n").unwrap();
-    let answers = answers.to_str().unwrap();
-    let said = run(&["profile", "answer", name, "--answers", answers, "--accept"]);
+    let said = answered(&folder, name, "80");
     assert!(said.contains("contradict each other"), "{said}");
     assert_eq!(std::fs::read_to_string(&draft).unwrap(), before);
     // A question that settles nothing here is not in the file.
